@@ -1,0 +1,341 @@
+"""The chain: elementary motions from the site to a target, with closed-form Jacobians.
+
+Vectorised over poses and shots: the trunk (site to the last joint) is walked once for all poses,
+each target's own short branch once for all its shots. The derivative of a point with respect to a
+motion's amount is the motion's axis (translation), or the axis crossed with the arm from the
+motion's origin to the point (rotation); amounts depend on parameters, placements and readings
+through the sensors, so the chain rule needs one more small product. Elementary transform
+sequence: P. Corke, "A simple and systematic approach to assigning Denavit-Hartenberg parameters",
+IEEE Trans. Robotics 23 (2007) 590-594, doi:10.1109/TRO.2007.896765 (from memory).
+"""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from calib.chain.motion import PLACEMENT, Motion
+from calib.chain.sensors import BLIND_GAIN, SENSOR_KINDS
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A reading and how it becomes a joint angle: ``kind(direction * reading + zero)``."""
+
+    reading: str
+    kind: str
+    direction: float = 1.0
+    zero: str | None = None
+
+
+@dataclass(frozen=True)
+class Target:
+    """A point that can be shot: a branch of motions, set by parameters, from a named frame."""
+
+    name: str
+    frame: str
+    motions: tuple[Motion, ...]
+    means: str
+
+
+@dataclass(frozen=True)
+class Points:
+    """Positions of targets and their derivatives.
+
+    Attributes
+    ----------
+    position : ndarray, shape (n, 3)
+        East, north, up in the site frame, m.
+    by_parameters, by_placement, by_readings : ndarray or None
+        Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
+        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`).
+    """
+
+    position: np.ndarray
+    by_parameters: np.ndarray | None
+    by_placement: np.ndarray | None
+    by_readings: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class Posture:
+    """All poses walked through the trunk: what targets need to be placed.
+
+    Attributes
+    ----------
+    joints : ndarray, shape (n_poses, n_readings)
+        Joint angles, rad.
+    gain : ndarray, shape (n_poses, n_readings)
+        Change of the joint angle over change of the reading; large where a sensor is nearly blind.
+    """
+
+    chain: "Chain"
+    parameters: np.ndarray
+    joints: np.ndarray
+    gain: np.ndarray
+    axes: np.ndarray
+    origins: np.ndarray
+    rates: np.ndarray | None
+    rotations: dict[str, np.ndarray]
+    positions: dict[str, np.ndarray]
+
+    @property
+    def blind(self) -> np.ndarray:
+        """Mask (n_poses, n_readings) of readings that say too little about their joint."""
+        return ~(np.abs(self.gain) <= BLIND_GAIN)
+
+    def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
+        """Place targets.
+
+        Parameters
+        ----------
+        target, pose : ndarray of int, shape (n,)
+            Index into the chain's targets and into the poses of this posture.
+
+        Returns
+        -------
+        Points
+            With derivatives unless the posture was made without.
+        """
+        target, pose = np.asarray(target), np.asarray(pose)
+        position = np.empty((len(target), 3))
+        local = None
+        if self.rates is not None:
+            local = np.empty((len(target), 3, self.rates.shape[2]))
+        for index in np.unique(target):
+            rows = np.flatnonzero(target == index)
+            position[rows], jacobian = self._branch(self.chain.targets[index], pose[rows])
+            if local is not None:
+                local[rows] = jacobian
+        if local is None:
+            return Points(position, None, None, None)
+        n_parameters, n_placement = len(self.chain.parameters), len(PLACEMENT)
+        return Points(
+            position,
+            local[:, :, :n_parameters],
+            local[:, :, n_parameters : n_parameters + n_placement],
+            local[:, :, n_parameters + n_placement :],
+        )
+
+    def _branch(self, target, pose):
+        """Position (m, 3) and local Jacobian (m, 3, n_local) of one target in some poses."""
+        chain = self.chain
+        rotation, point = self.rotations[target.frame][pose], self.positions[target.frame][pose]
+        amounts, coefficients = chain._branch_amounts(target, self.parameters)
+        axes, origins = [], []
+        for motion, amount in zip(target.motions, amounts, strict=True):
+            axes.append(rotation[:, :, motion.axis])
+            origins.append(point)
+            if motion.turns:
+                rotation = _turned(rotation, motion.axis, np.full(len(pose), amount))
+            else:
+                point = point + amount * rotation[:, :, motion.axis]
+        if self.rates is None:
+            return point, None
+        depth = chain.depth[target.frame]
+        trunk = _velocities(
+            self.axes[pose, :depth], self.origins[pose, :depth], point, chain.turns[:depth]
+        )
+        jacobian = trunk.transpose(0, 2, 1) @ self.rates[pose, :depth]
+        if target.motions:
+            turns = np.array([m.turns for m in target.motions])
+            branch = _velocities(np.stack(axes, 1), np.stack(origins, 1), point, turns)
+            jacobian[:, :, : coefficients.shape[1]] += branch.transpose(0, 2, 1) @ coefficients
+        return point, jacobian
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Compiled motions. Make one with `Chain.compile`.
+
+    The local variables of a shot, in this order, are the rig parameters, the placement of its
+    stand and the readings of its pose.
+    """
+
+    motions: tuple[Motion, ...]
+    parameters: tuple[str, ...]
+    sensors: tuple[Sensor, ...]
+    targets: tuple[Target, ...]
+    turns: np.ndarray
+    constant: np.ndarray
+    coefficients: np.ndarray
+    depth: dict[str, int]
+
+    @classmethod
+    def compile(cls, motions, parameters, sensors, targets) -> "Chain":
+        """Turn names into arrays. Names must have been checked (see `calib.chain.rig`)."""
+        names = (*parameters, *PLACEMENT)
+        return cls(
+            motions=tuple(motions),
+            parameters=tuple(parameters),
+            sensors=tuple(sensors),
+            targets=tuple(targets),
+            turns=np.array([m.turns for m in motions]),
+            constant=np.array([m.constant for m in motions]),
+            coefficients=_coefficients(motions, names),
+            depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
+        )
+
+    @cached_property
+    def with_direct_joints(self) -> "Chain":
+        """The same chain where each reading is the joint angle itself."""
+        direct = tuple(replace(s, kind="joint", direction=1.0, zero=None) for s in self.sensors)
+        return replace(self, sensors=direct)
+
+    def posture(self, parameters, placement, readings, jacobian: bool = True) -> Posture:
+        """Walk the trunk for all poses.
+
+        Parameters
+        ----------
+        parameters : ndarray, shape (n_parameters,)
+            m or rad.
+        placement : ndarray, shape (n_poses, 4)
+            East, north, up (m) of the house origin and heading (rad, clockwise from north) of the
+            stand of each pose. Heading 90 deg at 0, 0, 0 gives points in the levelled house frame.
+        readings : ndarray, shape (n_poses, n_readings)
+            rad.
+        jacobian : bool
+            False leaves the derivatives out.
+        """
+        parameters, readings = np.asarray(parameters, float), np.asarray(readings, float)
+        placement = np.asarray(placement, float)
+        n_poses, n_motions = len(readings), len(self.motions)
+        n_own = len(self.parameters)
+        amounts = self.constant + self.coefficients[:, :n_own] @ parameters
+        amounts = amounts + placement @ self.coefficients[:, n_own:].T
+        angles = self._directions * readings + self._zero_matrix @ parameters
+
+        rotation, point = np.tile(np.eye(3), (n_poses, 1, 1)), np.zeros((n_poses, 3))
+        axes, origins = np.empty((n_poses, n_motions, 3)), np.empty((n_poses, n_motions, 3))
+        rates = self._fixed_rates(n_poses) if jacobian else None
+        joints, gain = np.empty_like(readings), np.empty_like(readings)
+        rotations, positions = {}, {}
+        for k, motion in enumerate(self.motions):
+            axes[:, k], origins[:, k] = rotation[:, :, motion.axis], point
+            amount = amounts[:, k]
+            if motion.joint is not None:
+                s = self._sensor_index[motion.joint]
+                kind = SENSOR_KINDS[self.sensors[s].kind]
+                up = rotation[:, 2, :]
+                joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
+                amount = amount + motion.sense * joints[:, s]
+                if jacobian:
+                    rate = gain[:, s, None] * self._angle_rates[s]
+                    if self.sensors[s].kind != "joint":
+                        rate = rate + self._up_rates(axes, rotation, by_up, rates, k)
+                    rates[:, k] += motion.sense * rate
+            if motion.turns:
+                rotation = _turned(rotation, motion.axis, amount)
+            else:
+                point = point + amount[:, None] * rotation[:, :, motion.axis]
+            if motion.frame:
+                rotations[motion.frame], positions[motion.frame] = rotation, point
+        return Posture(
+            self, parameters, joints, gain, axes, origins, rates, rotations, positions
+        )
+
+    def readings_for(self, parameters, joints) -> np.ndarray:
+        """The readings that sensors give at known joint angles; inverse of `posture`.
+
+        Parameters
+        ----------
+        parameters : ndarray, shape (n_parameters,)
+        joints : ndarray, shape (n_poses, n_readings), rad
+
+        Returns
+        -------
+        ndarray, shape (n_poses, n_readings), rad
+        """
+        parameters, joints = np.asarray(parameters, float), np.asarray(joints, float)
+        amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
+        zeros = self._zero_matrix @ parameters
+        rotation = np.tile(np.eye(3), (len(joints), 1, 1))
+        readings = np.empty_like(joints)
+        for k, motion in enumerate(self.motions):
+            amount = np.full(len(joints), amounts[k])
+            if motion.joint is not None:
+                s = self._sensor_index[motion.joint]
+                angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], rotation[:, 2, :])
+                readings[:, s] = (angle - zeros[s]) * self._directions[s]
+                amount = amount + motion.sense * joints[:, s]
+            if motion.turns:
+                rotation = _turned(rotation, motion.axis, amount)
+        return readings
+
+    @cached_property
+    def _sensor_index(self):
+        return {sensor.reading: i for i, sensor in enumerate(self.sensors)}
+
+    @cached_property
+    def _directions(self):
+        return np.array([s.direction for s in self.sensors])
+
+    @cached_property
+    def _zero_matrix(self):
+        """Shape (n_readings, n_parameters): which parameter is each sensor's zero."""
+        matrix = np.zeros((len(self.sensors), len(self.parameters)))
+        for s, sensor in enumerate(self.sensors):
+            if sensor.zero is not None:
+                matrix[s, self.parameters.index(sensor.zero)] = 1.0
+        return matrix
+
+    @cached_property
+    def _angle_rates(self):
+        """Shape (n_readings, n_local): derivative of each calibrated angle by the locals."""
+        placement = np.zeros((len(self.sensors), len(PLACEMENT)))
+        return np.hstack([self._zero_matrix, placement, np.diag(self._directions)])
+
+    def _fixed_rates(self, n_poses):
+        """Derivatives of the amounts, before the sensors' part: shape (n_poses, K, n_local)."""
+        fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
+        return np.tile(fixed, (n_poses, 1, 1))
+
+    def _up_rates(self, axes, rotation, by_up, rates, k):
+        """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
+
+        A rotation about the site axis a turns the up vector, seen from the frame, at the rate
+        R' (up x a).
+        """
+        turned = np.flatnonzero(self.turns[:k])
+        axis = axes[:, turned]
+        in_frame = rotation @ by_up[:, :, None]
+        weight = axis[:, :, 0] * in_frame[:, 1] - axis[:, :, 1] * in_frame[:, 0]
+        return (weight[:, None, :] @ rates[:, turned])[:, 0]
+
+    def _branch_amounts(self, target, parameters):
+        coefficients = self._branch_coefficients[target.name]
+        constant = np.array([m.constant for m in target.motions])
+        return constant + coefficients @ parameters, coefficients
+
+    @cached_property
+    def _branch_coefficients(self):
+        return {t.name: _coefficients(t.motions, self.parameters) for t in self.targets}
+
+
+def _coefficients(motions, names):
+    column = {name: i for i, name in enumerate(names)}
+    matrix = np.zeros((len(motions), len(names)))
+    for row, motion in enumerate(motions):
+        for name, coefficient in motion.by.items():
+            matrix[row, column[name]] = coefficient
+    return matrix
+
+
+def _turned(rotation, axis, angle):
+    """``rotation @ R_axis(angle)``, shapes (n, 3, 3) and (n,): only two columns change."""
+    first, second = (axis + 1) % 3, (axis + 2) % 3
+    cosine, sine = np.cos(angle)[:, None], np.sin(angle)[:, None]
+    turned = rotation.copy()
+    turned[:, :, first] = cosine * rotation[:, :, first] + sine * rotation[:, :, second]
+    turned[:, :, second] = cosine * rotation[:, :, second] - sine * rotation[:, :, first]
+    return turned
+
+
+def _velocities(axes, origins, point, turns):
+    """Derivative of the point by each motion's amount: shape (m, k, 3)."""
+    arm = point[:, None, :] - origins
+    swept = np.empty_like(arm)
+    swept[..., 0] = axes[..., 1] * arm[..., 2] - axes[..., 2] * arm[..., 1]
+    swept[..., 1] = axes[..., 2] * arm[..., 0] - axes[..., 0] * arm[..., 2]
+    swept[..., 2] = axes[..., 0] * arm[..., 1] - axes[..., 1] * arm[..., 0]
+    return np.where(turns[None, :, None], swept, axes)

@@ -1,0 +1,42 @@
+"""One elementary motion: a translation along, or a rotation about, one axis of the moving frame."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+AXES = ("x", "y", "z")
+
+#: Where a stand puts the house; they differ from stand to stand and so are not rig parameters.
+PLACEMENT = ("east", "north", "up", "heading")
+
+
+@dataclass(frozen=True)
+class Motion:
+    """An elementary motion and what sets its amount.
+
+    ``amount = constant + sum(coefficient * name for by) + sense * joint``
+
+    Attributes
+    ----------
+    turns : bool
+        True for a rotation (right-hand rule), False for a translation.
+    axis : int
+        0, 1, 2 for x, y, z of the frame the motion starts from.
+    constant : float
+        m or rad.
+    by : mapping of str to float
+        Coefficients of rig parameters or of `PLACEMENT` names.
+    joint : str or None
+        The reading whose sensor gives the joint angle, at most one.
+    sense : float
+        +1 or -1, the joint's sign in this motion.
+    frame : str or None
+        Name of the frame reached after this motion, if anything is attached to it.
+    """
+
+    turns: bool
+    axis: int
+    constant: float = 0.0
+    by: Mapping[str, float] = field(default_factory=dict)
+    joint: str | None = None
+    sense: float = 1.0
+    frame: str | None = None

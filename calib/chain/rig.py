@@ -1,0 +1,386 @@
+"""A rig: the machine as data. Parameters, sensors, the chain, targets, limits and envelope."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from importlib import resources
+from itertools import product
+
+import numpy as np
+from pydantic import ValidationError
+
+from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.motion import AXES, PLACEMENT, Motion
+from calib.chain.schema import MotionEntry, RigEntry
+
+
+class RigError(Exception):
+    """A rig description that cannot be used.
+
+    Attributes
+    ----------
+    problems : list of (key, found, expected)
+        Key path such as ``readings.sd.boom``, the text found there, what was expected.
+    """
+
+    def __init__(self, problems):
+        self.problems = list(problems)
+        super().__init__(
+            "; ".join(f"{key}: found {found}, expected {expected}"
+                      for key, found, expected in self.problems)
+        )
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A named length (m) or angle (rad inside, deg on screens) of the rig."""
+
+    name: str
+    unit: str
+    start: float
+    held: bool
+    means: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading: its sd, and the limits and speed of the joint it drives (rad, rad/s)."""
+
+    name: str
+    kind: str
+    direction: float
+    zero: str | None
+    sd: float | None
+    low: float
+    high: float
+    speed: float | None
+    means: str
+
+
+@dataclass(frozen=True)
+class Derived:
+    """A quantity computed from two points of the chain with every joint angle zero."""
+
+    name: str
+    unit: str
+    measure: str
+    start: str
+    end: str
+    means: str
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Where the user works: joint angles (rad) of named reaches, times a sweep of some joints.
+
+    Attributes
+    ----------
+    target : str
+        The target whose position matters.
+    reaches : tuple of (name, joints)
+        `joints` maps reading names to joint angles; what is not named is zero.
+    sweep : mapping of reading name to array
+        The angles each swept joint takes, rad.
+    """
+
+    target: str
+    reaches: tuple[tuple[str, Mapping[str, float]], ...]
+    sweep: Mapping[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A machine's geometry and sensors, as read from a rig file.
+
+    Attributes
+    ----------
+    parameters, readings, targets, derived : tuples
+        In the order used by every array: ``values[i]`` belongs to ``parameters[i]``.
+    chain : Chain
+        The compiled motions.
+    shot_sd : ndarray, shape (3,), or None
+        East, north, up, m: the sd of a shot whose row does not state its own.
+    """
+
+    name: str
+    title: str
+    parameters: tuple[Parameter, ...]
+    readings: tuple[Reading, ...]
+    targets: tuple[Target, ...]
+    derived: tuple[Derived, ...]
+    chain: Chain
+    shot_sd: np.ndarray | None
+    envelope: Envelope
+
+    @cached_property
+    def parameter_names(self) -> tuple[str, ...]:
+        return tuple(p.name for p in self.parameters)
+
+    @cached_property
+    def reading_names(self) -> tuple[str, ...]:
+        return tuple(r.name for r in self.readings)
+
+    @cached_property
+    def target_names(self) -> tuple[str, ...]:
+        return tuple(t.name for t in self.targets)
+
+    @cached_property
+    def edge_targets(self) -> tuple[int, ...]:
+        """Indices of the targets on the cutting edge."""
+        return tuple(i for i, t in enumerate(self.targets) if t.name.startswith("edge"))
+
+    @cached_property
+    def start(self) -> np.ndarray:
+        """Starting values, shape (n_parameters,), m or rad."""
+        return np.array([p.start for p in self.parameters])
+
+    @cached_property
+    def held(self) -> np.ndarray:
+        """Mask of the parameters that are not estimated, shape (n_parameters,)."""
+        return np.array([p.held for p in self.parameters])
+
+    def envelope_joints(self) -> tuple[np.ndarray, np.ndarray]:
+        """Joint angles over the working envelope.
+
+        Returns
+        -------
+        joints : ndarray, shape (n_nodes, n_readings), rad
+        reach : ndarray of int, shape (n_nodes,)
+            Index into ``envelope.reaches``.
+        """
+        rows, reach = [], []
+        names, angles = list(self.envelope.sweep), list(self.envelope.sweep.values())
+        for index, (_, joints) in enumerate(self.envelope.reaches):
+            for values in product(*angles):
+                row = {**joints, **dict(zip(names, values, strict=True))}
+                rows.append([row.get(name, 0.0) for name in self.reading_names])
+                reach.append(index)
+        return np.array(rows), np.array(reach)
+
+
+def template_names() -> tuple[str, ...]:
+    """Names of the shipped rigs."""
+    folder = resources.files("calib.chain") / "rigs"
+    return tuple(sorted(f.name[:-5] for f in folder.iterdir() if f.name.endswith(".toml")))
+
+
+def rig_from_template(name: str) -> Rig:
+    """The shipped rig `name`, unchanged: no sds of shots and readings."""
+    return rig_from_dict({"template": name})
+
+
+def rig_from_dict(data: Mapping) -> Rig:
+    """Build a rig from the content of a rig file.
+
+    Parameters
+    ----------
+    data : mapping
+        As ``tomllib`` gives it. With ``template`` the shipped rig's chain is used and everything
+        else in `data` changes it; without, `data` must describe the chain itself.
+
+    Raises
+    ------
+    RigError
+        With every problem found.
+    """
+    entry = _checked(data)
+    if entry.template is not None:
+        entry = _merged(_template(entry.template), entry)
+    problems = _cross_check(entry)
+    if problems:
+        raise RigError(problems)
+    return _build(entry)
+
+
+def _checked(data):
+    try:
+        return RigEntry.model_validate(data)
+    except ValidationError as error:
+        raise RigError(
+            (
+                ".".join(str(part) for part in e["loc"]),
+                repr(e["input"]),
+                "a key this file knows" if e["type"] == "extra_forbidden" else e["msg"],
+            )
+            for e in error.errors()
+        ) from None
+
+
+def _template(name):
+    if name not in template_names():
+        raise RigError([("template", repr(name), "one of " + ", ".join(template_names()))])
+    text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
+    return RigEntry.model_validate(tomllib.loads(text))
+
+
+_CHAIN_KEYS = ("motions", "parameters", "sensors", "targets", "derived", "title", "envelope")
+
+
+def _merged(base, changes):
+    """The template with the changes of a rig file laid over it."""
+    named = changes.model_fields_set
+    fixed = [key for key in ("motions", "parameters", "sensors") if key in named]
+    if fixed:
+        raise RigError(
+            [(key, "given", "either a template or a chain of your own, not both") for key in fixed]
+        )
+    update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
+    update |= {key: {**getattr(base, key), **getattr(changes, key)}
+               for key in ("limits", "speeds", "targets", "derived")}
+    update |= {key: getattr(changes, key) for key in ("title", "envelope", "name") if key in named}
+    return base.model_copy(update=update)
+
+
+def _cross_check(entry):
+    """Names that point nowhere, and a chain that is not one."""
+    problems = []
+
+    def names_in(key, used, known, what):
+        for name in used:
+            if name not in known:
+                problems.append((f"{key}.{name}", repr(name),
+                                 f"{what}: one of {', '.join(known) or 'none'}"))
+
+    if not entry.motions:
+        problems.append(("motions", "nothing", 'a list of motions, or a "template"'))
+    amounts = (*entry.parameters, *PLACEMENT)
+    frames = [m.frame for m in entry.motions if m.frame]
+    for label, motions in (
+        ("motions", entry.motions),
+        *((f"targets.{name}.motions", target.motions) for name, target in entry.targets.items()),
+    ):
+        for index, motion in enumerate(motions):
+            names_in(f"{label}.{index}.by", motion.by, amounts, "a parameter")
+            if motion.joint is not None:
+                names_in(f"{label}.{index}.joint", [motion.joint], entry.sensors, "a sensor")
+    for name, target in entry.targets.items():
+        names_in(f"targets.{name}.frame", [target.frame], frames, "a frame")
+        if any(m.joint or m.frame or set(m.by) & set(PLACEMENT) for m in target.motions):
+            problems.append((f"targets.{name}.motions", "a joint, a frame or a placement",
+                             "motions set by parameters only"))
+    joints = [m.joint for m in entry.motions if m.joint]
+    for name in entry.sensors:
+        if joints.count(name) != 1:
+            problems.append((f"sensors.{name}", f"in {joints.count(name)} motions",
+                             "exactly one motion that this sensor drives"))
+    for name, sensor in entry.sensors.items():
+        if sensor.zero is not None:
+            names_in(f"sensors.{name}.zero", [sensor.zero], entry.parameters, "a parameter")
+    names_in("free", entry.free, entry.parameters, "a parameter")
+    names_in("hold", entry.hold, entry.parameters, "a parameter")
+    names_in("values", entry.values, entry.parameters, "a parameter")
+    for name in sorted(set(entry.free) & set(entry.hold)):
+        problems.append((f"hold.{name}", "also in free", "free or held, not both"))
+    for key, used in (("readings.sd", entry.readings.sd),
+                      ("readings.direction", entry.readings.direction),
+                      ("limits", entry.limits), ("speeds", entry.speeds)):
+        names_in(key, used, entry.sensors, "a reading")
+    for name, (low, high) in entry.limits.items():
+        if not low < high:
+            problems.append((f"limits.{name}", f"[{low}, {high}]", "the lower limit first"))
+    for name, derived in entry.derived.items():
+        names_in(f"derived.{name}", [derived.start, derived.end],
+                 (*entry.targets, *frames), "a target or a frame")
+    problems += _envelope_problems(entry)
+    return problems
+
+
+def _envelope_problems(entry):
+    if entry.envelope is None:
+        return [("envelope", "nothing", "reaches and sweeps of the joints where the user works")]
+    used = [*entry.envelope.sweep, *(j for r in entry.envelope.reaches for j in r.joints)]
+    problems = [
+        (f"envelope.{name}", repr(name), "a reading: one of " + ", ".join(entry.sensors))
+        for name in used if name not in entry.sensors
+    ]
+    if entry.envelope.target not in entry.targets:
+        problems.append(("envelope.target", repr(entry.envelope.target),
+                         "a target: one of " + ", ".join(entry.targets)))
+    return problems
+
+
+def _build(entry):
+    parameters = tuple(_parameter(entry, name) for name in entry.parameters)
+    readings = tuple(_reading(entry, name) for name in entry.sensors)
+    targets = tuple(
+        Target(name, t.frame, tuple(_motion(m) for m in t.motions), t.means)
+        for name, t in entry.targets.items()
+    )
+    chain = Chain.compile(
+        motions=tuple(_motion(m) for m in entry.motions),
+        parameters=tuple(p.name for p in parameters),
+        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero) for r in readings),
+        targets=targets,
+    )
+    derived = tuple(
+        Derived(name, "m", d.measure, d.start, d.end, d.means) for name, d in entry.derived.items()
+    )
+    return Rig(
+        name=entry.name or "own",
+        title=entry.title or entry.name or "Rig of your own",
+        parameters=parameters,
+        readings=readings,
+        targets=targets,
+        derived=derived,
+        chain=chain,
+        shot_sd=_shot_sd(entry),
+        envelope=_envelope(entry),
+    )
+
+
+def _parameter(entry, name):
+    p = entry.parameters[name]
+    start = entry.values.get(name, p.start)
+    held = name in entry.hold or (p.held and name not in entry.free)
+    return Parameter(name, p.unit, np.radians(start) if p.unit == "deg" else start, held, p.means)
+
+
+def _reading(entry, name):
+    sensor = entry.sensors[name]
+    sd, speed = entry.readings.sd.get(name), entry.speeds.get(name)
+    low, high = entry.limits.get(name, (-180.0, 180.0))
+    return Reading(
+        name=name,
+        kind=sensor.kind,
+        direction=float(entry.readings.direction.get(name, sensor.direction)),
+        zero=sensor.zero,
+        sd=None if sd is None else np.radians(sd),
+        low=np.radians(low),
+        high=np.radians(high),
+        speed=None if speed is None else np.radians(speed),
+        means=sensor.means,
+    )
+
+
+def _motion(entry: MotionEntry):
+    turns = entry.rotate is not None
+    return Motion(
+        turns=turns,
+        axis=AXES.index(entry.rotate if turns else entry.translate),
+        constant=np.radians(entry.plus) if turns else entry.plus,
+        by=dict(entry.by),
+        joint=entry.joint,
+        sense=float(entry.sense),
+        frame=entry.frame,
+    )
+
+
+def _shot_sd(entry):
+    if entry.shots is None:
+        return None
+    sd = entry.shots.sd
+    if hasattr(sd, "horizontal"):
+        return np.array([sd.horizontal, sd.horizontal, sd.vertical])
+    return np.array([sd.east, sd.north, sd.up])
+
+
+def _envelope(entry):
+    e = entry.envelope
+    return Envelope(
+        target=e.target,
+        reaches=tuple(
+            (r.name, {k: np.radians(v) for k, v in r.joints.items()}) for r in e.reaches
+        ),
+        sweep={k: np.radians(np.linspace(low, high, n)) for k, (low, high, n) in e.sweep.items()},
+    )

@@ -1,0 +1,109 @@
+"""The shape of a rig file, checked before anything is built from it."""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Unit = Literal["m", "deg"]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class MotionEntry(_Strict):
+    translate: Literal["x", "y", "z"] | None = None
+    rotate: Literal["x", "y", "z"] | None = None
+    by: dict[str, FiniteFloat] = {}
+    plus: FiniteFloat = 0.0
+    joint: str | None = None
+    sense: Literal[1, -1] = 1
+    frame: str | None = None
+
+    @model_validator(mode="after")
+    def _one_kind(self):
+        if (self.translate is None) == (self.rotate is None):
+            raise ValueError('either "translate" or "rotate", with an axis "x", "y" or "z"')
+        if self.joint is not None and self.rotate is None:
+            raise ValueError('a "joint" only in a motion that rotates')
+        return self
+
+
+class ParameterEntry(_Strict):
+    unit: Unit
+    start: FiniteFloat
+    held: bool = False
+    means: str
+
+
+class SensorEntry(_Strict):
+    kind: Literal["joint", "in_boom_plane", "across"]
+    zero: str | None = None
+    direction: Literal[1, -1] = 1
+    means: str
+
+
+class TargetEntry(_Strict):
+    frame: str
+    motions: list[MotionEntry] = []
+    means: str
+
+
+class DerivedEntry(_Strict):
+    measure: Literal["distance", "ahead", "left", "above"]
+    start: str
+    end: str
+    means: str
+
+
+class ReachEntry(_Strict):
+    name: str
+    joints: dict[str, FiniteFloat]
+
+
+class EnvelopeEntry(_Strict):
+    target: str
+    sweep: dict[str, tuple[FiniteFloat, FiniteFloat, Annotated[int, Field(ge=2, le=200)]]]
+    reaches: Annotated[list[ReachEntry], Field(min_length=1)]
+
+
+class AxisSd(_Strict):
+    east: Positive
+    north: Positive
+    up: Positive
+
+
+class LevelSd(_Strict):
+    horizontal: Positive
+    vertical: Positive
+
+
+class ShotsEntry(_Strict):
+    sd: AxisSd | LevelSd
+
+
+class ReadingsEntry(_Strict):
+    sd: dict[str, Positive] = {}
+    direction: dict[str, Literal[1, -1]] = {}
+
+
+class RigEntry(_Strict):
+    """A whole rig file: a template with changes, or a chain of its own."""
+
+    template: str | None = None
+    name: str | None = None
+    title: str | None = None
+    free: list[str] = []
+    hold: list[str] = []
+    values: dict[str, FiniteFloat] = {}
+    shots: ShotsEntry | None = None
+    readings: ReadingsEntry = ReadingsEntry()
+    limits: dict[str, tuple[FiniteFloat, FiniteFloat]] = {}
+    speeds: dict[str, Positive] = {}
+    parameters: dict[str, ParameterEntry] = {}
+    sensors: dict[str, SensorEntry] = {}
+    motions: list[MotionEntry] = []
+    targets: dict[str, TargetEntry] = {}
+    derived: dict[str, DerivedEntry] = {}
+    envelope: EnvelopeEntry | None = None
