@@ -1,0 +1,335 @@
+"""Mixed-model (Gauss-Helmert) least squares: errors in the observations and in the readings.
+
+With x the parameters, l the readings, v their corrections, y the observations, f(x, l) the model,
+A = df/dx and B = df/dl taken at the adjusted readings l + v, the estimate minimises
+
+    sum over blocks of w' M^-1 w + (t - h(x))' C^-1 (t - h(x)),    M = B Q B' + S,
+    w = y - f(x, l + v) + B v,    v = Q B' M^-1 w,
+
+with Q, S, C the covariances of readings, observations and priors. M, B and v are frozen while
+`scipy.optimize.least_squares` solves for x, then refreshed until nothing moves. The fixed point is
+that of the full adjustment with every reading as an unknown. Linearising at the adjusted and not
+at the raw readings follows A. J. Pope, "Some pitfalls to be avoided in the iterative adjustment of
+nonlinear problems", Proc. 38th Annual Meeting, American Society of Photogrammetry (1972) 449-477.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from calib.adjust.observations import Model, Observations, Prior
+from calib.adjust.spectrum import NotDetermined, Spectrum
+
+
+class NotConverged(Exception):
+    """The iteration did not settle; there is no result."""
+
+
+class ModelNotFinite(Exception):
+    """The model gave a prediction that is no number.
+
+    Attributes
+    ----------
+    rows : ndarray of int
+        The observations concerned.
+    parameters : ndarray
+        Where the model was asked.
+    """
+
+    def __init__(self, rows, parameters):
+        self.rows, self.parameters = rows, parameters
+        super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """The problem linearised at the solution: all that reliability and covariance need.
+
+    Attributes
+    ----------
+    whiteners : tuple of ndarray
+        Per block group, shape (g, m, m): G with ``G M G' = I``.
+    by_readings : ndarray, shape (n, k)
+        B.
+    design : ndarray, shape (n + q, p_free)
+        Whitened A over whitened H, free parameters only.
+    misclosure : ndarray, shape (n + q,)
+        Whitened w over whitened t - h: the residuals of the whitened problem.
+    prior_whitener : ndarray, shape (q, q)
+    """
+
+    whiteners: tuple[np.ndarray, ...]
+    by_readings: np.ndarray
+    design: np.ndarray
+    misclosure: np.ndarray
+    prior_whitener: np.ndarray
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        return Spectrum.of(self.design)
+
+
+@dataclass(frozen=True)
+class Adjustment:
+    """A solved problem.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Order of `parameters` and of the rows of `covariance`.
+    parameters : ndarray, shape (p,)
+    covariance : ndarray, shape (p, p)
+        A-priori (observation sds taken at their word); zero rows for held parameters.
+    free : ndarray of bool, shape (p,)
+    residuals : ndarray, shape (n,)
+        Measured - computed at the adjusted readings.
+    corrections : ndarray, shape (n_blocks, k)
+        v, to be added to the readings.
+    prior_residuals : ndarray, shape (q,)
+        t - h(x).
+    iterations : int
+        Refreshes of the weights.
+    """
+
+    observations: Observations
+    prior: Prior
+    names: tuple[str, ...]
+    parameters: np.ndarray
+    covariance: np.ndarray
+    free: np.ndarray
+    residuals: np.ndarray
+    corrections: np.ndarray
+    prior_residuals: np.ndarray
+    linearised: Linearised
+    iterations: int
+
+    @property
+    def sd(self) -> np.ndarray:
+        """A-priori standard deviations, shape (p,); 0 for held parameters."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom: observations and priors less free parameters."""
+        return len(self.residuals) + len(self.prior_residuals) - int(self.free.sum())
+
+    @property
+    def chi2(self) -> float:
+        """Weighted sum of squares; chi-square with `dof` if the stated sds are true."""
+        return float(self.linearised.misclosure @ self.linearised.misclosure)
+
+    @property
+    def variance_factor(self) -> float | None:
+        """chi2 / dof; None without redundancy."""
+        return self.chi2 / self.dof if self.dof > 0 else None
+
+
+def adjust(
+    model: Model,
+    observations: Observations,
+    start: np.ndarray,
+    *,
+    names: Sequence[str] | None = None,
+    prior: Prior | None = None,
+    held: np.ndarray | None = None,
+    tolerance: float = 1e-3,
+    most_iterations: int = 50,
+) -> Adjustment:
+    """Estimate parameters, reading corrections and their covariance.
+
+    Parameters
+    ----------
+    model : callable
+        See `calib.adjust.observations.Model`.
+    observations : Observations
+    start : ndarray, shape (p,)
+        Starting values; held parameters keep theirs.
+    names : sequence of str, optional
+        For messages; numbered if not given.
+    prior : Prior, optional
+    held : ndarray of bool, shape (p,), optional
+    tolerance : float
+        Stop when no parameter and no reading moves by more than this share of its sd.
+    most_iterations : int
+
+    Raises
+    ------
+    NotDetermined
+        Naming the combinations of free parameters that nothing fixes.
+    NotConverged
+        With the reason; there is no result then.
+    ModelNotFinite
+        If the model fails at the start or on the way.
+    """
+    start = np.array(start, float)
+    prior = Prior.none() if prior is None else prior
+    free = np.ones(len(start), bool) if held is None else ~np.asarray(held, bool)
+    names = tuple(names) if names is not None else tuple(f"x{i}" for i in range(len(start)))
+    problem = _Problem(model, observations, prior, start, free)
+
+    x, v = start[free], np.zeros_like(observations.readings)
+    if len(observations.values) + len(prior.values) < len(x):
+        _refuse_deficient(problem.linearise(x, v), names, free)
+    reading_sd = np.sqrt(np.einsum("bkk->bk", observations.reading_covariance))
+    for iteration in range(1, most_iterations + 1):
+        frozen = problem.freeze(x, v)
+        x_new = problem.solve(x, v, frozen)
+        v_new = problem.corrections(x_new, v, frozen)
+        linearised = problem.linearise(x_new, v_new)
+        _refuse_deficient(linearised, names, free)
+        covariance = linearised.spectrum.covariance()
+        moved = np.abs(x_new - x) / np.sqrt(np.diag(covariance))
+        turned = np.abs(v_new - v) / np.where(reading_sd > 0, reading_sd, 1.0)
+        x, v = x_new, v_new
+        if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
+            return problem.result(x, v, linearised, covariance, names, iteration)
+    worst = names[np.flatnonzero(free)[int(np.argmax(moved))]] if len(x) else "a reading"
+    raise NotConverged(
+        f"after {most_iterations} iterations {worst} still moves by "
+        f"{moved.max(initial=0.0):.2g} of its sd"
+    )
+
+
+class _Problem:
+    """One least-squares problem; knows how to freeze, solve and linearise. Not for outside use."""
+
+    def __init__(self, model, observations, prior, start, free):
+        self.model, self.observations, self.prior = model, observations, prior
+        self.start, self.free = start, free
+        self.prior_whitener = _inverse_cholesky(prior.covariance[None])[0]
+        self._cache = (None, None)
+
+    def full(self, x):
+        parameters = self.start.copy()
+        parameters[self.free] = x
+        return parameters
+
+    def predict(self, x, v):
+        """Prediction at free parameters x and readings l + v; remembers the last one."""
+        key = (x.tobytes(), v.tobytes())
+        if self._cache[0] != key:
+            prediction = self.model(self.full(x), self.observations.readings + v)
+            finite = np.isfinite(prediction.values)
+            if not finite.all():
+                raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
+            self._cache = (key, prediction)
+        return self._cache[1]
+
+    def freeze(self, x, v):
+        """B and the whiteners of M = B Q B' + S at (x, v)."""
+        by_readings = self.predict(x, v).by_readings
+        return by_readings, self.whiteners(by_readings)
+
+    def whiteners(self, by_readings):
+        whiteners = []
+        for group in self.observations.groups:
+            b = by_readings[group.rows]
+            q = self.observations.reading_covariance[group.blocks]
+            total = group.covariance + b @ q @ b.transpose(0, 2, 1)
+            whiteners.append(_inverse_cholesky(total))
+        return tuple(whiteners)
+
+    def whitened(self, array, whiteners):
+        """Apply the block whiteners to an array of shape (n,) or (n, p)."""
+        out = np.empty_like(array)
+        for group, g in zip(self.observations.groups, whiteners, strict=True):
+            block = array[group.rows]
+            out[group.rows] = (g @ block[..., None])[..., 0] if array.ndim == 1 else g @ block
+        return out
+
+    def misclosure(self, x, v, by_readings):
+        """w = y - f(x, l + v) + B v, shape (n,)."""
+        residuals = self.observations.values - self.predict(x, v).values
+        return residuals + self._through_readings(by_readings, v)
+
+    def _through_readings(self, by_readings, v):
+        out = np.zeros(len(self.observations.values))
+        if v.shape[1]:
+            for group in self.observations.groups:
+                out[group.rows] = (by_readings[group.rows] @ v[group.blocks][..., None])[..., 0]
+        return out
+
+    def solve(self, x, v, frozen):
+        """The free parameters that minimise the frozen problem."""
+        by_readings, whiteners = frozen
+
+        def residuals(x):
+            w = self.whitened(self.misclosure(x, v, by_readings), whiteners)
+            h, _ = self.prior.function(self.full(x))
+            return np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
+
+        def jacobian(x):
+            return -self.design(x, v, whiteners)
+
+        if not len(x):
+            return x
+        solution = least_squares(
+            residuals, x, jacobian, method="lm", x_scale="jac",
+            xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=400,
+        )
+        if solution.status <= 0:
+            raise NotConverged(f"the least-squares step did not end: {solution.message}")
+        return solution.x
+
+    def design(self, x, v, whiteners):
+        """Whitened A over whitened H, free columns."""
+        a = self.predict(x, v).by_parameters[:, self.free]
+        _, h = self.prior.function(self.full(x))
+        return np.vstack([self.whitened(a, whiteners), self.prior_whitener @ h[:, self.free]])
+
+    def corrections(self, x, v, frozen):
+        """v = Q B' M^-1 w, shape (n_blocks, k)."""
+        by_readings, whiteners = frozen
+        w = self.misclosure(x, v, by_readings)
+        corrections = np.zeros_like(v)
+        if v.shape[1]:
+            for group, g in zip(self.observations.groups, whiteners, strict=True):
+                weighted = g.transpose(0, 2, 1) @ (g @ w[group.rows][..., None])
+                q = self.observations.reading_covariance[group.blocks]
+                b = by_readings[group.rows]
+                corrections[group.blocks] = (q @ b.transpose(0, 2, 1) @ weighted)[..., 0]
+        return corrections
+
+    def linearise(self, x, v):
+        by_readings, whiteners = self.freeze(x, v)
+        h, _ = self.prior.function(self.full(x))
+        misclosure = np.concatenate([
+            self.whitened(self.misclosure(x, v, by_readings), whiteners),
+            self.prior_whitener @ (self.prior.values - h),
+        ])
+        design = self.design(x, v, whiteners)
+        return Linearised(whiteners, by_readings, design, misclosure, self.prior_whitener)
+
+    def result(self, x, v, linearised, covariance, names, iterations):
+        parameters = self.full(x)
+        full_covariance = np.zeros((len(parameters), len(parameters)))
+        full_covariance[np.ix_(self.free, self.free)] = covariance
+        h, _ = self.prior.function(parameters)
+        return Adjustment(
+            observations=self.observations,
+            prior=self.prior,
+            names=names,
+            parameters=parameters,
+            covariance=full_covariance,
+            free=self.free,
+            residuals=self.observations.values - self.predict(x, v).values,
+            corrections=v,
+            prior_residuals=self.prior.values - h,
+            linearised=linearised,
+            iterations=iterations,
+        )
+
+
+def _refuse_deficient(linearised, names, free):
+    spectrum = linearised.spectrum
+    if spectrum.deficient:
+        free_names = [name for name, is_free in zip(names, free, strict=True) if is_free]
+        raise NotDetermined(spectrum.null_directions(free_names))
+
+
+def _inverse_cholesky(matrices):
+    """G with ``G M G' = I`` for a stack of matrices, shape (g, m, m)."""
+    return np.linalg.inv(np.linalg.cholesky(matrices))

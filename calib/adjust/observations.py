@@ -1,0 +1,210 @@
+"""What the engine is given: observations in blocks, readings, priors and a model."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+
+class Model(Protocol):
+    """Predicts observations from parameters and readings.
+
+    ``model(parameters, readings) -> Prediction`` with `parameters` shape (p,) and `readings`
+    shape (n_blocks, k).
+    """
+
+    def __call__(self, parameters: np.ndarray, readings: np.ndarray) -> "Prediction": ...
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """A model's prediction and its derivatives.
+
+    Attributes
+    ----------
+    values : ndarray, shape (n,)
+    by_parameters : ndarray, shape (n, p)
+        The design matrix A.
+    by_readings : ndarray, shape (n, k)
+        The matrix B: each row by the readings of its own block.
+    """
+
+    values: np.ndarray
+    by_parameters: np.ndarray
+    by_readings: np.ndarray
+
+
+@dataclass(frozen=True)
+class BlockGroup:
+    """Blocks of equal size, stacked so that numpy treats them at once.
+
+    Attributes
+    ----------
+    rows : ndarray of int, shape (g, m)
+        The observations of each block.
+    blocks : ndarray of int, shape (g,)
+        Which row of the readings belongs to each block.
+    covariance : ndarray, shape (g, m, m)
+    """
+
+    rows: np.ndarray
+    blocks: np.ndarray
+    covariance: np.ndarray
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Observations in mutually independent blocks; each block has its own row of readings.
+
+    Two observations are correlated when they share a block: through the block's covariance and
+    through the errors of the readings they share. Make one with `Observations.build`.
+
+    Attributes
+    ----------
+    values : ndarray, shape (n,)
+    groups : tuple of BlockGroup
+        Every row is in exactly one group.
+    readings : ndarray, shape (n_blocks, k)
+        k = 0 where the model has no readings.
+    reading_covariance : ndarray, shape (n_blocks, k, k)
+    """
+
+    values: np.ndarray
+    groups: tuple[BlockGroup, ...]
+    readings: np.ndarray
+    reading_covariance: np.ndarray
+
+    @classmethod
+    def build(
+        cls,
+        values,
+        block,
+        covariances: Sequence[np.ndarray],
+        readings=None,
+        reading_covariance=None,
+    ) -> "Observations":
+        """Group blocks by size and check what was given.
+
+        Parameters
+        ----------
+        values : array-like, shape (n,)
+        block : array-like of int, shape (n,)
+            Block 0 .. n_blocks - 1 of each observation; a block may be empty.
+        covariances : sequence of array-like
+            One matrix per block, its rows in the order of the block's observations.
+        readings : array-like, shape (n_blocks, k), optional
+        reading_covariance : array-like, shape (n_blocks, k, k), optional
+
+        Raises
+        ------
+        ValueError
+            For a size that does not fit, a value that is not finite, or a covariance that is not
+            symmetric and positive definite.
+        """
+        values, block = np.array(values, float), np.array(block, int)
+        n_blocks = len(covariances)
+        readings = np.zeros((n_blocks, 0)) if readings is None else np.array(readings, float)
+        k = readings.shape[1]
+        if reading_covariance is None:
+            if k:
+                raise ValueError(f"{k} readings per block but no covariance for them")
+            reading_covariance = np.zeros((n_blocks, 0, 0))
+        reading_covariance = np.array(reading_covariance, float)
+        if values.shape != block.shape:
+            raise ValueError(f"{len(values)} observations but block numbers for {len(block)}")
+        if block.size and not 0 <= block.min() <= block.max() < n_blocks:
+            raise ValueError(f"block numbers {block.min()} to {block.max()} of {n_blocks} blocks")
+        if readings.shape[0] != n_blocks or reading_covariance.shape != (n_blocks, k, k):
+            raise ValueError(
+                f"{n_blocks} blocks but readings {readings.shape} with covariance "
+                f"{reading_covariance.shape}"
+            )
+        for name, array in (("observation", values), ("reading", readings)):
+            if not np.isfinite(array).all():
+                raise ValueError(f"{name} {np.argwhere(~np.isfinite(array))[0]} is not finite")
+        if k:
+            check_covariance(reading_covariance, "the readings")
+        return cls(values, _grouped(block, covariances), readings, reading_covariance)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Pseudo-observations of functions of the parameters, Gaussian.
+
+    Attributes
+    ----------
+    names : tuple of str
+        One label per value, for tables and messages.
+    values : ndarray, shape (q,)
+    covariance : ndarray, shape (q, q)
+    function : callable
+        ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
+    """
+
+    names: tuple[str, ...]
+    values: np.ndarray
+    covariance: np.ndarray
+    function: Callable
+
+    @classmethod
+    def on_parameters(cls, names, index, values, sd=None, covariance=None) -> "Prior":
+        """Prior on the parameters numbered `index`, with their `sd` or a full `covariance`."""
+        index, values = np.array(index, int), np.array(values, float)
+        if covariance is None:
+            covariance = np.diag(np.array(sd, float) ** 2)
+        covariance = np.array(covariance, float)
+        check_covariance(covariance[None], "the prior")
+
+        def chosen(parameters):
+            return parameters[index], np.eye(len(parameters))[index]
+
+        return cls(tuple(names), values, covariance, chosen)
+
+    @classmethod
+    def none(cls) -> "Prior":
+        """No prior at all."""
+        def nothing(parameters):
+            return np.zeros(0), np.zeros((0, len(parameters)))
+
+        return cls((), np.zeros(0), np.zeros((0, 0)), nothing)
+
+
+def check_covariance(matrices: np.ndarray, of_what: str) -> None:
+    """Refuse covariances (shape (g, m, m)) that are not symmetric and positive definite.
+
+    Raises
+    ------
+    ValueError
+        Naming the first bad one and what is wrong with it.
+    """
+    if not np.isfinite(matrices).all():
+        raise ValueError(f"the covariance of {of_what} is not finite")
+    scale = np.sqrt(np.abs(np.einsum("gii->gi", matrices)))
+    allowed = 1e-9 * scale[:, :, None] * scale[:, None, :]
+    if (np.abs(matrices - matrices.transpose(0, 2, 1)) > allowed).any():
+        raise ValueError(f"the covariance of {of_what} is not symmetric")
+    try:
+        np.linalg.cholesky(matrices)
+    except np.linalg.LinAlgError:
+        raise ValueError(f"the covariance of {of_what} is not positive definite") from None
+
+
+def _grouped(block, covariances):
+    order = np.argsort(block, kind="stable")
+    sizes = np.bincount(block, minlength=len(covariances))
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    groups = []
+    for size in np.unique(sizes[sizes > 0]):
+        blocks = np.flatnonzero(sizes == size)
+        stack = [np.asarray(covariances[b], float) for b in blocks]
+        for b, matrix in zip(blocks, stack, strict=True):
+            if matrix.shape != (size, size):
+                raise ValueError(
+                    f"block {b} has {size} observations but a covariance of shape {matrix.shape}"
+                )
+        covariance = np.stack(stack)
+        check_covariance(covariance, f"blocks of {size} observations")
+        rows = order[starts[blocks][:, None] + np.arange(size)]
+        groups.append(BlockGroup(rows, blocks, covariance))
+    return tuple(groups)
