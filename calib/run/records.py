@@ -1,0 +1,111 @@
+"""What a run holds once it has been read: SI units, site frame, ids as text."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calib.chain.rig import Rig
+
+
+@dataclass(frozen=True)
+class Poses:
+    """One row per pose, as read from readings.csv.
+
+    Attributes
+    ----------
+    ids, stand : tuple of str
+    readings, sd : ndarray, shape (n_poses, n_readings)
+        rad, columns in the rig's order.
+    time : tuple of (str or None)
+    line : tuple of int
+        Line of readings.csv, for messages; 0 where there is no file.
+    """
+
+    ids: tuple[str, ...]
+    stand: tuple[str, ...]
+    readings: np.ndarray
+    sd: np.ndarray
+    time: tuple[str | None, ...]
+    line: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Shots:
+    """One row per shot.
+
+    Attributes
+    ----------
+    ids : tuple of str
+    pose, target : ndarray of int, shape (n,)
+        Index into the run's poses and the rig's targets.
+    position : ndarray, shape (n, 3)
+        East, north, up, m.
+    covariance : ndarray, shape (n, 3, 3)
+        m^2.
+    """
+
+    ids: tuple[str, ...]
+    pose: np.ndarray
+    target: np.ndarray
+    position: np.ndarray
+    covariance: np.ndarray
+    time: tuple[str | None, ...]
+    line: tuple[int, ...]
+
+    def __len__(self):
+        return len(self.ids)
+
+    def select(self, mask) -> "Shots":
+        """The shots where `mask` (bool, shape (n,)) is true."""
+        rows = np.flatnonzero(mask)
+        return Shots(
+            tuple(self.ids[i] for i in rows),
+            self.pose[rows],
+            self.target[rows],
+            self.position[rows],
+            self.covariance[rows],
+            tuple(self.time[i] for i in rows),
+            tuple(self.line[i] for i in rows),
+        )
+
+
+@dataclass(frozen=True)
+class Tape:
+    """Taped quantities: names of parameters or derived quantities, values and sds in m or rad.
+
+    `unit` is the unit as it was written.
+    """
+
+    quantities: tuple[str, ...]
+    value: np.ndarray
+    sd: np.ndarray
+    unit: tuple[str, ...]
+    line: tuple[int, ...]
+
+    @classmethod
+    def none(cls) -> "Tape":
+        """No taped quantity at all."""
+        return cls((), np.zeros(0), np.zeros(0), (), ())
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run folder, read and checked.
+
+    Attributes
+    ----------
+    files : dict of str to str
+        SHA-256 of every file as it was read.
+    notices : tuple of str
+        What was tolerated, for the user to know.
+    """
+
+    folder: Path
+    rig: Rig
+    poses: Poses
+    shots: Shots
+    check: Shots | None
+    tape: Tape
+    files: dict[str, str]
+    notices: tuple[str, ...] = ()
