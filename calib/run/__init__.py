@@ -1,0 +1,1 @@
+"""Field data: the run folder, its tables, units and complaints."""

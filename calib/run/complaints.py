@@ -1,0 +1,121 @@
+"""What is wrong with a file, and what was tolerated, in words a person can act on."""
+
+from dataclasses import dataclass, field
+
+_LONGEST = 40
+
+
+@dataclass(frozen=True)
+class Complaint:
+    """One fault of an input file.
+
+    Attributes
+    ----------
+    file : str
+        Name relative to the run folder, as a person would type it.
+    line : int or None
+        Counted from 1, comments and blank lines included. None: the whole file.
+    column : str or None
+        Name of the column or key; for a syntax error the character's position.
+    found, expected : str
+        `found` is shown as it is: wrap text taken from the file in `quote`.
+
+    Examples
+    --------
+    >>> print(Complaint("shots.csv", 14, "north", quote("1O.2"), "a number"))
+    shots.csv line 14, column north: found "1O.2", expected a number
+    """
+
+    file: str
+    line: int | None
+    column: str | None
+    found: str
+    expected: str
+
+    def __str__(self) -> str:
+        return f"{_place(self.file, self.line, self.column)}: " \
+               f"found {self.found}, expected {self.expected}"
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something tolerated, or assumed, that the person should know of."""
+
+    file: str
+    line: int | None
+    says: str
+
+    def __str__(self) -> str:
+        return f"{_place(self.file, self.line, None)}: {self.says}"
+
+
+class InputError(Exception):
+    """The input is at fault. Nothing was read, nothing was written.
+
+    Attributes
+    ----------
+    complaints : tuple of Complaint
+        Every fault found; at least one.
+    """
+
+    def __init__(self, complaints):
+        self.complaints: tuple[Complaint, ...] = tuple(complaints)
+        super().__init__("\n".join(str(c) for c in self.complaints))
+
+
+@dataclass
+class Findings:
+    """Complaints and notices gathered while several files are read."""
+
+    complaints: list[Complaint] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+
+    def complain(
+        self, file: str, line: int | None, column: str | None, found: str, expected: str
+    ) -> None:
+        """Add a complaint; reading goes on, so that all come at once."""
+        self.complaints.append(Complaint(file, line, column, found, expected))
+
+    def note(self, file: str, says: str, line: int | None = None) -> None:
+        """Add a notice."""
+        self.notices.append(Notice(file, line, says))
+
+    def stop_if_at_fault(self) -> None:
+        """Raise InputError if there is any complaint."""
+        if self.complaints:
+            raise InputError(self.complaints)
+
+
+def quote(text: str) -> str:
+    """`text` from a file, fit for a message: in quotes, on one line, not too long.
+
+    Examples
+    --------
+    >>> print(quote("1O.2"), quote(""), quote("a\\tb"))
+    "1O.2" nothing "a\\tb"
+    """
+    if not text:
+        return "nothing"
+    if len(text) > _LONGEST:
+        text = text[: _LONGEST - 3] + "..."
+    return '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + '"'
+
+
+def lines_in_words(lines: list[int], most: int = 5) -> str:
+    """Line numbers as people write them.
+
+    Examples
+    --------
+    >>> lines_in_words([4]), lines_in_words([4, 7]), lines_in_words([1, 2, 3, 4, 5, 6, 7])
+    ('line 4', 'lines 4 and 7', 'lines 1, 2, 3, 4, 5 and 2 more')
+    """
+    if len(lines) == 1:
+        return f"line {lines[0]}"
+    shown = [str(line) for line in lines[:most]]
+    last = f"{len(lines) - most} more" if len(lines) > most else shown.pop()
+    return f"lines {', '.join(shown)} and {last}"
+
+
+def _place(file, line, column):
+    place = file if line is None else f"{file} line {line}"
+    return place if column is None else f"{place}, column {column}"

@@ -1,0 +1,117 @@
+"""A cell of a file to a number: the only place where text becomes one."""
+
+import re
+
+_PLAIN = {
+    mark: re.compile(rf"[+-]?(?:[0-9]+(?:{re.escape(mark)}[0-9]*)?|{re.escape(mark)}[0-9]+)"
+                     r"(?:[eE][+-]?[0-9]+)?")
+    for mark in (".", ",")
+}
+_MARK_NAME = {".": "decimal point", ",": "decimal comma"}
+_DIGITS = r"[+-]?[0-9]{1,3}(?:X[0-9]{3})+"
+_UNIT = re.compile(r"[+-]?[0-9.,]+ *(?:m|mm|cm|ft|in|deg|rad|gon|%|')", re.IGNORECASE)
+
+
+class NotANumber(ValueError):
+    """A cell that is no finite number.
+
+    Attributes
+    ----------
+    expected : str
+        What was expected, with the likely cause where there is one.
+    """
+
+    def __init__(self, expected: str):
+        self.expected = expected
+        super().__init__(expected)
+
+
+def parse_number(cell: str, decimal: str = ".") -> float:
+    """The finite number written in `cell`.
+
+    Nothing is guessed: no thousands marks, no units, no other decimal mark than `decimal`.
+
+    Parameters
+    ----------
+    cell : str
+        Without spaces around it.
+    decimal : {".", ","}
+
+    Raises
+    ------
+    NotANumber
+        With the likely cause in ``expected``.
+
+    Examples
+    --------
+    >>> parse_number("-12.5"), parse_number("-12,5", ",")
+    (-12.5, -12.5)
+    """
+    if _PLAIN[decimal].fullmatch(cell) is None:
+        raise NotANumber(_likely(cell, decimal))
+    value = float(cell.replace(",", ".") if decimal == "," else cell)
+    if value in (float("inf"), float("-inf")):
+        raise NotANumber("a number of a size a computer can hold")
+    return value
+
+
+def is_number(cell: str, decimal: str = ".") -> bool:
+    """Whether `parse_number` would read `cell`, but for its size."""
+    return _PLAIN[decimal].fullmatch(cell) is not None
+
+
+def decimal_marks_in(cell: str) -> str:
+    """The decimal mark that makes `cell` a number: ".", "," or "" where it does not matter.
+
+    Examples
+    --------
+    >>> decimal_marks_in("1.5"), decimal_marks_in("1,5"), decimal_marks_in("15")
+    ('.', ',', '')
+    """
+    point, comma = is_number(cell, "."), is_number(cell, ",")
+    return "" if point == comma else "." if point else ","
+
+
+def _likely(cell, decimal):
+    """What to say of a cell that is no number; the first cause that fits."""
+    other = "," if decimal == "." else "."
+    bare = cell.casefold()
+    mended = bare.translate(str.maketrans("oil", "011"))
+    causes = (
+        (not cell, "a number"),
+        (bare.strip("+-") in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "null", "none"),
+         "a finite number"),
+        (set(cell) <= set("*-?_"), "a number (a sign for no value?)"),
+        (cell.startswith("#"), "a number (an error or a narrow column of a spreadsheet?)"),
+        ("°" in cell or "º" in cell, "a number in decimal degrees (without the degree sign)"),
+        (re.fullmatch(r"[+-]?[0-9]+[:' ]+[0-9]+[:' ]+[0-9.,]+\"?", cell) is not None,
+         "a number in decimal degrees (degrees, minutes, seconds?)"),
+        (any(c in cell for c in "\u2212\u2013\u2014") and _mendable(cell, decimal),
+         "a number (the minus sign is a dash: type a plain hyphen)"),
+        (_thousands(cell, decimal), f"a number with a {_MARK_NAME[decimal]} and no thousands mark"),
+        (is_number(cell, other), f"a number with a {_MARK_NAME[decimal]}"),
+        (mended != bare and is_number(mended, decimal) and "o" in bare,
+         "a number (letter O for zero?)"),
+        (mended != bare and is_number(mended, decimal), "a number (letter l or I for one?)"),
+        (_UNIT.fullmatch(cell) is not None, "a number (without its unit)"),
+        (re.search(r"[0-9] +[0-9.,]", cell) is not None, "a number (a space inside?)"),
+        (cell.count(decimal) > 1 and is_number(cell.replace(decimal, ""), decimal),
+         f"a number with one {_MARK_NAME[decimal]}"),
+    )
+    return next((says for fits, says in causes if fits), "a number")
+
+
+def _mendable(cell, decimal):
+    return is_number(re.sub("[\u2212\u2013\u2014]", "-", cell), decimal)
+
+
+def _thousands(cell, decimal):
+    """Groups of three digits with a mark, space or apostrophe between, then maybe decimals."""
+    for mark in {",", ".", "'", "\u2019", " ", "\u00a0", "\u202f"} - {decimal}:
+        groups = _DIGITS.replace("X", re.escape(mark))
+        if re.fullmatch(rf"{groups}{re.escape(decimal)}[0-9]*", cell):
+            return True
+        if mark not in ",." and re.fullmatch(groups, cell):
+            return True
+    both = "," in cell and "." in cell
+    return both and re.fullmatch(r"[+-]?[0-9.,]+", cell) is not None

@@ -1,0 +1,287 @@
+"""Bytes to text, and delimited text to rows of cells that know their line."""
+
+import re
+from collections import Counter
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from calib.run.complaints import Findings, lines_in_words, quote
+from calib.run.numerals import decimal_marks_in, is_number
+
+_NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a delimited file is written: what stands between cells, and the decimal mark."""
+
+    delimiter: str
+    decimal: str
+
+    def __str__(self) -> str:
+        mark = "points" if self.decimal == "." else "commas"
+        return f"{_NAMES[self.delimiter]} between columns, decimal {mark}"
+
+
+STRICT = Dialect(",", ".")
+DIALECTS = (STRICT, Dialect(";", ","), Dialect(";", "."), Dialect("\t", "."), Dialect("\t", ","),
+            Dialect(" ", "."))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """The cells of one line, without the spaces and quotes around them."""
+
+    line: int
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A delimited file: its rows, header included if it has one.
+
+    Attributes
+    ----------
+    commented : tuple of int
+        Lines that begin with ``#`` but look like rows: perhaps left out on purpose.
+    """
+
+    file: str
+    dialect: Dialect
+    rows: tuple[Row, ...]
+    commented: tuple[int, ...]
+
+
+def decode(data: bytes, file: str, findings: Findings) -> str | None:
+    """The text of a file.
+
+    UTF-8 with or without a byte order mark, UTF-16 with one, else Windows-1252 with a notice.
+
+    Returns
+    -------
+    str or None
+        None after a complaint: empty, binary, or in no known encoding.
+    """
+    try:
+        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+            text = data.decode("utf-16")
+            findings.note(file, "read as UTF-16")
+        else:
+            text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        text = _decode_cp1252(data, error, file, findings)
+    if text is None:
+        return None
+    if not text.strip():
+        findings.complain(file, None, None, "an empty file", "text")
+        return None
+    control = re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\ufffe\uffff]", text)
+    if control:
+        findings.complain(
+            file, _line_of(text, control.start()), None,
+            f"binary data (a byte {ord(control[0]):#04x})",
+            "plain text (a spreadsheet must be saved as CSV first)",
+        )
+        return None
+    return text
+
+
+def _decode_cp1252(data, error, file, findings):
+    line = data[: error.start].count(b"\n") + 1
+    try:
+        if error.encoding.startswith("utf-16"):
+            raise error
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
+        findings.complain(file, None, None, "bytes that are not text",
+                          "text in UTF-8 (binary data, or a damaged file?)")
+        return None
+    if "\x00" not in text:
+        findings.note(file, f"not UTF-8 from line {line} on; read as Windows-1252 (cp1252): "
+                            "check accented letters in ids", line)
+    return text
+
+
+def split_lines(text: str) -> list[str]:
+    """Physical lines, whatever the line ends; only CR, LF and CRLF end a line."""
+    lines = re.split("\r\n|\n|\r", text)
+    return lines[:-1] if lines[-1] == "" else lines
+
+
+def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
+    """The cells of one line; None if a quote is not closed on it.
+
+    A quoted cell begins with ``"``; inside, ``""`` stands for one. Runs of spaces are one
+    delimiter. A cell never goes on to the next line: one stray quote must not swallow a file.
+
+    Examples
+    --------
+    >>> split_cells(' a , "b, c" ,', ",")
+    ('a', 'b, c', '')
+    """
+    if delimiter == " ":
+        line = line.strip()
+    if '"' not in line:
+        return tuple([c.strip() for c in line.split(None if delimiter == " " else delimiter)])
+    blank = "" if delimiter == " " else " *" if delimiter == "\t" else r"\s*"
+    gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
+    cell = re.compile(
+        rf'{blank}(?:"(?P<quoted>(?:[^"]|"")*)"{blank}|(?P<bare>(?!{blank}")[^{delimiter}]*)){gap}'
+    )
+    cells, at, ended = [], 0, False
+    while not ended:
+        match = cell.match(line, at)
+        if match is None:
+            return None
+        quoted = match["quoted"]
+        cells.append(match["bare"].strip() if quoted is None else quoted.replace('""', '"').strip())
+        at = match.end()
+        ended = at == len(line) and not match[0].endswith(delimiter)
+    return tuple(cells)
+
+
+def read_grid(
+    text: str,
+    file: str,
+    findings: Findings,
+    *,
+    names: Collection[str] = (),
+    numeric: Collection[str] = (),
+    dialect: Dialect | None = None,
+) -> Grid | None:
+    """Rows of a delimited file, blank lines and ``#`` comments left out.
+
+    Parameters
+    ----------
+    names : collection of str
+        Column names that the header may have, in lower case. Given, the first row must be a
+        header and decides the delimiter. Empty: there may be no header, and the pair of delimiter
+        and decimal mark that makes most cells numbers is taken.
+    numeric : collection of str
+        Those of `names` that hold numbers: only they decide the decimal mark.
+    dialect : Dialect, optional
+        Declared: nothing is detected.
+
+    Returns
+    -------
+    Grid or None
+        None after a complaint: two ways to read it with different numbers, or no way.
+    """
+    numbered = [(n, line) for n, line in enumerate(split_lines(text), 1) if line.strip()]
+    content = [(n, line) for n, line in numbered if not line.lstrip().startswith("#")]
+    if not content:
+        findings.complain(file, None, None, "only comments", "a row of column names")
+        return None
+    if dialect is None:
+        known = {n.casefold() for n in names}
+        dialect = (_by_header(content, file, findings, known, {n.casefold() for n in numeric})
+                   if known else _by_numbers(content, file, findings))
+        if dialect is None:
+            return None
+        if dialect != STRICT:
+            findings.note(file, f"read with {dialect}")
+    rows = []
+    for n, line in content:
+        cells = split_cells(line, dialect.delimiter)
+        if cells is None:
+            findings.complain(file, n, None, quote(line.strip()),
+                              'every quote (") closed on its line, before the end of its cell')
+        elif any(cells):
+            rows.append(Row(n, cells))
+    if not rows:
+        return None
+    width = len(rows[0].cells)
+    commented = tuple(n for n, line in numbered if _looks_like_a_row(line, dialect, width))
+    return Grid(file, dialect, tuple(rows), commented)
+
+
+def _looks_like_a_row(line, dialect, width):
+    line = line.lstrip()
+    if not line.startswith("#"):
+        return False
+    cells = split_cells(line[1:], dialect.delimiter) or ()
+    return len(cells) == width > 1 and any(is_number(c, dialect.decimal) for c in cells)
+
+
+def _by_header(content, file, findings, known, numeric):
+    """The delimiter that shows most known names in the header, then the decimal mark."""
+    line, header = content[0]
+    named = {}
+    for delimiter in _NAMES:
+        cells = split_cells(header, delimiter) or ()
+        named[delimiter] = sum(c.casefold() in known for c in cells)
+    most = max(named.values())
+    best = [d for d in _NAMES if named[d] == most]
+    if most == 0 or len(best) > 1:
+        found = quote(header.strip())
+        if most:
+            found += " (" + " or ".join(_NAMES[d] for d in best) + " between columns?)"
+        findings.complain(file, line, None, found, "a row of column names, such as "
+                          + ", ".join(sorted(known)[:6]))
+        return None
+    delimiter = best[0]
+    if delimiter in ", ":
+        return Dialect(delimiter, ".")
+    cells = [c.casefold() for c in split_cells(header, delimiter)]
+    columns = [i for i, c in enumerate(cells) if c in numeric]
+    marks: dict[str, list[tuple[int, str]]] = {".": [], ",": []}
+    for n, text in content[1:]:
+        row = split_cells(text, delimiter) or ()
+        for i in columns:
+            if i < len(row) and (mark := decimal_marks_in(row[i])):
+                marks[mark].append((n, row[i]))
+    if marks["."] and len(marks["."]) == len(marks[","]):
+        (point_line, point), (comma_line, comma) = marks["."][0], marks[","][0]
+        findings.complain(file, max(point_line, comma_line), None,
+                          f"both {quote(point)} (line {point_line}) and {quote(comma)} "
+                          f"(line {comma_line})",
+                          "one decimal mark in the whole file, point or comma")
+        return None
+    # In doubt-free files one list is empty; else each cell of the shorter gets its own complaint.
+    return Dialect(delimiter, "," if len(marks[","]) > len(marks["."]) else ".")
+
+
+def _by_numbers(content, file, findings):
+    """The pair that makes the largest share of the cells numbers; a tie is a question."""
+    shares: dict[Dialect, float] = {}
+    for dialect in DIALECTS:
+        rows = [split_cells(line, dialect.delimiter) or () for _, line in content]
+        width, count = Counter(len(r) for r in rows).most_common(1)[0]
+        if width < 2 or count < 0.5 * len(rows):
+            continue
+        cells = [c for r in rows if len(r) == width for c in r]
+        share = sum(is_number(c, dialect.decimal) for c in cells) / len(cells)
+        if share > 0:
+            shares[dialect] = share
+    if not shares:
+        findings.complain(file, content[0][0], None, quote(content[0][1].strip()),
+                          "columns of numbers, with commas, semicolons, tabs or spaces between")
+        return None
+    best = [d for d in shares if shares[d] == max(shares.values())]
+    if len(best) == 1 or not _differ(content, best):
+        return best[0]
+    findings.complain(file, content[0][0], None,
+                      "a file that can be read in more than one way ("
+                      + "; or ".join(str(d) for d in best) + ")",
+                      "the delimiter and the decimal mark stated by you")
+    return None
+
+
+def _differ(content: Sequence[tuple[int, str]], dialects: Sequence[Dialect]) -> bool:
+    """Whether the dialects read different cells or numbers from the same lines."""
+    if len({d.delimiter for d in dialects}) > 1:
+        return True
+    delimiter = dialects[0].delimiter
+    return any(decimal_marks_in(c) for _, line in content
+               for c in split_cells(line, delimiter) or ())
+
+
+def _line_of(text, position):
+    return len(split_lines(text[:position] + "x"))
+
+
+def note_commented(grid: Grid, findings: Findings) -> None:
+    """Say which lines were left out as comments though they look like rows."""
+    if grid.commented:
+        findings.note(grid.file, f"{len(grid.commented)} row(s) left out as comments (#): "
+                      + lines_in_words(list(grid.commented)))
