@@ -34,12 +34,17 @@ class RigError(Exception):
 
 @dataclass(frozen=True)
 class Parameter:
-    """A named length (m) or angle (rad inside, deg on screens) of the rig."""
+    """A named length (m) or angle (rad inside, deg on screens) of the rig.
+
+    `tape_sd` is what careful taping of it reaches (1 sd; common practice, no source), or None
+    where nobody tapes it.
+    """
 
     name: str
     unit: str
     start: float
     held: bool
+    tape_sd: float | None
     means: str
 
 
@@ -331,9 +336,15 @@ def _build(entry):
 
 def _parameter(entry, name):
     p = entry.parameters[name]
-    start = entry.values.get(name, p.start)
-    held = name in entry.hold or (p.held and name not in entry.free)
-    return Parameter(name, p.unit, np.radians(start) if p.unit == "deg" else start, held, p.means)
+    unit = np.radians(1.0) if p.unit == "deg" else 1.0
+    return Parameter(
+        name=name,
+        unit=p.unit,
+        start=unit * entry.values.get(name, p.start),
+        held=name in entry.hold or (p.held and name not in entry.free),
+        tape_sd=None if p.tape_sd is None else unit * p.tape_sd,
+        means=p.means,
+    )
 
 
 def _reading(entry, name):

@@ -34,6 +34,7 @@ class ParameterEntry(_Strict):
     unit: Unit
     start: FiniteFloat
     held: bool = False
+    tape_sd: Positive | None = None
     means: str
 
 

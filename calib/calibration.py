@@ -1,0 +1,326 @@
+"""Where run, chain and adjustment meet: a run becomes a problem, the problem a solution."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from calib.adjust.mixed_model import Adjustment, adjust
+from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.spectrum import Spectrum
+from calib.chain.chain import Points
+from calib.chain.derived import derived_values
+from calib.chain.motion import PLACEMENT
+from calib.chain.rig import Rig
+from calib.run.complaints import Complaint, InputError
+from calib.run.records import Run, Tape
+
+#: A taped parameter whose variance the shots reduce by less than this share is "tape only".
+TAPE_ONLY_SHARE = 0.01
+
+#: Placement at which site coordinates are levelled house coordinates: forward, left, up.
+HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A run as an adjustment problem. Unknowns: rig parameters, then four per stand.
+
+    Attributes
+    ----------
+    stands : tuple of str
+        The stands that have shots, in order of first appearance.
+    stand_of_pose : ndarray of int, shape (n_poses,)
+        -1 for a pose whose stand has no shots.
+    names : tuple of str
+        One per unknown.
+    start : ndarray, shape (n_unknowns,)
+    held : ndarray of bool, shape (n_unknowns,)
+    """
+
+    run: Run
+    stands: tuple[str, ...]
+    stand_of_pose: np.ndarray
+    names: tuple[str, ...]
+    observations: Observations
+    prior: Prior
+    start: np.ndarray
+    held: np.ndarray
+
+    def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
+        """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
+        posture = self.run.rig.chain.posture(
+            unknowns[: self._n_rig], self.placement(unknowns), readings, jacobian
+        )
+        return posture.points(target, pose)
+
+    def placement(self, unknowns) -> np.ndarray:
+        """East, north, up, heading of each pose's stand, shape (n_poses, 4)."""
+        stands = unknowns[self._n_rig :].reshape(-1, len(PLACEMENT))
+        return np.vstack([stands, HOUSE_PLACEMENT])[self.stand_of_pose]
+
+    def spread(self, points: Points, pose) -> np.ndarray:
+        """Derivatives by all unknowns, shape (n, 3, n_unknowns)."""
+        design = np.zeros((len(pose), 3, len(self.names)))
+        design[:, :, : self._n_rig] = points.by_parameters
+        stand = self.stand_of_pose[pose]
+        columns = self._n_rig + len(PLACEMENT) * stand[:, None] + np.arange(len(PLACEMENT))
+        design[np.arange(len(pose))[:, None], :, columns] = points.by_placement.transpose(0, 2, 1)
+        return design
+
+    def __call__(self, unknowns, readings) -> Prediction:
+        """The model of the engine: predicted shot coordinates, row by row."""
+        shots = self.run.shots
+        points = self.points(unknowns, readings, shots.target, shots.pose)
+        n = 3 * len(shots)
+        return Prediction(
+            points.position.reshape(n),
+            self.spread(points, shots.pose).reshape(n, -1),
+            points.by_readings.reshape(n, -1),
+        )
+
+    @property
+    def _n_rig(self):
+        return len(self.run.rig.parameters)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A solved run.
+
+    Attributes
+    ----------
+    problem : Problem
+    adjustment : Adjustment
+        ``adjustment.names`` orders the unknowns: rig parameters, then four per stand.
+    """
+
+    problem: Problem
+    adjustment: Adjustment
+
+    @property
+    def run(self) -> Run:
+        return self.problem.run
+
+    @property
+    def rig(self) -> Rig:
+        return self.problem.run.rig
+
+    @property
+    def parameters(self) -> np.ndarray:
+        """Rig parameters, shape (n_parameters,), m or rad."""
+        return self.adjustment.parameters[: len(self.rig.parameters)]
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """A-priori covariance of the rig parameters, zero rows where held."""
+        n = len(self.rig.parameters)
+        return self.adjustment.covariance[:n, :n]
+
+    @cached_property
+    def stands(self) -> np.ndarray:
+        """East, north, up (m) and heading (rad, 0 to 2 pi) per stand, shape (n_stands, 4)."""
+        stands = self.adjustment.parameters[len(self.rig.parameters) :].reshape(-1, len(PLACEMENT))
+        return np.column_stack([stands[:, :3], np.mod(stands[:, 3], 2 * np.pi)])
+
+    @cached_property
+    def adjusted_readings(self) -> np.ndarray:
+        """Readings plus their corrections, shape (n_poses, n_readings), rad."""
+        return self.run.poses.readings + self.adjustment.corrections
+
+    @cached_property
+    def residuals(self) -> np.ndarray:
+        """Measured - computed at the adjusted readings, shape (n_shots, 3), m."""
+        return self.adjustment.residuals.reshape(-1, 3)
+
+    @cached_property
+    def misses(self) -> np.ndarray:
+        """Measured - computed at the readings as they were, shape (n_shots, 3), m.
+
+        What a person standing at the edge would have seen.
+        """
+        shots = self.run.shots
+        points = self.problem.points(
+            self.adjustment.parameters, self.run.poses.readings, shots.target, shots.pose, False
+        )
+        return shots.position - points.position
+
+    @cached_property
+    def shots_alone(self) -> Spectrum:
+        """Spectrum of the design without the tape: what the shots themselves can tell."""
+        n = len(self.adjustment.residuals)
+        return Spectrum.of(self.adjustment.linearised.design[:n])
+
+    @cached_property
+    def tape(self) -> tuple[np.ndarray, np.ndarray]:
+        """Taped value and sd per rig parameter, shapes (n_parameters,); NaN where not taped."""
+        return tape_by_parameter(self.rig, self.run.tape)
+
+    @cached_property
+    def status(self) -> tuple[str, ...]:
+        """Per rig parameter: "estimated", "tape only" or "held"."""
+        _, tape_sd = self.tape
+        unseen = self._unseen()
+        status = []
+        for i, parameter in enumerate(self.rig.parameters):
+            left = self.covariance[i, i] / tape_sd[i] ** 2
+            only_tape = left > 1 - TAPE_ONLY_SHARE if np.isfinite(tape_sd[i]) else unseen[i]
+            status.append(
+                "held" if parameter.held else "tape only" if only_tape else "estimated"
+            )
+        return tuple(status)
+
+    def _unseen(self):
+        """Mask over the rig parameters: those that the shots alone leave undetermined."""
+        spectrum, free = self.shots_alone, self.adjustment.free
+        null = spectrum.right[:, spectrum.rank :]
+        unseen = np.zeros(len(free), bool)
+        unseen[free] = np.einsum("ij,ij->i", null, null) > 1e-6
+        return unseen[: len(self.rig.parameters)]
+
+
+def solve(run: Run) -> Solution:
+    """Solve a run for the rig's parameters and the placement of its stands.
+
+    Raises
+    ------
+    InputError
+        If a sensor is blind in a pose that has shots.
+    NotDetermined, NotConverged
+        From the engine; there is no result then.
+    """
+    problem = problem_of(run)
+    _refuse_blind(problem, problem.start)
+    adjustment = adjust(
+        problem,
+        problem.observations,
+        problem.start,
+        names=problem.names,
+        prior=problem.prior,
+        held=problem.held,
+    )
+    _refuse_blind(problem, adjustment.parameters)
+    return Solution(problem, adjustment)
+
+
+def problem_of(run: Run) -> Problem:
+    """Set up the adjustment of a run: observations, tape as prior, starting values."""
+    shot_stands = [run.poses.stand[p] for p in run.shots.pose]
+    stands = tuple(dict.fromkeys(shot_stands))
+    number = {name: i for i, name in enumerate(stands)}
+    stand_of_pose = np.array([number.get(name, -1) for name in run.poses.stand])
+    names = (
+        *run.rig.parameter_names,
+        *(f"{what} of stand {stand}" for stand in stands for what in PLACEMENT),
+    )
+    parameters = starting_parameters(run)
+    start = np.concatenate([parameters, _starting_placements(run, parameters, stand_of_pose)])
+    held = np.concatenate([run.rig.held, np.zeros(len(start) - len(parameters), bool)])
+    return Problem(
+        run=run,
+        stands=stands,
+        stand_of_pose=stand_of_pose,
+        names=names,
+        observations=_observations(run),
+        prior=_tape_prior(run, len(start)),
+        start=start,
+        held=held,
+    )
+
+
+def starting_parameters(run: Run) -> np.ndarray:
+    """The template's values, replaced by the tape where it gives one."""
+    taped, _ = tape_by_parameter(run.rig, run.tape)
+    return np.where(np.isfinite(taped), taped, run.rig.start)
+
+
+def tape_by_parameter(rig: Rig, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
+    """Taped value and sd per rig parameter, NaN where there is none."""
+    value, sd = np.full((2, len(rig.parameters)), np.nan)
+    for quantity, v, s in zip(tape.quantities, tape.value, tape.sd, strict=True):
+        if quantity in rig.parameter_names:
+            i = rig.parameter_names.index(quantity)
+            value[i], sd[i] = v, s
+    return value, sd
+
+
+def _observations(run):
+    shots, n_poses = run.shots, len(run.poses.ids)
+    rows_of_pose = [np.flatnonzero(shots.pose == p) for p in range(n_poses)]
+    covariances = []
+    for rows in rows_of_pose:
+        block = np.zeros((len(rows), 3, len(rows), 3))
+        block[np.arange(len(rows)), :, np.arange(len(rows)), :] = shots.covariance[rows]
+        covariances.append(block.reshape(3 * len(rows), 3 * len(rows)))
+    return Observations.build(
+        shots.position.reshape(-1),
+        np.repeat(shots.pose, 3),
+        covariances,
+        run.poses.readings,
+        run.poses.sd[:, :, None] ** 2 * np.eye(run.poses.sd.shape[1]),
+    )
+
+
+def _tape_prior(run, n_unknowns):
+    """The tape rows as pseudo-observations, without those on held parameters."""
+    rig, tape = run.rig, run.tape
+    held = {p.name for p in rig.parameters if p.held}
+    used = [i for i, name in enumerate(tape.quantities) if name not in held]
+    if not used:
+        return Prior.none()
+    names = tuple(tape.quantities[i] for i in used)
+    all_names = (*rig.parameter_names, *(d.name for d in rig.derived))
+    pick = np.array([all_names.index(name) for name in names])
+    n_rig, derived_taped = len(rig.parameters), (pick >= len(rig.parameters)).any()
+
+    def taped_quantities(unknowns):
+        values, gradient = unknowns[:n_rig], np.eye(n_rig)
+        if derived_taped:
+            more, more_gradient = derived_values(rig, values)
+            values, gradient = np.concatenate([values, more]), np.vstack([gradient, more_gradient])
+        return values[pick], np.pad(gradient[pick], ((0, 0), (0, n_unknowns - n_rig)))
+
+    return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2), taped_quantities)
+
+
+def _starting_placements(run, parameters, stand_of_pose):
+    """Closed-form level rigid fit of predicted to measured points, stand by stand."""
+    shots = run.shots
+    level = np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1))
+    house = run.rig.chain.posture(parameters, level, run.poses.readings, jacobian=False)
+    predicted = house.points(shots.target, shots.pose).position
+    stand_of_shot = stand_of_pose[shots.pose]
+    placements = []
+    for stand in range(stand_of_pose.max(initial=-1) + 1):
+        rows = stand_of_shot == stand
+        placements.append(_level_fit(predicted[rows], shots.position[rows]))
+    return np.concatenate(placements) if placements else np.zeros(0)
+
+
+def _level_fit(house, site):
+    """East, north, up, heading that carry points of the levelled house frame to the site frame."""
+    house_mean, site_mean = house.mean(0), site.mean(0)
+    a, b = (house - house_mean)[:, :2], (site - site_mean)[:, :2]
+    turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
+    cosine, sine = np.cos(turn), np.sin(turn)
+    rotated = np.array([cosine * house_mean[0] - sine * house_mean[1],
+                        sine * house_mean[0] + cosine * house_mean[1], house_mean[2]])
+    return np.append(site_mean - rotated, np.pi / 2 - turn)
+
+
+def _refuse_blind(problem, unknowns):
+    run = problem.run
+    posture = run.rig.chain.posture(
+        unknowns[: len(run.rig.parameters)], problem.placement(unknowns), run.poses.readings, False
+    )
+    blind = posture.blind & np.isin(np.arange(len(run.poses.ids)), run.shots.pose)[:, None]
+    if blind.any():
+        raise InputError(tuple(
+            Complaint(
+                "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
+                f"{np.degrees(run.poses.readings[pose, reading]):.2f}",
+                f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: its "
+                "axis is too near the vertical; leave the pose and its shots out)",
+            )
+            for pose, reading in np.argwhere(blind)
+        ))

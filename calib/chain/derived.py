@@ -1,0 +1,54 @@
+"""Quantities computed from the chain with every joint angle zero, and their gradients."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from calib.chain.chain import Target
+from calib.chain.rig import Rig
+
+_HOUSE = np.array([[0.0, 0.0, 0.0, np.pi / 2]])
+_AXIS = {"ahead": 0, "left": 1, "above": 2}
+
+
+def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """All of ``rig.derived`` at some parameters.
+
+    Parameters
+    ----------
+    rig : Rig
+    parameters : ndarray, shape (n_parameters,)
+        m or rad.
+
+    Returns
+    -------
+    values : ndarray, shape (n_derived,), m
+    gradient : ndarray, shape (n_derived, n_parameters), m per m or m per rad
+    """
+    if not rig.derived:
+        return np.zeros(0), np.zeros((0, len(parameters)))
+    chain, index = _chain_with_frames(rig)
+    posture = chain.posture(parameters, _HOUSE, np.zeros((1, len(rig.readings))))
+    ends = [index[name] for d in rig.derived for name in (d.start, d.end)]
+    points = posture.points(np.array(ends), np.zeros(len(ends), int))
+    arms = points.position[1::2] - points.position[::2]
+    rates = points.by_parameters[1::2] - points.by_parameters[::2]
+    values, gradient = np.empty(len(arms)), np.empty((len(arms), len(parameters)))
+    for i, derived in enumerate(rig.derived):
+        if derived.measure == "distance":
+            values[i] = np.linalg.norm(arms[i])
+            gradient[i] = arms[i] @ rates[i] / values[i]
+        else:
+            axis = _AXIS[derived.measure]
+            values[i], gradient[i] = arms[i, axis], rates[i, axis]
+    return values, gradient
+
+
+def _chain_with_frames(rig):
+    """The chain given joint angles directly, with a target at the origin of every frame."""
+    direct = rig.chain.with_direct_joints
+    origins = tuple(Target(name, name, (), "origin of a frame") for name in direct.depth)
+    chain = replace(direct, targets=(*direct.targets, *origins))
+    # A target of the same name as a frame wins.
+    index = {t.name: i for i, t in reversed(list(enumerate(chain.targets)))}
+    return chain, index

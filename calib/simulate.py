@@ -1,0 +1,197 @@
+"""Runs with known truth: for learning, for testing, and to see what a plan would give."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.rig import Rig
+from calib.run.records import Poses, Run, Shots, Tape
+
+#: How far the true machine lies from the template, 1 sd: m for lengths, rad for angles.
+TRUE_SPREAD = {"m": 0.02, "deg": np.radians(2.0)}
+
+#: The edge stays this far ahead of the boom foot and within these heights of it, m.
+LEAST_AHEAD, LOWEST, HIGHEST = 2.5, -1.6, 4.0
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What a simulated run was made from.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (n_parameters,)
+    placements : ndarray, shape (n_stands, 4)
+    readings : ndarray, shape (n_poses, n_readings)
+        Without error, rad.
+    positions : ndarray, shape (n_shots, 3)
+        Of the shots, without error, m.
+    gross : dict of str to ndarray
+        Shot id to the error planted in it, m.
+    """
+
+    parameters: np.ndarray
+    placements: np.ndarray
+    readings: np.ndarray
+    positions: np.ndarray
+    gross: dict[str, np.ndarray]
+
+
+def simulate(
+    rig: Rig,
+    rng: np.random.Generator,
+    *,
+    poses: int = 24,
+    stands: int = 1,
+    targets: Sequence[str] = ("edge_left", "edge_right"),
+    check_poses: int = 0,
+    gross_errors: int = 0,
+    gross_size: tuple[float, float] = (0.05, 0.15),
+    parameters: np.ndarray | None = None,
+    joints: np.ndarray | None = None,
+    taped: bool = True,
+) -> tuple[Run, Truth]:
+    """Draw a machine, a run over it and its tape.
+
+    Parameters
+    ----------
+    rig : Rig
+        With sds for shots and every reading.
+    rng : numpy Generator
+    poses, stands, check_poses, gross_errors : int
+        Poses are dealt to the stands in turn; check poses belong to the last stand.
+    targets : sequence of str
+        What is shot in every pose.
+    gross_size : (float, float)
+        Least and largest length of a gross error, m; its direction is random.
+    parameters : ndarray, shape (n_parameters,), optional
+        The true machine; drawn around the template if not given.
+    joints : ndarray, shape (poses + check_poses, n_readings), optional
+        Joint angles, rad; drawn within the limits if not given.
+    taped : bool
+        Whether free parameters that are usually taped have a tape value.
+
+    Returns
+    -------
+    Run, Truth
+    """
+    if rig.shot_sd is None or any(r.sd is None for r in rig.readings):
+        raise ValueError("a simulated run needs the sd of shots and of every reading in the rig")
+    truth = drawn_parameters(rig, rng) if parameters is None else np.asarray(parameters, float)
+    total = poses + check_poses
+    if joints is None:
+        joints = drawn_joints(rig, truth, total, rng)
+    stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
+    placements = np.column_stack([
+        rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
+        rng.uniform(0, 2 * np.pi, stands),
+    ])
+    readings = rig.chain.readings_for(truth, joints)
+    reading_sd = np.array([r.sd for r in rig.readings])
+    run_poses = Poses(
+        ids=tuple(f"{i + 1:02d}" for i in range(total)),
+        stand=tuple(f"S{s + 1}" for s in stand),
+        readings=readings + rng.normal(0, 1, readings.shape) * reading_sd,
+        sd=np.tile(reading_sd, (total, 1)),
+        time=(None,) * total,
+        line=tuple(range(2, total + 2)),
+    )
+    index = [rig.target_names.index(name) for name in targets]
+    pose = np.repeat(np.arange(total), len(index))
+    target = np.tile(index, total)
+    posture = rig.chain.posture(truth, placements[stand], readings, jacobian=False)
+    exact = posture.points(target, pose).position
+    measured = exact + rng.normal(0, 1, exact.shape) * rig.shot_sd
+    used = pose < poses
+    gross = _gross(rng, np.flatnonzero(used), gross_errors, gross_size)
+    for row, error in gross.items():
+        measured[row] += error
+    shots = Shots(
+        ids=tuple(f"{run_poses.ids[p]}-{rig.target_names[t]}" for p, t in zip(pose, target,
+                                                                             strict=True)),
+        pose=pose,
+        target=target,
+        position=measured,
+        covariance=np.tile(np.diag(rig.shot_sd**2), (len(pose), 1, 1)),
+        time=(None,) * len(pose),
+        line=tuple(range(2, len(pose) + 2)),
+    )
+    run = Run(
+        folder=Path(),
+        rig=rig,
+        poses=run_poses,
+        shots=shots.select(used),
+        check=shots.select(~used) if check_poses else None,
+        tape=_taped(rig, truth, rng) if taped else Tape.none(),
+        files={},
+    )
+    planted = {shots.ids[row]: error for row, error in gross.items()}
+    return run, Truth(truth, placements, readings, exact[used], planted)
+
+
+def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
+    """A true machine: the template's values plus a draw for every free parameter."""
+    spread = np.array([0.0 if p.held else TRUE_SPREAD[p.unit] for p in rig.parameters])
+    return rig.start + rng.normal(0, 1, len(spread)) * spread
+
+
+def drawn_joints(rig: Rig, parameters, count: int, rng: np.random.Generator) -> np.ndarray:
+    """Joint angles within the limits with the edge in the open and no sensor blind.
+
+    Returns
+    -------
+    ndarray, shape (count, n_readings), rad
+
+    Raises
+    ------
+    ValueError
+        If the limits leave next to nothing to draw from.
+    """
+    low = np.array([r.low for r in rig.readings])
+    high = np.array([r.high for r in rig.readings])
+    chosen = np.empty((0, len(low)))
+    for _ in range(200):
+        joints = rng.uniform(low, high, (20 * count, len(low)))
+        chosen = np.vstack([chosen, joints[_possible(rig, parameters, joints)]])
+        if len(chosen) >= count:
+            return chosen[:count]
+    raise ValueError(f"the joints' limits leave {len(chosen)} poses of {count} wanted")
+
+
+def _possible(rig, parameters, joints):
+    readings = rig.chain.readings_for(parameters, joints)
+    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
+    posture = rig.chain.posture(parameters, level, readings, jacobian=False)
+    edges = np.array(rig.edge_targets)
+    points = posture.points(np.repeat(edges, len(joints)), np.tile(np.arange(len(joints)),
+                                                                   len(edges))).position
+    points = points.reshape(len(edges), len(joints), 3)
+    in_the_open = (
+        (points[..., 0] > LEAST_AHEAD) & (points[..., 2] > LOWEST) & (points[..., 2] < HIGHEST)
+    ).all(0)
+    told = np.abs(posture.joints - joints).max(1) < 1e-6
+    return in_the_open & told & ~posture.blind.any(1)
+
+
+def _taped(rig, truth, rng):
+    rows = [i for i, p in enumerate(rig.parameters) if p.tape_sd is not None and not p.held]
+    sd = np.array([rig.parameters[i].tape_sd for i in rows])
+    return Tape(
+        quantities=tuple(rig.parameters[i].name for i in rows),
+        value=truth[rows] + rng.normal(0, 1, len(rows)) * sd,
+        sd=sd,
+        unit=tuple(rig.parameters[i].unit for i in rows),
+        line=tuple(range(2, len(rows) + 2)),
+    )
+
+
+def _gross(rng, rows, count, size):
+    chosen = rng.choice(rows, count, replace=False)
+    directions = rng.normal(0, 1, (count, 3))
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    lengths = rng.uniform(*size, count)
+    return {int(row): length * direction
+            for row, length, direction in zip(chosen, lengths, directions, strict=True)}
