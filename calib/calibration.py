@@ -12,6 +12,7 @@ from calib.chain.chain import Points
 from calib.chain.derived import derived_values
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
+from calib.chain.sensors import BLIND_GAIN
 from calib.run.complaints import Complaint, InputError
 from calib.run.records import Run, Tape
 
@@ -190,7 +191,8 @@ def solve(run: Run) -> Solution:
         From the engine; there is no result then.
     """
     problem = problem_of(run)
-    _refuse_blind(problem, problem.start)
+    # Starting values may be degrees off: a pose is only refused there when far beyond the limit.
+    _refuse_blind(problem, problem.start, 5 * BLIND_GAIN)
     adjustment = adjust(
         problem,
         problem.observations,
@@ -199,7 +201,7 @@ def solve(run: Run) -> Solution:
         prior=problem.prior,
         held=problem.held,
     )
-    _refuse_blind(problem, adjustment.parameters)
+    _refuse_blind(problem, adjustment.parameters, BLIND_GAIN)
     return Solution(problem, adjustment)
 
 
@@ -308,12 +310,12 @@ def _level_fit(house, site):
     return np.append(site_mean - rotated, np.pi / 2 - turn)
 
 
-def _refuse_blind(problem, unknowns):
+def _refuse_blind(problem, unknowns, limit):
     run = problem.run
     posture = run.rig.chain.posture(
         unknowns[: len(run.rig.parameters)], problem.placement(unknowns), run.poses.readings, False
     )
-    blind = posture.blind & np.isin(np.arange(len(run.poses.ids)), run.shots.pose)[:, None]
+    blind = ~(np.abs(posture.gain) <= limit) & np.isin(np.arange(len(run.poses.ids)), run.shots.pose)[:, None]
     if blind.any():
         raise InputError(tuple(
             Complaint(

@@ -4,7 +4,8 @@ Propagation is linear: a quantity whose slope vanishes at the solution comes out
 """
 
 import numpy as np
-from uncertainties import UFloat, correlated_values_norm, ufloat
+from uncertainties import UFloat, correlated_values_norm
+from uncertainties.core import AffineScalarFunc, LinearCombination
 
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.derived import derived_values
@@ -48,7 +49,7 @@ def correlated_numbers(values, covariance) -> list[UFloat]:
         list(zip(values[free], sd[free], strict=True)), (correlation + correlation.T) / 2
     ) if free.any() else ())
     return [
-        next(numbers) if is_free else ufloat(value, 0.0)
+        next(numbers) if is_free else AffineScalarFunc(value, LinearCombination({}))
         for value, is_free in zip(values, free, strict=True)
     ]
 

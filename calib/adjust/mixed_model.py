@@ -176,7 +176,7 @@ def adjust(
     reading_sd = np.sqrt(np.einsum("bkk->bk", observations.reading_covariance))
     for iteration in range(1, most_iterations + 1):
         frozen = problem.freeze(x, v)
-        x_new = problem.solve(x, v, frozen)
+        x_new = problem.solve(x, v, frozen, tolerance)
         v_new = problem.corrections(x_new, v, frozen)
         linearised = problem.linearise(x_new, v_new)
         _refuse_deficient(linearised, names, free)
@@ -252,8 +252,8 @@ class _Problem:
                 out[group.rows] = (by_readings[group.rows] @ v[group.blocks][..., None])[..., 0]
         return out
 
-    def solve(self, x, v, frozen):
-        """The free parameters that minimise the frozen problem."""
+    def solve(self, x, v, frozen, tolerance):
+        """The free parameters that minimise the frozen problem, well within `tolerance` sd."""
         by_readings, whiteners = frozen
 
         def residuals(x):
@@ -268,7 +268,8 @@ class _Problem:
             return x
         solution = least_squares(
             residuals, x, jacobian, method="lm", x_scale="jac",
-            xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=400,
+            gtol=max(1e-4 * tolerance, 1e-15), ftol=max(1e-3 * tolerance**2, 1e-15), xtol=1e-15,
+            max_nfev=400,
         )
         if solution.status <= 0:
             raise NotConverged(f"the least-squares step did not end: {solution.message}")
