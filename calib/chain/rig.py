@@ -203,13 +203,27 @@ def _checked(data):
         return RigEntry.model_validate(data)
     except ValidationError as error:
         raise RigError(
-            (
-                ".".join(str(part) for part in e["loc"]),
-                repr(e["input"]),
-                "a key this file knows" if e["type"] == "extra_forbidden" else e["msg"],
-            )
-            for e in error.errors()
+            (".".join(str(part) for part in e["loc"]), *_in_words(e)) for e in error.errors()
         ) from None
+
+
+def _in_words(error):
+    """Found and expected of one schema error, without the schema's own vocabulary."""
+    kind, limits = error["type"], error.get("ctx", {})
+    if kind == "missing":
+        return "nothing", "a value"
+    expected = {
+        "extra_forbidden": "a key this file knows",
+        "float_type": "a number",
+        "finite_number": "a finite number",
+        "greater_than": f"a number above {limits.get('gt', 0):g}",
+        "string_type": "text in quotes",
+        "list_type": "a list in square brackets",
+        "tuple_type": "a list in square brackets",
+        "dict_type": "a table of keys",
+        "model_type": "a table of keys",
+    }.get(kind, error["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
+    return repr(error["input"]), expected
 
 
 def _template(name):
@@ -381,7 +395,7 @@ def _shot_sd(entry):
     if entry.shots is None:
         return None
     sd = entry.shots.sd
-    if hasattr(sd, "horizontal"):
+    if sd.horizontal is not None:
         return np.array([sd.horizontal, sd.horizontal, sd.vertical])
     return np.array([sd.east, sd.north, sd.up])
 

@@ -2,9 +2,11 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+# Strict: neither true nor "0.05" is a number.
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
 
 
@@ -15,8 +17,8 @@ class _Strict(BaseModel):
 class MotionEntry(_Strict):
     translate: Literal["x", "y", "z"] | None = None
     rotate: Literal["x", "y", "z"] | None = None
-    by: dict[str, FiniteFloat] = {}
-    plus: FiniteFloat = 0.0
+    by: dict[str, Number] = {}
+    plus: Number = 0.0
     joint: str | None = None
     sense: Literal[1, -1] = 1
     frame: str | None = None
@@ -32,7 +34,7 @@ class MotionEntry(_Strict):
 
 class ParameterEntry(_Strict):
     unit: Unit
-    start: FiniteFloat
+    start: Number
     held: bool = False
     tape_sd: Positive | None = None
     means: str
@@ -60,28 +62,31 @@ class DerivedEntry(_Strict):
 
 class ReachEntry(_Strict):
     name: str
-    joints: dict[str, FiniteFloat]
+    joints: dict[str, Number]
 
 
 class EnvelopeEntry(_Strict):
     target: str
-    sweep: dict[str, tuple[FiniteFloat, FiniteFloat, Annotated[int, Field(ge=2, le=200)]]]
+    sweep: dict[str, tuple[Number, Number, Annotated[int, Field(ge=2, le=200)]]]
     reaches: Annotated[list[ReachEntry], Field(min_length=1)]
 
 
-class AxisSd(_Strict):
-    east: Positive
-    north: Positive
-    up: Positive
+class ShotSdEntry(_Strict):
+    east: Positive | None = None
+    north: Positive | None = None
+    up: Positive | None = None
+    horizontal: Positive | None = None
+    vertical: Positive | None = None
 
-
-class LevelSd(_Strict):
-    horizontal: Positive
-    vertical: Positive
+    @model_validator(mode="after")
+    def _one_way(self):
+        if self.model_fields_set not in ({"east", "north", "up"}, {"horizontal", "vertical"}):
+            raise ValueError("either east, north and up, or horizontal and vertical")
+        return self
 
 
 class ShotsEntry(_Strict):
-    sd: AxisSd | LevelSd
+    sd: ShotSdEntry
 
 
 class ReadingsEntry(_Strict):
@@ -97,10 +102,10 @@ class RigEntry(_Strict):
     title: str | None = None
     free: list[str] = []
     hold: list[str] = []
-    values: dict[str, FiniteFloat] = {}
+    values: dict[str, Number] = {}
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
-    limits: dict[str, tuple[FiniteFloat, FiniteFloat]] = {}
+    limits: dict[str, tuple[Number, Number]] = {}
     speeds: dict[str, Positive] = {}
     parameters: dict[str, ParameterEntry] = {}
     sensors: dict[str, SensorEntry] = {}
