@@ -273,14 +273,18 @@ def _tape_prior(run, n_unknowns):
     names = tuple(tape.quantities[i] for i in used)
     all_names = (*rig.parameter_names, *(d.name for d in rig.derived))
     pick = np.array([all_names.index(name) for name in names])
-    n_rig, derived_taped = len(rig.parameters), (pick >= len(rig.parameters)).any()
+    n_rig, n_all = len(rig.parameters), len(all_names)
+    derived_taped = (pick >= n_rig).any()
+    gradient = np.eye(n_all, n_unknowns)
 
     def taped_quantities(unknowns):
-        values, gradient = unknowns[:n_rig], np.eye(n_rig)
+        values, rates = np.zeros(n_all), gradient
+        values[:n_rig] = unknowns[:n_rig]
         if derived_taped:
-            more, more_gradient = derived_values(rig, values)
-            values, gradient = np.concatenate([values, more]), np.vstack([gradient, more_gradient])
-        return values[pick], np.pad(gradient[pick], ((0, 0), (0, n_unknowns - n_rig)))
+            rates = gradient.copy()
+            values[n_rig:], rates[n_rig:, :n_rig] = derived_values(rig, unknowns[:n_rig])
+            rates[n_rig:, n_rig:] = 0.0
+        return values[pick], rates[pick]
 
     return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2), taped_quantities)
 
@@ -315,7 +319,8 @@ def _refuse_blind(problem, unknowns, limit):
     posture = run.rig.chain.posture(
         unknowns[: len(run.rig.parameters)], problem.placement(unknowns), run.poses.readings, False
     )
-    blind = ~(np.abs(posture.gain) <= limit) & np.isin(np.arange(len(run.poses.ids)), run.shots.pose)[:, None]
+    shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
+    blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]
     if blind.any():
         raise InputError(tuple(
             Complaint(

@@ -174,8 +174,8 @@ def adjust(
     if len(observations.values) + len(prior.values) < len(x):
         _refuse_deficient(problem.linearise(x, v), names, free)
     reading_sd = np.sqrt(np.einsum("bkk->bk", observations.reading_covariance))
+    frozen = problem.freeze(x, v)
     for iteration in range(1, most_iterations + 1):
-        frozen = problem.freeze(x, v)
         x_new = problem.solve(x, v, frozen, tolerance)
         v_new = problem.corrections(x_new, v, frozen)
         linearised = problem.linearise(x_new, v_new)
@@ -184,6 +184,7 @@ def adjust(
         moved = np.abs(x_new - x) / np.sqrt(np.diag(covariance))
         turned = np.abs(v_new - v) / np.where(reading_sd > 0, reading_sd, 1.0)
         x, v = x_new, v_new
+        frozen = linearised.by_readings, linearised.whiteners
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
     worst = names[np.flatnonzero(free)[int(np.argmax(moved))]] if len(x) else "a reading"

@@ -76,13 +76,17 @@ class Posture:
     axes: np.ndarray
     origins: np.ndarray
     rates: np.ndarray | None
-    rotations: dict[str, np.ndarray]
+    columns: dict[str, tuple[np.ndarray, ...]]
     positions: dict[str, np.ndarray]
 
     @property
     def blind(self) -> np.ndarray:
         """Mask (n_poses, n_readings) of readings that say too little about their joint."""
         return ~(np.abs(self.gain) <= BLIND_GAIN)
+
+    def rotation(self, frame: str) -> np.ndarray:
+        """Axes of a frame as columns, in the site frame, shape (n_poses, 3, 3)."""
+        return np.stack(self.columns[frame], axis=2)
 
     def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
         """Place targets.
@@ -120,16 +124,17 @@ class Posture:
     def _branch(self, target, pose):
         """Position (m, 3) and local Jacobian (m, 3, n_local) of one target in some poses."""
         chain = self.chain
-        rotation, point = self.rotations[target.frame][pose], self.positions[target.frame][pose]
+        columns = tuple(c[pose] for c in self.columns[target.frame])
+        point = self.positions[target.frame][pose]
         amounts, coefficients = chain._branch_amounts(target, self.parameters)
         axes, origins = [], []
         for motion, amount in zip(target.motions, amounts, strict=True):
-            axes.append(rotation[:, :, motion.axis])
+            axes.append(columns[motion.axis])
             origins.append(point)
             if motion.turns:
-                rotation = _turned(rotation, motion.axis, np.full(len(pose), amount))
+                columns = _turned(columns, motion.axis, amount)
             else:
-                point = point + amount * rotation[:, :, motion.axis]
+                point = point + amount * columns[motion.axis]
         if self.rates is None:
             return point, None
         depth = chain.depth[target.frame]
@@ -205,34 +210,32 @@ class Chain:
         amounts = amounts + placement @ self.coefficients[:, n_own:].T
         angles = self._directions * readings + self._zero_matrix @ parameters
 
-        rotation, point = np.tile(np.eye(3), (n_poses, 1, 1)), np.zeros((n_poses, 3))
+        columns, point = _site_axes(n_poses), np.zeros((n_poses, 3))
         axes, origins = np.empty((n_poses, n_motions, 3)), np.empty((n_poses, n_motions, 3))
         rates = self._fixed_rates(n_poses) if jacobian else None
         joints, gain = np.empty_like(readings), np.empty_like(readings)
-        rotations, positions = {}, {}
+        reached, positions = {}, {}
         for k, motion in enumerate(self.motions):
-            axes[:, k], origins[:, k] = rotation[:, :, motion.axis], point
+            axes[:, k], origins[:, k] = columns[motion.axis], point
             amount = amounts[:, k]
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
                 kind = SENSOR_KINDS[self.sensors[s].kind]
-                up = rotation[:, 2, :]
+                up = tuple(c[:, 2] for c in columns)
                 joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
                 amount = amount + motion.sense * joints[:, s]
                 if jacobian:
                     rate = gain[:, s, None] * self._angle_rates[s]
-                    if self.sensors[s].kind != "joint":
-                        rate = rate + self._up_rates(axes, rotation, by_up, rates, k)
+                    if by_up is not None:
+                        rate = rate + self._up_rates(axes, columns, by_up, rates, k)
                     rates[:, k] += motion.sense * rate
             if motion.turns:
-                rotation = _turned(rotation, motion.axis, amount)
+                columns = _turned(columns, motion.axis, amount[:, None])
             else:
-                point = point + amount[:, None] * rotation[:, :, motion.axis]
+                point = point + amount[:, None] * columns[motion.axis]
             if motion.frame:
-                rotations[motion.frame], positions[motion.frame] = rotation, point
-        return Posture(
-            self, parameters, joints, gain, axes, origins, rates, rotations, positions
-        )
+                reached[motion.frame], positions[motion.frame] = columns, point
+        return Posture(self, parameters, joints, gain, axes, origins, rates, reached, positions)
 
     def readings_for(self, parameters, joints) -> np.ndarray:
         """The readings that sensors give at known joint angles; inverse of `posture`.
@@ -249,17 +252,18 @@ class Chain:
         parameters, joints = np.asarray(parameters, float), np.asarray(joints, float)
         amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
         zeros = self._zero_matrix @ parameters
-        rotation = np.tile(np.eye(3), (len(joints), 1, 1))
+        columns = _site_axes(len(joints))
         readings = np.empty_like(joints)
         for k, motion in enumerate(self.motions):
             amount = np.full(len(joints), amounts[k])
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
-                angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], rotation[:, 2, :])
+                up = tuple(c[:, 2] for c in columns)
+                angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], up)
                 readings[:, s] = (angle - zeros[s]) * self._directions[s]
                 amount = amount + motion.sense * joints[:, s]
             if motion.turns:
-                rotation = _turned(rotation, motion.axis, amount)
+                columns = _turned(columns, motion.axis, amount[:, None])
         return readings
 
     @cached_property
@@ -290,17 +294,17 @@ class Chain:
         fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
         return np.tile(fixed, (n_poses, 1, 1))
 
-    def _up_rates(self, axes, rotation, by_up, rates, k):
+    def _up_rates(self, axes, columns, by_up, rates, k):
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
 
         A rotation about the site axis a turns the up vector, seen from the frame, at the rate
         R' (up x a).
         """
-        turned = np.flatnonzero(self.turns[:k])
-        axis = axes[:, turned]
-        in_frame = rotation @ by_up[:, :, None]
-        weight = axis[:, :, 0] * in_frame[:, 1] - axis[:, :, 1] * in_frame[:, 0]
-        return (weight[:, None, :] @ rates[:, turned])[:, 0]
+        direction = sum(d[:, None] * c[:, :2] for d, c in zip(by_up, columns, strict=True)
+                        if d is not None)
+        weight = axes[:, :k, 0] * direction[:, 1:] - axes[:, :k, 1] * direction[:, :1]
+        weight *= self.turns[:k]
+        return (weight[:, None, :] @ rates[:, :k])[:, 0]
 
     def _branch_amounts(self, target, parameters):
         coefficients = self._branch_coefficients[target.name]
@@ -321,14 +325,19 @@ def _coefficients(motions, names):
     return matrix
 
 
-def _turned(rotation, axis, angle):
-    """``rotation @ R_axis(angle)``, shapes (n, 3, 3) and (n,): only two columns change."""
+def _site_axes(n):
+    """The axes of the site frame, n times: three arrays of shape (n, 3)."""
+    return tuple(np.tile(row, (n, 1)) for row in np.eye(3))
+
+
+def _turned(columns, axis, angle):
+    """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
     first, second = (axis + 1) % 3, (axis + 2) % 3
-    cosine, sine = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    turned = rotation.copy()
-    turned[:, :, first] = cosine * rotation[:, :, first] + sine * rotation[:, :, second]
-    turned[:, :, second] = cosine * rotation[:, :, second] - sine * rotation[:, :, first]
-    return turned
+    cosine, sine = np.cos(angle), np.sin(angle)
+    turned = list(columns)
+    turned[first] = cosine * columns[first] + sine * columns[second]
+    turned[second] = cosine * columns[second] - sine * columns[first]
+    return tuple(turned)
 
 
 def _velocities(axes, origins, point, turns):

@@ -31,11 +31,15 @@ _LARGEST_SINE = 1.0 - 1e-12
 class SensorKind:
     """The two directions of one kind of sensor.
 
+    The up vector is given by its three components in the frame before the joint, each of
+    shape (n,).
+
     Attributes
     ----------
     joint : callable
-        ``joint(angle, up) -> (q, dq_dangle, dq_dup)`` with `angle` shape (n,) in rad and `up`
-        shape (n, 3) without unit; returns shapes (n,), (n,), (n, 3).
+        ``joint(angle, up) -> (q, dq_dangle, dq_dup)``: joint angle (n,) and its gain (n,) from the
+        calibrated angle (n,), rad; `dq_dup` has one entry per component of `up`, None for one
+        that does not matter, and is None as a whole for a sensor that does not feel gravity.
     angle : callable
         The inverse, ``angle(q, up) -> angle``, shape (n,), rad.
     """
@@ -45,7 +49,7 @@ class SensorKind:
 
 
 def _joint_of_joint(angle, up):
-    return angle, np.ones_like(angle), np.zeros_like(up)
+    return angle, 1.0, None
 
 
 def _angle_of_joint(q, up):
@@ -53,37 +57,32 @@ def _angle_of_joint(q, up):
 
 
 def _joint_in_boom_plane(angle, up):
-    up_x, up_z = up[:, 0], up[:, 2]
+    up_x, _, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
-    dq_dup = np.stack([-up_z / lever2, np.zeros_like(up_x), up_x / lever2], axis=1)
-    return angle - np.arctan2(up_x, up_z), np.ones_like(angle), dq_dup
+    return angle - np.arctan2(up_x, up_z), 1.0, (-up_z / lever2, None, up_x / lever2)
 
 
 def _angle_in_boom_plane(q, up):
-    return q + np.arctan2(up[:, 0], up[:, 2])
+    return q + np.arctan2(up[0], up[2])
 
 
 def _joint_across(angle, up):
     # sin(angle) = up_y cos q + up_z sin q = lever * sin(q + atan2(up_y, up_z))
-    up_y, up_z = up[:, 1], up[:, 2]
+    _, up_y, up_z = up
     lever = np.maximum(np.hypot(up_y, up_z), _SMALLEST_LEVER)
     sine = np.clip(np.sin(angle) / lever, -_LARGEST_SINE, _LARGEST_SINE)
     cosine = np.sqrt(1.0 - sine**2)
     dq_dlever = -sine / (lever * cosine)
-    dq_dup = np.stack(
-        [
-            np.zeros_like(up_y),
-            dq_dlever * up_y / lever - up_z / lever**2,
-            dq_dlever * up_z / lever + up_y / lever**2,
-        ],
-        axis=1,
-    )
-    return np.arcsin(sine) - np.arctan2(up_y, up_z), np.cos(angle) / (lever * cosine), dq_dup
+    by_y = dq_dlever * up_y / lever - up_z / lever**2
+    by_z = dq_dlever * up_z / lever + up_y / lever**2
+    gain = np.cos(angle) / (lever * cosine)
+    return np.arcsin(sine) - np.arctan2(up_y, up_z), gain, (None, by_y, by_z)
 
 
 def _angle_across(q, up):
-    lever = np.hypot(up[:, 1], up[:, 2])
-    return np.arcsin(np.clip(lever * np.sin(q + np.arctan2(up[:, 1], up[:, 2])), -1.0, 1.0))
+    _, up_y, up_z = up
+    lever = np.hypot(up_y, up_z)
+    return np.arcsin(np.clip(lever * np.sin(q + np.arctan2(up_y, up_z)), -1.0, 1.0))
 
 
 SENSOR_KINDS: dict[str, SensorKind] = {
