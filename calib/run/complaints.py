@@ -118,4 +118,8 @@ def lines_in_words(lines: list[int], most: int = 5) -> str:
 
 def _place(file, line, column):
     place = file if line is None else f"{file} line {line}"
-    return place if column is None else f"{place}, column {column}"
+    if column is None:
+        return place
+    # TOML has keys; only a syntax error is at a column, and that is a number.
+    word = "key" if file.endswith(".toml") and not column.isdecimal() else "column"
+    return f"{place}, {word} {column}"

@@ -1,0 +1,114 @@
+"""What must fit between the files of a run, once each is sound in itself."""
+
+import numpy as np
+
+from calib.chain.motion import PLACEMENT
+from calib.chain.rig import Rig
+from calib.run.complaints import Findings, lines_in_words, quote
+from calib.run.records import Poses, Shots, Tape
+
+#: No machine reaches farther: a shot that far from the others of its stand is worth a look, m.
+_REACH = 50.0
+
+
+def check_together(
+    rig: Rig | None,
+    poses: Poses,
+    shots: Shots,
+    check: Shots | None,
+    tape: Tape,
+    findings: Findings,
+) -> None:
+    """Complaints and notices about rows that are sound alone but not together.
+
+    Parameters
+    ----------
+    rig : Rig or None
+        None when rig.toml is at fault.
+    shots, check : Shots
+        Pose or target -1, NaN coordinates: at fault already, left out here.
+    """
+    if rig is not None:
+        _check_edge(rig, shots, findings)
+        _check_count(rig, poses, shots, tape, findings)
+    if check is not None:
+        _check_check(poses, shots, check, findings)
+    _note_unused_poses(poses, shots, check, findings)
+    _note_far_shots(poses, shots, findings)
+
+
+def _check_edge(rig, shots, findings):
+    edges = np.array(rig.edge_targets, int)
+    # A target at fault may have been meant as an edge.
+    if np.isin(shots.target, [*edges, -1]).any():
+        return
+    names = ", ".join(rig.target_names[i] for i in edges) or "none: the rig has no target edge_*"
+    findings.complain("shots.csv", None, "target", "no shot of the cutting edge",
+                      f"at least one shot of an edge target ({names})")
+
+
+def _check_count(rig, poses, shots, tape, findings):
+    """Fewer observations than unknowns. Readings bring as many unknowns as observations."""
+    if any(c.file in ("shots.csv", "tape.csv") and c.column is None for c in findings.complaints):
+        return  # whole rows at fault: they would count
+    held = {p.name for p in rig.parameters if p.held}
+    n_free = len(rig.parameters) - len(held)
+    n_stands = len({poses.stand[p] for p in shots.pose if p >= 0})
+    n_tape = sum(quantity not in held for quantity in tape.quantities)
+    observations, unknowns = 3 * len(shots) + n_tape, n_free + len(PLACEMENT) * n_stands
+    if observations < unknowns:
+        stands = "1 stand" if n_stands == 1 else f"each of {n_stands} stands"
+        findings.complain(
+            "shots.csv", None, None,
+            f"{observations} observations ({len(shots)} shots of 3 coordinates, "
+            f"{n_tape} taped values)",
+            f"at least {unknowns}, one for each unknown ({n_free} free parameters, "
+            f"{len(PLACEMENT)} for {stands})",
+        )
+
+
+def _check_check(poses, shots, check, findings):
+    line_of = dict(zip(shots.ids, shots.line, strict=True))
+    used_stands = {poses.stand[p] for p in shots.pose if p >= 0}
+    used_poses = set(shots.pose.tolist())
+    shared = []
+    for shot, pose, line in zip(check.ids, check.pose.tolist(), check.line, strict=True):
+        if shot and shot in line_of:
+            findings.complain("check.csv", line, "shot",
+                              f"{quote(shot)}, also in shots.csv line {line_of[shot]}",
+                              "a check shot that is not in the solve")
+        if pose < 0:
+            continue
+        if poses.stand[pose] and poses.stand[pose] not in used_stands:
+            findings.complain("check.csv", line, "pose",
+                              f"{quote(poses.ids[pose])} on stand {quote(poses.stand[pose])}",
+                              "a pose on a stand that shots.csv has shots of (else the place of "
+                              "the stand is unknown)")
+        if pose in used_poses:
+            shared.append(line)
+    if shared:
+        findings.note("check.csv", "not fully independent: shots of poses that shots.csv has too "
+                      f"({lines_in_words(shared)}) share their readings", shared[0])
+
+
+def _note_unused_poses(poses, shots, check, findings):
+    used = set(shots.pose.tolist()) | set([] if check is None else check.pose.tolist())
+    lines = [line for i, line in enumerate(poses.line) if i not in used]
+    if lines:
+        findings.note("readings.csv", f"poses without shots, not used: {lines_in_words(lines)}",
+                      lines[0])
+
+
+def _note_far_shots(poses, shots, findings):
+    stands = np.array([poses.stand[p] if p >= 0 else "" for p in shots.pose])
+    for stand in np.unique(stands[stands != ""]):
+        rows = np.flatnonzero((stands == stand) & np.isfinite(shots.position).all(axis=1))
+        if len(rows) == 0:
+            continue
+        arms = shots.position[rows] - np.median(shots.position[rows], axis=0)
+        distance = np.linalg.norm(arms, axis=1)
+        for row in rows[distance > _REACH]:
+            away = np.linalg.norm(arms[rows == row])
+            findings.note("shots.csv", f"shot {quote(shots.ids[row])} lies {away:,.0f} m from the "
+                          f"middle of the shots of stand {quote(stand)}: columns swapped, units, "
+                          "or a new stand?", shots.line[row])

@@ -1,0 +1,211 @@
+"""readings.csv, shots.csv and check.csv: from tables to poses and shots."""
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.run.complaints import Findings, quote
+from calib.run.records import Poses, Shots
+from calib.run.rig_file import AXES
+from calib.run.table import (
+    ANGLE,
+    COORDINATE,
+    ID,
+    NUMBER,
+    SD,
+    TIME,
+    Column,
+    Table,
+    complain_of_repeats,
+    nearest,
+    read_table,
+)
+
+_PAIRS = ((0, 1), (0, 2), (1, 2))
+
+#: Optional columns of shots.csv for correlated coordinates, m^2, in the order of `_PAIRS`.
+COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in _PAIRS)
+
+#: Correlations must leave at least this share of variance to every direction.
+_LEAST_EIGENVALUE = 1e-9
+
+
+def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Poses | None:
+    """Read readings.csv; after a complaint what is sound, to check more, never as a result.
+
+    Parameters
+    ----------
+    rig : Rig or None
+        None when rig.toml is at fault: then only ids, stands and times are looked at.
+    """
+    names = () if rig is None else rig.reading_names
+    columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
+    columns += [Column(name, ANGLE) for name in names]
+    columns += [Column(f"sd_{name}", SD, required=False) for name in names]
+    table = read_table(text, file, columns, findings, note_extra=rig is not None)
+    if table is None or len(table) == 0:
+        _complain_of_no_rows(table, "one row per pose", findings)
+        return None
+    complain_of_repeats(table, "pose", findings, "each pose once")
+    unknown = np.full(len(table), np.nan)
+    readings = [table.numbers.get(name, unknown) for name in names]
+    sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
+    return Poses(
+        ids=_text(table, "pose"),
+        stand=_text(table, "stand"),
+        readings=np.radians(np.array(readings).T.reshape(len(table), len(names))),
+        sd=np.array(sds).T.reshape(len(table), len(names)),
+        time=tuple(cell or None for cell in _text(table, "time")),
+        line=tuple(table.lines.tolist()),
+    )
+
+
+def read_shots(
+    text: str,
+    file: str,
+    rig: Rig | None,
+    poses: Poses | None,
+    findings: Findings,
+    *,
+    needed: bool,
+) -> Shots | None:
+    """Read shots.csv or check.csv; None if there are no rows.
+
+    After a complaint the shots hold what is sound, to check more: NaN for a coordinate and -1 for
+    a pose or target at fault.
+
+    Parameters
+    ----------
+    rig : Rig or None
+    poses : Poses or None
+        None when their file is at fault: then names are not looked up.
+    needed : bool
+        Whether a file without rows is at fault.
+    """
+    columns = [Column(name, ID) for name in ("shot", "pose", "target")]
+    columns += [Column(axis, COORDINATE) for axis in AXES]
+    columns += [Column(f"sd_{axis}", SD, required=False) for axis in AXES]
+    columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
+    columns += [Column("time", TIME, required=False)]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        if needed:
+            _complain_of_no_rows(table, "one row per shot", findings)
+        return None
+    complain_of_repeats(table, "shot", findings, "each shot id once")
+    unknown = np.full(len(table), np.nan)
+    return Shots(
+        ids=_text(table, "shot"),
+        pose=_index(table, "pose", None if poses is None else poses.ids,
+                    "a pose of readings.csv", findings),
+        target=_index(table, "target", None if rig is None else rig.target_names,
+                      "a target of the rig", findings),
+        position=np.column_stack([table.numbers.get(axis, unknown) for axis in AXES]),
+        covariance=_covariance(table, rig, findings),
+        time=tuple(cell or None for cell in _text(table, "time")),
+        line=tuple(table.lines.tolist()),
+    )
+
+
+def _complain_of_no_rows(table: Table | None, row: str, findings):
+    """A file with a header and nothing below it, not even rows at fault."""
+    if table is None or any(c.file == table.file and c.line != table.header_line
+                            for c in findings.complaints):
+        return
+    findings.complain(table.file, table.header_line, None, "no rows yet, only column names", row)
+
+
+def _text(table, column):
+    return table.texts.get(column, ("",) * len(table))
+
+
+def _reading_sd(rig, i, table, findings):
+    """The sd of one reading in every pose, rad: its own cell, else the rig's."""
+    reading = rig.readings[i]
+    column = f"sd_{reading.name}"
+    own = table.numbers.get(column)
+    if own is None and reading.sd is None:
+        findings.complain("rig.toml", None, f"readings.sd.{reading.name}", "nothing",
+                          f"the sd of a reading in deg, here or in a column {column} of "
+                          f"{table.file}")
+    sd = np.full(len(table), np.nan if reading.sd is None else reading.sd)
+    if own is None:
+        return sd
+    if reading.sd is None:
+        _complain_of_gaps(table, column, "readings.sd", findings)
+    return np.where(np.isnan(own), sd, np.radians(own))
+
+
+def _covariance(table, rig, findings):
+    """Covariance of every shot from its own cells, else from the rig, shape (n, 3, 3), m^2."""
+    default = None if rig is None else rig.shot_sd
+    sd = np.empty((len(table), 3))
+    for i, axis in enumerate(AXES):
+        column = f"sd_{axis}"
+        own = table.numbers.get(column)
+        if own is None and default is None and rig is not None:
+            findings.complain("rig.toml", None, f"shots.sd.{axis}", "nothing",
+                              f"the sd of a shot in m, here or in a column {column} of "
+                              f"{table.file}")
+        elif own is not None and default is None and rig is not None:
+            _complain_of_gaps(table, column, "shots.sd", findings)
+        sd[:, i] = np.nan if default is None else default[i]
+        if own is not None:
+            sd[:, i] = np.where(np.isnan(own), sd[:, i], own)
+    covariance = sd[:, :, None] ** 2 * np.eye(3)
+    for (i, j), column in zip(_PAIRS, COVARIANCES, strict=True):
+        if column in table.numbers:
+            shared = np.nan_to_num(table.numbers[column])
+            covariance[:, i, j] = covariance[:, j, i] = shared
+    _complain_of_impossible(covariance, sd, table, findings)
+    return covariance
+
+
+def _complain_of_impossible(covariance, sd, table, findings):
+    """Covariances larger than the standard deviations allow."""
+    sound = np.flatnonzero(np.isfinite(sd).all(axis=1))
+    correlation = covariance[sound] / (sd[sound, :, None] * sd[sound, None, :])
+    least = np.linalg.eigvalsh(correlation)[:, 0]
+    for at in np.flatnonzero(least < _LEAST_EIGENVALUE):
+        row, size = sound[at], [abs(correlation[at, i, j]) for i, j in _PAIRS]
+        worst = int(np.argmax(size))
+        i, j = _PAIRS[worst]
+        if size[worst] >= 1:
+            expected = (f"less than sd_{AXES[i]} times sd_{AXES[j]} "
+                        f"({sd[row, i] * sd[row, j]:.3g} m^2) in size")
+        else:
+            expected = "covariances that fit together (a positive definite matrix)"
+        findings.complain(table.file, int(table.lines[row]), COVARIANCES[worst],
+                          f"{covariance[row, i, j]:.3g}", expected)
+
+
+def _complain_of_gaps(table, column, key, findings):
+    """Empty cells of a sd column that the rig file does not fill."""
+    # A cell at fault is NaN too: it has its complaint already.
+    told = {(c.line, c.column) for c in findings.complaints if c.file == table.file}
+    for line in table.lines[np.isnan(table.numbers[column])].tolist():
+        if (line, column) not in told:
+            findings.complain(table.file, line, column, "nothing",
+                              f"a standard deviation, here or under {key} in rig.toml")
+
+
+def _index(table, column, known, expected, findings):
+    """Index of each cell among the known names, -1 where it is none of them."""
+    cells = _text(table, column)
+    if known is None:
+        return np.full(len(cells), -1)
+    place = {name: i for i, name in enumerate(known) if name}
+    index = np.array([place.get(cell, -1) for cell in cells], int)
+    hints: dict[str, str] = {}
+    for row in np.flatnonzero(index < 0):
+        cell = cells[row]
+        if not cell:
+            continue
+        if cell not in hints:
+            hints[cell] = nearest(cell, place) or _some_of(known)
+        findings.complain(table.file, int(table.lines[row]), column, quote(cell),
+                          expected + hints[cell])
+    return index
+
+
+def _some_of(known, most=8):
+    return ": " + ", ".join(known) if 0 < len(known) <= most else ""

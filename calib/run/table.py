@@ -1,0 +1,258 @@
+"""A table with declared columns: every bad cell one complaint, all at once."""
+
+import difflib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from calib.run.complaints import Findings, lines_in_words, quote
+from calib.run.numerals import NotANumber, parse_number
+from calib.run.text import Row, note_commented, read_grid
+from calib.run.units import UNITS
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What the cells of a column hold.
+
+    Attributes
+    ----------
+    is_number : bool
+    accepts : callable
+        Whether a value (a float of a number column, else the text) is in order.
+    expected : str
+        For the complaint about a value that is not.
+    """
+
+    is_number: bool
+    accepts: Callable[[float | str], bool]
+    expected: str
+
+
+def _is_moment(cell):
+    try:
+        datetime.fromisoformat(cell)
+    except ValueError:
+        return False
+    return ":" in cell
+
+
+#: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
+_FAR = 1e8
+
+ID = Kind(False, bool, "an id")
+UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
+TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
+COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m")
+NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
+ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg")
+# A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
+SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column that a file has (`required`) or may have. Optional columns may have empty cells."""
+
+    name: str
+    kind: Kind
+    required: bool = True
+
+
+@dataclass(frozen=True)
+class Table:
+    """A file's declared columns, row by row.
+
+    Attributes
+    ----------
+    lines : ndarray of int, shape (n,)
+        Line of each row.
+    header_line : int
+    texts : dict of str to tuple of str
+        Columns of text, "" where the cell is empty or at fault.
+    numbers : dict of str to ndarray, shape (n,)
+        Columns of numbers as written (no unit conversion), NaN where empty or at fault. Optional
+        columns that the file does not have are in neither.
+    """
+
+    file: str
+    lines: np.ndarray
+    header_line: int
+    texts: dict[str, tuple[str, ...]]
+    numbers: dict[str, np.ndarray]
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+
+def read_table(
+    text: str,
+    file: str,
+    columns: Sequence[Column],
+    findings: Findings,
+    *,
+    note_extra: bool = True,
+) -> Table | None:
+    """Read a delimited file with a header row against its declared columns.
+
+    Parameters
+    ----------
+    note_extra : bool
+        Whether columns that nobody declared are worth a notice.
+
+    Returns
+    -------
+    Table or None
+        None when no row could be told from another. After any other complaint the table holds
+        what is sound, so that more can be checked; it must not be used as a result.
+    """
+    grid = read_grid(
+        text, file, findings,
+        names=[c.name for c in columns],
+        numeric=[c.name for c in columns if c.kind.is_number],
+    )
+    if grid is None:
+        return None
+    header, body = grid.rows[0], grid.rows[1:]
+    place = _place_columns(header, body, file, columns, findings, note_extra)
+    rows = _whole_rows(header, body, grid, findings)
+    note_commented(grid, findings)
+    if text[-1] not in "\r\n" and rows:
+        findings.note(file, "no line end after the last row: check that the file is whole",
+                      rows[-1].line)
+    texts, numbers = {}, {}
+    for column in columns:
+        if column.name not in place:
+            continue
+        cells = [row.cells[place[column.name]] for row in rows]
+        if column.kind.is_number:
+            numbers[column.name] = _numbers(cells, column, rows, grid, findings)
+        else:
+            texts[column.name] = _texts(cells, column, rows, file, findings)
+    lines = np.array([row.line for row in rows], int)
+    return Table(file, lines, header.line, texts, numbers)
+
+
+def complain_of_repeats(
+    table: Table, column: str, findings: Findings, expected: str
+) -> None:
+    """Complain of every cell of a text column that stood in an earlier row."""
+    first: dict[str, int] = {}
+    for line, cell in zip(table.lines.tolist(), table.texts.get(column, ()), strict=False):
+        if cell in first:
+            findings.complain(table.file, line, column,
+                              f"{quote(cell)} again (first in line {first[cell]})", expected)
+        elif cell:
+            first[cell] = line
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """The known name that `name` may stand for, as a hint to put in brackets; else "".
+
+    Examples
+    --------
+    >>> nearest("1", ["001", "002"]), nearest("edge_lft", ["edge_left"]), nearest("x", ["edge"])
+    (' (did something drop zeros from "001"?)', ' (nearest: "edge_left")', '')
+    """
+    known = list(known)
+    if name.isdecimal():
+        padded = [k for k in known if k.isdecimal() and k.lstrip("0") == name.lstrip("0")]
+        if padded and padded[0] != name:
+            return f' (did something drop zeros from "{max(*padded, name, key=len)}"?)'
+    by_fold = {k.casefold(): k for k in known}
+    close = difflib.get_close_matches(name.casefold(), by_fold, n=1, cutoff=0.75)
+    return f' (nearest: "{by_fold[close[0]]}")' if close else ""
+
+
+def _place_columns(header, body, file, columns, findings, note_extra):
+    """Index of each declared column; complaints of what is missing or twice."""
+    declared = {c.name.casefold(): c.name for c in columns}
+    place: dict[str, int] = {}
+    extra = []
+    for i, cell in enumerate(header.cells):
+        name = declared.get(cell.casefold())
+        if name is None:
+            if cell or any(i < len(row.cells) and row.cells[i] for row in body):
+                extra.append(cell)
+        elif name in place:
+            findings.complain(file, header.line, name, f"column {quote(cell)} twice",
+                              "each column once")
+        else:
+            place[name] = i
+    missing = [c.name for c in columns if c.required and c.name not in place]
+    for name in missing:
+        findings.complain(file, header.line, name,
+                          f'no column "{name}"{nearest(name, [e for e in extra if e])}',
+                          "columns " + ", ".join(c.name for c in columns if c.required))
+    if extra and note_extra:
+        optional = [c.name for c in columns if c.name not in place and c.name not in missing]
+        says = [(quote(e) if e else "one without a name") + nearest(e, optional) for e in extra]
+        findings.note(file, "columns not used: " + ", ".join(says), header.line)
+    return place
+
+
+def _whole_rows(header, body, grid, findings) -> list[Row]:
+    """The rows that fit the header; empty cells at the end of either do no harm."""
+    width = len(header.cells)
+    named = max((i for i, cell in enumerate(header.cells, 1) if cell), default=width)
+    whole, hint = [], ""
+    if grid.dialect.delimiter == ",":
+        hint = " (decimal commas need semicolons or tabs between columns)"
+    for row in body:
+        if len(row.cells) >= named and not any(row.cells[width:]):
+            whole.append(row)
+        elif len(row.cells) < named:
+            last = " (cut off?)" if row is body[-1] else ""
+            findings.complain(grid.file, row.line, None, _cells_in_words(row) + last,
+                              f"{named} cells as in the header (line {header.line})")
+        else:
+            findings.complain(grid.file, row.line, None, _cells_in_words(row),
+                              f"{named} cells as in the header (line {header.line}){hint}")
+    return whole
+
+
+def _cells_in_words(row):
+    return "1 cell" if len(row.cells) == 1 else f"{len(row.cells)} cells"
+
+
+def _numbers(cells, column, rows, grid, findings):
+    values = np.full(len(cells), np.nan)
+    for i, cell in enumerate(cells):
+        if not cell and not column.required:
+            continue
+        try:
+            value = parse_number(cell, grid.dialect.decimal)
+        except NotANumber as error:
+            findings.complain(grid.file, rows[i].line, column.name, quote(cell), error.expected)
+            continue
+        if column.kind.accepts(value):
+            values[i] = value
+        else:
+            findings.complain(grid.file, rows[i].line, column.name, quote(cell),
+                              column.kind.expected)
+    return values
+
+
+def _texts(cells, column, rows, file, findings):
+    kept = list(cells)
+    for i, cell in enumerate(cells):
+        if (cell or column.required) and not column.kind.accepts(cell):
+            findings.complain(file, rows[i].line, column.name, quote(cell), column.kind.expected)
+            kept[i] = ""
+    if column.kind is TIME:
+        _check_zones(kept, column, rows, file, findings)
+    return tuple(kept)
+
+
+def _check_zones(cells, column, rows, file, findings):
+    """Times with and without a zone cannot be put in order."""
+    lines: dict[bool, list[int]] = {True: [], False: []}
+    for row, cell in zip(rows, cells, strict=True):
+        if cell:
+            lines[datetime.fromisoformat(cell).tzinfo is not None].append(row.line)
+    if lines[True] and lines[False]:
+        findings.complain(file, None, column.name,
+                          f"times without a zone ({lines_in_words(lines[False])}) among times "
+                          "with one", "a zone in all or in none, such as Z or +02:00")

@@ -1,0 +1,72 @@
+"""tape.csv: taped parameters and derived quantities."""
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.run.complaints import Findings, quote
+from calib.run.records import Tape
+from calib.run.table import (
+    ID,
+    NUMBER,
+    SD,
+    UNIT,
+    Column,
+    complain_of_repeats,
+    nearest,
+    read_table,
+)
+from calib.run.units import LIMITS, UNITS, si_unit, to_si
+
+
+def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape:
+    """Read tape.csv; after a complaint what is sound, never as a result."""
+    columns = [Column("quantity", ID), Column("value", NUMBER), Column("sd", SD),
+               Column("unit", UNIT)]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0 or len(table.texts) + len(table.numbers) < len(columns):
+        return Tape.none()
+    complain_of_repeats(table, "quantity", findings,
+                        "each quantity once (of several tapings: the mean, with its sd)")
+    quantities, units = table.texts["quantity"], table.texts["unit"]
+    value, sd = np.full((2, len(table)), np.nan)
+    known = {} if rig is None else {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
+    for i, (quantity, unit) in enumerate(zip(quantities, units, strict=True)):
+        line = int(table.lines[i])
+        fits = rig is None or _fits(quantity, unit, known, file, line, findings)
+        if unit and fits:
+            value[i] = to_si(table.numbers["value"][i], unit.casefold())
+            sd[i] = to_si(table.numbers["sd"][i], unit.casefold())
+            limit, expected = LIMITS[si_unit(unit.casefold())]
+            if abs(value[i]) > limit:
+                findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
+                                  expected)
+    if rig is not None:
+        _note_held(quantities, table.lines, rig, file, findings)
+    return Tape(quantities, value, sd, units, tuple(table.lines.tolist()))
+
+
+def _fits(quantity, unit, known, file, line, findings):
+    """Whether the quantity exists and can be had in this unit."""
+    if not quantity:
+        return False
+    if quantity not in known:
+        hint = nearest(quantity, known) or ": one of " + ", ".join(known)
+        findings.complain(file, line, "quantity", quote(quantity),
+                          "a parameter or derived quantity of the rig" + hint)
+        return False
+    if unit and si_unit(unit.casefold()) != known[quantity]:
+        allowed = [u for u in UNITS if si_unit(u) == known[quantity]]
+        what = "an angle" if known[quantity] == "deg" else "a length"
+        findings.complain(file, line, "unit", quote(unit),
+                          f"the unit of {what} for {quantity}: {', '.join(allowed)}")
+        return False
+    return True
+
+
+def _note_held(quantities, lines, rig, file, findings):
+    held = {p.name for p in rig.parameters if p.held}
+    for quantity, line in zip(quantities, lines.tolist(), strict=True):
+        if quantity in held:
+            findings.note(file, f"{quantity} is held: its taped value is taken as exact and its sd "
+                                "is not used (to estimate it, name it under free in rig.toml)",
+                          line)

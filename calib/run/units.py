@@ -1,0 +1,61 @@
+"""Units that a person may write, and SI inside.
+
+The foot is the international foot, exactly 0.3048 m (international yard and pound agreement,
+1959). US survey feet do not occur in a run folder: the import converts them.
+"""
+
+import math
+
+#: Metres per unit as a fraction, so that 5702 mm becomes 5.702 m and not its neighbour.
+_LENGTHS = {"m": (1, 1), "mm": (1, 1000), "ft": (3048, 10000)}
+
+UNITS = (*_LENGTHS, "deg")
+
+#: Largest size of a quantity of the rig in SI, by kind, and what to say beyond it.
+LIMITS = {
+    "m": (1000.0, "a length of a machine, within 1000 m"),
+    "deg": (2 * math.pi * (1 + 1e-12), "an angle from -360 to 360 deg"),
+}
+
+
+def si_unit(unit: str) -> str:
+    """The unit that files and screens use for this kind of quantity: ``m`` or ``deg``.
+
+    Raises
+    ------
+    KeyError
+        If `unit` is not one of ``UNITS``.
+    """
+    if unit == "deg":
+        return "deg"
+    if unit in _LENGTHS:
+        return "m"
+    raise KeyError(unit)
+
+
+def to_si(value: float, unit: str) -> float:
+    """`value` in `unit` as metres or radians.
+
+    Examples
+    --------
+    >>> to_si(5702, "mm"), to_si(10, "ft"), to_si(180, "deg")
+    (5.702, 3.048, 3.141592653589793)
+    """
+    if unit == "deg":
+        return math.radians(value)
+    numerator, denominator = _LENGTHS[unit]
+    return value * numerator / denominator
+
+
+def from_si(value: float, unit: str) -> float:
+    """`value` in metres or radians as `unit`.
+
+    Examples
+    --------
+    >>> from_si(5.702, "mm"), from_si(0.3048, "ft")
+    (5702.0, 1.0)
+    """
+    if unit == "deg":
+        return math.degrees(value)
+    numerator, denominator = _LENGTHS[unit]
+    return value * denominator / numerator
