@@ -1,0 +1,278 @@
+"""How well observations, readings and priors check each other.
+
+Everything is taken from the linearised problem at the solution. With M = B Q B' + S the covariance
+of the misclosures w, Q_ww that of the adjusted misclosures, P = M^-1 and C = P Q_ww P:
+
+* an observation's standardised residual is (P w)_i / sqrt(C_ii), a reading's the same seen through
+  -B: the correlated form (P v)_i / sqrt((P Q_vv P)_ii), because in the full adjustment, with every
+  reading as an observation of its own, P v is M^-1 w for observations and -B' M^-1 w for readings;
+* redundancy numbers are diag(S C) for observations, diag(Q B' C B) for readings and the same for
+  priors; together they sum to the degrees of freedom. For correlated observations a single one may
+  lie outside 0 to 1, only the sum keeps its meaning;
+* the minimal detectable bias is delta0 / sqrt(C_ii).
+
+W. Baarda, *A Testing Procedure for Use in Geodetic Networks*, Delft 1968 (from memory).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from calib.adjust.critical import ALPHA, POWER, delta0, noncentrality
+from calib.adjust.mixed_model import Adjustment
+
+#: An observation of which less than this share is checked by the others counts as unchecked.
+UNCHECKED = 1e-9
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """Reliability of a whole adjustment: observations (n,), readings (n_blocks, k), priors (q,).
+
+    Attributes
+    ----------
+    observation_w, reading_w, prior_w : ndarray
+        Standardised residuals, positive where measured is above computed; NaN where nothing
+        checks the value.
+    observation_redundancy, reading_redundancy, prior_redundancy : ndarray
+        0 where nothing checks the value.
+    observation_mdb, reading_mdb, prior_mdb : ndarray
+        Minimal detectable bias in the value's own unit; inf where nothing checks the value.
+    observation_checked, reading_checked, prior_checked : ndarray of bool
+        False: not checked by anything, an error of any size passes unseen.
+    alpha, power : float
+        Of the one-dimensional test that the minimal detectable biases refer to.
+    """
+
+    observation_w: np.ndarray
+    observation_redundancy: np.ndarray
+    observation_mdb: np.ndarray
+    observation_checked: np.ndarray
+    reading_w: np.ndarray
+    reading_redundancy: np.ndarray
+    reading_mdb: np.ndarray
+    reading_checked: np.ndarray
+    prior_w: np.ndarray
+    prior_redundancy: np.ndarray
+    prior_mdb: np.ndarray
+    prior_checked: np.ndarray
+    alpha: float
+    power: float
+
+    @property
+    def total_redundancy(self) -> float:
+        """Sum of all redundancy numbers: the degrees of freedom."""
+        families = (self.observation_redundancy, self.reading_redundancy, self.prior_redundancy)
+        return float(sum(family.sum() for family in families))
+
+
+def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER) -> Reliability:
+    """Redundancy, standardised residual and minimal detectable bias of every value.
+
+    Parameters
+    ----------
+    adjustment : Adjustment
+    alpha, power : float
+        Of the one-dimensional test that the minimal detectable bias refers to.
+    """
+    observations, linearised = adjustment.observations, adjustment.linearised
+    n, left = len(observations.values), linearised.spectrum.left
+    delta = delta0(alpha, power)
+    by_row = _empty((n,))
+    by_reading = _empty(observations.readings.shape)
+    for group, g in zip(observations.groups, linearised.whiteners, strict=True):
+        rows, blocks = group.rows, group.blocks
+        weighted, c, p = _weighted(g, left[rows], linearised.misclosure[rows])
+        _store(by_row, rows, weighted, c, p, np.einsum("gij,gji->gi", group.covariance, c))
+        q, b = observations.reading_covariance[blocks], linearised.by_readings[rows]
+        if q.shape[1]:
+            _store(
+                by_reading,
+                blocks,
+                -np.einsum("gik,gi->gk", b, weighted),
+                b.transpose(0, 2, 1) @ c @ b,
+                b.transpose(0, 2, 1) @ p @ b,
+                np.einsum("gij,gji->gi", q, b.transpose(0, 2, 1) @ c @ b),
+            )
+    by_prior = _empty((len(adjustment.prior.values),))
+    if len(adjustment.prior.values):
+        everything = np.arange(len(adjustment.prior.values))[None]
+        weighted, c, p = _weighted(
+            linearised.prior_whitener[None], left[None, n:], linearised.misclosure[None, n:]
+        )
+        redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
+        _store(by_prior, everything, weighted, c, p, redundancy)
+    families = (_checked(*family, delta) for family in (by_row, by_reading, by_prior))
+    return Reliability(*(array for family in families for array in family), alpha, power)
+
+
+def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
+    """w over the estimated instead of the stated standard deviation; NaN where unchecked.
+
+    Compare with `calib.adjust.critical.pope_tau`. NaN everywhere without redundancy.
+    """
+    factor = adjustment.variance_factor
+    return w / np.sqrt(factor) if factor else np.full_like(w, np.nan)
+
+
+class GroupTest(NamedTuple):
+    """Test of a bias of several dimensions.
+
+    Attributes
+    ----------
+    statistic : float
+        Chi-square of `dof` if there is no bias.
+    dof : int
+        What of the bias can be seen at all; 0 if nothing checks it.
+    mdb : float
+        Least length of a bias that is found with the power of the one-dimensional test, along
+        the worst direction that is checked; inf if some direction is not checked at all.
+    """
+
+    statistic: float
+    dof: int
+    mdb: float
+
+
+def group_test(
+    adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
+    readings: Sequence[int] = (), alpha: float = ALPHA, power: float = POWER,
+) -> GroupTest:
+    """Test the observations `rows` and the `readings` of `block` together for a bias of any form.
+
+    The radius `mdb` mixes units if observations and readings are both given.
+    """
+    return hypothesis_test(
+        adjustment, hypothesis(adjustment, rows, block, readings), alpha, power
+    )
+
+
+def hypothesis(
+    adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
+    readings: Sequence[int] = (),
+) -> np.ndarray:
+    """Columns, one per suspected value: the change of the misclosures per unit of its bias.
+
+    Returns
+    -------
+    ndarray, shape (n, len(rows) + len(readings))
+    """
+    n, rows = len(adjustment.residuals), np.asarray(rows, int)
+    columns = np.zeros((n, len(rows) + len(readings)))
+    columns[rows, np.arange(len(rows))] = 1.0
+    if len(readings):
+        of_block = rows_of_block(adjustment, block)
+        b = adjustment.linearised.by_readings[of_block]
+        columns[of_block, len(rows):] = -b[:, np.asarray(readings)]
+    return columns
+
+
+def hypothesis_test(
+    adjustment: Adjustment, columns: np.ndarray, alpha: float = ALPHA, power: float = POWER
+) -> GroupTest:
+    """Test whether the misclosures contain a combination of `columns` (shape (n, f))."""
+    n, left = len(adjustment.residuals), adjustment.linearised.spectrum.left
+    whitened = whiten(adjustment, columns)
+    seen = whitened - left[:n] @ (left[:n].T @ whitened)
+    # What the priors take up of the bias is seen too: the projection acts on all n + q rows.
+    in_priors = -left[n:] @ (left[:n].T @ whitened)
+    normal = seen.T @ seen + in_priors.T @ in_priors
+    values, vectors = np.linalg.eigh(normal)
+    total = np.einsum("ij,ij->", whitened, whitened)
+    visible = values > UNCHECKED * max(total, np.finfo(float).tiny)
+    if not visible.any():
+        return GroupTest(0.0, 0, np.inf)
+    pulled = whitened.T @ adjustment.linearised.misclosure[:n]
+    parts = (vectors.T @ pulled)[visible] ** 2 / values[visible]
+    lambda0 = noncentrality(alpha, power)
+    radius = np.sqrt(lambda0 / values[visible].min()) if visible.all() else np.inf
+    return GroupTest(float(parts.sum()), int(visible.sum()), float(radius))
+
+
+def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:
+    """The observations of a block; empty if it has none."""
+    for group in adjustment.observations.groups:
+        where = np.flatnonzero(group.blocks == block)
+        if len(where):
+            return group.rows[where[0]]
+    return np.zeros(0, int)
+
+
+def whiten(adjustment: Adjustment, columns: np.ndarray) -> np.ndarray:
+    """Apply the block whiteners to columns over the observations, shape (n, f)."""
+    out = np.empty_like(columns)
+    whiteners = adjustment.linearised.whiteners
+    for group, g in zip(adjustment.observations.groups, whiteners, strict=True):
+        out[group.rows] = g @ columns[group.rows]
+    return out
+
+
+@dataclass(frozen=True)
+class Influence:
+    """How the parameters move per unit of error: external reliability is this times a bias.
+
+    Attributes
+    ----------
+    observations : ndarray, shape (n, p)
+    readings : ndarray, shape (n_blocks, k, p)
+    priors : ndarray, shape (q, p)
+        Zero columns for held parameters.
+    """
+
+    observations: np.ndarray
+    readings: np.ndarray
+    priors: np.ndarray
+
+
+def influence(adjustment: Adjustment) -> Influence:
+    """Derivatives of the estimates by every observation, reading and prior value."""
+    observations, linearised = adjustment.observations, adjustment.linearised
+    n, p = len(observations.values), len(adjustment.parameters)
+    n_blocks, k = observations.readings.shape
+    spectrum = linearised.spectrum
+    gain = (spectrum.left / spectrum.singular) @ (spectrum.scale[:, None] * spectrum.right).T
+    by_row, by_reading = np.zeros((n, p)), np.zeros((n_blocks, k, p))
+    free = np.flatnonzero(adjustment.free)
+    for group, g in zip(observations.groups, linearised.whiteners, strict=True):
+        part = np.zeros((*group.rows.shape, p))
+        part[:, :, free] = g.transpose(0, 2, 1) @ gain[group.rows]
+        by_row[group.rows] = part
+        if k:
+            b = linearised.by_readings[group.rows]
+            by_reading[group.blocks] = -b.transpose(0, 2, 1) @ part
+    by_prior = np.zeros((len(adjustment.prior.values), p))
+    by_prior[:, free] = linearised.prior_whitener.T @ gain[n:]
+    return Influence(by_row, by_reading, by_prior)
+
+
+def _weighted(g, left, misclosure):
+    """M^-1 w, C = M^-1 Q_ww M^-1 and M^-1 of a stack of blocks."""
+    gt = g.transpose(0, 2, 1)
+    weighted = (gt @ misclosure[..., None])[..., 0]
+    q_ww = np.eye(g.shape[1]) - left @ left.transpose(0, 2, 1)
+    return weighted, gt @ q_ww @ g, gt @ g
+
+
+def _empty(shape):
+    return tuple(np.zeros(shape) for _ in range(4))
+
+
+def _store(family, where, weighted, c, p, redundancy):
+    """Keep M^-1 w, diag C, diag M^-1 and the redundancy of a stack of blocks."""
+    family[0][where] = weighted
+    family[1][where] = np.einsum("gii->gi", c)
+    family[2][where] = np.einsum("gii->gi", p)
+    family[3][where] = redundancy
+
+
+def _checked(weighted, c, p, redundancy, delta):
+    checked = c > UNCHECKED * p
+    root = np.sqrt(np.where(checked, c, 1.0))
+    return (
+        np.where(checked, weighted / root, np.nan),
+        np.where(checked, redundancy, 0.0),
+        np.where(checked, delta / root, np.inf),
+        checked,
+    )
