@@ -1,0 +1,5 @@
+"""``python -m calib`` is the command ``calib``."""
+
+from calib.cli import main
+
+main()

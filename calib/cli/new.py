@@ -1,0 +1,21 @@
+"""``calib new``: an empty run folder to fill in."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.report.cautions import CAUTIONS
+from calib.run.blank import blank_files
+from calib.run.write import write_new_folder
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(help="The run folder to make; it must not exist yet.")],
+) -> None:
+    """Make a run folder to fill in: every file with its columns, comments and the cautions."""
+    write_new_folder(folder, blank_files(CAUTIONS))
+    talk.tell("Before anyone goes to the machine:")
+    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.result(f"Fill in the files in {folder}, then: calib solve {folder}")

@@ -1,0 +1,65 @@
+"""``calib simulate``: a run with known truth, to learn and to test with."""
+
+import json
+import tomllib
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+
+from calib.chain.rig import rig_from_dict
+from calib.cli import talk
+from calib.report.record import truth_document
+from calib.run.export import run_files
+from calib.run.folder import rig_from_text
+from calib.run.write import write_new_folder
+from calib.simulate import simulate as simulated
+
+#: The rig of a simulated run when the user names none.
+STANDARD_RIG = """\
+# Invented: a simulated run.
+template = "tilt_rotator"
+
+[shots]
+sd = { east = 0.002, north = 0.002, up = 0.002 }   # m
+
+[readings.sd]          # deg
+house_pitch = 0.03
+house_roll = 0.03
+boom = 0.05
+stick = 0.05
+coupler = 0.05
+tilt = 0.06
+rotate = 0.10
+"""
+
+
+def simulate(
+    folder: Annotated[Path, typer.Argument(help="The run folder to make; it must not exist yet.")],
+    poses: Annotated[int, typer.Option(min=1, help="Poses to shoot.")] = 24,
+    stands: Annotated[int, typer.Option(min=1, help="Parking positions they are dealt to.")] = 1,
+    check_poses: Annotated[int, typer.Option(min=0, help="Further poses for check shots.")] = 3,
+    gross: Annotated[int, typer.Option(min=0, help="Shots with a gross error of 5-15 cm.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same run.")] = 0,
+    rig: Annotated[
+        Path | None, typer.Option(help="A rig file with sds; the standard rig if not given.")
+    ] = None,
+) -> None:
+    """Make a run with known truth: invented data, for learning and for testing.
+
+    truth.json in the folder holds the machine it was made from and any gross errors.
+    """
+    text = STANDARD_RIG if rig is None else rig.read_text("utf-8")
+    machine = rig_from_dict(tomllib.loads(text)) if rig is None else rig_from_text(text, rig.name)
+    if 2 * poses < gross:
+        raise typer.BadParameter(f"{gross} gross errors but only {2 * poses} shots")
+    run, truth = simulated(
+        machine, np.random.default_rng(seed), poses=poses, stands=stands,
+        check_poses=check_poses, gross_errors=gross,
+    )
+    remark = f"Invented data: simulated with seed {seed}."
+    files = run_files(run, text, remark)
+    files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
+    write_new_folder(folder, files)
+    talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots. Next: calib solve {folder}")

@@ -1,0 +1,80 @@
+"""Check shots: predicted from the solution, never part of it, judged against a tolerance."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.run.records import Shots
+
+#: What the edge must be known to unless the user says otherwise, m (common practice, no source).
+TOLERANCE = 0.030
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Check shots against their predictions, in the order of `shots`.
+
+    Attributes
+    ----------
+    shots : Shots
+    misses : ndarray, shape (n, 3)
+        Measured - predicted at the readings as they were, m.
+    covariances : ndarray, shape (n, 3, 3)
+        Of the misses: calibration, readings and the check shot itself, m^2.
+    tolerance : float
+        On the 3-D miss, m.
+    """
+
+    shots: Shots
+    misses: np.ndarray
+    covariances: np.ndarray
+    tolerance: float
+
+    @property
+    def lengths(self) -> np.ndarray:
+        """3-D misses, shape (n,), m."""
+        return np.linalg.norm(self.misses, axis=1)
+
+    @property
+    def statistics(self) -> np.ndarray:
+        """Squared misses over their covariance, chi-square of 3 if all sds are true."""
+        solved = np.linalg.solve(self.covariances, self.misses[:, :, None])[:, :, 0]
+        return np.einsum("ij,ij->i", self.misses, solved)
+
+    @property
+    def passed(self) -> bool:
+        """Every 3-D miss is within the tolerance."""
+        return bool((self.lengths <= self.tolerance).all())
+
+
+def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) -> Checked:
+    """Predict shots that took no part in the solution.
+
+    Parameters
+    ----------
+    shots : Shots
+        Of poses of the solution's run, in stands that the solution placed.
+
+    Raises
+    ------
+    ValueError
+        Naming the stands that have no shots in the run.
+    """
+    problem = solution.problem
+    lost = shots.pose[problem.stand_of_pose[shots.pose] < 0]
+    if len(lost):
+        names = sorted({solution.run.poses.stand[p] for p in lost})
+        raise ValueError(f"check shots in stand {', '.join(names)}, which has no shots to place it")
+    points = problem.points(
+        solution.adjustment.parameters, solution.run.poses.readings, shots.target, shots.pose
+    )
+    design = problem.spread(points, shots.pose)
+    reading_variance = solution.run.poses.sd[shots.pose, None, :] ** 2
+    by_readings = points.by_readings
+    covariances = (
+        shots.covariance
+        + (by_readings * reading_variance) @ by_readings.transpose(0, 2, 1)
+        + design @ solution.adjustment.covariance @ design.transpose(0, 2, 1)
+    )
+    return Checked(shots, shots.position - points.position, covariances, tolerance)

@@ -1,0 +1,111 @@
+"""What is asked of every solution, and the verdict."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.adjust.critical import equal_power_limit, variance_factor_bounds
+from calib.adjust.reliability import Reliability, group_test, reliability
+from calib.calibration import Solution
+from calib.judge.check import Checked, check_shots
+
+
+@dataclass(frozen=True)
+class Weak:
+    """A combination of parameters that the shots say little about."""
+
+    shares: dict[str, float]
+    says: str
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A question with a yes or no that the verdict rests on."""
+
+    name: str
+    passed: bool
+    says: str
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A judged solution.
+
+    Attributes
+    ----------
+    suspect_shots : ndarray of bool, shape (n_shots,)
+    suspect_readings : ndarray of bool, shape (n_poses, n_readings)
+    weak : tuple of Weak
+    check : Checked or None
+    gates : tuple of Gate
+    """
+
+    reliability: Reliability
+    suspect_shots: np.ndarray
+    suspect_readings: np.ndarray
+    weak: tuple[Weak, ...]
+    check: Checked | None
+    gates: tuple[Gate, ...]
+
+    @property
+    def passed(self) -> bool:
+        return all(gate.passed for gate in self.gates)
+
+
+def judge(solution: Solution) -> Judgement:
+    """Ask everything that can be asked without solving again many times."""
+    run, adjustment = solution.run, solution.adjustment
+    tests = [
+        group_test(adjustment, rows=range(3 * i, 3 * i + 3)) for i in range(len(run.shots))
+    ]
+    suspects = np.array([t.dof > 0 and t.statistic > equal_power_limit(t.dof) for t in tests])
+    weak = tuple(
+        Weak(dict(zip(d.names, d.shares.tolist(), strict=True)),
+             f"The shots alone say nothing about {d}; only the tape does.")
+        for d in solution.shots_alone.null_directions(
+            [n for n, free in zip(adjustment.names, adjustment.free, strict=True) if free])
+    )
+    check = None if run.check is None else check_shots(solution, run.check)
+    gates = [_global_gate(solution), _suspect_gate(run, suspects)]
+    if check is not None:
+        gates.append(_check_gate(check))
+    return Judgement(
+        reliability(adjustment), suspects, np.zeros(run.poses.readings.shape, bool), weak, check,
+        tuple(gates),
+    )
+
+
+def _global_gate(solution):
+    adjustment = solution.adjustment
+    if not adjustment.dof:
+        return Gate("global test", False, "Nothing is left over to check the fit with.")
+    factor = adjustment.variance_factor
+    low, high = variance_factor_bounds(adjustment.dof)
+    if low <= factor <= high:
+        says = f"The shots, readings and tape fit each other within their stated sds " \
+               f"(variance factor {factor:.2f})."
+    elif factor > high:
+        says = f"They fit each other {np.sqrt(factor):.1f} times worse than their stated sds: " \
+               "something is wrong, or the sds are too small."
+    else:
+        says = f"They fit each other {1 / np.sqrt(factor):.1f} times better than their stated " \
+               "sds: the sds are too large, and so are those of the result."
+    return Gate("global test", bool(low <= factor <= high), says)
+
+
+def _suspect_gate(run, suspects):
+    ids = [run.shots.ids[i] for i in np.flatnonzero(suspects)]
+    if not ids:
+        return Gate("suspects", True, "No shot is suspect.")
+    what = "Shot" if len(ids) == 1 else "Shots"
+    verb = "does" if len(ids) == 1 else "do"
+    return Gate("suspects", False, f"{what} {', '.join(ids)} {verb} not fit the others.")
+
+
+def _check_gate(check):
+    word = "within" if check.passed else "not within"
+    return Gate(
+        "check shots", check.passed,
+        f"{len(check.shots)} check shots are predicted to {1000 * check.lengths.max():.0f} mm or "
+        f"better, {word} {1000 * check.tolerance:.0f} mm.",
+    )

@@ -1,0 +1,277 @@
+"""The record of a solution: result.json and the tables, as documents; nothing is written here.
+
+Units are those of the files: m and deg. What does not exist is None.
+"""
+
+from importlib.metadata import version
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from calib.adjust.critical import variance_factor_bounds
+from calib.calibration import Solution
+from calib.chain.motion import PLACEMENT
+from calib.judge.check import Checked
+from calib.judge.judgement import Judgement
+from calib.uncertain import derived
+
+SCHEMA = 1
+
+
+def unit_factors(units) -> np.ndarray:
+    """From SI to the unit of a record: 1 for m, degrees per radian for deg."""
+    return np.array([np.degrees(1.0) if unit == "deg" else 1.0 for unit in units])
+
+
+def number(value) -> float | None:
+    """A JSON number, or None for what is not finite."""
+    value = float(value)
+    return value if np.isfinite(value) else None
+
+
+def parameter_records(solution: Solution) -> list[dict]:
+    """One record per rig parameter, in the rig's order."""
+    rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
+    taped, tape_sd = solution.tape
+    factor = unit_factors(p.unit for p in rig.parameters)
+    half = norm.ppf(0.975) * sd
+    difference = solution.parameters - taped
+    # The tape took part in the solution: the difference has the tape's variance less the solved.
+    variance = tape_sd**2 - sd**2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        z = np.where(variance > 1e-9 * tape_sd**2, difference / np.sqrt(variance), np.nan)
+    records = []
+    for i, (parameter, status) in enumerate(zip(rig.parameters, solution.status, strict=True)):
+        value, f = solution.parameters[i], factor[i]
+        held = status == "held"
+        records.append({
+            "name": parameter.name,
+            "unit": parameter.unit,
+            "means": parameter.means,
+            "value": number(f * value),
+            "sd": None if held else number(f * sd[i]),
+            "low95": None if held else number(f * (value - half[i])),
+            "high95": None if held else number(f * (value + half[i])),
+            "tape": number(f * taped[i]),
+            "tape_sd": number(f * tape_sd[i]),
+            "difference": number(f * difference[i]),
+            "z": None if held else number(z[i]),
+            "status": status,
+        })
+    return records
+
+
+def covariance_record(solution: Solution) -> dict:
+    """Covariance of every estimated unknown, stands included, in the units of the record."""
+    adjustment = solution.adjustment
+    units = [p.unit for p in solution.rig.parameters]
+    units += ["deg" if what == "heading" else "m" for _ in solution.problem.stands
+              for what in PLACEMENT]
+    factor, free = unit_factors(units), adjustment.free
+    scaled = adjustment.covariance * np.outer(factor, factor)
+    return {
+        "names": [name for name, is_free in zip(adjustment.names, free, strict=True) if is_free],
+        "units": [unit for unit, is_free in zip(units, free, strict=True) if is_free],
+        "matrix": scaled[np.ix_(free, free)].tolist(),
+    }
+
+
+def stand_records(solution: Solution) -> list[dict]:
+    """Where each stand is; sds of the same names under "sd"."""
+    n = len(solution.rig.parameters)
+    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:].reshape(-1, len(PLACEMENT))
+    factor = unit_factors("deg" if what == "heading" else "m" for what in PLACEMENT)
+    return [
+        {
+            "name": name,
+            **dict(zip(PLACEMENT, map(float, factor * values), strict=True)),
+            "sd": dict(zip(PLACEMENT, map(float, factor * sds), strict=True)),
+        }
+        for name, values, sds in zip(solution.problem.stands, solution.stands, sd, strict=True)
+    ]
+
+
+def fit_record(solution: Solution) -> dict:
+    """Counts, variance factor and global test at 95 %, two-sided."""
+    adjustment = solution.adjustment
+    dof = adjustment.dof
+    low, high = (dof * np.array(variance_factor_bounds(dof))) if dof else (np.nan, np.nan)
+    observations = len(adjustment.residuals) + len(adjustment.prior_residuals)
+    return {
+        "observations": observations,
+        "shot_coordinates": len(adjustment.residuals),
+        "tape_values": len(adjustment.prior_residuals),
+        "unknowns": int(adjustment.free.sum()),
+        "dof": dof,
+        "variance_factor": adjustment.variance_factor,
+        "chi2": adjustment.chi2,
+        "chi2_low": number(low),
+        "chi2_high": number(high),
+        "passed": bool(low <= adjustment.chi2 <= high) if dof else None,
+        "rms_3d": rms_3d(solution.residuals),
+        "rms_3d_miss": rms_3d(solution.misses),
+        "condition": number(solution.shots_alone.condition),
+    }
+
+
+def rms_3d(residuals: np.ndarray) -> float:
+    """Root mean square length of residuals, shape (n, 3)."""
+    return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
+
+
+def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
+    """One record per shot, in the order of shots.csv; lengths in m."""
+    run, checks = solution.run, judgement.reliability
+    w = checks.observation_w.reshape(-1, 3)
+    redundancy = checks.observation_redundancy.reshape(-1, 3)
+    mdb = checks.observation_mdb.reshape(-1, 3)
+    records = []
+    for i, shot in enumerate(run.shots.ids):
+        records.append({
+            "shot": shot,
+            "pose": run.poses.ids[run.shots.pose[i]],
+            "target": run.rig.target_names[run.shots.target[i]],
+            "residual": _axes(solution.residuals[i]),
+            "miss": _axes(solution.misses[i]),
+            "w": _largest(w[i]),
+            "redundancy": number(redundancy[i].mean()),
+            "detectable": number(mdb[i].max()),
+            "suspect": bool(judgement.suspect_shots[i]),
+        })
+    return records
+
+
+def reading_records(solution: Solution, judgement: Judgement) -> list[dict]:
+    """One record per pose and reading; angles in deg."""
+    run, checks = solution.run, judgement.reliability
+    corrections = np.degrees(solution.adjustment.corrections)
+    mdb = np.degrees(checks.reading_mdb)
+    return [
+        {
+            "pose": pose,
+            "reading": reading,
+            "correction": float(corrections[p, r]),
+            "w": number(checks.reading_w[p, r]),
+            "redundancy": number(checks.reading_redundancy[p, r]),
+            "detectable": number(mdb[p, r]),
+            "suspect": bool(judgement.suspect_readings[p, r]),
+        }
+        for p, pose in enumerate(run.poses.ids)
+        for r, reading in enumerate(run.rig.reading_names)
+    ]
+
+
+def derived_records(solution: Solution) -> list[dict]:
+    """The rig's derived quantities with their sds, m."""
+    return [
+        {
+            "name": d.name,
+            "unit": d.unit,
+            "means": d.means,
+            "value": value.nominal_value,
+            "sd": value.std_dev,
+        }
+        for d, value in zip(solution.rig.derived, derived(solution).values(), strict=True)
+    ]
+
+
+def result_document(solution: Solution, judgement: Judgement) -> dict:
+    """The whole of result.json."""
+    return {
+        "schema": SCHEMA,
+        "calib": version("calib"),
+        "run": {"files": dict(solution.run.files), "notices": list(solution.run.notices)},
+        "rig": {"name": solution.rig.name, "title": solution.rig.title},
+        "converged": True,
+        "iterations": solution.adjustment.iterations,
+        "parameters": parameter_records(solution),
+        "derived": derived_records(solution),
+        "covariance": covariance_record(solution),
+        "stands": stand_records(solution),
+        "shots": shot_records(solution, judgement),
+        "readings": reading_records(solution, judgement),
+        "fit": fit_record(solution),
+        "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
+        "check": check_record(solution, judgement.check),
+        "verdict": verdict_record(judgement),
+    }
+
+
+def check_record(solution: Solution, check: Checked | None) -> dict | None:
+    """The check shots against their predictions, lengths in m."""
+    if check is None:
+        return None
+    return {
+        "count": len(check.shots),
+        "rms_3d": rms_3d(check.misses),
+        "max_3d": float(check.lengths.max()),
+        "tolerance": check.tolerance,
+        "passed": check.passed,
+        "shots": [
+            {
+                "shot": shot,
+                "pose": solution.run.poses.ids[pose],
+                "target": solution.rig.target_names[target],
+                "miss": _axes(miss),
+                "sd": _axes(np.sqrt(np.diag(covariance))),
+                "chi2": float(statistic),
+            }
+            for shot, pose, target, miss, covariance, statistic in zip(
+                check.shots.ids, check.shots.pose, check.shots.target, check.misses,
+                check.covariances, check.statistics, strict=True,
+            )
+        ],
+    }
+
+
+def verdict_record(judgement: Judgement) -> dict:
+    """One sentence, whether every gate passed, and the reasons."""
+    failed = [gate.name for gate in judgement.gates if not gate.passed]
+    says = (
+        "Solved; every gate passed." if not failed
+        else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
+    )
+    return {
+        "says": says,
+        "passed": not failed,
+        "gates": [{"name": g.name, "passed": g.passed, "says": g.says} for g in judgement.gates],
+        "reasons": [gate.says for gate in judgement.gates],
+    }
+
+
+def truth_document(rig, run, truth, remark: str) -> dict:
+    """What a simulated run was made from, in the units of the record."""
+    factor = unit_factors(p.unit for p in rig.parameters)
+    stands = dict.fromkeys(run.poses.stand)
+    return {
+        "remark": remark,
+        "parameters": dict(zip(rig.parameter_names, (factor * truth.parameters).tolist(),
+                               strict=True)),
+        "stands": {
+            name: {"east": east, "north": north, "up": up, "heading": np.degrees(heading)}
+            for name, (east, north, up, heading) in zip(stands, truth.placements.tolist(),
+                                                        strict=True)
+        },
+        "gross_errors": {shot: _axes(error) for shot, error in truth.gross.items()},
+    }
+
+
+def tables(document: dict) -> dict[str, pd.DataFrame]:
+    """The tables that go with result.json, by file name."""
+    return {
+        "parameters.csv": pd.DataFrame(document["parameters"]),
+        "shots.csv": pd.json_normalize(document["shots"], sep="_"),
+        "readings.csv": pd.DataFrame(document["readings"]),
+    }
+
+
+def _axes(vector):
+    return dict(zip(("east", "north", "up"), map(float, vector), strict=True))
+
+
+def _largest(w):
+    """The value of largest size, None where nothing is checked."""
+    if not np.isfinite(w).any():
+        return None
+    return float(w[np.nanargmax(np.abs(w))])

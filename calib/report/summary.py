@@ -1,0 +1,110 @@
+"""The terminal's summary of a result, made from the document of result.json."""
+
+import io
+from collections.abc import Iterable
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from uncertainties import ufloat
+
+WIDTH = 100
+
+#: How a unit of the record is shown: label and factor.
+SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
+
+
+def summary(document: dict) -> str:
+    """Verdict, parameters, fit and worst shots as plain text, at most 100 columns wide."""
+    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out.print(document["verdict"]["says"])
+    for reason in document["verdict"]["reasons"]:
+        out.print(f"- {reason}")
+    out.print(_parameter_table(document["parameters"]))
+    for weak in document["weak"]:
+        out.print(f"Weak: {weak['says']}")
+    out.print(_fit_lines(document["fit"]))
+    out.print(_worst_table(document["shots"]))
+    if document["check"] is not None:
+        out.print(_check_line(document["check"]))
+    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+
+
+def value_and_sd(value: float, sd: float | None, factor: float = 1.0) -> tuple[str, str]:
+    """Value and sd as text, as many digits as two figures of the sd ask for.
+
+    Examples
+    --------
+    >>> value_and_sd(5.70694577, 0.00351, 1000)
+    ('5706.9', '3.5')
+    >>> value_and_sd(0.0, None)
+    ('0', '-')
+    """
+    if not sd:
+        return f"{factor * value:.6g}", "-"
+    shown, sd_shown = f"{ufloat(factor * value, factor * sd):.2uf}".split("+/-")
+    return shown, sd_shown
+
+
+def _parameter_table(parameters):
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table.add_column("parameter", no_wrap=True)
+    table.add_column("unit")
+    for heading in ("value", "± sd", "tape", "difference", "sds"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("status", no_wrap=True)
+    for p in parameters:
+        label, factor = SHOWN[p["unit"]]
+        value, sd = value_and_sd(p["value"], p["sd"], factor)
+        decimals = len(value.partition(".")[2])
+        tape, difference = (
+            "" if p[key] is None else f"{factor * p[key]:.{decimals}f}"
+            for key in ("tape", "difference")
+        )
+        z = "" if p["z"] is None else f"{p['z']:+.1f}"
+        table.add_row(p["name"], label, value, sd, tape, difference, z, p["status"])
+    return table
+
+
+def _fit_lines(fit):
+    lines = [
+        f"Fit: {fit['observations']} observations, {fit['unknowns']} unknowns, "
+        f"{fit['dof']} degrees of freedom; "
+        f"shots fit to {1000 * fit['rms_3d']:.1f} mm (rms 3-D)."
+    ]
+    if fit["variance_factor"] is not None:
+        low, high = fit["chi2_low"] / fit["dof"], fit["chi2_high"] / fit["dof"]
+        lines.append(
+            f"Variance factor {fit['variance_factor']:.2f}; 95 % of runs with the stated sds "
+            f"lie in {low:.2f} to {high:.2f}."
+        )
+    lines.append("Sds are a-priori: the stated sds of shots, readings and tape at their word.")
+    return "\n".join(lines)
+
+
+def _worst_table(shots: Iterable[dict], count: int = 5):
+    worst = sorted(shots, key=lambda s: -abs(s["w"] or 0.0))
+    shown = [s for s in worst if s["suspect"]]
+    shown += [s for s in worst if not s["suspect"]][: max(0, count - len(shown))]
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, title="Shots that fit worst",
+                  title_justify="left")
+    for heading in ("shot", "pose", "target"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("east mm", "north mm", "up mm", "w"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
+    for s in shown:
+        miss = (f"{1000 * s['miss'][axis]:+.1f}" for axis in ("east", "north", "up"))
+        w = "-" if s["w"] is None else f"{s['w']:+.1f}"
+        table.add_row(s["shot"], s["pose"], s["target"], *miss, w,
+                      "SUSPECT" if s["suspect"] else "")
+    return table
+
+
+def _check_line(check):
+    word = "within" if check["passed"] else "NOT within"
+    return (
+        f"Check shots: {check['count']}, rms {1000 * check['rms_3d']:.1f} mm, worst "
+        f"{1000 * check['max_3d']:.1f} mm, {word} the tolerance of "
+        f"{1000 * check['tolerance']:.0f} mm."
+    )

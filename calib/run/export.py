@@ -1,0 +1,71 @@
+"""A run in memory as the text of the files of a run folder."""
+
+import io
+
+import numpy as np
+import pandas as pd
+
+from calib.run.records import Run, Shots
+from calib.run.units import from_si
+
+
+def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
+    """The files of a run folder: coordinates to 0.1 mm, angles to 0.001 deg, tape to 0.1 mm.
+
+    Shots are written without sds of their own, readings likewise: `rig_toml` must state both.
+
+    Parameters
+    ----------
+    run : Run
+    rig_toml : str
+        The text of rig.toml.
+    remark : str
+        A sentence put as a comment at the head of every CSV.
+    """
+    head = f"# {remark}\n" if remark else ""
+    readings = pd.DataFrame({"pose": run.poses.ids, "stand": run.poses.stand})
+    for i, name in enumerate(run.rig.reading_names):
+        readings[name] = _fixed(np.degrees(run.poses.readings[:, i]), 3)
+    files = {
+        "rig.toml": rig_toml,
+        "readings.csv": head + _csv(readings),
+        "shots.csv": head + _csv(_shot_frame(run, run.shots)),
+    }
+    if run.tape.quantities:
+        files["tape.csv"] = head + _csv(_tape_frame(run.tape))
+    if run.check is not None:
+        files["check.csv"] = head + _csv(_shot_frame(run, run.check))
+    return files
+
+
+def _shot_frame(run, shots: Shots):
+    frame = pd.DataFrame({
+        "shot": shots.ids,
+        "pose": [run.poses.ids[p] for p in shots.pose],
+        "target": [run.rig.target_names[t] for t in shots.target],
+    })
+    for axis, name in enumerate(("east", "north", "up")):
+        frame[name] = _fixed(shots.position[:, axis], 4)
+    return frame
+
+
+def _tape_frame(tape):
+    """Lengths in mm, as a person would write them."""
+    units = ["deg" if unit == "deg" else "mm" for unit in tape.unit]
+    columns = {"quantity": tape.quantities}
+    for name, values in (("value", tape.value), ("sd", tape.sd)):
+        columns[name] = [
+            f"{from_si(value, unit):.{2 if unit == 'deg' else 1}f}"
+            for value, unit in zip(values, units, strict=True)
+        ]
+    return pd.DataFrame({**columns, "unit": units})
+
+
+def _fixed(values, decimals):
+    return [f"{value:.{decimals}f}" for value in values]
+
+
+def _csv(frame):
+    out = io.StringIO()
+    frame.to_csv(out, index=False, lineterminator="\n")
+    return out.getvalue()
