@@ -4,6 +4,7 @@ import hashlib
 import stat
 from pathlib import Path
 
+from calib.chain.rig import Rig
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.consistency import check_together
 from calib.run.observed import read_poses, read_shots
@@ -59,6 +60,20 @@ def read_run(folder: Path) -> Run:
              for name, data in content.items() if data is not None}
     return Run(folder, rig, poses, shots, check, tape, files,
                tuple(str(notice) for notice in findings.notices))
+
+
+def rig_from_text(text: str, file: str = RIG) -> Rig:
+    """The rig that the text of a rig file describes.
+
+    Raises
+    ------
+    InputError
+        With every complaint about it.
+    """
+    findings = Findings()
+    rig = read_rig(text, file, findings)
+    findings.stop_if_at_fault()
+    return rig
 
 
 def _list_folder(folder):

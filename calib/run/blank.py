@@ -1,0 +1,154 @@
+"""A run folder to fill in: every file with its columns, what they mean, and the cautions."""
+
+from collections.abc import Sequence
+from textwrap import wrap
+
+import numpy as np
+
+from calib.chain.rig import rig_from_template
+
+#: Sds that a careful crew reaches (common practice, no source): a start, to be replaced.
+_READING_SD = {"house_pitch": 0.03, "house_roll": 0.03, "tilt": 0.06, "rotate": 0.10}
+_OTHER_READING_SD = 0.05
+
+
+def blank_files(cautions: Sequence[str], template: str = "tilt_rotator") -> dict[str, str]:
+    """The files of a run folder without rows.
+
+    Parameters
+    ----------
+    cautions : sequence of str
+        Put at the head of the files that send a person to the machine.
+    template : str
+        Name of a shipped rig.
+
+    Returns
+    -------
+    dict of str to str
+        File name to text.
+
+    Raises
+    ------
+    RigError
+        If there is no such template.
+    """
+    rig = rig_from_template(template)
+    warning = _comment("Before anyone goes near the machine:") + "".join(
+        _comment(caution, bullet="- ") for caution in cautions
+    )
+    return {
+        "rig.toml": _rig_toml(rig, warning),
+        "readings.csv": _readings(rig, warning),
+        "shots.csv": _shots(rig, warning),
+        "tape.csv": _tape(rig),
+        "check.csv": _check(),
+    }
+
+
+def _comment(text, bullet=""):
+    lines = wrap(text, 90, initial_indent=bullet, subsequent_indent=" " * len(bullet))
+    return "".join(f"# {line}\n" for line in lines) or "#\n"
+
+
+def _columns(rows):
+    """Comment lines of names and what they mean, aligned."""
+    width = max(len(name) for name, _ in rows)
+    return "".join(f"#   {name:{width}}  {means}\n" for name, means in rows)
+
+
+def _rig_toml(rig, warning):
+    sds = "".join(f"{r.name} = {_READING_SD.get(r.name, _OTHER_READING_SD):.2f}\n"
+                  for r in rig.readings)
+    names = _columns([
+        (p.name, f"{p.unit}, {'held at' if p.held else 'starts at'} {_shown(p)}: {p.means}")
+        for p in rig.parameters
+    ])
+    held = next(p.name for p in rig.parameters if p.held)
+    free = next(p for p in rig.parameters if not p.held)
+    first = next(r for r in rig.readings if r.high - r.low < 2 * np.pi)
+    low, high = np.degrees([first.low, first.high]).round(6)
+    return (
+        "# The machine, its sensors, and how well shots and readings are known.\n"
+        "# What follows a # is a comment. Lengths in m, angles in deg.\n#\n"
+        + warning
+        + "#\n# Then fill in readings.csv, shots.csv and, if you have it, tape.csv; replace the\n"
+        "# standard deviations below by those of your instruments; and run: calib solve FOLDER\n\n"
+        f'template = "{rig.name}"\n\n'
+        "# Options: take the # away to use one. These two must stay above the first [heading].\n"
+        f'# free = ["{held}"]   # estimate what the template holds\n'
+        f'# hold = ["{free.name}"]   # hold what the template estimates\n\n'
+        "[shots]   # standard deviations of a shot, m: instrument, pole and pointing together\n"
+        "sd = { east = 0.002, north = 0.002, up = 0.002 }\n\n"
+        "[readings.sd]   # standard deviations of the readings, deg\n"
+        + sds
+        + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
+        f"# {free.name} = {_shown(free)}\n\n"
+        "# [limits]   # how far a joint goes, deg\n"
+        f"# {first.name} = [{low:g}, {high:g}]\n\n"
+        "# The parameters of this template:\n"
+        + names
+    )
+
+
+def _shown(parameter):
+    value = np.degrees(parameter.start) if parameter.unit == "deg" else parameter.start
+    return f"{value:.10g}" if value % 1 else f"{value:.1f}"
+
+
+def _readings(rig, warning):
+    about = [
+        ("pose", "an id of your own; 001 and 1 are different"),
+        ("stand", "the parking position: a new one whenever the tracks moved or the house swung"),
+        *((r.name, f"deg: {r.means}") for r in rig.readings),
+    ]
+    return (
+        "# One row per pose: what the sensors showed while its shots were taken.\n"
+        + _columns(about)
+        + "# Optional columns: time (such as 2031-05-04T09:30:00+02:00) and, for a reading whose\n"
+        f"# standard deviation differs from rig.toml, sd_{rig.readings[0].name} and so on, deg.\n#\n"
+        + warning
+        + ",".join(name for name, _ in about) + "\n"
+    )
+
+
+def _shots(rig, warning):
+    return (
+        "# One row per shot: site coordinates of a target, from total station or rover.\n"
+        + _columns([
+            ("shot", "an id of your own, each once"),
+            ("pose", "a pose of readings.csv"),
+            ("target", "what was shot, one of:"),
+            *((f"  {t.name}", t.means) for t in rig.targets),
+            ("east", "m"),
+            ("north", "m"),
+            ("up", "m, pole or prism height already taken off"),
+        ])
+        + "# Optional columns: sd_east, sd_north, sd_up (m), time,\n"
+        "# cov_east_north, cov_east_up, cov_north_up (m^2).\n"
+        "# Shoot both corners of the edge in many different poses.\n#\n"
+        + warning
+        + "shot,pose,target,east,north,up\n"
+    )
+
+
+def _tape(rig):
+    rows = [(q.name, q.means) for q in (*rig.parameters, *rig.derived)]
+    return (
+        "# One row per taped quantity, if you have any: the solve uses it with its sd.\n"
+        + _columns([
+            ("quantity", "one of the names below"),
+            ("value", "as taped"),
+            ("sd", "its standard deviation, in the same unit"),
+            ("unit", "m, mm, ft (0.3048 m exactly) or deg"),
+        ])
+        + "# Quantities:\n" + _columns(rows)
+        + "quantity,value,sd,unit\n"
+    )
+
+
+def _check():
+    return (
+        "# Check shots, if you have any: columns as in shots.csv, never used in the solve.\n"
+        "# Their poses are rows of readings.csv, best poses that shots.csv does not use.\n"
+        "shot,pose,target,east,north,up\n"
+    )
