@@ -1,0 +1,248 @@
+"""Time stamps to seconds, many at a time.
+
+Seconds are Unix time (UTC, no leap seconds). GPS time runs ahead of UTC by a whole number of
+seconds (18 since 2017, from memory): state that as a clock offset.
+"""
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+ISO = "%Y-%m-%dT%H:%M:%S"
+SECONDS = "seconds"
+"""A format: plain seconds, Unix time."""
+
+_WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
+_SCALE = 10.0 ** -np.arange(1, 10)
+
+
+class TimeText(ValueError):
+    """A time that cannot be used; the message says what was expected."""
+
+
+def parse_zone(text: str) -> timezone | ZoneInfo:
+    """A time zone from what a person declared: ``UTC``, ``+02:00`` or a name like ``Etc/GMT-2``.
+
+    Raises
+    ------
+    TimeText
+    """
+    if text.strip().upper() in ("UTC", "Z"):
+        return UTC
+    match = re.fullmatch(r"\s*([+-])(\d{1,2}):?(\d{2})?\s*", text)
+    if match and int(match[2]) <= 14 and int(match[3] or 0) < 60:
+        minutes = int(match[2]) * 60 + int(match[3] or 0)
+        return timezone(timedelta(minutes=-minutes if match[1] == "-" else minutes))
+    try:
+        return ZoneInfo(text.strip())
+    except (KeyError, ValueError, OSError):
+        raise TimeText(f'"{text}" is no time zone; write UTC, an offset such as +02:00, or a name '
+                       "of the tz database") from None
+
+
+@dataclass(frozen=True)
+class TimeFormat:
+    """How times are written.
+
+    Attributes
+    ----------
+    pattern : str
+        ``seconds``, or %Y %m %d %H %M %S with fixed widths and marks between. After the seconds a
+        decimal fraction and ``Z`` or an offset may stand.
+    zone : timezone, ZoneInfo or None
+        For times without one.
+    """
+
+    pattern: str = ISO
+    zone: timezone | ZoneInfo | None = None
+
+    def __post_init__(self):
+        if self.pattern == SECONDS:
+            return
+        fields = re.findall(r"%(.)", self.pattern)
+        if sorted(fields) != sorted("YmdHMS") or not self.pattern.endswith("%S"):
+            raise TimeText(f'"{self.pattern}" is no time format; write "seconds", or one with %Y, '
+                           "%m, %d, %H, %M and, last, %S, such as %d.%m.%Y %H:%M:%S")
+
+    @property
+    def says(self) -> str:
+        """An example for messages."""
+        if self.pattern == SECONDS:
+            return "seconds since 1970, such as 1900000000.25"
+        when = datetime(2031, 5, 4, 9, 30, 0).strftime(self.pattern)
+        return f"a time such as {when}" + ("" if self.zone else "+02:00")
+
+    def parse(self, text: str) -> float:
+        """One time in seconds.
+
+        Raises
+        ------
+        TimeText
+
+        Examples
+        --------
+        >>> TimeFormat().parse("1970-01-02T00:00:00.5+00:00")
+        86400.5
+        """
+        encoded = text.strip().encode("ascii", "replace")
+        chars = np.frombuffer(encoded, np.uint8)[None]
+        if not chars.size:
+            raise TimeText(self.says)
+        seconds, problem = self.parse_many(chars, np.array([chars.shape[1]]))
+        if problem[0]:
+            raise TimeText(_PROBLEMS[problem[0]].format(says=self.says))
+        return float(seconds[0])
+
+    def parse_many(self, chars: np.ndarray, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Times from characters.
+
+        Parameters
+        ----------
+        chars : ndarray of uint8, shape (n, w)
+            ASCII, each row filled up with anything beyond its width.
+        widths : ndarray of int, shape (n,)
+
+        Returns
+        -------
+        seconds : ndarray, shape (n,)
+        problem : ndarray of int, shape (n,)
+            0 where the time is good, else a key of the messages in `explain`.
+        """
+        if self.pattern == SECONDS:
+            return _plain_seconds(chars, widths)
+        seconds = np.full(len(widths), np.nan)
+        problem = np.zeros(len(widths), np.int8)
+        for width in np.unique(widths):
+            rows = np.flatnonzero(widths == width)
+            seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
+        return seconds, problem
+
+    def explain(self, problem: int) -> str:
+        """What was expected, for a problem of `parse_many`."""
+        return _PROBLEMS[problem].format(says=self.says)
+
+    def _parse_alike(self, chars):
+        """Times that are all as wide as `chars`."""
+        n, width = chars.shape
+        digits = chars.astype(np.int64) - ord("0")
+        is_digit = (digits >= 0) & (digits <= 9)
+        good, parts, at = np.ones(n, bool), {}, 0
+        for mark, field in re.findall(r"([^%]*)%(.)", self.pattern):
+            end = at + len(mark) + _WIDTH[field]
+            if end > width:
+                return np.full(n, np.nan), np.ones(n, np.int8)
+            for i, c in enumerate(mark):
+                # ISO times are as often written with a space for the T.
+                good &= (chars[:, at + i] == ord(c)) | ((c == "T") & (chars[:, at + i] == ord(" ")))
+            at += len(mark)
+            good &= is_digit[:, at:end].all(axis=1)
+            parts[field] = digits[:, at:end] @ 10 ** np.arange(_WIDTH[field])[::-1]
+            at = end
+        fraction, at = _fraction(chars, digits, is_digit, at)
+        offset, has_zone, zone_good = _offset(chars, digits, is_digit, at)
+        good &= zone_good & ~np.isnan(fraction)
+        limits = {"m": (1, 12), "d": (1, 31), "H": (0, 23), "M": (0, 59), "S": (0, 59)}
+        for field, (low, high) in limits.items():
+            good &= (parts[field] >= low) & (parts[field] <= high)
+        good &= (parts["Y"] >= 1970) & (parts["Y"] <= 2200)
+        days = np.full(n, np.nan)
+        dates = parts["Y"] * 10000 + parts["m"] * 100 + parts["d"]
+        for date in np.unique(dates[good]):
+            days[dates == date] = _day(int(date))
+        good &= ~np.isnan(days)
+        seconds = days * 86400 + parts["H"] * 3600 + parts["M"] * 60 + parts["S"]
+        problem = np.where(good, 0, 1).astype(np.int8)
+        if has_zone:
+            return np.where(good, seconds - offset + fraction, np.nan), problem
+        utc, local_problem = self._to_utc(seconds, problem == 0)
+        problem = np.where(problem == 0, local_problem, problem).astype(np.int8)
+        return np.where(problem == 0, utc + fraction, np.nan), problem
+
+    def _to_utc(self, seconds, good):
+        """Local whole seconds to UTC in the declared zone; and problems."""
+        problem = np.zeros(len(seconds), np.int8)
+        if self.zone is None:
+            problem[:] = 2
+            return seconds, problem
+        out = seconds.copy()
+        quarter = np.floor(seconds / 900.0)
+        for q in np.unique(quarter[good]):
+            local = datetime.fromtimestamp(q * 900.0, UTC).replace(tzinfo=None)
+            first = local.replace(tzinfo=self.zone, fold=0).utcoffset()
+            second = local.replace(tzinfo=self.zone, fold=1).utcoffset()
+            rows = good & (quarter == q)
+            out[rows] -= first.total_seconds()
+            problem[rows] = 3 if first != second else 0
+        return out, problem
+
+
+_PROBLEMS = {
+    1: "{says}",
+    2: "a time with its zone, such as 2031-05-04T09:30:00+02:00, or the zone declared",
+    3: "a time outside the hour in which the clock is changed (state the offset itself, such as "
+       "+02:00, not a zone with summer time)",
+}
+
+
+def _day(date):
+    """Days since 1970-01-01, NaN if there is no such day."""
+    try:
+        when = datetime(date // 10000, date // 100 % 100, date % 100, tzinfo=UTC)
+    except ValueError:
+        return np.nan
+    return when.timestamp() / 86400.0
+
+
+def _fraction(chars, digits, is_digit, at):
+    """Decimal fraction of the seconds, and where it ends in all rows; NaN in
+    rows that are written otherwise."""
+    n, width = chars.shape
+    marks = (ord("."), ord(","))
+    if at >= width or chars[0, at] not in marks:
+        return np.zeros(n), at
+    end = at + 1
+    while end < width and is_digit[0, end]:
+        end += 1
+    count = min(end - at - 1, len(_SCALE))
+    fraction = digits[:, at + 1:at + 1 + count] @ _SCALE[:count]
+    good = is_digit[:, at + 1:end].all(axis=1) & np.isin(chars[:, at], marks) & (end > at + 1)
+    return np.where(good, fraction, np.nan), end
+
+
+def _offset(chars, digits, is_digit, at):
+    """Offset from UTC in seconds, whether there is one, and which rows are in order."""
+    n, width = chars.shape
+    rest = width - at
+    if rest == 0:
+        return np.zeros(n), False, np.ones(n, bool)
+    if rest == 1:
+        return np.zeros(n), True, chars[:, at] == ord("Z")
+    colon = rest == 6
+    if rest not in (5, 6):
+        return np.zeros(n), True, np.zeros(n, bool)
+    sign = np.where(chars[:, at] == ord("-"), -1.0, 1.0)
+    good = np.isin(chars[:, at], (ord("+"), ord("-")))
+    columns = [at + 1, at + 2, at + 4, at + 5] if colon else [at + 1, at + 2, at + 3, at + 4]
+    good &= is_digit[:, columns].all(axis=1)
+    if colon:
+        good &= chars[:, at + 3] == ord(":")
+    a, b, c, d = (digits[:, i] for i in columns)
+    return sign * ((a * 10 + b) * 3600 + (c * 10 + d) * 60), True, good
+
+
+def _plain_seconds(chars, widths):
+    """Decimal numbers; anything but digits and one mark is a problem."""
+    width = chars.shape[1]
+    inside = np.arange(width) < widths[:, None]
+    mark = ((chars == ord(".")) | (chars == ord(","))) & inside
+    digit = (chars >= ord("0")) & (chars <= ord("9"))
+    good = (digit | mark | ~inside).all(axis=1) & (mark.sum(axis=1) <= 1) & (widths > 0)
+    good &= (digit & inside).any(axis=1)
+    text = np.where(inside, np.where(mark, ord("."), chars), 0).astype(np.uint8)
+    text[~good] = 0
+    text[~good, 0] = ord("0")
+    seconds = np.ascontiguousarray(text).view(f"S{width}")[:, 0].astype(float)
+    return np.where(good, seconds, np.nan), np.where(good, 0, 1).astype(np.int8)
