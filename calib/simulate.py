@@ -14,6 +14,9 @@ from calib.run.records import Poses, Run, Shots, Tape
 #: How far the true machine lies from the template, 1 sd: m for lengths, rad for angles.
 TRUE_SPREAD = {"m": 0.02, "deg": np.radians(2.0)}
 
+#: How far from level a machine parks, and how much it rocks from pose to pose, 1 sd, rad.
+PARKED_SPREAD, ROCKING = np.radians(1.0), np.radians(0.1)
+
 #: The edge stays this far ahead of the boom foot and within these heights of it, m.
 LEAST_AHEAD, LOWEST, HIGHEST = 2.5, -1.6, 4.0
 
@@ -83,9 +86,9 @@ def simulate(
         raise ValueError("a simulated run needs the sd of shots and of every reading in the rig")
     truth = drawn_parameters(rig, rng) if parameters is None else np.asarray(parameters, float)
     total = poses + check_poses
-    if joints is None:
-        joints = drawn_joints(rig, truth, total, rng)
     stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
+    if joints is None:
+        joints = _parked(rig, drawn_joints(rig, truth, total, rng), stand, rng)
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),
@@ -160,6 +163,15 @@ def drawn_joints(rig: Rig, parameters, count: int, rng: np.random.Generator) -> 
         if len(chosen) >= count:
             return chosen[:count]
     raise ValueError(f"the joints' limits leave {len(chosen)} poses of {count} wanted")
+
+
+def _parked(rig, joints, stand, rng):
+    """Joints that nobody drives (the house's pitch and roll) belong to the stand, nearly."""
+    fixed = [i for i, r in enumerate(rig.readings) if r.speed is None]
+    of_stand = rng.normal(0, PARKED_SPREAD, (stand.max() + 1, len(fixed)))
+    parked = joints.copy()
+    parked[:, fixed] = of_stand[stand] + rng.normal(0, ROCKING, (len(joints), len(fixed)))
+    return parked
 
 
 def _possible(rig, parameters, joints):

@@ -1,18 +1,17 @@
 """``calib simulate``: a run with known truth, to learn and to test with."""
 
 import json
-import tomllib
 from pathlib import Path
 from typing import Annotated
 
 import numpy as np
 import typer
 
-from calib.chain.rig import rig_from_dict
 from calib.cli import talk
 from calib.report.record import truth_document
+from calib.run.complaints import Findings
 from calib.run.export import run_files
-from calib.run.folder import rig_from_text
+from calib.run.rig_file import read_rig
 from calib.run.write import write_new_folder
 from calib.simulate import simulate as simulated
 
@@ -51,7 +50,9 @@ def simulate(
     truth.json in the folder holds the machine it was made from and any gross errors.
     """
     text = STANDARD_RIG if rig is None else rig.read_text("utf-8")
-    machine = rig_from_dict(tomllib.loads(text)) if rig is None else rig_from_text(text, rig.name)
+    findings = Findings()
+    machine = read_rig(text, "rig.toml" if rig is None else str(rig), findings)
+    findings.stop_if_at_fault()
     if 2 * poses < gross:
         raise typer.BadParameter(f"{gross} gross errors but only {2 * poses} shots")
     run, truth = simulated(

@@ -7,12 +7,12 @@ import typer
 
 from calib.calibration import solve as solve_run
 from calib.cli import talk
+from calib.cli.results import result_files
 from calib.judge.judgement import judge
-from calib.report.files import result_files
 from calib.report.record import result_document
 from calib.report.summary import summary
 from calib.run.folder import read_run
-from calib.run.write import write_whole
+from calib.run.write import refuse_run_folder, write_whole
 
 
 def solve(
@@ -36,6 +36,7 @@ def solve(
 
 def solved(run_folder: Path, out: Path) -> dict:
     """Read, solve, judge, write; returns the document of result.json."""
+    refuse_run_folder(out, run_folder)
     run = read_run(run_folder)
     talk.tell_all(run.notices)
     with talk.working(f"Solving {len(run.poses.ids)} poses, {len(run.shots)} shots"):

@@ -1,12 +1,11 @@
 """A run in memory as the text of the files of a run folder."""
 
-import io
-
 import numpy as np
 import pandas as pd
 
 from calib.run.records import Run, Shots
 from calib.run.units import from_si
+from calib.run.write import csv_text
 
 
 def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
@@ -28,13 +27,13 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
         readings[name] = _fixed(np.degrees(run.poses.readings[:, i]), 3)
     files = {
         "rig.toml": rig_toml,
-        "readings.csv": head + _csv(readings),
-        "shots.csv": head + _csv(_shot_frame(run, run.shots)),
+        "readings.csv": head + csv_text(readings),
+        "shots.csv": head + csv_text(_shot_frame(run, run.shots)),
     }
     if run.tape.quantities:
-        files["tape.csv"] = head + _csv(_tape_frame(run.tape))
+        files["tape.csv"] = head + csv_text(_tape_frame(run.tape))
     if run.check is not None:
-        files["check.csv"] = head + _csv(_shot_frame(run, run.check))
+        files["check.csv"] = head + csv_text(_shot_frame(run, run.check))
     return files
 
 
@@ -64,8 +63,3 @@ def _tape_frame(tape):
 def _fixed(values, decimals):
     return [f"{value:.{decimals}f}" for value in values]
 
-
-def _csv(frame):
-    out = io.StringIO()
-    frame.to_csv(out, index=False, lineterminator="\n")
-    return out.getvalue()
