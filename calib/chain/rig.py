@@ -106,6 +106,8 @@ class Rig:
         The compiled motions.
     shot_sd : ndarray, shape (3,), or None
         East, north, up, m: the sd of a shot whose row does not state its own.
+    definition : mapping
+        The whole description, template merged in: `rig_from_dict` makes the same rig from it.
     """
 
     name: str
@@ -117,6 +119,7 @@ class Rig:
     chain: Chain
     shot_sd: np.ndarray | None
     envelope: Envelope
+    definition: Mapping
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -345,6 +348,7 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
+        definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
     )
 
 

@@ -1,0 +1,170 @@
+"""The cutting edge over the working envelope: how well it is known, what wrong numbers cost there.
+
+Everything is told in the levelled house frame (forward, left, up) at given sensor readings: those
+that put the machine, as its parameters have it, on the nodes of the rig's envelope. Readings stay
+fixed when parameters change, as they do on a machine whose set-up is edited.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.rig import Rig
+
+
+@dataclass(frozen=True)
+class EdgeNodes:
+    """Targets at the nodes of an envelope.
+
+    Attributes
+    ----------
+    rig : Rig
+    targets : ndarray of int, shape (t,)
+        Index into the rig's targets.
+    parameters : ndarray, shape (p,)
+        m or rad.
+    joints, readings : ndarray, shape (n, k)
+        rad.
+    reach : ndarray of int, shape (n,)
+        Index into ``rig.envelope.reaches``.
+    seen : ndarray of bool, shape (n,)
+        False where a sensor is blind or cannot tell the joint angle: nothing is said there.
+    position : ndarray, shape (n, t, 3)
+        Forward, left, up in the levelled house frame, m.
+    by_parameters : ndarray, shape (n, t, 3, p)
+        m per m or m per rad.
+    """
+
+    rig: Rig
+    targets: np.ndarray
+    parameters: np.ndarray
+    joints: np.ndarray
+    readings: np.ndarray
+    reach: np.ndarray
+    seen: np.ndarray
+    position: np.ndarray
+    by_parameters: np.ndarray
+
+    def sd(self, covariance: np.ndarray) -> np.ndarray:
+        """3-D sd that a covariance (p, p) of the parameters leaves, shape (n, t), m.
+
+        The root of the trace of J C J'; the readings count as exact.
+        """
+        j = self.by_parameters
+        return np.sqrt(np.maximum(np.einsum("ntci,ij,ntcj->nt", j, covariance, j, optimize=True),
+                                  0.0))
+
+    def error(self, other: np.ndarray) -> np.ndarray:
+        """Where `other` parameters (p,) put the targets less where these do, shape (n, t, 3), m."""
+        return edge_positions(self.rig, other, self.readings, self.targets)[0] - self.position
+
+    def error_sd(self, error: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+        """Sd of the length of `error` (n, t, 3) as far as these parameters' covariance goes.
+
+        Taken along the error itself; shape (n, t), m.
+        """
+        length = np.linalg.norm(error, axis=2, keepdims=True)
+        unit = np.divide(error, length, out=np.zeros_like(error), where=length > 0)
+        along = np.einsum("ntc,ntci->nti", unit, self.by_parameters)
+        return np.sqrt(np.maximum(np.einsum("nti,ij,ntj->nt", along, covariance, along,
+                                            optimize=True), 0.0))
+
+    def mean_square_form(self) -> np.ndarray:
+        """G with ``g' G g`` the mean square move of the edge for a change g, shape (p, p)."""
+        j = self.by_parameters[self.seen]
+        return np.einsum("ntci,ntcj->ij", j, j, optimize=True) / (j.shape[0] * j.shape[1])
+
+
+@dataclass(frozen=True)
+class Shares:
+    """What each parameter contributes to the edge error of a wrong set-up.
+
+    Attributes
+    ----------
+    share : ndarray, shape (p,)
+        Of the mean square error over nodes and targets; sums to 1. Negative where a parameter's
+        error compensates others. First order.
+    alone : ndarray, shape (p,)
+        Root mean square edge error, m, if only this parameter were wrong. First order.
+    """
+
+    share: np.ndarray
+    alone: np.ndarray
+
+
+def envelope_edge(rig: Rig, parameters: np.ndarray, targets: Sequence[str] | None = None,
+                  joints: np.ndarray | None = None) -> EdgeNodes:
+    """Place the cutting edge over the working envelope.
+
+    Parameters
+    ----------
+    rig : Rig
+    parameters : ndarray, shape (p,)
+        m or rad.
+    targets : sequence of str, optional
+        The points of the edge that shots can be taken at, if not given.
+    joints : ndarray, shape (n, k), optional
+        Joint angles, rad, in place of the rig's envelope.
+    """
+    parameters = np.asarray(parameters, float)
+    index = np.array(edge_points(rig) if targets is None
+                     else [rig.target_names.index(name) for name in targets])
+    if joints is None:
+        joints, reach = rig.envelope_joints()
+    else:
+        reach = np.zeros(len(joints), int)
+    readings = rig.chain.readings_for(parameters, joints)
+    position, by_parameters, posture = edge_positions(rig, parameters, readings, index, True)
+    seen = (np.abs(posture.joints - joints).max(1) < 1e-6) & ~posture.blind.any(1)
+    return EdgeNodes(rig, index, parameters, joints, readings, reach, seen, position,
+                     by_parameters)
+
+
+def edge_points(rig: Rig) -> tuple[int, ...]:
+    """Indices of the targets on the edge; the envelope's own target if none is named so."""
+    return rig.edge_targets or (rig.target_names.index(rig.envelope.target),)
+
+
+def edge_positions(rig: Rig, parameters, readings, targets, jacobian: bool = False):
+    """Targets at given readings in the levelled house frame.
+
+    Returns
+    -------
+    position : ndarray, shape (n, t, 3), m
+    by_parameters : ndarray, shape (n, t, 3, p), or None
+    posture : calib.chain.chain.Posture
+    """
+    n, t = len(readings), len(targets)
+    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian)
+    points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
+    by_parameters = points.by_parameters.reshape(n, t, 3, -1) if jacobian else None
+    return points.position.reshape(n, t, 3), by_parameters, posture
+
+
+def shares(nodes: EdgeNodes, other: np.ndarray) -> Shares:
+    """How much each parameter of `other` (p,) adds to its edge error at the nodes."""
+    change = np.asarray(other, float) - nodes.parameters
+    form = nodes.mean_square_form()
+    total = change @ form @ change
+    share = change * (form @ change) / total if total > 0 else np.zeros_like(change)
+    return Shares(share, np.abs(change) * np.sqrt(np.diag(form)))
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Worst, root mean square and 95 % value of something over nodes and targets, m."""
+
+    worst: float
+    rms: float
+    p95: float
+
+    @classmethod
+    def of(cls, lengths: np.ndarray) -> "Spread":
+        """Of lengths or sds, any shape; not finite ones are left out."""
+        finite = lengths[np.isfinite(lengths)]
+        if not finite.size:
+            return cls(np.nan, np.nan, np.nan)
+        return cls(float(finite.max()), float(np.sqrt(np.mean(finite**2))),
+                   float(np.quantile(finite, 0.95)))
