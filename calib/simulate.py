@@ -88,7 +88,7 @@ def simulate(
     total = poses + check_poses
     stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
     if joints is None:
-        joints = _parked(rig, drawn_joints(rig, truth, total, rng), stand, rng)
+        joints = drawn_joints(rig, truth, total, rng, _parked(rig, stand, rng))
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),
@@ -142,8 +142,15 @@ def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
     return rig.start + rng.normal(0, 1, len(spread)) * spread
 
 
-def drawn_joints(rig: Rig, parameters, count: int, rng: np.random.Generator) -> np.ndarray:
+def drawn_joints(
+    rig: Rig, parameters, count: int, rng: np.random.Generator, parked: np.ndarray | None = None
+) -> np.ndarray:
     """Joint angles within the limits with the edge in the open and no sensor blind.
+
+    Parameters
+    ----------
+    parked : ndarray, shape (count, n_readings), optional
+        Joint angles that are given, rad; NaN where one is to be drawn.
 
     Returns
     -------
@@ -156,21 +163,27 @@ def drawn_joints(rig: Rig, parameters, count: int, rng: np.random.Generator) -> 
     """
     low = np.array([r.low for r in rig.readings])
     high = np.array([r.high for r in rig.readings])
-    chosen = np.empty((0, len(low)))
+    parked = np.full((count, len(low)), np.nan) if parked is None else parked
+    joints, missing = np.empty((count, len(low))), np.arange(count)
     for _ in range(200):
-        joints = rng.uniform(low, high, (20 * count, len(low)))
-        chosen = np.vstack([chosen, joints[_possible(rig, parameters, joints)]])
-        if len(chosen) >= count:
-            return chosen[:count]
-    raise ValueError(f"the joints' limits leave {len(chosen)} poses of {count} wanted")
+        tries = rng.uniform(low, high, (len(missing), 20, len(low)))
+        given = np.isfinite(parked[missing])[:, None, :]
+        tries = np.where(given, parked[missing][:, None, :], tries)
+        possible = _possible(rig, parameters, tries.reshape(-1, len(low))).reshape(-1, 20)
+        found = possible.any(1)
+        joints[missing[found]] = tries[found, possible[found].argmax(1)]
+        missing = missing[~found]
+        if not len(missing):
+            return joints
+    raise ValueError(f"the joints' limits leave no pose for {len(missing)} of {count}")
 
 
-def _parked(rig, joints, stand, rng):
-    """Joints that nobody drives (the house's pitch and roll) belong to the stand, nearly."""
+def _parked(rig, stand, rng):
+    """The joints that nobody drives, the house's pitch and roll: nearly those of the stand."""
     fixed = [i for i, r in enumerate(rig.readings) if r.speed is None]
     of_stand = rng.normal(0, PARKED_SPREAD, (stand.max() + 1, len(fixed)))
-    parked = joints.copy()
-    parked[:, fixed] = of_stand[stand] + rng.normal(0, ROCKING, (len(joints), len(fixed)))
+    parked = np.full((len(stand), len(rig.readings)), np.nan)
+    parked[:, fixed] = of_stand[stand] + rng.normal(0, ROCKING, (len(stand), len(fixed)))
     return parked
 
 

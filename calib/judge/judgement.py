@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.critical import equal_power_limit, variance_factor_bounds
-from calib.adjust.reliability import Reliability, group_test, reliability
+from calib.adjust.critical import variance_factor_bounds
+from calib.adjust.reliability import Reliability, reliability
+from calib.adjust.snooping import Candidate, snoop
 from calib.calibration import Solution
 from calib.judge.check import Checked, check_shots
 
@@ -55,10 +56,7 @@ class Judgement:
 def judge(solution: Solution) -> Judgement:
     """Ask everything that can be asked without solving again many times."""
     run, adjustment = solution.run, solution.adjustment
-    tests = [
-        group_test(adjustment, rows=range(3 * i, 3 * i + 3)) for i in range(len(run.shots))
-    ]
-    suspects = np.array([t.dof > 0 and t.statistic > equal_power_limit(t.dof) for t in tests])
+    suspects = _suspect_shots(solution)
     weak = tuple(
         Weak(dict(zip(d.names, d.shares.tolist(), strict=True)),
              f"The shots alone say nothing about {d}; only the tape does.")
@@ -73,6 +71,21 @@ def judge(solution: Solution) -> Judgement:
         reliability(adjustment), suspects, np.zeros(run.poses.readings.shape, bool), weak, check,
         tuple(gates),
     )
+
+
+def _suspect_shots(solution):
+    """Mask of the shots that data snooping sets aside one by one."""
+    problem, n = solution.problem, len(solution.run.shots)
+    snooping = snoop(
+        problem,
+        problem.observations,
+        solution.adjustment.parameters,
+        [Candidate(i, tuple(range(3 * i, 3 * i + 3))) for i in range(n)],
+        names=problem.names,
+        prior=problem.prior,
+        held=problem.held,
+    )
+    return np.isin(np.arange(n), [verdict.candidate.label for verdict in snooping.suspects])
 
 
 def _global_gate(solution):
