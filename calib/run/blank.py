@@ -98,14 +98,14 @@ def _shown(parameter):
 def _readings(rig, warning):
     about = [
         ("pose", "an id of your own; 001 and 1 are different"),
-        ("stand", "the parking position: a new one whenever the tracks moved or the house swung"),
+        ("stand", "the parking position: a new one when the tracks moved or the house swung"),
         *((r.name, f"deg: {r.means}") for r in rig.readings),
     ]
     return (
         "# One row per pose: what the sensors showed while its shots were taken.\n"
         + _columns(about)
         + "# Optional columns: time (such as 2031-05-04T09:30:00+02:00) and, for a reading whose\n"
-        f"# standard deviation differs from rig.toml, sd_{rig.readings[0].name} and so on, deg.\n#\n"
+        f"# standard deviation is not that of rig.toml, sd_{rig.readings[0].name} etc., deg.\n#\n"
         + warning
         + ",".join(name for name, _ in about) + "\n"
     )

@@ -81,9 +81,12 @@ class Findings:
         self.notices.append(Notice(file, line, says))
 
     def stop_if_at_fault(self) -> None:
-        """Raise InputError if there is any complaint."""
+        """Raise InputError if there is any complaint, file by file from top to bottom."""
         if self.complaints:
-            raise InputError(self.complaints)
+            files = list(dict.fromkeys(c.file for c in self.complaints))
+            raise InputError(
+                sorted(self.complaints, key=lambda c: (files.index(c.file), c.line or 0))
+            )
 
 
 def quote(text: str) -> str:

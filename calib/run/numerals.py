@@ -94,7 +94,7 @@ def _likely(cell, decimal):
          "a number (letter O for zero?)"),
         (mended != bare and is_number(mended, decimal), "a number (letter l or I for one?)"),
         (_UNIT.fullmatch(cell) is not None, "a number (without its unit)"),
-        (re.search(r"[0-9] +[0-9.,]", cell) is not None, "a number (a space inside?)"),
+        (re.search(r"[0-9.,] +[0-9.,]", cell) is not None, "a number (a space inside?)"),
         (cell.count(decimal) > 1 and is_number(cell.replace(decimal, ""), decimal),
          f"a number with one {_MARK_NAME[decimal]}"),
     )

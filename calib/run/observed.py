@@ -28,6 +28,9 @@ COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in _PAIRS)
 #: Correlations must leave at least this share of variance to every direction.
 _LEAST_EIGENVALUE = 1e-9
 
+#: Looking for the nearest name is slow where there are many: only for the first ones.
+_MOST_HINTS = 20
+
 
 def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Poses | None:
     """Read readings.csv; after a complaint what is sound, to check more, never as a result.
@@ -200,10 +203,10 @@ def _index(table, column, known, expected, findings):
         cell = cells[row]
         if not cell:
             continue
-        if cell not in hints:
+        if cell not in hints and len(hints) < _MOST_HINTS:
             hints[cell] = nearest(cell, place) or _some_of(known)
         findings.complain(table.file, int(table.lines[row]), column, quote(cell),
-                          expected + hints[cell])
+                          expected + hints.get(cell, ""))
     return index
 
 

@@ -122,7 +122,8 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     if delimiter == " ":
         line = line.strip()
     if '"' not in line:
-        return tuple([c.strip() for c in line.split(None if delimiter == " " else delimiter)])
+        cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
+        return tuple([c.strip() for c in cells])
     blank = "" if delimiter == " " else " *" if delimiter == "\t" else r"\s*"
     gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
     cell = re.compile(
