@@ -1,0 +1,305 @@
+"""What a crew declares about its files: options of the command, or a profile kept as TOML."""
+
+import json
+import re
+import tomllib
+from typing import Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from calib.intake.columns import parse_order
+from calib.intake.lengths import parse_unit
+from calib.intake.naming import IdPattern
+from calib.intake.polar import InstrumentSds
+from calib.intake.times import ISO, TimeFormat, parse_zone
+from calib.run.complaints import Complaint, InputError, quote
+from calib.run.text import Dialect
+
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " "}
+_DECIMALS = {"point": ".", "comma": ","}
+_ANGLE_SD = {"arcsec": np.pi / 648000, '"': np.pi / 648000, "mgon": np.pi / 200000,
+             "deg": np.pi / 180}
+_LENGTH_SD = {"mm": 1e-3, "m": 1.0}
+
+
+class DeclarationError(Exception):
+    """What was declared cannot be used, or something needed was not declared.
+
+    Attributes
+    ----------
+    problems : tuple of str
+        A sentence each.
+    """
+
+    def __init__(self, problems):
+        self.problems = tuple(problems)
+        super().__init__("\n".join(self.problems))
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Instrument(_Strict):
+    """Standard deviations of the total station, as text with units."""
+
+    direction: str
+    zenith: str
+    distance: str
+    centring: str = "0 mm"
+    pointing: str = "0 mm"
+    target_height: str = "0 mm"
+
+    def sds(self) -> InstrumentSds:
+        """In rad and m."""
+        a, ppm = _distance_sd(self.distance)
+        return InstrumentSds(
+            direction=_sd(self.direction, _ANGLE_SD), zenith=_sd(self.zenith, _ANGLE_SD),
+            distance=a, distance_ppm=ppm, centring=_sd(self.centring, _LENGTH_SD),
+            pointing=_sd(self.pointing, _LENGTH_SD),
+            target_height=_sd(self.target_height, _LENGTH_SD),
+        )
+
+    @model_validator(mode="after")
+    def _readable(self):
+        sds = self.sds()
+        if not (sds.direction > 0 and sds.zenith > 0 and sds.distance > 0):
+            raise ValueError("the sds of direction, zenith and distance must be above zero")
+        return self
+
+
+class LogDeclaration(_Strict):
+    """How the sensors' log is written and used."""
+
+    readings: dict[str, str] = Field(default_factory=dict)
+    time: str | None = None
+    time_format: str = ISO
+    time_zone: str | None = None
+    window: float = Field(default=2.0, gt=0, le=600)
+    clock_offset: float | Literal["estimate"] = 0.0
+    still: float = Field(default=0.1, gt=0, le=10)
+    moving: Literal["refuse", "flag"] = "refuse"
+
+    @model_validator(mode="after")
+    def _readable(self):
+        self.times()
+        return self
+
+    def times(self) -> TimeFormat:
+        return _times(self.time_format, self.time_zone)
+
+
+class Declaration(_Strict):
+    """All that was declared. None: not declared."""
+
+    order: str | None = None
+    delimiter: Literal["comma", "semicolon", "tab", "space"] | None = None
+    decimal: Literal["point", "comma"] | None = None
+    unit: str | None = None
+    frame: Literal["ground", "grid", "geographic"] | None = None
+    factor: float | None = Field(default=None, gt=0.9, lt=1.1)
+    about: tuple[float, float] | None = None
+    origin: tuple[float, float, float] | None = None
+    pole: float | Literal["applied", "column"] | None = None
+    ids: str | None = None
+    targets: dict[str, str] = Field(default_factory=dict)
+    others: Literal["refuse", "leave-out"] = "refuse"
+    repeats: Literal["refuse", "pool", "keep", "last"] = "refuse"
+    stand: str | None = None
+    angles: Literal["deg", "dms", "packed-dms", "gon"] | None = None
+    time_format: str = ISO
+    time_zone: str | None = None
+    instrument: Instrument | None = None
+    log: LogDeclaration = Field(default_factory=LogDeclaration)
+
+    @field_validator("order")
+    @classmethod
+    def _order(cls, value):
+        if value is not None:
+            parse_order(value)
+        return value
+
+    @field_validator("unit")
+    @classmethod
+    def _unit(cls, value):
+        return None if value is None else parse_unit(value)
+
+    @model_validator(mode="after")
+    def _fits(self):
+        if self.ids is not None:
+            IdPattern(self.ids, self.targets)
+        if (self.delimiter is None) != (self.decimal is None):
+            raise ValueError("delimiter and decimal mark go together: declare both or neither")
+        self.times()
+        return self
+
+    def dialect(self) -> Dialect | None:
+        if self.delimiter is None or self.decimal is None:
+            return None
+        return Dialect(_DELIMITERS[self.delimiter], _DECIMALS[self.decimal])
+
+    def columns(self) -> tuple[str, ...] | None:
+        return None if self.order is None else parse_order(self.order)
+
+    def times(self) -> TimeFormat:
+        return _times(self.time_format, self.time_zone)
+
+    def lacks(self) -> list[str]:
+        """What must be declared and was not, a sentence each."""
+        problems = []
+        if self.unit is None:
+            problems.append("the unit of lengths is not declared: --unit m, mm, ft-int "
+                            "(0.3048 m) or ft-us (1200/3937 m)")
+        if self.frame is None:
+            problems.append("say whether coordinates are on the ground or on a map grid: "
+                            "--frame ground, or --frame grid with --factor (the combined scale "
+                            "factor), or --frame geographic with --origin")
+        if self.frame == "grid" and self.factor is None:
+            problems.append("--frame grid needs --factor: grid distance over ground distance, "
+                            "such as 0.99962 (leaving out 400 ppm makes 12 m wrong by 4.8 mm)")
+        if self.frame != "grid" and (self.factor is not None or self.about is not None):
+            problems.append("--factor and --about belong to --frame grid")
+        if self.frame == "geographic" and self.origin is None:
+            problems.append("--frame geographic needs --origin LATITUDE,LONGITUDE,HEIGHT: the "
+                            "point of the site that becomes 0, 0, 0")
+        if self.frame != "geographic" and self.origin is not None:
+            problems.append("--origin belongs to --frame geographic")
+        if self.pole is None:
+            problems.append("say whether the pole or prism height is off the heights already: "
+                            "--pole applied, --pole column (take off what the file's column "
+                            "says), or --pole HEIGHT (to take off, in the unit of the file)")
+        if self.angles and self.instrument is None:
+            problems.append("raw observations need the instrument's standard deviations: "
+                            '--instrument "direction=5 arcsec" --instrument "zenith=5 arcsec" '
+                            '--instrument "distance=2 mm + 2 ppm", and pointing, centring, '
+                            "target_height in mm")
+        if self.angles and self.frame == "geographic":
+            problems.append("raw observations cannot be geographic")
+        return problems
+
+
+def declare(given: dict, profile: "Declaration | None" = None) -> Declaration:
+    """A declaration from what was given, on top of a profile.
+
+    Parameters
+    ----------
+    given : dict
+        Fields that were stated; tables (targets, log, instrument) are merged with the profile's.
+
+    Raises
+    ------
+    DeclarationError
+        With every problem.
+    """
+    base = {} if profile is None else profile.model_dump(exclude_unset=True)
+    try:
+        return Declaration.model_validate(_merged(base, given))
+    except ValidationError as error:
+        raise DeclarationError([_sentence(e) for e in error.errors()]) from None
+
+
+def read_profile(data: bytes, file: str) -> Declaration:
+    """A profile from TOML.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        content = tomllib.loads(data.decode("utf-8-sig"))
+        return declare(content)
+    except UnicodeDecodeError:
+        problems = ["bytes that are not UTF-8"]
+    except tomllib.TOMLDecodeError as error:
+        problems = [str(error)]
+    except DeclarationError as error:
+        problems = list(error.problems)
+    raise InputError(Complaint(file, None, None, problem, "a profile as --save-profile writes it")
+                     for problem in problems)
+
+
+def profile_toml(declaration: Declaration) -> str:
+    """The profile that says the same, as TOML.
+
+    Examples
+    --------
+    >>> print(profile_toml(declare({"unit": "m", "targets": {"L": "edge_left"}})), end="")
+    # Profile for calib import: what this crew's files are like.
+    unit = "m"
+    <BLANKLINE>
+    [targets]
+    "L" = "edge_left"
+    """
+    lines = ["# Profile for calib import: what this crew's files are like."]
+    tables: list[tuple[str, dict]] = []
+    for key, value in declaration.model_dump(exclude_unset=True, exclude_none=True).items():
+        if isinstance(value, dict):
+            tables.append((key, value))
+        else:
+            lines.append(f"{key} = {_toml(value)}")
+    for key, table in tables:
+        lines += ["", f"[{key}]"]
+        for name, value in table.items():
+            if isinstance(value, dict):
+                inner = ", ".join(f"{json.dumps(k)} = {_toml(v)}" for k, v in value.items())
+                lines.append(f"{name} = {{ {inner} }}")
+            else:
+                shown = json.dumps(name) if key == "targets" else name
+                lines.append(f"{shown} = {_toml(value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value):
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    return repr(value)
+
+
+def _merged(base, given):
+    out = dict(base)
+    for key, value in given.items():
+        both = isinstance(value, dict) and isinstance(out.get(key), dict)
+        out[key] = _merged(out[key], value) if both else value
+    return out
+
+
+def _sentence(error):
+    where = ".".join(str(p) for p in error["loc"]
+                     if not str(p).startswith(("function-", "literal[", "float", "constrained")))
+    message = error["msg"].removeprefix("Value error, ")
+    if error["type"] == "extra_forbidden":
+        return f"{where} is nothing that can be declared"
+    table = isinstance(error["input"], dict | BaseModel)
+    found = "" if table else f", not {quote(str(error['input']))}"
+    if error["type"] == "value_error":
+        return f"{where}: {message}" if where else message
+    return f"{where}: {message[:1].lower()}{message[1:]}{found}"
+
+
+def _times(pattern, zone):
+    return TimeFormat(pattern, None if zone is None else parse_zone(zone))
+
+
+def _sd(text, units):
+    match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-z\"]+)\s*", text)
+    if not match or match[2] not in units:
+        raise ValueError(f'"{text}" is no standard deviation; write a number and '
+                         + ", ".join(units))
+    return float(match[1]) * units[match[2]]
+
+
+def _distance_sd(text):
+    """a in m and b in ppm of "2 mm + 2 ppm"."""
+    first, plus, second = text.partition("+")
+    ppm = 0.0
+    if plus:
+        match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*ppm\s*", second)
+        if not match:
+            raise ValueError(f'"{text}" is no standard deviation of a distance; write it like '
+                             "2 mm + 2 ppm")
+        ppm = float(match[1])
+    return _sd(first, _LENGTH_SD), ppm
+
