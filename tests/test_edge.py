@@ -50,7 +50,7 @@ def test_shares_sum_to_one_and_name_the_culprit():
 def test_predicted_sd_is_the_scatter_over_simulated_runs():
     """Over 300 simulated runs of one plan the edge scatters as predicted, within 10 %."""
     rig = rig_from_dict(STANDARD)
-    first, truth = simulate(rig, np.random.default_rng(8), poses=16)
+    truth = simulate(rig, np.random.default_rng(8), poses=16)[1]
     joints = rig.chain.posture(
         truth.parameters, truth.placements[np.zeros(16, int)], truth.readings, False
     ).joints
