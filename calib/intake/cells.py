@@ -1,0 +1,77 @@
+"""Cells of an export to numbers: each bad one a complaint, all at once."""
+
+import numpy as np
+
+from calib.intake import angles
+from calib.intake.columns import COLUMNS
+from calib.intake.export import Export
+from calib.run.complaints import Findings, quote
+from calib.run.numerals import NotANumber, parse_number
+
+FAR = 1e8
+"""No site grid puts a point farther, in any unit: beyond lies a typing error."""
+
+
+def numbers(
+    export: Export, name: str, findings: Findings, *, needed: bool = True,
+    low: float = -FAR, high: float = FAR,
+) -> np.ndarray:
+    """A column as written, shape (n,); NaN where empty (if not `needed`) or at fault."""
+    cells = export.columns[name]
+    values = np.full(len(cells), np.nan)
+    for row, cell in enumerate(cells):
+        if not cell and not needed:
+            continue
+        try:
+            value = parse_number(cell, export.dialect.decimal)
+        except NotANumber as error:
+            findings.complain(export.file, export.lines[row], name, quote(cell), error.expected)
+            continue
+        if low <= value <= high:
+            values[row] = value
+        else:
+            findings.complain(export.file, export.lines[row], name, quote(cell),
+                              f"a number from {low:g} to {high:g}")
+    return values
+
+
+def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np.ndarray:
+    """A column of angles in the declared unit, rad, 0 to a full circle."""
+    if unit in ("deg", "gon"):
+        full = 360.0 if unit == "deg" else 400.0
+        return angles.angle(numbers(export, name, findings, low=-full, high=full), unit)
+    parse = angles.parse_dms if unit == "dms" else angles.parse_packed_dms
+    cells = export.columns[name]
+    values = np.full(len(cells), np.nan)
+    for row, cell in enumerate(cells):
+        if export.dialect.decimal == ",":
+            cell = cell.replace(",", ".")
+        try:
+            values[row] = parse(cell)
+        except angles.AngleText as error:
+            findings.complain(export.file, export.lines[row], name, quote(cell), str(error))
+    beyond = np.abs(values) > 2 * np.pi
+    for row in np.flatnonzero(beyond):
+        findings.complain(export.file, export.lines[row], name, quote(cells[row]),
+                          "an angle of at most 360 degrees")
+    return np.where(beyond, np.nan, values)
+
+
+def texts(export: Export, name: str) -> tuple[str, ...]:
+    """A text column, "" where the export does not have it."""
+    return export.columns.get(name, ("",) * len(export))
+
+
+def complain_of_empty(export: Export, name: str, findings: Findings) -> None:
+    """Complain of every empty cell of a text column."""
+    for line, cell in zip(export.lines, export.columns[name], strict=True):
+        if not cell:
+            findings.complain(export.file, line, name, "nothing", f"a {name}")
+
+
+def check_header_units(export: Export, unit: str, states, findings: Findings) -> None:
+    """Complain where the header's brackets name another unit than the one declared."""
+    for name, said in export.units.items():
+        if COLUMNS[name].kind == "length" and not states(said, unit):
+            findings.complain(export.file, export.header, name, f"({said}) in the header",
+                              f"the declared unit {unit}")
