@@ -212,7 +212,8 @@ def _by_header(content, file, findings, known, numeric):
         cells = split_cells(header, delimiter) or ()
         named[delimiter] = sum(c.casefold() in known for c in cells)
     most = max(named.values())
-    best = [d for d in _NAMES if named[d] == most]
+    # Spaces may stand around any other delimiter.
+    best = [d for d in _NAMES if named[d] == most and d != " "] or [" "]
     if most == 0 or len(best) > 1:
         found = quote(header.strip())
         if most:
@@ -247,7 +248,9 @@ def _by_numbers(content, file, findings):
     shares: dict[Dialect, float] = {}
     for dialect in DIALECTS:
         rows = [split_cells(line, dialect.delimiter) or () for _, line in content]
-        width, count = Counter(len(r) for r in rows).most_common(1)[0]
+        # Of two widths as frequent the larger: job lines and footers are the narrow ones.
+        counts = Counter(len(r) for r in rows)
+        width, count = max(counts.items(), key=lambda item: (item[1], item[0]))
         if width < 2 or count < 0.5 * len(rows):
             continue
         cells = [c for r in rows if len(r) == width for c in r]
