@@ -1,0 +1,73 @@
+"""The tree is the architecture: who may import whom."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import calib
+
+ROOT = Path(calib.__file__).parent
+
+#: What each part may import of the project, besides itself.
+ALLOWED = {
+    "chain": set(),
+    "adjust": set(),
+    "run": {"chain"},
+    "calibration": {"adjust", "chain", "run"},
+    "simulate": {"calibration", "chain", "run"},
+    "edge": {"chain"},
+    "uncertain": {"calibration", "chain"},
+    "intake": {"adjust", "chain", "run"},
+    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
+    "report": {"adjust", "calibration", "chain", "judge", "plan", "uncertain", "edge"},
+}
+
+
+def modules():
+    """Every module of the package with the part it belongs to."""
+    for path in sorted(ROOT.rglob("*.py")):
+        relative = path.relative_to(ROOT)
+        part = relative.parts[0] if len(relative.parts) > 1 else relative.stem
+        yield pytest.param(path, part, id=str(relative))
+
+
+def imported_parts(path):
+    """The parts of the project that a module imports."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        names = []
+        if isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names = [node.module]
+            if node.module == "calib":
+                names = [f"calib.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        for name in names:
+            if name.startswith("calib."):
+                yield name.split(".")[1]
+
+
+@pytest.mark.parametrize(("path", "part"), list(modules()))
+def test_imports_go_one_way(path, part):
+    """No module imports a part that lies downstream of it."""
+    if part not in ALLOWED:
+        assert part in {"cli", "__init__", "__main__", "results"}, f"a part without a rule: {part}"
+        return
+    wrong = set(imported_parts(path)) - ALLOWED[part] - {part}
+    assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
+
+
+@pytest.mark.parametrize(("path", "part"), list(modules()))
+def test_modules_stay_small(path, part):
+    """No module grows beyond 500 lines."""
+    assert len(path.read_text("utf-8").splitlines()) <= 500
+
+
+@pytest.mark.parametrize("part", ["chain", "adjust", "judge", "plan"])
+def test_numerics_touch_no_files(part):
+    """Geometry, estimation, judgement and planning open no file and print nothing."""
+    for path in (ROOT / part).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id not in {"open", "print"}, f"{path.name} line {node.lineno}"
