@@ -270,7 +270,7 @@ class _Problem:
         solution = least_squares(
             residuals, x, jacobian, method="lm", x_scale="jac",
             gtol=max(1e-4 * tolerance, 1e-15), ftol=max(1e-3 * tolerance**2, 1e-15), xtol=1e-15,
-            max_nfev=400,
+            max_nfev=2000,
         )
         if solution.status <= 0:
             raise NotConverged(f"the least-squares step did not end: {solution.message}")
