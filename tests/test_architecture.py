@@ -16,7 +16,7 @@ ALLOWED = {
     "run": {"chain"},
     "calibration": {"adjust", "chain", "run"},
     "simulate": {"calibration", "chain", "run"},
-    "edge": {"chain"},
+    "edge": {"calibration", "chain"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
