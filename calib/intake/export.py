@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
-from calib.run.text import Dialect, Row, decode, note_commented, read_grid
+from calib.run.text import Dialect, Row, decode, note_commented, read_grid, split_lines
 
 
 @dataclass(frozen=True)
@@ -25,6 +25,8 @@ class Export:
     lines : tuple of int
     order : tuple of str
         What each column of the file was taken for.
+    raw : tuple of str
+        The rows as they stand in the file.
     header : int or None
         Line of the header.
     units : dict of str to str
@@ -36,6 +38,7 @@ class Export:
     columns: dict[str, tuple[str, ...]]
     lines: tuple[int, ...]
     order: tuple[str, ...]
+    raw: tuple[str, ...]
     header: int | None
     units: dict[str, str]
 
@@ -111,9 +114,10 @@ def read_export(
         name: tuple(row.cells[i] if i < len(row.cells) else "" for row in kept)
         for i, name in enumerate(order) if name != SKIP
     }
-    lines = tuple(row.line for row in kept)
+    lines, all_lines = tuple(row.line for row in kept), split_lines(text)
     return Export(file, grid.dialect, columns, lines, order,
-                 header.line if header else None, units)
+                  tuple(all_lines[n - 1].strip() for n in lines),
+                  header.line if header else None, units)
 
 
 def _find_header(rows: list[Row]) -> Row | None:

@@ -25,6 +25,7 @@ class CgPoints:
     north_east_up: np.ndarray
     descriptions: tuple[str, ...]
     times: tuple[str, ...]
+    raw: tuple[str, ...]
     lines: tuple[int, ...]
 
 
@@ -69,8 +70,9 @@ def read_landxml(data: bytes, file: str, unit: str, findings: Findings) -> CgPoi
         if not findings.complaints:
             findings.complain(file, None, None, "no CgPoint with coordinates", "at least one")
         return None
-    names, coordinates, descriptions, times, lines = zip(*reader.points, strict=True)
-    return CgPoints(names, to_metres(np.array(coordinates), unit), descriptions, times, lines)
+    names, coordinates, descriptions, times, raw, lines = zip(*reader.points, strict=True)
+    return CgPoints(names, to_metres(np.array(coordinates), unit), descriptions, times, raw,
+                    lines)
 
 
 def _check_unit(reader, file, unit, findings):
@@ -152,7 +154,7 @@ class _Reader:
         if point and coordinates is not None:
             self.points.append((
                 point, coordinates, attributes.get("desc") or attributes.get("code") or "",
-                attributes.get("timeStamp", ""), line,
+                attributes.get("timeStamp", ""), " ".join(cells), line,
             ))
 
     def _numbers(self, cells, line, point):

@@ -26,6 +26,8 @@ class Pointings:
     setup, ids, time, description, pose, target : tuple of str
     lines : tuple of tuple of int
         The line of face 1 and that of face 2, or of the only one.
+    raw : tuple of str
+        The rows as they stand in the file.
     """
 
     file: str
@@ -37,6 +39,7 @@ class Pointings:
     pose: tuple[str, ...]
     target: tuple[str, ...]
     lines: tuple[tuple[int, ...], ...]
+    raw: tuple[str, ...]
     sha256: str
     understood: str
 
@@ -106,6 +109,7 @@ def read_observations(
         file, polar, tuple(setup[i] for i in first), pick("point"), pick("time"),
         pick("description"), pick("pose"), pick("target"),
         tuple(tuple(export.lines[i] for i in dict.fromkeys(p)) for p in pairs),
+        tuple(" | ".join(export.raw[i] for i in dict.fromkeys(p)) for p in pairs),
         hashlib.sha256(data).hexdigest(),
         f"raw observations: {', '.join(export.order)}; {export.dialect}; angles in "
         f"{declared.angles}; {NAMES[declared.unit]}; {int(both.sum())} in both faces",

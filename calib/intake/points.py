@@ -29,9 +29,11 @@ class Points:
         was declared. NaN where at fault.
     covariance : ndarray, shape (n, 3, 3)
         m^2; NaN where the file says nothing.
-    pose, target, stand : tuple of str
+    pose, target : tuple of str
         Where the file itself books the points, else "".
     lines : tuple of int
+    raw : tuple of str
+        The coordinates as they stand in the file.
     sha256 : str
     understood : str
         How the file was read, in a phrase.
@@ -46,6 +48,7 @@ class Points:
     pose: tuple[str, ...]
     target: tuple[str, ...]
     lines: tuple[int, ...]
+    raw: tuple[str, ...]
     sha256: str
     understood: str
 
@@ -99,7 +102,7 @@ def read_points(
         file, ids, position, _covariance(export, declared.unit, findings),
         texts(export, "description"), texts(export, "time"),
         texts(export, "pose"), texts(export, "target"),
-        export.lines, hashlib.sha256(data).hexdigest(),
+        export.lines, export.raw, hashlib.sha256(data).hexdigest(),
         f"columns {order_words}; {export.dialect}; {NAMES[declared.unit]}",
     )
 
@@ -192,6 +195,7 @@ def _from_landxml(found: CgPoints, data, file, declared):
     blank = ("",) * n
     return Points(
         file, found.names, position, np.full((n, 3, 3), np.nan), found.descriptions, found.times,
-        blank, blank, found.lines, hashlib.sha256(data).hexdigest(),
+        blank, blank, found.lines, found.raw,
+        hashlib.sha256(data).hexdigest(),
         f"LandXML CgPoints (north, east, height); {NAMES[declared.unit]}",
     )
