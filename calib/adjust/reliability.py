@@ -144,9 +144,67 @@ def group_test(
 
     The radius `mdb` mixes units if observations and readings are both given.
     """
-    return hypothesis_test(
-        adjustment, hypothesis(adjustment, rows, block, readings), alpha, power
-    )
+    return GroupTests.of(adjustment, alpha, power).test(rows, block, readings)
+
+
+@dataclass(frozen=True)
+class GroupTests:
+    """Tests of many groups of one adjustment; make it once with `GroupTests.of`.
+
+    Attributes
+    ----------
+    place : ndarray of int, shape (n, 3)
+        Block group, block within it and position within the block of every observation.
+    of_block : ndarray of int, shape (n_blocks, 2)
+        Block group and block within it; -1 for a block without observations.
+    parts : tuple of (M^-1 w, C, M^-1) per block group
+    """
+
+    adjustment: Adjustment
+    place: np.ndarray
+    of_block: np.ndarray
+    parts: tuple
+    lambda0: float
+
+    @classmethod
+    def of(cls, adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER):
+        """Prepare the blocks of an adjustment."""
+        observations, linearised = adjustment.observations, adjustment.linearised
+        place = np.empty((len(observations.values), 3), int)
+        of_block = np.full((len(observations.readings), 2), -1)
+        parts = []
+        for i, (group, g) in enumerate(
+            zip(observations.groups, linearised.whiteners, strict=True)
+        ):
+            count, size = group.rows.shape
+            place[group.rows, 0] = i
+            place[group.rows, 1] = np.arange(count)[:, None]
+            place[group.rows, 2] = np.arange(size)
+            of_block[group.blocks] = np.column_stack([np.full(count, i), np.arange(count)])
+            parts.append(_weighted(g, linearised.spectrum.left[group.rows],
+                                   linearised.misclosure[group.rows]))
+        return cls(adjustment, place, of_block, tuple(parts), noncentrality(alpha, power))
+
+    def test(self, rows: Sequence[int] = (), block: int | None = None,
+             readings: Sequence[int] = ()) -> GroupTest:
+        """As `group_test`."""
+        where = set(map(tuple, self.place[list(rows), :2].tolist()))
+        if len(readings):
+            where.add(tuple(self.of_block[block].tolist()))
+        if where == {(-1, -1)} or not where:
+            return GroupTest(0.0, 0, np.inf)
+        if len(where) > 1:
+            columns = hypothesis(self.adjustment, rows, block, readings)
+            return hypothesis_test(self.adjustment, columns, self.lambda0)
+        (i, j), = where
+        weighted, c, p = (part[j] for part in self.parts[i])
+        h = np.zeros((len(weighted), len(rows) + len(readings)))
+        h[self.place[list(rows), 2], np.arange(len(rows))] = 1.0
+        if len(readings):
+            of_block = self.adjustment.observations.groups[i].rows[j]
+            by_readings = self.adjustment.linearised.by_readings[of_block]
+            h[:, len(rows):] = -by_readings[:, list(readings)]
+        return _group_test(h.T @ weighted, h.T @ c @ h, np.sum(h * (p @ h)), self.lambda0)
 
 
 def hypothesis(
@@ -170,23 +228,34 @@ def hypothesis(
 
 
 def hypothesis_test(
-    adjustment: Adjustment, columns: np.ndarray, alpha: float = ALPHA, power: float = POWER
+    adjustment: Adjustment, columns: np.ndarray, lambda0: float | None = None
 ) -> GroupTest:
-    """Test whether the misclosures contain a combination of `columns` (shape (n, f))."""
+    """Test whether the misclosures contain a combination of `columns` (shape (n, f)).
+
+    `lambda0` is the noncentrality of a bias of just detectable size, the customary one if not
+    given.
+    """
     n, left = len(adjustment.residuals), adjustment.linearised.spectrum.left
     whitened = whiten(adjustment, columns)
-    seen = whitened - left[:n] @ (left[:n].T @ whitened)
-    # What the priors take up of the bias is seen too: the projection acts on all n + q rows.
-    in_priors = -left[n:] @ (left[:n].T @ whitened)
-    normal = seen.T @ seen + in_priors.T @ in_priors
-    values, vectors = np.linalg.eigh(normal)
-    total = np.einsum("ij,ij->", whitened, whitened)
+    taken_up = left[:n].T @ whitened
+    return _group_test(
+        whitened.T @ adjustment.linearised.misclosure[:n],
+        whitened.T @ whitened - taken_up.T @ taken_up,
+        np.einsum("ij,ij->", whitened, whitened),
+        noncentrality() if lambda0 is None else lambda0,
+    )
+
+
+def _group_test(pulled, normal, total, lambda0):
+    """The test from H' M^-1 w, H' C H and the trace of H' M^-1 H."""
+    if len(normal) == 1:
+        values, vectors = normal[0], np.ones((1, 1))
+    else:
+        values, vectors = np.linalg.eigh(normal)
     visible = values > UNCHECKED * max(total, np.finfo(float).tiny)
     if not visible.any():
         return GroupTest(0.0, 0, np.inf)
-    pulled = whitened.T @ adjustment.linearised.misclosure[:n]
     parts = (vectors.T @ pulled)[visible] ** 2 / values[visible]
-    lambda0 = noncentrality(alpha, power)
     radius = np.sqrt(lambda0 / values[visible].min()) if visible.all() else np.inf
     return GroupTest(float(parts.sum()), int(visible.sum()), float(radius))
 

@@ -15,7 +15,7 @@ import numpy as np
 from calib.adjust.critical import ALPHA, POWER, equal_power_limit
 from calib.adjust.mixed_model import Adjustment, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
-from calib.adjust.reliability import GroupTest, group_test
+from calib.adjust.reliability import GroupTest, GroupTests
 from calib.adjust.spectrum import NotDetermined
 
 #: A reading set aside keeps its value with its sd multiplied by this: it no longer says anything.
@@ -147,10 +147,9 @@ def judge(
     alpha: float = ALPHA, power: float = POWER,
 ) -> tuple[Verdict, ...]:
     """Test every candidate, largest quotient first; those that nothing checks are left out."""
-    verdicts = []
+    tests, verdicts = GroupTests.of(adjustment, alpha, power), []
     for candidate in candidates:
-        test = group_test(adjustment, candidate.rows, candidate.block, candidate.readings,
-                          alpha, power)
+        test = tests.test(candidate.rows, candidate.block, candidate.readings)
         if test.dof:
             verdicts.append(Verdict(candidate, test, equal_power_limit(test.dof, alpha, power)))
     return tuple(sorted(verdicts, key=lambda v: -v.quotient))
