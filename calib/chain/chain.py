@@ -102,13 +102,16 @@ class Posture:
             With derivatives unless the posture was made without.
         """
         target, pose = np.asarray(target), np.asarray(pose)
-        position = np.empty((len(target), 3))
+        position, everything = np.empty((len(target), 3)), np.arange(len(self.joints))
         local = None
         if self.rates is not None:
             local = np.empty((len(target), 3, self.rates.shape[2]))
         for index in np.unique(target):
             rows = np.flatnonzero(target == index)
-            position[rows], jacobian = self._branch(self.chain.targets[index], pose[rows])
+            # A target shot once in every pose, the usual case, needs no copy of the trunk.
+            every = len(rows) == len(everything) and (pose[rows] == everything).all()
+            chosen = slice(None) if every else pose[rows]
+            position[rows], jacobian = self._branch(self.chain.targets[index], chosen)
             if local is not None:
                 local[rows] = jacobian
         if local is None:
@@ -122,7 +125,7 @@ class Posture:
         )
 
     def _branch(self, target, pose):
-        """Position (m, 3) and local Jacobian (m, 3, n_local) of one target in some poses."""
+        """Position (m, 3) and local Jacobian (m, 3, n_local) of one target; pose: index or slice."""
         chain = self.chain
         columns = tuple(c[pose] for c in self.columns[target.frame])
         point = self.positions[target.frame][pose]
@@ -327,7 +330,7 @@ def _coefficients(motions, names):
 
 def _site_axes(n):
     """The axes of the site frame, n times: three arrays of shape (n, 3)."""
-    return tuple(np.tile(row, (n, 1)) for row in np.eye(3))
+    return tuple(np.broadcast_to(row, (n, 3)) for row in np.eye(3))
 
 
 def _turned(columns, axis, angle):
