@@ -33,8 +33,8 @@ class Complaint:
     expected: str
 
     def __str__(self) -> str:
-        return f"{_place(self.file, self.line, self.column)}: " \
-               f"found {self.found}, expected {self.expected}"
+        place = _place(self.file, self.line, self.column)
+        return _printable(f"{place}: found {self.found}, expected {self.expected}")
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Notice:
     says: str
 
     def __str__(self) -> str:
-        return f"{_place(self.file, self.line, None)}: {self.says}"
+        return _printable(f"{_place(self.file, self.line, None)}: {self.says}")
 
 
 class InputError(Exception):
@@ -101,7 +101,14 @@ def quote(text: str) -> str:
         return "nothing"
     if len(text) > _LONGEST:
         text = text[: _LONGEST - 3] + "..."
-    return '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + '"'
+    return f'"{_printable(text)}"'
+
+
+def _printable(text):
+    """One line of text that cannot disturb a terminal, whatever a file held."""
+    return text if text.isprintable() else "".join(
+        c if c.isprintable() else repr(c)[1:-1] for c in text
+    )
 
 
 def lines_in_words(lines: list[int], most: int = 5) -> str:

@@ -170,15 +170,16 @@ def _complain_of_impossible(covariance, sd, table, findings):
     least = np.linalg.eigvalsh(correlation)[:, 0]
     for at in np.flatnonzero(least < _LEAST_EIGENVALUE):
         row, size = sound[at], [abs(correlation[at, i, j]) for i, j in _PAIRS]
-        worst = int(np.argmax(size))
+        line, worst = int(table.lines[row]), int(np.argmax(size))
         i, j = _PAIRS[worst]
         if size[worst] >= 1:
-            expected = (f"less than sd_{AXES[i]} times sd_{AXES[j]} "
-                        f"({sd[row, i] * sd[row, j]:.3g} m^2) in size")
+            findings.complain(table.file, line, COVARIANCES[worst], f"{covariance[row, i, j]:.3g}",
+                              f"less than sd_{AXES[i]} times sd_{AXES[j]} "
+                              f"({sd[row, i] * sd[row, j]:.3g} m^2) in size")
         else:
-            expected = "covariances that fit together (a positive definite matrix)"
-        findings.complain(table.file, int(table.lines[row]), COVARIANCES[worst],
-                          f"{covariance[row, i, j]:.3g}", expected)
+            three = ", ".join(f"{covariance[row, i, j]:.3g}" for i, j in _PAIRS)
+            findings.complain(table.file, line, None, f"covariances {three} m^2",
+                              "three that fit together (a positive definite matrix)")
 
 
 def _complain_of_gaps(table, column, key, findings):

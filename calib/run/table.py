@@ -194,14 +194,19 @@ def _place_columns(header, body, file, columns, findings, note_extra):
 
 
 def _whole_rows(header, body, grid, findings) -> list[Row]:
-    """The rows that fit the header; empty cells at the end of either do no harm."""
+    """The rows that fit the header; empty columns at the end do no harm."""
     width = len(header.cells)
     named = max((i for i, cell in enumerate(header.cells, 1) if cell), default=width)
-    whole, hint = [], ""
+    hint = ""
     if grid.dialect.delimiter == ",":
         hint = " (decimal commas need semicolons or tabs between columns)"
+    # Empty columns that only the header lacks are in every row; a comma too many is in one.
+    widths = {len(row.cells) for row in body}
+    if len(widths) == 1:
+        width = max(width, *widths)
+    whole = []
     for row in body:
-        if len(row.cells) >= named and not any(row.cells[width:]):
+        if named <= len(row.cells) <= width and not any(row.cells[len(header.cells):]):
             whole.append(row)
         elif len(row.cells) < named:
             last = " (cut off?)" if row is body[-1] else ""

@@ -1,7 +1,7 @@
 """Units that a person may write, and SI inside.
 
-The foot is the international foot, exactly 0.3048 m (international yard and pound agreement,
-1959). US survey feet do not occur in a run folder: the import converts them.
+The foot is the international foot, exactly 0.3048 m (from memory: NIST Special Publication 811).
+US survey feet do not occur in a run folder: the import converts them.
 """
 
 import math

@@ -35,17 +35,22 @@ pin_to_edge,1.61,0.01,m
 
 
 def _rows():
-    """Ten poses on one stand, both corners in each; the numbers fit no machine."""
+    """Ten poses on one stand, both corners in each, and one for a check shot.
+
+    The numbers are drawn at random: they fit no machine.
+    """
     rng = np.random.default_rng(11)
     readings = ["pose,stand,house_pitch,house_roll,boom,stick,coupler,tilt,rotate"]
     shots = ["shot,pose,target,east,north,up"]
-    for i in range(10):
+    for i in range(11):
         angles = ",".join(f"{v:.2f}" for v in rng.uniform(-30, 30, 7))
         readings.append(f"{i:03d},here,{angles}")
+        if i == 10:
+            break
         for target in ("edge_left", "edge_right"):
             east, north, up = rng.uniform([5000, 1000, 40], [5005, 1005, 43])
             shots.append(f"{i:03d}-{target},{i:03d},{target},{east:.4f},{north:.4f},{up:.4f}")
-    check = ["shot,pose,target,east,north,up", "c1,009,edge_mid,5001.5,1002.5,41.5"]
+    check = ["shot,pose,target,east,north,up", "c1,010,edge_mid,5001.5,1002.5,41.5"]
     return tuple("\n".join(lines) + "\n" for lines in (readings, shots, check))
 
 
