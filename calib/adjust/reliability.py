@@ -129,11 +129,14 @@ class GroupTest(NamedTuple):
     mdb : float
         Least length of a bias that is found with the power of the one-dimensional test, along
         the worst direction that is checked; inf if some direction is not checked at all.
+    bias : ndarray, shape (f,)
+        Its estimate, measured - what the rest predicts; 0 along directions that are not checked.
     """
 
     statistic: float
     dof: int
     mdb: float
+    bias: np.ndarray
 
 
 def group_test(
@@ -192,7 +195,7 @@ class GroupTests:
         if len(readings):
             where.add(tuple(self.of_block[block].tolist()))
         if where == {(-1, -1)} or not where:
-            return GroupTest(0.0, 0, np.inf)
+            return GroupTest(0.0, 0, np.inf, np.zeros(len(rows) + len(readings)))
         if len(where) > 1:
             columns = hypothesis(self.adjustment, rows, block, readings)
             return hypothesis_test(self.adjustment, columns, self.lambda0)
@@ -254,10 +257,14 @@ def _group_test(pulled, normal, total, lambda0):
         values, vectors = np.linalg.eigh(normal)
     visible = values > UNCHECKED * max(total, np.finfo(float).tiny)
     if not visible.any():
-        return GroupTest(0.0, 0, np.inf)
-    parts = (vectors.T @ pulled)[visible] ** 2 / values[visible]
-    radius = np.sqrt(lambda0 / values[visible].min()) if visible.all() else np.inf
-    return GroupTest(float(parts.sum()), int(visible.sum()), float(radius))
+        return GroupTest(0.0, 0, np.inf, np.zeros(len(normal)))
+    values, vectors, radius = values[visible], vectors[:, visible], np.inf
+    along = vectors.T @ pulled
+    if visible.all():
+        radius = float(np.sqrt(lambda0 / values.min()))
+    return GroupTest(
+        float(np.sum(along**2 / values)), int(visible.sum()), radius, vectors @ (along / values)
+    )
 
 
 def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:

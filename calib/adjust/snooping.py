@@ -70,6 +70,8 @@ class Snooping:
         As tested when they were found.
     rivals : tuple of tuple of Verdict
         Per suspect, the other candidates beyond their limit at that step, largest first.
+    shifts : tuple of ndarray, shape (p,)
+        Per suspect, the parameters with it less those without it.
     first, final : Adjustment
         Of everything, and of what is left.
     kept : ndarray of int
@@ -80,6 +82,7 @@ class Snooping:
 
     suspects: tuple[Verdict, ...]
     rivals: tuple[tuple[Verdict, ...], ...]
+    shifts: tuple[np.ndarray, ...]
     first: Adjustment
     final: Adjustment
     kept: np.ndarray
@@ -119,7 +122,7 @@ def snoop(
     how = {"names": names, "prior": prior, "held": held}
     most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
     first = current = adjust(model, observations, start, **how)
-    kept, suspects, rivals = np.arange(len(observations.values)), [], []
+    kept, suspects, rivals, shifts = np.arange(len(observations.values)), [], [], []
     while True:
         verdicts = judge(current, _renumbered(candidates, kept, suspects), alpha, power)
         if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
@@ -132,14 +135,18 @@ def snoop(
         now = _original(worst, candidates)
         try:
             reduced = without(model, observations, [*suspects, now])
-            current = adjust(reduced[0], reduced[1], current.parameters, **how)
+            rest = adjust(reduced[0], reduced[1], current.parameters, **how)
         except NotDetermined:
             stopped = f"without {worst.candidate.label} the rest does not determine the parameters"
             break
         kept = reduced[2]
         suspects.append(now)
         rivals.append(tuple(v for v in verdicts[1:] if v.quotient > 1))
-    return Snooping(tuple(suspects), tuple(rivals), first, current, kept, stopped)
+        shifts.append(current.parameters - rest.parameters)
+        current = rest
+    return Snooping(
+        tuple(suspects), tuple(rivals), tuple(shifts), first, current, kept, stopped
+    )
 
 
 def judge(

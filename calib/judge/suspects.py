@@ -1,0 +1,182 @@
+"""Suspects: shots, readings and whole poses that do not fit the others."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.stats import chi2
+
+from calib.adjust.snooping import Candidate, Snooping, Verdict, snoop
+from calib.calibration import Solution, solve
+from calib.judge.set_aside import SetAside, without
+
+#: A clean run fails the gate with this probability.
+RUN_LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A value or a pose that data snooping set aside.
+
+    Attributes
+    ----------
+    kind : "shot", "pose" or "reading"
+    name : str
+        As `calib.judge.set_aside.named` understands it.
+    miss : ndarray
+        Measured - what the rest predicts: m, three per shot; rad for a reading.
+    statistic, dof, limit : float
+        Chi-square test and its limit at equal power.
+    chance : float
+        That the worst value of a clean run of this size is as far out.
+    moves : str
+        The parameter that moves most without it, in its own sds.
+    moves_by : float
+        In m or rad, with it less without it.
+    moves_in_sd : float
+    """
+
+    kind: str
+    name: str
+    shots: tuple[int, ...]
+    pose: int
+    reading: int | None
+    miss: np.ndarray
+    statistic: float
+    dof: int
+    limit: float
+    chance: float
+    moves: str
+    moves_by: float
+    moves_in_sd: float
+    says: str
+
+
+@dataclass(frozen=True)
+class Suspects:
+    """All suspects of a solution, in the order in which they were found."""
+
+    solution: Solution
+    found: tuple[Suspect, ...]
+    stopped: str
+
+    @property
+    def aside(self) -> SetAside:
+        """What to leave out."""
+        shots = {i for s in self.found for i in s.shots}
+        readings = {(s.pose, s.reading) for s in self.found if s.reading is not None}
+        return SetAside(frozenset(shots), frozenset(readings), tuple(s.name for s in self.found))
+
+    @cached_property
+    def without(self) -> Solution:
+        """A plain solution of the run without the suspects."""
+        if not self.found:
+            return self.solution
+        return solve(without(self.solution.run, self.aside))
+
+    @property
+    def shot_mask(self) -> np.ndarray:
+        """Shape (n_shots,)."""
+        return np.isin(np.arange(len(self.solution.run.shots)), list(self.aside.shots))
+
+    @property
+    def reading_mask(self) -> np.ndarray:
+        """Shape (n_poses, n_readings)."""
+        mask = np.zeros(self.solution.run.poses.readings.shape, bool)
+        for pose, reading in self.aside.readings:
+            mask[pose, reading] = True
+        return mask
+
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether a clean run would have such suspects in fewer than one case of twenty."""
+        return any(s.chance < RUN_LEVEL for s in self.found)
+
+
+def find_suspects(solution: Solution) -> Suspects:
+    """Data snooping over shots (as vectors), readings and whole poses.
+
+    Shots and readings start the search; a whole pose is only named where one of its values is out
+    by itself and the pose as a whole is the stronger explanation.
+    """
+    problem, candidates = solution.problem, suspicion(solution)
+    snooping = snoop(
+        problem,
+        problem.observations,
+        solution.adjustment.parameters,
+        candidates,
+        names=problem.names,
+        prior=problem.prior,
+        held=problem.held,
+    )
+    tests = sum(c.detects for c in candidates)
+    found = tuple(
+        _suspect(solution, snooping, verdict, shift, tests)
+        for verdict, shift in zip(snooping.suspects, snooping.shifts, strict=True)
+    )
+    return Suspects(solution, found, snooping.stopped)
+
+
+def suspicion(solution: Solution) -> list[Candidate]:
+    """The candidates: every shot, every reading of a pose with shots, every pose of many shots."""
+    run = solution.run
+    shots, rows_of = run.shots, {}
+    for i, pose in enumerate(shots.pose.tolist()):
+        rows_of.setdefault(pose, []).extend(range(3 * i, 3 * i + 3))
+    candidates = [
+        Candidate(("shot", i), tuple(range(3 * i, 3 * i + 3))) for i in range(len(shots))
+    ]
+    candidates += [
+        Candidate(("reading", pose, r), (), pose, (r,))
+        for pose in rows_of for r in range(len(run.rig.readings))
+    ]
+    candidates += [
+        Candidate(("pose", pose), tuple(rows), detects=False)
+        for pose, rows in rows_of.items() if len(rows) > 3
+    ]
+    return candidates
+
+
+def _suspect(solution: Solution, snooping: Snooping, verdict: Verdict, shift, tests) -> Suspect:
+    run, test = solution.run, verdict.test
+    kind, number, *rest = verdict.candidate.label
+    reading = rest[0] if rest else None
+    shots = tuple(sorted({row // 3 for row in verdict.candidate.rows}))
+    pose = int(run.shots.pose[number]) if kind == "shot" else number
+    name = {
+        "shot": lambda: run.shots.ids[number],
+        "pose": lambda: f"pose:{run.poses.ids[number]}",
+        "reading": lambda: f"{run.poses.ids[number]}/{run.rig.reading_names[reading]}",
+    }[kind]()
+    n_rig = len(run.rig.parameters)
+    sd = solution.adjustment.sd[:n_rig]
+    in_sd = np.divide(shift[:n_rig], sd, out=np.zeros(n_rig), where=sd > 0)
+    most = int(np.argmax(np.abs(in_sd)))
+    single = chi2.sf(test.statistic, test.dof)
+    chance = float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
+    parameter = run.rig.parameters[most]
+    says = f"{_miss_words(run, kind, number, reading, test.bias)} {_moves_words(parameter, shift[most], in_sd[most])}"
+    return Suspect(
+        kind, name, shots, pose, reading, test.bias, test.statistic, test.dof, verdict.limit,
+        chance, parameter.name, float(shift[most]), float(in_sd[most]), says,
+    )
+
+
+def _miss_words(run, kind, number, reading, bias):
+    if kind == "reading":
+        return (f"Reading {run.rig.reading_names[reading]} of pose {run.poses.ids[number]} is off "
+                f"by {np.degrees(bias[0]):+.2f} deg.")
+    lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
+    if kind == "shot":
+        east, north, up = 1000 * bias
+        return (f"Shot {run.shots.ids[number]} misses by {lengths[0]:.0f} mm (east {east:+.0f}, "
+                f"north {north:+.0f}, up {up:+.0f}).")
+    each = ", ".join(f"{length:.0f}" for length in lengths)
+    return (f"Pose {run.poses.ids[number]} does not fit: its shots miss by {each} mm. A wrong pose "
+            "number, or the machine moved?")
+
+
+def _moves_words(parameter, shift, in_sd):
+    size = f"{abs(np.degrees(shift)):.2f} deg" if parameter.unit == "deg" else (
+        f"{abs(1000 * shift):.1f} mm")
+    return f"It moves {parameter.name} by {size} ({abs(in_sd):.1f} sd)."
