@@ -125,7 +125,7 @@ class Posture:
         )
 
     def _branch(self, target, pose):
-        """Position (m, 3) and local Jacobian (m, 3, n_local) of one target; pose: index or slice."""
+        """Position (m, 3) and local Jacobian (m, 3, n_local); `pose` is an index or a slice."""
         chain = self.chain
         columns = tuple(c[pose] for c in self.columns[target.frame])
         point = self.positions[target.frame][pose]

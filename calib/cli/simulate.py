@@ -17,7 +17,7 @@ from calib.simulate import simulate as simulated
 
 #: The rig of a simulated run when the user names none.
 STANDARD_RIG = """\
-# Invented: a simulated run.
+# Invented data: a simulated machine and run.
 template = "tilt_rotator"
 
 [shots]
@@ -50,9 +50,7 @@ def simulate(
     truth.json in the folder holds the machine it was made from and any gross errors.
     """
     text = STANDARD_RIG if rig is None else rig.read_text("utf-8")
-    findings = Findings()
-    machine = read_rig(text, "rig.toml" if rig is None else str(rig), findings)
-    findings.stop_if_at_fault()
+    machine = _machine(text, "rig.toml" if rig is None else str(rig))
     if 2 * poses < gross:
         raise typer.BadParameter(f"{gross} gross errors but only {2 * poses} shots")
     run, truth = simulated(
@@ -64,3 +62,18 @@ def simulate(
     files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
     write_new_folder(folder, files)
     talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots. Next: calib solve {folder}")
+
+
+def _machine(text, file):
+    """The rig of a text, complete enough to draw errors from."""
+    findings = Findings()
+    machine = read_rig(text, file, findings)
+    if machine is not None:
+        for reading in machine.readings:
+            if reading.sd is None:
+                findings.complain(file, None, f"readings.sd.{reading.name}", "nothing",
+                                  "the sd of this reading, deg")
+        if machine.shot_sd is None:
+            findings.complain(file, None, "shots.sd", "nothing", "the sd of a shot, m")
+    findings.stop_if_at_fault()
+    return machine

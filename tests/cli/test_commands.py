@@ -1,0 +1,226 @@
+"""The commands as a person runs them: files, words and exit status."""
+
+import json
+import re
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import calib.cli.solve
+from calib.adjust.mixed_model import NotConverged
+from calib.cli import main
+from calib.cli.simulate import STANDARD_RIG
+from calib.report.cautions import CAUTIONS
+
+
+@pytest.fixture
+def calib_command(monkeypatch, capsys):
+    """Runs one command in this process; gives exit status, stdout and stderr."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["calib", *map(str, arguments)])
+        with pytest.raises(SystemExit) as left:
+            main()
+            raise SystemExit(0)
+        out = capsys.readouterr()
+        return left.value.code or 0, out.out, out.err
+
+    return run
+
+
+@pytest.fixture
+def clean(calib_command, tmp_path):
+    """A simulated run without gross errors."""
+    calib_command("simulate", tmp_path / "run", "--poses", 24, "--seed", 4)
+    return tmp_path / "run"
+
+
+def test_demo_finds_what_was_planted(calib_command, tmp_path, monkeypatch):
+    """The demo exits 0, flags exactly the planted shots, predicts the checks."""
+    monkeypatch.chdir(tmp_path)
+    status, out, _ = calib_command("demo")
+    assert status == 0
+    document = json.loads((tmp_path / "calib-demo/result/result.json").read_text("utf-8"))
+    truth = json.loads((tmp_path / "calib-demo/run/truth.json").read_text("utf-8"))
+    assert len(truth["gross_errors"]) == 2
+    suspects = {shot["shot"] for shot in document["shots"] if shot["suspect"]}
+    assert suspects == set(truth["gross_errors"])
+    assert document["check"]["count"] == 6 and document["check"]["passed"]
+    assert "calib-demo" in out and "suspect" in out
+    assert "Invented" in (tmp_path / "calib-demo/run/shots.csv").read_text("utf-8")
+
+
+def test_summary_fits_100_columns(calib_command, tmp_path):
+    """No line of the demo's summary is wider than 100 characters."""
+    _, out, _ = calib_command("demo", tmp_path / "d")
+    table = out.split("All of it is in")[0]
+    assert max(len(line) for line in table.splitlines()) <= 100
+
+
+def test_solve_writes_a_whole_result(calib_command, clean):
+    """A clean run exits 0 and leaves result.json and tables that say the same."""
+    status, out, err = calib_command("solve", clean, "--out", clean.parent / "out")
+    assert status == 0, err
+    assert out.startswith("Solved; every gate passed.")
+    document = json.loads((clean.parent / "out/result.json").read_text("utf-8"))
+    parameters = pd.read_csv(clean.parent / "out/parameters.csv").set_index("name")
+    for record in document["parameters"]:
+        assert parameters.loc[record["name"], "value"] == pytest.approx(record["value"], rel=1e-12)
+    matrix = np.array(document["covariance"]["matrix"])
+    free = [p for p in document["parameters"] if p["status"] != "held"]
+    names = document["covariance"]["names"]
+    for record in free:
+        i = names.index(record["name"])
+        assert np.sqrt(matrix[i, i]) == pytest.approx(record["sd"], rel=1e-9)
+    assert set(document["run"]["files"]) >= {"rig.toml", "shots.csv", "readings.csv", "tape.csv"}
+
+
+def test_result_has_every_key_of_the_contract(calib_command, clean):
+    """The keys of result.json that other programs rely on are there, with the right kind."""
+    _, out, _ = calib_command("solve", clean, "--json")
+    document = json.loads(out)
+    assert {"schema", "calib", "run", "converged", "iterations", "parameters", "covariance",
+            "stands", "shots", "readings", "fit", "weak", "check"} <= set(document)
+    assert {"name", "unit", "value", "sd", "low95", "high95", "tape", "tape_sd", "difference", "z",
+            "status"} <= set(document["parameters"][0])
+    assert {"name", "heading", "east", "north", "up", "sd"} <= set(document["stands"][0])
+    assert {"shot", "pose", "target", "residual", "w", "redundancy", "suspect"} <= set(
+        document["shots"][0])
+    assert {"pose", "reading", "correction", "w", "redundancy", "suspect"} <= set(
+        document["readings"][0])
+    assert {"observations", "unknowns", "dof", "variance_factor", "chi2", "chi2_low", "chi2_high",
+            "passed", "rms_3d"} <= set(document["fit"])
+    fit = document["fit"]
+    assert fit["observations"] - fit["unknowns"] == fit["dof"]
+    assert fit["variance_factor"] == pytest.approx(fit["chi2"] / fit["dof"])
+    assert {"count", "rms_3d", "max_3d", "passed", "tolerance"} <= set(document["check"])
+
+
+def test_redundancy_adds_up(calib_command, clean):
+    """Redundancy numbers of shots and readings, with the tape's, sum to the degrees of freedom."""
+    _, out, _ = calib_command("solve", clean, "--json")
+    document = json.loads(out)
+    total = 3 * sum(s["redundancy"] for s in document["shots"])
+    total += sum(r["redundancy"] for r in document["readings"])
+    taped = [p for p in document["parameters"] if p["tape"] is not None]
+    total += sum(1 - p["sd"] ** 2 / p["tape_sd"] ** 2 for p in taped)
+    assert total == pytest.approx(document["fit"]["dof"], abs=1e-6)
+
+
+def test_gross_errors_exit_6_and_the_result_is_there(calib_command, tmp_path):
+    """A run that does not fit is written all the same, and says so by its status."""
+    calib_command("simulate", tmp_path / "run", "--gross", 3, "--seed", 5)
+    status, out, _ = calib_command("solve", tmp_path / "run", "--out", tmp_path / "out")
+    assert status == 6
+    assert (tmp_path / "out/result.json").exists()
+    assert "SUSPECT" in out
+
+
+def test_not_determined_exits_5_in_words(calib_command, clean):
+    """Without the right corner and without tape the free combinations are named; no result."""
+    shots = (clean / "shots.csv").read_text("utf-8").splitlines()
+    left_only = "\n".join(row for row in shots if "right" not in row) + "\n"
+    (clean / "shots.csv").write_text(left_only, "utf-8")
+    (clean / "tape.csv").unlink()
+    status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
+    assert status == 5
+    assert "Not determined: nothing fixes" in err and "edge_width" in err
+    assert not (clean.parent / "out").exists()
+
+
+def test_not_converged_exits_4_without_result(calib_command, clean, monkeypatch):
+    """An iteration that does not settle leaves no result."""
+
+    def never(run):
+        raise NotConverged("after 50 iterations boom_zero still moves by 3 of its sd")
+
+    monkeypatch.setattr(calib.cli.solve, "solve_run", never)
+    status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
+    assert status == 4
+    assert "Did not converge: after 50 iterations boom_zero" in err
+    assert not (clean.parent / "out").exists()
+
+
+def test_input_at_fault_exits_3_with_all_complaints(calib_command, clean):
+    """Two faults in two files come at once, with their places; nothing is written."""
+    shots = (clean / "shots.csv").read_text("utf-8")
+    shots = re.sub(r",edge_left,[^,]+,", ",edge_left,1O.2,", shots, count=1)
+    (clean / "shots.csv").write_text(shots, "utf-8")
+    tape = (clean / "tape.csv").read_text("utf-8")
+    (clean / "tape.csv").write_text(tape.replace("boom_length", "boom_lenght"), "utf-8")
+    status, out, err = calib_command("solve", clean, "--out", clean.parent / "out")
+    assert status == 3 and not out
+    assert 'shots.csv line 3, column east: found "1O.2"' in err
+    assert "tape.csv line 3" in err and "boom_lenght" in err
+    assert not (clean.parent / "out").exists()
+
+
+def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
+    """An unforeseen error is called what it is and leaves no result."""
+
+    def broken(run):
+        raise ZeroDivisionError("unforeseen")
+
+    monkeypatch.setattr(calib.cli.solve, "solve_run", broken)
+    status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
+    assert status == 1
+    assert "fault of the program" in err and "unforeseen" in err
+
+
+@pytest.mark.parametrize("arguments", [("solve",), ("solve", "x", "--unknown"), ("nothing",)])
+def test_wrong_usage_exits_2(calib_command, arguments):
+    """A command line that cannot be understood exits 2."""
+    assert calib_command(*arguments)[0] == 2
+
+
+def test_results_never_replace_the_run(calib_command, clean):
+    """Writing results into the run folder itself is refused: shots.csv would be lost."""
+    before = (clean / "shots.csv").read_text("utf-8")
+    status, _, err = calib_command("solve", clean, "--out", clean)
+    assert status == 3 and "run folder itself" in err
+    assert (clean / "shots.csv").read_text("utf-8") == before
+
+
+def test_new_makes_a_folder_with_the_cautions(calib_command, tmp_path):
+    """A new run folder shows the cautions on screen and in its files, and cannot yet be solved."""
+    status, out, err = calib_command("new", tmp_path / "mine")
+    assert status == 0 and "calib solve" in out
+    for caution in CAUTIONS:
+        assert caution in err
+    status, _, err = calib_command("solve", tmp_path / "mine")
+    assert status == 3 and "no rows" in err
+    status, _, err = calib_command("new", tmp_path / "mine")
+    assert status == 3 and "nothing is written over" in err
+
+
+def test_simulate_is_repeatable(calib_command, tmp_path):
+    """The same seed gives the same files, another seed others."""
+    for name, seed in (("a", 1), ("b", 1), ("c", 2)):
+        calib_command("simulate", tmp_path / name, "--gross", 1, "--seed", seed)
+    a, b, c = ({f.name: f.read_bytes() for f in (tmp_path / n).iterdir()} for n in "abc")
+    assert a == b
+    assert a["shots.csv"] != c["shots.csv"]
+
+
+def test_simulate_takes_the_users_rig(calib_command, tmp_path):
+    """A rig file with other sds is used and copied; one without sds is refused by name."""
+    rig = tmp_path / "mine.toml"
+    rig.write_text(STANDARD_RIG.replace("0.002", "0.01"), "utf-8")
+    assert calib_command("simulate", tmp_path / "run", "--rig", rig)[0] == 0
+    assert (tmp_path / "run/rig.toml").read_text("utf-8") == rig.read_text("utf-8")
+    rig.write_text('template = "tilt_rotator"\n', "utf-8")
+    status, _, err = calib_command("simulate", tmp_path / "run2", "--rig", rig)
+    assert status == 3 and "readings.sd.boom: found nothing, expected the sd" in err
+    assert not (tmp_path / "run2").exists()
+
+
+def test_version_and_help(calib_command):
+    """--version names the program; --help of the whole names every command and exit status."""
+    status, out, _ = calib_command("--version")
+    assert status == 0 and re.fullmatch(r"calib \d+\.\d+\.\d+\n", out)
+    status, out, _ = calib_command("--help")
+    assert status == 0
+    for word in ("demo", "new", "solve", "simulate", "Exit status"):
+        assert word in out
