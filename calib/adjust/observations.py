@@ -149,11 +149,24 @@ class Prior:
 
     @classmethod
     def on_parameters(cls, names, index, values, sd=None, covariance=None) -> "Prior":
-        """Prior on the parameters numbered `index`, with their `sd` or a full `covariance`."""
+        """Prior on the parameters numbered `index`, with their `sd` or a full `covariance`.
+
+        Raises
+        ------
+        ValueError
+            As `Observations.build`.
+        """
         index, values = np.array(index, int), np.array(values, float)
         if covariance is None:
             covariance = np.diag(np.array(sd, float) ** 2)
         covariance = np.array(covariance, float)
+        q = len(values)
+        if not len(names) == len(index) == q:
+            raise ValueError(f"{q} prior values but {len(names)} names and {len(index)} parameters")
+        if covariance.shape != (q, q):
+            raise ValueError(f"{q} prior values but a covariance of shape {covariance.shape}")
+        if not np.isfinite(values).all():
+            raise ValueError("a prior value is not finite")
         check_covariance(covariance[None], "the prior")
 
         def chosen(parameters):
