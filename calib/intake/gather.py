@@ -1,0 +1,368 @@
+"""All that one import is: files and declarations in, the files of a run folder out."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.intake import rows
+from calib.intake.clock import ClockOffset
+from calib.intake.conversion import (
+    Booking,
+    conversion_in_words,
+    scale_in_words,
+    scale_point,
+    shots_of_pointings,
+    shots_of_points,
+)
+from calib.intake.declaration import Declaration
+from calib.intake.naming import complain_of_unfound, read_booking
+from calib.intake.observations import Pointings, read_observations
+from calib.intake.points import read_points, to_ground
+from calib.intake.polar import PolarShots
+from calib.intake.readings import PoseReadings, read_log, read_sheet
+from calib.intake.setups import (
+    Backsights,
+    KnownPoints,
+    SetUp,
+    place_set_ups,
+    read_given,
+    read_known,
+)
+from calib.intake.shots import FieldShot, note_outlying, settle_repeats, stands_of
+from calib.run.blank import blank_files
+from calib.run.complaints import Findings, quote
+from calib.run.folder import rig_from_text
+from calib.run.table import ID, Column, nearest, read_table
+
+_LARGEST = 50_000_000
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a person asked for.
+
+    Attributes
+    ----------
+    points, check : tuple of Path
+        Files with shots, and with check shots.
+    into : Path
+        The run folder.
+    booking, sheet, log, known, setups : Path or None
+    replace : bool
+        Whether rows that the run folder holds already may be replaced.
+    """
+
+    points: tuple[Path, ...]
+    into: Path
+    declared: Declaration
+    check: tuple[Path, ...] = ()
+    booking: Path | None = None
+    sheet: Path | None = None
+    log: Path | None = None
+    known: Path | None = None
+    setups: Path | None = None
+    replace: bool = False
+
+
+@dataclass
+class Imported:
+    """What came out, before anything is written.
+
+    Attributes
+    ----------
+    understood : list of str
+        How each file was read, and what was done to its numbers.
+    readings : dict of str to PoseReadings, or None
+        None: none were given.
+    kept_readings : bool
+        The run folder's own readings.csv is left as it is.
+    """
+
+    rig: Rig
+    rig_toml: str | None
+    understood: list[str] = field(default_factory=list)
+    shots: list[FieldShot] = field(default_factory=list)
+    check: list[FieldShot] = field(default_factory=list)
+    readings: dict[str, PoseReadings] | None = None
+    kept_readings: bool = False
+    stands: dict[str, str] = field(default_factory=dict)
+    placed: dict[str, SetUp] = field(default_factory=dict)
+    backsights: Backsights | None = None
+    clock: ClockOffset | None = None
+
+    def files(self) -> dict[str, str]:
+        """Name to text of every file for the run folder."""
+        files = rows.run_files(self)
+        if self.rig_toml is not None:
+            files["rig.toml"] = self.rig_toml
+        return files
+
+
+def gather_import(request: Request, findings: Findings) -> Imported:
+    """Read everything, complain of everything, write nothing.
+
+    Raises
+    ------
+    InputError
+        With every complaint.
+    """
+    declared = request.declared
+    imported = _start(request, findings)
+    sheet_of_ids = _read(request.booking, findings,
+                         lambda data, name: read_booking(data, name, declared.targets, findings))
+    booking = Booking(declared, sheet_of_ids)
+    with_times = request.log is not None
+    read = _observed if declared.angles else _pointed
+    lists = read(request, imported, booking, with_times, findings)
+    if sheet_of_ids is not None:
+        complain_of_unfound(sheet_of_ids, booking.found, booking.seen, findings)
+    sd = imported.rig.shot_sd
+    imported.shots, imported.check = (
+        settle_repeats(shots, declared.repeats, sd, findings) for shots in lists)
+    both = imported.shots + imported.check
+    _check_targets(both, imported.rig, findings)
+    note_outlying(both, findings)
+    imported.stands = stands_of(both, declared.stand, findings)
+    if not imported.shots and not findings.complaints:
+        findings.complain(request.points[0].name, None, None, "no shot among the points",
+                          "ids that fit, or a booking sheet that names them")
+    _refuse_existing(request, findings)
+    findings.stop_if_at_fault()
+    _add_readings(request, imported, findings)
+    findings.stop_if_at_fault()
+    _settle_stands(imported, findings)
+    findings.stop_if_at_fault()
+    return imported
+
+
+def _start(request, findings):
+    """The rig: the run folder's own, else the standard template's blank."""
+    path = request.into / "rig.toml"
+    if path.is_file():
+        return Imported(rig_from_text(path.read_text("utf-8-sig")), None)
+    text = blank_files(())["rig.toml"]
+    findings.note("rig.toml", "none in the run folder yet: one is written for the standard "
+                  "tilt_rotator, with sds to be replaced by yours")
+    return Imported(rig_from_text(text), text)
+
+
+def _read(path, findings, reader):
+    """The content of a small file through its reader; None without one or after a complaint."""
+    if path is None:
+        return None
+    try:
+        if path.stat().st_size > _LARGEST:
+            findings.complain(path.name, None, None, f"{path.stat().st_size / 1e6:,.0f} MB",
+                              f"at most {_LARGEST / 1e6:,.0f} MB (only a log may be larger)")
+            return None
+        data = path.read_bytes()
+    except OSError as error:
+        findings.complain(str(path), None, None, (error.strerror or str(error)).lower(),
+                          "a file that you may read")
+        return None
+    return reader(data, path.name)
+
+
+def _pointed(request, imported, booking, with_times, findings):
+    """Shots and check shots from point files."""
+    declared = request.declared
+    for option, path in (("--known", request.known), ("--setups", request.setups)):
+        if path is not None:
+            findings.complain(path.name, None, None, f"a file for {option}",
+                              "raw observations with it (--angles)")
+    found = [[_read(path, findings, lambda data, name: read_points(data, name, declared, findings))
+              for path in paths] for paths in (request.points, request.check)]
+    files = [f for group in found for f in group if f is not None]
+    if not files or any(np.isnan(f.position).any() for f in files):
+        return [], []
+    _note_same_file(files, findings)
+    about = scale_point(np.vstack([f.position for f in files]), declared)
+    imported.understood += [f"{f.file}: {len(f)} points; {f.understood}" for f in files]
+    imported.understood.append(conversion_in_words(declared, about))
+    if declared.frame == "grid":
+        imported.understood.append(scale_in_words(declared))
+    return [[shot for f in group if f is not None
+             for shot in shots_of_points(f, declared, about, booking, with_times, findings)]
+            for group in found]
+
+
+def _note_same_file(files, findings):
+    hashes: dict[str, str] = {}
+    for f in files:
+        if f.sha256 in hashes:
+            findings.complain(f.file, None, None, f"the same content as {hashes[f.sha256]}",
+                              "each file once")
+        hashes[f.sha256] = f.file
+
+
+def _observed(request, imported, booking, with_times, findings):
+    """Shots and check shots from raw observations."""
+    declared = request.declared
+    known = _read(request.known, findings,
+                  lambda data, name: read_known(data, name, declared.unit, findings))
+    given = _read(request.setups, findings,
+                  lambda data, name: read_given(data, name, declared.unit, findings)) or {}
+    found = [[_read(path, findings,
+                    lambda data, name: read_observations(data, name, declared, findings))
+              for path in paths] for paths in (request.points, request.check)]
+    files = [f for group in found for f in group if f is not None]
+    if not files or findings.complaints:
+        return [], []
+    _note_same_file(files, findings)
+    if declared.frame == "grid":
+        known, given = _grounded(known, given, declared, imported, findings)
+    imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]
+    everything = _joined(files)
+    names = tuple(dict.fromkeys(everything.setup))
+    for name in given:
+        if name not in names:
+            findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
+    imported.placed, imported.backsights = place_set_ups(
+        names, everything.polar, everything.setup, everything.ids, known, given,
+        declared.instrument.sds(), findings)
+    known_ids = () if known is None else known.ids
+    return [[shot for f in group if f is not None
+             for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
+                                            with_times, findings)]
+            for group in found]
+
+
+def _grounded(known, given, declared, imported, findings):
+    """Known points and set-ups from the grid to the ground."""
+    if given and declared.about is None:
+        findings.complain("--about", None, None, "nothing", "EAST,NORTH of the point that keeps "
+                          "its coordinates, when set-ups are given on the grid")
+        return known, given
+    if known is None:
+        return known, given
+    about = scale_point(known.position, declared)
+    imported.understood += [scale_in_words(declared), conversion_in_words(declared, about)]
+    ground = KnownPoints(known.file, known.ids, to_ground(known.position, declared, about),
+                         known.sd)
+    moved = {}
+    for name, prior in given.items():
+        value = prior.value.copy()
+        value[:3] = to_ground(value[None, :3], declared, about)[0]
+        moved[name] = type(prior)(value, prior.sd)
+    return ground, moved
+
+
+def _joined(files: list[Pointings]) -> Pointings:
+    """All pointings in one, for the set-ups."""
+    first = files[0]
+    polar = PolarShots(*(
+        np.concatenate([getattr(f.polar, name) for f in files])
+        for name in ("direction", "zenith", "distance", "target_height", "both_faces")))
+    columns = {name: sum((getattr(f, name) for f in files), ())
+               for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
+                            "raw")}
+    return Pointings(first.file, polar, sha256=first.sha256, understood=first.understood,
+                     **columns)
+
+
+def _check_targets(shots, rig, findings):
+    told = set()
+    for shot in shots:
+        target = shot.booked.target
+        if target in rig.target_names or target in told:
+            continue
+        told.add(target)
+        source = shot.sources[0]
+        hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
+        findings.complain(source.file, source.lines[0], "target", quote(target),
+                          f"a target of the rig{hint} (--target {target}=...)")
+
+
+def _add_readings(request, imported, findings):
+    shots = imported.shots + imported.check
+    poses = dict.fromkeys(shot.booked.pose for shot in shots)
+    if request.sheet is not None:
+        headers = request.declared.log.readings
+        imported.readings = _read(
+            request.sheet, findings,
+            lambda data, name: read_sheet(data, name, imported.rig, headers, findings)) or {}
+        for pose in poses:
+            if pose not in imported.readings:
+                findings.complain(request.sheet.name, None, "pose",
+                                  f"no row for pose {quote(pose)}",
+                                  f"one for every pose shot{nearest(pose, imported.readings)}")
+    elif request.log is not None:
+        try:
+            imported.readings, imported.clock = read_log(
+                request.log, imported.rig, request.declared.log, shots, findings)
+        except OSError as error:
+            findings.complain(str(request.log), None, None,
+                              (error.strerror or str(error)).lower(), "a log that you may read")
+    elif len(_content(request.into / "readings.csv")) > 1:
+        _keep_readings(request.into / "readings.csv", imported, poses, findings)
+    else:
+        findings.note("readings.csv", "no readings given (--log or --sheet): the poses are listed "
+                      "there, the readings must be filled in by hand")
+
+
+def _keep_readings(path, imported, poses, findings):
+    """The run folder's own readings stay; every pose must have a row there."""
+    columns = [Column("pose", ID), Column("stand", ID)]
+    table = read_table(path.read_bytes().decode("utf-8-sig", "replace"), path.name, columns,
+                       findings, note_extra=False)
+    if table is None:
+        return
+    imported.kept_readings = True
+    there = dict(zip(table.texts["pose"], table.texts["stand"], strict=True))
+    for pose in poses:
+        if pose not in there:
+            findings.complain(path.name, None, "pose", f"no row for pose {quote(pose)}",
+                              f"one for every pose shot{nearest(pose, there)}")
+        else:
+            imported.stands[pose] = there[pose]
+    findings.note(path.name, "kept as it is in the run folder")
+
+
+def _settle_stands(imported, findings):
+    """A stand for every pose: said with the shots, or on the sheet, else all on one."""
+    silent = []
+    for pose, stand in imported.stands.items():
+        sheet = (imported.readings or {}).get(pose)
+        said = sheet.stand if sheet is not None else ""
+        if stand and said and stand != said:
+            findings.complain(sheet.source.file, sheet.source.lines[0], "stand", quote(said),
+                              f"stand {quote(stand)} as with the shots of pose {quote(pose)}")
+        imported.stands[pose] = stand or said
+        if not imported.stands[pose]:
+            silent.append(pose)
+            imported.stands[pose] = "1"
+    if silent:
+        findings.note("readings.csv", f"{len(silent)} pose(s) with no stand named are put on stand "
+                      '"1": tracks still and house not swung between them (--stand, {stand} in '
+                      "--ids, or a column stand tell others)")
+
+
+def _refuse_existing(request, findings):
+    """Rows in the run folder that the import would write over, or that it would leave wrong."""
+    written = ["shots.csv", *(["check.csv"] if request.check else [])]
+    if request.sheet is not None or request.log is not None:
+        written.append("readings.csv")
+    of_set_ups = ["setups.csv", "backsights.csv"]
+    if request.declared.angles:
+        written += of_set_ups
+    for name in written:
+        count = len(_content(request.into / name)) - 1
+        if count > 0 and not request.replace:
+            findings.complain(str(request.into / name), None, None, f"{count} rows already",
+                              "a file without rows (--replace writes over it)")
+    for name in of_set_ups:
+        if name not in written and (request.into / name).exists():
+            findings.complain(str(request.into / name), None, None,
+                              "set-ups of another import", "no such file: these shots have no "
+                              "set-ups (delete it, or import into a new folder)")
+
+
+def _content(path):
+    """The lines of a file that say something: header and rows."""
+    if not path.is_file():
+        return []
+    text = path.read_bytes().decode("utf-8-sig", "replace")
+    lines = (line.strip() for line in text.splitlines())
+    return [line for line in lines if line and not line.startswith("#")]

@@ -1,0 +1,111 @@
+"""What an import understood, for a person to check before anything is solved."""
+
+import io
+
+import matplotlib.pyplot as plt
+import numpy as np
+
+from calib.intake.gather import Imported
+
+
+def preview(imported: Imported) -> str:
+    """A text of counts, conversions, first and last rows; at most 100 columns."""
+    shots, check = imported.shots, imported.check
+    poses = dict.fromkeys(s.booked.pose for s in shots)
+    targets = dict.fromkeys(s.booked.target for s in shots)
+    lines = ["Understood:"]
+    lines += [f"  {text}" for text in imported.understood]
+    counts = [f"{len(shots)} shots", f"{len(check)} check shots", f"{len(poses)} poses",
+              f"{len(set(imported.stands.values()))} stand(s)"]
+    if imported.placed:
+        counts.append(f"{len(imported.placed)} set-up(s)")
+    with_sd = sum(bool(np.isfinite(s.covariance).all()) for s in shots)
+    lines += [
+        "", "Counts: " + ", ".join(counts),
+        "Targets: " + ", ".join(targets),
+        f"Shots with standard deviations of their own: {with_sd} of {len(shots)}"
+        + ("" if with_sd == len(shots) else " (the others have those of rig.toml)"),
+        "Readings: " + _readings_in_words(imported), "",
+        f"{'shot':12} {'pose':8} {'target':14} {'east m':>14} {'north m':>14} {'up m':>10}  from",
+    ]
+    rows = shots if len(shots) <= 7 else [*shots[:3], None, *shots[-3:]]
+    for shot in rows:
+        if shot is None:
+            lines.append(f"... {len(shots) - 6} more ...")
+            continue
+        east, north, up = shot.position
+        lines.append(
+            f"{shot.name:12} {shot.booked.pose:8} {shot.booked.target:14} "
+            f"{east:14.4f} {north:14.4f} {up:10.4f}  {shot.place}")
+    lines += _extent(shots)
+    return "\n".join(lines)
+
+
+def _readings_in_words(imported):
+    if imported.kept_readings:
+        return "readings.csv of the run folder, kept"
+    if imported.readings is None:
+        return "none yet"
+    return f"{len(imported.readings)} poses"
+
+
+def _extent(shots):
+    position = np.array([s.position for s in shots])
+    size = np.ptp(position, axis=0)
+    return [f"Extent: {size[0]:.2f} m east, {size[1]:.2f} m north, {size[2]:.2f} m up"]
+
+
+def document(imported: Imported, notices) -> dict:
+    """The same for a program."""
+    return {
+        "schema": 1,
+        "understood": imported.understood,
+        "notices": [str(n) for n in notices],
+        "shots": len(imported.shots),
+        "check_shots": len(imported.check),
+        "poses": len(imported.stands),
+        "stands": sorted(set(imported.stands.values())),
+        "set_ups": list(imported.placed),
+        "readings": None if imported.readings is None else len(imported.readings),
+        "clock_offset": None if imported.clock is None else {
+            "seconds": imported.clock.offset, "bound": imported.clock.bound},
+        "first": _row(imported.shots[0]),
+        "last": _row(imported.shots[-1]),
+    }
+
+
+def _row(shot):
+    return {
+        "shot": shot.name, "pose": shot.booked.pose, "target": shot.booked.target,
+        **dict(zip(("east", "north", "up"), (round(float(v), 5) for v in shot.position),
+                   strict=True)),
+    }
+
+
+def plan_png(imported: Imported) -> bytes:
+    """Plan view of the shots, known points and set-ups, as PNG.
+
+    Every target has a shape of its own; north is up, axes are of one scale.
+    """
+    figure, axes = plt.subplots(figsize=(7, 7), layout="constrained")
+    shots = imported.shots + imported.check
+    middle = np.median([s.position for s in shots], axis=0)
+    for marker, target in zip("osv^DPX*<>", dict.fromkeys(s.booked.target for s in shots),
+                              strict=False):
+        at = np.array([s.position for s in shots if s.booked.target == target]) - middle
+        axes.plot(at[:, 0], at[:, 1], marker, mfc="none", label=f"{target} (n = {len(at)})")
+    if imported.backsights is not None and len(imported.backsights.point):
+        at = imported.backsights.known - middle
+        axes.plot(at[:, 0], at[:, 1], "k2", ms=12, label="known points")
+        where = np.array([s.value[:3] for s in imported.placed.values()]) - middle
+        axes.plot(where[:, 0], where[:, 1], "k1", ms=12, label="instrument")
+    axes.set_aspect("equal", "datalim")
+    axes.grid(alpha=0.3)
+    axes.set_xlabel(f"east of {middle[0]:.2f}, m")
+    axes.set_ylabel(f"north of {middle[1]:.2f}, m")
+    axes.set_title(f"Plan view of {len(shots)} imported shots")
+    axes.legend(fontsize="small")
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=110, metadata={"Software": None})
+    plt.close(figure)
+    return out.getvalue()
