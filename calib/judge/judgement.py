@@ -6,9 +6,9 @@ import numpy as np
 
 from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import Reliability, reliability
-from calib.adjust.snooping import Candidate, snoop
 from calib.calibration import Solution
 from calib.judge.check import Checked, check_shots
+from calib.judge.suspects import Suspects, find_suspects
 
 
 @dataclass(frozen=True)
@@ -34,19 +34,27 @@ class Judgement:
 
     Attributes
     ----------
-    suspect_shots : ndarray of bool, shape (n_shots,)
-    suspect_readings : ndarray of bool, shape (n_poses, n_readings)
+    suspects : Suspects
     weak : tuple of Weak
     check : Checked or None
     gates : tuple of Gate
     """
 
     reliability: Reliability
-    suspect_shots: np.ndarray
-    suspect_readings: np.ndarray
+    suspects: Suspects
     weak: tuple[Weak, ...]
     check: Checked | None
     gates: tuple[Gate, ...]
+
+    @property
+    def suspect_shots(self) -> np.ndarray:
+        """Mask, shape (n_shots,)."""
+        return self.suspects.shot_mask
+
+    @property
+    def suspect_readings(self) -> np.ndarray:
+        """Mask, shape (n_poses, n_readings)."""
+        return self.suspects.reading_mask
 
     @property
     def passed(self) -> bool:
@@ -56,7 +64,7 @@ class Judgement:
 def judge(solution: Solution) -> Judgement:
     """Ask everything that can be asked without solving again many times."""
     run, adjustment = solution.run, solution.adjustment
-    suspects = _suspect_shots(solution)
+    suspects = find_suspects(solution)
     weak = tuple(
         Weak(dict(zip(d.names, d.shares.tolist(), strict=True)),
              f"The shots alone say nothing about {d}; only the tape does.")
@@ -64,28 +72,10 @@ def judge(solution: Solution) -> Judgement:
             [n for n, free in zip(adjustment.names, adjustment.free, strict=True) if free])
     )
     check = None if run.check is None else check_shots(solution, run.check)
-    gates = [_global_gate(solution), _suspect_gate(run, suspects)]
+    gates = [_global_gate(solution), _suspect_gate(suspects)]
     if check is not None:
         gates.append(_check_gate(check))
-    return Judgement(
-        reliability(adjustment), suspects, np.zeros(run.poses.readings.shape, bool), weak, check,
-        tuple(gates),
-    )
-
-
-def _suspect_shots(solution):
-    """Mask of the shots that data snooping sets aside one by one."""
-    problem, n = solution.problem, len(solution.run.shots)
-    snooping = snoop(
-        problem,
-        problem.observations,
-        solution.adjustment.parameters,
-        [Candidate(i, tuple(range(3 * i, 3 * i + 3))) for i in range(n)],
-        names=problem.names,
-        prior=problem.prior,
-        held=problem.held,
-    )
-    return np.isin(np.arange(n), [verdict.candidate.label for verdict in snooping.suspects])
+    return Judgement(reliability(adjustment), suspects, weak, check, tuple(gates))
 
 
 def _global_gate(solution):
@@ -106,13 +96,16 @@ def _global_gate(solution):
     return Gate("global test", bool(low <= factor <= high), says)
 
 
-def _suspect_gate(run, suspects):
-    ids = [run.shots.ids[i] for i in np.flatnonzero(suspects)]
-    if not ids:
-        return Gate("suspects", True, "No shot is suspect.")
-    what = "Shot" if len(ids) == 1 else "Shots"
-    verb = "does" if len(ids) == 1 else "do"
-    return Gate("suspects", False, f"{what} {', '.join(ids)} {verb} not fit the others.")
+def _suspect_gate(suspects):
+    if not suspects.found:
+        return Gate("suspects", True, "No shot, reading or pose is suspect.")
+    chance = ", ".join(s.name for s in suspects.within_chance)
+    chance = f"Flagged, but no further out than chance allows: {chance}." if chance else ""
+    if not suspects.beyond_chance:
+        return Gate("suspects", True, chance)
+    names = ", ".join(s.name for s in suspects.beyond_chance)
+    says = f"Suspect: {names}. {suspects.beyond_chance[0].says} {chance}"
+    return Gate("suspects", False, says.rstrip())
 
 
 def _check_gate(check):

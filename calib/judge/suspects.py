@@ -1,5 +1,6 @@
 """Suspects: shots, readings and whole poses that do not fit the others."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -61,36 +62,50 @@ class Suspects:
     stopped: str
 
     @property
+    def beyond_chance(self) -> tuple[Suspect, ...]:
+        """Those further out than the worst value of 95 in 100 clean runs of this size."""
+        return tuple(s for s in self.found if s.chance < RUN_LEVEL)
+
+    @property
+    def within_chance(self) -> tuple[Suspect, ...]:
+        """The others: beyond the limit of a single test, but there are many tests."""
+        return tuple(s for s in self.found if s.chance >= RUN_LEVEL)
+
+    @property
     def aside(self) -> SetAside:
-        """What to leave out."""
-        shots = {i for s in self.found for i in s.shots}
-        readings = {(s.pose, s.reading) for s in self.found if s.reading is not None}
-        return SetAside(frozenset(shots), frozenset(readings), tuple(s.name for s in self.found))
+        """What to leave out: the suspects beyond chance."""
+        return set_aside_of(self.beyond_chance)
 
     @cached_property
     def without(self) -> Solution:
-        """A plain solution of the run without the suspects."""
-        if not self.found:
+        """A plain solution of the run without the suspects beyond chance."""
+        if not self.beyond_chance:
             return self.solution
         return solve(without(self.solution.run, self.aside))
 
     @property
     def shot_mask(self) -> np.ndarray:
-        """Shape (n_shots,)."""
-        return np.isin(np.arange(len(self.solution.run.shots)), list(self.aside.shots))
+        """All suspects, shape (n_shots,)."""
+        return np.isin(np.arange(len(self.solution.run.shots)),
+                       list(set_aside_of(self.found).shots))
 
     @property
     def reading_mask(self) -> np.ndarray:
-        """Shape (n_poses, n_readings)."""
+        """All suspects, shape (n_poses, n_readings)."""
         mask = np.zeros(self.solution.run.poses.readings.shape, bool)
-        for pose, reading in self.aside.readings:
+        for pose, reading in set_aside_of(self.found).readings:
             mask[pose, reading] = True
         return mask
 
-    @property
-    def beyond_chance(self) -> bool:
-        """Whether a clean run would have such suspects in fewer than one case of twenty."""
-        return any(s.chance < RUN_LEVEL for s in self.found)
+
+def set_aside_of(suspects: Iterable[Suspect]) -> SetAside:
+    """What leaving these suspects out means."""
+    suspects = tuple(suspects)
+    return SetAside(
+        frozenset(i for s in suspects for i in s.shots),
+        frozenset((s.pose, s.reading) for s in suspects if s.reading is not None),
+        tuple(s.name for s in suspects),
+    )
 
 
 def find_suspects(solution: Solution) -> Suspects:
@@ -155,7 +170,8 @@ def _suspect(solution: Solution, snooping: Snooping, verdict: Verdict, shift, te
     single = chi2.sf(test.statistic, test.dof)
     chance = float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
     parameter = run.rig.parameters[most]
-    says = f"{_miss_words(run, kind, number, reading, test.bias)} {_moves_words(parameter, shift[most], in_sd[most])}"
+    says = " ".join([_miss_words(run, kind, number, reading, test.bias),
+                     _moves_words(parameter, shift[most], in_sd[most])])
     return Suspect(
         kind, name, shots, pose, reading, test.bias, test.statistic, test.dof, verdict.limit,
         chance, parameter.name, float(shift[most]), float(in_sd[most]), says,
