@@ -3,6 +3,7 @@
 Units are those of the files: m and deg. What does not exist is None.
 """
 
+import platform
 from importlib.metadata import version
 
 import numpy as np
@@ -12,22 +13,23 @@ from scipy.stats import norm
 from calib.adjust.critical import variance_factor_bounds
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.edge import EdgeNodes, envelope_edge
 from calib.judge.check import Checked
 from calib.judge.judgement import Judgement
+from calib.report.evidence import (
+    correlation_records,
+    edge_record,
+    pose_records,
+    shot_evidence,
+    taped_record,
+)
+from calib.report.numbers import axes, number, unit_factors
 from calib.uncertain import derived
 
 SCHEMA = 1
 
-
-def unit_factors(units) -> np.ndarray:
-    """From SI to the unit of a record: 1 for m, degrees per radian for deg."""
-    return np.array([np.degrees(1.0) if unit == "deg" else 1.0 for unit in units])
-
-
-def number(value) -> float | None:
-    """A JSON number, or None for what is not finite."""
-    value = float(value)
-    return value if np.isfinite(value) else None
+#: Packages whose version may change a number in its last digits.
+COMPUTED_WITH = ("numpy", "scipy")
 
 
 def parameter_records(solution: Solution) -> list[dict]:
@@ -120,24 +122,26 @@ def rms_3d(residuals: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
 
 
-def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
+def shot_records(solution: Solution, judgement: Judgement, nodes: EdgeNodes) -> list[dict]:
     """One record per shot, in the order of shots.csv; lengths in m."""
     run, checks = solution.run, judgement.reliability
     w = checks.observation_w.reshape(-1, 3)
     redundancy = checks.observation_redundancy.reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
+    evidence = shot_evidence(solution, judgement, nodes)
     records = []
     for i, shot in enumerate(run.shots.ids):
         records.append({
             "shot": shot,
             "pose": run.poses.ids[run.shots.pose[i]],
             "target": run.rig.target_names[run.shots.target[i]],
-            "residual": _axes(solution.residuals[i]),
-            "miss": _axes(solution.misses[i]),
+            "residual": axes(solution.residuals[i]),
+            "miss": axes(solution.misses[i]),
             "w": _largest(w[i]),
             "redundancy": number(redundancy[i].mean()),
             "detectable": number(mdb[i].max()),
             "suspect": bool(judgement.suspect_shots[i]),
+            **evidence[i],
         })
     return records
 
@@ -178,22 +182,32 @@ def derived_records(solution: Solution) -> list[dict]:
 
 def result_document(solution: Solution, judgement: Judgement) -> dict:
     """The whole of result.json."""
+    rig, covariance = solution.rig, covariance_record(solution)
+    nodes = envelope_edge(rig, solution.parameters)
     return {
         "schema": SCHEMA,
         "calib": version("calib"),
+        "computed_with": {
+            "python": platform.python_version(),
+            **{package: version(package) for package in COMPUTED_WITH},
+        },
         "run": {"files": dict(solution.run.files), "notices": list(solution.run.notices)},
-        "rig": {"name": solution.rig.name, "title": solution.rig.title},
+        "rig": {"name": rig.name, "title": rig.title, "definition": rig.definition},
         "converged": True,
         "iterations": solution.adjustment.iterations,
         "parameters": parameter_records(solution),
         "derived": derived_records(solution),
-        "covariance": covariance_record(solution),
+        "covariance": covariance,
+        "correlations": correlation_records(covariance, int((~rig.held).sum())),
         "stands": stand_records(solution),
-        "shots": shot_records(solution, judgement),
+        "poses": pose_records(solution),
+        "shots": shot_records(solution, judgement, nodes),
         "readings": reading_records(solution, judgement),
         "fit": fit_record(solution),
         "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
         "check": check_record(solution, judgement.check),
+        "edge": edge_record(nodes, solution.covariance),
+        "taped": taped_record(nodes, solution.covariance, solution.run.tape),
         "verdict": verdict_record(judgement),
     }
 
@@ -213,8 +227,8 @@ def check_record(solution: Solution, check: Checked | None) -> dict | None:
                 "shot": shot,
                 "pose": solution.run.poses.ids[pose],
                 "target": solution.rig.target_names[target],
-                "miss": _axes(miss),
-                "sd": _axes(np.sqrt(np.diag(covariance))),
+                "miss": axes(miss),
+                "sd": axes(np.sqrt(np.diag(covariance))),
                 "chi2": float(statistic),
             }
             for shot, pose, target, miss, covariance, statistic in zip(
@@ -253,7 +267,7 @@ def truth_document(rig, run, truth, remark: str) -> dict:
             for name, (east, north, up, heading) in zip(stands, truth.placements.tolist(),
                                                         strict=True)
         },
-        "gross_errors": {shot: _axes(error) for shot, error in truth.gross.items()},
+        "gross_errors": {shot: axes(error) for shot, error in truth.gross.items()},
     }
 
 
@@ -264,10 +278,6 @@ def tables(document: dict) -> dict[str, pd.DataFrame]:
         "shots.csv": pd.json_normalize(document["shots"], sep="_"),
         "readings.csv": pd.DataFrame(document["readings"]),
     }
-
-
-def _axes(vector):
-    return dict(zip(("east", "north", "up"), map(float, vector), strict=True))
 
 
 def _largest(w):

@@ -1,0 +1,222 @@
+"""What the report needs beside the solution itself: edge maps, the tape's test, shots in the house.
+
+Documents in the units of the record (m, deg), parts of result.json.
+"""
+
+import numpy as np
+
+from calib.adjust.reliability import influence
+from calib.calibration import HOUSE_PLACEMENT, Solution
+from calib.chain.rig import Rig
+from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
+from calib.judge.judgement import Judgement
+from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
+from calib.report.numbers import axes, number, numbers, unit_factor
+from calib.run.records import Tape
+
+#: Correlations of at least this size are listed.
+LISTED_CORRELATION = 0.5
+
+
+def quantity_unit(rig: Rig, name: str) -> str:
+    """Unit of a parameter or derived quantity: "m" or "deg"."""
+    return next(q.unit for q in (*rig.parameters, *rig.derived) if q.name == name)
+
+
+def spread_record(spread: Spread) -> dict:
+    """Worst, rms and 95 % value, m."""
+    return {"worst": number(spread.worst), "rms": number(spread.rms), "p95": number(spread.p95)}
+
+
+def envelope_record(rig: Rig) -> dict:
+    """The grid that edge maps are drawn over, angles in deg; the last axis runs fastest."""
+    return {
+        "points": [rig.target_names[i] for i in edge_points(rig)],
+        "axes": [{"reading": name, "values": np.degrees(values).tolist()}
+                 for name, values in rig.envelope.sweep.items()],
+        "reaches": [{"name": name, "joints": {k: float(np.degrees(v)) for k, v in joints.items()}}
+                    for name, joints in rig.envelope.reaches],
+    }
+
+
+def map_record(nodes: EdgeNodes, lengths: np.ndarray) -> list[list[float | None]]:
+    """Per reach the worst of the edge's points at each node, m; None where nothing is said."""
+    worst = np.where(nodes.seen, lengths.max(1), np.nan)
+    return [numbers(worst[nodes.reach == r]) for r in range(len(nodes.rig.envelope.reaches))]
+
+
+def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> dict:
+    """How well the edge is known over the envelope: calibration only, readings exact; m."""
+    sd = nodes.sd(covariance)
+    return {
+        **envelope_record(nodes.rig),
+        "sd": map_record(nodes, sd),
+        "summary": spread_record(Spread.of(sd[nodes.seen])),
+    }
+
+
+def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray, other: np.ndarray) -> dict:
+    """What the edge is off by with `other` parameters entered, m; sds from `covariance` alone."""
+    error = nodes.error(other)
+    length = np.where(nodes.seen[:, None], np.linalg.norm(error, axis=2), np.nan)
+    sd = nodes.error_sd(error, covariance)
+    node, point = np.unravel_index(np.nanargmax(length), length.shape)
+    found, rig = shares(nodes, other), nodes.rig
+    order = np.argsort(-found.alone, kind="stable")
+    return {
+        **envelope_record(rig),
+        "error": map_record(nodes, length),
+        "summary": spread_record(Spread.of(length)),
+        "worst_sd": number(sd[node, point]),
+        "worst_at": {
+            "point": rig.target_names[nodes.targets[point]],
+            "reach": rig.envelope.reaches[nodes.reach[node]][0],
+            "joints": _joints(rig, nodes.joints[node]),
+            "error": axes(error[node, point], ("forward", "left", "up")),
+        },
+        "shares": [
+            {"name": rig.parameter_names[i], "share": number(found.share[i]),
+             "alone": number(found.alone[i])}
+            for i in order if other[i] != nodes.parameters[i]
+        ],
+    }
+
+
+def tape_record(rig: Rig, test: TapeTest) -> dict:
+    """The tape's test; lengths in m, angles in deg."""
+    rows = []
+    for i, name in enumerate(test.quantities):
+        f = unit_factor(quantity_unit(rig, name))
+        rows.append({
+            "quantity": name,
+            "unit": quantity_unit(rig, name),
+            "tape": number(f * test.tape[i]),
+            "tape_sd": number(f * test.tape_sd[i]),
+            "solved": number(f * test.solved[i]),
+            "solved_sd": number(f * test.solved_sd[i]),
+            "difference": number(f * (test.solved[i] - test.tape[i])),
+            "difference_sd": number(f * test.difference_sd[i]),
+            "z": number(test.z[i]),
+            "used": bool(test.used[i]),
+            "without": number(f * test.without[i]),
+            "without_sd": number(f * test.without_sd[i]),
+            "significant": bool(test.significant[i]),
+        })
+    return {
+        "level": TAPE_LEVEL,
+        "limit": test.limit,
+        "rows": rows,
+        "joint": {"chi2": test.joint, "dof": test.dof, "limit": number(test.joint_limit)},
+    }
+
+
+def taped_parameters(rig: Rig, parameters: np.ndarray, tape: Tape) -> np.ndarray:
+    """The parameters with every taped one replaced by its taped value, shape (p,)."""
+    taped = parameters.copy()
+    for quantity, value in zip(tape.quantities, tape.value, strict=True):
+        if quantity in rig.parameter_names:
+            taped[rig.parameter_names.index(quantity)] = value
+    return taped
+
+
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape: Tape, used=True) -> dict | None:
+    """Taped against solved: the test of each value, and what the taped set-up costs at the edge."""
+    if not len(tape.quantities):
+        return None
+    rig = nodes.rig
+    return {
+        **tape_record(rig, tape_test(rig, nodes.parameters, covariance, tape, used)),
+        "edge": setup_error_record(nodes, covariance,
+                                   taped_parameters(rig, nodes.parameters, tape)),
+        "not_taped": [p.name for p in rig.parameters
+                      if not p.held and p.name not in tape.quantities],
+    }
+
+
+def pose_records(solution: Solution) -> list[dict]:
+    """One record per row of readings.csv, shot or not; deg, and the edge's sd there in m."""
+    run, rig = solution.run, solution.rig
+    posture = solution.problem.run.rig.chain.posture(
+        solution.parameters, np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1)),
+        run.poses.readings, False,
+    )
+    nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
+    sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)
+    return [
+        {
+            "pose": pose,
+            "stand": run.poses.stand[i],
+            "readings": _joints(rig, run.poses.readings[i]),
+            "joints": _joints(rig, posture.joints[i]),
+            "edge_sd": number(sd[i]),
+            "time": run.poses.time[i],
+        }
+        for i, pose in enumerate(run.poses.ids)
+    ]
+
+
+def shot_evidence(solution: Solution, judgement: Judgement, nodes: EdgeNodes) -> list[dict]:
+    """Per shot: where it is seen from the house, its miss there, its tests by axis, its weight.
+
+    `edge_effect` is the move of the edge (rms over the envelope, m) that the least detectable
+    error of this shot would cause unnoticed, the worst of the three axes.
+    """
+    problem, shots = solution.problem, solution.run.shots
+    stand = solution.stands[problem.stand_of_pose[shots.pose]]
+    to_house = _levelaxes(stand[:, 3])
+    place = np.einsum("nij,nj->ni", to_house, shots.position - stand[:, :3])
+    miss = np.einsum("nij,nj->ni", to_house, solution.misses)
+    reliability = judgement.reliability
+    effect = _edge_effect(solution, reliability, nodes)
+    w = reliability.observation_w.reshape(-1, 3)
+    redundancy = reliability.observation_redundancy.reshape(-1, 3)
+    return [
+        {
+            "position": axes(shots.position[i]),
+            "house": axes(place[i], ("forward", "left", "up")),
+            "components": axes(miss[i], ("along", "across", "up")),
+            "w_by_axis": axes(w[i]),
+            "redundancy_by_axis": axes(redundancy[i]),
+            "edge_effect": number(effect[i]),
+        }
+        for i in range(len(shots))
+    ]
+
+
+def correlation_records(covariance_record: dict, parameters: int) -> list[dict]:
+    """Pairs of rig parameters (the first `parameters` rows) that are strongly correlated."""
+    matrix = np.array(covariance_record["matrix"])[:parameters, :parameters]
+    names = covariance_record["names"][:parameters]
+    sd = np.sqrt(np.diag(matrix))
+    correlation = matrix / np.outer(sd, sd)
+    pairs = [(i, j) for i in range(len(names)) for j in range(i)
+             if abs(correlation[i, j]) >= LISTED_CORRELATION]
+    pairs.sort(key=lambda pair: -abs(correlation[pair]))
+    return [{"first": names[j], "second": names[i], "correlation": float(correlation[i, j])}
+            for i, j in pairs]
+
+
+def _edge_effect(solution, reliability, nodes):
+    n, p = len(solution.run.shots), len(solution.parameters)
+    by_row = influence(solution.adjustment).observations[:, :p]
+    form = nodes.mean_square_form()
+    per_metre = np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", by_row, form, by_row, optimize=True),
+                                   0.0))
+    mdb = np.where(reliability.observation_checked, reliability.observation_mdb, np.nan)
+    effect = (per_metre * mdb).reshape(n, 3)
+    return np.where(np.isnan(effect).any(1), np.nan, np.nan_to_num(effect).max(1))
+
+
+def _levelaxes(heading):
+    """Rotations from the site frame to forward, left, up of the levelled house, (n, 3, 3)."""
+    sine, cosine = np.sin(heading), np.cos(heading)
+    zero, one = np.zeros_like(heading), np.ones_like(heading)
+    return np.stack([
+        np.stack([sine, cosine, zero], 1),
+        np.stack([-cosine, sine, zero], 1),
+        np.stack([zero, zero, one], 1),
+    ], 1)
+
+
+def _joints(rig, angles):
+    return dict(zip(rig.reading_names, np.degrees(angles).tolist(), strict=True))
