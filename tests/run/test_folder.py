@@ -385,7 +385,8 @@ def test_just_as_many_observations_as_unknowns(folder):
     folder["tape.csv"] = ("quantity,value,sd,unit\ntilt_zero,0,1,deg\nboom_zero,0,1,deg\n"
                           "stick_zero,0,1,deg\npin_to_edge,1.6,0.01,m\n")
     assert len(folder.read().shots) == n_shots
-    folder.change("tape.csv", "stick_zero,0,1,deg\n", "")
+    # A taped value of a held parameter is no observation.
+    folder.change("tape.csv", "stick_zero,0,1,deg\n", "tilt_axis_side,0,1,mm\n")
     assert "observations" in folder.complaints()[0]
 
 
