@@ -5,6 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
+from calib import stations
 from calib.adjust.mixed_model import Adjustment, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.spectrum import Spectrum
@@ -14,7 +15,7 @@ from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.run.complaints import Complaint, InputError
-from calib.run.records import Run, Tape
+from calib.run.records import Run, Shots, Tape
 
 #: A taped parameter whose variance the shots reduce by less than this share is "tape only".
 TAPE_ONLY_SHARE = 0.01
@@ -24,8 +25,27 @@ HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 
 @dataclass(frozen=True)
+class Predicted:
+    """What shots should show.
+
+    Attributes
+    ----------
+    position : ndarray, shape (n, 3)
+        m.
+    by_unknowns, by_readings : ndarray
+        Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
+    """
+
+    position: np.ndarray
+    by_unknowns: np.ndarray
+    by_readings: np.ndarray
+
+
+@dataclass(frozen=True)
 class Problem:
-    """A run as an adjustment problem. Unknowns: rig parameters, then four per stand.
+    """A run as an adjustment problem.
+
+    Unknowns: rig parameters, then four per stand, then four per set-up of a total station.
 
     Attributes
     ----------
@@ -37,6 +57,8 @@ class Problem:
         One per unknown.
     start : ndarray, shape (n_unknowns,)
     held : ndarray of bool, shape (n_unknowns,)
+    n_taped : int
+        How many of the prior's values are taped; the others are of set-ups.
     """
 
     run: Run
@@ -47,6 +69,7 @@ class Problem:
     prior: Prior
     start: np.ndarray
     held: np.ndarray
+    n_taped: int
 
     def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
@@ -57,11 +80,30 @@ class Problem:
 
     def placement(self, unknowns) -> np.ndarray:
         """East, north, up, heading of each pose's stand, shape (n_poses, 4)."""
-        stands = unknowns[self._n_rig :].reshape(-1, len(PLACEMENT))
+        stands = unknowns[self._n_rig : self._n_placed].reshape(-1, len(PLACEMENT))
         return np.vstack([stands, HOUSE_PLACEMENT])[self.stand_of_pose]
 
+    def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
+        """What shots should show, and the derivatives of that."""
+        points = self.points(unknowns, readings, shots.target, shots.pose)
+        design = self.spread(points, shots.pose)
+        set_ups = self.run.set_ups
+        if set_ups is None or shots.setup is None:
+            return Predicted(points.position, design, points.by_readings)
+        seen = stations.seen(points.position, shots.setup, set_ups, self.corrections(unknowns))
+        design = seen.by_point @ design
+        with_setup = np.flatnonzero(shots.setup >= 0)
+        columns = self._n_placed + 4 * shots.setup[with_setup, None] + np.arange(4)
+        design[with_setup[:, None], :, columns] = (
+            seen.by_corrections[with_setup].transpose(0, 2, 1))
+        return Predicted(seen.position, design, seen.by_point @ points.by_readings)
+
+    def corrections(self, unknowns) -> np.ndarray:
+        """Shift east, north, up (m) and clockwise turn (rad) of each set-up, (n_setups, 4)."""
+        return unknowns[self._n_placed :].reshape(-1, 4)
+
     def spread(self, points: Points, pose) -> np.ndarray:
-        """Derivatives by all unknowns, shape (n, 3, n_unknowns)."""
+        """Derivatives of points by all unknowns, shape (n, 3, n_unknowns)."""
         design = np.zeros((len(pose), 3, len(self.names)))
         design[:, :, : self._n_rig] = points.by_parameters
         stand = self.stand_of_pose[pose]
@@ -71,18 +113,21 @@ class Problem:
 
     def __call__(self, unknowns, readings) -> Prediction:
         """The model of the engine: predicted shot coordinates, row by row."""
-        shots = self.run.shots
-        points = self.points(unknowns, readings, shots.target, shots.pose)
-        n = 3 * len(shots)
+        predicted = self.predicted(unknowns, readings, self.run.shots)
+        n = 3 * len(self.run.shots)
         return Prediction(
-            points.position.reshape(n),
-            self.spread(points, shots.pose).reshape(n, -1),
-            points.by_readings.reshape(n, -1),
+            predicted.position.reshape(n),
+            predicted.by_unknowns.reshape(n, -1),
+            predicted.by_readings.reshape(n, -1),
         )
 
     @property
     def _n_rig(self):
         return len(self.run.rig.parameters)
+
+    @property
+    def _n_placed(self):
+        return self._n_rig + len(PLACEMENT) * len(self.stands)
 
 
 @dataclass(frozen=True)
@@ -93,7 +138,8 @@ class Solution:
     ----------
     problem : Problem
     adjustment : Adjustment
-        ``adjustment.names`` orders the unknowns: rig parameters, then four per stand.
+        ``adjustment.names`` orders the unknowns: rig parameters, then four per stand, then four
+        per set-up.
     """
 
     problem: Problem
@@ -121,7 +167,9 @@ class Solution:
     @cached_property
     def stands(self) -> np.ndarray:
         """East, north, up (m) and heading (rad, 0 to 2 pi) per stand, shape (n_stands, 4)."""
-        stands = self.adjustment.parameters[len(self.rig.parameters) :].reshape(-1, len(PLACEMENT))
+        n = len(self.rig.parameters)
+        stands = self.adjustment.parameters[n : n + len(PLACEMENT) * len(self.problem.stands)]
+        stands = stands.reshape(-1, len(PLACEMENT))
         return np.column_stack([stands[:, :3], np.mod(stands[:, 3], 2 * np.pi)])
 
     @cached_property
@@ -141,16 +189,17 @@ class Solution:
         What a person standing at the edge would have seen.
         """
         shots = self.run.shots
-        points = self.problem.points(
-            self.adjustment.parameters, self.run.poses.readings, shots.target, shots.pose, False
+        predicted = self.problem.predicted(
+            self.adjustment.parameters, self.run.poses.readings, shots
         )
-        return shots.position - points.position
+        return shots.position - predicted.position
 
     @cached_property
     def shots_alone(self) -> Spectrum:
         """Spectrum of the design without the tape: what the shots themselves can tell."""
-        n = len(self.adjustment.residuals)
-        return Spectrum.of(self.adjustment.linearised.design[:n])
+        first = len(self.adjustment.residuals)
+        last = first + self.problem.n_taped
+        return Spectrum.of(np.delete(self.adjustment.linearised.design, slice(first, last), 0))
 
     @cached_property
     def tape(self) -> tuple[np.ndarray, np.ndarray]:
@@ -214,9 +263,12 @@ def problem_of(run: Run) -> Problem:
     names = (
         *run.rig.parameter_names,
         *(f"{what} of stand {stand}" for stand in stands for what in PLACEMENT),
+        *stations.names_of(run.set_ups),
     )
     parameters = starting_parameters(run)
-    start = np.concatenate([parameters, _starting_placements(run, parameters, stand_of_pose)])
+    placed = np.concatenate([parameters, _starting_placements(run, parameters, stand_of_pose)])
+    start = np.append(placed, np.zeros(len(names) - len(placed)))
+    tape = _tape_prior(run, len(start))
     held = np.concatenate([run.rig.held, np.zeros(len(start) - len(parameters), bool)])
     return Problem(
         run=run,
@@ -224,9 +276,10 @@ def problem_of(run: Run) -> Problem:
         stand_of_pose=stand_of_pose,
         names=names,
         observations=_observations(run),
-        prior=_tape_prior(run, len(start)),
+        prior=stations.joined(tape, stations.prior_of(run.set_ups, len(placed), len(start))),
         start=start,
         held=held,
+        n_taped=len(tape.values),
     )
 
 

@@ -66,15 +66,14 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
     if len(lost):
         names = sorted({solution.run.poses.stand[p] for p in lost})
         raise ValueError(f"check shots in stand {', '.join(names)}, which has no shots to place it")
-    points = problem.points(
-        solution.adjustment.parameters, solution.run.poses.readings, shots.target, shots.pose
+    predicted = problem.predicted(
+        solution.adjustment.parameters, solution.run.poses.readings, shots
     )
-    design = problem.spread(points, shots.pose)
     reading_variance = solution.run.poses.sd[shots.pose, None, :] ** 2
-    by_readings = points.by_readings
+    design, by_readings = predicted.by_unknowns, predicted.by_readings
     covariances = (
         shots.covariance
         + (by_readings * reading_variance) @ by_readings.transpose(0, 2, 1)
         + design @ solution.adjustment.covariance @ design.transpose(0, 2, 1)
     )
-    return Checked(shots, shots.position - points.position, covariances, tolerance)
+    return Checked(shots, shots.position - predicted.position, covariances, tolerance)

@@ -24,6 +24,7 @@ from calib.report.evidence import (
     taped_record,
 )
 from calib.report.numbers import axes, number, unit_factors
+from calib.stations import CORRECTIONS, names_of
 from calib.uncertain import derived
 
 SCHEMA = 1
@@ -70,6 +71,8 @@ def covariance_record(solution: Solution) -> dict:
     units = [p.unit for p in solution.rig.parameters]
     units += ["deg" if what == "heading" else "m" for _ in solution.problem.stands
               for what in PLACEMENT]
+    units += ["deg" if what == "orientation" else "m"
+              for _ in names_of(solution.run.set_ups)[::4] for what in CORRECTIONS]
     factor, free = unit_factors(units), adjustment.free
     scaled = adjustment.covariance * np.outer(factor, factor)
     return {
@@ -82,7 +85,8 @@ def covariance_record(solution: Solution) -> dict:
 def stand_records(solution: Solution) -> list[dict]:
     """Where each stand is; sds of the same names under "sd"."""
     n = len(solution.rig.parameters)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:].reshape(-1, len(PLACEMENT))
+    last = n + len(PLACEMENT) * len(solution.problem.stands)
+    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:last].reshape(-1, len(PLACEMENT))
     factor = unit_factors("deg" if what == "heading" else "m" for what in PLACEMENT)
     return [
         {
@@ -103,7 +107,8 @@ def fit_record(solution: Solution) -> dict:
     return {
         "observations": observations,
         "shot_coordinates": len(adjustment.residuals),
-        "tape_values": len(adjustment.prior_residuals),
+        "tape_values": solution.problem.n_taped,
+        "set_up_values": len(adjustment.prior_residuals) - solution.problem.n_taped,
         "unknowns": int(adjustment.free.sum()),
         "dof": dof,
         "variance_factor": adjustment.variance_factor,

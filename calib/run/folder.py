@@ -10,12 +10,14 @@ from calib.run.consistency import check_together
 from calib.run.observed import read_poses, read_shots
 from calib.run.records import Run, Tape
 from calib.run.rig_file import read_rig
+from calib.run.setups import read_set_ups
 from calib.run.tape import read_tape
 from calib.run.text import decode
 
 RIG, READINGS, SHOTS, TAPE, CHECK = (
     "rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv",
 )
+SETUPS, BACKSIGHTS = "setups.csv", "backsights.csv"
 _NEEDED = {
     RIG: "a file that describes the rig",
     READINGS: "a file with one row per pose",
@@ -30,7 +32,8 @@ def read_run(folder: Path) -> Run:
     Parameters
     ----------
     folder : Path
-        With rig.toml, readings.csv and shots.csv, perhaps tape.csv and check.csv.
+        With rig.toml, readings.csv and shots.csv, perhaps tape.csv, check.csv, setups.csv and
+        backsights.csv.
 
     Raises
     ------
@@ -41,7 +44,7 @@ def read_run(folder: Path) -> Run:
     findings = Findings()
     present = _list_folder(folder)
     content = {name: _bytes_of(folder, name, present, findings)
-               for name in (RIG, READINGS, SHOTS, TAPE, CHECK)}
+               for name in (RIG, READINGS, SHOTS, TAPE, CHECK, SETUPS, BACKSIGHTS)}
     text = {name: None if data is None else decode(data, name, findings)
             for name, data in content.items()}
 
@@ -50,8 +53,10 @@ def read_run(folder: Path) -> Run:
 
     rig = read(RIG, read_rig)
     poses = read(READINGS, read_poses, rig)
-    shots = read(SHOTS, read_shots, rig, poses, needed=True)
-    check = read(CHECK, read_shots, rig, poses, needed=False)
+    set_ups = read(SETUPS, lambda setups, file, findings: read_set_ups(
+        setups, file, text[BACKSIGHTS], BACKSIGHTS, findings))
+    shots = read(SHOTS, read_shots, rig, poses, set_ups, needed=True)
+    check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
     if poses is not None and shots is not None:
         check_together(rig, poses, shots, check, tape, findings)
@@ -59,7 +64,7 @@ def read_run(folder: Path) -> Run:
     files = {name: hashlib.sha256(data).hexdigest()
              for name, data in content.items() if data is not None}
     return Run(folder, rig, poses, shots, check, tape, files,
-               tuple(str(notice) for notice in findings.notices))
+               tuple(str(notice) for notice in findings.notices), set_ups)
 
 
 def rig_from_text(text: str, file: str = RIG) -> Rig:

@@ -4,7 +4,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
-from calib.run.records import Poses, Shots
+from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
 from calib.run.table import (
     ANGLE,
@@ -67,6 +67,7 @@ def read_shots(
     file: str,
     rig: Rig | None,
     poses: Poses | None,
+    set_ups: SetUps | None,
     findings: Findings,
     *,
     needed: bool,
@@ -81,6 +82,8 @@ def read_shots(
     rig : Rig or None
     poses : Poses or None
         None when their file is at fault: then names are not looked up.
+    set_ups : SetUps or None
+        Those of setups.csv, which the column setup refers to.
     needed : bool
         Whether a file without rows is at fault.
     """
@@ -88,7 +91,7 @@ def read_shots(
     columns += [Column(axis, COORDINATE) for axis in AXES]
     columns += [Column(f"sd_{axis}", SD, required=False) for axis in AXES]
     columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
-    columns += [Column("time", TIME, required=False)]
+    columns += [Column("time", TIME, required=False), Column("setup", ID, required=False)]
     table = read_table(text, file, columns, findings)
     if table is None or len(table) == 0:
         if needed:
@@ -106,7 +109,21 @@ def read_shots(
         covariance=_covariance(table, rig, findings),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),
+        setup=_setup_index(table, set_ups, findings),
     )
+
+
+def _setup_index(table, set_ups, findings):
+    """Set-up of every shot, -1 where its cell is empty; None without any."""
+    cells = _text(table, "setup")
+    if not any(cells):
+        return None
+    place = {} if set_ups is None else {name: i for i, name in enumerate(set_ups.ids)}
+    for line, cell in zip(table.lines.tolist(), cells, strict=True):
+        if cell and cell not in place:
+            findings.complain(table.file, line, "setup", quote(cell),
+                              f"a set-up of setups.csv{nearest(cell, place)}")
+    return np.array([place.get(cell, -1) for cell in cells], int)
 
 
 def _complain_of_no_rows(table: Table | None, row: str, findings):
@@ -154,6 +171,11 @@ def _covariance(table, rig, findings):
         sd[:, i] = np.nan if default is None else default[i]
         if own is not None:
             sd[:, i] = np.where(np.isnan(own), sd[:, i], own)
+    return covariance_of(table, sd, findings)
+
+
+def covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
+    """Covariance of every row from its sds, shape (n, 3), and its columns `COVARIANCES`, m^2."""
     covariance = sd[:, :, None] ** 2 * np.eye(3)
     for (i, j), column in zip(_PAIRS, COVARIANCES, strict=True):
         if column in table.numbers:

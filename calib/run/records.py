@@ -42,7 +42,9 @@ class Shots:
     position : ndarray, shape (n, 3)
         East, north, up, m.
     covariance : ndarray, shape (n, 3, 3)
-        m^2.
+        m^2, without what shots of one set-up share.
+    setup : ndarray of int, shape (n,), or None
+        Index into the run's set-ups, -1 for none; None where no shot has one.
     """
 
     ids: tuple[str, ...]
@@ -52,6 +54,7 @@ class Shots:
     covariance: np.ndarray
     time: tuple[str | None, ...]
     line: tuple[int, ...]
+    setup: np.ndarray | None = None
 
     def __len__(self):
         return len(self.ids)
@@ -67,6 +70,7 @@ class Shots:
             self.covariance[rows],
             tuple(self.time[i] for i in rows),
             tuple(self.line[i] for i in rows),
+            None if self.setup is None else self.setup[rows],
         )
 
 
@@ -90,6 +94,42 @@ class Tape:
 
 
 @dataclass(frozen=True)
+class SetUps:
+    """Set-ups of total stations, and their sights to known points.
+
+    Shots and sights were computed with approximate values of the set-up. What those values lack
+    (a shift east, north, up and a clockwise turn about the vertical through the instrument) is
+    unknown, shared by all that was measured from there.
+
+    Attributes
+    ----------
+    ids : tuple of str
+    position : ndarray, shape (n, 3)
+        Of the tilting axis, as shots were computed with, m.
+    sd : ndarray, shape (n, 4)
+        Of east, north, up (m) and orientation (rad); NaN: nothing is known beforehand.
+    sight_setup : ndarray of int, shape (m,)
+    sight_point : tuple of str
+    sight : ndarray, shape (m, 3)
+        Where each sighted point came out, m.
+    sight_covariance : ndarray, shape (m, 3, 3)
+        Of the pointing alone, m^2.
+    known, known_sd : ndarray, shape (m, 3)
+        Where the sighted point is known to be, m; an sd of 0 is an errorless coordinate.
+    """
+
+    ids: tuple[str, ...]
+    position: np.ndarray
+    sd: np.ndarray
+    sight_setup: np.ndarray
+    sight_point: tuple[str, ...]
+    sight: np.ndarray
+    sight_covariance: np.ndarray
+    known: np.ndarray
+    known_sd: np.ndarray
+
+
+@dataclass(frozen=True)
 class Run:
     """A run folder, read and checked.
 
@@ -109,3 +149,4 @@ class Run:
     tape: Tape
     files: dict[str, str]
     notices: tuple[str, ...] = ()
+    set_ups: SetUps | None = None

@@ -1,0 +1,81 @@
+"""setups.csv and backsights.csv: where total stations stood, and what they saw of known points."""
+
+import numpy as np
+
+from calib.run.complaints import Findings, quote
+from calib.run.observed import COVARIANCES, covariance_of
+from calib.run.records import SetUps
+from calib.run.rig_file import AXES
+from calib.run.table import (
+    ANGLE,
+    COORDINATE,
+    ID,
+    NUMBER,
+    SD,
+    Column,
+    Table,
+    complain_of_repeats,
+    read_table,
+)
+
+_VALUES = (*AXES, "orientation")
+
+
+def read_set_ups(
+    text: str, file: str, sights_text: str | None, sights_file: str, findings: Findings
+) -> SetUps | None:
+    """Read both files; after a complaint what is sound, to check more, never as a result.
+
+    Parameters
+    ----------
+    sights_text : str or None
+        None: no known point was sighted.
+    """
+    columns = [Column("setup", ID)]
+    columns += [Column(name, ANGLE if name == "orientation" else COORDINATE) for name in _VALUES]
+    columns += [Column(f"sd_{name}", SD, required=False) for name in _VALUES]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    complain_of_repeats(table, "setup", findings, "each set-up once")
+    ids = table.texts.get("setup", ("",) * len(table))
+    sd = _matrix(table, [f"sd_{name}" for name in _VALUES])
+    sd[:, 3] = np.radians(sd[:, 3])
+    sights = _sights(sights_text, sights_file, ids, findings)
+    if sights is None:
+        empty = np.zeros((0, 3))
+        sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
+    return SetUps(ids, _matrix(table, AXES), sd, *sights)
+
+
+def _sights(text, file, ids, findings):
+    """Set-up, point, position, covariance, known position and known sd of every sight."""
+    if text is None:
+        return None
+    columns = [Column("setup", ID), Column("point", ID)]
+    columns += [Column(f"{known}{axis}", COORDINATE) for known in ("", "known_") for axis in AXES]
+    columns += [Column(f"sd_{axis}", SD) for axis in AXES]
+    columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
+    columns += [Column(f"known_sd_{axis}", SD, required=False) for axis in AXES]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    place = {name: i for i, name in enumerate(ids) if name}
+    cells = table.texts.get("setup", ("",) * len(table))
+    for line, cell in zip(table.lines.tolist(), cells, strict=True):
+        if cell and cell not in place:
+            findings.complain(file, line, "setup", quote(cell), "a set-up of setups.csv")
+    return (
+        np.array([place.get(cell, -1) for cell in cells], int),
+        table.texts.get("point", ("",) * len(table)),
+        _matrix(table, AXES),
+        covariance_of(table, _matrix(table, [f"sd_{axis}" for axis in AXES]), findings),
+        _matrix(table, [f"known_{axis}" for axis in AXES]),
+        np.nan_to_num(_matrix(table, [f"known_sd_{axis}" for axis in AXES])),
+    )
+
+
+def _matrix(table: Table, names):
+    """Columns of numbers side by side, NaN where there is none."""
+    unknown = np.full(len(table), np.nan)
+    return np.column_stack([table.numbers.get(name, unknown) for name in names])

@@ -1,0 +1,136 @@
+"""Set-ups of total stations in the adjustment: four unknowns each, shared by all their shots.
+
+With P the instrument's position that shots were computed with, d = (east, north, up) and t the
+set-up's corrections, R(t) the turn by t clockwise about the vertical, a point p of the site
+shows as
+
+    m = P + R(-t) (p - P - d).
+
+So the shots of one set-up are correlated exactly as they are in the field. Sights to known points
+and what was measured of the set-up beforehand are pseudo-observations of these corrections.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.adjust.observations import Prior
+from calib.run.records import SetUps
+
+CORRECTIONS = ("east", "north", "up", "orientation")
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Points as they show from their set-ups.
+
+    Attributes
+    ----------
+    position : ndarray, shape (n, 3)
+        m.
+    by_point : ndarray, shape (n, 3, 3)
+    by_corrections : ndarray, shape (n, 3, 4)
+        By the corrections of the point's own set-up, m per m and m per rad.
+    """
+
+    position: np.ndarray
+    by_point: np.ndarray
+    by_corrections: np.ndarray
+
+
+def names_of(set_ups: SetUps | None) -> tuple[str, ...]:
+    """One name per unknown, in the order of the unknowns."""
+    return () if set_ups is None else tuple(
+        f"{what} of set-up {name}" for name in set_ups.ids for what in CORRECTIONS)
+
+
+def seen(point: np.ndarray, setup: np.ndarray, set_ups: SetUps, corrections: np.ndarray) -> Seen:
+    """How points of the site show, given the corrections of the set-ups.
+
+    Parameters
+    ----------
+    point : ndarray, shape (n, 3)
+        m.
+    setup : ndarray of int, shape (n,)
+        -1: no set-up, the point shows as it is.
+    corrections : ndarray, shape (n_setups, 4)
+        m and rad.
+    """
+    without = np.zeros(4)
+    own = np.vstack([corrections, without])[setup]
+    origin = np.vstack([set_ups.position, without[:3]])[setup]
+    arm = point - origin - own[:, :3]
+    cosine, sine = np.cos(own[:, 3]), np.sin(own[:, 3])
+    turn = np.zeros((len(point), 3, 3))
+    turn[:, 0, 0] = turn[:, 1, 1] = cosine
+    turn[:, 0, 1], turn[:, 1, 0], turn[:, 2, 2] = -sine, sine, 1.0
+    turned = np.einsum("nij,nj->ni", turn, arm)
+    by_corrections = np.zeros((len(point), 3, 4))
+    by_corrections[:, :, :3] = -turn
+    by_corrections[:, 0, 3], by_corrections[:, 1, 3] = -turned[:, 1], turned[:, 0]
+    by_corrections[setup < 0] = 0.0
+    return Seen(origin + turned, turn, by_corrections)
+
+
+def prior_of(set_ups: SetUps | None, first: int, n_unknowns: int) -> Prior:
+    """Sights and prior knowledge of the set-ups as pseudo-observations.
+
+    Parameters
+    ----------
+    first : int
+        Where the corrections begin among the unknowns; they are the last of them.
+    """
+    if set_ups is None:
+        return Prior.none()
+    measured = np.argwhere(np.isfinite(set_ups.sd))
+    index = first + 4 * measured[:, 0] + measured[:, 1]
+    all_names = names_of(set_ups)
+    names = [all_names[4 * i + j] for i, j in measured]
+    names += [f"{axis} of {point} seen from set-up {set_ups.ids[s]}"
+              for s, point in zip(set_ups.sight_setup, set_ups.sight_point, strict=True)
+              for axis in CORRECTIONS[:3]]
+    n_measured, n_sights = len(measured), 3 * len(set_ups.sight)
+    covariance = np.zeros((n_measured + n_sights, n_measured + n_sights))
+    covariance[:n_measured, :n_measured] = np.diag(set_ups.sd[tuple(measured.T)] ** 2)
+    covariance[n_measured:, n_measured:] = _sight_covariance(set_ups)
+    values = np.concatenate([np.zeros(n_measured), set_ups.sight.reshape(-1)])
+
+    def function(unknowns):
+        rates = np.zeros((len(values), n_unknowns))
+        rates[np.arange(n_measured), index] = 1.0
+        corrections = unknowns[first:].reshape(-1, 4)
+        sights = seen(set_ups.known, set_ups.sight_setup, set_ups, corrections)
+        columns = first + 4 * set_ups.sight_setup[:, None] + np.arange(4)
+        block = np.zeros((len(set_ups.sight), 3, n_unknowns))
+        block[np.arange(len(block))[:, None], :, columns] = (
+            sights.by_corrections.transpose(0, 2, 1))
+        rates[n_measured:] = block.reshape(-1, n_unknowns)
+        return np.concatenate([unknowns[index], sights.position.reshape(-1)]), rates
+
+    return Prior(tuple(names), values, covariance, function)
+
+
+def joined(one: Prior, other: Prior) -> Prior:
+    """Two priors, independent of each other, as one."""
+    n, m = len(one.values), len(other.values)
+    covariance = np.zeros((n + m, n + m))
+    covariance[:n, :n], covariance[n:, n:] = one.covariance, other.covariance
+
+    def function(unknowns):
+        parts = one.function(unknowns), other.function(unknowns)
+        return tuple(np.concatenate(both) for both in zip(*parts, strict=True))
+
+    return Prior((*one.names, *other.names), np.concatenate([one.values, other.values]),
+                 covariance, function)
+
+
+def _sight_covariance(set_ups):
+    """Pointing errors, and the known point's own error shared by all sights to it."""
+    n = len(set_ups.sight)
+    full = np.zeros((n, 3, n, 3))
+    full[np.arange(n), :, np.arange(n), :] = set_ups.sight_covariance
+    points = np.array(set_ups.sight_point)
+    for i in range(n):
+        for j in np.flatnonzero(points == points[i]):
+            full[i, :, j, :] += np.diag(set_ups.known_sd[i] * set_ups.known_sd[j])
+    return full.reshape(3 * n, 3 * n)
