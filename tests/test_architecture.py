@@ -14,14 +14,15 @@ ALLOWED = {
     "chain": set(),
     "adjust": set(),
     "run": {"chain"},
-    "calibration": {"adjust", "chain", "run"},
+    "stations": {"adjust", "run"},
+    "calibration": {"adjust", "chain", "run", "stations"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "uncertain", "edge"},
+    "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
 }
 
 
