@@ -23,13 +23,17 @@ from scipy.optimize import least_squares
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 
+#: At the end the Gauss-Newton step may be this many times the tolerance, and no less than what
+#: rounding leaves of it, in sds.
+_STALLED, _ROUNDING = 10.0, 1e-6
+
 
 class NotConverged(Exception):
     """The iteration did not settle; there is no result."""
 
 
 class ModelNotFinite(Exception):
-    """The model gave a prediction that is no number.
+    """The model gave a prediction, or a derivative, that is no number.
 
     Attributes
     ----------
@@ -181,16 +185,24 @@ def adjust(
         linearised = problem.linearise(x_new, v_new)
         _refuse_deficient(linearised, names, free)
         covariance = linearised.spectrum.covariance()
-        moved = np.abs(x_new - x) / np.sqrt(np.diag(covariance))
+        sd = np.sqrt(np.diag(covariance))
+        moved = np.abs(x_new - x) / sd
         turned = np.abs(v_new - v) / np.where(reading_sd > 0, reading_sd, 1.0)
         x, v = x_new, v_new
         frozen = linearised.by_readings, linearised.whiteners
+        # A step can end for want of progress, far from the best: ask how far that still is.
+        ahead = np.abs(linearised.spectrum.solution(linearised.misclosure)) / sd
+        if ahead.max(initial=0.0) > max(_STALLED * tolerance, _ROUNDING):
+            moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
-    worst = names[np.flatnonzero(free)[int(np.argmax(moved))]] if len(x) else "a reading"
+    furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
+    if turned.max(initial=0.0) == furthest:
+        worst = f"a reading of block {np.argwhere(turned == furthest)[0, 0]}"
+    else:
+        worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
     raise NotConverged(
-        f"after {most_iterations} iterations {worst} still moves by "
-        f"{moved.max(initial=0.0):.2g} of its sd"
+        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd"
     )
 
 
@@ -214,6 +226,8 @@ class _Problem:
         if self._cache[0] != key:
             prediction = self.model(self.full(x), self.observations.readings + v)
             finite = np.isfinite(prediction.values)
+            finite &= np.isfinite(prediction.by_parameters).all(1)
+            finite &= np.isfinite(prediction.by_readings).all(1)
             if not finite.all():
                 raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
             self._cache = (key, prediction)

@@ -112,6 +112,10 @@ class Spectrum:
         half = self.scale[:, None] * self.right / self.singular
         return half @ half.T
 
+    def solution(self, misclosure: np.ndarray) -> np.ndarray:
+        """The least-squares solution of ``J x = misclosure`` (shape (n,)), shape (p,)."""
+        return self.scale * (self.right @ ((self.left.T @ misclosure) / self.singular))
+
     def null_directions(self, names: Sequence[str]) -> tuple[Direction, ...]:
         """The combinations that the matrix says nothing about, as sparse as pivoting makes them."""
         basis = self.right[:, self.rank :]
