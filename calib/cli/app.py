@@ -11,6 +11,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.cli import talk
 from calib.cli.demo import demo
+from calib.cli.import_ import import_points
 from calib.cli.new import new
 from calib.cli.simulate import simulate
 from calib.cli.solve import solve
@@ -48,6 +49,7 @@ def _common(
 
 for command in (demo, new, solve, simulate):
     app.command()(command)
+app.command("import")(import_points)
 
 
 def main() -> None:

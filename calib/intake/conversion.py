@@ -160,7 +160,7 @@ def shots_of_pointings(
              "target height taken off")
     return [
         FieldShot(found.ids[row], what, position[row], covariance[row], seconds[row],
-                  found.setup[row],
+                  "" if placed[found.setup[row]].defines_site else found.setup[row],
                   (Source(found.file, found.lines[row], found.sha256, found.raw[row], words),))
         for row, what in booked.items() if found.setup[row] in placed
     ]

@@ -37,6 +37,7 @@ from calib.run.folder import rig_from_text
 from calib.run.table import ID, Column, nearest, read_table
 
 _LARGEST = 50_000_000
+_OF_SET_UPS = ["setups.csv", "backsights.csv"]
 
 
 @dataclass(frozen=True)
@@ -133,6 +134,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     _add_readings(request, imported, findings)
     findings.stop_if_at_fault()
     _settle_stands(imported, findings)
+    _refuse_stale(request, imported, findings)
     findings.stop_if_at_fault()
     return imported
 
@@ -340,23 +342,26 @@ def _settle_stands(imported, findings):
 
 
 def _refuse_existing(request, findings):
-    """Rows in the run folder that the import would write over, or that it would leave wrong."""
+    """Rows in the run folder that the import would write over."""
     written = ["shots.csv", *(["check.csv"] if request.check else [])]
     if request.sheet is not None or request.log is not None:
         written.append("readings.csv")
-    of_set_ups = ["setups.csv", "backsights.csv"]
     if request.declared.angles:
-        written += of_set_ups
+        written += _OF_SET_UPS
     for name in written:
         count = len(_content(request.into / name)) - 1
         if count > 0 and not request.replace:
             findings.complain(str(request.into / name), None, None, f"{count} rows already",
                               "a file without rows (--replace writes over it)")
-    for name in of_set_ups:
-        if name not in written and (request.into / name).exists():
-            findings.complain(str(request.into / name), None, None,
-                              "set-ups of another import", "no such file: these shots have no "
-                              "set-ups (delete it, or import into a new folder)")
+
+
+def _refuse_stale(request, imported, findings):
+    """Files of another import that would go with this one though they do not belong to it."""
+    for name in set(_OF_SET_UPS) - set(imported.files()):
+        if (request.into / name).exists():
+            findings.complain(str(request.into / name), None, None, "set-ups of another import",
+                              "no such file: these shots have none (delete it, or import into a "
+                              "new folder)")
 
 
 def _content(path):

@@ -1,6 +1,7 @@
 """What an import understood, for a person to check before anything is solved."""
 
 import io
+from textwrap import wrap
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -14,7 +15,8 @@ def preview(imported: Imported) -> str:
     poses = dict.fromkeys(s.booked.pose for s in shots)
     targets = dict.fromkeys(s.booked.target for s in shots)
     lines = ["Understood:"]
-    lines += [f"  {text}" for text in imported.understood]
+    for text in imported.understood:
+        lines += wrap(text, 96, initial_indent="  ", subsequent_indent="    ")
     counts = [f"{len(shots)} shots", f"{len(check)} check shots", f"{len(poses)} poses",
               f"{len(set(imported.stands.values()))} stand(s)"]
     if imported.placed:

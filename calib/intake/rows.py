@@ -26,7 +26,7 @@ def run_files(imported) -> dict[str, str]:
         files["readings.csv"] = csv_text(reading_frame(imported))
     if imported.check:
         files["check.csv"] = csv_text(shot_frame(imported.check))
-    if imported.placed:
+    if any(not s.defines_site for s in imported.placed.values()):
         files["setups.csv"] = csv_text(setup_frame(imported.placed))
         files["backsights.csv"] = csv_text(backsight_frame(imported.backsights))
     return files

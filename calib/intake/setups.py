@@ -45,12 +45,17 @@ class SetUp:
     value : ndarray, shape (4,)
         East, north, up of the tilting axis (m) and orientation (rad) that shots are computed with.
     sd : ndarray, shape (4,)
-        Of those that were measured or agreed; NaN for those to be solved.
+        Of those that were measured or agreed; NaN for those to be solved; all 0 for the one
+        set-up that defines the site's coordinates.
     """
 
     name: str
     value: np.ndarray
     sd: np.ndarray
+
+    @property
+    def defines_site(self) -> bool:
+        return not self.sd.any()
 
 
 @dataclass(frozen=True)
@@ -144,6 +149,12 @@ def place_set_ups(
     """
     number = {} if known is None else {point: i for i, point in enumerate(known.ids)}
     placed, rows_of = {}, {}
+    if len(names) == 1 and not any(point in number for point in ids) and names[0] not in given:
+        findings.note(
+            f"set-up {names[0]}", "no known point sighted: site coordinates are those of this one "
+            "set-up. The instrument stands at 0, 0, 0 and its circle's zero is north")
+        placed[names[0]] = SetUp(names[0], np.zeros(4), np.zeros(4))
+        return placed, _backsights([], polar, setup, ids, placed, known, number, sds)
     for name in names:
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
