@@ -23,9 +23,9 @@ from scipy.optimize import least_squares
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 
-#: At the end the Gauss-Newton step may be this many times the tolerance, and no less than what
-#: rounding leaves of it, in sds.
-_STALLED, _ROUNDING = 10.0, 1e-6
+#: At the end the Gauss-Newton step may be this many times the tolerance, or the root of chi2 times
+#: where that is more: progress is judged by what it takes off chi2. Rounding leaves `_ROUNDING`.
+_STALLED, _ROUNDING = 10.0, 1e-7
 
 
 class NotConverged(Exception):
@@ -191,8 +191,11 @@ def adjust(
         x, v = x_new, v_new
         frozen = linearised.by_readings, linearised.whiteners
         # A step can end for want of progress, far from the best: ask how far that still is.
-        ahead = np.abs(linearised.spectrum.solution(linearised.misclosure)) / sd
-        if ahead.max(initial=0.0) > max(_STALLED * tolerance, _ROUNDING):
+        misclosure = linearised.misclosure
+        ahead = np.abs(linearised.spectrum.solution(misclosure)) / sd
+        if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
+            _STALLED, np.linalg.norm(misclosure)
+        ):
             moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
