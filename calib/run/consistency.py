@@ -7,7 +7,7 @@ from calib.chain.rig import Rig
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.records import Poses, Shots, Tape
 
-#: No machine reaches farther: a shot that far from the others of its stand is worth a look, m.
+#: No machine reaches that far from the middle of its working range, m.
 _REACH = 50.0
 
 
@@ -33,8 +33,8 @@ def check_together(
         _check_count(rig, poses, shots, tape, findings)
     if check is not None:
         _check_check(poses, shots, check, findings)
+    _check_far_shots(poses, shots, check, findings)
     _note_unused_poses(poses, shots, check, findings)
-    _note_far_shots(poses, shots, findings)
 
 
 def _check_edge(rig, shots, findings):
@@ -99,16 +99,21 @@ def _note_unused_poses(poses, shots, check, findings):
                       lines[0])
 
 
-def _note_far_shots(poses, shots, findings):
-    stands = np.array([poses.stand[p] if p >= 0 else "" for p in shots.pose])
-    for stand in np.unique(stands[stands != ""]):
-        rows = np.flatnonzero((stands == stand) & np.isfinite(shots.position).all(axis=1))
-        if len(rows) == 0:
-            continue
-        arms = shots.position[rows] - np.median(shots.position[rows], axis=0)
-        distance = np.linalg.norm(arms, axis=1)
-        for row in rows[distance > _REACH]:
-            away = np.linalg.norm(arms[rows == row])
-            findings.note("shots.csv", f"shot {quote(shots.ids[row])} lies {away:,.0f} m from the "
-                          f"middle of the shots of stand {quote(stand)}: columns swapped, units, "
-                          "or a new stand?", shots.line[row])
+def _check_far_shots(poses, shots, check, findings):
+    """Shots that no machine on their stand can have reached."""
+    stand_of = np.array(poses.stand)
+    sound = (shots.pose >= 0) & np.isfinite(shots.position).all(axis=1)
+    for stand in dict.fromkeys(stand_of[shots.pose[sound]].tolist()):
+        middle = np.median(shots.position[sound & (stand_of[shots.pose] == stand)], axis=0)
+        for file, some in (("shots.csv", shots), ("check.csv", check)):
+            if some is None:
+                continue
+            distance = np.linalg.norm(some.position - middle, axis=1)  # NaN is never far
+            here = (some.pose >= 0) & (stand_of[some.pose] == stand)
+            for row in np.flatnonzero(here & (distance > _REACH)):
+                findings.complain(
+                    file, some.line[row], None,
+                    f"a point {distance[row]:,.0f} m from the middle of the shots of stand "
+                    f"{quote(stand)}",
+                    f"at most {_REACH:.0f} m (columns swapped, another unit, or a new stand?)",
+                )
