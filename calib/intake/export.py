@@ -4,14 +4,22 @@ Nothing is dropped without a word: job lines, footers and extra columns are skip
 and only where they cannot be rows.
 """
 
-import re
 from collections import Counter
 from dataclasses import dataclass
 
 from calib.intake.columns import COLUMNS, SKIP, header_name
+from calib.intake.dialect import detect, holds
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
-from calib.run.text import Dialect, Row, decode, note_commented, read_grid, split_lines
+from calib.run.text import (
+    STRICT,
+    Dialect,
+    Row,
+    decode,
+    note_commented,
+    read_grid,
+    split_lines,
+)
 
 
 @dataclass(frozen=True)
@@ -76,7 +84,13 @@ def read_export(
         each with its complaint.
     """
     text = decode(data, file, findings)
-    grid = None if text is None else read_grid(text, file, findings, dialect=dialect)
+    if text is not None and dialect is None:
+        dialect = detect(text, file, order, needed, findings)
+        if dialect not in (None, STRICT):
+            findings.note(file, f"read with {dialect}")
+    if text is None or dialect is None:
+        return None
+    grid = read_grid(text, file, findings, dialect=dialect)
     if grid is None:
         return None
     note_commented(grid, findings)
@@ -238,8 +252,7 @@ class _Sorter:
     def _numbers_in(self, row):
         return sum(
             i < len(row.cells)
-            and (bool(re.search(r"\d", row.cells[i])) if kind == "angle"
-                 else self._number(row.cells[i]))
+            and holds(row.cells[i], kind, self.dialect)
             for i, kind in self.numbers
         )
 

@@ -30,7 +30,7 @@ from calib.intake.setups import (
     read_given,
     read_known,
 )
-from calib.intake.shots import FieldShot, note_outlying, settle_repeats, stands_of
+from calib.intake.shots import FieldShot, Source, note_outlying, settle_repeats, stands_of
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.folder import rig_from_text
@@ -77,6 +77,8 @@ class Imported:
         How each file was read, and what was done to its numbers.
     readings : dict of str to PoseReadings, or None
         None: none were given.
+    sights : list of (str, Source)
+        Row of backsights.csv in words, and where it came from.
     kept_readings : bool
         The run folder's own readings.csv is left as it is.
     """
@@ -91,6 +93,7 @@ class Imported:
     stands: dict[str, str] = field(default_factory=dict)
     placed: dict[str, SetUp] = field(default_factory=dict)
     backsights: Backsights | None = None
+    sights: list[tuple[str, Source]] = field(default_factory=list)
     clock: ClockOffset | None = None
 
     def files(self) -> dict[str, str]:
@@ -225,6 +228,10 @@ def _observed(request, imported, booking, with_times, findings):
         names, everything.polar, everything.setup, everything.ids, known, given,
         declared.instrument.sds(), findings)
     known_ids = () if known is None else known.ids
+    imported.sights = [
+        (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
+                                            "polar from set-up"))
+        for f in files for i in range(len(f)) if f.ids[i] in known_ids]
     return [[shot for f in group if f is not None
              for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
                                             with_times, findings)]

@@ -90,6 +90,8 @@ def source_frame(imported) -> pd.DataFrame:
         s = readings.source
         out.append(("readings.csv", pose, s.file, _lines(s.lines, "-"), s.sha256, s.raw,
                     s.conversion))
+    out += [("backsights.csv", row, s.file, _lines(s.lines), s.sha256, s.raw, s.conversion)
+            for row, s in imported.sights]
     columns = ["file", "row", "source", "lines", "sha256", "as_written", "conversion"]
     frame = pd.DataFrame(out, columns=columns)
     frame["as_written"] = [" ".join(text.split()) for text in frame["as_written"]]
