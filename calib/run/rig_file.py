@@ -38,7 +38,7 @@ def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
         if len(found) > _LONGEST:
             found = found[: _LONGEST - 3] + "..."
         findings.complain(file, line_of_key(lines, key), key, found, expected)
-    return rig
+    return None if problems else rig
 
 
 def _out_of_range(rig):

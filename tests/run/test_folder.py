@@ -509,6 +509,15 @@ def test_gaps_in_sds_that_rig_toml_does_not_fill(folder):
     ]
 
 
+def test_a_sd_of_the_rig_file_that_would_overflow(folder):
+    """It is refused before anything is computed from it."""
+    folder.change("rig.toml", "north = 0.002", "north = 2e305")
+    assert folder.complaints() == [
+        "rig.toml line 4, key shots.sd.north: found 2e+305, expected a standard deviation above "
+        "zero (1e-9 to 1e6)"
+    ]
+
+
 @pytest.mark.parametrize("cell", ["yesterday", "2031-05-04", "9:30", "04.05.2031 09:30"])
 def test_a_time_that_could_be_misread(folder, cell):
     """Day-first dates and times of day without a date are refused."""
