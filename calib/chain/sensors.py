@@ -76,6 +76,8 @@ def _joint_across(angle, up):
     by_y = dq_dlever * up_y / lever - up_z / lever**2
     by_z = dq_dlever * up_z / lever + up_y / lever**2
     gain = np.cos(angle) / (lever * cosine)
+    # A reading that the axis cannot give is blind as well, even where its cosine hides it.
+    gain = np.where(np.abs(sine) < _LARGEST_SINE, gain, np.maximum(np.abs(gain), 1.0 / cosine))
     return np.arcsin(sine) - np.arctan2(up_y, up_z), gain, (None, by_y, by_z)
 
 
