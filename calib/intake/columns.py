@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 SKIP = "-"
 """In an order: a column that is not wanted."""
@@ -66,6 +67,10 @@ COLUMNS = {
     "target_height": Column("length", ("target height", "prism height", "th", "tgt height")),
 }
 
+_BY_HEADER = {
+    header: name for name, column in COLUMNS.items()
+    for header in (name.replace("_", " "), *column.headers)
+}
 _UNIT = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
 
 
@@ -109,6 +114,7 @@ def parse_order(text: str) -> tuple[str, ...]:
     return names
 
 
+@lru_cache(maxsize=4096)
 def header_name(cell: str) -> tuple[str | None, str | None]:
     """Our name for a header cell, and the unit it states in brackets; None for each if none.
 
@@ -119,7 +125,4 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
     """
     unit = _UNIT.search(cell)
     bare = " ".join(re.sub(r"[^0-9a-z]+", " ", _UNIT.sub("", cell).casefold()).split())
-    for name, column in COLUMNS.items():
-        if bare in column.headers or bare == name.replace("_", " "):
-            return name, unit[1].casefold() if unit else None
-    return None, unit[1].casefold() if unit else None
+    return _BY_HEADER.get(bare), unit[1].casefold() if unit else None

@@ -205,7 +205,8 @@ class _Sorter:
         kept, skipped = [], []
         loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
         for row in rows:
-            verdict = self._verdict(row, width, loose_numbers, not first <= row.line <= last)
+            where = "above" if row.line < first else "below" if row.line > last else "among"
+            verdict = self._verdict(row, width, loose_numbers, where)
             if verdict is None:
                 kept.append(row)
             elif verdict == "skip":
@@ -231,17 +232,19 @@ class _Sorter:
             + f" ({self.dialect})",
         )
 
-    def _verdict(self, row, width, loose_numbers, outside):
+    def _verdict(self, row, width, loose_numbers, where):
         """None to keep a row, "skip" to skip it, else what was expected of it."""
         cells = len(row.cells)
         if cells == width or (self._fits_loosely(row, width) and not loose_numbers):
             blank = all(not row.cells[i] for i, _ in self.numbers if i < cells)
-            if blank and outside and cells == width:
+            if blank and where != "among" and cells == width:
                 return "skip"
             return None
         numbers = self._numbers_in(row)
         any_number = any(self._number(c) for c in row.cells)
-        if not any_number or (outside and numbers < 2 and cells < width):
+        # Job lines may hold a number or two; below the rows a short line may be a damaged one.
+        few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
+        if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
 
@@ -280,7 +283,7 @@ class _Sorter:
 
     def _check_end(self, kept, text):
         """A last line without line end may have been cut while the file was being written."""
-        if text.endswith(("\n", "\r")) or len(kept) < 2:
+        if text.endswith(("\n", "\r")):
             return
         last, width = kept[-1], len(kept[-1].cells)
         decimals = {self._decimals(row.cells[width - 1]) for row in kept[:-1]
