@@ -63,14 +63,18 @@ def disagreeing(collimation: np.ndarray, sd: float, limit: float = 3.29) -> np.n
     Returns
     -------
     ndarray of bool, shape (n,)
+        The worst is tested first, against the mean of the others, and left out of the next test.
         With two pointings both are accused, with one none can be.
     """
-    n = len(collimation)
-    if n < 2:
-        return np.zeros(n, bool)
-    # Against the mean of the others: its own error does not hide a pointing.
-    others = (collimation.sum() - collimation) / (n - 1)
-    return np.abs(collimation - others) > limit * sd * np.sqrt(n / (n - 1))
+    accused = np.zeros(len(collimation), bool)
+    while (n := int((~accused).sum())) >= 2:
+        rest = np.flatnonzero(~accused)
+        others = (collimation[rest].sum() - collimation[rest]) / (n - 1)
+        off = np.abs(collimation[rest] - others)
+        if off.max() <= limit * sd * np.sqrt(n / (n - 1)):
+            break
+        accused[rest if n == 2 else rest[off.argmax()]] = True
+    return accused
 
 
 def _wrapped(angle):
