@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.critical import ALPHA, POWER, equal_power_limit
-from calib.adjust.mixed_model import Adjustment, adjust
+from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
 from calib.adjust.spectrum import NotDetermined
@@ -138,6 +138,9 @@ def snoop(
             rest = adjust(reduced[0], reduced[1], current.parameters, **how)
         except NotDetermined:
             stopped = f"without {worst.candidate.label} the rest does not determine the parameters"
+            break
+        except (NotConverged, ModelNotFinite):
+            stopped = f"without {worst.candidate.label} the adjustment does not converge"
             break
         kept = reduced[2]
         suspects.append(now)

@@ -123,6 +123,7 @@ def find_suspects(solution: Solution) -> Suspects:
         names=problem.names,
         prior=problem.prior,
         held=problem.held,
+        most=max(4, len(solution.run.shots) // 6),
     )
     tests = sum(c.detects for c in candidates)
     found = tuple(

@@ -1,0 +1,129 @@
+"""What a stand that seems to have moved is really: a machine moved, a house swung, a pole left on.
+
+A run is solved with the later poses at a stand of their own; how the two placements differ tells
+which it was. The difference counts as nothing within its sd and `SETTLES`.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.observations import Prediction
+from calib.adjust.quick import Look, look
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import problem_of, solve
+from calib.judge.mistakes import Mistake
+from calib.judge.pose_mistakes import NEW_STAND, height_mistake, own_stand
+from calib.run.complaints import InputError
+from calib.run.records import Run
+
+#: What a parked machine settles or a tilted swing axis lifts, 1 sd: m and rad.
+SETTLES = np.array([0.01, 0.01, 0.015, 0.002])
+
+#: Where the swing axis may lie behind the boom foot, m (negative: ahead of it).
+AXIS_BEHIND = (-1.0, 3.0)
+
+#: A smaller difference in height than this is nobody's pole, m.
+LEAST_POLE = 0.03
+
+_LIMIT = 13.8  # chi-square of 2 at 0.001
+
+
+def swing_of(run: Run, moved: Mistake) -> tuple[float, Mistake] | None:
+    """Whether a move of the later poses can be a swing of the house on its tracks.
+
+    Parameters
+    ----------
+    moved : Mistake
+        Of the family "moved"; its poses are the later ones.
+
+    Returns
+    -------
+    consistency : float
+        Chi-square (2 dof) of the move being a swing.
+    swung : Mistake
+    """
+    try:
+        solution = solve(own_stand(run, moved.poses))
+    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+        return None
+    old = run.poses.stand[moved.poses[0]]
+    difference, covariance = _difference(solution, old)
+    return _swung(run, moved, solution, old, difference, covariance)
+
+
+def height_bias(run: Run, mask: np.ndarray, words: str) -> tuple[Look, Mistake] | None:
+    """The height bias common to some shots, fitted with everything else.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (n_shots,)
+    words : str
+        Which shots these are.
+    """
+    problem = problem_of(run)
+    rows = np.flatnonzero(mask) * 3 + 2
+
+    def model(unknowns, readings):
+        plain = problem(unknowns[:-1], readings)
+        values, column = plain.values.copy(), np.zeros((len(plain.values), 1))
+        values[rows] += unknowns[-1]
+        column[rows] = 1.0
+        return Prediction(values, np.hstack([plain.by_parameters, column]), plain.by_readings)
+
+    def prior_function(unknowns):
+        h, by_unknowns = problem.prior.function(unknowns[:-1])
+        return h, np.pad(by_unknowns, ((0, 0), (0, 1)))
+
+    seen = look(model, problem.observations, np.append(problem.start, 0.0),
+                prior=replace(problem.prior, function=prior_function),
+                held=np.append(problem.held, False))
+    bias = float(seen.parameters[-1])
+    if not np.isfinite(seen.chi2) or abs(bias) < LEAST_POLE:
+        return None
+    return seen, height_mistake(words, mask, bias)
+
+
+def _swung(run, moved, solution, old, difference, covariance):
+    """The foot on a circle about an axis on the house's centre line, at the same height."""
+    turn = difference[3]
+    if abs(turn) < np.radians(0.5):
+        return None
+    stands = solution.problem.stands
+    heading = solution.stands[stands.index(old), 3] + turn / 2
+    along = np.array([np.sin(heading), np.cos(heading)])
+    across = np.array([np.cos(heading), -np.sin(heading)])
+    behind = float(difference[:2] @ across / (2 * np.sin(turn / 2)))
+    if not AXIS_BEHIND[0] < behind < AXIS_BEHIND[1]:
+        return None
+    rows = np.zeros((2, 4))
+    rows[0, :2], rows[1, 2] = along, 1.0
+    # Turning the heading by half its uncertainty turns `along` too.
+    rows[0, 3] = -(difference[:2] @ across) / 2
+    off = np.array([difference[:2] @ along, difference[2]])
+    loose = covariance + np.diag(SETTLES**2)
+    consistency = float(off @ np.linalg.solve(rows @ loose @ rows.T, off))
+    if consistency > _LIMIT:
+        return None
+    before = max((p for p in np.unique(run.shots.pose)
+                  if run.poses.stand[p] == old and p not in moved.poses), default=None)
+    after = run.poses.ids[moved.poses[0]]
+    return consistency, Mistake(
+        "swung",
+        f"The house swung by {np.degrees(-turn):+.1f} deg (counter-clockwise positive) between "
+        f"poses {run.poses.ids[before]} and {after}, which both carry the label of stand {old}. "
+        "A machine that tracked to exactly this place would look the same.",
+        moved.edit, moved.apply, free=2, poses=moved.poses)
+
+
+def _difference(solution, old):
+    """Placement of the new stand less that of the old, (4,), and its covariance."""
+    stands, n_rig = solution.problem.stands, len(solution.rig.parameters)
+    a, b = stands.index(old), stands.index(NEW_STAND)
+    difference = solution.stands[b] - solution.stands[a]
+    difference[3] = np.mod(difference[3] + np.pi, 2 * np.pi) - np.pi
+    pick = np.zeros((4, len(solution.adjustment.parameters)))
+    pick[np.arange(4), n_rig + 4 * b + np.arange(4)] = 1.0
+    pick[np.arange(4), n_rig + 4 * a + np.arange(4)] = -1.0
+    return difference, pick @ solution.adjustment.covariance @ pick.T

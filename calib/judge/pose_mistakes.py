@@ -1,0 +1,156 @@
+"""Mistakes about one pose, two poses, or all poses after some moment at a stand."""
+
+from collections.abc import Iterable
+from itertools import combinations, pairwise
+
+import numpy as np
+
+from calib.judge.mistakes import (
+    Mistake,
+    corner_pairs,
+    corners_exchanged,
+    with_shots,
+    with_stands,
+)
+from calib.run.records import Run
+
+#: Label of a stand that a mistake makes up; no file has it.
+NEW_STAND = "\N{LEFTWARDS ARROW}new"
+
+
+def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]:
+    """Two poses whose shots carry each other's number."""
+    ids = run.poses.ids
+    mistakes = []
+    for a, b in pairs:
+        def exchanged(run, a=a, b=b):
+            pose = run.shots.pose
+            return with_shots(run, pose=np.where(pose == a, b, np.where(pose == b, a, pose)))
+
+        mistakes.append(Mistake(
+            "exchanged poses", f"Poses {ids[a]} and {ids[b]} are exchanged.",
+            f"Exchange {ids[a]} and {ids[b]} in the column pose of shots.csv (or the two rows of "
+            "readings.csv, if those were written in the wrong order).", exchanged, poses=(a, b)))
+    return mistakes
+
+
+def pairs_of(poses: Iterable[int]) -> list[tuple[int, int]]:
+    """All pairs of some poses."""
+    return list(combinations(sorted(poses), 2))
+
+
+def corners_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
+    """Left booked as right in one pose."""
+    if not corner_pairs(run):
+        return []
+    edge = {t for pair in corner_pairs(run) for t in pair}
+    return [
+        Mistake("corners of a pose",
+                f"Left and right corners are exchanged in pose {run.poses.ids[p]}.",
+                f"Exchange left and right in the shots of pose {run.poses.ids[p]} in shots.csv.",
+                lambda run, p=p: corners_exchanged(run, run.shots.pose == p), poses=(p,))
+        for p in poses if edge & set(run.shots.target[run.shots.pose == p].tolist())
+    ]
+
+
+def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
+    """One pose with the label of another stand."""
+    stands = dict.fromkeys(run.poses.stand)
+    mistakes = []
+    for p in poses:
+        for stand in stands:
+            if stand == run.poses.stand[p]:
+                continue
+
+            def moved(run, p=p, stand=stand):
+                labels = list(run.poses.stand)
+                labels[p] = stand
+                return with_stands(run, labels)
+
+            mistakes.append(Mistake(
+                "stand of a pose",
+                f"Pose {run.poses.ids[p]} has the label of stand {run.poses.stand[p]} but was "
+                f"taken at stand {stand}.",
+                f"Change the stand of pose {run.poses.ids[p]} to {stand} in readings.csv.",
+                moved, poses=(p,)))
+    return mistakes
+
+
+def late_labels(run: Run) -> list[Mistake]:
+    """The stand changed earlier or later than its label: some poses in between are mislabelled."""
+    order = [int(p) for p in np.unique(run.shots.pose)]
+    mistakes = []
+    for stand, following in _neighbours(run, order):
+        here = [p for p in order if run.poses.stand[p] == stand]
+        there = [p for p in order if run.poses.stand[p] == following]
+        for poses, label in (
+            *((here[-k:], following) for k in range(2, len(here) - 1)),
+            *((there[:k], stand) for k in range(2, len(there) - 1)),
+        ):
+            first, last = run.poses.ids[poses[0]], run.poses.ids[poses[-1]]
+            wrong = stand if label == following else following
+            mistakes.append(Mistake(
+                "late label",
+                f"Poses {first} to {last} carry the label of stand {wrong} but were taken at "
+                f"stand {label}: the machine moved "
+                f"{'before' if label == following else 'after'} the label says.",
+                f"Change the stand of poses {first} to {last} to {label} in readings.csv.",
+                lambda run, poses=tuple(poses), label=label: _relabelled(run, poses, label),
+                poses=tuple(poses)))
+    return mistakes
+
+
+def moved_between(run: Run) -> list[Mistake]:
+    """The machine moved, or its house swung, between two poses that share a stand label."""
+    order = [int(p) for p in np.unique(run.shots.pose)]
+    mistakes = []
+    for stand in dict.fromkeys(run.poses.stand[p] for p in order):
+        here = [p for p in order if run.poses.stand[p] == stand]
+        for k in range(2, len(here) - 1):
+            later = tuple(here[k:])
+            before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
+            mistakes.append(Mistake(
+                "moved",
+                f"The machine moved between poses {before} and {after}, which both carry the "
+                f"label of stand {stand}.",
+                f"Give the poses from {after} on a stand of their own in readings.csv.",
+                lambda run, later=later: _relabelled(run, later, NEW_STAND), free=4,
+                poses=later))
+    return mistakes
+
+
+def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
+    """The run with some poses at a stand of their own."""
+    return _relabelled(run, poses, NEW_STAND)
+
+
+def height_mistake(words: str, mask, bias: float) -> Mistake:
+    """A height bias (m) common to some shots: a prism or pole height not taken off."""
+    def lowered(run):
+        position = run.shots.position.copy()
+        position[mask, 2] -= bias
+        return with_shots(run, position=position)
+
+    high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
+    what = "not taken off" if bias > 0 else "taken off twice"
+    return Mistake(
+        "pole height",
+        f"The heights of {words} are {1000 * abs(bias):.0f} mm too {high}: a prism or pole height "
+        f"{what}?",
+        f"{add} {abs(bias):.3f} m {'from' if bias > 0 else 'to'} the column up of {words} in "
+        "shots.csv, if the pole height in the field book agrees.", lowered, free=1)
+
+
+def _neighbours(run, order):
+    """Pairs of stands that follow one another."""
+    stands = [run.poses.stand[p] for p in order]
+    return list(dict.fromkeys(
+        (a, b) for a, b in pairwise(stands) if a != b
+    ))
+
+
+def _relabelled(run, poses, label):
+    labels = list(run.poses.stand)
+    for p in poses:
+        labels[p] = label
+    return with_stands(run, labels)
