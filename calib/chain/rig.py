@@ -220,6 +220,13 @@ def _in_words(error):
         "float_type": "a number",
         "finite_number": "a finite number",
         "greater_than": f"a number above {limits.get('gt', 0):g}",
+        "greater_than_equal": f"a number of {limits.get('ge', 0):g} or more",
+        "less_than_equal": f"a number of {limits.get('le', 0):g} or less",
+        "int_type": "a whole number",
+        "int_from_float": "a whole number",
+        "bool_type": "true or false",
+        "too_short": f"{limits.get('min_length')} or more in the list",
+        "too_long": f"{limits.get('max_length')} in the list",
         "string_type": "text in quotes",
         "list_type": "a list in square brackets",
         "tuple_type": "a list in square brackets",
@@ -236,7 +243,8 @@ def _template(name):
     return RigEntry.model_validate(tomllib.loads(text))
 
 
-_CHAIN_KEYS = ("motions", "parameters", "sensors", "targets", "derived", "title", "envelope")
+#: The one way to turn, axis and sense, of a member whose inclination a sensor measures.
+_INCLINED = {"in_boom_plane": ("y", -1), "across": ("x", 1)}
 
 
 def _merged(base, changes):
@@ -281,6 +289,7 @@ def _cross_check(entry):
         if any(m.joint or m.frame or set(m.by) & set(PLACEMENT) for m in target.motions):
             problems.append((f"targets.{name}.motions", "a joint, a frame or a placement",
                              "motions set by parameters only"))
+    problems += _motion_problems(entry, frames)
     joints = [m.joint for m in entry.motions if m.joint]
     for name in entry.sensors:
         if joints.count(name) != 1:
@@ -305,6 +314,26 @@ def _cross_check(entry):
         names_in(f"derived.{name}", [derived.start, derived.end],
                  (*entry.targets, *frames), "a target or a frame")
     problems += _envelope_problems(entry)
+    return problems
+
+
+def _motion_problems(entry, frames):
+    """Frames named twice, names with two meanings, inclinometers on the wrong axis."""
+    problems = [
+        (f"parameters.{name}", repr(name), "another name: this one places a stand")
+        for name in entry.parameters if name in PLACEMENT
+    ]
+    for index, motion in enumerate(entry.motions):
+        if motion.frame and frames.count(motion.frame) > 1:
+            problems.append((f"motions.{index}.frame", repr(motion.frame), "a name used once"))
+        sensor = entry.sensors.get(motion.joint)
+        way = _INCLINED.get(sensor.kind) if sensor else None
+        if way and (motion.rotate, motion.sense) != way:
+            problems.append((
+                f"motions.{index}", f"rotate {motion.rotate}, sense {motion.sense}",
+                f"rotate {way[0]}, sense {way[1]}, where the sensor {motion.joint} measures "
+                f"{sensor.kind}",
+            ))
     return problems
 
 

@@ -4,9 +4,10 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-# Strict: neither true nor "0.05" is a number.
+# Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
+Flag = Annotated[bool, Field(strict=True)]
 Unit = Literal["m", "deg"]
 
 
@@ -35,7 +36,7 @@ class MotionEntry(_Strict):
 class ParameterEntry(_Strict):
     unit: Unit
     start: Number
-    held: bool = False
+    held: Flag = False
     tape_sd: Positive | None = None
     means: str
 
@@ -67,7 +68,7 @@ class ReachEntry(_Strict):
 
 class EnvelopeEntry(_Strict):
     target: str
-    sweep: dict[str, tuple[Number, Number, Annotated[int, Field(ge=2, le=200)]]]
+    sweep: dict[str, tuple[Number, Number, Annotated[int, Field(strict=True, ge=2, le=200)]]]
     reaches: Annotated[list[ReachEntry], Field(min_length=1)]
 
 
