@@ -1,0 +1,109 @@
+"""Point ids to pose and target: patterns, booking sheets, re-shots."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calib.intake.naming import (
+    Booked,
+    IdPattern,
+    PatternText,
+    book_by_pattern,
+    book_by_sheet,
+    complain_of_unfound,
+    read_booking,
+)
+from calib.run.complaints import Findings
+
+TARGETS = {"L": "edge_left", "R": "edge_right"}
+
+
+@given(st.text("0123456789-.", min_size=1, max_size=6), st.sampled_from("LR"),
+       st.sampled_from(["", "a", ".2", "-b"]))
+def test_pattern_takes_apart_what_it_put_together(pose, target, repeat):
+    """The true reading is among those found, and with plain poses it is the only one."""
+    ways = IdPattern("{pose}-{target}{repeat}", TARGETS).readings_of(f"{pose}-{target}{repeat}")
+    assert Booked(pose, TARGETS[target], None, repeat) in ways
+    if pose.isdecimal():
+        assert len(ways) == 1
+
+
+@pytest.mark.parametrize(("pattern", "point", "booked"), [
+    ("{pose}{target}", "012L", Booked("012", "edge_left")),
+    ("{target}{pose}", "R7", Booked("7", "edge_right")),
+    ("{stand}.{pose}.{target}", "S1.7.R", Booked("7", "edge_right", "S1")),
+    ("cal/{pose}/{target}", "cal/7/L", Booked("7", "edge_left")),
+])
+def test_patterns(pattern, point, booked):
+    """One way to read each."""
+    assert IdPattern(pattern, TARGETS).readings_of(point) == [booked]
+
+
+@pytest.mark.parametrize(("pattern", "words"), [
+    ("{pose}", "no {target}"), ("{pose}-{pose}-{target}", "twice"), ("{corner}{pose}", "corner"),
+])
+def test_bad_patterns(pattern, words):
+    """A pattern needs pose and target, each field once, no other."""
+    with pytest.raises(PatternText, match=words):
+        IdPattern(pattern, TARGETS)
+
+
+def booked(points, pattern, targets, leave=False):
+    """Rows and findings."""
+    findings = Findings()
+    rows = book_by_pattern(points, tuple(range(1, len(points) + 1)), "f.txt",
+                           IdPattern(pattern, targets), leave, findings)
+    return rows, findings
+
+
+def test_ambiguous_ids_are_refused():
+    """Without a table of targets a repeat letter cannot be told from the target's."""
+    rows, findings = booked(("12-La",), "{pose}-{target}{repeat}", {})
+    assert not rows
+    told = str(findings.complaints[0])
+    assert "target L, repeat a or pose 12, target La" in told and "--target" in told
+
+
+def test_other_points_are_refused_or_left_out_with_a_word():
+    """A control point is a complaint, or on request a notice that names it."""
+    rows, findings = booked(("1-L", "CP1"), "{pose}-{target}", TARGETS)
+    assert "line 2" in str(findings.complaints[0]) and '"CP1"' in str(findings.complaints[0])
+    rows, findings = booked(("1-L", "CP1"), "{pose}-{target}", TARGETS, leave=True)
+    assert list(rows) == [0] and not findings.complaints
+    assert "CP1 (line 2)" in findings.notices[0].says
+
+
+SHEET = "point;pose;target;stand\n12;1;L;S1\n13;1;R;S1\n"
+
+
+def test_booking_sheet():
+    """Points by the sheet; a re-shot counts for its point; a point not booked is left out."""
+    findings = Findings()
+    sheet = read_booking(SHEET.encode(), "book.csv", TARGETS, findings)
+    rows, found = book_by_sheet(("12", "12a", "13", "99"), (1, 2, 3, 4), "f.txt", sheet, findings)
+    assert rows[0] == Booked("1", "edge_left", "S1")
+    assert rows[1] == Booked("1", "edge_left", "S1", "a")
+    assert found == {"12", "13"} and 3 not in rows
+    says = " ".join(n.says for n in findings.notices)
+    assert 're-shot of "12"' in says and "99 (line 4)" in says
+    assert not findings.complaints
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("point,pose\n1,2\n", "target"), ("point,pose,target\n1,1,L\n1,2,L\n", "first in line 2"),
+    ("point,pose,target\n1,,L\n", "column pose"), ("", "empty"),
+])
+def test_bad_booking_sheets(text, words):
+    """A column missing, a point booked twice, a hole, nothing at all."""
+    findings = Findings()
+    read_booking(text.encode(), "book.csv", TARGETS, findings)
+    assert words in "\n".join(str(c) for c in findings.complaints)
+
+
+def test_booked_points_must_exist():
+    """A booked point that no file holds is a complaint, with the likely one."""
+    findings = Findings()
+    sheet = read_booking(b"point,pose,target\n012,1,L\n", "book.csv", TARGETS, findings)
+    complain_of_unfound(sheet, set(), ["12"], findings)
+    assert "book.csv line 2" in str(findings.complaints[0])
+    assert "zeros" in str(findings.complaints[0])
