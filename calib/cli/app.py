@@ -11,6 +11,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.cli import talk
 from calib.cli.demo import demo
+from calib.cli.diagnose import diagnose
 from calib.cli.import_ import import_points
 from calib.cli.new import new
 from calib.cli.simulate import simulate
@@ -47,7 +48,7 @@ def _common(
     pass
 
 
-for command in (demo, new, solve, simulate):
+for command in (demo, new, solve, diagnose, simulate):
     app.command()(command)
 app.command("import")(import_points)
 
@@ -62,7 +63,7 @@ def main() -> None:
         talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
         sys.exit(talk.INPUT)
     except NotConverged as error:
-        talk.tell(f"Did not converge: {error}. There is no result.")
+        talk.tell(f"Did not converge: {error}. There is no result. Next: calib diagnose RUN")
         sys.exit(talk.NOT_CONVERGED)
     except NotDetermined as error:
         talk.tell(f"Not determined: {error}. There is no result.")

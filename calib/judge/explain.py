@@ -323,9 +323,9 @@ def _odd_tape(run, base):
         if usual and abs(usual) > 0.05 and not 0.5 < value / usual < 2.0:
             rows.add(i)
     if base is not None:
-        pull = np.abs(base.adjustment.prior_residuals) / np.sqrt(
-            np.diag(base.adjustment.prior.covariance))
-        used = [run.tape.quantities.index(name) for name in base.adjustment.prior.names]
-        worst = np.argsort(-pull)[:4]
-        rows |= {used[i] for i in worst if pull[i] > 3.0}
+        taped, adjustment = base.problem.n_taped, base.adjustment
+        sd = np.sqrt(np.diag(adjustment.prior.covariance))[:taped]
+        pull = np.abs(adjustment.prior_residuals[:taped]) / sd
+        used = [run.tape.quantities.index(name) for name in adjustment.prior.names[:taped]]
+        rows |= {used[i] for i in np.argsort(-pull)[:4] if pull[i] > 3.0}
     return sorted(rows)

@@ -89,7 +89,7 @@ def _global_gate(solution):
                f"(variance factor {factor:.2f})."
     elif factor > high:
         says = f"They fit each other {np.sqrt(factor):.1f} times worse than their stated sds: " \
-               "something is wrong, or the sds are too small."
+               "something is wrong, or the sds are too small. calib diagnose looks for the reason."
     else:
         says = f"They fit each other {1 / np.sqrt(factor):.1f} times better than their stated " \
                "sds: the sds are too large, and so are those of the result."
