@@ -16,6 +16,7 @@ from calib.chain.motion import PLACEMENT
 from calib.edge import EdgeNodes, envelope_edge
 from calib.judge.check import Checked
 from calib.judge.judgement import Judgement
+from calib.judge.suspects import Suspects
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -209,12 +210,23 @@ def result_document(solution: Solution, judgement: Judgement) -> dict:
         "shots": shot_records(solution, judgement, nodes),
         "readings": reading_records(solution, judgement),
         "fit": fit_record(solution),
+        "suspects": suspect_records(judgement.suspects),
         "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
         "check": check_record(solution, judgement.check),
         "edge": edge_record(nodes, solution.covariance),
         "taped": taped_record(nodes, solution.covariance, solution.run.tape),
         "verdict": verdict_record(judgement),
     }
+
+
+def suspect_records(suspects: Suspects) -> list[dict]:
+    """The suspects in the order in which they were found, and whether chance explains them."""
+    beyond = {s.name for s in suspects.beyond_chance}
+    return [
+        {"kind": s.kind, "name": s.name, "statistic": s.statistic, "dof": s.dof, "limit": s.limit,
+         "chance": s.chance, "beyond_chance": s.name in beyond, "says": s.says}
+        for s in suspects.found
+    ]
 
 
 def check_record(solution: Solution, check: Checked | None) -> dict | None:

@@ -1,0 +1,129 @@
+"""What a report is made of, before it is a page or a PDF: sections of text, tables and pictures.
+
+Every number carries its raw value from result.json beside the text it is shown as, so that a
+reader (and a test) can trace it.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from calib.report.summary import value_and_sd
+
+#: From the units of the record to those of the report: text and factor.
+SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number of result.json as it is shown.
+
+    Attributes
+    ----------
+    raw : float
+        As in result.json.
+    text : str
+    factor : float
+        What `raw` was multiplied by.
+    """
+
+    raw: float
+    text: str
+    factor: float = 1.0
+
+    def __str__(self):
+        return self.text
+
+
+Part = str | Number
+Cell = str | Number | None
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph; `kind` is "plain", "note" or "lead"."""
+
+    parts: tuple[Part, ...]
+    kind: str = "plain"
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list; each item has a mark in words ("passed", "FAILED", "") and its parts."""
+
+    rows: tuple[tuple[str, tuple[Part, ...]], ...]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table.
+
+    Attributes
+    ----------
+    columns : sequence of str
+        Headings, with units.
+    rows : list of list of Cell
+    marked : list of bool
+        Rows that need attention; one of their cells says so in words.
+    wide : sequence of int
+        Columns of running text, which wrap.
+    """
+
+    caption: str
+    columns: Sequence[str]
+    rows: list[list[Cell]]
+    marked: list[bool] = field(default_factory=list)
+    wide: Sequence[int] = ()
+    total: int | None = None
+
+    def is_marked(self, row: int) -> bool:
+        """Whether a row needs attention."""
+        return bool(self.marked) and self.marked[row]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure: `draw(figure, document)` in a frame of `size` inches."""
+
+    name: str
+    title: str
+    alternative: str
+    draw: Callable
+    size: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the report with a heading."""
+
+    name: str
+    title: str
+    blocks: tuple[Text | Items | Table | Picture, ...]
+
+
+def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = False) -> Cell:
+    """A number with so many decimals; None stays None."""
+    if raw is None:
+        return None
+    text = f"{factor * raw:{'+' if sign else ''}.{decimals}f}"
+    if float(text) == 0:
+        text = text.replace("-", "").replace("+", "")
+    return Number(raw, text, factor)
+
+
+def mm(raw: float | None, decimals: int = 1, sign: bool = False) -> Cell:
+    """A length of the record in millimetres."""
+    return fixed(raw, decimals, 1000.0, sign)
+
+
+def value_cells(value, sd, unit) -> tuple[Cell, Cell, int]:
+    """Value and sd with the digits that the sd justifies, and that number of decimals."""
+    _, factor = SHOWN[unit]
+    text, sd_text = value_and_sd(value, sd, factor)
+    decimals = len(text.partition(".")[2])
+    spread = Number(sd, sd_text, factor) if sd else None
+    return Number(value, text, factor), spread, decimals
+
+
+def words(*parts) -> tuple[Part, ...]:
+    """Parts of a sentence; None becomes a dash."""
+    return tuple("-" if part is None else part for part in parts)

@@ -1,0 +1,362 @@
+"""The contents of the report, section by section, from the document of result.json alone."""
+
+from calib.report.blocks import (
+    SHOWN,
+    Items,
+    Number,
+    Picture,
+    Section,
+    Table,
+    Text,
+    fixed,
+    mm,
+    value_cells,
+    words,
+)
+from calib.report.cautions import CAUTIONS
+from calib.report.figures import edge_maps, residuals, statistics, views
+from calib.report.provenance import provenance
+
+#: Tables of shots and readings show at most so many rows: all suspects, then the worst.
+MOST_ROWS = 120
+
+WIDTH = 7.1
+
+
+def contents(document: dict) -> list[Section]:
+    """All sections of the report, in order."""
+    sections = [verdict(document), to_enter(document)]
+    if document["taped"] is not None:
+        sections.append(taped(document))
+    sections += [edge_now(document), misfits(document), plots(document), identifiability(document)]
+    sections += [check_shots(document), cautions(), provenance(document)]
+    return sections
+
+
+def verdict(document) -> Section:
+    """The answer in a sentence, the reasons, and the numbers that it rests on."""
+    said = document["verdict"]
+    gates = tuple(
+        ("passed" if gate["passed"] else "FAILED", words(f"{gate['name']}: {gate['says']}"))
+        for gate in said["gates"]
+    )
+    return Section("verdict", "Verdict", (
+        Text(words(said["says"]), "lead"), Items(gates), *_key_numbers(document),
+        Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
+                   "are further down."), "note"),
+    ))
+
+
+def _key_numbers(document):
+    edge = document["edge"]["summary"]
+    rows = [["edge known to, from the calibration alone, readings exact (1 sd, mm)",
+             mm(edge["worst"]), mm(edge["p95"]), mm(edge["rms"])]]
+    if document["taped"] is not None:
+        error = document["taped"]["edge"]["summary"]
+        rows.append(["edge error if the taped values were entered (mm)",
+                     mm(error["worst"]), mm(error["p95"]), mm(error["rms"])])
+    table = Table("The cutting edge over the working envelope",
+                  ("what", "worst", "95 % of it below", "rms"), rows, wide=(0,))
+    fit = document["fit"]
+    parts = ["The fit: ", fixed(fit["observations"], 0), " observations, ",
+             fixed(fit["unknowns"], 0), " unknowns, ", fixed(fit["dof"], 0),
+             " degrees of freedom. Shots miss by ", mm(fit["rms_3d_miss"]),
+             " mm (rms, 3-D) at the readings as they were."]
+    if fit["variance_factor"] is not None:
+        parts += [" Variance factor ", fixed(fit["variance_factor"], 2), "."]
+    return table, Text(words(*parts))
+
+
+def to_enter(document) -> Section:
+    """Every quantity with unit, sd and meaning, the drawings, and what to check by hand."""
+    rows = []
+    for p in document["parameters"]:
+        label, factor = SHOWN[p["unit"]]
+        value, sd, decimals = value_cells(p["value"], p["sd"], p["unit"])
+        rows.append([p["name"], label, value, sd, fixed(p["low95"], decimals, factor),
+                     fixed(p["high95"], decimals, factor), p["status"], p["means"]])
+    scale = document["fit"]["variance_factor"]
+    scaled = () if not scale else (Text(words(
+        "The sds take the stated sds of shots, readings and tape at their word. If the misfit "
+        "were to be shared out over everything instead, all of them would be multiplied by the "
+        "root of the variance factor ", fixed(scale, 2), "."), "note"),)
+    table = Table(
+        "Solved values. Lengths in mm, angles in deg; positive as the last column says.",
+        ("quantity", "unit", "value", "sd", "95 % from", "95 % to", "status", "means"), rows,
+        [p["status"] == "tape only" for p in document["parameters"]], wide=(7,),
+    )
+    return Section("enter", "What to enter", (
+        table, *scaled,
+        Picture("dimensions", "The solved dimensions on the rig",
+                "Line drawing of the rig made from its chain: the machine from its right side, "
+                "the attachment from the side, from behind and from above, each dimension named "
+                "with its solved value and sd.", views.dimensions, (WIDTH, 6.4)),
+        Picture("signs", "Which way is positive",
+                "For every quantity a small drawing: dashed the rig as solved, solid the same "
+                "readings with that quantity larger, an arrow at the edge from one to the other.",
+                views.signs, (WIDTH, 7.6)),
+        *_derived(document),
+    ))
+
+
+def _derived(document):
+    if not document["derived"]:
+        return ()
+    rows = []
+    for d in document["derived"]:
+        value, sd, _ = value_cells(d["value"], d["sd"], d["unit"])
+        rows.append([d["name"], value, sd, d["means"]])
+    return (Table("To be checked with a tape before the values are trusted (mm)",
+                  ("length", "value", "sd", "means"), rows, wide=(3,)),)
+
+
+def taped(document) -> Section:
+    """Each taped value tested, and what the taped set-up does at the edge."""
+    record = document["taped"]
+    rows = []
+    for row in record["rows"]:
+        label, factor = SHOWN[row["unit"]]
+        solved, _, decimals = value_cells(row["solved"], row["solved_sd"] or None, row["unit"])
+        rows.append([
+            row["quantity"], label, fixed(row["tape"], decimals, factor),
+            fixed(row["tape_sd"], decimals, factor), solved,
+            fixed(row["difference"], decimals, factor, True),
+            fixed(row["without"], decimals, factor), fixed(row["without_sd"], decimals, factor),
+            fixed(row["z"], 1, 1.0, True), _significance(row),
+        ])
+    marked = [row["significant"] for row in record["rows"]]
+    table = Table(
+        "Taped against solved. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "tape", "tape sd", "solved", "solved less tape",
+         "solved without this tape", "its sd", "in sds", "verdict"), rows, marked,
+    )
+    joint = record["joint"]
+    together = () if not joint["dof"] else (Text(words(
+        "All taped values together: chi-square ", fixed(joint["chi2"], 1), " with ",
+        fixed(joint["dof"], 0), " degrees of freedom; by chance alone above ",
+        fixed(joint["limit"], 1), " once in a hundred times.")),)
+    return Section("taped", "Taped against solved", (
+        *_edge_cost(document), table,
+        Text(words("Where the tape took part in the solution, the test is that of a solution "
+                   "without that one value: the two do not share it. A difference is called more "
+                   "than chance beyond ", fixed(record["limit"], 2), " sds of the difference."),
+             "note"),
+        *together,
+        Picture("pulls", "Tape pulls",
+                f"Test value of each of the {len(rows)} taped quantities with the critical values "
+                "as dashed lines; significant ones are open diamonds.",
+                statistics.tape_pulls, (WIDTH, 0.9 + 0.22 * len(rows))),
+        Picture("taped-error", "Edge error of the taped set-up",
+                "One map per reach of the edge error in mm over the swept joints, all on one "
+                "scale; each cell carries its number.", edge_maps.taped_error,
+                _map_size(document)),
+        Picture("shares", "What causes the taped edge error",
+                "Bars: the edge error each taped quantity would cause alone, with its share of "
+                "the whole in per cent.", edge_maps.taped_shares, (WIDTH, 3.4)),
+    ))
+
+
+def _significance(row):
+    if row["z"] is None:
+        return "not tested"
+    return "more than chance" if row["significant"] else "agrees"
+
+
+def _edge_cost(document):
+    edge = document["taped"]["edge"]
+    summary, at = edge["summary"], edge["worst_at"]
+    posture = [part for name in [axis["reading"] for axis in edge["axes"]]
+               for part in (f", {name} ", fixed(at["joints"][name], 0), " deg")]
+    text = Text(words(
+        "Entering the taped values would put the edge wrong by ", mm(summary["worst"], 0),
+        " ± ", mm(edge["worst_sd"], 0), " mm at worst (", at["point"], ", reach ", at["reach"],
+        *posture, "), ", mm(summary["rms"], 0), " mm rms and below ", mm(summary["p95"], 0),
+        " mm over 95 % of the envelope."), "lead")
+    shares = [[s["name"], mm(s["alone"]), fixed(s["share"], 0, 100.0)] for s in edge["shares"]]
+    note = () if not document["taped"]["not_taped"] else (Text(words(
+        "Not taped, and taken as solved here: ", ", ".join(document["taped"]["not_taped"]), "."),
+        "note"),)
+    return text, *note, Table(
+        "Causes of the taped edge error (first order; negative shares compensate others)",
+        ("quantity", "alone, mm rms", "share, %"), shares)
+
+
+def _map_size(document):
+    return (WIDTH, 0.8 + 2.25 * len(document["edge"]["reaches"]))
+
+
+def edge_now(document) -> Section:
+    """How well the edge is known over the envelope and at the poses."""
+    poses = [[p["pose"], p["stand"], mm(p["edge_sd"])] for p in document["poses"]]
+    named = document["edge"].get("named") or []
+    extra = () if not named else (Table(
+        "Edge sd at the postures asked for (mm)", ("posture", "edge sd"),
+        [[_posture_words(row["joints"]), mm(row["sd"])] for row in named], wide=(0,)),)
+    return Section("edge", "How good the edge is now", (
+        Text(words("Predicted standard deviation of the edge from the calibration alone; the "
+                   "readings count as exact. Machine, positioning and operator come on top.")),
+        *extra,
+        Picture("edge-sd", "Predicted edge sd over the working envelope",
+                "One map per reach of the edge sd in mm over the swept joints, all on one scale; "
+                "each cell carries its number.", edge_maps.edge_sd, _map_size(document)),
+        Picture("pose-sd", "Predicted edge sd at the poses",
+                "Edge sd in mm for each pose in the order of readings.csv; poses that took no "
+                "part in the solution are triangles.", edge_maps.pose_sds, (WIDTH, 2.7)),
+        Table("Edge sd at the poses of readings.csv (mm)", ("pose", "stand", "edge sd"),
+              poses[:MOST_ROWS], total=len(poses)),
+    ))
+
+
+def _posture_words(joints):
+    return ", ".join(f"{name} {angle:g} deg" for name, angle in joints.items())
+
+
+def misfits(document) -> Section:
+    """Suspects first, then shots and readings, the worst first."""
+    suspects = [("suspect" if s["beyond_chance"] else "perhaps chance", words(s["says"]))
+                for s in document["suspects"]]
+    aside = [("set aside", words(s["says"])) for s in document.get("set_aside", [])]
+    mistakes = [("possible mistake", words(m["says"])) for m in document.get("mistakes", [])]
+    rows = tuple(suspects + aside + mistakes)
+    said = Items(rows) if rows else Text(words("Nothing is suspect beyond chance."))
+    return Section("misfits", "What did not fit", (
+        said, _shot_table(document), _reading_table(document)))
+
+
+def _shot_table(document):
+    shots = _worst_first(document["shots"])
+    rows = [[
+        s["shot"], s["pose"], s["target"],
+        *(mm(s["miss"][axis], 1, True) for axis in ("east", "north", "up")),
+        *(mm(s["components"][axis], 1, True) for axis in ("along", "across")),
+        fixed(s["w"], 1, 1.0, True), fixed(s["redundancy"], 2), mm(s["detectable"], 0),
+        _shot_word(s),
+    ] for s in shots]
+    return Table(
+        "Shots, the worst first: measured less computed at the readings as they were (mm)",
+        ("shot", "pose", "target", "east", "north", "up", "along", "across", "w",
+         "redundancy", "detectable", ""), rows,
+        [s["suspect"] for s in shots], total=len(document["shots"]))
+
+
+def _shot_word(shot):
+    if shot.get("set_aside"):
+        return "set aside"
+    return "suspect" if shot["suspect"] else ""
+
+
+def _reading_table(document):
+    readings = _worst_first(document["readings"])
+    rows = [[r["pose"], r["reading"], fixed(r["correction"], 3, 1.0, True),
+             fixed(r["w"], 1, 1.0, True), fixed(r["redundancy"], 2), fixed(r["detectable"], 2),
+             "suspect" if r["suspect"] else ""] for r in readings]
+    return Table(
+        "Readings, the worst first: what the solution adds to each (deg)",
+        ("pose", "reading", "correction", "w", "redundancy", "detectable", ""), rows,
+        [r["suspect"] for r in readings], total=len(document["readings"]))
+
+
+def _worst_first(records):
+    ordered = sorted(records, key=lambda r: (not r["suspect"], -abs(r["w"] or 0.0)))
+    return ordered[:MOST_ROWS]
+
+
+def plots(document) -> Section:
+    """The figures that a reviewer expects."""
+    readings = len({r["reading"] for r in document["readings"]})
+    joints = len(document["poses"][0]["joints"])
+    return Section("plots", "Residual plots", (
+        Text(words("A miss is measured less computed at the readings as they were. Suspect shots "
+                   "are open diamonds and carry their id.")),
+        Picture("by-order", "Misses by shot and pose order",
+                "Three panels, along and across the boom plane and up: misses in mm in the order "
+                "of the shots, to show drift.", residuals.by_order, (WIDTH, 5.2)),
+        Picture("by-component", "Misses by component",
+                "Two panels of misses in mm: east, north, up and along, across, up, with their "
+                "rms as bars.", residuals.by_component, (WIDTH, 3.3)),
+        Picture("plan-side", "Misses in plan and from the side",
+                "Shots at their place ahead of the boom foot, with misses as arrows; the factor "
+                "of exaggeration is stated in the title.", residuals.plan_and_side, (WIDTH, 7.6)),
+        Picture("by-joint", "Misses against reach and joint angles",
+                "Small panels, a row per variable and a column per component: misses in mm "
+                "against reach and every joint angle, with a line of means.",
+                residuals.by_reach_and_joint, (WIDTH, 1.0 + 1.05 * (joints + 1))),
+        Picture("normal", "Distribution of w",
+                "Histogram of the standardised residuals with the normal curve, and their normal "
+                "probability plot.", statistics.normal, (WIDTH, 3.1)),
+        Picture("redundancy", "Redundancy and w",
+                "Redundancy number of each shot coordinate against its standardised residual, "
+                "critical values dashed.", statistics.redundancy_and_w, (WIDTH, 3.5)),
+        Picture("corrections", "Corrections to the readings",
+                "One panel per sensor: corrections in deg in the order of the poses, stated sd "
+                "dashed.", residuals.corrections, (WIDTH, 0.8 + 1.45 * ((readings + 1) // 2))),
+    ))
+
+
+def identifiability(document) -> Section:
+    """What the shots can tell and what they cannot."""
+    weak = tuple(("weak", words(w["says"])) for w in document["weak"])
+    said = Items(weak) if weak else Text(words(
+        "The shots determine every free quantity by themselves."))
+    condition = document["fit"]["condition"]
+    parts = () if condition is None else (Text(words(
+        "Condition number of the scaled design without the tape: ", fixed(condition, 0),
+        " (1 is ideal; thousands mean that some quantities can hardly be told apart).")),)
+    rows = [[c["first"], c["second"], fixed(c["correlation"], 2, 1.0, True)]
+            for c in document["correlations"]]
+    pairs = Table("Strong correlations between quantities", ("first", "second", "correlation"),
+                  rows) if rows else Text(words("No two quantities are strongly correlated."))
+    n = sum(p["status"] != "held" for p in document["parameters"])
+    return Section("identifiability", "What the shots can tell", (
+        said, *parts, pairs,
+        Picture("correlation", "Correlation of the quantities",
+                "Matrix of the correlations of the estimated quantities; strong ones are written "
+                "in tenths.", statistics.correlation, (WIDTH, 2.0 + 0.3 * n)),
+        Picture("influence", "Influence of the shots on the edge",
+                "Bars: how far the least detectable error of a shot would move the edge in mm, "
+                "the largest first.", statistics.influence, (WIDTH, 4.4)),
+    ))
+
+
+def check_shots(document) -> Section:
+    """Shots that took no part, and the hold-out if there is one."""
+    blocks = []
+    check = document["check"]
+    if check is None:
+        blocks.append(Text(words("The run has no check shots: nothing outside the solution vouches "
+                                 "for it.")))
+    else:
+        blocks += _check_blocks(check)
+    held_out = document.get("hold_out")
+    if held_out:
+        blocks.append(Text(words(held_out["says"])))
+    return Section("check", "Check shots", tuple(blocks))
+
+
+def _check_blocks(check):
+    rows = [[s["shot"], s["pose"], s["target"],
+             *(mm(s["miss"][axis], 1, True) for axis in ("east", "north", "up")),
+             *(mm(s["sd"][axis], 1) for axis in ("east", "north", "up")),
+             fixed(s["chi2"], 1)] for s in check["shots"]]
+    word = "within" if check["passed"] else "NOT within"
+    return [
+        Text(words(fixed(check["count"], 0), " shots that took no part are predicted to ",
+                   mm(check["max_3d"]), " mm at worst and ", mm(check["rms_3d"]),
+                   f" mm rms, {word} the tolerance of ", mm(check["tolerance"], 0), " mm.")),
+        Picture("check-shots", "Check shots",
+                "3-D miss of each check shot in mm as a point, its predicted sd as a box, the "
+                "tolerance dashed.", statistics.check_shots, (WIDTH, 3.6)),
+        Table("Check shots: measured less predicted, and the predicted sds (mm)",
+              ("shot", "pose", "target", "east", "north", "up", "sd east", "sd north", "sd up",
+               "chi-square of 3"), rows[:MOST_ROWS], total=len(rows)),
+    ]
+
+
+def cautions() -> Section:
+    """Before anyone goes back to the machine."""
+    return Section("cautions", "Cautions", (Items(tuple(("", words(c)) for c in CAUTIONS)),))
+
+
+def is_number(cell) -> bool:
+    """Whether a cell sorts and aligns as a number."""
+    return isinstance(cell, Number)

@@ -1,0 +1,205 @@
+"""Ink and paper: colours, markers and axes shared by all figures, and figures as SVG or PDF.
+
+The colours stay apart for the common kinds of colour blindness and in grey, and no meaning hangs
+on colour alone: every kind of point has a marker of its own.
+"""
+
+import io
+import logging
+import re
+from collections.abc import Callable
+from contextlib import contextmanager
+
+import matplotlib
+import numpy as np
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure, SubFigure
+from matplotlib.ticker import MaxNLocator
+
+INK, FAINT, PLAIN, FLAG, ASIDE, PAPER = (
+    "#17222b", "#8a949c", "#0a5f86", "#b5480f", "#6b3fa0", "#fefefe",
+)
+
+#: What stands for each colour in the page, so that dark and print styles can change them.
+PAGE_COLOURS = {
+    INK: "var(--ink)", FAINT: "var(--faint)", PLAIN: "var(--plain)", FLAG: "var(--flag)",
+    ASIDE: "var(--aside)", PAPER: "var(--paper)",
+}
+
+#: Sequential map of sizes (light is small), diverging map of signed numbers.
+SIZES, SIGNED = "cividis_r", "PuOr"
+
+STYLE = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "axes.titlesize": 9,
+    "axes.titlelocation": "left",
+    "axes.labelsize": 8.5,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.titlecolor": INK,
+    "axes.facecolor": "none",
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.unicode_minus": False,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.4,
+    "grid.alpha": 0.5,
+    "figure.facecolor": "none",
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "lines.linewidth": 1.0,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "calib",
+    "pdf.compression": 6,
+    "pdf.fonttype": 3,
+}
+
+#: Beyond this many ordinary points a figure thins them out; flagged ones are always drawn.
+MOST_POINTS = 400
+
+Draw = Callable[[Figure | SubFigure, dict], None]
+
+
+@contextmanager
+def pen(fonts: dict | None = None):
+    """Draw inside this: the style of every figure, with other fonts if given."""
+    # Built-in PDF fonts have no weight called normal, which matplotlib would remark every time.
+    log = logging.getLogger("matplotlib.font_manager")
+    level = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        with matplotlib.rc_context({**STYLE, **(fonts or {})}):
+            yield
+    finally:
+        log.setLevel(level)
+
+
+def svg(name: str, draw: Draw, document: dict, size: tuple[float, float]) -> str:
+    """A figure as an SVG element for a page; `size` in inches.
+
+    Its ids begin with `name`, so that several can share a page.
+    """
+    figure = Figure(figsize=size)
+    FigureCanvasSVG(figure)
+    draw(figure, document)
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    text = text[text.index("<svg"):].rstrip()
+    text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
+    text = text.replace("'DejaVu Sans'", "sans-serif")
+    return re.sub(
+        "|".join(PAGE_COLOURS), lambda match: PAGE_COLOURS[match.group()], text
+    )
+
+
+def thinned(count: int, keep: np.ndarray, most: int = MOST_POINTS) -> tuple[np.ndarray, int]:
+    """Which of `count` points to draw, and one in how many of the ordinary ones that is.
+
+    Parameters
+    ----------
+    keep : ndarray of bool, shape (count,)
+        Points that are drawn in any case.
+    """
+    every = max(1, int(np.ceil(count / most)))
+    shown = keep | (np.arange(count) % every == 0)
+    return np.flatnonzero(shown), every
+
+
+def points(axes, x, y, flagged, size: float = 11.0):
+    """Ordinary points as filled circles, flagged ones as larger open diamonds."""
+    x, y, flagged = np.asarray(x, float), np.asarray(y, float), np.asarray(flagged, bool)
+    axes.scatter(x[~flagged], y[~flagged], s=size, marker="o", color=PLAIN, linewidths=0)
+    axes.scatter(x[flagged], y[flagged], s=4 * size, marker="D", facecolors="none",
+                 edgecolors=FLAG, linewidths=1.3, zorder=3)
+
+
+def label_points(axes, x, y, texts, flagged, most: int = 8):
+    """Write the ids of flagged points beside them, the outermost `most`, clear of each other."""
+    rows = [i for i in np.flatnonzero(flagged) if np.isfinite(y[i])]
+    rows = sorted(rows, key=lambda i: -abs(y[i]))[:most]
+    middle, point = sum(axes.get_xlim()) / 2, 72 / axes.figure.dpi
+    floor = axes.transData.transform((middle, axes.get_ylim()[0]))[1] * point + 4
+    for left in (True, False):
+        side = sorted((i for i in rows if (x[i] > middle) == left), key=lambda i: -y[i])
+        at = np.array([axes.transData.transform((x[i], y[i]))[1] * point for i in side])
+        for i, shown in zip(side, _spread_out(at, 8.5, floor), strict=True):
+            here = axes.transData.transform((x[i], y[i]))[1] * point
+            axes.annotate(
+                short(texts[i]), (x[i], y[i]), xytext=(-9 if left else 9, shown - here),
+                textcoords="offset points", ha="right" if left else "left", va="center",
+                fontsize=7, color=FLAG,
+                arrowprops=None if abs(shown - here) < 1 else {
+                    "arrowstyle": "-", "color": FLAG, "linewidth": 0.5, "shrinkA": 0,
+                    "shrinkB": 3},
+            )
+
+
+def _spread_out(at: np.ndarray, least: float, floor: float) -> np.ndarray:
+    """Heights (falling) moved as little as keeps them `least` apart and above `floor`."""
+    shown = at.copy()
+    for i in range(1, len(shown)):
+        shown[i] = min(shown[i], shown[i - 1] - least)
+    for i in range(len(shown) - 1, -1, -1):
+        below = floor if i == len(shown) - 1 else shown[i + 1] + least
+        shown[i] = max(shown[i], below)
+    return shown
+
+
+def room_for(values, flagged) -> float:
+    """Half the height of a panel of residuals: room for the ordinary and the nearer suspects."""
+    size = np.abs(np.asarray(values, float))
+    usual = size[~flagged & np.isfinite(size)]
+    usual = float(usual.max()) if usual.size else float(np.nanmax(size, initial=1.0))
+    return max(1.2 * min(float(np.nanmax(size, initial=0.0)), 2.0 * usual), 1.0)
+
+
+def short(text: str, most: int = 22) -> str:
+    """A text for a narrow place; matplotlib must not take its dollars for mathematics."""
+    text = text if len(text) <= most else text[: most - 1] + "…"
+    return text.replace("$", r"\$")
+
+
+def zero_line(axes):
+    """The line that residuals scatter about."""
+    axes.axhline(0, color=INK, linewidth=0.7)
+
+
+def limit_lines(axes, values, horizontal: bool = True):
+    """Critical values, dashed."""
+    for value in values:
+        line = axes.axhline if horizontal else axes.axvline
+        line(value, color=FLAG, linewidth=0.9, linestyle=(0, (5, 3)))
+
+
+def few_ticks(axes, x: int = 6, y: int = 5):
+    """At most so many ticks."""
+    axes.xaxis.set_major_locator(MaxNLocator(x))
+    axes.yaxis.set_major_locator(MaxNLocator(y))
+
+
+def grid(figure, rows: int = 1, columns: int = 1, *, left=0.62, right=0.15, top=0.3, bottom=0.45,
+         between=(0.3, 0.35), share_x=False, share_y=False):
+    """Axes in a grid, shape (rows, columns); margins and gaps in inches, gaps as (across, down)."""
+    width, height = (figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi)
+    cell_width = (width - left - right - (columns - 1) * between[0]) / columns
+    cell_height = (height - top - bottom - (rows - 1) * between[1]) / rows
+    return figure.subplots(
+        rows, columns, squeeze=False, sharex=share_x, sharey=share_y,
+        gridspec_kw={
+            "left": left / width, "right": 1 - right / width,
+            "top": 1 - top / height, "bottom": bottom / height,
+            "wspace": between[0] / cell_width, "hspace": between[1] / cell_height,
+        },
+    )

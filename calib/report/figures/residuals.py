@@ -1,0 +1,246 @@
+"""Figures of what did not fit: misses by order, component, place, reach and joint angle.
+
+A miss is measured less computed at the readings as they were: what a person at the edge would see.
+"""
+
+import numpy as np
+
+from calib.report.figures.ink import (
+    FAINT,
+    FLAG,
+    INK,
+    PLAIN,
+    few_ticks,
+    grid,
+    label_points,
+    points,
+    room_for,
+    short,
+    thinned,
+    zero_line,
+)
+from calib.report.figures.lattice import Lattice, Plot, padded
+
+#: Components of a miss seen from the house.
+COMPONENTS = ("along", "across", "up")
+COMPONENT_WORDS = {
+    "along": "along the boom plane", "across": "across it, to the left", "up": "up",
+}
+AXES = ("east", "north", "up")
+
+
+def misses(document: dict, key: str, names) -> np.ndarray:
+    """Misses of all shots, shape (n, 3), mm."""
+    return 1000 * np.array([[shot[key][name] for name in names] for shot in document["shots"]])
+
+
+def flags(document: dict) -> np.ndarray:
+    """Mask of suspect shots, shape (n,)."""
+    return np.array([shot["suspect"] for shot in document["shots"]], bool)
+
+
+def drawn(document: dict, most: int = 400) -> tuple[np.ndarray, str]:
+    """Rows of the shots to draw, and the count for a title."""
+    n = len(document["shots"])
+    rows, every = thinned(n, flags(document), most)
+    return rows, f"n = {n}" if every == 1 else f"n = {n}, one in {every} drawn and every suspect"
+
+
+def by_order(figure, document):
+    """Misses in the order of the shots, a row per component; stands parted by lines."""
+    rows, count = drawn(document)
+    values, flagged = misses(document, "components", COMPONENTS), flags(document)
+    ids = [shot["shot"] for shot in document["shots"]]
+    axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
+    order = np.arange(1, len(ids) + 1)
+    for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
+        zero_line(ax)
+        _stand_lines(ax, document)
+        room = room_for(column, flagged)
+        inside = np.clip(column, -room, room)
+        points(ax, order[rows], inside[rows], flagged[rows])
+        ax.set_ylim(-1.1 * room, 1.1 * room)
+        ax.set_xlim(0, len(ids) + 1)
+        few_ticks(ax, 10)
+        label_points(ax, order, inside, _with_size(ids, column, room), flagged, 4)
+        ax.set_ylabel("mm")
+        ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
+    axes[-1].set_xlabel("shot, in the order of shots.csv (dotted: next stand)")
+
+
+def _with_size(ids, column, room):
+    """Ids; with their size for points that lie beyond the panel and are drawn at its rim."""
+    return [f"{i}: {v:+.0f} mm" if abs(v) > room else i for i, v in zip(ids, column, strict=True)]
+
+
+def _stand_lines(ax, document):
+    stand_of = {pose["pose"]: pose["stand"] for pose in document["poses"]}
+    stands = [stand_of[shot["pose"]] for shot in document["shots"]]
+    changes = [i for i in range(1, len(stands)) if stands[i] != stands[i - 1]]
+    if len(changes) <= 8:
+        for i in changes:
+            ax.axvline(i + 0.5, color=INK, linewidth=0.6, linestyle=":")
+
+
+def by_component(figure, document):
+    """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
+    rows, count = drawn(document, 250)
+    site, house = misses(document, "miss", AXES), misses(document, "components", COMPONENTS)
+    ids, flagged = [shot["shot"] for shot in document["shots"]], flags(document)
+    left, right = grid(figure, 1, 2, between=(0.5, 0.3), share_y=True)[0]
+    spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
+    room = max(room_for(values, flagged) for values in (*site.T, *house.T))
+    for ax, values, names, title in (
+        (left, site, AXES, f"Site axes ({count})"),
+        (right, house, COMPONENTS, f"Boom-plane axes ({count})"),
+    ):
+        zero_line(ax)
+        ax.set_xlim(-0.6, 2.6)
+        ax.set_ylim(-1.1 * room, 1.1 * room)
+        for k, column in enumerate(values.T):
+            inside = np.clip(column, -room, room)
+            points(ax, k + spread[rows], inside[rows], flagged[rows], 8)
+            ordinary = column[~flagged] if (~flagged).any() else column
+            rms = np.sqrt(np.mean(ordinary**2))
+            for side in (rms, -rms):
+                ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
+            label_points(ax, k + spread, inside, ids, flagged, 2)
+        ax.set_xticks(range(3), names)
+        ax.grid(axis="x", visible=False)
+        ax.set_title(title)
+    left.set_ylabel("miss, mm (bars: rms without suspects)")
+
+
+def plan_and_side(figure, document):
+    """Shots seen from the house in plan and from the side, misses as arrows."""
+    rows, count = drawn(document, 250)
+    place = np.array([[s["house"][k] for k in ("forward", "left", "up")]
+                      for s in document["shots"]])
+    miss, flagged = misses(document, "components", COMPONENTS) / 1000, flags(document)
+    ids = [shot["shot"] for shot in document["shots"]]
+    plan, side = grid(figure, 2, 1, between=(0.3, 0.65), top=0.35)[:, 0]
+    factor = exaggeration(place, miss[~flagged] if (~flagged).any() else miss)
+    for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
+                              (side, 2, "Side: forward and up of the boom foot")):
+        ordinary = rows[~flagged[rows]]
+        _arrows(ax, place, miss, ordinary, across, factor, PLAIN, "o")
+        _arrows(ax, place, miss, np.flatnonzero(flagged), across, factor, FLAG, "D")
+        ax.plot(0, 0, marker="s", color=INK, markersize=5)
+        _equal_scales(ax, place, across)
+        for i in np.flatnonzero(flagged)[:8]:
+            ax.annotate(short(ids[i]), (place[i, 0], place[i, across]), xytext=(6, -9),
+                        textcoords="offset points", fontsize=7, color=FLAG)
+        ax.set_title(f"{title}; arrows {factor:g} times too long, cut if very long ({count})")
+        ax.set_xlabel("forward, m")
+    plan.set_ylabel("left, m")
+    side.set_ylabel("up, m")
+
+
+def exaggeration(place: np.ndarray, miss: np.ndarray) -> float:
+    """A round factor that makes the largest arrow about a tenth of the picture."""
+    largest = np.linalg.norm(miss, axis=1).max(initial=0.0)
+    size = np.ptp(place[:, 0]) if len(place) else 1.0
+    wanted = 0.12 * max(size, 1.0) / max(largest, 1e-6)
+    power = 10.0 ** np.floor(np.log10(wanted))
+    return float(power * max(m for m in (1, 2, 5) if m * power <= wanted * (1 + 1e-12)))
+
+
+def _equal_scales(ax, place, across):
+    """Limits with room for every shot and the boom foot, a metre as long on both axes."""
+    low = np.minimum(place.min(0), 0) - 0.8
+    high = np.maximum(place.max(0), 0) + 0.8
+    box = ax.get_window_extent()
+    per_inch = max((high[0] - low[0]) / box.width, (high[across] - low[across]) / box.height)
+    for limit, axis, inches in ((ax.set_xlim, 0, box.width), (ax.set_ylim, across, box.height)):
+        middle, half = (low[axis] + high[axis]) / 2, per_inch * inches / 2
+        limit(middle - half, middle + half)
+
+
+def _arrows(ax, place, miss, rows, across, factor, colour, marker):
+    if not len(rows):
+        return
+    x, y = place[rows, 0], place[rows, across]
+    # A gross error would leave the picture: its arrow is cut at a fifth of the picture's width.
+    step = factor * miss[rows][:, [0, across]]
+    length = np.linalg.norm(step, axis=1, keepdims=True)
+    limit = 0.2 * max(np.ptp(place[:, 0]), 1.0)
+    step = step * np.minimum(1.0, limit / np.maximum(length, 1e-12))
+    ax.quiver(x, y, step[:, 0], step[:, 1], angles="xy", scale_units="xy", scale=1, color=colour,
+              width=0.0025, headwidth=4, headlength=5)
+    open_marker = marker == "D"
+    ax.scatter(x, y, s=22 if open_marker else 6, marker=marker, linewidths=1.0,
+               facecolors="none" if open_marker else colour, edgecolors=colour)
+
+
+def by_reach_and_joint(figure, document):
+    """Misses against reach and every joint angle: a row per variable, a column per component."""
+    rows, count = drawn(document, 200)
+    names, variables = _variables(document)
+    values, flagged = misses(document, "components", COMPONENTS), flags(document)
+    usual = values[~flagged] if (~flagged).any() else values
+    reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
+    lattice = Lattice(figure, len(names), 3, top=0.62, bottom=0.42, gap=(0.42, 0.5))
+    for row, (name, variable) in enumerate(zip(names, variables, strict=True)):
+        for k, column in enumerate(values.T):
+            plot = Plot(lattice, row, k, padded(variable), (-reach[k], reach[k]), x_label=name)
+            shown = rows[plot.inside(column[rows])]
+            points(lattice.axes, *plot.place(variable[shown], column[shown]), flagged[shown], 6)
+            _mean_line(plot, variable[~flagged], column[~flagged])
+    left, height = lattice.left, lattice.top
+    for k, component in enumerate(COMPONENTS):
+        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{COMPONENT_WORDS[component]}, mm",
+                     fontsize=8.5)
+    outside = int((np.abs(values) > reach).any(1).sum())
+    note = "" if not outside else f"; {outside} suspect shots have a miss beyond the panels"
+    lattice.text(left, height + 0.36, f"Misses ({count}{note}); line: mean over fifths of the "
+                 "shots", fontsize=9)
+
+
+def _variables(document):
+    """Names with units, and values per shot: reach, then the joint angles."""
+    joints = {pose["pose"]: pose["joints"] for pose in document["poses"]}
+    readings = list(document["poses"][0]["joints"])
+    reach = np.array([shot["house"]["forward"] for shot in document["shots"]])
+    columns = [np.array([joints[s["pose"]][name] for s in document["shots"]])
+               for name in readings]
+    return ["reach ahead of the boom foot, m", *(f"{name} joint, deg" for name in readings)], [
+        reach, *columns]
+
+
+def _mean_line(plot, x, y):
+    """Means over fifths of the points in the order of x: what a trend would show in."""
+    if len(x) < 15 or np.ptp(x) == 0:
+        return
+    fifths = np.array_split(np.argsort(x, kind="stable"), 5)
+    line = plot.place([x[f].mean() for f in fifths], [y[f].mean() for f in fifths])
+    plot.lattice.axes.plot(*line, color=INK, linewidth=1.2, marker="_", markersize=5)
+
+
+def corrections(figure, document):
+    """What the solution adds to each reading, per sensor in the order of the poses."""
+    sensors = list(dict.fromkeys(r["reading"] for r in document["readings"]))
+    sds = document["rig"]["definition"].get("readings", {}).get("sd", {})
+    lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, top=0.42, bottom=0.45, gap=(0.6, 0.62))
+    for i, sensor in enumerate(sensors):
+        of = [r for r in document["readings"] if r["reading"] == sensor]
+        value, flagged = np.array([r["correction"] for r in of]), _flagged(of)
+        rows, every = thinned(len(of), flagged, 200)
+        order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
+        reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
+        plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
+                    x_label="pose, in the order of readings.csv")
+        for side in (-sd, sd) if sd else ():
+            lattice.axes.plot(*plot.place([0, len(of) + 1], [side, side]), color=FAINT,
+                              linewidth=1.2, linestyle=(0, (4, 2)))
+        points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
+        for k in np.flatnonzero(flagged)[:4]:
+            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
+                         color=FLAG, va="center")
+        count = f"n = {len(of)}" + ("" if every == 1 else f", one in {every} drawn")
+        left, bottom = plot.corner
+        lattice.text(left, bottom + lattice.size[1] + 0.06,
+                     f"{sensor}, deg ({count}; dashed: stated sd)")
+
+
+def _flagged(records):
+    return np.array([record["suspect"] for record in records], bool)

@@ -1,0 +1,48 @@
+"""Reports as one HTML page: no network, no browser library, figures as inline SVG."""
+
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined
+from jinja2 import FunctionLoader as Loader
+from markupsafe import Markup, escape
+
+from calib.report.blocks import Items, Number, Picture, Section, Table, Text
+from calib.report.figures.ink import pen, svg
+
+
+def page(template: str, document: dict, title: str, subtitle: str,
+         sections: Sequence[Section], **more) -> str:
+    """Fill a template of this package.
+
+    Everything from the document is escaped: ids come from files and may hold markup.
+    """
+    def drawn(picture: Picture) -> Markup:
+        with pen():
+            image = svg(picture.name, picture.draw, document, picture.size)
+        label = escape(f"{picture.title}. {picture.alternative}")
+        return Markup(image.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1))
+
+    return _environment().get_template(template).render(
+        title=title, subtitle=subtitle, sections=sections, drawn=drawn,
+        css=Markup(_text("page.css")), script=Markup(_text("sort.js")), **more,
+    )
+
+
+@cache
+def _environment():
+    environment = Environment(
+        loader=Loader(_text), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+    )
+    environment.tests |= {
+        "number_part": lambda x: isinstance(x, Number),
+        "text_block": lambda x: isinstance(x, Text),
+        "items_block": lambda x: isinstance(x, Items),
+        "table_block": lambda x: isinstance(x, Table),
+    }
+    return environment
+
+
+def _text(name: str) -> str:
+    return (resources.files("calib.report") / "templates" / name).read_text("utf-8")
