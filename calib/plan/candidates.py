@@ -1,0 +1,193 @@
+"""Poses to choose from: joint angles over the limits, less those that cannot be shot."""
+
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+from scipy.stats import qmc
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.rig import Rig
+from calib.chain.sensors import BLIND_GAIN
+
+#: Neither readings nor parameters will be exactly those planned: stay this far inside what a
+#: sensor sees.
+_MARGIN = 0.75
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where the machine stands and the instrument looks from; lengths in m.
+
+    The defaults are common practice, no source.
+
+    Attributes
+    ----------
+    foot_height : float
+        Boom foot pin above the ground.
+    clearance : float
+        The lowest point of the edge stays this far above the ground.
+    nearest : float
+        The edge stays this far ahead of the boom foot pin: clear of tracks and cab.
+    instrument : (float, float, float) or None
+        Forward, left and up of the boom foot pin; None: nothing is asked of the lines of sight.
+    least_angle : float
+        Between the line of sight and the edge, rad: an edge seen end-on has no corners to aim at.
+    arm_width : float
+        A line of sight passes boom and stick at half this distance at least.
+    house : (float, float, float)
+        Length behind the boom foot, half width and height of the house that blocks the view.
+    """
+
+    foot_height: float = 1.9
+    clearance: float = 0.05
+    nearest: float = 2.5
+    instrument: tuple[float, float, float] | None = (14.0, 9.0, -0.3)
+    least_angle: float = np.radians(15.0)
+    arm_width: float = 0.7
+    house: tuple[float, float, float] = (4.0, 1.5, 1.3)
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Feasible poses.
+
+    Attributes
+    ----------
+    joints : ndarray, shape (n, n_readings)
+        rad.
+    asked : int
+        How many were looked at.
+    removed : dict of str to int
+        What took how many away, each pose counted once, at the first rule that it breaks.
+    """
+
+    joints: np.ndarray
+    asked: int
+    removed: dict[str, int]
+
+
+class NoPose(Exception):
+    """The limits leave nothing; `candidates` says what removed how many."""
+
+    def __init__(self, candidates: Candidates):
+        self.candidates = candidates
+        reasons = "; ".join(f"{why}: {count}" for why, count in candidates.removed.items())
+        super().__init__(f"none of {candidates.asked} poses can be shot ({reasons})")
+
+
+def candidate_poses(
+    rig: Rig, parameters, targets, site: Site, count: int = 20_000, seed: int = 0
+) -> Candidates:
+    """A low-discrepancy set over the joints' limits and its corners, less the infeasible.
+
+    Joints that nobody drives (pitch and roll of the house) stay level. The house is not slewed
+    within a stand, so slew is no joint here.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (n_parameters,)
+    targets : sequence of int
+        What is shot in every pose.
+
+    Raises
+    ------
+    NoPose
+        If no pose is left, with the counts.
+    """
+    joints = _spread(rig, count, seed)
+    rules = _rules(rig, np.asarray(parameters, float), joints, np.asarray(targets), site)
+    left, removed = np.ones(len(joints), bool), {}
+    for why, passed in rules:
+        removed[why] = int(np.sum(left & ~passed))
+        left &= passed
+    candidates = Candidates(joints[left], len(joints), removed)
+    if not left.any():
+        raise NoPose(candidates)
+    return candidates
+
+
+def _spread(rig, count, seed):
+    driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    low = np.array([rig.readings[i].low for i in driven])
+    high = np.array([rig.readings[i].high for i in driven])
+    corners = np.array(list(product((0.0, 1.0), repeat=len(driven))))[:count]
+    inside = qmc.Sobol(len(driven), seed=seed).random_base2(
+        int(np.ceil(np.log2(max(2, count - len(corners)))))
+    )[: count - len(corners)]
+    joints = np.zeros((len(corners) + len(inside), len(rig.readings)))
+    joints[:, driven] = low + np.vstack([corners, inside]) * (high - low)
+    return joints
+
+
+def _rules(rig, parameters, joints, targets, site):
+    """(what removes, mask of poses that pass) in the order in which they are asked."""
+    readings = rig.chain.readings_for(parameters, joints)
+    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
+    posture = rig.chain.posture(parameters, level, readings, jacobian=False)
+    shot = _placed(posture, targets)
+    edge = shot if not rig.edge_targets else _placed(posture, np.array(rig.edge_targets))
+    seen = (np.abs(posture.gain) < _MARGIN * BLIND_GAIN).all(1)
+    seen &= np.abs(posture.joints - joints).max(1) < 1e-6
+    yield "a sensor would be blind", seen
+    lowest = site.clearance - site.foot_height
+    yield "the edge would be in the ground", (edge[..., 2] > lowest).all(1)
+    yield "the edge would be nearer to the machine than allowed", (
+        edge[..., 0] > site.nearest).all(1)
+    if site.instrument is not None:
+        eye = np.array(site.instrument)
+        yield "a corner would be seen too nearly along the edge", _open_angle(edge, eye, site)
+        yield "the machine would be in the line of sight", ~_hidden(posture, shot, eye, site)
+
+
+def _placed(posture, targets):
+    """Positions of targets in every pose, shape (n, t, 3)."""
+    n, t = len(posture.joints), len(targets)
+    points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
+    return points.position.reshape(n, t, 3)
+
+
+def _open_angle(edge, eye, site):
+    """Whether the edge, first to last target on it, is not seen end-on."""
+    along = edge[:, -1] - edge[:, 0]
+    sight = edge.mean(1) - eye
+    length = np.linalg.norm(along, axis=1) * np.linalg.norm(sight, axis=1)
+    crossed = np.linalg.norm(np.cross(along, sight), axis=1)
+    return (length == 0) | (crossed > np.sin(site.least_angle) * length)
+
+
+def _hidden(posture, shot, eye, site):
+    """Whether the house's box or the boom-to-stick line comes between eye and target."""
+    hidden = np.zeros(len(shot), bool)
+    pins = [posture.positions[name] for name in ("house", "boom_end", "stick_end")
+            if name in posture.positions]
+    for target in range(shot.shape[1]):
+        point = shot[:, target]
+        hidden |= _through_box(point, eye, site)
+        for first, second in pairwise(pins):
+            hidden |= _segment_distance(eye, point, first, second) < site.arm_width / 2
+    return hidden
+
+
+def _through_box(point, eye, site):
+    behind, half_width, height = site.house
+    low = np.array([-behind, -half_width, -site.foot_height])
+    high = np.array([0.3, half_width, height])
+    direction = point - eye
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first, second = (low - eye) / direction, (high - eye) / direction
+    enter = np.nanmax(np.minimum(first, second), axis=1)
+    leave = np.nanmin(np.maximum(first, second), axis=1)
+    return (enter <= leave) & (leave >= 0) & (enter <= 1)
+
+
+def _segment_distance(eye, point, first, second):
+    """Least distance between the segments eye-point and first-second, shape (n,), m."""
+    u, v, w = point - eye, second - first, eye - first
+    a, b, c = (np.einsum("ni,ni->n", *pair) for pair in ((u, u), (u, v), (v, v)))
+    d, e = np.einsum("ni,ni->n", u, w), np.einsum("ni,ni->n", v, w)
+    across = np.maximum(a * c - b * b, 1e-12)
+    s = np.clip((b * e - c * d) / across, 0.0, 1.0)
+    t = np.clip((b * s + e) / np.maximum(c, 1e-12), 0.0, 1.0)
+    s = np.clip((b * t - d) / a, 0.0, 1.0)
+    return np.linalg.norm(w + s[:, None] * u - t[:, None] * v, axis=1)

@@ -1,0 +1,207 @@
+"""Choosing rows of a design: greedy start, then exchange, on the information matrix.
+
+The candidates are blocks of whitened design rows; a design is a list of candidates, each dealt to a
+group (a stand) with nuisance unknowns of its own. Two criteria: the determinant of the information
+(D) and the mean variance of linear functions of the parameters (L; the mean over the working
+envelope makes it the integrated form of the G-criterion). A candidate is weighed by a low-rank
+update of the inverse, all candidates at once. V. V. Fedorov, *Theory of Optimal Experiments*,
+Academic Press 1972; A. C. Atkinson and A. N. Donev, *Optimum Experimental Designs*, Oxford 1992
+(exchange; both from memory).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+#: A swap must better the criterion by this share, or it is noise.
+_WORTH = 1e-6
+
+
+@dataclass(frozen=True)
+class Pool:
+    """What a design is chosen from.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (n, m, p + r)
+        Whitened design of each candidate: p parameters, then r unknowns of its group.
+    prior : ndarray, shape (p + r * groups, p + r * groups)
+        Information that is there before.
+    parameters, groups : int
+        p, and how many groups.
+    """
+
+    rows: np.ndarray
+    prior: np.ndarray
+    parameters: int
+    groups: int
+
+    def columns(self, group: int) -> np.ndarray:
+        """Which unknowns the rows of a group's candidates are about."""
+        own = self.rows.shape[2] - self.parameters
+        first = self.parameters + own * group
+        return np.concatenate([np.arange(self.parameters), np.arange(first, first + own)])
+
+    def information(self, candidates, groups) -> np.ndarray:
+        """Information of a design: candidates and the group of each."""
+        total = self.prior.copy()
+        for group in range(self.groups):
+            rows = self.rows[np.asarray(candidates, int)[np.asarray(groups) == group]]
+            columns = self.columns(group)
+            total[np.ix_(columns, columns)] += np.einsum("kmi,kmj->ij", rows, rows)
+        return total
+
+
+#: ``criterion(pool, covariance, group, chosen) -> gains``: what each of some candidates (an index,
+#: or a slice for all) would gain.
+Criterion = Callable[[Pool, np.ndarray, int, np.ndarray | slice], np.ndarray]
+
+
+def determinant_gain(pool: Pool, covariance, group: int, chosen) -> np.ndarray:
+    """Growth of log det of the information by adding each candidate, shape (k,)."""
+    _, inner = _inner(pool, covariance, group, chosen)
+    return np.linalg.slogdet(inner)[1]
+
+
+def variance_gain(form: np.ndarray) -> Criterion:
+    """Criterion: fall of ``trace(form @ covariance)`` over the parameters; `form` is (p, p)."""
+    values, vectors = np.linalg.eigh(form)
+    keep = values > 1e-12 * values[-1]
+    factor = vectors[:, keep] * np.sqrt(values[keep])
+
+    def gain(pool, covariance, group, chosen):
+        rows, inner = _inner(pool, covariance, group, chosen)
+        across = covariance[pool.columns(group), : pool.parameters] @ factor
+        moved = rows @ across
+        return np.einsum("kmi,kmi->k", moved, np.linalg.solve(inner, moved))
+
+    return gain
+
+
+def worst_gain(by_parameters: np.ndarray) -> Criterion:
+    """Criterion: fall of the largest variance over nodes; `by_parameters` is (nodes, 3, p)."""
+
+    def gain(pool, covariance, group, chosen):
+        own = covariance[: pool.parameters, : pool.parameters]
+        before = np.einsum("nci,ij,ncj->n", by_parameters, own, by_parameters, optimize=True)
+        rows, inner = _inner(pool, covariance, group, chosen)
+        across = covariance[pool.columns(group), : pool.parameters]
+        lower = np.linalg.cholesky(inner)
+        gains = np.empty(len(rows))
+        flat = by_parameters.reshape(-1, pool.parameters).T
+        for i in range(0, len(rows), 50):
+            moved = np.linalg.solve(lower[i : i + 50], rows[i : i + 50] @ across) @ flat
+            fall = np.einsum("kmn,kmn->kn", moved, moved).reshape(len(moved), len(before), -1)
+            gains[i : i + 50] = before.max() - (before - fall.sum(2)).max(1)
+        return gains
+
+    return gain
+
+
+def greedy(pool: Pool, groups, criterion: Criterion, start=None) -> list[int]:
+    """The best next candidate again and again, one per entry of `groups`.
+
+    Parameters
+    ----------
+    groups : sequence of int
+        The group of each place in the design.
+    start : ndarray, optional
+        Information to begin from, in place of the pool's prior.
+    """
+    information = (pool.prior if start is None else start).copy()
+    design = []
+    for group in groups:
+        gains = criterion(pool, np.linalg.inv(information), group, slice(None))
+        best = int(np.argmax(gains))
+        design.append(best)
+        _add(pool, information, best, group, +1)
+    return design
+
+
+def exchange(
+    pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10
+) -> list[int]:
+    """Swap each place's candidate for the best one until no swap is worth it.
+
+    Parameters
+    ----------
+    shortlist : ndarray of int, optional
+        The candidates that are considered; all, if not given.
+    passes : int
+        At most so many rounds over the design.
+    """
+    design = list(design)
+    everything = np.arange(len(pool.rows))
+    information = pool.information(design, groups)
+    for _ in range(passes):
+        swapped = False
+        for place, group in enumerate(groups):
+            _add(pool, information, design[place], group, -1)
+            considered = everything if shortlist is None else np.union1d(shortlist, design[place])
+            chosen = slice(None) if shortlist is None else considered
+            gains = criterion(pool, np.linalg.inv(information), group, chosen)
+            best = int(np.argmax(gains))
+            present = gains[np.searchsorted(considered, design[place])]
+            if gains[best] > present + _WORTH * abs(present):
+                design[place] = int(considered[best])
+                swapped = True
+            _add(pool, information, design[place], group, +1)
+        if not swapped:
+            break
+    return design
+
+
+def determinant_bound(pool: Pool, design, groups) -> float:
+    """Least D-efficiency of a design against the best continuous one of the same size.
+
+    From the equivalence theorem (J. Kiefer and J. Wolfowitz, Canad. J. Math. 12 (1960) 363-366)
+    and the concavity of det^(1/p): with N the information, N0 the prior and C = N^-1,
+    p / (tr(C N0) + sum over places of max over candidates of tr(C I)). The groups keep their
+    numbers of places.
+    """
+    information = pool.information(design, groups)
+    covariance = np.linalg.inv(information)
+    total = np.einsum("ij,ji->", covariance, pool.prior)
+    for group, places in zip(*np.unique(groups, return_counts=True), strict=True):
+        total += places * _traces(pool, covariance, int(group)).max()
+    return float(min(1.0, len(information) / total))
+
+
+def variance_bound(pool: Pool, design, groups, form: np.ndarray) -> float:
+    """Least efficiency of a design in ``trace(form @ covariance)``, as a ratio of variances.
+
+    1 / trace(L N^-1) is concave and homogeneous in N, so no design of the same size has less than
+    this share of the variance: tr(L C) / (tr(L C N0 C) + sum of max tr(L C I C)); F. Pukelsheim,
+    *Optimal Design of Experiments*, Wiley 1993, chapter 7 (from memory).
+    """
+    covariance = np.linalg.inv(pool.information(design, groups))
+    padded = np.zeros_like(covariance)
+    padded[: pool.parameters, : pool.parameters] = form
+    inner = covariance @ padded @ covariance
+    total = np.einsum("ij,ji->", inner, pool.prior)
+    for group, places in zip(*np.unique(groups, return_counts=True), strict=True):
+        total += places * _traces(pool, inner, int(group)).max()
+    own = covariance[: pool.parameters, : pool.parameters]
+    return float(min(1.0, np.trace(form @ own) / total))
+
+
+def _traces(pool, matrix, group):
+    """``trace(matrix I)`` of every candidate's information I in a group."""
+    columns = pool.columns(group)
+    part = matrix[np.ix_(columns, columns)]
+    return np.einsum("kmi,kmi->k", pool.rows @ part, pool.rows)
+
+
+def _inner(pool, covariance, group, chosen):
+    """Rows of some candidates, and ``I + rows C rows'``, shape (k, m, m)."""
+    columns = pool.columns(group)
+    rows = pool.rows[chosen]
+    inner = (rows @ covariance[np.ix_(columns, columns)]) @ rows.transpose(0, 2, 1)
+    inner[:, np.arange(rows.shape[1]), np.arange(rows.shape[1])] += 1.0
+    return rows, inner
+
+
+def _add(pool, information, candidate, group, sign):
+    columns, rows = pool.columns(group), pool.rows[candidate]
+    information[np.ix_(columns, columns)] += sign * (rows.T @ rows)

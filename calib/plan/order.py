@@ -1,0 +1,73 @@
+"""In which order to drive the poses, and how long that takes."""
+
+import numpy as np
+
+from calib.chain.rig import Rig
+
+#: Minutes to settle, read and book a pose, and per shot (common practice, no source).
+MINUTES_PER_POSE, MINUTES_PER_SHOT = 1.5, 0.6
+
+
+def travel_seconds(rig: Rig, joints: np.ndarray) -> np.ndarray:
+    """Time to drive from each pose to each other, all joints at once, shape (n, n), s."""
+    driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    speed = np.array([rig.readings[i].speed for i in driven])
+    angles = joints[:, driven]
+    return (np.abs(angles[:, None] - angles[None]) / speed).max(2)
+
+
+def shortest_tour(cost: np.ndarray) -> np.ndarray:
+    """An order of short total cost: nearest neighbour from every start, then 2-opt.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (n, n)
+        Symmetric.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        An open tour. Not proven shortest.
+    """
+    if len(cost) < 3:
+        return np.arange(len(cost))
+    tours = [_two_opt(_nearest(cost, start), cost) for start in range(min(len(cost), 12))]
+    return min(tours, key=lambda tour: cost[tour[:-1], tour[1:]].sum())
+
+
+def _nearest(cost, start):
+    tour, left = [start], set(range(len(cost))) - {start}
+    while left:
+        tour.append(min(left, key=lambda i: (cost[tour[-1], i], i)))
+        left.remove(tour[-1])
+    return np.array(tour)
+
+
+def _two_opt(tour, cost):
+    """Turn stretches round while that shortens the way."""
+    n = len(tour)
+    while True:
+        # Reversing i..j replaces the edges into i and out of j; the ends of an open tour have none.
+        padded = np.pad(cost, (0, 1))
+        before = np.append(n, tour[:-1])
+        after = np.append(tour[1:], n)
+        i, j = np.triu_indices(n, 1)
+        change = (
+            padded[before[i], tour[j]] + padded[tour[i], after[j]]
+            - padded[before[i], tour[i]] - padded[tour[j], after[j]]
+        )
+        best = int(np.argmin(change))
+        if change[best] > -1e-9:
+            return tour
+        tour = tour.copy()
+        tour[i[best] : j[best] + 1] = tour[i[best] : j[best] + 1][::-1]
+
+
+def field_minutes(
+    rig: Rig, joints, shots: int, per_pose: float = MINUTES_PER_POSE,
+    per_shot: float = MINUTES_PER_SHOT,
+) -> float:
+    """Time for poses in this order with so many shots in all, without the way between stands."""
+    cost = travel_seconds(rig, joints)
+    steps = np.arange(len(joints) - 1)
+    return float(len(joints) * per_pose + shots * per_shot + cost[steps, steps + 1].sum() / 60)
