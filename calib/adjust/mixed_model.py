@@ -247,7 +247,12 @@ class _Problem:
             b = by_readings[group.rows]
             q = self.observations.reading_covariance[group.blocks]
             total = group.covariance + b @ q @ b.transpose(0, 2, 1)
-            whiteners.append(_inverse_cholesky(total))
+            try:
+                whiteners.append(_inverse_cholesky(total))
+            except np.linalg.LinAlgError:
+                raise NotConverged(
+                    "the parameters ran away: readings drown the observations of a block"
+                ) from None
         return tuple(whiteners)
 
     def whitened(self, array, whiteners):

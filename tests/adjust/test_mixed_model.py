@@ -403,3 +403,15 @@ def test_derivatives_not_finite(which):
                                       np.ones((2, 1, 1)))
     with pytest.raises(ModelNotFinite, match=r"observations \[1\]"):
         adjust(broken, observations, [0.0])
+
+
+def test_runaway_parameters_are_not_convergence():
+    """A model whose readings outgrow double precision ends as NotConverged, not as a crash."""
+
+    def model(parameters, readings):
+        steep = np.array([[1.0], [1.0]]) * 1e200
+        return Prediction(np.zeros(2), np.ones((2, 1)), steep)
+
+    observations = Observations.build([1.0, 2.0], [0, 0], [np.eye(2)], [[0.0]], [[[1.0]]])
+    with pytest.raises(NotConverged, match="ran away"), np.errstate(all="ignore"):
+        adjust(model, observations, [0.0])
