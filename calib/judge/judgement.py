@@ -8,15 +8,8 @@ from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import Reliability, reliability
 from calib.calibration import Solution
 from calib.judge.check import Checked, check_shots
+from calib.judge.identify import Identifiability, Weak, identifiability
 from calib.judge.suspects import Suspects, find_suspects
-
-
-@dataclass(frozen=True)
-class Weak:
-    """A combination of parameters that the shots say little about."""
-
-    shares: dict[str, float]
-    says: str
 
 
 @dataclass(frozen=True)
@@ -35,16 +28,21 @@ class Judgement:
     Attributes
     ----------
     suspects : Suspects
-    weak : tuple of Weak
+    identifiability : Identifiability
     check : Checked or None
     gates : tuple of Gate
     """
 
     reliability: Reliability
     suspects: Suspects
-    weak: tuple[Weak, ...]
+    identifiability: Identifiability
     check: Checked | None
     gates: tuple[Gate, ...]
+
+    @property
+    def weak(self) -> tuple[Weak, ...]:
+        """Combinations of unknowns that the shots say little about."""
+        return self.identifiability.weak
 
     @property
     def suspect_shots(self) -> np.ndarray:
@@ -65,17 +63,13 @@ def judge(solution: Solution) -> Judgement:
     """Ask everything that can be asked without solving again many times."""
     run, adjustment = solution.run, solution.adjustment
     suspects = find_suspects(solution)
-    weak = tuple(
-        Weak(dict(zip(d.names, d.shares.tolist(), strict=True)),
-             f"The shots alone say nothing about {d}; only the tape does.")
-        for d in solution.shots_alone.null_directions(
-            [n for n, free in zip(adjustment.names, adjustment.free, strict=True) if free])
-    )
     check = None if run.check is None else check_shots(solution, run.check)
     gates = [_global_gate(solution), _suspect_gate(suspects)]
     if check is not None:
         gates.append(_check_gate(check))
-    return Judgement(reliability(adjustment), suspects, weak, check, tuple(gates))
+    return Judgement(
+        reliability(adjustment), suspects, identifiability(solution), check, tuple(gates)
+    )
 
 
 def _global_gate(solution):
