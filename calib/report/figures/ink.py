@@ -26,8 +26,10 @@ PAGE_COLOURS = {
     ASIDE: "var(--aside)", PAPER: "var(--paper)",
 }
 
-#: Sequential map of sizes (light is small), diverging map of signed numbers.
-SIZES, SIGNED = "cividis_r", "PuOr"
+#: Sequential map of sizes (light is small), diverging map of signed numbers; in steps, which keeps
+#: their bars drawn instead of embedded as pixels.
+SIZES = matplotlib.colormaps["cividis_r"].resampled(20)
+SIGNED = matplotlib.colormaps["PuOr"].resampled(20)
 
 STYLE = {
     "font.family": ["DejaVu Sans"],
