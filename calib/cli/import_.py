@@ -99,6 +99,9 @@ def import_points(
     clock_offset: Annotated[str | None, _option(
         _READINGS, "--clock-offset", help="Seconds the log's clock is ahead of the shots', or "
         "estimate (from the movements).")] = None,
+    track: Annotated[Path | None, _option(
+        _READINGS, "--track", help="Timed points of a target followed while the machine moved, "
+        "written like POINTS: estimates the clock offset to some hundredths of a second.")] = None,
     time_zone: Annotated[str | None, _option(
         _READINGS, "--time-zone", help="Zone of shot times that name none: UTC, +02:00, a name.")]
     = None,
@@ -151,10 +154,13 @@ def import_points(
     declared = _declared(_stated(given), profile)
     if log is not None and sheet is not None:
         raise typer.BadParameter("readings come from --log or from --sheet, not from both")
+    if track is not None and (declared.log.clock_offset != "estimate" or declared.angles):
+        raise typer.BadParameter("--track goes with --clock-offset estimate, and with point files")
     findings = Findings()
     request = Request(
         points=tuple(points), into=into, declared=declared, check=tuple(check or ()),
-        booking=booking, sheet=sheet, log=log, known=known, setups=setups, replace=replace)
+        booking=booking, sheet=sheet, log=log, track=track, known=known, setups=setups,
+        replace=replace)
     try:
         with talk.working("Reading the field files"):
             imported = gather_import(request, findings)

@@ -21,7 +21,7 @@ from calib.intake.naming import complain_of_unfound, read_booking
 from calib.intake.observations import Pointings, read_observations
 from calib.intake.points import read_points, to_ground
 from calib.intake.polar import PolarShots
-from calib.intake.readings import PoseReadings, read_log, read_sheet
+from calib.intake.readings import PoseReadings, Track, read_log, read_sheet
 from calib.intake.setups import (
     Backsights,
     KnownPoints,
@@ -31,6 +31,7 @@ from calib.intake.setups import (
     read_known,
 )
 from calib.intake.shots import FieldShot, Source, note_outlying, settle_repeats, stands_of
+from calib.intake.times import TimeText
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.folder import rig_from_text
@@ -51,6 +52,8 @@ class Request:
     into : Path
         The run folder.
     booking, sheet, log, known, setups : Path or None
+    track : Path or None
+        Points of a target followed while the machine moved, to estimate the clock offset with.
     replace : bool
         Whether rows that the run folder holds already may be replaced.
     """
@@ -62,6 +65,7 @@ class Request:
     booking: Path | None = None
     sheet: Path | None = None
     log: Path | None = None
+    track: Path | None = None
     known: Path | None = None
     setups: Path | None = None
     replace: bool = False
@@ -298,9 +302,11 @@ def _add_readings(request, imported, findings):
                                   f"no row for pose {quote(pose)}",
                                   f"one for every pose shot{nearest(pose, imported.readings)}")
     elif request.log is not None:
+        track = _read(request.track, findings,
+                      lambda data, name: _track_of(data, name, request.declared, findings))
         try:
             imported.readings, imported.clock = read_log(
-                request.log, imported.rig, request.declared.log, shots, findings)
+                request.log, imported.rig, request.declared.log, shots, track, findings)
         except OSError as error:
             findings.complain(str(request.log), None, None,
                               (error.strerror or str(error)).lower(), "a log that you may read")
@@ -309,6 +315,22 @@ def _add_readings(request, imported, findings):
     else:
         findings.note("readings.csv", "no readings given (--log or --sheet): the poses are listed "
                       "there, the readings must be filled in by hand")
+
+
+def _track_of(data, file, declared, findings):
+    """A track from a point file written like the others; None after a complaint."""
+    points = read_points(data, file, declared, findings)
+    if points is None:
+        return None
+    times, seconds = declared.times(), []
+    for line, text in zip(points.lines, points.time, strict=True):
+        try:
+            seconds.append(times.parse(text))
+        except TimeText as error:
+            findings.complain(file, line, "time", quote(text), str(error))
+    if findings.complaints:
+        return None
+    return Track(np.array(seconds), points.position)
 
 
 def _keep_readings(path, imported, poses, findings):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.intake.clock import ClockOffset, NoOffset, estimate, movement
+from calib.intake.clock import ClockOffset, NoOffset, estimate, estimate_from_track, movement
 from calib.intake.declaration import LogDeclaration
 from calib.intake.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
 from calib.intake.shots import FieldShot, Source
@@ -43,6 +43,15 @@ class PoseReadings:
     stand: str
     seconds: float
     source: Source
+
+
+@dataclass(frozen=True)
+class Track:
+    """A target followed while the machine moved: seconds (n,) on the shots' clock, position (n, 3)
+    in m."""
+
+    seconds: np.ndarray
+    position: np.ndarray
 
 
 def read_sheet(
@@ -86,9 +95,15 @@ def read_log(
     rig: Rig,
     declared: LogDeclaration,
     shots: list[FieldShot],
+    track: Track | None,
     findings: Findings,
 ) -> tuple[dict[str, PoseReadings], ClockOffset | None]:
     """Average a log over the dwell of every pose: its first to its last shot, half a window more.
+
+    Parameters
+    ----------
+    track : Track or None
+        To estimate the clock offset with, if that is declared; else the shots must do.
 
     Returns
     -------
@@ -109,7 +124,7 @@ def read_log(
         return {}, None
     offset, found = declared.clock_offset, None
     if offset == "estimate":
-        found = _estimated_offset(path, layout, declared, shots, findings)
+        found = _estimated_offset(path, layout, declared, shots, track, findings)
         if found is None:
             return {}, None
         offset = found.offset
@@ -169,7 +184,7 @@ def _averaged(file, rig, declared, pose, window, offset, rows, summary, findings
         f"{result.scatter[largest]:.3f} deg ({rig.reading_names[largest]})")
 
 
-def _estimated_offset(path, layout: LogLayout, declared, shots, findings):
+def _estimated_offset(path, layout: LogLayout, declared, shots, track, findings):
     """Clock offset from the movements; None after a complaint."""
     rows, last = LogRows(), -np.inf
     for block in blocks(path, layout, declared.times(), findings, hashlib.sha256()):
@@ -179,20 +194,23 @@ def _estimated_offset(path, layout: LogLayout, declared, shots, findings):
         last = step[-1] if len(step) else last
         if findings.complaints:
             return None
-    pose_number = {pose: i for i, pose in enumerate(dict.fromkeys(s.booked.pose for s in shots))}
+    seconds, readings = np.array(rows.seconds), np.array(rows.readings)
     try:
-        if len(rows.seconds) < 10:
+        if len(seconds) < 10:
             raise NoOffset("the log has hardly any rows")
-        offset = estimate(
-            movement(np.array(rows.seconds), np.array(rows.readings)),
-            np.array([s.seconds for s in shots]),
-            np.array([pose_number[s.booked.pose] for s in shots]))
+        if track is not None:
+            offset = estimate_from_track(seconds, readings, track.seconds, track.position)
+        else:
+            number = {p: i for i, p in enumerate(dict.fromkeys(s.booked.pose for s in shots))}
+            offset = estimate(movement(seconds, readings), np.array([s.seconds for s in shots]),
+                              np.array([number[s.booked.pose] for s in shots]))
     except NoOffset as error:
         findings.complain(path.name, None, "time", str(error),
                           "movements that fit the shots, or --clock-offset SECONDS")
         return None
     findings.note(path.name, f"clock offset estimated: the log runs {offset.offset:+.2f} s "
                   f"against the shots, within +-{offset.bound:.2f} s"
+                  + (" (95 %, from the track)" if track is not None else "")
                   + (f"; {offset.misfits} shot(s) or change(s) of pose do not fit"
                      if offset.misfits else ""))
     return offset

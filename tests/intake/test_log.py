@@ -52,7 +52,7 @@ def read(tmp_path, rig, text, shots, **declared):
     path = tmp_path / "log.csv"
     path.write_bytes(text if isinstance(text, bytes) else "\n".join(text).encode() + b"\n")
     findings = Findings()
-    readings, clock = read_log(path, rig, declare({"log": declared}).log, shots, findings)
+    readings, clock = read_log(path, rig, declare({"log": declared}).log, shots, None, findings)
     return readings, findings, clock
 
 
