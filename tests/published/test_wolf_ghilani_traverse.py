@@ -3,8 +3,8 @@
 Source: P. R. Wolf and C. D. Ghilani, *Elementary Surveying: An Introduction to Geomatics*, chapter
 "Traverse Computations" (departures, latitudes, linear misclosure of traverse ABCDE; feet). The
 figures are from memory; lengths add up to the book's 2466.00, departures and latitudes to its
-misclosures 0.026 and 0.077, and four of the five sides agree to the last digit, the fifth within the
-rounding of its azimuth to a second. Figures recalled wrongly would not.
+misclosures 0.026 and 0.077, and four of the five sides agree to the last digit, the fifth within
+the rounding of its azimuth to a second. Figures recalled wrongly would not.
 """
 
 import numpy as np
