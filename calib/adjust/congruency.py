@@ -1,0 +1,218 @@
+"""Congruency of two adjustments of the same parameters: has anything moved, and what?
+
+With the information matrices L1, L2 of two independent epochs and their estimates x1, x2, the
+misfit of the hypothesis that the parameters are the same is
+
+    omega = d' W d,    d = x2 - x1,    W = L1 (L1 + L2)^+ L2,
+
+chi-square with the rank of W as degrees of freedom; over the pooled variance factor it is the F
+test of H. Pelzer, *Zur Analyse geodaetischer Deformationsmessungen*, DGK C 164 (1971), and
+W. F. Caspary, *Concepts of Network and Deformation Analysis*, UNSW Monograph 11 (1987), both from
+memory. W is the inverse of Q1 + Q2 where both are regular; in this form it also serves parameters
+that an epoch leaves undetermined (a datum, a quantity that nothing observed). Moved parameters
+are found one at a time, the largest drop of omega first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+#: Level of the global test and of each step of the search.
+LEVEL = 0.05
+
+#: Eigenvalues of scaled information below this share of the largest are nothing.
+RANK_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Epoch:
+    """What the observations of one epoch say about the parameters.
+
+    Attributes
+    ----------
+    information : ndarray, shape (p, p)
+        Symmetric, positive semi-definite.
+    score : ndarray, shape (p,)
+        ``information @ (x - origin)`` with x the estimate; defined also where x is not.
+    chi2 : float
+    dof : int
+    """
+
+    information: np.ndarray
+    score: np.ndarray
+    chi2: float
+    dof: int
+
+    @classmethod
+    def without_prior(cls, estimate, covariance, chi2, dof, gradient, prior_residual,
+                      prior_sd, origin) -> "Epoch":
+        """Take Gaussian priors out of an estimate, so that only observations speak.
+
+        Parameters
+        ----------
+        estimate : ndarray, shape (p,)
+        covariance : ndarray, shape (p, p)
+            Regular.
+        chi2, dof
+            Of the adjustment with the priors.
+        gradient : ndarray, shape (q, p)
+            H, of the prior functions.
+        prior_residual, prior_sd : ndarray, shape (q,)
+            Prior value less its function at the estimate, and the prior's sd.
+        origin : ndarray, shape (p,)
+            Common to both epochs.
+        """
+        scale = np.sqrt(np.diag(covariance))
+        weighted = gradient * scale / prior_sd[:, None]
+        information = np.linalg.inv(covariance / np.outer(scale, scale)) - weighted.T @ weighted
+        information, rank = _semi_definite(information)
+        pull = weighted.T @ (prior_residual / prior_sd)
+        left_over = (prior_residual / prior_sd) @ (prior_residual / prior_sd)
+        left_over += pull @ _pseudo_inverse(information)[0] @ pull
+        score = information @ ((estimate - origin) / scale) - pull
+        return cls(
+            information / np.outer(scale, scale),
+            score / scale,
+            max(chi2 - left_over, 0.0),
+            dof - len(prior_sd) + len(estimate) - rank,
+        )
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A parameter taken to have moved: its number and the F value of its step."""
+
+    parameter: int
+    statistic: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class Congruency:
+    """The test of two epochs.
+
+    Attributes
+    ----------
+    omega : float
+    rank : int
+    pooled : float
+        Variance factor of both epochs together.
+    dof : int
+        Of `pooled`.
+    statistic, limit : float
+        F value of the global test and its critical value at `LEVEL`.
+    p_value : float
+    moved : tuple of Moved
+        In the order in which they were found; empty if the test passes.
+    change, change_covariance : ndarray, shapes (m,) and (m, m)
+        Of the moved parameters, all others taken as unmoved; a-priori covariance.
+    rest_statistic, rest_limit : float
+        F value of what is left, and its critical value; NaN if nothing is left to test.
+    """
+
+    omega: float
+    rank: int
+    pooled: float
+    dof: int
+    statistic: float
+    limit: float
+    p_value: float
+    moved: tuple[Moved, ...]
+    change: np.ndarray
+    change_covariance: np.ndarray
+    rest_statistic: float
+    rest_limit: float
+
+    @property
+    def congruent(self) -> bool:
+        """No difference beyond chance."""
+        return self.statistic <= self.limit
+
+
+def congruency(first: Epoch, second: Epoch, most: int = 4) -> Congruency:
+    """Test whether two epochs agree, and search what moved if they do not.
+
+    Parameters
+    ----------
+    first, second : Epoch
+        About the same parameters, with scores from the same origin.
+    most : int
+        Moved parameters to name at most.
+
+    Raises
+    ------
+    ValueError
+        If no combination of parameters is told by both epochs, or no degree of freedom is left.
+    """
+    dof = first.dof + second.dof
+    if dof <= 0:
+        raise ValueError("neither epoch has any redundancy: there is nothing to test with")
+    weight, pulled = weighted_difference(first, second)
+    scale = 1 / np.sqrt(np.where(np.diag(weight) > 0, np.diag(weight), 1.0))
+    weight, pulled = weight * np.outer(scale, scale), pulled * scale
+    inverse, rank = _pseudo_inverse(weight)
+    if rank == 0:
+        raise ValueError("no combination of parameters is told by both epochs")
+    omega = float(pulled @ inverse @ pulled)
+    pooled = (first.chi2 + second.chi2) / dof
+    statistic = omega / rank / pooled
+    limit = float(f_distribution.isf(LEVEL, rank, dof))
+    moved, chosen = [], []
+    rest, rest_limit = statistic, limit
+    while rest > rest_limit and len(chosen) < min(most, rank):
+        drops = [_drop(weight, pulled, [*chosen, j]) if weight[j, j] > 0 and j not in chosen
+                 else -np.inf for j in range(len(pulled))]
+        best = int(np.argmax(drops))
+        gained = drops[best] - (_drop(weight, pulled, chosen) if chosen else 0.0)
+        chosen.append(best)
+        moved.append(Moved(best, float(gained / pooled), float(f_distribution.isf(LEVEL, 1, dof))))
+        left = rank - len(chosen)
+        rest = (omega - drops[best]) / left / pooled if left else np.nan
+        rest_limit = float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan
+    change, covariance = _change(weight, pulled, chosen)
+    return Congruency(
+        omega, rank, float(pooled), dof, float(statistic), limit,
+        float(f_distribution.sf(statistic, rank, dof)), tuple(moved), change * scale[chosen],
+        covariance * np.outer(scale[chosen], scale[chosen]), float(rest), rest_limit,
+    )
+
+
+def weighted_difference(first: Epoch, second: Epoch) -> tuple[np.ndarray, np.ndarray]:
+    """W and W d of two epochs, shapes (p, p) and (p,)."""
+    total = first.information + second.information
+    scale = 1 / np.sqrt(np.where(np.diag(total) > 0, np.diag(total), 1.0))
+    inverse = _pseudo_inverse(total * np.outer(scale, scale))[0] * np.outer(scale, scale)
+    weight = first.information @ inverse @ second.information
+    pulled = (first.information @ inverse @ second.score
+              - second.information @ inverse @ first.score)
+    return (weight + weight.T) / 2, pulled
+
+
+def _drop(weight, pulled, chosen):
+    """How much omega falls if the chosen parameters may move."""
+    part = weight[np.ix_(chosen, chosen)]
+    values, vectors = np.linalg.eigh(part)
+    if values[0] <= RANK_TOLERANCE * values[-1]:
+        return -np.inf
+    return float(np.sum((vectors.T @ pulled[chosen]) ** 2 / values))
+
+
+def _change(weight, pulled, chosen):
+    if not chosen:
+        return np.zeros(0), np.zeros((0, 0))
+    covariance = np.linalg.inv(weight[np.ix_(chosen, chosen)])
+    return covariance @ pulled[chosen], covariance
+
+
+def _semi_definite(matrix):
+    """The nearest matrix without negative eigenvalues or ones next to nothing, and its rank."""
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    kept = values > max(RANK_TOLERANCE * values[-1], 1e-7)
+    return (vectors[:, kept] * values[kept]) @ vectors[:, kept].T, int(kept.sum())
+
+
+def _pseudo_inverse(matrix):
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    kept = values > RANK_TOLERANCE * max(values[-1], np.finfo(float).tiny)
+    return (vectors[:, kept] / values[kept]) @ vectors[:, kept].T, int(kept.sum())

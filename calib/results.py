@@ -1,0 +1,168 @@
+"""A result read back: tables as DataFrames, quantities as correlated uncertain numbers.
+
+>>> result = load_result("RUN/result")                              # doctest: +SKIP
+>>> result.numbers["boom_length"] + result.numbers["stick_length"]  # doctest: +SKIP
+8.6147+/-0.0036
+"""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from uncertainties import UFloat
+
+from calib.chain.rig import Rig, rig_from_dict
+from calib.run.complaints import Complaint, InputError
+from calib.run.records import Tape
+from calib.uncertain import correlated_numbers
+
+#: The version of result.json that this reads.
+SCHEMA = 1
+
+_NEEDED = ("parameters", "covariance", "stands", "poses", "shots", "readings", "fit", "rig",
+           "edge", "taped", "verdict")
+
+
+@dataclass(frozen=True)
+class Result:
+    """A solved run as its result.json tells it. Read one with `load_result`.
+
+    Attributes
+    ----------
+    document : dict
+        The whole of result.json, in m and deg.
+    path : Path or None
+    sha256 : str
+        Of the file as it was read.
+    """
+
+    document: dict
+    path: Path | None = None
+    sha256: str = ""
+
+    @cached_property
+    def parameters(self) -> pd.DataFrame:
+        """One row per rig parameter, in the units of its column `unit`."""
+        return pd.DataFrame(self.document["parameters"])
+
+    @cached_property
+    def derived(self) -> pd.DataFrame:
+        """Quantities computed from the parameters."""
+        return pd.DataFrame(self.document["derived"])
+
+    @cached_property
+    def shots(self) -> pd.DataFrame:
+        """One row per shot, lengths in m; nested records become ``residual_east`` and so on."""
+        return pd.json_normalize(self.document["shots"], sep="_")
+
+    @cached_property
+    def readings(self) -> pd.DataFrame:
+        """One row per pose and reading, deg."""
+        return pd.DataFrame(self.document["readings"])
+
+    @cached_property
+    def poses(self) -> pd.DataFrame:
+        """One row per pose, deg; the edge's sd there in m."""
+        return pd.json_normalize(self.document["poses"], sep="_")
+
+    @cached_property
+    def stands(self) -> pd.DataFrame:
+        """One row per stand, m and deg."""
+        return pd.json_normalize(self.document["stands"], sep="_")
+
+    @cached_property
+    def covariance(self) -> pd.DataFrame:
+        """Of every estimated unknown, in the units of the record."""
+        record = self.document["covariance"]
+        return pd.DataFrame(record["matrix"], record["names"], record["names"])
+
+    @cached_property
+    def numbers(self) -> dict[str, UFloat]:
+        """Rig parameters by name in m and deg, correlated; sd 0 where held."""
+        names = self.rig.parameter_names
+        values = self.parameters.set_index("name")["value"].reindex(names).to_numpy(float)
+        covariance = self.covariance.reindex(index=names, columns=names).fillna(0.0)
+        return dict(zip(names, correlated_numbers(values, covariance.to_numpy()), strict=True))
+
+    @cached_property
+    def rig(self) -> Rig:
+        """The rig as it was solved."""
+        return rig_from_dict(self.document["rig"]["definition"])
+
+    @cached_property
+    def values_si(self) -> np.ndarray:
+        """Rig parameters, shape (p,), m and rad."""
+        by_name = {p["name"]: p["value"] for p in self.document["parameters"]}
+        return self._factor * np.array([by_name[n] for n in self.rig.parameter_names])
+
+    @cached_property
+    def covariance_si(self) -> np.ndarray:
+        """Of the rig parameters, shape (p, p), m and rad; zero rows where held."""
+        names = self.rig.parameter_names
+        matrix = self.covariance.reindex(index=names, columns=names).fillna(0.0).to_numpy()
+        return matrix * np.outer(self._factor, self._factor)
+
+    @cached_property
+    def tape(self) -> Tape:
+        """The tape that took part in the solution, m and rad."""
+        rows = [r for r in (self.document["taped"] or {"rows": []})["rows"] if r["used"]]
+        factor = np.array([_si(r["unit"]) for r in rows])
+        return Tape(
+            tuple(r["quantity"] for r in rows),
+            factor * np.array([r["tape"] for r in rows]),
+            factor * np.array([r["tape_sd"] for r in rows]),
+            tuple(r["unit"] for r in rows),
+            tuple(range(2, len(rows) + 2)),
+        )
+
+    @property
+    def _factor(self):
+        return np.array([_si(p.unit) for p in self.rig.parameters])
+
+
+def load_result(path: str | Path) -> Result:
+    """Read a result.
+
+    Parameters
+    ----------
+    path : str or Path
+        result.json, or the folder it is in.
+
+    Raises
+    ------
+    InputError
+        If there is no such file or it is no result of this version.
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / "result.json"
+    try:
+        content = path.read_bytes()
+    except OSError:
+        raise _complaint(path, "no such file", "result.json of a solved run, or its folder"
+                         ) from None
+    try:
+        document = json.loads(content)
+    except ValueError as error:
+        raise _complaint(path, f"no JSON ({error})", "result.json as calib solve writes it"
+                         ) from None
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        found = document.get("schema") if isinstance(document, dict) else None
+        raise _complaint(path, f"schema {found}", f"a result of schema {SCHEMA}")
+    missing = [key for key in _NEEDED if key not in document]
+    if missing:
+        raise _complaint(path, "no " + ", ".join(missing),
+                         "a whole result; solve the run again with this version")
+    return Result(document, path, hashlib.sha256(content).hexdigest())
+
+
+def _complaint(path, found, expected):
+    return InputError([Complaint(str(path), None, None, found, expected)])
+
+
+def _si(unit):
+    return np.radians(1.0) if unit == "deg" else 1.0
