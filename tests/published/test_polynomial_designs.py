@@ -1,0 +1,131 @@
+"""Optimal designs of polynomial regression on [-1, 1].
+
+P. G. Hoel, "Efficiency problems in polynomial estimation", Ann. Math. Statist. 29 (1958) 1134-1145,
+and P. G. Guest, "The spacing of observations in polynomial regression", Ann. Math. Statist. 29
+(1958) 294-299: the D-optimal design of degree k puts equal weights on the roots of
+(1 - x^2) P_k'(x). J. Kiefer and J. Wolfowitz, "The equivalence of two extremum problems", Canad. J.
+Math. 12 (1960) 363-366: a design is D-optimal if and only if the largest standardised variance is
+the number of parameters. Determinants and points as tabulated from these formulas.
+"""
+
+from itertools import combinations_with_replacement
+
+import numpy as np
+import pytest
+
+from calib.plan.exchange import (
+    Pool,
+    determinant_bound,
+    determinant_gain,
+    exchange,
+    greedy,
+    variance_bound,
+    variance_gain,
+)
+
+#: Degree: support points, determinant of the information per observation.
+HOEL_GUEST = {
+    1: ((1.0,), 1.0),
+    2: ((1.0, 0.0), 4 / 27),
+    3: ((1.0, 5**-0.5), 0.00512),
+    4: ((1.0, (3 / 7) ** 0.5, 0.0), 4.29721823876e-5),
+    5: ((1.0, 0.7650553239, 0.2852315165), 8.87349711389e-8),
+    6: ((1.0, 0.8302238963, 0.4688487935, 0.0), 4.5345354308e-11),
+}
+
+
+def support(degree):
+    """The support points of a degree, both signs, rising."""
+    return np.unique([s * x for x in HOEL_GUEST[degree][0] for s in (-1.0, 1.0)])
+
+
+def pool_of(rows, prior=0.0):
+    """One observation per candidate, no groups' unknowns."""
+    rows = np.asarray(rows, float)
+    p = rows.shape[1]
+    return Pool(rows[:, None, :], prior * np.eye(p), p, 1)
+
+
+def polynomial(x, degree):
+    """Rows 1, x, ..., x^degree."""
+    return np.asarray(x)[:, None] ** np.arange(degree + 1)
+
+
+def exchanged(rows, size, criterion):
+    """A design by greedy start and exchange, next to nothing known beforehand."""
+    pool, groups = pool_of(rows, prior=1e-8), np.zeros(size, int)
+    return pool, exchange(pool, greedy(pool, groups, criterion), groups, criterion)
+
+
+@pytest.mark.parametrize("degree", HOEL_GUEST)
+def test_hoel_guest_designs_are_recognised_as_optimal(degree):
+    """At the published points the determinant is the published one and the bound is one."""
+    x = np.union1d(np.linspace(-1, 1, 2001), support(degree))
+    pool = pool_of(polynomial(x, degree))
+    design = np.searchsorted(x, support(degree))
+    groups = np.zeros(degree + 1, int)
+    information = pool.information(design, groups) / (degree + 1)
+    assert np.linalg.det(information) == pytest.approx(HOEL_GUEST[degree][1], rel=1e-8)
+    assert determinant_bound(pool, design, groups) == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("degree", [1, 2, 3, 4])
+@pytest.mark.parametrize("times", [1, 3])
+def test_exchange_finds_the_points_from_a_grid(degree, times):
+    """From 2001 points the exchange finds the support, each point equally often."""
+    x = np.union1d(np.linspace(-1, 1, 2001), support(degree))
+    _, design = exchanged(polynomial(x, degree), times * (degree + 1), determinant_gain)
+    np.testing.assert_allclose(np.sort(x[design]), np.repeat(support(degree), times), atol=3e-3)
+
+
+def test_seven_observations_of_a_quadratic():
+    """The exact design on -1, 0, 1 is 3-2-2 in some order, with determinant 48."""
+    rows = polynomial([-1.0, 0.0, 1.0], 2)
+    pool, design = exchanged(rows, 7, determinant_gain)
+    assert sorted(np.bincount(design, minlength=3)) == [2, 2, 3]
+    groups = np.zeros(7, int)
+    assert np.linalg.det(pool.information(design, groups)) == pytest.approx(48)
+    best = max(np.linalg.det(pool.information(d, groups))
+               for d in combinations_with_replacement(range(3), 7))
+    assert best == pytest.approx(48)
+
+
+def test_bound_never_claims_too_much():
+    """The bound of 5 equispaced points lies below their known efficiency, 0.8390167."""
+    x = np.linspace(-1, 1, 2001)
+    pool, groups = pool_of(polynomial(x, 2)), np.zeros(5, int)
+    design = np.searchsorted(x, np.linspace(-1, 1, 5) - 1e-9)
+    information = pool.information(design, groups) / 5
+    efficiency = (np.linalg.det(information) / HOEL_GUEST[2][1]) ** (1 / 3)
+    assert efficiency == pytest.approx(0.8390167, abs=1e-7)
+    bound = determinant_bound(pool, design, groups)
+    largest = np.einsum("ni,ij,nj->n", pool.rows[:, 0], np.linalg.inv(information),
+                        pool.rows[:, 0]).max()
+    assert bound == pytest.approx(3 / largest)
+    assert 0.6 < bound < efficiency
+
+
+def test_first_order_trigonometric_regression():
+    """Three equispaced angles are D-optimal: determinant 1/4, bound one."""
+    angle = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    pool = pool_of(np.column_stack([np.ones(360), np.cos(angle), np.sin(angle)]))
+    design, groups = [0, 120, 240], np.zeros(3, int)
+    np.testing.assert_allclose(pool.information(design, groups) / 3, np.diag([1, 0.5, 0.5]),
+                               atol=1e-12)
+    assert determinant_bound(pool, design, groups) == pytest.approx(1.0)
+
+
+def test_variance_criterion_of_a_quadratic():
+    """Least sum of variances: weights 1/4, 1/2, 1/4.
+
+    With u the weight on both ends the trace of the inverse is 2 / (u (1 - u)), least at u = 1/2.
+    """
+    x = np.linspace(-1, 1, 201)
+    pool, design = exchanged(polynomial(x, 2), 8, variance_gain(np.eye(3)))
+    np.testing.assert_allclose(np.sort(x[design]), [-1, -1, 0, 0, 0, 0, 1, 1], atol=1e-12)
+    groups = np.zeros(8, int)
+    assert np.trace(np.linalg.inv(pool.information(design, groups) / 8)) == pytest.approx(8)
+    assert variance_bound(pool, design, groups, np.eye(3)) == pytest.approx(1.0)
+    equal = np.searchsorted(x, [-1, -1, 0, 0, 1, 1])
+    true = 8 / np.trace(np.linalg.inv(pool.information(equal, groups[:6]) / 6))
+    assert variance_bound(pool, equal, groups[:6], np.eye(3)) <= true == pytest.approx(8 / 9)
