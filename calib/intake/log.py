@@ -221,6 +221,12 @@ def _block(data, first_line, file, layout, times, findings):
 def _time_cells(raw, starts, ends, layout):
     """Where the time of each line begins and how wide it is; 0 where the line has none."""
     delimiter = ord(layout.dialect.delimiter)
+    if layout.time == 0 and len(starts):
+        # Times of one width, the same as in the first row, need no search. Whether what stands
+        # there is a time is seen when it is read.
+        width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
+        if 0 < width and (raw[np.minimum(starts + width, len(raw) - 1)] == delimiter).all():
+            return starts, np.full(len(starts), width)
     marks = np.flatnonzero(raw == delimiter)
     marks = np.append(marks, np.full(layout.time + 1, len(raw)))
     first = np.searchsorted(marks, starts)

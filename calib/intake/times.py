@@ -16,7 +16,6 @@ SECONDS = "seconds"
 """A format: plain seconds, Unix time."""
 
 _WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
-_SCALE = 10.0 ** -np.arange(1, 10)
 
 
 class TimeText(ValueError):
@@ -115,7 +114,7 @@ class TimeFormat:
             return _plain_seconds(chars, widths)
         seconds = np.full(len(widths), np.nan)
         problem = np.zeros(len(widths), np.int8)
-        for width in np.unique(widths):
+        for width in _distinct(widths):
             rows = np.flatnonzero(widths == width)
             seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
         return seconds, problem
@@ -127,8 +126,8 @@ class TimeFormat:
     def _parse_alike(self, chars):
         """Times that are all as wide as `chars`."""
         n, width = chars.shape
-        digits = chars.astype(np.int64) - ord("0")
-        is_digit = (digits >= 0) & (digits <= 9)
+        digits = chars - np.uint8(ord("0"))  # below "0" it wraps around to large numbers
+        is_digit = digits <= 9
         good, parts, at = np.ones(n, bool), {}, 0
         for mark, field in re.findall(r"([^%]*)%(.)", self.pattern):
             end = at + len(mark) + _WIDTH[field]
@@ -139,7 +138,7 @@ class TimeFormat:
                 good &= (chars[:, at + i] == ord(c)) | ((c == "T") & (chars[:, at + i] == ord(" ")))
             at += len(mark)
             good &= is_digit[:, at:end].all(axis=1)
-            parts[field] = digits[:, at:end] @ 10 ** np.arange(_WIDTH[field])[::-1]
+            parts[field] = _number(digits[:, at:end])
             at = end
         fraction, at = _fraction(chars, digits, is_digit, at)
         offset, has_zone, zone_good = _offset(chars, digits, is_digit, at)
@@ -150,7 +149,7 @@ class TimeFormat:
         good &= (parts["Y"] >= 1970) & (parts["Y"] <= 2200)
         days = np.full(n, np.nan)
         dates = parts["Y"] * 10000 + parts["m"] * 100 + parts["d"]
-        for date in np.unique(dates[good]):
+        for date in _distinct(dates[good]):
             days[dates == date] = _day(int(date))
         good &= ~np.isnan(days)
         seconds = days * 86400 + parts["H"] * 3600 + parts["M"] * 60 + parts["S"]
@@ -169,7 +168,7 @@ class TimeFormat:
             return seconds, problem
         out = seconds.copy()
         quarter = np.floor(seconds / 900.0)
-        for q in np.unique(quarter[good]):
+        for q in _distinct(quarter[good]):
             local = datetime.fromtimestamp(q * 900.0, UTC).replace(tzinfo=None)
             first = local.replace(tzinfo=self.zone, fold=0).utcoffset()
             second = local.replace(tzinfo=self.zone, fold=1).utcoffset()
@@ -185,6 +184,22 @@ _PROBLEMS = {
     3: "a time outside the hour in which the clock is changed (state the offset itself, such as "
        "+02:00, not a zone with summer time)",
 }
+
+
+def _distinct(values):
+    """Sorted distinct values; most often there is one, and no need to sort."""
+    if len(values) and (values == values[0]).all():
+        return values[:1]
+    return np.unique(values)
+
+
+def _number(digits):
+    """The numbers that columns of digits spell, shape (n,)."""
+    out = np.zeros(len(digits), np.int64)
+    for column in digits.T:
+        out *= 10
+        out += column
+    return out
 
 
 def _day(date):
@@ -206,8 +221,8 @@ def _fraction(chars, digits, is_digit, at):
     end = at + 1
     while end < width and is_digit[0, end]:
         end += 1
-    count = min(end - at - 1, len(_SCALE))
-    fraction = digits[:, at + 1:at + 1 + count] @ _SCALE[:count]
+    count = min(end - at - 1, 9)
+    fraction = _number(digits[:, at + 1:at + 1 + count]) / 10.0**count
     good = is_digit[:, at + 1:end].all(axis=1) & np.isin(chars[:, at], marks) & (end > at + 1)
     return np.where(good, fraction, np.nan), end
 
@@ -229,8 +244,8 @@ def _offset(chars, digits, is_digit, at):
     good &= is_digit[:, columns].all(axis=1)
     if colon:
         good &= chars[:, at + 3] == ord(":")
-    a, b, c, d = (digits[:, i] for i in columns)
-    return sign * ((a * 10 + b) * 3600 + (c * 10 + d) * 60), True, good
+    hours, minutes = _number(digits[:, columns[:2]]), _number(digits[:, columns[2:]])
+    return sign * (hours * 3600 + minutes * 60), True, good
 
 
 def _plain_seconds(chars, widths):
