@@ -1,0 +1,185 @@
+"""Sag and play: what is left over, against reach, joint angles and direction of approach.
+
+Each trend is one or two columns added to the linearised problem and tested as a bias of that form
+(`calib.adjust.reliability.hypothesis_test`), so that whatever the parameters can take up of it is
+accounted for: a trend that a zero or a length explains is not seen, and does no harm.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from calib.adjust.reliability import hypothesis_test
+from calib.calibration import Solution
+
+#: A clean run shows a trend with this probability.
+RUN_LEVEL = 0.05
+
+#: A joint that moved by less than this many sds of its reading was not moved.
+MOVED = 5.0
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A trend that was looked for.
+
+    Attributes
+    ----------
+    name : str
+        What against what.
+    slope, sd : float
+        mm per m of reach, mm per deg of joint angle, % of the reading, or deg of play; NaN where
+        the trend has two parts (sine and cosine).
+    unit : str
+    statistic : float
+        Chi-square of `dof` without a trend.
+    chance : float
+        That the strongest of all trends of a clean run is as strong.
+    says : str
+    """
+
+    name: str
+    slope: float
+    sd: float
+    unit: str
+    statistic: float
+    dof: int
+    chance: float
+    says: str
+
+    @property
+    def significant(self) -> bool:
+        return self.chance < RUN_LEVEL
+
+
+def trends(solution: Solution) -> tuple[Trend, ...]:
+    """Look for every trend, strongest first."""
+    looked_for = [*_misses_against(solution), *_play(solution), *_scale(solution)]
+    tested = []
+    for name, columns, factor, unit, words in looked_for:
+        test = hypothesis_test(solution.adjustment, columns)
+        if test.dof:
+            tested.append((name, columns, factor, unit, words, test))
+    made = []
+    for name, columns, factor, unit, words, test in tested:
+        single = float(chi2.sf(test.statistic, test.dof))
+        chance = 1.0 - (1.0 - single) ** len(tested)
+        alone = columns.shape[1] == 1
+        slope = factor * float(test.bias[0]) if alone else np.nan
+        sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
+        made.append(Trend(name, slope, sd, unit, test.statistic, test.dof, chance,
+                          words(slope, sd)))
+    return tuple(sorted(made, key=lambda t: chi2.logsf(t.statistic, t.dof)))
+
+
+def _misses_against(solution):
+    """Along, left and up against reach and against every joint angle."""
+    run, rig = solution.run, solution.rig
+    axes, reach, joints = _house_view(solution)
+    against = [("reach", (reach - reach.mean())[:, None], "m", 1e3)]
+    for j, reading in enumerate(rig.readings):
+        angle = joints[run.shots.pose, j]
+        if np.ptp(angle) < 1e-6:
+            continue
+        if np.ptp(angle) > np.pi:
+            parts = np.column_stack([np.sin(angle), np.cos(angle)])
+        else:
+            parts = (angle - angle.mean())[:, None]
+        against.append((f"the {reading.name} joint", parts, "deg", 1e3 * np.radians(1.0)))
+    for name, parts, per, factor in against:
+        for component, direction in axes.items():
+            columns = np.einsum("nc,nk->nck", direction, parts).reshape(-1, parts.shape[1])
+            yield (f"{component} against {name}", columns, factor, f"mm/{per}",
+                   _miss_words(component, name, per))
+
+
+def _miss_words(component, name, per):
+    def words(slope, sd):
+        if np.isnan(slope):
+            return f"The misses {_WAYS[component][2]} go round with {name}."
+        higher = _WAYS[component][0 if slope > 0 else 1]
+        if name == "reach":
+            says = f"The edge comes out {abs(slope):.1f} ± {sd:.1f} mm {higher} per m of reach."
+            return says + (" It looks like sag." if component == "up" and slope < 0 else "")
+        return (f"The edge comes out {abs(slope):.2f} ± {sd:.2f} mm {higher} per deg of {name}.")
+
+    return words
+
+
+#: Words for more, for less, and for the direction.
+_WAYS = {
+    "along": ("further out", "nearer", "along the boom"),
+    "left": ("further left", "further right", "across the boom"),
+    "up": ("higher", "lower", "in height"),
+}
+
+
+def _play(solution):
+    """A reading that depends on which way its joint came."""
+    run = solution.run
+    came = _approach(solution)
+    b = solution.adjustment.linearised.by_readings.reshape(len(run.shots), 3, -1)
+    for j, reading in enumerate(run.rig.readings):
+        way = came[run.shots.pose, j]
+        if reading.speed is None or not ((way > 0).any() and (way < 0).any()):
+            continue
+        column = (-b[:, :, j] * way[:, None] / 2).reshape(-1, 1)
+
+        def words(slope, sd, name=reading.name):
+            return (f"The {name} reads {abs(slope):.2f} ± {sd:.2f} deg "
+                    f"{'higher' if slope > 0 else 'lower'} when its joint came up to the pose than "
+                    "when it came down: play in a pin or a slow sensor?")
+
+        yield (f"{reading.name} against its direction of approach", column, np.degrees(1.0), "deg",
+               words)
+
+
+def _approach(solution):
+    """+1, -1 or 0 per pose and reading: which way it moved from the pose before at that stand."""
+    run = solution.run
+    came = np.zeros(run.poses.readings.shape)
+    last = {}
+    for p, stand in enumerate(run.poses.stand):
+        if stand in last:
+            step = run.poses.readings[p] - run.poses.readings[last[stand]]
+            step = np.mod(step + np.pi, 2 * np.pi) - np.pi
+            came[p] = np.where(np.abs(step) > MOVED * run.poses.sd[p], np.sign(step), 0.0)
+        last[stand] = p
+    return came
+
+
+def _scale(solution):
+    """A reading that is too large or too small in proportion to itself."""
+    run = solution.run
+    b = solution.adjustment.linearised.by_readings.reshape(len(run.shots), 3, -1)
+    for j, reading in enumerate(run.rig.readings):
+        if reading.speed is None:
+            continue
+        angle = run.poses.readings[run.shots.pose, j]
+        column = (-b[:, :, j] * (angle - angle.mean())[:, None]).reshape(-1, 1)
+
+        def words(slope, sd, name=reading.name):
+            return (f"The {name} reads {abs(slope):.2f} ± {sd:.2f} % too "
+                    f"{'much' if slope > 0 else 'little'} over its range.")
+
+        yield f"{reading.name} against itself", column, 100.0, "%", words
+
+
+def _house_view(solution):
+    """Unit vectors along, left and up per shot (n, 3), reach per shot (n,), joints per pose."""
+    run, problem = solution.run, solution.problem
+    unknowns, shots = solution.adjustment.parameters, run.shots
+    placement = problem.placement(unknowns)
+    posture = run.rig.chain.posture(solution.parameters, placement, solution.adjusted_readings,
+                                    False)
+    points = posture.points(shots.target, shots.pose).position
+    heading = placement[shots.pose, 3]
+    zero, one = np.zeros(len(shots)), np.ones(len(shots))
+    axes = {
+        "along": np.column_stack([np.sin(heading), np.cos(heading), zero]),
+        "left": np.column_stack([-np.cos(heading), np.sin(heading), zero]),
+        "up": np.column_stack([zero, zero, one]),
+    }
+    reach = np.einsum("nc,nc->n", points - placement[shots.pose, :3], axes["along"])
+    return axes, reach, posture.joints
