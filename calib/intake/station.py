@@ -96,6 +96,10 @@ def approximate(
     >>> position.round(6).tolist(), round(orientation, 6)
     ([100.0, 200.0, 30.0], 0.0)
     """
+    if len(known) == 0 and not given.known.all():
+        raise NoStation("no known point was sighted")
+    if given.known.all():
+        return given.value[:3].copy(), float(np.mod(given.value[3], 2 * np.pi))
     level = given.known[:2]
     turned = points(sights, np.zeros(3), 0.0)
     if level.all():
@@ -104,9 +108,8 @@ def approximate(
         arm, target = turned[:, :2] - turned[:, :2].mean(0), known[:, :2] - known[:, :2].mean(0)
     orientation = given.value[3]
     if np.isnan(orientation):
-        if len(known) == 0 or not (np.hypot(*arm.T) > 1e-6).any() or (
-            not level.all() and np.ptp(known[:, :2], axis=0).max() < 1e-6
-        ):
+        apart = level.all() or np.ptp(known[:, :2], axis=0).max() > 1e-6
+        if not apart or not (np.hypot(*arm.T) > 1e-6).any():
             raise NoStation(
                 "one known point sighted from a known position, or two known points apart from "
                 "each other, are needed")
@@ -116,8 +119,6 @@ def approximate(
         orientation = float(np.arctan2(across.sum(), along.sum()))
     position = given.value[:3].copy()
     if np.isnan(position).any():
-        if len(known) == 0:
-            raise NoStation("no known point was sighted")
         found = (known - points(sights, np.zeros(3), orientation)).mean(0)
         position = np.where(np.isnan(position), found, position)
     return position, float(np.mod(orientation, 2 * np.pi))

@@ -10,75 +10,14 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
-from calib.chain.rig import rig_from_dict
-from calib.cli import main
-from calib.run.export import run_files
-from calib.run.folder import read_run
-from calib.simulate import simulate
-from tests.conftest import STANDARD
-
-RIG_TOML = (
-    'template = "tilt_rotator"\n[shots]\nsd = { east = 0.002, north = 0.002, up = 0.002 }\n'
-    "[readings.sd]\n" + "".join(f"{k} = {v}\n" for k, v in STANDARD["readings"]["sd"].items())
-)
-LETTER = {"edge_left": "L", "edge_right": "R"}
-NAMES = ["--ids", "{pose}-{target}", "--target", "L=edge_left", "--target", "R=edge_right"]
-PLAIN = ["--order", "PNEZD", "--unit", "m", "--frame", "ground", "--pole", "applied", *NAMES]
-
-
-@pytest.fixture(scope="module")
-def run():
-    """An invented run of 12 poses in one stand."""
-    return simulate(rig_from_dict(STANDARD), np.random.default_rng(6), poses=12)[0]
-
-
-@pytest.fixture
-def field(tmp_path, run, monkeypatch):
-    """A folder as the field hands it over: job.txt in metres and readings on a sheet."""
-    monkeypatch.chdir(tmp_path)
-    files = run_files(run, RIG_TOML)
-    (tmp_path / "sheet.csv").write_text(files["readings.csv"])
-    (tmp_path / "tape.csv").write_text(files["tape.csv"])
-    (tmp_path / "job.txt").write_text("Job: invented\n" + "".join(job_lines(run)) + "end\n")
-    return tmp_path
-
-
-def job_lines(run, scale=1.0, shift=(0.0, 0.0, 0.0)):
-    """PNEZD lines of a run's shots, 4 decimals."""
-    for pose, target, position in zip(run.shots.pose, run.shots.target, run.shots.position,
-                                      strict=True):
-        east, north, up = (position + shift) * scale
-        name = f"{run.poses.ids[pose]}-{LETTER[run.rig.target_names[target]]}"
-        yield f"{name},{north:.4f},{east:.4f},{up:.4f},edge\n"
-
-
-@pytest.fixture
-def calib(monkeypatch, capsys):
-    """Runs `calib import`; gives exit status, stdout and stderr."""
-
-    def command(*arguments):
-        monkeypatch.setattr(sys, "argv", ["calib", "import", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            main()
-            raise SystemExit(0)
-        out = capsys.readouterr()
-        return left.value.code or 0, out.out, out.err
-
-    return command
-
-
-def imported(folder, run):
-    """The run of a folder, completed by the tape and the rig with its sds."""
-    (folder / "rig.toml").write_text(RIG_TOML)
-    (folder / "tape.csv").write_text((folder.parent / "tape.csv").read_text())
-    return read_run(folder)
+from tests.intake.field_files import NAMES, PLAIN, imported, job_lines
 
 
 def test_from_field_files_to_a_solved_run(calib, field, run):
     """The imported run has the same shots and readings, and solves to the same machine."""
     status, out, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
     assert status == 0, err
-    got = imported(field / "RUN", run)
+    got = imported(field / "RUN")
     np.testing.assert_allclose(got.shots.position, run.shots.position, atol=0.6e-4)
     np.testing.assert_allclose(got.poses.readings, run.poses.readings, atol=np.radians(0.6e-3))
     assert got.poses.ids == run.poses.ids
@@ -106,7 +45,7 @@ def test_units_grid_and_pole_come_out_alike(calib, field, run):
         "grid", "--factor", factor, "--about", "0,0", "--pole", pole * to_feet,
         "--sheet", "sheet.csv")
     assert status == 0, err
-    got = imported(field / "RUN", run)
+    got = imported(field / "RUN")
     np.testing.assert_allclose(got.shots.position, run.shots.position, atol=1e-4)
     assert "12 m on the ground are 4.8 mm more than on the grid" in " ".join(out.split())
 
@@ -128,7 +67,7 @@ def test_geographic_coordinates(calib, field, run):
                            "geographic", "--origin", origin, "--pole", "applied",
                            "--sheet", "sheet.csv")
     assert status == 0, err
-    got = imported(field / "RUN", run)
+    got = imported(field / "RUN")
     np.testing.assert_allclose(got.shots.position, run.shots.position, atol=2e-4)
     sd = np.sqrt(np.einsum("nii->ni", got.shots.covariance))
     np.testing.assert_allclose(sd, [[0.011 / np.sqrt(2), 0.011 / np.sqrt(2), 0.018]] * 24,
@@ -223,7 +162,7 @@ def test_repeats(calib, field, run):
     status, _, err = calib("near.txt", "--into", "A", *ids)
     assert status == 3 and "--repeats pool" in err and "near.txt line 1" in err
     assert calib("near.txt", "--into", "B", *ids, "--repeats", "pool")[0] == 0
-    got = imported(field / "B", run)
+    got = imported(field / "B")
     assert got.shots.position[0, 1] == pytest.approx(float(north) + 0.001, abs=1e-5)
     assert got.shots.covariance[0, 0, 0] == pytest.approx(2e-6, rel=1e-4)
     with (field / "B" / "sources.csv").open(newline="") as stream:
@@ -232,9 +171,9 @@ def test_repeats(calib, field, run):
     status, _, err = calib("far.txt", "--into", "C", *ids, "--repeats", "pool")
     assert status == 3 and "15.0 mm from their mean" in err
     assert calib("far.txt", "--into", "D", *ids, "--repeats", "last")[0] == 0
-    assert imported(field / "D", run).shots.ids[0] == name + "a"
+    assert imported(field / "D").shots.ids[0] == name + "a"
     assert calib("far.txt", "--into", "E", *ids, "--repeats", "keep")[0] == 0
-    assert len(imported(field / "E", run).shots) == 25
+    assert len(imported(field / "E").shots) == 25
 
 
 def test_rows_of_an_earlier_import_are_safe(calib, field, run):
@@ -258,7 +197,7 @@ def test_check_shots(calib, field, run):
     status, _, err = calib("job.txt", "--check", "check.txt", "--into", "RUN", *PLAIN,
                              "--sheet", "sheet.csv")
     assert status == 0, err
-    got = imported(field / "RUN", run)
+    got = imported(field / "RUN")
     assert len(got.shots) == 20 and len(got.check) == 4
     np.testing.assert_allclose(got.check.position, run.shots.position[20:], atol=1e-4)
 
@@ -273,7 +212,7 @@ def test_booking_sheet(calib, field, run):
     status, _, err = calib("numbers.txt", "--into", "RUN", *PLAIN[:8], *NAMES[2:], "--booking",
                            "book.csv", "--sheet", "sheet.csv")
     assert status == 0, err
-    got = imported(field / "RUN", run)
+    got = imported(field / "RUN")
     np.testing.assert_allclose(got.shots.position, run.shots.position, atol=1e-4)
     assert set(got.poses.stand) == {"S1"}
 
