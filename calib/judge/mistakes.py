@@ -152,9 +152,17 @@ def _zeros(run):
 
 
 def plausible(run: Run, j: int) -> bool:
-    """Whether reading `j` can be what its sensor shows: an inclination across is within 90 deg."""
-    kind = run.rig.readings[j].kind
-    return kind != "across" or bool((np.abs(run.poses.readings[:, j]) <= np.pi / 2).all())
+    """Whether reading `j` can be what its sensor shows.
+
+    An inclination across is within 90 deg; a joint angle is not 45 deg beyond its limits.
+    """
+    reading, angle = run.rig.readings[j], run.poses.readings[:, j]
+    if reading.kind == "across":
+        return bool((np.abs(angle) <= np.pi / 2).all())
+    if reading.kind == "joint" and reading.high - reading.low < np.pi:
+        angle = reading.direction * angle
+        return bool(((angle > reading.low - np.pi / 4) & (angle < reading.high + np.pi / 4)).all())
+    return True
 
 
 def _shifted(run):

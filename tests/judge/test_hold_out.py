@@ -1,0 +1,45 @@
+"""Held-out poses: their misses are as large as predicted, and larger when something is wrong."""
+
+import numpy as np
+import pytest
+
+from calib.calibration import solve
+from calib.judge.hold_out import hold_out
+from calib.simulate import simulate
+
+
+@pytest.mark.slow
+def test_misses_over_their_predicted_sd_have_sd_one(rig):
+    """Over 20 runs of 20 poses in 4 parts the standardised misses have sd 1 within 0.1."""
+    misses = []
+    for seed in range(20):
+        run, _ = simulate(rig, np.random.default_rng(400 + seed), poses=20, stands=1 + seed % 2)
+        held = hold_out(solve(run), most_folds=4)
+        assert held.folds == 4 and not held.missing
+        misses.append(held.standardised)
+    misses = np.concatenate(misses)
+    assert misses.std() == pytest.approx(1, abs=0.1)
+    assert misses.std(axis=0) == pytest.approx([1, 1, 1], abs=0.1)
+
+
+def test_every_shot_is_held_out_once_with_its_pose(rig):
+    """Each shot is predicted once, by a solution that saw no shot of its pose."""
+    run, _ = simulate(rig, np.random.default_rng(1), poses=12)
+    solution = solve(run)
+    held = hold_out(solution, most_folds=5)
+    assert sorted(held.checked.shots.ids) == sorted(run.shots.ids)
+    # A held-out miss is larger than the residual of the full solution, pose by pose.
+    order = [run.shots.ids.index(i) for i in held.checked.shots.ids]
+    assert np.sum(held.checked.misses**2) > np.sum(solution.misses[order] ** 2)
+
+
+def test_sds_that_are_far_too_small_fail_the_gate(rig):
+    """Readings five times noisier than stated: the held-out misses tell."""
+    noisy, _ = simulate(rig, np.random.default_rng(2))
+    readings = noisy.poses.readings + np.random.default_rng(3).normal(
+        0, 5, noisy.poses.readings.shape) * noisy.poses.sd
+    object.__setattr__(noisy.poses, "readings", readings)
+    held = hold_out(solve(noisy), most_folds=6)
+    assert held.rms_3d > 2 * held.predicted_rms_3d
+    assert not held.passed
+    assert hold_out(solve(simulate(rig, np.random.default_rng(2))[0]), most_folds=6).passed

@@ -1,0 +1,160 @@
+"""Suspects in simulated runs: found, told apart, set aside, and good values left alone."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+
+from calib.adjust.critical import equal_power_level
+from calib.adjust.reliability import GroupTests, reliability
+from calib.calibration import solve
+from calib.judge.set_aside import SetAside, UnknownName, named, without
+from calib.judge.suspects import find_suspects
+from calib.simulate import simulate
+
+
+def biased(run, i, bias):
+    position = run.shots.position.copy()
+    position[i] += bias
+    return replace(run, shots=replace(run.shots, position=position))
+
+
+@pytest.mark.slow
+def test_an_error_of_detectable_size_is_found_four_times_in_five(rig):
+    """200 runs, one shot off by its own detectable bias in a random direction: 80 % found."""
+    rng, found = np.random.default_rng(10), 0
+    for seed in range(200):
+        if seed % 10 == 0:  # the geometry changes every ten runs, the errors in every one
+            clean, truth = simulate(rig, np.random.default_rng(1000 + seed),
+                                    stands=1 + seed % 20 // 10)
+            tests = GroupTests.of(solve(clean).adjustment)
+        run = redrawn(clean, truth, rng)
+        i = int(rng.integers(len(run.shots)))
+        direction = rng.normal(size=3)
+        # The length at which a bias in this direction has noncentrality lambda0.
+        c = shot_block(tests, i)
+        bias = direction * np.sqrt(tests.lambda0 / (direction @ c @ direction))
+        solution = solve(biased(run, i, bias))
+        test = GroupTests.of(solution.adjustment).test(range(3 * i, 3 * i + 3))
+        found += test.statistic > limit(3)
+    assert found / 200 == pytest.approx(0.80, abs=0.06)
+
+
+def limit(dof):
+    return chi2.isf(equal_power_level(dof), dof)
+
+
+def shot_block(tests, i):
+    """C of one shot, (3, 3): its detectable bias along d is sqrt(lambda0 / d'Cd)."""
+    group, block, at = tests.place[3 * i]
+    return tests.parts[group][1][block][at : at + 3, at : at + 3]
+
+
+def redrawn(run, truth, rng):
+    """The same machine and poses with new errors."""
+    readings = truth.readings + rng.normal(size=truth.readings.shape) * run.poses.sd
+    noise = rng.normal(size=truth.positions.shape) * run.rig.shot_sd
+    return replace(run, poses=replace(run.poses, readings=readings),
+                   shots=replace(run.shots, position=truth.positions + noise))
+
+
+@pytest.mark.slow
+def test_good_shots_and_readings_are_accused_at_the_stated_rate(rig):
+    """60 clean runs: shots beyond their limit at 0.55 %, components and readings at 0.1 %."""
+    counts = np.zeros((3, 2))
+    for seed in range(60):
+        run, _ = simulate(rig, np.random.default_rng(2000 + seed))
+        adjustment = solve(run).adjustment
+        checks, tests = reliability(adjustment), GroupTests.of(adjustment)
+        shots = [tests.test(range(3 * i, 3 * i + 3)).statistic for i in range(len(run.shots))]
+        counts[0] += np.sum(np.array(shots) > limit(3)), len(shots)
+        for row, w in ((1, checks.observation_w), (2, checks.reading_w[checks.reading_checked])):
+            counts[row] += np.sum(np.abs(w) > 3.2905), np.size(w)
+    for (accused, total), rate in zip(counts, (0.0055, 0.001, 0.001), strict=True):
+        assert abs(accused / total - rate) < 3.5 * np.sqrt(rate / total)
+
+
+@pytest.mark.slow
+def test_three_gross_errors_are_found_and_the_good_left_alone(rig):
+    """3 errors of 5-15 cm among 48 shots, 40 runs: 95 % found, at most 2 % of the good accused."""
+    found = bad = accused = good = 0
+    for seed in range(40):
+        run, truth = simulate(rig, np.random.default_rng(3000 + seed), gross_errors=3,
+                              stands=1 + seed % 2)
+        mask = find_suspects(solve(run)).shot_mask
+        wrong = np.isin(run.shots.ids, list(truth.gross))
+        found, bad = found + np.sum(mask & wrong), bad + np.sum(wrong)
+        accused, good = accused + np.sum(mask & ~wrong), good + np.sum(~wrong)
+    assert found / bad >= 0.95
+    assert accused / good <= 0.02
+
+
+def test_a_clean_run_passes_the_gate(rig):
+    """What a clean run flags is no further out than chance allows, in 19 of 20 runs or so."""
+    runs = (simulate(rig, np.random.default_rng(seed))[0] for seed in range(20))
+    assert sum(bool(find_suspects(solve(run)).beyond_chance) for run in runs) <= 3
+
+
+def test_a_bad_shot_is_told_with_its_miss_and_its_effect(rig):
+    """A shot 90 mm too high: named, with the miss, and with what it moves."""
+    run, _ = simulate(rig, np.random.default_rng(4))
+    suspects = find_suspects(solve(biased(run, 20, [0, 0, 0.09])))
+    suspect = suspects.beyond_chance[0]
+    assert (suspect.kind, suspect.name) == ("shot", run.shots.ids[20])
+    assert suspect.miss == pytest.approx([0, 0, 0.09], abs=0.012)
+    assert suspect.says.startswith(f"Shot {run.shots.ids[20]} misses by ")
+    moved = suspects.solution.parameters - suspects.without.parameters
+    i = run.rig.parameter_names.index(suspect.moves)
+    assert suspect.moves_by == pytest.approx(moved[i], abs=0.1 * suspects.solution.adjustment.sd[i])
+
+
+def test_a_bad_reading_is_told_from_a_bad_pose(rig):
+    """A stick reading 2 deg off is that reading; shots of another pose are that pose."""
+    run, _ = simulate(rig, np.random.default_rng(5))
+    readings = run.poses.readings.copy()
+    readings[6, 3] += np.radians(2)
+    turned = replace(run, poses=replace(run.poses, readings=readings))
+    suspects = find_suspects(solve(turned))
+    assert suspects.beyond_chance[0].name == f"{run.poses.ids[6]}/stick"
+    assert np.degrees(suspects.beyond_chance[0].miss[0]) == pytest.approx(2, abs=0.3)
+
+    position = run.shots.position.copy()
+    position[run.shots.pose == 9] += np.random.default_rng(0).normal(0, 0.2, (2, 3))
+    moved = replace(run, shots=replace(run.shots, position=position))
+    suspects = find_suspects(solve(moved))
+    assert suspects.beyond_chance[0].name == f"pose:{run.poses.ids[9]}"
+    assert set(suspects.aside.shots) == set(np.flatnonzero(run.shots.pose == 9))
+
+
+def test_without_the_suspects_the_run_is_what_it_was(rig):
+    """Setting the suspect aside gives what the run without that shot ever gave."""
+    run, _ = simulate(rig, np.random.default_rng(6))
+    suspects = find_suspects(solve(biased(run, 3, [0.2, 0, 0])))
+    clean = solve(without(run, SetAside(frozenset({3}))))
+    np.testing.assert_allclose(suspects.without.parameters, clean.parameters, atol=1e-9)
+
+
+def test_names_for_setting_aside(rig):
+    """Shots by id, poses with pose:, readings with a slash; anything else is refused by name."""
+    run, _ = simulate(rig, np.random.default_rng(7), poses=8)
+    aside = named(run, ["03-edge_left", "pose:05", "02/tilt"])
+    assert aside.shots == {4, 8, 9}
+    assert aside.readings == {(1, 5)}
+    with pytest.raises(UnknownName, match="99, 02/swing: no such shot"):
+        named(run, ["99", "02/swing", "pose:05"])
+
+
+def test_a_powerless_reading_does_not_matter(rig):
+    """Once set aside a reading may say anything."""
+    run, _ = simulate(rig, np.random.default_rng(8))
+    results = []
+    for off in (0.0, 0.2):
+        readings = run.poses.readings.copy()
+        readings[4, 6] += off
+        changed = replace(run, poses=replace(run.poses, readings=readings))
+        results.append(solve(without(changed, SetAside(readings=frozenset({(4, 6)})))))
+    sd = results[0].adjustment.sd
+    free = results[0].adjustment.free
+    shift = np.abs(results[0].adjustment.parameters - results[1].adjustment.parameters)
+    assert (shift[free] < 0.02 * sd[free]).all()
