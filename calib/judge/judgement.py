@@ -6,10 +6,24 @@ import numpy as np
 
 from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import Reliability, reliability
+from calib.adjust.variance_components import NoComponents
 from calib.calibration import Solution
 from calib.judge.check import Checked, check_shots
+from calib.judge.external import External, external_reliability
+from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
+from calib.judge.noise import Noise, noise
 from calib.judge.suspects import Suspects, find_suspects
+from calib.judge.trends import Trend, trends
+
+#: With more shots than this, questions that solve again many times are not asked.
+MOST_SHOTS = 400
+
+#: Nor with a variance factor beyond this.
+HOPELESS = 25.0
+
+#: Parts in which the poses are held out.
+FOLDS = 6
 
 
 @dataclass(frozen=True)
@@ -29,6 +43,13 @@ class Judgement:
     ----------
     suspects : Suspects
     identifiability : Identifiability
+    external : External
+    trends : tuple of Trend
+        Strongest first.
+    noise : tuple of Noise or None
+        Of the run without its suspects; None if the kinds cannot be separated, or not asked.
+    held_out : HeldOut or None
+        Likewise without suspects; None if no pose can be left out, or not asked.
     check : Checked or None
     gates : tuple of Gate
     """
@@ -36,6 +57,10 @@ class Judgement:
     reliability: Reliability
     suspects: Suspects
     identifiability: Identifiability
+    external: External
+    trends: tuple[Trend, ...]
+    noise: tuple[Noise, ...] | None
+    held_out: HeldOut | None
     check: Checked | None
     gates: tuple[Gate, ...]
 
@@ -60,16 +85,39 @@ class Judgement:
 
 
 def judge(solution: Solution) -> Judgement:
-    """Ask everything that can be asked without solving again many times."""
-    run, adjustment = solution.run, solution.adjustment
+    """Ask everything; of large runs only what does not take solving again many times."""
+    run = solution.run
     suspects = find_suspects(solution)
+    checks = reliability(solution.adjustment)
     check = None if run.check is None else check_shots(solution, run.check)
+    rest = suspects.without
+    # Solving a run again that does not fit takes long and tells nothing that is not known.
+    fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
+    again = fits and len(run.shots) <= MOST_SHOTS
+    held_out = hold_out(rest, FOLDS) if again else None
     gates = [_global_gate(solution), _suspect_gate(suspects)]
+    if held_out is not None:
+        gates.append(_held_out_gate(held_out))
     if check is not None:
         gates.append(_check_gate(check))
     return Judgement(
-        reliability(adjustment), suspects, identifiability(solution), check, tuple(gates)
+        reliability=checks,
+        suspects=suspects,
+        identifiability=identifiability(solution),
+        external=external_reliability(solution, checks),
+        trends=trends(rest),
+        noise=_noise(rest) if again else None,
+        held_out=held_out,
+        check=check,
+        gates=tuple(gates),
     )
+
+
+def _noise(solution):
+    try:
+        return noise(solution)
+    except NoComponents:
+        return None
 
 
 def _global_gate(solution):
@@ -100,6 +148,15 @@ def _suspect_gate(suspects):
     names = ", ".join(s.name for s in suspects.beyond_chance)
     says = f"Suspect: {names}. {suspects.beyond_chance[0].says} {chance}"
     return Gate("suspects", False, says.rstrip())
+
+
+def _held_out_gate(held):
+    size = f"{1000 * held.rms_3d:.1f} mm (rms 3-D) where {1000 * held.predicted_rms_3d:.1f} mm"
+    if held.passed:
+        return Gate("held-out poses", True,
+                    f"Poses that were left out are predicted to {size} are expected.")
+    return Gate("held-out poses", False, f"Poses that were left out are missed by {size} are "
+                "expected: the sds promise too much.")
 
 
 def _check_gate(check):

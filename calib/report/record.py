@@ -15,6 +15,7 @@ from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
 from calib.edge import EdgeNodes, envelope_edge
 from calib.judge.check import Checked
+from calib.judge.choice import Chosen
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
 from calib.report.evidence import (
@@ -23,6 +24,15 @@ from calib.report.evidence import (
     pose_records,
     shot_evidence,
     taped_record,
+)
+from calib.report.judged import (
+    held_out_record,
+    identifiability_record,
+    noise_records,
+    set_aside_record,
+    trend_records,
+    undetected_record,
+    without_suspects_record,
 )
 from calib.report.numbers import axes, number, unit_factors
 from calib.stations import CORRECTIONS, names_of
@@ -186,8 +196,9 @@ def derived_records(solution: Solution) -> list[dict]:
     ]
 
 
-def result_document(solution: Solution, judgement: Judgement) -> dict:
+def result_document(chosen: Chosen, judgement: Judgement) -> dict:
     """The whole of result.json."""
+    solution = chosen.solution
     rig, covariance = solution.rig, covariance_record(solution)
     nodes = envelope_edge(rig, solution.parameters)
     return {
@@ -211,6 +222,13 @@ def result_document(solution: Solution, judgement: Judgement) -> dict:
         "readings": reading_records(solution, judgement),
         "fit": fit_record(solution),
         "suspects": suspect_records(judgement.suspects),
+        "without_suspects": without_suspects_record(judgement.suspects),
+        "set_aside": set_aside_record(chosen),
+        "noise": noise_records(judgement.noise),
+        "trends": trend_records(judgement.trends),
+        "held_out": held_out_record(judgement.held_out),
+        "undetected": undetected_record(solution, judgement.external),
+        "identifiability": identifiability_record(judgement.identifiability),
         "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
         "check": check_record(solution, judgement.check),
         "edge": edge_record(nodes, solution.covariance),

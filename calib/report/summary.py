@@ -8,6 +8,8 @@ from rich.console import Console
 from rich.table import Table
 from uncertainties import ufloat
 
+from calib.report.judged import judged_lines
+
 WIDTH = 100
 
 #: How a unit of the record is shown: label and factor.
@@ -24,6 +26,8 @@ def summary(document: dict) -> str:
     for weak in document["weak"]:
         out.print(f"Weak: {weak['says']}")
     out.print(_fit_lines(document["fit"]))
+    for line in judged_lines(document):
+        out.print(line)
     out.print(_worst_table(document["shots"]))
     if document["check"] is not None:
         out.print(_check_line(document["check"]))

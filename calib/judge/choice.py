@@ -1,0 +1,79 @@
+"""The user's choice of what to set aside, and what the choice does."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.adjust.mixed_model import NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import Solution, solve
+from calib.judge.check import Checked, check_shots
+from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
+from calib.judge.suspects import Suspect, find_suspects
+from calib.run.complaints import InputError
+from calib.run.records import Run
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A solution made as the user chose.
+
+    Attributes
+    ----------
+    choice : str
+        "none", "suspects" or the names, comma separated.
+    aside : SetAside
+    because : tuple of Suspect
+        Why, where the names are suspects.
+    solution : Solution
+        Without what was set aside.
+    whole : Solution or None
+        With everything; None if that has no solution, or if nothing was set aside.
+    predicted : Checked or None
+        The shots set aside, predicted from the solution.
+    """
+
+    choice: str
+    aside: SetAside
+    because: tuple[Suspect, ...]
+    solution: Solution
+    whole: Solution | None
+    predicted: Checked | None
+
+
+def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
+    """Solve a run without what the user wants set aside.
+
+    Parameters
+    ----------
+    choice : str
+        "none", "suspects", or names as in `calib.judge.set_aside.named`, comma separated.
+
+    Raises
+    ------
+    UnknownName
+        If the run has no such shot, pose or reading.
+    InputError, NotDetermined, NotConverged
+        As `calib.calibration.solve`.
+    """
+    if choice == NONE:
+        return Chosen(choice, SetAside(), (), solve(run), None, None)
+    if choice == SUSPECTS:
+        suspects = find_suspects(solve(run))
+        aside, because = suspects.aside, suspects.beyond_chance
+        whole, solution = suspects.solution, suspects.without
+    else:
+        aside, because = named(run, choice.split(",")), ()
+        solution = solve(without(run, aside))
+        try:
+            whole = solve(run)
+        except (InputError, NotDetermined, NotConverged):
+            whole = None
+    return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution))
+
+
+def _predicted(run, aside, solution):
+    """Misses of the shots set aside; those at a stand that is lost with them are left out."""
+    mask = np.isin(np.arange(len(run.shots)), list(aside.shots))
+    mask &= solution.problem.stand_of_pose[run.shots.pose] >= 0
+    return check_shots(solution, run.shots.select(mask)) if mask.any() else None

@@ -1,0 +1,154 @@
+"""Judgement on its way into the record, and in words for the terminal."""
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.judge.choice import Chosen
+from calib.judge.external import External
+from calib.judge.hold_out import HeldOut
+from calib.judge.identify import Identifiability
+from calib.judge.noise import Noise
+from calib.judge.suspects import Suspects
+from calib.judge.trends import Trend
+from calib.report.numbers import axes, number, numbers, unit_factor
+
+#: How many trends are listed besides the significant ones.
+LISTED = 3
+
+
+def identifiability_record(told: Identifiability) -> dict:
+    """Singular values, observability indices and correlations, of the shots without the tape."""
+    return {
+        "singular_values": numbers(told.singular),
+        "rank": told.rank,
+        "condition": number(told.condition),
+        "o1": told.o1, "o2": told.o2, "o3": told.o3,
+        "correlated": [{"one": a, "other": b, "correlation": r} for a, b, r in told.correlated],
+    }
+
+
+def noise_records(noise: tuple[Noise, ...] | None) -> list[dict] | None:
+    """How many times its stated sd each kind of value scatters; None if not to be separated."""
+    if noise is None:
+        return None
+    return [
+        {"name": n.name, "times": number(n.times), "sd": number(n.sd), "low95": number(n.low95),
+         "high95": number(n.high95), "redundancy": n.redundancy, "differs": n.differs,
+         "says": n.says}
+        for n in noise
+    ]
+
+
+def trend_records(trends: tuple[Trend, ...]) -> list[dict]:
+    """The significant trends and the next few."""
+    count = sum(t.significant for t in trends) + LISTED
+    return [
+        {"name": t.name, "slope": number(t.slope), "sd": number(t.sd), "unit": t.unit,
+         "chi2": t.statistic, "dof": t.dof, "chance": t.chance, "significant": t.significant,
+         "says": t.says}
+        for t in trends[:count]
+    ]
+
+
+def held_out_record(held: HeldOut | None) -> dict | None:
+    """Misses of held-out poses against their predicted sds, lengths in m."""
+    if held is None:
+        return None
+    return {
+        "count": len(held.checked.shots),
+        "folds": held.folds,
+        "missing_poses": list(held.missing),
+        "rms_3d": held.rms_3d,
+        "predicted_rms_3d": held.predicted_rms_3d,
+        "max_3d": float(held.checked.lengths.max()),
+        "standardised_sd": float(held.standardised.std()),
+        "passed": held.passed,
+        "shots": [
+            {"shot": shot, "miss": axes(miss), "sd": axes(np.sqrt(np.diag(covariance)))}
+            for shot, miss, covariance in zip(
+                held.checked.shots.ids, held.checked.misses, held.checked.covariances, strict=True)
+        ],
+    }
+
+
+def undetected_record(solution: Solution, external: External) -> dict:
+    """What errors of just detectable size do at the edge, m; null where nothing would stop them."""
+    run = solution.run
+    names = solution.rig.reading_names
+    return {
+        "shots": [{"shot": shot, "edge": number(edge)}
+                  for shot, edge in zip(run.shots.ids, external.shots, strict=True)],
+        "readings": [{"pose": pose, **dict(zip(names, numbers(row), strict=True))}
+                     for pose, row in zip(run.poses.ids, external.readings, strict=True)],
+        "tape": [{"quantity": quantity, "edge": number(edge)} for quantity, edge in zip(
+            solution.adjustment.prior.names[: len(external.taped)], external.taped, strict=True)],
+    }
+
+
+def without_suspects_record(suspects: Suspects) -> dict | None:
+    """The result without the suspects, beside the one with them; None without suspects."""
+    if not suspects.beyond_chance:
+        return None
+    rest = suspects.without
+    return {
+        "without": list(suspects.aside.names),
+        "parameters": _effect(suspects.solution, rest),
+        "variance_factor": number(rest.adjustment.variance_factor or np.nan),
+        "dof": rest.adjustment.dof,
+    }
+
+
+def set_aside_record(chosen: Chosen) -> dict:
+    """The choice, what was set aside with its miss and reason, and its effect."""
+    why = {s.name: s.says for s in chosen.because}
+    misses = {}
+    if chosen.predicted is not None:
+        sds = np.sqrt(np.einsum("nii->ni", chosen.predicted.covariances))
+        misses = {shot: {"miss": axes(miss), "sd": axes(sd)} for shot, miss, sd in zip(
+            chosen.predicted.shots.ids, chosen.predicted.misses, sds, strict=True)}
+    return {
+        "choice": chosen.choice,
+        "values": [{"name": name, "reason": why.get(name, "named by the user")}
+                   for name in chosen.aside.names],
+        "shots": [{"shot": shot, **record} for shot, record in misses.items()],
+        "effect": None if chosen.whole is None else _effect(chosen.whole, chosen.solution),
+    }
+
+
+def _effect(whole: Solution, rest: Solution) -> list[dict]:
+    """Per rig parameter: with everything, without, and the difference in sds of the first."""
+    sd = np.sqrt(np.diag(whole.covariance))
+    sd_rest = np.sqrt(np.diag(rest.covariance))
+    records = []
+    for i, parameter in enumerate(whole.rig.parameters):
+        if parameter.held:
+            continue
+        factor = unit_factor(parameter.unit)
+        with_all, without = whole.parameters[i], rest.parameters[i]
+        records.append({
+            "name": parameter.name, "unit": parameter.unit,
+            "with": number(factor * with_all), "without": number(factor * without),
+            "sd_without": number(factor * sd_rest[i]),
+            "in_sd": number((with_all - without) / sd[i] if sd[i] > 0 else np.nan),
+        })
+    return records
+
+
+def judged_lines(document: dict) -> list[str]:
+    """What is worth a line on the terminal: suspects' effect, noise and trends."""
+    lines = []
+    aside = document["set_aside"]
+    if aside["values"]:
+        names = ", ".join(v["name"] for v in aside["values"])
+        lines.append(f"Set aside ({aside['choice']}): {names}.")
+    beside = document["without_suspects"]
+    if beside is not None:
+        most = max(beside["parameters"], key=lambda p: abs(p["in_sd"] or 0.0))
+        factor, unit = (1.0, "deg") if most["unit"] == "deg" else (1000.0, "mm")
+        lines.append(
+            f"Without the suspects: variance factor {beside['variance_factor']:.2f}; "
+            f"{most['name']} changes most, from {factor * most['with']:.2f} to "
+            f"{factor * most['without']:.2f} {unit}. To use that result: --set-aside suspects")
+    lines += [n["says"] for n in document["noise"] or () if n["differs"]]
+    lines += [t["says"] for t in document["trends"] if t["significant"]]
+    return lines
