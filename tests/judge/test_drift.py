@@ -1,0 +1,99 @@
+"""Two results of one rig months apart: what moved?"""
+
+import numpy as np
+import pytest
+
+from calib.calibration import solve
+from calib.judge.drift import NotComparable, drift
+from calib.judge.tape import tape_test
+from calib.report.evidence import tape_record
+from calib.report.record import covariance_record, fit_record, parameter_records
+from calib.results import Result
+from calib.simulate import drawn_parameters, simulate
+
+
+def result_of(run) -> Result:
+    """What a drift test reads of a result, without the judgement and the figures."""
+    solution = solve(run)
+    test = tape_test(run.rig, solution.parameters, solution.covariance, run.tape)
+    return Result({
+        "rig": {"definition": run.rig.definition},
+        "run": {"files": run.files},
+        "parameters": parameter_records(solution),
+        "covariance": covariance_record(solution),
+        "fit": fit_record(solution),
+        "taped": tape_record(run.rig, test),
+    })
+
+
+def _pair(rig, seed, change=None, poses=14):
+    rng = np.random.default_rng(seed)
+    truth = drawn_parameters(rig, rng)
+    later = truth.copy()
+    for name, amount in (change or {}).items():
+        later[rig.parameter_names.index(name)] += amount
+    first, _ = simulate(rig, rng, poses=poses, parameters=truth)
+    second, _ = simulate(rig, rng, poses=poses, parameters=later)
+    return first, second
+
+
+@pytest.mark.slow
+def test_false_alarms_come_at_the_stated_level(rig):
+    """Machines that did not change raise an alarm in 5 % of the pairs, within three sds."""
+    pairs = 150
+    alarms, p_values = 0, []
+    for seed in range(pairs):
+        found = drift(*(result_of(run) for run in _pair(rig, 3000 + seed, poses=10)))
+        alarms += not found.congruency.congruent
+        p_values.append(found.congruency.p_value)
+    assert abs(alarms / pairs - 0.05) < 3 * np.sqrt(0.05 * 0.95 / pairs)
+    assert np.mean(p_values) == pytest.approx(0.5, abs=4 * np.sqrt(1 / 12 / pairs))
+
+
+def test_a_worn_edge_is_found_and_measured(rig):
+    """An edge worn by 9 mm is named, with its change within three of its sds."""
+    found = drift(*(result_of(run)
+                    for run in _pair(rig, 11, {"edge_drop": -0.009}, poses=24)))
+    assert not found.congruency.congruent
+    assert found.moved_names[0] == "edge_drop"
+    sd = np.sqrt(found.congruency.change_covariance[0, 0])
+    assert abs(found.congruency.change[0] + 0.009) < 3 * sd
+    assert sd < 0.003
+
+
+def test_two_changes_are_both_found(rig):
+    """A slipped sensor and a bent edge together are told apart."""
+    change = {"boom_zero": np.radians(0.4), "edge_skew": np.radians(0.8)}
+    found = drift(*(result_of(run) for run in _pair(rig, 12, change, poses=24)))
+    assert set(found.moved_names) == set(change)
+    for name, amount in zip(found.moved_names, found.congruency.change, strict=True):
+        assert amount == pytest.approx(change[name], abs=np.radians(0.15))
+
+
+def test_a_shared_tape_correlates_the_results(rig):
+    """With the same tape in both, differences have the sds that simulation shows."""
+    truth = drawn_parameters(rig, np.random.default_rng(1))
+    column = rig.parameter_names.index("boom_length")
+    differences, predicted = [], []
+    for seed in range(60):
+        rng = np.random.default_rng(700 + seed)
+        first, _ = simulate(rig, rng, poses=6, parameters=truth)
+        second, _ = simulate(rig, rng, poses=6, parameters=truth)
+        second = type(second)(**{**vars(second), "tape": first.tape})
+        older, newer = (result_of(run) for run in (first, second))
+        differences.append(newer.values_si[column] - older.values_si[column])
+        found = drift(older, newer)
+        predicted.append(found.difference_sd[found.names.index("boom_length")])
+    scatter = np.sqrt(np.mean(np.square(differences)))
+    assert scatter == pytest.approx(np.mean(predicted), rel=4 / np.sqrt(2 * 60))
+    # Without the correlation the sd would be clearly larger than what is seen.
+    assert np.mean(predicted) < 0.9 * np.sqrt(2) * np.sqrt(older.covariance_si[column, column])
+
+
+def test_results_of_the_same_shots_are_refused(rig):
+    """The same shots solved twice say nothing about movement."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=12)
+    run.files["shots.csv"] = "0" * 64
+    result = result_of(run)
+    with pytest.raises(NotComparable, match="same shots"):
+        drift(result, result)
