@@ -77,13 +77,13 @@ def test_shots_at_the_corners_determine_it(name):
     run, truth = simulate(rig, np.random.default_rng(7), poses=30, taped=False)
     solution = solve(run)
     assert set(solution.status) == {"estimated", "held"}
-    assert solution.adjustment.linearised.spectrum.condition < 1000
+    assert solution.adjustment.linearised.spectrum.condition < 100
     free = ~rig.held
     sd = np.sqrt(np.diag(solution.covariance))[free]
     miss = (solution.parameters - truth.parameters)[free]
     assert (np.abs(miss) < 4.5 * sd).all()
-    # Good to be told: lengths to 3 cm, angles to a degree.
-    limit = np.array([0.03 if p.unit == "m" else np.radians(1.0)
+    # No parameter is left weak: lengths to a centimetre, angles to a tenth of a degree.
+    limit = np.array([0.01 if p.unit == "m" else np.radians(0.1)
                       for p in rig.parameters if not p.held])
     assert (sd < limit).all()
 
