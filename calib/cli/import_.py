@@ -129,11 +129,15 @@ def import_points(
 ) -> None:
     """Make a run folder from field files as they were exported.
 
-    Say once what the files are: unit, frame, pole, order, ids. Nothing is guessed silently: what
-    was understood is printed, and sources.csv in the run folder says where each number came from.
+    Say once what they are: unit, frame, pole, order, ids. A profile keeps that for the next time.
 
-    Example: calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-    --ids "{pose}-{target}" --target L=edge_left --target R=edge_right --sheet readings.csv
+    Nothing is guessed silently: what was understood is printed, and sources.csv in the run folder
+    says where each number came from.
+
+    \b
+    Example:
+    calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
+      --ids "{pose}-{target}" --target L=edge_left --target R=edge_right --sheet readings.csv
     """
     tables = {
         "targets": _pairs(target, "--target"),

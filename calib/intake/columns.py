@@ -55,7 +55,6 @@ COLUMNS = {
     "cov_east_north": Column("covariance", ("cov east north", "cov en", "cov north east")),
     "cov_east_up": Column("covariance", ("cov east up", "cov eu")),
     "cov_north_up": Column("covariance", ("cov north up", "cov nu")),
-    "pole": Column("length", ("pole", "pole height", "antenna height", "rod height")),
     "pose": Column("text", ("pose", "pose id")),
     "target": Column("text", ("target",)),
     "setup": Column("text", ("setup", "set up", "station", "setup id", "station id")),
@@ -64,7 +63,8 @@ COLUMNS = {
                                   "hz", "horizontal angle", "ha", "hz angle")),
     "zenith": Column("angle", ("zenith", "zenith angle", "za", "v", "vertical circle")),
     "distance": Column("length", ("distance", "slope distance", "sd", "sdist", "slope dist")),
-    "target_height": Column("length", ("target height", "prism height", "th", "tgt height")),
+    "target_height": Column("length", ("target height", "prism height", "pole height", "pole",
+                                       "rod height", "antenna height", "th")),
 }
 
 _BY_HEADER = {

@@ -118,6 +118,8 @@ def read_export(
         return None
     if not _complete(order, needed, file, findings):
         return None
+    if header is not None:
+        _note_unused(header, order, file, findings)
     sorter = _Sorter(file, order, needed, grid.dialect, findings)
     kept = sorter.sort(rows, text)
     if not kept:
@@ -151,6 +153,15 @@ def _named(header):
         if name and unit:
             units[name] = unit
     return tuple(names), units
+
+
+def _note_unused(header, order, file, findings):
+    """Say which named columns are not used."""
+    unused = [cell for i, cell in enumerate(header.cells)
+              if cell and (i >= len(order) or order[i] == SKIP)]
+    if unused:
+        findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused),
+                      header.line)
 
 
 def _agree(order, named):

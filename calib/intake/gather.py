@@ -192,6 +192,10 @@ def _pointed(request, imported, booking, with_times, findings):
     imported.understood.append(conversion_in_words(declared, about))
     if declared.frame == "grid":
         imported.understood.append(scale_in_words(declared))
+        if declared.about is None:
+            findings.note("--about", "not given: the middle of these points keeps its grid "
+                          f"coordinates. Say --about {about[0]:.3f},{about[1]:.3f} for everything "
+                          "that is to fit to this import")
     return [[shot for f in group if f is not None
              for shot in shots_of_points(f, declared, about, booking, with_times, findings)]
             for group in found]

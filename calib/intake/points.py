@@ -73,6 +73,7 @@ def read_points(
         are not to be used.
     """
     if is_landxml(data):
+        _refuse_for_landxml(file, declared, findings)
         cg_points = read_landxml(data, file, declared.unit, findings)
         return None if cg_points is None else _from_landxml(cg_points, data, file, declared)
     geo = declared.frame == "geographic"
@@ -82,7 +83,7 @@ def read_points(
         order = tuple("ellipsoidal_height" if name == "up" else name for name in order)
     needed = ("point", *axes) if order is None or "point" in order else axes
     if declared.pole == "column":
-        needed = (*needed, "pole")
+        needed = (*needed, "target_height")
     export = read_export(data, file, findings, order=order, needed=needed,
                          dialect=declared.dialect())
     if export is None:
@@ -137,7 +138,7 @@ def _pole(export, declared, findings):
     if declared.pole == "applied":
         return 0.0
     if declared.pole == "column":
-        return to_metres(numbers(export, "pole", findings), declared.unit)
+        return to_metres(numbers(export, "target_height", findings), declared.unit)
     return to_metres(float(declared.pole), declared.unit)
 
 
@@ -185,6 +186,16 @@ def _covariance(export: Export, unit, findings):
                               "covariances larger than the variances allow",
                               "a positive definite covariance")
     return covariance
+
+
+def _refuse_for_landxml(file, declared, findings):
+    """CgPoints hold north, east, height and no height of a pole."""
+    if declared.frame == "geographic":
+        findings.complain(file, None, None, "LandXML, declared as geographic",
+                          "--frame ground or grid: CgPoints are north, east, height")
+    if declared.pole == "column":
+        findings.complain(file, None, None, "LandXML, with --pole column",
+                          "--pole applied or a height: CgPoints have no such column")
 
 
 def _from_landxml(found: CgPoints, data, file, declared):

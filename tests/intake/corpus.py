@@ -155,7 +155,7 @@ CORPUS = [
          declared={**BASE, "unit": "ft-int", "pole": 2.0}),
     good("pole by column", "id,n,e,z,pole height\n1,1,2,3,1.5\n2,1,2,3,2\n",
          {"1": (2, 1, 1.5), "2": (2, 1, 1.0)}, declared={**HEADER, "pole": "column"}),
-    bad("pole column missing", "id,n,e,z\n1,1,2,3\n", "column pole",
+    bad("pole column missing", "id,n,e,z\n1,1,2,3\n", "column target_height",
         declared={**HEADER, "pole": "column"}),
     # LandXML.
     good("landxml", XML.format(LXML_TWO), TWO, declared=HEADER),
@@ -176,5 +176,12 @@ CORPUS = [
         '<?xml version="1.0"?><!DOCTYPE L [<!ENTITY a "1">]><LandXML>&a;</LandXML>',
         "document type", declared=HEADER),
     bad("other xml", '<?xml version="1.0"?><gpx></gpx>', '"gpx"', declared=HEADER),
+    bad("landxml as geographic", XML.format(LXML_TWO), "declared as geographic",
+        declared={**HEADER, "frame": "geographic", "origin": (50.0, 7.0, 100.0)}),
+    bad("landxml pole by column", XML.format(LXML_TWO), "--pole column",
+        declared={**HEADER, "pole": "column"}),
+    good("columns nobody asked for",
+         "Point,Northing,Easting,Elevation,PDOP\n1-L,100.5,200.25,3.125,1.4\n"
+         "1-R,100.75,201.25,3.25,1.6\n", TWO, '"PDOP"', declared=HEADER),
     bad("landxml without points", XML.format(""), "no CgPoint", declared=HEADER),
 ]
