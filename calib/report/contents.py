@@ -3,7 +3,6 @@
 from calib.report.blocks import (
     SHOWN,
     Items,
-    Number,
     Picture,
     Section,
     Table,
@@ -14,6 +13,7 @@ from calib.report.blocks import (
     words,
 )
 from calib.report.cautions import CAUTIONS
+from calib.report.comparison import edge_sentence, shares_table
 from calib.report.figures import edge_maps, residuals, statistics, views
 from calib.report.provenance import provenance
 
@@ -164,21 +164,10 @@ def _significance(row):
 
 def _edge_cost(document):
     edge = document["taped"]["edge"]
-    summary, at = edge["summary"], edge["worst_at"]
-    posture = [part for name in [axis["reading"] for axis in edge["axes"]]
-               for part in (f", {name} ", fixed(at["joints"][name], 0), " deg")]
-    text = Text(words(
-        "Entering the taped values would put the edge wrong by ", mm(summary["worst"], 0),
-        " ± ", mm(edge["worst_sd"], 0), " mm at worst (", at["point"], ", reach ", at["reach"],
-        *posture, "), ", mm(summary["rms"], 0), " mm rms and below ", mm(summary["p95"], 0),
-        " mm over 95 % of the envelope."), "lead")
-    shares = [[s["name"], mm(s["alone"]), fixed(s["share"], 0, 100.0)] for s in edge["shares"]]
     note = () if not document["taped"]["not_taped"] else (Text(words(
         "Not taped, and taken as solved here: ", ", ".join(document["taped"]["not_taped"]), "."),
         "note"),)
-    return text, *note, Table(
-        "Causes of the taped edge error (first order; negative shares compensate others)",
-        ("quantity", "alone, mm rms", "share, %"), shares)
+    return edge_sentence(edge, "Entering the taped values"), *note, shares_table(edge)
 
 
 def _map_size(document):
@@ -355,8 +344,3 @@ def _check_blocks(check):
 def cautions() -> Section:
     """Before anyone goes back to the machine."""
     return Section("cautions", "Cautions", (Items(tuple(("", words(c)) for c in CAUTIONS)),))
-
-
-def is_number(cell) -> bool:
-    """Whether a cell sorts and aligns as a number."""
-    return isinstance(cell, Number)

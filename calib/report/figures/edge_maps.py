@@ -14,7 +14,11 @@ def edge_sd(figure, document):
 
 def taped_error(figure, document):
     """What the edge is off by with the taped values entered."""
-    edge = document["taped"]["edge"]
+    setup_error(figure, document["taped"]["edge"])
+
+
+def setup_error(figure, edge):
+    """What the edge is off by with other values entered, from a record of that error."""
     _maps(figure, edge, edge["error"], "edge error, mm")
 
 
@@ -86,9 +90,14 @@ def _bounds(values):
     return np.concatenate([[2 * values[0] - middle[0]], middle, [2 * values[-1] - middle[-1]]])
 
 
-def taped_shares(figure, document, most: int = 12):
+def taped_shares(figure, document):
     """What each taped value costs at the edge on its own, the largest first."""
-    shares = document["taped"]["edge"]["shares"][:most]
+    setup_shares(figure, document["taped"]["edge"])
+
+
+def setup_shares(figure, edge, most: int = 12):
+    """What each wrong value costs at the edge on its own, the largest first."""
+    shares = edge["shares"][:most]
     ax = grid(figure, left=1.65)[0, 0]
     y = np.arange(len(shares))[::-1]
     alone = np.array([1000 * s["alone"] for s in shares])
@@ -99,8 +108,7 @@ def taped_shares(figure, document, most: int = 12):
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shares) - 0.3)
     ax.set_xlabel("edge error if only this one were wrong, mm (rms over envelope)")
-    ax.set_title("Causes of the taped edge error, with their share of its mean square "
-                 f"(n = {len(document['taped']['edge']['shares'])})")
+    ax.set_title(f"Causes and their share of the mean square (n = {len(edge['shares'])})")
 
 
 def pose_sds(figure, document):

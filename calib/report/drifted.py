@@ -1,0 +1,131 @@
+"""The drift of a rig between two results, as a document and in words."""
+
+import numpy as np
+
+from calib.adjust.congruency import LEVEL
+from calib.edge import envelope_edge
+from calib.judge.drift import Drift
+from calib.report.blocks import SHOWN, Items, Section, Table, Text, fixed, value_cells, words
+from calib.report.comparison import edge_blocks, edge_sentence
+from calib.report.evidence import setup_error_record
+from calib.report.numbers import number, unit_factor
+from calib.report.summary import value_and_sd
+from calib.results import Result
+
+
+def drift_document(older: Result, newer: Result, found: Drift) -> dict:
+    """What a drift test found, m and deg."""
+    test = found.congruency
+    parameters = {p.name: p for p in newer.rig.parameters}
+    sds = np.sqrt(np.diag(test.change_covariance))
+    moved = []
+    for name, change, sd, step in zip(found.moved_names, test.change, sds, test.moved, strict=True):
+        p = parameters[name]
+        f = unit_factor(p.unit)
+        moved.append({
+            "name": name, "unit": p.unit, "change": number(f * change), "sd": number(f * sd),
+            "statistic": number(step.statistic), "limit": number(step.limit),
+            "says": _moved_words(p, f * change, f * sd),
+        })
+    return {
+        "schema": 1,
+        "older": {"sha256": older.sha256, "files": older.document["run"]["files"]},
+        "newer": {"sha256": newer.sha256, "files": newer.document["run"]["files"]},
+        "level": LEVEL,
+        "test": {
+            "statistic": number(test.statistic), "limit": number(test.limit),
+            "rank": test.rank, "dof": test.dof, "p_value": number(test.p_value),
+            "omega": number(test.omega), "pooled_variance_factor": number(test.pooled),
+            "congruent": test.congruent, "same_precision": found.same_precision,
+            "rest_statistic": number(test.rest_statistic), "rest_limit": number(test.rest_limit),
+        },
+        "moved": moved,
+        "rows": _rows(older, newer, found),
+        "left_out": list(found.left_out),
+        "edge": _edge(older, newer),
+        "says": _says(moved, test),
+    }
+
+
+def _moved_words(parameter, change, sd):
+    label, factor = SHOWN[parameter.unit]
+    size, spread = value_and_sd(abs(change), sd, factor)
+    way = "larger" if change > 0 else "smaller"
+    worn = (" An edge wears this way."
+            if parameter.name.endswith(("edge_drop", "edge_reach")) and change < 0 else "")
+    return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
+            f"before.{worn}")
+
+
+def _says(moved, test):
+    if test.congruent:
+        return "Nothing has moved beyond chance."
+    if not moved:
+        return "Something has moved, but no single quantity explains it."
+    return " ".join(m["says"] for m in moved)
+
+
+def _rows(older, newer, found):
+    units = {p.name: p.unit for p in newer.rig.parameters}
+    old = dict(zip(older.rig.parameter_names, older.values_si, strict=True))
+    rows = []
+    for name, difference, sd in zip(found.names, found.difference, found.difference_sd,
+                                    strict=True):
+        f = unit_factor(units[name])
+        rows.append({
+            "name": name, "unit": units[name], "older": number(f * old[name]),
+            "newer": number(f * (old[name] + difference)), "difference": number(f * difference),
+            "sd": number(f * sd), "z": number(difference / sd) if sd > 0 else None,
+            "moved": name in found.moved_names,
+        })
+    return rows
+
+
+def _edge(older, newer):
+    """What going on with the older values would do at the edge now."""
+    nodes = envelope_edge(newer.rig, newer.values_si)
+    old = dict(zip(older.rig.parameter_names, older.values_si, strict=True))
+    other = np.array([old.get(n, v) for n, v in zip(newer.rig.parameter_names, newer.values_si,
+                                                    strict=True)])
+    covariance = newer.covariance_si
+    if older.rig.parameter_names == newer.rig.parameter_names:
+        covariance = covariance + older.covariance_si
+    return setup_error_record(nodes, covariance, other)
+
+
+def drift_sections(document: dict) -> list[Section]:
+    """What a person reads of a drift test."""
+    test = document["test"]
+    items = [(("moved", words(m["says"]))) for m in document["moved"]]
+    if not test["same_precision"]:
+        items.append(("note", words("The two runs fit themselves differently well: look at their "
+                                    "own reports before trusting this test.")))
+    if document["left_out"]:
+        items.append(("note", words("Estimated in only one of the results and not compared: "
+                                    + ", ".join(document["left_out"]) + ".")))
+    rest = test["rest_statistic"]
+    if document["moved"] and rest is not None and rest > test["rest_limit"]:
+        items.append(("note", words("More has moved than this: what is left still fails the "
+                                    "test.")))
+    rows = []
+    for r in document["rows"]:
+        label, factor = SHOWN[r["unit"]]
+        newer, sd, decimals = value_cells(r["newer"], r["sd"], r["unit"])
+        rows.append([r["name"], label, fixed(r["older"], decimals, factor), newer,
+                     fixed(r["difference"], decimals, factor, True), sd,
+                     fixed(r["z"], 1, 1.0, True), "moved" if r["moved"] else ""])
+    blocks = [
+        Text(words(document["says"]), "lead"),
+        *([Items(tuple(items))] if items else []),
+        Text(words("Congruency test of what the shots of both say, the tape left out: F ",
+                   fixed(test["statistic"], 2), ", critical ", fixed(test["limit"], 2), " at ",
+                   fixed(document["level"], 0, 100.0), " % (", fixed(test["rank"], 0), " and ",
+                   fixed(test["dof"], 0), " degrees of freedom, pooled variance factor ",
+                   fixed(test["pooled_variance_factor"], 2), ").")),
+        edge_sentence(document["edge"], "Going on with the older values"),
+        Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
+              "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
+                       ""), rows, [r["moved"] for r in document["rows"]]),
+        *edge_blocks(document["edge"]),
+    ]
+    return [Section("drift", "What has moved", tuple(blocks))]

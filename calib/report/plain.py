@@ -1,0 +1,37 @@
+"""Sections as plain text for a terminal: the same words and numbers, without the pictures."""
+
+import io
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table as RichTable
+
+from calib.report.blocks import Items, Number, Section, Table, Text
+
+WIDTH = 100
+
+
+def plain(sections: list[Section]) -> str:
+    """All text and tables, at most 100 columns wide."""
+    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    for section in sections:
+        for block in section.blocks:
+            if isinstance(block, Text):
+                out.print("".join(map(str, block.parts)))
+            elif isinstance(block, Items):
+                for mark, parts in block.rows:
+                    out.print("- " + (f"{mark}: " if mark else "") + "".join(map(str, parts)))
+            elif isinstance(block, Table):
+                out.print(_table(block))
+    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+
+
+def _table(block):
+    table = RichTable(box=SIMPLE_HEAD, pad_edge=False, title=block.caption, title_justify="left")
+    for k, heading in enumerate(block.columns):
+        numeric = any(isinstance(row[k], Number) for row in block.rows)
+        table.add_column(heading, justify="right" if numeric else "left", no_wrap=numeric,
+                         overflow="fold")
+    for row in block.rows:
+        table.add_row(*("" if cell is None else str(cell) for cell in row))
+    return table
