@@ -152,47 +152,6 @@ def exchange(
     return design
 
 
-def determinant_bound(pool: Pool, design, groups) -> float:
-    """Least D-efficiency of a design against the best continuous one of the same size.
-
-    From the equivalence theorem (J. Kiefer and J. Wolfowitz, Canad. J. Math. 12 (1960) 363-366)
-    and the concavity of det^(1/p): with N the information, N0 the prior and C = N^-1,
-    p / (tr(C N0) + sum over places of max over candidates of tr(C I)). The groups keep their
-    numbers of places.
-    """
-    information = pool.information(design, groups)
-    covariance = np.linalg.inv(information)
-    total = np.einsum("ij,ji->", covariance, pool.prior)
-    for group, places in zip(*np.unique(groups, return_counts=True), strict=True):
-        total += places * _traces(pool, covariance, int(group)).max()
-    return float(min(1.0, len(information) / total))
-
-
-def variance_bound(pool: Pool, design, groups, form: np.ndarray) -> float:
-    """Least efficiency of a design in ``trace(form @ covariance)``, as a ratio of variances.
-
-    1 / trace(L N^-1) is concave and homogeneous in N, so no design of the same size has less than
-    this share of the variance: tr(L C) / (tr(L C N0 C) + sum of max tr(L C I C)); F. Pukelsheim,
-    *Optimal Design of Experiments*, Wiley 1993, chapter 7 (from memory).
-    """
-    covariance = np.linalg.inv(pool.information(design, groups))
-    padded = np.zeros_like(covariance)
-    padded[: pool.parameters, : pool.parameters] = form
-    inner = covariance @ padded @ covariance
-    total = np.einsum("ij,ji->", inner, pool.prior)
-    for group, places in zip(*np.unique(groups, return_counts=True), strict=True):
-        total += places * _traces(pool, inner, int(group)).max()
-    own = covariance[: pool.parameters, : pool.parameters]
-    return float(min(1.0, np.trace(form @ own) / total))
-
-
-def _traces(pool, matrix, group):
-    """``trace(matrix I)`` of every candidate's information I in a group."""
-    columns = pool.columns(group)
-    part = matrix[np.ix_(columns, columns)]
-    return np.einsum("kmi,kmi->k", pool.rows @ part, pool.rows)
-
-
 def _inner(pool, covariance, group, chosen):
     """Rows of some candidates, and ``I + rows C rows'``, shape (k, m, m)."""
     columns = pool.columns(group)

@@ -1,16 +1,24 @@
-"""While a run goes on: which poses to add, what each gains, and when it is enough."""
+"""While a run goes on: what is still weak, which poses to add, and when it is enough."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from calib.calibration import Solution
-from calib.plan.exchange import Pool, greedy, variance_gain
-from calib.plan.information import pose_rows
-from calib.plan.plan import Prepared, edge_sds
+from calib.calibration import Problem
+from calib.chain.motion import PLACEMENT
+from calib.plan.exchange import Pool, variance_gain
+from calib.plan.information import next_to_nothing, pose_rows
+from calib.plan.plan import Prepared
 
-#: A further pose that betters the worst edge sd by less than this share is not worth the drive.
-WORTH = 0.02
+#: A further pose that betters the worst edge sd by less than this is not worth the drive, m
+#: (common practice, no source).
+WORTH = 0.0002
+
+#: Parts of the worst edge variance below this share are not named.
+_NAMED = 0.15
+
+#: Joints are this far apart, rad, in at least one joint from every pose shot and proposed before.
+_APART = np.radians(5.0)
 
 
 @dataclass(frozen=True)
@@ -24,7 +32,11 @@ class Further:
     stand : str
         Where they are to be shot.
     worst, mean : ndarray, shape (k + 1,)
-        Edge sd over the envelope, m: now, and after each further pose.
+        Worst and root mean square edge sd over the envelope, m: now, and after each further pose.
+    weak : tuple of (str, float)
+        Parameters behind the worst edge sd, with their share of its variance.
+    undetermined : bool
+        Whether shots and tape so far leave something undetermined.
     """
 
     joints: np.ndarray
@@ -32,69 +44,137 @@ class Further:
     stand: str
     worst: np.ndarray
     mean: np.ndarray
+    weak: tuple[tuple[str, float], ...]
+    undetermined: bool
 
-    def enough(self, goal: float | None) -> str | None:
+    def enough(self, goal: float | None, worth: float = WORTH) -> str | None:
         """A sentence when it is enough, None while a further pose is worth it."""
         now, then = 1000 * self.worst[0], 1000 * self.worst[1]
+        if self.undetermined:
+            return None
         if goal is not None and self.worst[0] <= goal:
             return (f"Enough: the edge is known to {now:.1f} mm (1 sd, worst over the envelope); "
                     f"the goal is {1000 * goal:.1f} mm.")
-        if goal is None and now - then < WORTH * now:
-            return (f"Enough: one more pose would better the edge from {now:.1f} to {then:.1f} mm "
-                    "(1 sd, worst over the envelope) only.")
+        if now - then < 1000 * worth:
+            missed = "" if goal is None else f" The goal of {1000 * goal:.1f} mm is not met."
+            return (f"Enough: the best further pose would better the edge from {now:.2f} to "
+                    f"{then:.2f} mm only (1 sd, worst over the envelope).{missed}")
         return None
 
 
+def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
+    """What shots, readings and tape tell about the free unknowns, shape (n_free, n_free).
+
+    The mixed model's information at given unknowns, so that it exists before a run can be solved.
+    """
+    observations, free = problem.observations, ~problem.held
+    prediction = problem(unknowns, observations.readings)
+    information = np.zeros((int(free.sum()),) * 2)
+    for group in observations.groups:
+        b = prediction.by_readings[group.rows]
+        q = observations.reading_covariance[group.blocks]
+        lower = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
+        rows = np.linalg.solve(lower, prediction.by_parameters[:, free][group.rows])
+        information += np.einsum("gmi,gmj->ij", rows, rows)
+    _, by_unknowns = problem.prior.function(unknowns)
+    h = by_unknowns[:, free]
+    return information + h.T @ np.linalg.solve(problem.prior.covariance, h)
+
+
 def further_poses(
-    prepared: Prepared, solution: Solution, count: int, stand: str | None = None
+    prepared: Prepared, problem: Problem, unknowns: np.ndarray, count: int,
+    stand: str | None = None,
 ) -> Further:
     """The best poses to add to what has been shot, in one stand.
 
     Parameters
     ----------
     prepared : Prepared
-        Its parameters should be the solution's.
-    solution : Solution
+        Its parameters should be those of `unknowns`.
+    problem : Problem
         Of the run so far, without what is set aside.
+    unknowns : ndarray
+        Solved, or as far as they are known.
     stand : str, optional
-        The stand of the last pose if not given.
+        The stand of the last shot if not given.
 
     Raises
     ------
     ValueError
         If the stand has no shots yet.
     """
-    problem, rig = solution.problem, solution.rig
-    last = int(solution.run.shots.pose.max())
-    stand = solution.run.poses.stand[last] if stand is None else stand
+    rig, task, n_free = problem.run.rig, prepared.task, prepared.n_free
+    last = int(problem.run.shots.pose[-1])
+    stand = problem.run.poses.stand[last] if stand is None else stand
     if stand not in problem.stands:
         raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
     number = problem.stands.index(stand)
-    task = prepared.task
-    rows = pose_rows(rig, task.parameters, prepared.candidates.joints, task.targets, task.noise,
-                     solution.stands[number])
-    n_free = prepared.form.shape[0]
-    information = _of_stand(solution, n_free, number)
-    pool = Pool(rows, information, n_free, 1)
-    groups = np.zeros(count, int)
-    design = greedy(pool, groups, variance_gain(prepared.form))
-    sds = []
-    for k in range(count + 1):
-        covariance = np.linalg.inv(pool.information(design[:k], groups[:k]))[:n_free, :n_free]
-        sds.append(edge_sds(prepared, covariance))
-    joints = prepared.candidates.joints[design]
+    placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
+    rows = pose_rows(rig, task.parameters, prepared.readings, task.targets, task.noise, placement)
+    so_far = information_so_far(problem, unknowns)
+    pool = Pool(rows, _of_stand(so_far, n_free, number), n_free, 1)
+    design = _spread_out(prepared, pool, problem, count)
+    informations = [pool.information(design[:k], np.zeros(k, int)) for k in range(count + 1)]
+    sds = np.array([prepared.edge_sds(information) for information in informations])
     return Further(
-        joints=joints,
-        readings=rig.chain.readings_for(task.parameters, joints),
+        joints=prepared.candidates.joints[design],
+        readings=prepared.readings[design],
         stand=stand,
-        worst=np.array([s.max() for s in sds]),
-        mean=np.array([np.sqrt(np.mean(s**2)) for s in sds]),
+        worst=sds.max(1),
+        mean=np.sqrt(np.mean(sds**2, axis=1)),
+        weak=_weakest(prepared, informations[0]),
+        undetermined=_undetermined(so_far),
     )
 
 
-def _of_stand(solution, n_free, number):
+def _spread_out(prepared, pool, problem, count):
+    """Greedy poses, none of them one that was shot or proposed already."""
+    gain = variance_gain(prepared.form)
+    shot = problem.run.poses.readings[np.unique(problem.run.shots.pose)]
+    driven = [i for i, r in enumerate(problem.run.rig.readings) if r.speed is not None]
+    here = prepared.readings[:, driven]
+    new = np.ones(len(here), bool)
+    for readings in shot[:, driven]:
+        new &= _apart(here, readings)
+    design: list[int] = []
+    for _ in range(count):
+        information = pool.information(design, np.zeros(len(design), int))
+        gains = gain(pool, np.linalg.inv(information), 0, slice(None))
+        # Where every pose has been used, again is better than nothing.
+        best = int(np.argmax(np.where(new, gains, -np.inf) if new.any() else gains))
+        design.append(best)
+        new &= _apart(here, here[best])
+    return design
+
+
+def _apart(readings, other):
+    turn = np.abs((readings - other + np.pi) % (2 * np.pi) - np.pi)
+    return turn.max(1) > _APART
+
+
+def _of_stand(so_far, n_free, number):
     """Information about the parameters and one stand, everything else eliminated."""
-    free = np.flatnonzero(solution.adjustment.free)
-    covariance = solution.adjustment.covariance[np.ix_(free, free)]
-    own = np.concatenate([np.arange(n_free), n_free + 4 * number + np.arange(4)])
-    return np.linalg.inv(covariance[np.ix_(own, own)])
+    size = len(so_far)
+    regular = so_far + next_to_nothing(n_free, size - n_free)
+    first = n_free + len(PLACEMENT) * number
+    own = np.concatenate([np.arange(n_free), np.arange(first, first + len(PLACEMENT))])
+    rest = np.setdiff1d(np.arange(size), own)
+    across = regular[np.ix_(own, rest)]
+    return regular[np.ix_(own, own)] - across @ np.linalg.solve(
+        regular[np.ix_(rest, rest)], across.T)
+
+
+def _weakest(prepared, information):
+    """The parameters whose uncertainty makes the worst edge sd, largest share first."""
+    covariance = np.linalg.inv(information)[: prepared.n_free, : prepared.n_free]
+    node = prepared.by_parameters[int(prepared.edge_sds(information).argmax())]
+    parts = np.einsum("ci,ij,cj->i", node, covariance, node)
+    shares = parts / parts.sum()
+    order = [i for i in np.argsort(-shares) if shares[i] > _NAMED]
+    return tuple((prepared.task.free_names[i], float(shares[i])) for i in order)
+
+
+def _undetermined(information):
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    values = np.linalg.eigvalsh(information / np.outer(scale, scale))
+    return bool(values[0] < 1e-13 * values[-1])

@@ -5,11 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.derived import derived_values
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
+from calib.run.records import Tape
 
 #: Poses evaluated at once: keeps the memory for any number of candidates bounded.
 _CHUNK = 2000
+
+#: Nothing is unknown by more than this, in m or rad: keeps an empty plan regular. Stands, and
+#: parameters that nobody tapes.
+_STAND_SD, _PARAMETER_SD = 1000.0, 10.0
 
 
 @dataclass(frozen=True)
@@ -43,8 +49,52 @@ class Noise:
         return cls(rig.shot_sd, np.array([r.sd for r in rig.readings]))
 
 
+@dataclass(frozen=True)
+class Taped:
+    """What a tape tells beforehand.
+
+    Attributes
+    ----------
+    names : tuple of str
+    by_parameters : ndarray, shape (q, n_free)
+        Derivative of each taped quantity by the free parameters.
+    sd : ndarray, shape (q,)
+        m or rad.
+    """
+
+    names: tuple[str, ...]
+    by_parameters: np.ndarray
+    sd: np.ndarray
+
+    @classmethod
+    def usual(cls, rig: Rig) -> "Taped":
+        """The taping that is usual for a rig, with its usual sds."""
+        rows = [i for i, p in enumerate(rig.parameters) if p.tape_sd is not None and not p.held]
+        return cls(
+            tuple(rig.parameter_names[i] for i in rows),
+            np.eye(len(rig.parameters))[rows][:, ~rig.held],
+            np.array([rig.parameters[i].tape_sd for i in rows]),
+        )
+
+    @classmethod
+    def of(cls, rig: Rig, parameters: np.ndarray, tape: Tape) -> "Taped":
+        """A tape that is there; what is held is not unknown and so left out."""
+        names = (*rig.parameter_names, *(d.name for d in rig.derived))
+        rates = np.vstack([np.eye(len(rig.parameters)), derived_values(rig, parameters)[1]])
+        held = {p.name for p in rig.parameters if p.held}
+        used = [i for i, name in enumerate(tape.quantities) if name not in held]
+        quantities = tuple(tape.quantities[i] for i in used)
+        rows = [names.index(name) for name in quantities]
+        return cls(quantities, rates[rows][:, ~rig.held], tape.sd[used])
+
+    def information(self) -> np.ndarray:
+        """About the free parameters, shape (n_free, n_free)."""
+        whitened = self.by_parameters / self.sd[:, None]
+        return whitened.T @ whitened
+
+
 def pose_rows(
-    rig: Rig, parameters, joints, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT
+    rig: Rig, parameters, readings, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT
 ) -> np.ndarray:
     """Whitened design of each pose on its own.
 
@@ -54,7 +104,7 @@ def pose_rows(
     Parameters
     ----------
     parameters : ndarray, shape (n_parameters,)
-    joints : ndarray, shape (n_poses, n_readings), rad
+    readings : ndarray, shape (n_poses, n_readings), rad
     targets : sequence of int
         Shot in every pose; index into the rig's targets.
     placement : ndarray, shape (4,)
@@ -64,35 +114,36 @@ def pose_rows(
     -------
     ndarray, shape (n_poses, 3 * n_targets, n_free + 4)
     """
+    targets = np.asarray(targets, int)
     chunks = [
-        _rows(rig, parameters, joints[i : i + _CHUNK], np.asarray(targets), noise, placement)
-        for i in range(0, len(joints), _CHUNK)
+        _rows(rig, parameters, readings[i : i + _CHUNK], targets, noise, placement)
+        for i in range(0, max(len(readings), 1), _CHUNK)
     ]
-    return np.concatenate(chunks) if chunks else np.zeros((0, 3 * len(targets), 0))
+    return np.concatenate(chunks)
 
 
-def _rows(rig, parameters, joints, targets, noise, placement):
-    n, t = len(joints), len(targets)
-    readings = rig.chain.readings_for(parameters, joints)
+def _rows(rig, parameters, readings, targets, noise, placement):
+    n, t = len(readings), len(targets)
     posture = rig.chain.posture(parameters, np.tile(placement, (n, 1)), readings)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
     design = np.concatenate([points.by_parameters[:, :, ~rig.held], points.by_placement], axis=2)
-    by_readings = points.by_readings.reshape(n, 3 * t, -1)
+    by_readings = points.by_readings.reshape(n, 3 * t, len(rig.readings))
     covariance = (by_readings * noise.readings**2) @ by_readings.transpose(0, 2, 1)
     covariance[:, np.arange(3 * t), np.arange(3 * t)] += np.tile(noise.shot**2, t)
-    design = design.reshape(n, 3 * t, -1)
+    design = design.reshape(n, 3 * t, design.shape[2])
     return np.linalg.solve(np.linalg.cholesky(covariance), design)
 
 
-def prior_information(rig: Rig, tape_sd: np.ndarray, stands: int) -> np.ndarray:
-    """Information before the first shot, over the free parameters and four unknowns per stand.
+def next_to_nothing(n_free: int, others: int) -> np.ndarray:
+    """Information so small that it matters only where there is no other, a diagonal matrix."""
+    weak = np.full(n_free + others, _STAND_SD**-2.0)
+    weak[:n_free] = _PARAMETER_SD**-2.0
+    return np.diag(weak)
 
-    Parameters
-    ----------
-    tape_sd : ndarray, shape (n_parameters,)
-        Of what is taped; NaN or inf for what is not.
-    """
-    with np.errstate(divide="ignore"):
-        information = np.where(np.isfinite(tape_sd), 1.0 / tape_sd**2, 0.0)[~rig.held]
-    # A stand is unknown, but not by more than a kilometre: this keeps an empty plan regular.
-    return np.diag(np.concatenate([information, np.full(len(PLACEMENT) * stands, 1e-6)]))
+
+def prior_information(taped: Taped, stands: int) -> np.ndarray:
+    """Information before the first shot, over the free parameters and four unknowns per stand."""
+    tape = taped.information()
+    information = next_to_nothing(len(tape), len(PLACEMENT) * stands)
+    information[: len(tape), : len(tape)] += tape
+    return information

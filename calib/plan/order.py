@@ -1,11 +1,29 @@
 """In which order to drive the poses, and how long that takes."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from calib.chain.rig import Rig
 
-#: Minutes to settle, read and book a pose, and per shot (common practice, no source).
-MINUTES_PER_POSE, MINUTES_PER_SHOT = 1.5, 0.6
+
+@dataclass(frozen=True)
+class Pace:
+    """How long things take in the field, minutes (common practice, no source).
+
+    Attributes
+    ----------
+    pose : float
+        To settle, lock, read and book a pose.
+    shot : float
+        To reach a corner and shoot it.
+    stand : float
+        To move the machine to another stand.
+    """
+
+    pose: float = 1.5
+    shot: float = 0.6
+    stand: float = 15.0
 
 
 def travel_seconds(rig: Rig, joints: np.ndarray) -> np.ndarray:
@@ -13,11 +31,11 @@ def travel_seconds(rig: Rig, joints: np.ndarray) -> np.ndarray:
     driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
     speed = np.array([rig.readings[i].speed for i in driven])
     angles = joints[:, driven]
-    return (np.abs(angles[:, None] - angles[None]) / speed).max(2)
+    return (np.abs(angles[:, None] - angles[None]) / speed).max(2, initial=0.0)
 
 
 def shortest_tour(cost: np.ndarray) -> np.ndarray:
-    """An order of short total cost: nearest neighbour from every start, then 2-opt.
+    """An order of short total cost: nearest neighbour from several starts, then 2-opt.
 
     Parameters
     ----------
@@ -46,12 +64,12 @@ def _nearest(cost, start):
 def _two_opt(tour, cost):
     """Turn stretches round while that shortens the way."""
     n = len(tour)
+    # Reversing i..j replaces the edges into i and out of j; the ends of an open tour have none.
+    padded = np.pad(cost, (0, 1))
+    i, j = np.triu_indices(n, 1)
     while True:
-        # Reversing i..j replaces the edges into i and out of j; the ends of an open tour have none.
-        padded = np.pad(cost, (0, 1))
         before = np.append(n, tour[:-1])
         after = np.append(tour[1:], n)
-        i, j = np.triu_indices(n, 1)
         change = (
             padded[before[i], tour[j]] + padded[tour[i], after[j]]
             - padded[before[i], tour[i]] - padded[tour[j], after[j]]
@@ -63,11 +81,18 @@ def _two_opt(tour, cost):
         tour[i[best] : j[best] + 1] = tour[i[best] : j[best] + 1][::-1]
 
 
-def field_minutes(
-    rig: Rig, joints, shots: int, per_pose: float = MINUTES_PER_POSE,
-    per_shot: float = MINUTES_PER_SHOT,
-) -> float:
-    """Time for poses in this order with so many shots in all, without the way between stands."""
+def field_minutes(rig: Rig, joints: np.ndarray, stand: np.ndarray, shots: int, pace: Pace) -> float:
+    """Time for poses driven in this order, with so many shots in each.
+
+    Parameters
+    ----------
+    joints : ndarray, shape (n, n_readings), rad
+    stand : ndarray of int, shape (n,)
+        A way from stand to stand takes its own time, however the joints move meanwhile.
+    """
     cost = travel_seconds(rig, joints)
     steps = np.arange(len(joints) - 1)
-    return float(len(joints) * per_pose + shots * per_shot + cost[steps, steps + 1].sum() / 60)
+    same = stand[steps] == stand[steps + 1]
+    driving = cost[steps, steps + 1][same].sum() / 60
+    return float(len(joints) * (pace.pose + shots * pace.shot) + driving
+                 + np.sum(~same) * pace.stand)

@@ -1,27 +1,31 @@
 """A plan: which poses to shoot, in which order, and what they will give."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from calib.adjust.spectrum import Spectrum
+from calib.calibration import tape_by_parameter
+from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
-from calib.edge import EdgeNodes, envelope_edge
+from calib.edge import EdgeNodes, edge_points, envelope_edge
+from calib.plan.bound import determinant_efficiency, least_variance
 from calib.plan.candidates import Candidates, Site, candidate_poses
 from calib.plan.exchange import (
     Pool,
-    determinant_bound,
     determinant_gain,
     exchange,
     greedy,
-    variance_bound,
     variance_gain,
     worst_gain,
 )
-from calib.plan.information import Noise, pose_rows, prior_information
-from calib.plan.order import field_minutes, shortest_tour, travel_seconds
+from calib.plan.information import Noise, Taped, pose_rows, prior_information
+from calib.plan.observability import Observability
+from calib.plan.order import shortest_tour, travel_seconds
 from calib.plan.robust import Robustness, robustness
-from calib.plan.tolerance import joint_tolerances
+from calib.plan.tolerance import reading_tolerances
+from calib.run.records import Tape
 
 #: Criteria a plan can be made for.
 EDGE, PARAMETERS = "edge", "parameters"
@@ -39,8 +43,7 @@ class Task:
     rig : Rig
     parameters : ndarray, shape (n_parameters,)
         As far as they are known: template or tape; m or rad.
-    tape_sd : ndarray, shape (n_parameters,)
-        NaN where nothing is taped.
+    taped : Taped
     targets : tuple of int
         Shot in every pose.
     noise : Noise
@@ -51,7 +54,7 @@ class Task:
 
     rig: Rig
     parameters: np.ndarray
-    tape_sd: np.ndarray
+    taped: Taped
     targets: tuple[int, ...]
     noise: Noise
     site: Site = field(default_factory=Site)
@@ -59,16 +62,34 @@ class Task:
     count: int = 20_000
 
     @classmethod
-    def for_rig(cls, rig: Rig, targets: Sequence[str] = ("edge_left", "edge_right"), **changes):
-        """A task at the template's values, with the taping that is usual for it."""
+    def for_rig(cls, rig: Rig, tape: Tape | None = None, targets: Sequence[str] = (), **changes):
+        """A task at the taped values where there is a tape, else the template's.
+
+        Parameters
+        ----------
+        tape : Tape, optional
+            The taping that is usual for the rig, if not given.
+        targets : sequence of str
+            Both ends of the edge if none is named.
+        """
+        parameters = rig.start
+        if tape is not None:
+            taped = tape_by_parameter(rig, tape)[0]
+            parameters = np.where(np.isfinite(taped), taped, rig.start)
+        ends = tuple(sorted({edge_points(rig)[0], edge_points(rig)[-1]}))
         return cls(
             rig=rig,
-            parameters=rig.start,
-            tape_sd=np.array([np.nan if p.tape_sd is None else p.tape_sd for p in rig.parameters]),
-            targets=tuple(rig.target_names.index(name) for name in targets),
+            parameters=parameters,
+            taped=Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape),
+            targets=tuple(rig.target_names.index(name) for name in targets) or ends,
             noise=Noise.of(rig),
             **changes,
         )
+
+    @property
+    def free_names(self) -> tuple[str, ...]:
+        """Names of the parameters that are estimated."""
+        return tuple(p.name for p in self.rig.parameters if not p.held)
 
 
 @dataclass(frozen=True)
@@ -77,6 +98,10 @@ class Prepared:
 
     Attributes
     ----------
+    readings : ndarray, shape (n, n_readings)
+        Of the candidates, rad.
+    rows : ndarray, shape (n, m, n_free + 4)
+        See `calib.plan.information.pose_rows`.
     by_parameters : ndarray, shape (nodes, 3, n_free)
         Derivatives of the edge over the envelope, house frame, readings held fixed.
     form : ndarray, shape (n_free, n_free)
@@ -85,14 +110,27 @@ class Prepared:
 
     task: Task
     candidates: Candidates
+    readings: np.ndarray
     rows: np.ndarray
     by_parameters: np.ndarray
     form: np.ndarray
 
+    @property
+    def n_free(self) -> int:
+        return self.form.shape[0]
+
     def pool(self, stands: int) -> Pool:
         """The candidates over a number of stands, with the tape as prior."""
-        prior = prior_information(self.task.rig, self.task.tape_sd, stands)
-        return Pool(self.rows, prior, self.form.shape[0], stands)
+        return Pool(self.rows, prior_information(self.task.taped, stands), self.n_free, stands)
+
+    def edge_sds(self, information: np.ndarray) -> np.ndarray:
+        """3-D sd of the edge over the envelope, shape (nodes,), m.
+
+        From the information about the free parameters and whatever comes after them.
+        """
+        own = np.linalg.inv(information)[: self.n_free, : self.n_free]
+        j = self.by_parameters
+        return np.sqrt(np.einsum("nci,ij,ncj->n", j, own, j, optimize=True))
 
 
 @dataclass(frozen=True)
@@ -101,30 +139,39 @@ class Plan:
 
     Attributes
     ----------
-    joints, readings, tolerance : ndarray, shape (n_poses, n_readings)
-        rad; the tolerance says how far off a joint may be (NaN: nobody drives it).
+    design : ndarray of int, shape (n_poses,)
+        Index into the candidates.
     stand : ndarray of int, shape (n_poses,)
-    covariance : ndarray, shape (n_free, n_free)
-        Predicted, of the free parameters.
+    joints, readings, tolerance : ndarray, shape (n_poses, n_readings)
+        rad; the tolerance says how far off a reading may be (NaN: nobody drives it).
+    information : ndarray
+        Predicted, about free parameters and stands, the tape included.
     edge_sd : ndarray, shape (nodes,)
         Predicted 3-D sd of the edge over the envelope, m.
     efficiency : float
-        At least this share of what the best plan with continuous weights reaches.
-    minutes : float
-        Time in the field.
+        At least this share of the best that continuous weights could reach: ratio of mean edge
+        variances, or of determinants to the power 1 / unknowns.
+    undetermined : tuple of str
+        What the shots alone leave undetermined, in words.
     """
 
     prepared: Prepared
     criterion: str
+    design: np.ndarray
+    stand: np.ndarray
     joints: np.ndarray
     readings: np.ndarray
     tolerance: np.ndarray
-    stand: np.ndarray
-    covariance: np.ndarray
+    information: np.ndarray
     edge_sd: np.ndarray
     efficiency: float
     robustness: Robustness
-    minutes: float
+    observability: Observability
+    undetermined: tuple[str, ...]
+
+    @property
+    def stands(self) -> int:
+        return int(self.stand.max()) + 1
 
 
 def prepare(task: Task, nodes: EdgeNodes | None = None) -> Prepared:
@@ -143,30 +190,36 @@ def prepare(task: Task, nodes: EdgeNodes | None = None) -> Prepared:
     rig = task.rig
     candidates = candidate_poses(rig, task.parameters, task.targets, task.site, task.count,
                                  task.seed)
-    rows = pose_rows(rig, task.parameters, candidates.joints, task.targets, task.noise)
+    readings = rig.chain.readings_for(task.parameters, candidates.joints)
+    rows = pose_rows(rig, task.parameters, readings, task.targets, task.noise)
     nodes = envelope_edge(rig, task.parameters) if nodes is None else nodes
     by_parameters = nodes.by_parameters[nodes.seen][..., ~rig.held]
     by_parameters = by_parameters.reshape(-1, *by_parameters.shape[2:])
     form = np.einsum("nci,ncj->ij", by_parameters, by_parameters) / len(by_parameters)
-    return Prepared(task, candidates, rows, by_parameters, form)
+    return Prepared(task, candidates, readings, rows, by_parameters, form)
+
+
+def dealt(poses: int, stands: int) -> np.ndarray:
+    """The stand of each of so many poses: in turn, as even as can be."""
+    return np.arange(poses) % stands
 
 
 def make_plan(prepared: Prepared, poses: int, stands: int = 1, criterion: str = EDGE) -> Plan:
     """Choose, order and judge a number of poses.
 
-    Poses are dealt to the stands evenly. For the edge the mean variance over the envelope is
-    exchanged to its optimum and the worst node polished; for the parameters the determinant.
+    For the edge the mean variance over the envelope is exchanged to its optimum and the worst node
+    polished; for the parameters the determinant.
     """
-    pool, groups = prepared.pool(stands), np.arange(poses) % stands
-    design = chosen(prepared, pool, groups, criterion)
-    place = _worked(prepared.task.rig, prepared.candidates.joints[design], groups)
-    return _judged(prepared, pool, np.asarray(design)[place], groups[place], criterion)
+    pool, groups = prepared.pool(stands), dealt(poses, stands)
+    design = np.asarray(chosen(prepared, pool, groups, criterion))
+    order = _worked(prepared.task.rig, prepared.candidates.joints[design], groups)
+    return _judged(prepared, pool, design[order], groups[order], criterion)
 
 
-def chosen(prepared: Prepared, pool: Pool, groups, criterion: str = EDGE) -> list[int]:
-    """The candidates of a plan, not yet in order."""
+def chosen(prepared: Prepared, pool: Pool, groups, criterion: str = EDGE, start=None) -> list[int]:
+    """The candidates of a plan, not yet in order; `start` is a design to exchange from."""
     gain = determinant_gain if criterion == PARAMETERS else variance_gain(prepared.form)
-    design = greedy(pool, groups, gain)
+    design = greedy(pool, groups, gain) if start is None else start
     design = exchange(pool, design, groups, gain,
                       shortlist=_best(pool, design, groups, gain, _SHORTLIST))
     if criterion == EDGE:
@@ -174,12 +227,6 @@ def chosen(prepared: Prepared, pool: Pool, groups, criterion: str = EDGE) -> lis
         design = exchange(pool, design, groups, worst_gain(prepared.by_parameters),
                           shortlist=polish, passes=2)
     return design
-
-
-def edge_sds(prepared: Prepared, covariance: np.ndarray) -> np.ndarray:
-    """3-D sd of the edge over the envelope, shape (nodes,), m."""
-    j = prepared.by_parameters
-    return np.sqrt(np.einsum("nci,ij,ncj->n", j, covariance, j, optimize=True))
 
 
 def _best(pool, design, groups, gain, count):
@@ -199,65 +246,52 @@ def _worked(rig, joints, groups):
 
 
 def _judged(prepared, pool, design, groups, criterion):
-    task, p = prepared.task, prepared.form.shape[0]
-    rig, joints = task.rig, prepared.candidates.joints[design]
-    covariance = np.linalg.inv(pool.information(design, groups))[:p, :p]
-    efficiency = (
-        determinant_bound(pool, design, groups) if criterion == PARAMETERS
-        else variance_bound(pool, design, groups, prepared.form)
-    )
-    without = [
-        pose_rows(rig, task.parameters, joints, [t for t in task.targets if t != lost], task.noise)
-        for lost in task.targets
-    ]
-    taped = prior_information(rig, task.tape_sd, pool.groups)
-    taped[p:, p:] = 0.0
+    task = prepared.task
+    rig, readings = task.rig, prepared.readings[design]
+    information = pool.information(design, groups)
+    edge_sd = prepared.edge_sds(information)
+    if criterion == PARAMETERS:
+        efficiency = determinant_efficiency(pool, design, groups)
+    else:
+        least = least_variance(pool, design, groups, prepared.form)
+        efficiency = min(1.0, least / float(np.mean(edge_sd**2)))
+    seen = Spectrum.of(_stacked(pool, design, groups))
     return Plan(
         prepared=prepared,
         criterion=criterion,
-        joints=joints,
-        readings=rig.chain.readings_for(task.parameters, joints),
-        tolerance=joint_tolerances(rig, task.parameters, joints, task.targets, task.noise, pool,
-                                   design, groups, prepared.form),
+        design=design,
         stand=groups,
-        covariance=covariance,
-        edge_sd=edge_sds(prepared, covariance),
+        joints=prepared.candidates.joints[design],
+        readings=readings,
+        tolerance=reading_tolerances(rig, task.parameters, readings, task.targets, task.noise,
+                                     pool, design, groups, prepared.form),
+        information=information,
+        edge_sd=edge_sd,
         efficiency=efficiency,
-        robustness=robustness(pool, design, groups, without, prepared.by_parameters, taped,
-                              task.seed),
-        minutes=sum(
-            field_minutes(rig, joints[groups == g], int(np.sum(groups == g)) * len(task.targets))
-            for g in np.unique(groups)
-        ),
+        robustness=robustness(pool, design, groups, _rows_without_a_target(task, readings),
+                              prepared.edge_sds, task.seed),
+        observability=Observability.of(
+            np.where(seen.singular > 0, seen.singular, 0.0), len(design)),
+        undetermined=tuple(str(d) for d in seen.null_directions(
+            (*task.free_names, *(f"{what} of stand {g + 1}" for g in range(pool.groups)
+                                 for what in PLACEMENT)))),
     )
 
 
-def without_noise(prepared: Prepared, plan: Plan) -> dict[str, float]:
-    """What bounds a plan: worst edge sd, m, if one source of error were gone.
+def _rows_without_a_target(task, readings):
+    """Rows of the poses without each target in turn; without the only one nothing is left."""
+    for lost in task.targets:
+        left = [t for t in task.targets if t != lost]
+        if left:
+            yield pose_rows(task.rig, task.parameters, readings, left, task.noise)
+        else:
+            n_columns = int((~task.rig.held).sum()) + len(PLACEMENT)
+            yield np.zeros((len(readings), 0, n_columns))
 
-    Returns
-    -------
-    dict of str to float
-        For the shots, every sensor and every taped value, by name.
-    """
-    task, bounds = prepared.task, {}
 
-    def worst(noise, tape_sd):
-        rows = pose_rows(task.rig, task.parameters, plan.joints, task.targets, noise)
-        stands = int(plan.stand.max()) + 1
-        prior = prior_information(task.rig, tape_sd, stands)
-        pool = Pool(rows, prior, prepared.form.shape[0], stands)
-        information = pool.information(np.arange(len(rows)), plan.stand)
-        covariance = np.linalg.inv(information)[: pool.parameters, : pool.parameters]
-        return float(edge_sds(prepared, covariance).max())
-
-    bounds["shots"] = worst(replace(task.noise, shot=task.noise.shot / 100), task.tape_sd)
-    for i, name in enumerate(task.rig.reading_names):
-        readings = task.noise.readings.copy()
-        readings[i] /= 100
-        bounds[name] = worst(replace(task.noise, readings=readings), task.tape_sd)
-    for i in np.flatnonzero(np.isfinite(task.tape_sd) & ~task.rig.held):
-        tape_sd = task.tape_sd.copy()
-        tape_sd[i] /= 100
-        bounds[f"tape of {task.rig.parameter_names[i]}"] = worst(task.noise, tape_sd)
-    return bounds
+def _stacked(pool, design, groups):
+    """The whitened design of all poses without any prior, one below the other."""
+    stacked = np.zeros((len(design), pool.rows.shape[1], len(pool.prior)))
+    for place, (candidate, group) in enumerate(zip(design, groups, strict=True)):
+        stacked[place][:, pool.columns(int(group))] = pool.rows[candidate]
+    return stacked.reshape(-1, stacked.shape[2])

@@ -1,6 +1,6 @@
 """What a plan is worth when any one pose is lost, or a corner in a third of the poses."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +10,8 @@ from calib.plan.exchange import Pool
 #: Random ways of losing one target in a third of the poses that are looked at.
 _DRAWS = 20
 
-#: Eigenvalues of the scaled information below this count as nothing known.
-_NOTHING = 1e-12
+#: Eigenvalues of the scaled information below this share of the largest count as nothing known.
+_NOTHING = 1e-13
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,8 @@ class Robustness:
     pose_lost, targets_lost : float
         Worst edge sd without that pose, and with a target lost in a third of the poses, m.
     undetermined : tuple of int
-        Places whose loss would leave a combination undetermined that the whole plan determines.
+        Places whose loss would leave a combination undetermined that the shots of the whole plan
+        determine.
     targets_undetermined : bool
         Whether some way of losing targets would.
     """
@@ -36,54 +37,45 @@ class Robustness:
     undetermined: tuple[int, ...]
     targets_undetermined: bool
 
+    @property
+    def holds(self) -> bool:
+        """Nothing that may happen leaves a combination undetermined."""
+        return not self.undetermined and not self.targets_undetermined
+
 
 def robustness(
-    pool: Pool, design, groups, without_target: Sequence[np.ndarray], by_parameters: np.ndarray,
-    taped: np.ndarray, seed: int = 0,
+    pool: Pool, design, groups, without_target: Iterable[np.ndarray],
+    edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
 ) -> Robustness:
     """Look at every lost pose and at random lost targets.
 
     Parameters
     ----------
-    without_target : sequence of ndarray
+    without_target : iterable of ndarray
         For each target, the whitened rows of the design's poses without it, (places, m - 3, p + r).
-    by_parameters : ndarray, shape (nodes, 3, p)
-        Derivatives of the edge over the envelope.
-    taped : ndarray
-        The part of the pool's prior that a tape gives: what counts as determined must be so by
-        the shots.
+    edge_sds : callable
+        From information to the sds of the edge over the envelope, m.
     """
     design, groups = np.asarray(design), np.asarray(groups)
-    whole = pool.information(design, groups)
-    rank = _rank(whole - taped)
+    rank = _rank(pool.information(design, groups) - pool.prior)
     lost = []
     for place in range(len(design)):
         rest = np.arange(len(design)) != place
-        information = pool.information(design[rest], groups[rest])
-        lost.append((_worst(information, pool, by_parameters), _rank(information - taped) < rank))
-    sds = np.array([sd for sd, _ in lost])
-    draws = [
+        lost.append(pool.information(design[rest], groups[rest]))
+    without_target = list(without_target)
+    thinned = [
         _thinned(pool, design, groups, without_target, np.random.default_rng((seed, draw)))
         for draw in range(_DRAWS)
     ]
+    sds = np.array([edge_sds(information).max() for information in lost])
     return Robustness(
         pose=int(sds.argmax()),
         pose_lost=float(sds.max()),
-        targets_lost=max(_worst(information, pool, by_parameters) for information in draws),
-        undetermined=tuple(i for i, (_, bad) in enumerate(lost) if bad),
-        targets_undetermined=any(_rank(information - taped) < rank for information in draws),
+        targets_lost=float(max(edge_sds(information).max() for information in thinned)),
+        undetermined=tuple(
+            i for i, information in enumerate(lost) if _rank(information - pool.prior) < rank),
+        targets_undetermined=any(_rank(information - pool.prior) < rank for information in thinned),
     )
-
-
-def worst_sd(covariance, by_parameters) -> float:
-    """Largest 3-D sd of the edge over nodes, m; `covariance` of the free parameters."""
-    variances = np.einsum("nci,ij,ncj->n", by_parameters, covariance, by_parameters, optimize=True)
-    return float(np.sqrt(variances.max()))
-
-
-def _worst(information, pool, by_parameters):
-    covariance = np.linalg.inv(information)[: pool.parameters, : pool.parameters]
-    return worst_sd(covariance, by_parameters)
 
 
 def _thinned(pool, design, groups, without_target, rng):
@@ -98,6 +90,7 @@ def _thinned(pool, design, groups, without_target, rng):
 
 
 def _rank(information):
+    """How many combinations are known, whatever the units."""
     scale = np.sqrt(np.maximum(np.diag(information), 0.0))
     scale = np.where(scale > 0, scale, 1.0)
     values = np.linalg.eigvalsh(information / np.outer(scale, scale))

@@ -7,30 +7,30 @@ from calib.plan.exchange import Pool
 from calib.plan.information import Noise, pose_rows
 
 #: Deviations that are tried, deg, and the growth of the mean edge sd that is still fine.
-_TRIED = (2.0, 5.0, 10.0, 15.0, 20.0)
+TRIED = (2.0, 5.0, 10.0, 15.0, 20.0)
 FINE = 0.01
 
 
-def joint_tolerances(
-    rig: Rig, parameters, joints, targets, noise: Noise, pool: Pool, design, groups, form
+def reading_tolerances(
+    rig: Rig, parameters, readings, targets, noise: Noise, pool: Pool, design, groups, form
 ) -> np.ndarray:
-    """Largest deviation tried of each joint that costs less than `FINE` of the mean edge sd.
+    """Largest deviation tried of each reading that costs less than `FINE` of the mean edge sd.
 
-    One joint of one pose at a time, to both sides; limits of the joints are respected.
+    One reading of one pose at a time, to both sides, the others as planned: what a person at the
+    display sees. Other poses are taken as planned.
 
     Returns
     -------
     ndarray, shape (n_poses, n_readings), rad; 0 where even the least deviation costs more, NaN for
-    joints that nobody drives.
+    what nobody drives.
     """
-    n, driven = len(joints), [i for i, r in enumerate(rig.readings) if r.speed is not None]
-    steps = np.radians([sign * step for step in _TRIED for sign in (-1, 1)])
-    moved = np.repeat(joints, len(driven) * len(steps), axis=0).reshape(
-        n, len(driven), len(steps), -1)
-    for k, joint in enumerate(driven):
-        low, high = rig.readings[joint].low, rig.readings[joint].high
-        moved[:, k, :, joint] = np.clip(moved[:, k, :, joint] + steps, low, high)
-    rows = pose_rows(rig, parameters, moved.reshape(-1, joints.shape[1]), targets, noise)
+    n, driven = len(readings), [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    steps = np.radians([sign * step for step in TRIED for sign in (-1, 1)])
+    moved = np.broadcast_to(
+        readings[:, None, None], (n, len(driven), len(steps), readings.shape[1])).copy()
+    for k, reading in enumerate(driven):
+        moved[:, k, :, reading] += steps
+    rows = pose_rows(rig, parameters, moved.reshape(-1, readings.shape[1]), targets, noise)
     rows = rows.reshape(n, len(driven) * len(steps), *rows.shape[1:])
     tolerances = np.full((n, len(rig.readings)), np.nan)
     information = pool.information(design, groups)
@@ -38,9 +38,9 @@ def joint_tolerances(
     for place in range(n):
         after = _variances_with(pool, information, design[place], int(groups[place]), rows[place],
                                 form)
-        fine = (np.sqrt(after / before) < 1 + FINE).reshape(len(driven), len(_TRIED), 2).all(2)
+        fine = (np.sqrt(after / before) < 1 + FINE).reshape(len(driven), len(TRIED), 2).all(2)
         reached = np.cumprod(fine, axis=1).sum(1)
-        tolerances[place, driven] = np.radians(np.concatenate([[0.0], _TRIED]))[reached]
+        tolerances[place, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
     return tolerances
 
 
