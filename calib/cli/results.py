@@ -2,15 +2,19 @@
 
 import json
 
+from calib.report.plots import plot_files
 from calib.report.record import tables
+from calib.report.report import report_files
 from calib.run.write import csv_text
 
 
 def result_files(document: dict) -> dict[str, str | bytes]:
-    """Name to content: result.json, the tables and the plots."""
+    """Name to content: result.json, the tables, the plots and the report."""
     return {
         "result.json": json_text(document),
         **{name: csv_text(frame) for name, frame in tables(document).items()},
+        **plot_files(document),
+        **report_files(document),
     }
 
 

@@ -204,7 +204,8 @@ def misfits(document) -> Section:
     """Suspects first, then shots and readings, the worst first."""
     suspects = [("suspect" if s["beyond_chance"] else "perhaps chance", words(s["says"]))
                 for s in document["suspects"]]
-    aside = [("set aside", words(s["says"])) for s in document.get("set_aside", [])]
+    aside = [("set aside", words(f"{value['name']}: {value['reason']}"))
+             for value in document["set_aside"]["values"]]
     mistakes = [("possible mistake", words(m["says"])) for m in document.get("mistakes", [])]
     rows = tuple(suspects + aside + mistakes)
     said = Items(rows) if rows else Text(words("Nothing is suspect beyond chance."))
