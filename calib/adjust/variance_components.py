@@ -27,7 +27,7 @@ LEAST_DOF = 4.0
 #: A factor falling below this has no maximum above zero: the component is left as stated.
 VANISHED = 0.01
 
-_SMALLEST_STEP, _MOST_ROUNDS, _SETTLED = 0.1, 60, 2e-3
+_SMALLEST_STEP, _MOST_ROUNDS, _PATIENCE, _SETTLED = 0.1, 60, 20, 2e-3
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def variance_components(
     theta = np.ones(len(components))
     used, redundancy = None, None
     solved = adjust(model, observations, start, **how)
-    for _ in range(_MOST_ROUNDS):
+    for iteration in range(1, _MOST_ROUNDS + 1):
         squares, traces, normal = _equations(solved, components)
         if used is None:
             redundancy = traces
@@ -126,6 +126,8 @@ def variance_components(
         step = np.where(used & (step < _SMALLEST_STEP), np.maximum(slow, _SMALLEST_STEP), step)
         theta *= step
         vanished = used & (theta < VANISHED)
+        if iteration % _PATIENCE == 0:  # what still swings has no maximum to swing about
+            vanished[int(np.argmax(np.where(used, np.abs(np.log(step)), -1.0)))] = True
         used, theta = used & ~vanished, np.where(vanished, 1.0, theta)
         solved = adjust(model, scaled(observations, components, theta), solved.parameters, **how)
         if not vanished.any() and np.abs(np.log(step[used])).max(initial=0.0) < _SETTLED:

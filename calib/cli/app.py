@@ -10,6 +10,7 @@ import typer
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.cli import talk
+from calib.cli.check import check
 from calib.cli.demo import demo
 from calib.cli.diagnose import diagnose
 from calib.cli.import_ import import_points
@@ -48,7 +49,7 @@ def _common(
     pass
 
 
-for command in (demo, new, solve, diagnose, simulate):
+for command in (demo, new, solve, diagnose, check, simulate):
     app.command()(command)
 app.command("import")(import_points)
 

@@ -26,7 +26,7 @@ _NEEDED = {
 _LARGEST = 50_000_000
 
 
-def read_run(folder: Path) -> Run:
+def read_run(folder: Path, check: Path | None = None) -> Run:
     """Read and check a whole run folder.
 
     Parameters
@@ -34,6 +34,8 @@ def read_run(folder: Path) -> Run:
     folder : Path
         With rig.toml, readings.csv and shots.csv, perhaps tape.csv, check.csv, setups.csv and
         backsights.csv.
+    check : Path, optional
+        A file of check shots to read in place of check.csv.
 
     Raises
     ------
@@ -45,6 +47,8 @@ def read_run(folder: Path) -> Run:
     present = _list_folder(folder)
     content = {name: _bytes_of(folder, name, present, findings)
                for name in (RIG, READINGS, SHOTS, TAPE, CHECK, SETUPS, BACKSIGHTS)}
+    if check is not None:
+        content[CHECK] = _bytes_of(check.parent, check.name, [check.name], findings)
     text = {name: None if data is None else decode(data, name, findings)
             for name, data in content.items()}
 

@@ -51,10 +51,10 @@ def test_a_reading_out_of_scale_is_named(rig):
 
 @pytest.mark.slow
 def test_clean_runs_show_trends_at_the_stated_rate(rig):
-    """60 clean runs: a trend in about one of twenty, in no more than seven."""
+    """40 clean runs: a trend in about one of twenty, in no more than six."""
     claims = sum(trends(solve(simulate(rig, np.random.default_rng(100 + s))[0]))[0].significant
-                 for s in range(60))
-    assert claims <= 7
+                 for s in range(40))
+    assert claims <= 6
 
 
 def test_single_trends_are_chi_square(rig):

@@ -1,0 +1,73 @@
+"""``calib check``: a result against independent check shots."""
+
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+
+from calib.calibration import Solution
+from calib.cli import talk
+from calib.judge.check import TOLERANCE, check_shots
+from calib.judge.choice import solve_as_chosen
+from calib.judge.set_aside import NONE
+from calib.report.checked import checked_document, checked_text
+from calib.report.numbers import unit_factors
+from calib.results import Result, load_result
+from calib.run.complaints import Complaint, InputError
+from calib.run.folder import CHECK, read_run
+
+
+def check(
+    result: Annotated[Path, typer.Argument(help="A results folder, as calib solve writes it.")],
+    shots: Annotated[
+        Path | None,
+        typer.Option("--shots", help="Check shots; check.csv of the run folder if not given."),
+    ] = None,
+    run: Annotated[
+        Path | None,
+        typer.Option("--run", help="The run folder; the one RESULT lies in if not given."),
+    ] = None,
+    tolerance: Annotated[
+        float,
+        typer.Option("--tolerance", min=0.1, help="Largest 3-D miss allowed, mm (30 mm: common "
+                     "practice, no source)."),
+    ] = 1000 * TOLERANCE,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Predict check shots from a result and judge the misses; nothing is written."""
+    told = load_result(result)
+    folder = run or told.path.resolve().parent.parent
+    data = read_run(folder, shots)
+    talk.tell_all(data.notices)
+    if data.check is None:
+        raise InputError([Complaint(
+            str(shots or folder / CHECK), None, None, "no check shots",
+            "shots that took no part in the solve, written like shots.csv")])
+    with talk.working(f"Predicting {len(data.check)} check shots"):
+        choice = told.document.get("set_aside", {}).get("choice", NONE)
+        solution = solve_as_chosen(data, choice).solution
+        _refuse_other(told, solution)
+        document = checked_document(solution, check_shots(solution, data.check, tolerance / 1000))
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(checked_text(document))
+    if not document["passed"]:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def _refuse_other(told: Result, solution: Solution):
+    """Complain unless solving the run again gives the result."""
+    records = told.document["parameters"]
+    names = tuple(record["name"] for record in records)
+    same = names == solution.rig.parameter_names
+    if same:
+        factor = unit_factors(p.unit for p in solution.rig.parameters)
+        was = np.array([record["value"] for record in records]) / factor
+        sd = np.sqrt(np.diag(solution.covariance))
+        same = bool((np.abs(was - solution.parameters) <= 0.02 * sd + 1e-9).all())
+    if not same:
+        raise InputError([Complaint(
+            str(told.path), None, None, "a result that this run no longer gives",
+            "the result of the run as it is now; solve it again")])
