@@ -3,6 +3,7 @@
 import json
 import re
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -10,9 +11,13 @@ import pytest
 
 import calib.cli.solve
 from calib.adjust.mixed_model import NotConverged
+from calib.calibration import solve, starting_parameters
 from calib.cli import main
 from calib.cli.simulate import STANDARD_RIG
+from calib.edge import Spread, envelope_edge
+from calib.judge.suspects import find_suspects
 from calib.report.cautions import CAUTIONS
+from calib.run.folder import read_run
 
 
 @pytest.fixture
@@ -133,10 +138,10 @@ def test_not_determined_exits_5_in_words(calib_command, clean):
 def test_not_converged_exits_4_without_result(calib_command, clean, monkeypatch):
     """An iteration that does not settle leaves no result."""
 
-    def never(run):
+    def never(run, choice):
         raise NotConverged("after 50 iterations boom_zero still moves by 3 of its sd")
 
-    monkeypatch.setattr(calib.cli.solve, "solve_run", never)
+    monkeypatch.setattr(calib.cli.solve, "solve_as_chosen", never)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 4
     assert "Did not converge: after 50 iterations boom_zero" in err
@@ -160,10 +165,10 @@ def test_input_at_fault_exits_3_with_all_complaints(calib_command, clean):
 def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
     """An unforeseen error is called what it is and leaves no result."""
 
-    def broken(run):
+    def broken(run, choice):
         raise ZeroDivisionError("unforeseen")
 
-    monkeypatch.setattr(calib.cli.solve, "solve_run", broken)
+    monkeypatch.setattr(calib.cli.solve, "solve_as_chosen", broken)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 1
     assert "fault of the program" in err and "unforeseen" in err
@@ -224,3 +229,31 @@ def test_version_and_help(calib_command):
     assert status == 0
     for word in ("demo", "new", "solve", "simulate", "Exit status"):
         assert word in out
+
+
+def test_readme_tells_the_truth_about_the_demo():
+    """The README's errors of the taped and the solved machine are those of the shipped demo."""
+    root = Path(calib.__file__).parent.parent
+    run = read_run(root / "data" / "demo")
+    told = json.loads((root / "data/demo/truth.json").read_text("utf-8"))["parameters"]
+    truth = np.array([np.radians(told[p.name]) if p.unit == "deg" else told[p.name]
+                      for p in run.rig.parameters])
+    nodes = envelope_edge(run.rig, truth)
+    without = find_suspects(solve(run)).without
+    spreads = [Spread.of(np.linalg.norm(nodes.error(x), axis=2))
+               for x in (starting_parameters(run), without.parameters)]
+    predicted = Spread.of(nodes.sd(without.covariance))
+    sentence = (
+        f"off by {1000 * spreads[0].rms:.0f} mm (rms over the working range, at most "
+        f"{1000 * spreads[0].worst:.0f} mm); the solved one, without the two planted errors, by "
+        f"{1000 * spreads[1].rms:.0f} mm (at most {1000 * spreads[1].worst:.0f} mm), where "
+        f"{1000 * predicted.rms:.1f} mm were predicted."
+    )
+    assert sentence in " ".join((root / "README.md").read_text("utf-8").split())
+
+
+def test_readme_shows_every_caution():
+    """The README sends people to a machine: the cautions stand there word by word."""
+    text = (Path(calib.__file__).parent.parent / "README.md").read_text("utf-8")
+    for caution in CAUTIONS:
+        assert caution in text
