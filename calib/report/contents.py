@@ -201,16 +201,36 @@ def _posture_words(joints):
 
 
 def misfits(document) -> Section:
-    """Suspects first, then shots and readings, the worst first."""
+    """Suspects and what was set aside first, then shots and readings, the worst first."""
     suspects = [("suspect" if s["beyond_chance"] else "perhaps chance", words(s["says"]))
                 for s in document["suspects"]]
-    aside = [("set aside", words(f"{value['name']}: {value['reason']}"))
-             for value in document["set_aside"]["values"]]
-    mistakes = [("possible mistake", words(m["says"])) for m in document.get("mistakes", [])]
-    rows = tuple(suspects + aside + mistakes)
-    said = Items(rows) if rows else Text(words("Nothing is suspect beyond chance."))
+    aside = [("set aside", words(f"{s['name']}: {s['reason']}"))
+             for s in document["set_aside"]["values"]]
+    noise = [("noise", words(n["says"])) for n in document["noise"] or [] if n["differs"]]
+    trends = [("trend", words(t["says"])) for t in document["trends"] if t["significant"]]
+    rows = tuple(aside + suspects + noise + trends)
+    said = Items(rows) if rows else Text(words("Nothing is suspect."))
     return Section("misfits", "What did not fit", (
-        said, _shot_table(document), _reading_table(document)))
+        said, *_without(document), _shot_table(document), _reading_table(document)))
+
+
+def _without(document):
+    """What leaving out does: set aside already, or the suspects still taking part."""
+    effect = document["set_aside"]["effect"]
+    caption = "What setting aside did. Lengths in mm, angles in deg."
+    if effect is None and document["without_suspects"] is not None:
+        effect = document["without_suspects"]["parameters"]
+        caption = "What leaving the suspects out would do. Lengths in mm, angles in deg."
+    if effect is None:
+        return ()
+    rows = []
+    for e in effect:
+        label, factor = SHOWN[e["unit"]]
+        without, sd, decimals = value_cells(e["without"], e["sd_without"], e["unit"])
+        rows.append([e["name"], label, fixed(e["with"], decimals, factor), without, sd,
+                     fixed(e["in_sd"], 1, 1.0, True)])
+    return (Table(caption, ("quantity", "unit", "with", "without", "sd without",
+                            "difference in sds"), rows),)
 
 
 def _shot_table(document):
@@ -220,19 +240,13 @@ def _shot_table(document):
         *(mm(s["miss"][axis], 1, True) for axis in ("east", "north", "up")),
         *(mm(s["components"][axis], 1, True) for axis in ("along", "across")),
         fixed(s["w"], 1, 1.0, True), fixed(s["redundancy"], 2), mm(s["detectable"], 0),
-        _shot_word(s),
+        "suspect" if s["suspect"] else "",
     ] for s in shots]
     return Table(
         "Shots, the worst first: measured less computed at the readings as they were (mm)",
         ("shot", "pose", "target", "east", "north", "up", "along", "across", "w",
          "redundancy", "detectable", ""), rows,
         [s["suspect"] for s in shots], total=len(document["shots"]))
-
-
-def _shot_word(shot):
-    if shot.get("set_aside"):
-        return "set aside"
-    return "suspect" if shot["suspect"] else ""
 
 
 def _reading_table(document):
@@ -317,10 +331,14 @@ def check_shots(document) -> Section:
                                  "for it.")))
     else:
         blocks += _check_blocks(check)
-    held_out = document.get("hold_out")
-    if held_out:
-        blocks.append(Text(words(held_out["says"])))
-    return Section("check", "Check shots", tuple(blocks))
+    held = document["held_out"]
+    if held is not None:
+        blocks.append(Text(words(
+            "Held-out poses: solved ", fixed(held["folds"], 0), " times without a part of the "
+            "poses, the solution predicts the ", fixed(held["count"], 0), " shots left out to ",
+            mm(held["rms_3d"]), " mm rms where ", mm(held["predicted_rms_3d"]),
+            " mm are expected, ", mm(held["max_3d"]), " mm at worst.")))
+    return Section("check", "Check shots and held-out poses", tuple(blocks))
 
 
 def _check_blocks(check):

@@ -51,7 +51,7 @@ def _moved_words(parameter, change, sd):
     label, factor = SHOWN[parameter.unit]
     size, spread = value_and_sd(abs(change), sd, factor)
     way = "larger" if change > 0 else "smaller"
-    worn = (" An edge wears this way."
+    worn = (" An edge that wears does this."
             if parameter.name.endswith(("edge_drop", "edge_reach")) and change < 0 else "")
     return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
             f"before.{worn}")
@@ -62,7 +62,9 @@ def _says(moved, test):
         return "Nothing has moved beyond chance."
     if not moved:
         return "Something has moved, but no single quantity explains it."
-    return " ".join(m["says"] for m in moved)
+    if len(moved) == 1:
+        return moved[0]["says"]
+    return f"Moved beyond chance: {', '.join(m['name'] for m in moved)}."
 
 
 def _rows(older, newer, found):
@@ -96,7 +98,8 @@ def _edge(older, newer):
 def drift_sections(document: dict) -> list[Section]:
     """What a person reads of a drift test."""
     test = document["test"]
-    items = [(("moved", words(m["says"]))) for m in document["moved"]]
+    moved = document["moved"]
+    items = [("moved", words(m["says"])) for m in moved] if len(moved) > 1 else []
     if not test["same_precision"]:
         items.append(("note", words("The two runs fit themselves differently well: look at their "
                                     "own reports before trusting this test.")))

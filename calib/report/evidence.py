@@ -5,14 +5,13 @@ Documents in the units of the record (m, deg), parts of result.json.
 
 import numpy as np
 
-from calib.adjust.reliability import influence
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
 from calib.report.numbers import axes, number, numbers, unit_factor
-from calib.run.records import Tape
+from calib.run.records import Shots, Tape
 
 #: Correlations of at least this size are listed.
 LISTED_CORRELATION = 0.5
@@ -155,29 +154,31 @@ def pose_records(solution: Solution) -> list[dict]:
     ]
 
 
-def shot_evidence(solution: Solution, judgement: Judgement, nodes: EdgeNodes) -> list[dict]:
-    """Per shot: where it is seen from the house, its miss there, its tests by axis, its weight.
-
-    `edge_effect` is the move of the edge (rms over the envelope, m) that the least detectable
-    error of this shot would cause unnoticed, the worst of the three axes.
-    """
-    problem, shots = solution.problem, solution.run.shots
-    stand = solution.stands[problem.stand_of_pose[shots.pose]]
-    to_house = _levelaxes(stand[:, 3])
-    place = np.einsum("nij,nj->ni", to_house, shots.position - stand[:, :3])
-    miss = np.einsum("nij,nj->ni", to_house, solution.misses)
+def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
+    """Per shot: where it is seen from the house, its miss there, and its tests by axis."""
     reliability = judgement.reliability
-    effect = _edge_effect(solution, reliability, nodes)
     w = reliability.observation_w.reshape(-1, 3)
     redundancy = reliability.observation_redundancy.reshape(-1, 3)
+    return [
+        {**seen, "w_by_axis": axes(w[i]), "redundancy_by_axis": axes(redundancy[i])}
+        for i, seen in enumerate(seen_from_house(solution, solution.run.shots, solution.misses))
+    ]
+
+
+def seen_from_house(solution: Solution, shots: Shots, misses: np.ndarray) -> list[dict]:
+    """Where shots are and how they miss, on the site and in the levelled house, m.
+
+    `misses` has the shape (n, 3). The pose's stand must have been placed.
+    """
+    stand = solution.stands[solution.problem.stand_of_pose[shots.pose]]
+    to_house = _house_axes(stand[:, 3])
+    place = np.einsum("nij,nj->ni", to_house, shots.position - stand[:, :3])
+    turned = np.einsum("nij,nj->ni", to_house, misses)
     return [
         {
             "position": axes(shots.position[i]),
             "house": axes(place[i], ("forward", "left", "up")),
-            "components": axes(miss[i], ("along", "across", "up")),
-            "w_by_axis": axes(w[i]),
-            "redundancy_by_axis": axes(redundancy[i]),
-            "edge_effect": number(effect[i]),
+            "components": axes(turned[i], ("along", "across", "up")),
         }
         for i in range(len(shots))
     ]
@@ -196,18 +197,7 @@ def correlation_records(covariance_record: dict, parameters: int) -> list[dict]:
             for i, j in pairs]
 
 
-def _edge_effect(solution, reliability, nodes):
-    n, p = len(solution.run.shots), len(solution.parameters)
-    by_row = influence(solution.adjustment).observations[:, :p]
-    form = nodes.mean_square_form()
-    per_metre = np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", by_row, form, by_row, optimize=True),
-                                   0.0))
-    mdb = np.where(reliability.observation_checked, reliability.observation_mdb, np.nan)
-    effect = (per_metre * mdb).reshape(n, 3)
-    return np.where(np.isnan(effect).any(1), np.nan, np.nan_to_num(effect).max(1))
-
-
-def _levelaxes(heading):
+def _house_axes(heading):
     """Rotations from the site frame to forward, left, up of the levelled house, (n, 3, 3)."""
     sine, cosine = np.sin(heading), np.cos(heading)
     zero, one = np.zeros_like(heading), np.ones_like(heading)

@@ -10,6 +10,7 @@ from calib.judge.identify import Identifiability
 from calib.judge.noise import Noise
 from calib.judge.suspects import Suspects
 from calib.judge.trends import Trend
+from calib.report.evidence import seen_from_house
 from calib.report.numbers import axes, number, numbers, unit_factor
 
 #: How many trends are listed besides the significant ones.
@@ -103,9 +104,15 @@ def set_aside_record(chosen: Chosen) -> dict:
     why = {s.name: s.says for s in chosen.because}
     misses = {}
     if chosen.predicted is not None:
-        sds = np.sqrt(np.einsum("nii->ni", chosen.predicted.covariances))
-        misses = {shot: {"miss": axes(miss), "sd": axes(sd)} for shot, miss, sd in zip(
-            chosen.predicted.shots.ids, chosen.predicted.misses, sds, strict=True)}
+        predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
+        sds = np.sqrt(np.einsum("nii->ni", predicted.covariances))
+        seen = seen_from_house(chosen.solution, predicted.shots, predicted.misses)
+        misses = {
+            shot: {"pose": poses[pose], "miss": axes(miss), "sd": axes(sd), **where}
+            for shot, pose, miss, sd, where in zip(
+                predicted.shots.ids, predicted.shots.pose, predicted.misses, sds, seen,
+                strict=True)
+        }
     return {
         "choice": chosen.choice,
         "values": [{"name": name, "reason": why.get(name, "named by the user")}

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from calib.adjust.critical import variance_factor_bounds
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
-from calib.edge import EdgeNodes, envelope_edge
+from calib.edge import envelope_edge
 from calib.judge.check import Checked
 from calib.judge.choice import Chosen
 from calib.judge.judgement import Judgement
@@ -138,13 +138,13 @@ def rms_3d(residuals: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
 
 
-def shot_records(solution: Solution, judgement: Judgement, nodes: EdgeNodes) -> list[dict]:
+def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
     """One record per shot, in the order of shots.csv; lengths in m."""
     run, checks = solution.run, judgement.reliability
     w = checks.observation_w.reshape(-1, 3)
     redundancy = checks.observation_redundancy.reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
-    evidence = shot_evidence(solution, judgement, nodes)
+    evidence = shot_evidence(solution, judgement)
     records = []
     for i, shot in enumerate(run.shots.ids):
         records.append({
@@ -218,7 +218,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> dict:
         "correlations": correlation_records(covariance, int((~rig.held).sum())),
         "stands": stand_records(solution),
         "poses": pose_records(solution),
-        "shots": shot_records(solution, judgement, nodes),
+        "shots": shot_records(solution, judgement),
         "readings": reading_records(solution, judgement),
         "fit": fit_record(solution),
         "suspects": suspect_records(judgement.suspects),

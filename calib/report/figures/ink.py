@@ -119,17 +119,32 @@ def thinned(count: int, keep: np.ndarray, most: int = MOST_POINTS) -> tuple[np.n
     return np.flatnonzero(shown), every
 
 
-def points(axes, x, y, flagged, size: float = 11.0):
-    """Ordinary points as filled circles, flagged ones as larger open diamonds."""
-    x, y, flagged = np.asarray(x, float), np.asarray(y, float), np.asarray(flagged, bool)
-    axes.scatter(x[~flagged], y[~flagged], s=size, marker="o", color=PLAIN, linewidths=0)
-    axes.scatter(x[flagged], y[flagged], s=4 * size, marker="D", facecolors="none",
-                 edgecolors=FLAG, linewidths=1.3, zorder=3)
+#: Kinds of points.
+ORDINARY, SUSPECT, SET_ASIDE = 0, 1, 2
+COLOURS = (PLAIN, FLAG, ASIDE)
 
 
-def label_points(axes, x, y, texts, flagged, most: int = 8):
+def points(axes, x, y, kind, size: float = 11.0):
+    """Ordinary points as filled circles, suspects as open diamonds, set aside ones as crosses.
+
+    `kind` may also be a mask of suspects.
+    """
+    x, y, kind = np.asarray(x, float), np.asarray(y, float), np.asarray(kind, int)
+    for of, how in (
+        (ORDINARY, {"s": size, "marker": "o", "color": PLAIN, "linewidths": 0}),
+        (SUSPECT, {"s": 4 * size, "marker": "D", "facecolors": "none", "edgecolors": FLAG,
+                   "linewidths": 1.3, "zorder": 3}),
+        (SET_ASIDE, {"s": 4 * size, "marker": "x", "color": ASIDE, "linewidths": 1.5,
+                     "zorder": 3}),
+    ):
+        if (kind == of).any():
+            axes.scatter(x[kind == of], y[kind == of], **how)
+
+
+def label_points(axes, x, y, texts, kind, most: int = 8):
     """Write the ids of flagged points beside them, the outermost `most`, clear of each other."""
-    rows = [i for i in np.flatnonzero(flagged) if np.isfinite(y[i])]
+    kind = np.asarray(kind, int)
+    rows = [i for i in np.flatnonzero(kind) if np.isfinite(y[i])]
     rows = sorted(rows, key=lambda i: -abs(y[i]))[:most]
     middle, point = sum(axes.get_xlim()) / 2, 72 / axes.figure.dpi
     floor = axes.transData.transform((middle, axes.get_ylim()[0]))[1] * point + 4
@@ -141,9 +156,9 @@ def label_points(axes, x, y, texts, flagged, most: int = 8):
             axes.annotate(
                 short(texts[i]), (x[i], y[i]), xytext=(-9 if left else 9, shown - here),
                 textcoords="offset points", ha="right" if left else "left", va="center",
-                fontsize=7, color=FLAG,
+                fontsize=7, color=COLOURS[kind[i]],
                 arrowprops=None if abs(shown - here) < 1 else {
-                    "arrowstyle": "-", "color": FLAG, "linewidth": 0.5, "shrinkA": 0,
+                    "arrowstyle": "-", "color": COLOURS[kind[i]], "linewidth": 0.5, "shrinkA": 0,
                     "shrinkB": 3},
             )
 
@@ -162,7 +177,7 @@ def _spread_out(at: np.ndarray, least: float, floor: float) -> np.ndarray:
 def room_for(values, flagged) -> float:
     """Half the height of a panel of residuals: room for the ordinary and the nearer suspects."""
     size = np.abs(np.asarray(values, float))
-    usual = size[~flagged & np.isfinite(size)]
+    usual = size[(np.asarray(flagged, int) == ORDINARY) & np.isfinite(size)]
     usual = float(usual.max()) if usual.size else float(np.nanmax(size, initial=1.0))
     return max(1.2 * min(float(np.nanmax(size, initial=0.0)), 2.0 * usual), 1.0)
 

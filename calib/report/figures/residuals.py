@@ -6,10 +6,13 @@ A miss is measured less computed at the readings as they were: what a person at 
 import numpy as np
 
 from calib.report.figures.ink import (
+    COLOURS,
     FAINT,
     FLAG,
     INK,
-    PLAIN,
+    ORDINARY,
+    SET_ASIDE,
+    SUSPECT,
     few_ticks,
     grid,
     label_points,
@@ -29,43 +32,52 @@ COMPONENT_WORDS = {
 AXES = ("east", "north", "up")
 
 
-def misses(document: dict, key: str, names) -> np.ndarray:
-    """Misses of all shots, shape (n, 3), mm."""
-    return 1000 * np.array([[shot[key][name] for name in names] for shot in document["shots"]])
+def shown_shots(document: dict) -> list[dict]:
+    """Shots that took part and those set aside, in the order of their poses."""
+    number = {pose["pose"]: i for i, pose in enumerate(document["poses"])}
+    shots = [*document["shots"], *document["set_aside"]["shots"]]
+    return sorted(shots, key=lambda shot: number[shot["pose"]])
 
 
-def flags(document: dict) -> np.ndarray:
-    """Mask of suspect shots, shape (n,)."""
-    return np.array([shot["suspect"] for shot in document["shots"]], bool)
+def kinds(shots: list[dict]) -> np.ndarray:
+    """The kind of each shot, shape (n,): those set aside know nothing of being suspect."""
+    return np.array([SET_ASIDE if "suspect" not in shot else int(shot["suspect"])
+                     for shot in shots], int)
 
 
-def drawn(document: dict, most: int = 400) -> tuple[np.ndarray, str]:
+def misses(shots: list[dict], key: str, names) -> np.ndarray:
+    """Misses of shots, shape (n, 3), mm."""
+    return 1000 * np.array([[shot[key][name] for name in names] for shot in shots])
+
+
+def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
     """Rows of the shots to draw, and the count for a title."""
-    n = len(document["shots"])
-    rows, every = thinned(n, flags(document), most)
+    n = len(kind)
+    rows, every = thinned(n, kind != ORDINARY, most)
     return rows, f"n = {n}" if every == 1 else f"n = {n}, one in {every} drawn and every suspect"
 
 
 def by_order(figure, document):
     """Misses in the order of the shots, a row per component; stands parted by lines."""
-    rows, count = drawn(document)
-    values, flagged = misses(document, "components", COMPONENTS), flags(document)
-    ids = [shot["shot"] for shot in document["shots"]]
+    shots = shown_shots(document)
+    values, kind = misses(shots, "components", COMPONENTS), kinds(shots)
+    rows, count = drawn(kind)
+    ids = [shot["shot"] for shot in shots]
     axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
     order = np.arange(1, len(ids) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
         zero_line(ax)
-        _stand_lines(ax, document)
-        room = room_for(column, flagged)
+        _stand_lines(ax, document, shots)
+        room = room_for(column, kind)
         inside = np.clip(column, -room, room)
-        points(ax, order[rows], inside[rows], flagged[rows])
+        points(ax, order[rows], inside[rows], kind[rows])
         ax.set_ylim(-1.1 * room, 1.1 * room)
         ax.set_xlim(0, len(ids) + 1)
         few_ticks(ax, 10)
-        label_points(ax, order, inside, _with_size(ids, column, room), flagged, 4)
+        label_points(ax, order, inside, _with_size(ids, column, room), kind, 4)
         ax.set_ylabel("mm")
         ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
-    axes[-1].set_xlabel("shot, in the order of shots.csv (dotted: next stand)")
+    axes[-1].set_xlabel("shot, in the order of the poses (dotted: next stand)")
 
 
 def _with_size(ids, column, room):
@@ -73,9 +85,9 @@ def _with_size(ids, column, room):
     return [f"{i}: {v:+.0f} mm" if abs(v) > room else i for i, v in zip(ids, column, strict=True)]
 
 
-def _stand_lines(ax, document):
+def _stand_lines(ax, document, shots):
     stand_of = {pose["pose"]: pose["stand"] for pose in document["poses"]}
-    stands = [stand_of[shot["pose"]] for shot in document["shots"]]
+    stands = [stand_of[shot["pose"]] for shot in shots]
     changes = [i for i in range(1, len(stands)) if stands[i] != stands[i - 1]]
     if len(changes) <= 8:
         for i in changes:
@@ -84,12 +96,13 @@ def _stand_lines(ax, document):
 
 def by_component(figure, document):
     """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
-    rows, count = drawn(document, 250)
-    site, house = misses(document, "miss", AXES), misses(document, "components", COMPONENTS)
-    ids, flagged = [shot["shot"] for shot in document["shots"]], flags(document)
+    shots = shown_shots(document)
+    site, house = misses(shots, "miss", AXES), misses(shots, "components", COMPONENTS)
+    ids, kind = [shot["shot"] for shot in shots], kinds(shots)
+    rows, count = drawn(kind, 250)
     left, right = grid(figure, 1, 2, between=(0.5, 0.3), share_y=True)[0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
-    room = max(room_for(values, flagged) for values in (*site.T, *house.T))
+    room = max(room_for(values, kind) for values in (*site.T, *house.T))
     for ax, values, names, title in (
         (left, site, AXES, f"Site axes ({count})"),
         (right, house, COMPONENTS, f"Boom-plane axes ({count})"),
@@ -99,12 +112,12 @@ def by_component(figure, document):
         ax.set_ylim(-1.1 * room, 1.1 * room)
         for k, column in enumerate(values.T):
             inside = np.clip(column, -room, room)
-            points(ax, k + spread[rows], inside[rows], flagged[rows], 8)
-            ordinary = column[~flagged] if (~flagged).any() else column
+            points(ax, k + spread[rows], inside[rows], kind[rows], 8)
+            ordinary = column[kind == ORDINARY] if (kind == ORDINARY).any() else column
             rms = np.sqrt(np.mean(ordinary**2))
             for side in (rms, -rms):
                 ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
-            label_points(ax, k + spread, inside, ids, flagged, 2)
+            label_points(ax, k + spread, inside, ids, kind, 2)
         ax.set_xticks(range(3), names)
         ax.grid(axis="x", visible=False)
         ax.set_title(title)
@@ -113,23 +126,23 @@ def by_component(figure, document):
 
 def plan_and_side(figure, document):
     """Shots seen from the house in plan and from the side, misses as arrows."""
-    rows, count = drawn(document, 250)
-    place = np.array([[s["house"][k] for k in ("forward", "left", "up")]
-                      for s in document["shots"]])
-    miss, flagged = misses(document, "components", COMPONENTS) / 1000, flags(document)
-    ids = [shot["shot"] for shot in document["shots"]]
+    shots = shown_shots(document)
+    place = np.array([[s["house"][k] for k in ("forward", "left", "up")] for s in shots])
+    miss, kind = misses(shots, "components", COMPONENTS) / 1000, kinds(shots)
+    rows, count = drawn(kind, 250)
     plan, side = grid(figure, 2, 1, between=(0.3, 0.65), top=0.35)[:, 0]
-    factor = exaggeration(place, miss[~flagged] if (~flagged).any() else miss)
+    ordinary = kind == ORDINARY
+    factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
                               (side, 2, "Side: forward and up of the boom foot")):
-        ordinary = rows[~flagged[rows]]
-        _arrows(ax, place, miss, ordinary, across, factor, PLAIN, "o")
-        _arrows(ax, place, miss, np.flatnonzero(flagged), across, factor, FLAG, "D")
-        ax.plot(0, 0, marker="s", color=INK, markersize=5)
         _equal_scales(ax, place, across)
-        for i in np.flatnonzero(flagged)[:8]:
-            ax.annotate(short(ids[i]), (place[i, 0], place[i, across]), xytext=(6, -9),
-                        textcoords="offset points", fontsize=7, color=FLAG)
+        for of in (ORDINARY, SUSPECT, SET_ASIDE):
+            _arrows(ax, place, miss, rows[kind[rows] == of], across, factor, COLOURS[of])
+        points(ax, place[rows, 0], place[rows, across], kind[rows], 6)
+        ax.plot(0, 0, marker="s", color=INK, markersize=5)
+        for i in np.flatnonzero(kind)[:8]:
+            ax.annotate(short(shots[i]["shot"]), (place[i, 0], place[i, across]), xytext=(6, -9),
+                        textcoords="offset points", fontsize=7, color=COLOURS[kind[i]])
         ax.set_title(f"{title}; arrows {factor:g} times too long, cut if very long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
@@ -156,27 +169,24 @@ def _equal_scales(ax, place, across):
         limit(middle - half, middle + half)
 
 
-def _arrows(ax, place, miss, rows, across, factor, colour, marker):
+def _arrows(ax, place, miss, rows, across, factor, colour):
     if not len(rows):
         return
-    x, y = place[rows, 0], place[rows, across]
     # A gross error would leave the picture: its arrow is cut at a fifth of the picture's width.
     step = factor * miss[rows][:, [0, across]]
     length = np.linalg.norm(step, axis=1, keepdims=True)
     limit = 0.2 * max(np.ptp(place[:, 0]), 1.0)
     step = step * np.minimum(1.0, limit / np.maximum(length, 1e-12))
-    ax.quiver(x, y, step[:, 0], step[:, 1], angles="xy", scale_units="xy", scale=1, color=colour,
-              width=0.0025, headwidth=4, headlength=5)
-    open_marker = marker == "D"
-    ax.scatter(x, y, s=22 if open_marker else 6, marker=marker, linewidths=1.0,
-               facecolors="none" if open_marker else colour, edgecolors=colour)
+    ax.quiver(place[rows, 0], place[rows, across], step[:, 0], step[:, 1], angles="xy",
+              scale_units="xy", scale=1, color=colour, width=0.0025, headwidth=4, headlength=5)
 
 
 def by_reach_and_joint(figure, document):
     """Misses against reach and every joint angle: a row per variable, a column per component."""
-    rows, count = drawn(document, 200)
+    shots = document["shots"]
     names, variables = _variables(document)
-    values, flagged = misses(document, "components", COMPONENTS), flags(document)
+    values, flagged = misses(shots, "components", COMPONENTS), _flagged(shots)
+    rows, count = drawn(kinds(shots), 200)
     usual = values[~flagged] if (~flagged).any() else values
     reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
     lattice = Lattice(figure, len(names), 3, top=0.62, bottom=0.42, gap=(0.42, 0.5))

@@ -134,18 +134,18 @@ def correlation(figure, document):
 
 def influence(figure, document, most: int = 20):
     """The shots whose undetected error would move the edge most."""
-    shots = [s for s in document["shots"] if s["edge_effect"] is not None]
-    shown = sorted(shots, key=lambda s: -s["edge_effect"])[:most]
+    suspect = {s["shot"]: s["suspect"] for s in document["shots"]}
+    shots = [s for s in document["undetected"]["shots"] if s["edge"] is not None]
+    shown = sorted(shots, key=lambda s: -s["edge"])[:most]
     ax = grid(figure, left=1.9)[0, 0]
     y = np.arange(len(shown))[::-1]
-    value = np.array([1000 * s["edge_effect"] for s in shown])
-    flagged = np.array([s["suspect"] for s in shown], bool)
+    value = np.array([1000 * s["edge"] for s in shown])
     ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
-    points(ax, value, y, flagged, 20)
+    points(ax, value, y, [suspect[s["shot"]] for s in shown], 20)
     ax.set_yticks(y, [short(s["shot"], 28) for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shown) - 0.3)
-    ax.set_xlabel("edge moved by the least detectable error of the shot, mm (rms over envelope)")
+    ax.set_xlabel("largest move of the edge by the least detectable error of the shot, mm")
     ax.set_title(f"Influence on the edge (the {len(shown)} largest of n = {len(shots)})")
 
 
