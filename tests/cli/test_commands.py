@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import calib.cli.results
 import calib.cli.solve
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
@@ -18,6 +19,13 @@ from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
 from calib.report.cautions import CAUTIONS
 from calib.run.folder import read_run
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Results without report and plots: they take their time and have tests of their own."""
+    monkeypatch.setattr(calib.cli.results, "report_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "plot_files", lambda document: {})
 
 
 @pytest.fixture
@@ -36,7 +44,7 @@ def calib_command(monkeypatch, capsys):
 
 
 @pytest.fixture
-def clean(calib_command, tmp_path):
+def clean(calib_command, tmp_path, undrawn):
     """A simulated run without gross errors."""
     calib_command("simulate", tmp_path / "run", "--poses", 24, "--seed", 4)
     return tmp_path / "run"
@@ -55,9 +63,14 @@ def test_demo_finds_what_was_planted(calib_command, tmp_path, monkeypatch):
     assert document["check"]["count"] == 6 and document["check"]["passed"]
     assert "calib-demo" in out and "suspect" in out
     assert "Invented" in (tmp_path / "calib-demo/run/shots.csv").read_text("utf-8")
+    written = {f.name for f in (tmp_path / "calib-demo/result").iterdir() if f.stat().st_size}
+    assert written == {
+        "result.json", "parameters.csv", "shots.csv", "readings.csv", "report.html", "report.pdf",
+        "residuals-by-shot.png", "solved-against-tape.png", "standardised-residuals.png",
+    }
 
 
-def test_summary_fits_100_columns(calib_command, tmp_path):
+def test_summary_fits_100_columns(calib_command, tmp_path, undrawn):
     """No line of the demo's summary is wider than 100 characters."""
     _, out, _ = calib_command("demo", tmp_path / "d")
     table = out.split("All of it is in")[0]
@@ -114,7 +127,7 @@ def test_redundancy_adds_up(calib_command, clean):
     assert total == pytest.approx(document["fit"]["dof"], abs=1e-6)
 
 
-def test_gross_errors_exit_6_and_the_result_is_there(calib_command, tmp_path):
+def test_gross_errors_exit_6_and_the_result_is_there(calib_command, tmp_path, undrawn):
     """A run that does not fit is written all the same, and says so by its status."""
     calib_command("simulate", tmp_path / "run", "--gross", 3, "--seed", 5)
     status, out, _ = calib_command("solve", tmp_path / "run", "--out", tmp_path / "out")
