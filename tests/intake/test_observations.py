@@ -139,3 +139,13 @@ def test_no_setup_column():
     found, findings, _ = read("point,hz,v,distance\n1-L,10,90,12.5\n")
     assert found.setup == ("1",)
     assert any("one set-up" in n.says for n in findings.notices)
+
+
+def test_spaces_inside_angles_are_no_delimiters():
+    """Commas between cells, spaces inside angles, no header: the declared order tells."""
+    found, _, told = read(
+        "A,1-L,10 30 00,89 15 00,12.5\nA,1-R,11 30 00,89 15 00,12.6\n", angles="dms",
+        order="setup,point,direction,zenith,distance")
+    assert not told
+    assert found.ids == ("1-L", "1-R")
+    assert np.degrees(found.polar.direction).round(6).tolist() == [10.5, 11.5]

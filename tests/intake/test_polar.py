@@ -147,12 +147,12 @@ def test_faces_that_disagree_are_accused_at_the_stated_rate():
 
 
 def test_pooling_agrees_at_the_stated_rate():
-    """Scatter as stated is refused once in a thousand pools; the mean's covariance is true."""
+    """Scatter as stated is refused at the rate asked for; the mean's covariance is true."""
     rng = np.random.default_rng(4)
     factor = np.array([[2.0, 0, 0], [1.0, 1.5, 0], [0.3, -0.4, 1.0]]) * 1e-3
     covariance = np.tile(factor @ factor.T, (3, 1, 1))
-    pools = [pool(rng.normal(size=(3, 3)) @ factor.T, covariance) for _ in range(5000)]
-    assert np.mean([p.agrees for p in pools]) == pytest.approx(0.999, abs=0.0015)
+    pools = [pool(rng.normal(size=(3, 3)) @ factor.T, covariance, 0.05) for _ in range(5000)]
+    assert np.mean([p.agrees for p in pools]) == pytest.approx(0.95, abs=0.01)
     means = np.array([p.position for p in pools])
     squares = np.einsum("ni,ij,nj->n", means, np.linalg.inv(pools[0].covariance), means)
     assert squares.mean() == pytest.approx(3.0, abs=3 * np.sqrt(6 / 5000))
