@@ -1,0 +1,114 @@
+"""Field mistakes, planted and named; nothing claimed where nothing is wrong."""
+
+import numpy as np
+import pytest
+
+from calib.judge.explain import explain
+from calib.judge.mistakes import plausible, tape_mistakes, whole_run_mistakes
+from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from tests.judge import planted
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mistake", planted.MISTAKES, ids=lambda m: m.__name__)
+def test_a_planted_mistake_is_named_first(rig, mistake):
+    """Two runs each with one mistake: its family, and the pose, reading or value it is about."""
+    for seed in (31, 32):
+        run, family, words = planted.plant(mistake, rig, seed)
+        claimed = explain(run).claimed
+        assert claimed is not None
+        assert claimed.mistake.family == family
+        assert words in claimed.mistake.says
+
+
+def test_the_named_edit_mends_the_run(rig):
+    """Applying the edit of the named mistake gives a run that fits."""
+    run, _, _ = planted.plant(planted.sign, rig, 33)
+    claimed = explain(run).claimed
+    assert explain(claimed.mistake.apply(run)).fits
+
+
+@pytest.mark.slow
+def test_nothing_is_claimed_of_clean_runs(rig):
+    """30 clean runs of one and two stands: no mistake claimed."""
+    for seed in range(30):
+        found = explain(planted.simulated(rig, np.random.default_rng(500 + seed), 1 + seed % 2))
+        assert found.claimed is None
+
+
+def test_gross_errors_are_no_field_mistake(rig):
+    """Two bad shots: single values are named, not a mistake about the run."""
+    run = planted.simulated(rig, np.random.default_rng(3))
+    position = run.shots.position.copy()
+    position[[5, 30]] += [[0.1, 0, 0.05], [0, -0.12, 0.0]]
+    found = explain(planted.shots(run, position=position))
+    assert found.claimed is None
+    assert found.ranked[0].mistake.family == "single values"
+    names = {s.name for s in found.suspects.beyond_chance}
+    assert names == {run.shots.ids[5], run.shots.ids[30]}
+
+
+def test_what_geometry_cannot_tell_apart_is_named_together(rig):
+    """The two feet differ by 2 mm per km: both are named."""
+    run, *_ = planted.plant(planted.international_feet, rig, 34)
+    found = explain(run)
+    names = " ".join([found.claimed.mistake.says, *(r.mistake.says for r in found.rivals)])
+    assert "international feet" in names and "US survey feet" in names
+
+
+def test_a_pole_height_on_a_whole_stand_changes_nothing(rig):
+    """All shots of a stand too high: the stand comes out higher, and the run fits."""
+    run = planted.simulated(rig, np.random.default_rng(4))
+    position = run.shots.position + np.array([0, 0, 1.5])
+    assert explain(planted.shots(run, position=position)).fits
+
+
+def test_a_swing_is_named_with_what_would_look_the_same(rig):
+    """A swung house: the angle, and that a machine tracked to that place looks alike."""
+    run, *_ = planted.plant(planted.swung, rig, 35)
+    says = explain(run).claimed.mistake.says
+    assert says.startswith("The house swung by ")
+    assert "would look the same" in says
+
+
+def test_the_diagnosis_reads_as_advice(rig):
+    """Sentence, evidence, edit, what cannot be seen, cautions; nothing in capitals or codes."""
+    run, *_ = planted.plant(planted.axes, rig, 36)
+    text = diagnosis_text(diagnosis_document(explain(run)))
+    assert text.startswith("North and east are swapped in all shots.\n\nEvidence: ")
+    assert "Edit: Swap the columns east and north of shots.csv." in text
+    assert "Nothing was changed." in text
+    assert "Before anyone goes back to the machine:" in text
+
+
+def test_a_clean_run_is_told_to_fit(rig):
+    """The text of a clean run says so and sends nobody anywhere."""
+    found = explain(planted.simulated(rig, np.random.default_rng(6)))
+    text = diagnosis_text(diagnosis_document(found))
+    assert text.startswith("The run fits: ")
+    assert "Before anyone" not in text
+
+
+def test_edits_are_edits_of_files(rig):
+    """Every mistake says which file to edit, and its own effect is undone by doing it twice."""
+    run = planted.simulated(rig, np.random.default_rng(7))
+    for mistake in [*whole_run_mistakes(run), *tape_mistakes(run, [0])]:
+        assert any(file in mistake.edit for file in
+                   ("shots.csv", "readings.csv", "rig.toml", "tape.csv"))
+        if mistake.family in ("axes", "heights", "sign", "corners"):
+            twice = mistake.apply(mistake.apply(run))
+            np.testing.assert_allclose(twice.shots.position, run.shots.position)
+            np.testing.assert_allclose(twice.poses.readings, run.poses.readings)
+            assert np.array_equal(twice.shots.target, run.shots.target)
+
+
+def test_readings_no_sensor_shows_are_not_proposed(rig):
+    """A tilt inclination beyond 90 deg, or a house pitched by 180 deg, explains nothing."""
+    run = planted.simulated(rig, np.random.default_rng(8))
+    tilt = run.rig.reading_names.index("tilt")
+    assert plausible(run, tilt)
+    beyond = run.poses.readings.copy()
+    beyond[0, tilt] = np.radians(100)
+    assert not plausible(planted.readings(run, beyond), tilt)
+    zeros = [m.says for m in whole_run_mistakes(run) if m.family == "zero"]
+    assert not any("house_pitch" in says and "180" in says for says in zeros)
