@@ -1,0 +1,108 @@
+"""A plan drawn: every pose from the side and its attachment from behind, and the curve of poses."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.report.figures.ink import FAINT, FLAG, INK, PLAIN, few_ticks, grid
+
+#: Room around a drawing, m.
+_ROOM = 0.25
+
+
+@dataclass(frozen=True)
+class Sketch:
+    """One view of one pose, m, to the right and upwards.
+
+    Attributes
+    ----------
+    arm : ndarray, shape (k, 2)
+        From the boom foot, or from the bucket pin, to the last joint.
+    edge : ndarray, shape (2, 2)
+        Left corner first.
+    """
+
+    arm: np.ndarray
+    edge: np.ndarray
+
+    @property
+    def body(self) -> np.ndarray:
+        """From the last joint round the edge and back, shape (4, 2)."""
+        return np.vstack([self.arm[-1:], self.edge, self.arm[-1:]])
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What all sketches of one view need, m."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+
+    @classmethod
+    def of(cls, sketches: Sequence[Sketch], *heights: float) -> "Frame":
+        """Round all sketches and some heights."""
+        points = np.vstack([part for s in sketches for part in (s.arm, s.edge)])
+        low, high = points.min(0), points.max(0)
+        low[1] = min(low[1], *heights, np.inf)
+        low, high = low - _ROOM, high + _ROOM
+        return cls(*map(float, (*low, *(high - low))))
+
+
+def from_the_side(document: dict) -> list[Sketch]:
+    """Every pose from its right side: forward to the right, from the boom foot pin."""
+    return [Sketch(_projected(d["machine"], 0, 1.0), _projected(d["edge"], 0, 1.0))
+            for d in _drawings(document)]
+
+
+def from_behind(document: dict) -> list[Sketch]:
+    """The attachment of every pose from behind: its left to the left, from the bucket pin."""
+    sketches = []
+    for drawing in _drawings(document):
+        machine = np.array(drawing["machine"], float)
+        start = drawing["attachment"]
+        pin = machine[start]
+        sketches.append(Sketch(_projected(machine[start:] - pin, 1, -1.0),
+                               _projected(np.array(drawing["edge"]) - pin, 1, -1.0)))
+    return sketches
+
+
+def _drawings(document):
+    return (pose["drawing"] for pose in document["poses"])
+
+
+def _projected(points, axis, sign):
+    points = np.asarray(points, float)
+    return np.column_stack([sign * points[:, axis], points[:, 2]])
+
+
+def plan_curve(figure, document):
+    """Predicted edge sd against the number of poses, with the plan and the goal."""
+    curve, predicted = document["curve"], document["predicted"]
+    ax = grid(figure, left=0.6, right=0.2, top=0.2, bottom=0.45)[0, 0]
+    poses, worst, median = (np.array(curve[k], float) for k in ("poses", "worst", "median"))
+    ax.plot(poses, 1000 * worst, color=PLAIN, label="worst over the envelope")
+    ax.plot(poses, 1000 * median, color=PLAIN, linestyle=(0, (4, 2)), label="median")
+    count = len(document["poses"])
+    ax.plot(count, 1000 * predicted["worst"], marker="D", linestyle="none", markersize=6,
+            markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.3,
+            label=f"this plan: {count} poses")
+    shown = 6 * 1000 * worst[-1]
+    if document["goal"] is not None:
+        goal = 1000 * document["goal"]
+        ax.axhline(goal, color=FLAG, linewidth=1.0, linestyle=(0, (6, 2, 1, 2)),
+                   label=f"goal: {goal:g} mm")
+        shown = max(shown, 1.25 * goal)
+        if document["least_poses"] is not None:
+            ax.axvline(document["least_poses"], color=FAINT, linewidth=0.8)
+            ax.annotate(f" {document['least_poses']}", (document["least_poses"], 0),
+                        xytext=(0, 3), textcoords="offset points", fontsize=8, color=FLAG)
+    shown = max(shown, 1300 * predicted["worst"])
+    ax.set_ylim(0, min(shown, 1.05 * 1000 * worst.max()))
+    ax.set_xlim(0, poses[-1])
+    ax.set_xlabel("number of poses")
+    ax.set_ylabel("edge sd (mm)")
+    few_ticks(ax)
+    ax.legend(loc="upper right")

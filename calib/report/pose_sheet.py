@@ -1,0 +1,150 @@
+"""The pose sheet: what a crew takes to the machine, as a page and as a PDF."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.report.blocks import Items, Picture, Section, Text, words
+from calib.report.cautions import CAUTIONS
+from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
+from calib.report.page import page
+from calib.report.pose_sheet_pdf import pose_sheet_pdf
+
+#: Poses on a printed page.
+POSES_PER_PAGE = 6
+
+#: Size of the curve, inches.
+_CURVE = (6.2, 3.0)
+
+_HOW = (
+    "Drive the poses in this order, stand by stand. Within a stand the tracks stay still and the "
+    "house is not swung.",
+    "Bring the readings that the operator drives into their ranges, the nearer to the target the "
+    "better. Room comes first: leave a pose out rather than squeeze into it.",
+    "Machine stopped, hydraulics locked: write down every reading as the display shows it, also "
+    "those that are read only, and tick the box.",
+    "Shoot every target, tick its box and write down the point's id.",
+    "Type what was written down into readings.csv; plan.csv has its columns and the poses. A pose "
+    "or a corner that could not be had is left out, and calib next says what to shoot instead.",
+)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One reading of one pose: its target and the range that is still fine, in words."""
+
+    name: str
+    target: str
+    still_fine: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One pose on the sheet."""
+
+    pose: str
+    stand: str
+    new_stand: bool
+    cells: tuple[Cell, ...]
+    side: Sketch
+    behind: Sketch
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All that both forms of the sheet show.
+
+    Attributes
+    ----------
+    pages : list of list of Row
+    side, behind : Frame
+        Of all drawings of a view.
+    ground : float
+        Height of the ground in the drawings from the side, m.
+    """
+
+    title: str
+    subtitle: str
+    pages: list[list[Row]]
+    targets: Sequence[str]
+    readings: Sequence[str]
+    side: Frame
+    behind: Frame
+    ground: float
+    cautions: Sequence[str] = CAUTIONS
+
+
+def sheet_files(document: dict) -> dict[str, bytes]:
+    """Name to content of both forms, from the document of a plan alone (see `plan_record`)."""
+    sheet, sections = sheet_of(document), sections_of(document)
+    html = page("pose_sheet.html.j2", document, sheet.title, sheet.subtitle, sections, sheet=sheet)
+    return {
+        "pose-sheet.html": html.encode("utf-8"),
+        "pose-sheet.pdf": pose_sheet_pdf(document, sheet, sections),
+    }
+
+
+def sheet_of(document: dict) -> Sheet:
+    """The rows of the sheet, page by page."""
+    sides, behinds = from_the_side(document), from_behind(document)
+    rows, before = [], None
+    for pose, side, behind in zip(document["poses"], sides, behinds, strict=True):
+        cells = tuple(_cell(name, value, pose["tolerance"][name])
+                      for name, value in pose["readings"].items())
+        rows.append(Row(pose["pose"], pose["stand"], pose["stand"] != before, cells, side, behind))
+        before = pose["stand"]
+    count, stands = len(rows), len(document["stands"])
+    ground = -document["site"]["foot_height"]
+    return Sheet(
+        title="Pose sheet",
+        subtitle=f"{document['rig']['title']}: {count} {'pose' if count == 1 else 'poses'}, "
+        f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document['calib']}.",
+        pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
+        targets=document["targets"],
+        readings=list(document["poses"][0]["readings"]),
+        side=Frame.of(sides, ground),
+        behind=Frame.of(behinds),
+        ground=ground,
+    )
+
+
+def _cell(name, target, tolerance):
+    if tolerance is None:
+        return Cell(name, "", "read only")
+    low, high = target - tolerance[0], target + tolerance[1]
+    if high - low < 2:
+        near = "as near as you can" if high == low else f"{_shown(low, 1)} to {_shown(high, 1)}"
+        return Cell(name, _shown(target, 1), near)
+    # Rounded inwards: what is printed is never looser than what was computed.
+    low, high = np.ceil(low - 1e-6), np.floor(high + 1e-6)
+    return Cell(name, _shown(np.clip(round(target), low, high), 0),
+                f"{_shown(low, 0)} to {_shown(high, 0)}")
+
+
+def _shown(value, decimals):
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def sections_of(document: dict) -> list[Section]:
+    """What comes before the poses: what the plan gives, how it is used, what it assumes."""
+    first, *others = document["says"]
+    promise = [Text(words(first), "lead"), Items(tuple(_marked(s) for s in others))]
+    if document["curve"] is not None:
+        promise.append(Picture(
+            "curve", "How many poses?",
+            "Predicted edge sd against the number of poses of a plan that grows pose by pose; the "
+            "plan of this sheet was bettered as a whole.", plan_curve, _CURVE))
+    return [
+        Section("promise", "What this plan will give", tuple(promise)),
+        Section("how", "How to use this sheet", (Items(tuple(("", words(s)) for s in _HOW)),)),
+        Section("assumes", "What it takes for granted",
+                (Items(tuple(("", words(s)) for s in document["assumptions"])),)),
+    ]
+
+
+def _marked(sentence):
+    """A sentence of the plan, with a mark if it is bad news."""
+    if sentence.startswith("WEAK: "):
+        return "WEAK", words(sentence.removeprefix("WEAK: "))
+    return "missed" if "NOT reached" in sentence else "", words(sentence)
