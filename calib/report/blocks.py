@@ -92,12 +92,19 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Signature:
+    """Lines to be filled in by hand, with what goes on each."""
+
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Section:
     """A part of the report with a heading."""
 
     name: str
     title: str
-    blocks: tuple[Text | Items | Table | Picture, ...]
+    blocks: tuple[Text | Items | Table | Picture | Signature, ...]
 
 
 def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = False) -> Cell:

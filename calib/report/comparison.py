@@ -170,6 +170,8 @@ def comparison_sections(document: dict) -> list[Section]:
     if document["notes"]:
         blocks.append(Items(tuple(("", words(n)) for n in document["notes"])))
     blocks.append(_rows_table(document, rows))
+    blocks.append(Text(words("A difference is called more than chance beyond ",
+                             fixed(document["limit"], 2), " of its sds."), "note"))
     if document["edge"] is not None:
         blocks += edge_blocks(document["edge"])
     return [Section("comparison", f"{document['first']} and {document['second']}", tuple(blocks))]
@@ -188,10 +190,9 @@ def _rows_table(document, rows):
             "more than chance" if r["significant"] else "agrees",
         ])
     return Table(
-        f"Second less first; more than chance beyond {document['limit']:.2f} sds. "
-        "Lengths in mm, angles in deg.",
-        ("quantity", "unit", document["first"], document["second"], "difference",
-         "sd of it", "in sds", "verdict"),
+        f"First: {document['first']}; second: {document['second']}. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
+         "verdict"),
         cells, [r["significant"] for r in rows])
 
 

@@ -8,13 +8,13 @@ from jinja2 import Environment, StrictUndefined
 from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
-from calib.report.blocks import Items, Number, Picture, Section, Table, Text
+from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.ink import pen, svg
 
 
 def page(template: str, document: dict, title: str, subtitle: str,
-         sections: Sequence[Section], **more) -> str:
-    """Fill a template of this package.
+         sections: Sequence[Section], contents: bool = True, cls: str = "", **more) -> str:
+    """Fill a template of this package; with a table of contents, or without; with `more` values.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
@@ -26,7 +26,8 @@ def page(template: str, document: dict, title: str, subtitle: str,
 
     return _environment().get_template(template).render(
         title=title, subtitle=subtitle, sections=sections, drawn=drawn,
-        css=Markup(_text("page.css")), script=Markup(_text("sort.js")), **more,
+        css=Markup(_text("page.css")), script=Markup(_text("sort.js")), contents=contents, cls=cls,
+        **more,
     )
 
 
@@ -39,6 +40,7 @@ def _environment():
         "number_part": lambda x: isinstance(x, Number),
         "text_block": lambda x: isinstance(x, Text),
         "items_block": lambda x: isinstance(x, Items),
+        "signature_block": lambda x: isinstance(x, Signature),
         "table_block": lambda x: isinstance(x, Table),
     }
     return environment

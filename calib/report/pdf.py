@@ -11,7 +11,7 @@ from matplotlib.backends.backend_pdf import FigureCanvasPdf, PdfPages
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from calib.report.blocks import Items, Number, Picture, Section, Table, Text
+from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.ink import FLAG, INK, pen
 
 #: A4 and its margins, inches.
@@ -32,8 +32,9 @@ BUILT_IN = {"pdf.use14corefonts": True, "font.family": ["Helvetica"], "font.mono
 EMBEDDED = {"font.family": ["DejaVu Sans"], "font.monospace": ["DejaVu Sans Mono"]}
 
 
-def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section]) -> bytes:
-    """All sections, a page after the other.
+def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section],
+        tight: bool = False) -> bytes:
+    """All sections, a page after the other; `tight` saves room for what must fit on one.
 
     The file depends on the document alone; its date is SOURCE_DATE_EPOCH if that is set, else
     it has none.
@@ -42,7 +43,7 @@ def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section]) 
     out = io.BytesIO()
     fonts = BUILT_IN if _western(json.dumps(document, ensure_ascii=False)) else EMBEDDED
     with pen(fonts), PdfPages(out, metadata={"Title": title, **dates}) as pages:
-        paper = _Paper(pages, title, document)
+        paper = _Paper(pages, title, document, 0.0 if tight else 1.0)
         paper.line(title, "title", bold=True)
         paper.paragraph(subtitle, "plain")
         for section in sections:
@@ -56,8 +57,8 @@ def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section]) 
 class _Paper:
     """Pages that fill from the top; a block that does not fit begins the next."""
 
-    def __init__(self, pages, title, document):
-        self.pages, self.title, self.document = pages, title, document
+    def __init__(self, pages, title, document, air):
+        self.pages, self.title, self.document, self.air = pages, title, document, air
         self.figure, self.y, self.number = None, 0.0, 0
         self.turn()
 
@@ -82,9 +83,10 @@ class _Paper:
             self.turn()
 
     def put(self, x, y, text, size, **how):
-        """Text with its top at y inches from the page's top."""
-        how = {"color": INK, "va": "top", "fontsize": SIZES[size], **how}
-        self.figure.text(x / WIDTH, 1 - y / HEIGHT, _plain(text), **how)
+        """A line of text with its top at y inches from the page's top."""
+        baseline = y + 0.95 * SIZES[size] / 72
+        how = {"color": INK, "va": "baseline", "fontsize": SIZES[size], **how}
+        self.figure.text(x / WIDTH, 1 - baseline / HEIGHT, _plain(text), **how)
 
     def line(self, text, size, indent=0.0, bold=False, colour=INK):
         """One line."""
@@ -100,8 +102,8 @@ class _Paper:
 
     def heading(self, text):
         """A section's heading, never alone at the foot of a page."""
-        self.need(1.6)
-        self.y += 0.12 if self.y > TOP else 0.0
+        self.need(0.6 + self.air)
+        self.y += 0.12 * self.air if self.y > TOP else 0.0
         self.line(text, "heading", bold=True)
         self.y += 0.04
 
@@ -121,7 +123,7 @@ def _items(paper, block: Items):
         paper.put(LEFT, paper.y, "!" if bad else "-", "plain", color=FLAG if bad else INK)
         for line in lines:
             paper.line(line, "plain", 0.2)
-    paper.y += 0.06
+    paper.y += 0.06 * paper.air
 
 
 def _picture(paper, block: Picture):
@@ -137,7 +139,7 @@ def _picture(paper, block: Picture):
         height_ratios=[paper.y, height, bottom], wspace=0, hspace=0,
     )
     block.draw(paper.figure.add_subfigure(frame[1, 1]), paper.document)
-    paper.y += height + 0.12
+    paper.y += height + 0.12 * paper.air
 
 
 def _table(paper, block: Table):
@@ -174,7 +176,7 @@ def _table(paper, block: Table):
         if start >= len(rows):
             break
         paper.turn()
-    paper.y += 0.14
+    paper.y += 0.05 + 0.09 * paper.air
 
 
 def _mono(paper, lines, advance=True, **how):
@@ -240,4 +242,17 @@ def _plain(text: str) -> str:
     return text.replace("$", r"\$")
 
 
-_BLOCKS = {Text: _text, Items: _items, Table: _table, Picture: _picture}
+def _signature(paper, block: Signature):
+    paper.need(0.6)
+    paper.y += 0.36
+    step = BODY / len(block.lines)
+    for k, line in enumerate(block.lines):
+        left = LEFT + k * step
+        y = 1 - paper.y / HEIGHT
+        paper.figure.add_artist(Line2D([left / WIDTH, (left + step - 0.25) / WIDTH], [y, y],
+                                       color=INK, linewidth=0.7))
+        paper.put(left, paper.y + 0.03, line, "note")
+    paper.y += 0.22
+
+
+_BLOCKS = {Signature: _signature, Text: _text, Items: _items, Table: _table, Picture: _picture}

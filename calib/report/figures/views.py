@@ -184,18 +184,36 @@ def _labels(bones, view, labelled, records):
 
 def signs(figure, document):
     """For every quantity, the rig as solved and with that quantity larger, readings unchanged."""
+    _signs(figure, document, 4, (0.15, 0.36))
+
+
+def signs_small(figure, document):
+    """The same, as small as can be read."""
+    _signs(figure, document, 7, (0.08, 0.24))
+
+
+def shown_names(document: dict) -> list[str]:
+    """The quantities that move the edge: what a machine is to be told."""
+    rig, parameters = rig_and_parameters(document)
+    readings = rig.chain.readings_for(parameters, drawing_posture(rig))
+    return [p.name for i, p in enumerate(rig.parameters)
+            if _moves_edge(rig, parameters, readings, i)]
+
+
+def _signs(figure, document, columns, gap):
     rig, parameters = rig_and_parameters(document)
     readings = rig.chain.readings_for(parameters, drawing_posture(rig))
     before = skeleton(rig, parameters, readings)
-    shown = [i for i, p in enumerate(rig.parameters) if _moves_edge(rig, parameters, readings, i)]
-    columns = 4
-    lattice = Lattice(figure, -(-len(shown) // columns), columns, left=0.1, right=0.1, top=0.3,
-                      bottom=0.1, gap=(0.15, 0.36))
-    for k, i in enumerate(shown):
+    names = shown_names(document)
+    small = columns > 4
+    lattice = Lattice(figure, -(-len(names) // columns), columns, left=0.06, right=0.06,
+                      top=0.24 if small else 0.3, bottom=0.06, gap=gap)
+    for k, name in enumerate(names):
+        i = rig.parameter_names.index(name)
         larger = parameters.copy()
         larger[i] += 0.35 if rig.parameters[i].unit == "m" else np.radians(20.0)
-        after = skeleton(rig, larger, readings)
-        _sketch(lattice, *divmod(k, columns), rig.parameters[i].name, before, after)
+        _sketch(lattice, *divmod(k, columns), name, before, skeleton(rig, larger, readings),
+                5.6 if small else 7.5)
 
 
 def _moves_edge(rig, parameters, readings, i):
@@ -214,7 +232,7 @@ def _view_of(bones, name, shift):
                * (1.1 if v == "side" else 1.0))
 
 
-def _sketch(lattice, row, column, name, before, after):
+def _sketch(lattice, row, column, name, before, after, size):
     moved = np.linalg.norm(after.origins - before.origins, axis=1) > 1e-9
     edge_moved = np.linalg.norm(after.edge - before.edge, axis=1).max()
     first = int(np.argmax(moved)) if moved.any() else len(moved) - 1
@@ -242,7 +260,7 @@ def _sketch(lattice, row, column, name, before, after):
         ax.annotate("", place(after.edge[worst]), place(before.edge[worst]),
                     arrowprops={"arrowstyle": "-|>", "color": FLAG, "linewidth": 1.1,
                                 "shrinkA": 0, "shrinkB": 0})
-    lattice.text(left, bottom + height + 0.07, name, fontsize=7.5)
-    lattice.text(left + width, bottom + height + 0.07, view, fontsize=7, ha="right", color=INK)
+    lattice.text(left, bottom + height + 0.06, name, fontsize=size)
+    lattice.text(left + width, bottom + height + 0.06, view, fontsize=size - 0.5, ha="right")
 
 

@@ -1,0 +1,65 @@
+"""``calib compare``: two set-ups, quantity by quantity and at the edge."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.cli.results import json_text
+from calib.report.comparison import Side, comparison, comparison_sections
+from calib.report.page import page
+from calib.report.plain import plain
+from calib.results import load_result
+from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.tape import read_tape
+from calib.run.text import decode
+from calib.run.write import write_whole
+
+
+def compare(
+    first: Annotated[Path, typer.Argument(help="A result (result.json or its folder) or a "
+                                          "tape.csv.")],
+    second: Annotated[Path, typer.Argument(help="Another.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Also write compare.html and compare.json there.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Compare two set-ups: differences, their significance, and what they mean at the edge."""
+    document = comparison(*read_sides(first, second))
+    sections = comparison_sections(document)
+    if out is not None:
+        html = page("report.html.j2", document, "Comparison", sections[0].title, sections)
+        write_whole(out, {"compare.html": html, "compare.json": json_text(document)})
+        talk.tell(f"Written to {out}")
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain(sections))
+
+
+def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
+    """Read both; a tape is read against the rig of the other side's result."""
+    results = [None if path.suffix.lower() == ".csv" else load_result(path)
+               for path in (first, second)]
+    rig = next((r.rig for r in results if r is not None), None)
+    names = [str(first), str(second)]
+    return tuple(
+        Side(name, result=result) if result is not None else
+        Side(name, tape=_tape(path, rig), rig=rig)
+        for name, path, result in zip(names, (first, second), results, strict=True)
+    )
+
+
+def _tape(path, rig):
+    try:
+        data = path.read_bytes()
+    except OSError:
+        raise InputError([Complaint(str(path), None, None, "no such file", "a tape.csv")]) from None
+    findings = Findings()
+    text = decode(data, str(path), findings)
+    tape = None if text is None else read_tape(text, str(path), rig, findings)
+    findings.stop_if_at_fault()
+    talk.tell_all(findings.notices)
+    return tape

@@ -1,0 +1,50 @@
+"""``calib drift``: what has moved between two results of the same rig."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.cli.results import json_text
+from calib.judge.drift import NotComparable
+from calib.judge.drift import drift as find_drift
+from calib.report.drifted import drift_document, drift_sections
+from calib.report.page import page
+from calib.report.plain import plain
+from calib.results import load_result
+from calib.run.complaints import Complaint, InputError
+from calib.run.write import write_whole
+
+
+def drift(
+    old: Annotated[Path, typer.Argument(help="The older result.")],
+    new: Annotated[Path, typer.Argument(help="The newer result.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Also write drift.html and drift.json there.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Test whether the machine has changed between two results, and what of it.
+
+    Ends with status 6 if something has moved.
+    """
+    older, newer = load_result(old), load_result(new)
+    try:
+        found = find_drift(older, newer)
+    except (NotComparable, ValueError) as error:
+        raise InputError([Complaint(str(new), None, None, str(error),
+                                    "two results of one rig from different shots")]) from None
+    document = drift_document(older, newer, found)
+    sections = drift_sections(document)
+    if out is not None:
+        html = page("report.html.j2", document, "Re-check of a machine", f"{old} and {new}",
+                    sections)
+        write_whole(out, {"drift.html": html, "drift.json": json_text(document)})
+        talk.tell(f"Written to {out}")
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain(sections))
+    if not found.congruency.congruent:
+        raise typer.Exit(talk.GATE_FAILED)

@@ -1,0 +1,76 @@
+"""``calib history``: all results below a folder, in an append-only record."""
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.report.history import (
+    additions,
+    header,
+    history_document,
+    history_sections,
+    read_history,
+)
+from calib.report.page import page
+from calib.report.plain import plain
+from calib.results import load_result
+from calib.run.complaints import Complaint, InputError
+from calib.run.write import write_whole
+
+RECORD = "history.csv"
+
+
+def history(
+    folder: Annotated[Path, typer.Argument(help="Every result.json below it is taken up.")],
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Record every result below a folder in history.csv and show each quantity over time.
+
+    A line once written is never changed; history.html beside it has the plots.
+    """
+    if not folder.is_dir():
+        raise InputError([Complaint(str(folder), None, None, "no such folder",
+                                    "a folder with results in it")])
+    entries = take_up(folder)
+    document = history_document(entries)
+    sections = history_sections(document)
+    html = page("report.html.j2", document, "History", f"{len(entries)} results", sections,
+                contents=False)
+    write_whole(folder, {"history.html": html})
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain(sections))
+
+
+def take_up(folder: Path):
+    """Append what the record does not hold yet; all entries, old and new."""
+    record = folder / RECORD
+    text = record.read_text("utf-8") if record.exists() else ""
+    entries, kept = read_history(text, RECORD)
+    if len(kept) < len(text):
+        talk.tell(f"{RECORD}: its last line was cut short and is written again.")
+    found, skipped = [], []
+    for path in sorted(folder.rglob("result.json")):
+        try:
+            found.append((path.relative_to(folder).as_posix(), load_result(path)))
+        except InputError as error:
+            skipped += error.complaints
+    talk.tell_all(f"{complaint}; left out" for complaint in skipped)
+    added = additions(entries, found)
+    if added or len(kept) < len(text) or not kept:
+        _append(record, kept, ("" if kept else header()) + "".join(e.line() for e in added))
+    return [*entries, *added]
+
+
+def _append(record, kept, lines):
+    """Write behind the last whole line and have it on the disk."""
+    with open(record, "r+b" if record.exists() else "wb") as stream:
+        stream.truncate(len(kept.encode("utf-8")))
+        stream.seek(0, os.SEEK_END)
+        stream.write(lines.encode("utf-8"))
+        stream.flush()
+        os.fsync(stream.fileno())

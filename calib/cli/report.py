@@ -1,0 +1,59 @@
+"""``calib report``: the report of a result again, from result.json alone."""
+
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+
+from calib.cli import talk
+from calib.edge import envelope_edge
+from calib.report.report import report_files
+from calib.results import Result, load_result
+from calib.run.write import write_whole
+
+
+def report(
+    result: Annotated[Path, typer.Argument(help="result.json, or the folder it is in.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Where the report goes; beside the result if "
+                                  "not given.")
+    ] = None,
+    at: Annotated[
+        list[str] | None, typer.Option("--at", metavar="JOINT=DEG,...", help="Also give the edge's "
+                                       "sd at this posture; joints not named are at 0. May be "
+                                       "repeated.")
+    ] = None,
+) -> None:
+    """Write report.html and report.pdf from a result."""
+    read = load_result(result)
+    document = read.document
+    if at:
+        named = [named_posture(read, text) for text in at]
+        document = {**document, "edge": {**document["edge"], "named": named}}
+    with talk.working("Drawing"):
+        files = report_files(document)
+    folder = out or read.path.parent
+    write_whole(folder, files)
+    talk.result(str(folder / "report.html"))
+    talk.result(str(folder / "report.pdf"))
+
+
+def named_posture(result: Result, text: str) -> dict:
+    """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
+    rig, angles = result.rig, {}
+    for part in text.split(","):
+        name, _, number = part.partition("=")
+        try:
+            angles[name.strip()] = float(number)
+        except ValueError:
+            raise typer.BadParameter(f"{part!r} is not JOINT=DEGREES", param_hint="--at") from None
+    unknown = [name for name in angles if name not in rig.reading_names]
+    if unknown:
+        raise typer.BadParameter(
+            f"no joint {', '.join(unknown)}; this rig has {', '.join(rig.reading_names)}",
+            param_hint="--at")
+    joints = np.radians([[angles.get(name, 0.0) for name in rig.reading_names]])
+    nodes = envelope_edge(rig, result.values_si, joints=joints)
+    sd = float(nodes.sd(result.covariance_si).max()) if nodes.seen[0] else None
+    return {"joints": angles, "sd": sd}

@@ -1,0 +1,44 @@
+"""``calib sheet``: one page of values to enter, to be signed."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.report.cautions import CAUTIONS
+from calib.report.sheet import sheet_files
+from calib.report.sheet_units import ANGLES, LENGTHS
+from calib.results import load_result
+from calib.run.write import write_whole
+
+Length = StrEnum("Length", {name: name for name in LENGTHS})
+Angle = StrEnum("Angle", {name: name for name in ANGLES})
+_MM, _DEG = Length("mm"), Angle("deg")
+
+
+def sheet(
+    result: Annotated[Path, typer.Argument(help="result.json, or the folder it is in.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Where the sheet goes; beside the result if not "
+                                  "given.")
+    ] = None,
+    length: Annotated[Length, typer.Option(help="Unit of lengths.")] = _MM,
+    angle: Annotated[Angle, typer.Option(help="Unit of angles.")] = _DEG,
+    length_digits: Annotated[
+        int | None, typer.Option(min=0, max=6, help="Decimals of lengths (of inches for ft-in).")
+    ] = None,
+    angle_digits: Annotated[
+        int | None, typer.Option(min=0, max=6, help="Decimals of angles (of seconds for dms).")
+    ] = None,
+) -> None:
+    """Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, cautions."""
+    read = load_result(result)
+    files = sheet_files(read.document, length.value, angle.value, length_digits, angle_digits)
+    folder = out or read.path.parent
+    write_whole(folder, files)
+    talk.tell("Before anyone goes to the machine:")
+    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    for name in files:
+        talk.result(str(folder / name))

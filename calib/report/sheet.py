@@ -1,0 +1,89 @@
+"""The set-up sheet: one page of values to enter, in the reader's units, to be signed."""
+
+from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
+from calib.report.cautions import CAUTIONS
+from calib.report.figures import views
+from calib.report.page import page
+from calib.report.pdf import pdf
+from calib.report.sheet_units import ANGLES, LENGTHS
+
+
+def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
+                length_decimals: int | None = None, angle_decimals: int | None = None
+                ) -> dict[str, bytes]:
+    """Name to content of the sheet as a page and as PDF.
+
+    Parameters
+    ----------
+    document : dict
+        Of result.json.
+    lengths, angles : str
+        A key of `calib.report.sheet_units.LENGTHS` and `ANGLES`.
+    length_decimals, angle_decimals : int, optional
+    """
+    write = _writer(lengths, angles, length_decimals, angle_decimals)
+    sections = sheet_sections(document, write)
+    title = "Set-up sheet: " + document["rig"]["title"]
+    subtitle = document["verdict"]["says"]
+    return {
+        "sheet.html": page("report.html.j2", document, title, subtitle, sections,
+                           contents=False, cls="sheet").encode("utf-8"),
+        "sheet.pdf": pdf(document, title, subtitle, sections, tight=True),
+    }
+
+
+def _writer(lengths, angles, length_decimals, angle_decimals):
+    """``write(value, unit) -> (value text, unit label, sd function)``."""
+    notations = {"m": (LENGTHS[lengths], length_decimals), "deg": (ANGLES[angles], angle_decimals)}
+
+    def write(value, sd, unit):
+        notation, wanted = notations[unit]
+        decimals = notation.decimals if wanted is None else wanted
+        factor = 1 / notation.size
+        shown = Number(value, notation.write(value, decimals), factor)
+        if not sd:
+            return shown, None, notation.label
+        spread = f"{sd * factor:.{max(decimals, 1)}f}"
+        return shown, Number(sd, spread, factor), notation.label
+
+    return write
+
+
+def sheet_sections(document: dict, write) -> list[Section]:
+    """Values, drawings, lengths to check by hand, cautions, signature."""
+    to_enter = [p for p in document["parameters"] if p["name"] in views.shown_names(document)]
+    rows = []
+    for p in to_enter:
+        value, sd, label = write(p["value"], p["sd"], p["unit"])
+        rows.append([p["name"], value, sd, label, p["means"] + _note(p)])
+    checks = []
+    for d in document["derived"]:
+        value, sd, label = write(d["value"], d["sd"], d["unit"])
+        checks.append([d["name"], value, sd, label, d["means"]])
+    files = document["run"]["files"]
+    source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
+    sections = [
+        Section("values", "Values to enter", (
+            Table("Positive as described and as drawn below; sd is one standard deviation",
+                  ("quantity", "value", "sd", "unit", "positive means"), rows, wide=(4,)),
+            Picture("signs", "Which way is positive (dashed: as solved; solid: value larger)",
+                    "For every quantity a small drawing: dashed the rig as solved, solid the same "
+                    "readings with that quantity larger, an arrow at the edge.",
+                    views.signs_small, (7.1, 2.75)),
+        )),
+        Section("by-hand", "Check by hand before trusting them", (
+            Table("A tape on the machine must find these within twice the sd and its own error",
+                  ("length", "value", "sd", "unit", "means"), checks, wide=(4,)),
+        )),
+        Section("before", "Before anyone goes to the machine", (
+            Items(tuple(("", words(c)) for c in CAUTIONS)),
+            Text(words(f"From {source}." if source else "From a run in memory."), "note"),
+            Signature(("machine", "entered by", "date")),
+        )),
+    ]
+    return [s for s in sections if checks or s.name != "by-hand"]
+
+
+def _note(parameter):
+    return {"held": " (not solved: held)", "tape only": " (from the tape alone)"}.get(
+        parameter["status"], "")
