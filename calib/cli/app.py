@@ -11,10 +11,15 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.cli import talk
 from calib.cli.check import check
+from calib.cli.compare import compare
 from calib.cli.demo import demo
 from calib.cli.diagnose import diagnose
+from calib.cli.drift import drift
+from calib.cli.history import history
 from calib.cli.import_ import import_points
 from calib.cli.new import new
+from calib.cli.report import report
+from calib.cli.sheet import sheet
 from calib.cli.simulate import simulate
 from calib.cli.solve import solve
 from calib.run.complaints import InputError
@@ -50,6 +55,8 @@ def _common(
 
 
 for command in (demo, new, solve, diagnose, check, simulate):
+    app.command()(command)
+for command in (report, compare, sheet, drift, history):
     app.command()(command)
 app.command("import")(import_points)
 
