@@ -4,6 +4,7 @@ Nothing is dropped without a word: job lines, footers and extra columns are skip
 and only where they cannot be rows.
 """
 
+import re
 from collections import Counter
 from dataclasses import dataclass
 
@@ -214,6 +215,12 @@ class _Sorter:
         width = Counter(len(row.cells) for row in full).most_common(1)[0][0]
         first, last = full[0].line, full[-1].line
         kept, skipped = [], []
+        above = [row for row in rows if row.line < first]
+        if above and self._only_words(above[-1]):
+            self.findings.note(self.file, "skipped, taken for a header in other words: "
+                               + quote(self.dialect.delimiter.join(above[-1].cells)),
+                               above[-1].line)
+            rows = [row for row in rows if row is not above[-1]]
         loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
         for row in rows:
             where = "above" if row.line < first else "below" if row.line > last else "among"
@@ -258,6 +265,14 @@ class _Sorter:
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _only_words(self, row):
+        """Whether a line has a word, without a digit, wherever a row has a number."""
+        cells = [row.cells[i] for i, _ in self.numbers if i < len(row.cells)]
+        return len(cells) == len(self.numbers) and all(
+            cell[:1].isalpha() and not re.search(r"\d", cell)
+            and cell.casefold() not in ("nan", "inf", "infinity", "na", "none", "null")
+            for cell in cells)
 
     def _fits_loosely(self, row, width):
         return (len(row.cells) >= self.loose and self.loose < len(self.order)

@@ -93,6 +93,11 @@ CORPUS = [
     good("header and job line", "Job: yard 7\n\nName,N,E,Z,Note\n" + PLAIN, TWO, "Job: yard 7",
          declared=HEADER),
     good("header agrees with order", "P,Northing,Easting,Elevation,Code\n" + PLAIN, TWO),
+    good("header in another language", "Auftrag;7\nName;Rechts;Hoch;Höhe\n1-L;200,25;100,5;3,125\n"
+         "1-R;201,25;100,75;3,25\n", TWO, "decimal commas", "header in other words", "Auftrag",
+         declared={**BASE, "order": "PENZ"}),
+    bad("a first row that is no header", PLAIN.replace("100.500", "NaN").replace(
+        "200.250", "NaN").replace("3.125", "NaN"), "line 1", "column north"),
     bad("swapped header names", "Point,Easting,Northing,Elevation,Code\n" + PLAIN,
         "line 1", "what was declared: point, north, east"),
     bad("header x and y", "Point,X,Y,Z\n1-L,1,2,3\n", "column north", "column east",
@@ -174,7 +179,9 @@ CORPUS = [
     bad("landxml broken off", XML.format(LXML_TWO)[:-40], "breaks off", declared=HEADER),
     bad("landxml entity",
         '<?xml version="1.0"?><!DOCTYPE L [<!ENTITY a "1">]><LandXML>&a;</LandXML>',
-        "document type", declared=HEADER),
+        "found a document type", declared=HEADER),
+    bad("landxml document type", '<?xml version="1.0"?><!DOCTYPE L SYSTEM "l.dtd"><LandXML/>',
+        "found a document type", declared=HEADER),
     bad("other xml", '<?xml version="1.0"?><gpx></gpx>', '"gpx"', declared=HEADER),
     bad("landxml as geographic", XML.format(LXML_TWO), "declared as geographic",
         declared={**HEADER, "frame": "geographic", "origin": (50.0, 7.0, 100.0)}),

@@ -144,8 +144,9 @@ def test_no_setup_column():
 def test_spaces_inside_angles_are_no_delimiters():
     """Commas between cells, spaces inside angles, no header: the declared order tells."""
     found, _, told = read(
-        "A,1-L,10 30 00,89 15 00,12.5\nA,1-R,11 30 00,89 15 00,12.6\n", angles="dms",
-        order="setup,point,direction,zenith,distance")
+        "1-L,12.5,10 30 00,89 15 00\n1-R,12.6,11 30 00,89 15 00\n", angles="dms",
+        order="point,distance,direction,zenith")
     assert not told
     assert found.ids == ("1-L", "1-R")
+    assert found.polar.distance.tolist() == [12.5, 12.6]
     assert np.degrees(found.polar.direction).round(6).tolist() == [10.5, 11.5]
