@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.adjust.observations import Model, Observations, Prior
 
-_WORTH_ANOTHER_STEP = 3e-3
+_WORTH_ANOTHER_STEP, _PATIENCE = 3e-3, 6
 
 
 @dataclass(frozen=True)
@@ -47,12 +47,15 @@ def look(
     prior: Prior,
     held: np.ndarray,
     steps: int = 15,
+    give_up: float = np.inf,
     robust: bool = False,
 ) -> Look:
     """Walk towards the minimum.
 
     Parameters
     ----------
+    give_up : float
+        Stop if chi2 is still above this after `_PATIENCE` steps.
     robust : bool
         Divide each block's variances by 1 + (u / 2s)^2, u its root mean square whitened
         misclosure and s the median of those, at least 1: blocks that are far out pull little.
@@ -74,7 +77,9 @@ def look(
     if now is None or not np.isfinite(now.chi2):
         nowhere = np.full(len(sizes), np.inf)
         return Look(parameters, np.inf, nowhere, sizes, np.zeros((len(free), len(free))))
-    for _ in range(steps):
+    for taken in range(steps):
+        if taken == _PATIENCE and now.chi2 > give_up:
+            break
         if robust:
             weights = _weights(now.block_chi2, sizes)
             now = now.weighted(weights, observations)

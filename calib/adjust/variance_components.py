@@ -27,7 +27,7 @@ LEAST_DOF = 4.0
 #: A factor falling below this has no maximum above zero: the component is left as stated.
 VANISHED = 0.01
 
-_SMALLEST_STEP, _MOST_ROUNDS, _PATIENCE, _SETTLED = 0.1, 60, 20, 2e-3
+_SMALLEST_STEP, _MOST_ROUNDS, _PATIENCE, _SETTLED = 0.1, 60, 20, 5e-3
 
 
 @dataclass(frozen=True)

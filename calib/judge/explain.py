@@ -56,6 +56,9 @@ _SOLVABLE = 1e4
 #: stay as the quick fit left them.
 _SETTLED, _WORTH_SOLVING = 40.0, 30.0
 
+#: A quick fit whose mean square stays above this is not worth more steps.
+_WORTH_MORE_STEPS = 300.0
+
 #: The family of the explanation that no mistake was made but some values are wrong.
 SINGLE_VALUES = "single values"
 
@@ -297,8 +300,9 @@ class _Search:
 
 def _looked(run, robust=False) -> Look:
     problem = problem_of(run)
+    give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
     return look(problem, problem.observations, problem.start, prior=problem.prior,
-                held=problem.held, robust=robust)
+                held=problem.held, give_up=give_up, robust=robust)
 
 
 def _solved(run) -> Solution | None:

@@ -12,13 +12,12 @@ from tests.judge import planted
 @pytest.mark.slow
 @pytest.mark.parametrize("mistake", planted.MISTAKES, ids=lambda m: m.__name__)
 def test_a_planted_mistake_is_named_first(rig, mistake):
-    """Two runs each with one mistake: its family, and the pose, reading or value it is about."""
-    for seed in (31, 32):
-        run, family, words = planted.plant(mistake, rig, seed)
-        claimed = explain(run).claimed
-        assert claimed is not None
-        assert claimed.mistake.family == family
-        assert words in claimed.mistake.says
+    """A run with one mistake: its family, and the pose, reading or value it is about."""
+    run, family, words = planted.plant(mistake, rig, 31)
+    claimed = explain(run).claimed
+    assert claimed is not None
+    assert claimed.mistake.family == family
+    assert words in claimed.mistake.says
 
 
 def test_the_named_edit_mends_the_run(rig):
