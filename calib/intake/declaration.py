@@ -242,10 +242,10 @@ def profile_toml(declaration: Declaration) -> str:
         lines += ["", f"[{key}]"]
         for name, value in table.items():
             if isinstance(value, dict):
-                inner = ", ".join(f"{json.dumps(k)} = {_toml(v)}" for k, v in value.items())
+                inner = ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items())
                 lines.append(f"{name} = {{ {inner} }}")
             else:
-                shown = json.dumps(name) if key == "targets" else name
+                shown = _toml(name) if key == "targets" else name
                 lines.append(f"{shown} = {_toml(value)}")
     return "\n".join(lines) + "\n"
 
@@ -254,7 +254,8 @@ def _toml(value):
     if isinstance(value, tuple | list):
         return "[" + ", ".join(_toml(v) for v in value) + "]"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
+        # JSON's escapes are TOML's, but for DEL, which TOML wants escaped too.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(value)
 
 
