@@ -2,6 +2,7 @@
 
 import pytest
 
+from calib.chain.rig import template_names
 from calib.run.complaints import InputError
 from calib.run.folder import rig_from_text
 from calib.run.rig_file import line_of_key
@@ -66,7 +67,7 @@ def test_a_sound_rig_file():
         ("[-20, 55]", "[55, -20]", "rig.toml line 18, key limits.boom: found [55.0, -20.0], "
          "expected the lower limit first"),
         ('template = "tilt_rotator"', 'template = "excavator"', "rig.toml line 1, key template: "
-         "found 'excavator', expected one of tilt_rotator"),
+         "found 'excavator', expected one of " + ", ".join(template_names())),
         ("[limits]", "[limit]", "rig.toml line 17, key limit: found {'boom': [-20, 55]}, "
          "expected a key this file knows"),
     ],
