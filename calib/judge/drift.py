@@ -6,11 +6,44 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
+from calib.chain.rig import Rig
 from calib.judge.tape import taped_quantities
-from calib.results import Result
+from calib.run.records import Tape
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
 VARIANCE_LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What one solved run says of its machine.
+
+    Attributes
+    ----------
+    parameters, covariance : ndarray, shapes (p,) and (p, p)
+        m or rad; zero rows where held.
+    estimated : tuple of str
+        The parameters that were not held.
+    tape : Tape
+        What took part in the solution.
+    chi2, dof
+        Of the solution.
+    identity : str
+        Of the shots it comes from; empty if unknown.
+    """
+
+    rig: Rig
+    parameters: np.ndarray
+    covariance: np.ndarray
+    estimated: tuple[str, ...]
+    tape: Tape
+    chi2: float
+    dof: int
+    identity: str
+
+    def index(self, names) -> list[int]:
+        """Where parameters are in the arrays."""
+        return [self.rig.parameter_names.index(name) for name in names]
 
 
 @dataclass(frozen=True)
@@ -49,7 +82,7 @@ class NotComparable(Exception):
     """Two results that a drift test cannot compare."""
 
 
-def drift(older: Result, newer: Result) -> Drift:
+def drift(older: Survey, newer: Survey) -> Drift:
     """Test whether the parameters common to two results moved.
 
     Raises
@@ -59,38 +92,35 @@ def drift(older: Result, newer: Result) -> Drift:
     """
     if shared_shots(older, newer):
         raise NotComparable("both results come from the same shots: nothing can have moved")
-    free = [_free(result) for result in (older, newer)]
-    names = tuple(n for n in older.rig.parameter_names if n in free[0] and n in free[1])
+    names = tuple(n for n in older.estimated if n in newer.estimated)
     if not names:
         raise NotComparable("the results have no estimated parameter in common")
-    origin = older.values_si[_index(older, names)]
-    epochs = [epoch(result, names, origin) for result in (older, newer)]
+    origin = older.parameters[older.index(names)]
+    epochs = [epoch(survey, names, origin) for survey in (older, newer)]
     sd = difference_sd(older, newer, names)
     ratio = (epochs[0].chi2 / epochs[0].dof) / (epochs[1].chi2 / epochs[1].dof)
     p = f_distribution.sf(ratio, epochs[0].dof, epochs[1].dof)
     return Drift(
         names=names,
-        difference=newer.values_si[_index(newer, names)] - origin,
+        difference=newer.parameters[newer.index(names)] - origin,
         difference_sd=sd,
         congruency=congruency(*epochs),
         same_precision=bool(min(p, 1 - p) > VARIANCE_LEVEL / 2),
-        left_out=tuple(sorted((free[0] | free[1]) - set(names))),
+        left_out=tuple(sorted({*older.estimated, *newer.estimated} - set(names))),
     )
 
 
-def epoch(result: Result, names, origin) -> Epoch:
-    """What the shots of a result say about some of its parameters, the tape taken out."""
-    free = [i for i, n in enumerate(result.rig.parameter_names) if n in _free(result)]
-    tape = result.tape
-    values, gradient = taped_quantities(result.rig, result.values_si, tape)
+def epoch(survey: Survey, names, origin) -> Epoch:
+    """What the shots of a run say about some of its parameters, the tape taken out."""
+    free = survey.index(survey.estimated)
+    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape)
+    own = survey.parameters.copy()
+    own[survey.index(names)] = origin
     everything = Epoch.without_prior(
-        result.values_si[free], result.covariance_si[np.ix_(free, free)],
-        result.document["fit"]["chi2"], result.document["fit"]["dof"],
-        gradient[:, free], tape.value - values, tape.sd,
-        _origin(result, free, names, origin),
+        survey.parameters[free], survey.covariance[np.ix_(free, free)], survey.chi2, survey.dof,
+        gradient[:, free], survey.tape.value - values, survey.tape.sd, own[free],
     )
-    position = {result.rig.parameter_names[i]: k for k, i in enumerate(free)}
-    return marginal(everything, [position[n] for n in names])
+    return marginal(everything, [survey.estimated.index(n) for n in names])
 
 
 def marginal(epoch: Epoch, kept) -> Epoch:
@@ -112,47 +142,29 @@ def marginal(epoch: Epoch, kept) -> Epoch:
                  epoch.chi2, epoch.dof)
 
 
-def difference_sd(first: Result, second: Result, names) -> np.ndarray:
+def difference_sd(first: Survey, second: Survey, names) -> np.ndarray:
     """Sd of the difference of estimates, shape (n,); tape rows that both used correlate them."""
-    a, b = _index(first, names), _index(second, names)
-    shared = _shared_tape(first, second)
-    variance = np.diag(first.covariance_si)[a] + np.diag(second.covariance_si)[b]
+    a, b = first.index(names), second.index(names)
+    shared = _shared_tape(first.tape, second.tape)
+    variance = np.diag(first.covariance)[a] + np.diag(second.covariance)[b]
     if shared:
-        tape = first.tape
-        rows = [tape.quantities.index(q) for q in shared]
-        _, h1 = taped_quantities(first.rig, first.values_si, tape)
-        _, h2 = taped_quantities(second.rig, second.values_si, tape)
-        gain1 = first.covariance_si[a] @ h1[rows].T / tape.sd[rows]
-        gain2 = second.covariance_si[b] @ h2[rows].T / tape.sd[rows]
+        rows, sd = [first.tape.quantities.index(q) for q in shared], first.tape.sd
+        _, h1 = taped_quantities(first.rig, first.parameters, first.tape)
+        _, h2 = taped_quantities(second.rig, second.parameters, first.tape)
+        gain1 = first.covariance[a] @ h1[rows].T / sd[rows]
+        gain2 = second.covariance[b] @ h2[rows].T / sd[rows]
         variance = variance - 2 * np.einsum("ij,ij->i", gain1, gain2)
     return np.sqrt(np.maximum(variance, 0.0))
 
 
-def shared_shots(first: Result, second: Result) -> bool:
-    """Whether both results come from the same file of shots."""
-    digests = [r.document["run"]["files"].get("shots.csv") for r in (first, second)]
-    same_file = digests[0] is not None and digests[0] == digests[1]
-    return same_file or (first.sha256 == second.sha256 != "")
+def shared_shots(first: Survey, second: Survey) -> bool:
+    """Whether both come from the same shots."""
+    return first.identity != "" and first.identity == second.identity
 
 
 def _shared_tape(first, second):
     def rows(tape):
         return set(zip(tape.quantities, tape.value.tolist(), tape.sd.tolist(), strict=True))
 
-    both = rows(first.tape) & rows(second.tape)
-    return [q for q in first.tape.quantities if q in {row[0] for row in both}]
-
-
-def _free(result):
-    return {p["name"] for p in result.document["parameters"] if p["status"] != "held"}
-
-
-def _index(result, names):
-    return [result.rig.parameter_names.index(n) for n in names]
-
-
-def _origin(result, free, names, origin):
-    """The common origin for what is compared, the result's own values for the rest."""
-    own = result.values_si.copy()
-    own[_index(result, names)] = origin
-    return own[free]
+    both = {quantity for quantity, _, _ in rows(first) & rows(second)}
+    return [q for q in first.quantities if q in both]

@@ -22,6 +22,9 @@ MOST_SHOTS = 400
 #: Nor with a variance factor beyond this.
 HOPELESS = 25.0
 
+#: Suspects that the verdict names.
+_NAMED = 8
+
 #: Parts in which the poses are held out.
 FOLDS = 6
 
@@ -145,9 +148,12 @@ def _suspect_gate(suspects):
     chance = f"Flagged, but no further out than chance allows: {chance}." if chance else ""
     if not suspects.beyond_chance:
         return Gate("suspects", True, chance)
-    names = ", ".join(s.name for s in suspects.beyond_chance)
-    says = f"Suspect: {names}. {suspects.beyond_chance[0].says} {chance}"
-    return Gate("suspects", False, says.rstrip())
+    beyond = suspects.beyond_chance
+    names = ", ".join(s.name for s in beyond[:_NAMED])
+    if len(beyond) > _NAMED:
+        names += f" and {len(beyond) - _NAMED} more; so many look like a mistake about the whole " \
+                 "run"
+    return Gate("suspects", False, f"Suspect: {names}. {beyond[0].says} {chance}".rstrip())
 
 
 def _held_out_gate(held):

@@ -7,8 +7,10 @@ from functools import cached_property
 import numpy as np
 from scipy.stats import chi2
 
-from calib.adjust.snooping import Candidate, Snooping, Verdict, snoop
+from calib.adjust.critical import equal_power_limit
+from calib.adjust.snooping import Candidate, snoop
 from calib.calibration import Solution, solve
+from calib.judge.many import many_bad_shots
 from calib.judge.set_aside import SetAside, without
 
 #: A clean run fails the gate with this probability.
@@ -123,14 +125,35 @@ def find_suspects(solution: Solution) -> Suspects:
         names=problem.names,
         prior=problem.prior,
         held=problem.held,
-        most=max(4, len(solution.run.shots) // 6),
+        most=_most(solution),
     )
     tests = sum(c.detects for c in candidates)
+    if len(snooping.suspects) == _most(solution):
+        many = many_bad_shots(solution)
+        if many is not None and _fits_better(many[1], snooping.final):
+            found = tuple(
+                _suspect(solution, ("shot", bad.shot), (bad.shot,), bad.miss, bad.statistic, 3,
+                         bad.shift, tests)
+                for bad in many[0]
+            )
+            return Suspects(solution, found, "many shots are out; a robust fit found them")
     found = tuple(
-        _suspect(solution, snooping, verdict, shift, tests)
+        _suspect(solution, verdict.candidate.label,
+                 tuple(sorted({row // 3 for row in verdict.candidate.rows})), verdict.test.bias,
+                 verdict.test.statistic, verdict.test.dof, shift, tests)
         for verdict, shift in zip(snooping.suspects, snooping.shifts, strict=True)
     )
     return Suspects(solution, found, snooping.stopped)
+
+
+def _most(solution):
+    """Suspects after which snooping one at a time is given up."""
+    return max(4, len(solution.run.shots) // 6)
+
+
+def _fits_better(rest, snooped):
+    factor = rest.adjustment.variance_factor
+    return factor is not None and factor < (snooped.variance_factor or np.inf)
 
 
 def suspicion(solution: Solution) -> list[Candidate]:
@@ -153,11 +176,10 @@ def suspicion(solution: Solution) -> list[Candidate]:
     return candidates
 
 
-def _suspect(solution: Solution, snooping: Snooping, verdict: Verdict, shift, tests) -> Suspect:
-    run, test = solution.run, verdict.test
-    kind, number, *rest = verdict.candidate.label
+def _suspect(solution, label, shots, bias, statistic, dof, shift, tests) -> Suspect:
+    run = solution.run
+    kind, number, *rest = label
     reading = rest[0] if rest else None
-    shots = tuple(sorted({row // 3 for row in verdict.candidate.rows}))
     pose = int(run.shots.pose[number]) if kind == "shot" else number
     name = {
         "shot": lambda: run.shots.ids[number],
@@ -168,14 +190,14 @@ def _suspect(solution: Solution, snooping: Snooping, verdict: Verdict, shift, te
     sd = solution.adjustment.sd[:n_rig]
     in_sd = np.divide(shift[:n_rig], sd, out=np.zeros(n_rig), where=sd > 0)
     most = int(np.argmax(np.abs(in_sd)))
-    single = chi2.sf(test.statistic, test.dof)
+    single = chi2.sf(statistic, dof)
     chance = float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
     parameter = run.rig.parameters[most]
-    says = " ".join([_miss_words(run, kind, number, reading, test.bias),
+    says = " ".join([_miss_words(run, kind, number, reading, bias),
                      _moves_words(parameter, shift[most], in_sd[most])])
     return Suspect(
-        kind, name, shots, pose, reading, test.bias, test.statistic, test.dof, verdict.limit,
-        chance, parameter.name, float(shift[most]), float(in_sd[most]), says,
+        kind, name, shots, pose, reading, bias, statistic, dof, equal_power_limit(dof), chance,
+        parameter.name, float(shift[most]), float(in_sd[most]), says,
     )
 
 

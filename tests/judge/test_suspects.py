@@ -158,3 +158,16 @@ def test_a_powerless_reading_does_not_matter(rig):
     free = results[0].adjustment.free
     shift = np.abs(results[0].adjustment.parameters - results[1].adjustment.parameters)
     assert (shift[free] < 0.02 * sd[free]).all()
+
+
+def test_many_bad_shots_are_found_robustly(rig):
+    """Twelve of 48 shots off by 8-20 cm: all found, hardly a good one with them."""
+    run, truth = simulate(rig, np.random.default_rng(9), gross_errors=12, gross_size=(0.08, 0.2))
+    suspects = find_suspects(solve(run))
+    names = {s.name for s in suspects.found}
+    assert suspects.stopped == "many shots are out; a robust fit found them"
+    assert names >= set(truth.gross)
+    assert len(names) <= 13
+    assert suspects.without.adjustment.variance_factor < 1.4
+    worst = suspects.found[0]
+    assert worst.miss == pytest.approx(truth.gross[worst.name], abs=0.03)
