@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from calib.adjust.critical import variance_factor_bounds
+from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
 from calib.edge import envelope_edge
@@ -28,8 +29,11 @@ from calib.report.evidence import (
 from calib.report.judged import (
     held_out_record,
     identifiability_record,
+    levels_record,
     noise_records,
+    reading_says,
     set_aside_record,
+    shot_reliability,
     trend_records,
     undetected_record,
     without_suspects_record,
@@ -109,6 +113,26 @@ def stand_records(solution: Solution) -> list[dict]:
     ]
 
 
+def set_up_records(solution: Solution) -> list[dict]:
+    """Where each set-up of a total station is, as solved; sds of the same names under "sd"."""
+    set_ups = solution.run.set_ups
+    if set_ups is None:
+        return []
+    start = np.column_stack([set_ups.position, set_ups.orientation])
+    solved = start + solution.problem.corrections(solution.adjustment.parameters)
+    solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
+    sd = np.sqrt(np.diag(solution.adjustment.covariance))[-solved.size :].reshape(solved.shape)
+    factor = unit_factors(["m", "m", "m", "deg"])
+    return [
+        {
+            "name": name,
+            **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
+            "sd": dict(zip(CORRECTIONS, map(float, factor * sds), strict=True)),
+        }
+        for name, values, sds in zip(set_ups.ids, solved, sd, strict=True)
+    ]
+
+
 def fit_record(solution: Solution) -> dict:
     """Counts, variance factor and global test at 95 %, two-sided."""
     adjustment = solution.adjustment
@@ -145,6 +169,7 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
     redundancy = checks.observation_redundancy.reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
     evidence = shot_evidence(solution, judgement)
+    tests = shot_reliability(solution, judgement)
     records = []
     for i, shot in enumerate(run.shots.ids):
         records.append({
@@ -157,6 +182,7 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
             "redundancy": number(redundancy[i].mean()),
             "detectable": number(mdb[i].max()),
             "suspect": bool(judgement.suspect_shots[i]),
+            "tests": tests[i],
             **evidence[i],
         })
     return records
@@ -167,15 +193,18 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[dict]:
     run, checks = solution.run, judgement.reliability
     corrections = np.degrees(solution.adjustment.corrections)
     mdb = np.degrees(checks.reading_mdb)
+    tau = pope_taus(checks.reading_w, solution.adjustment)
     return [
         {
             "pose": pose,
             "reading": reading,
             "correction": float(corrections[p, r]),
             "w": number(checks.reading_w[p, r]),
+            "tau": number(tau[p, r]),
             "redundancy": number(checks.reading_redundancy[p, r]),
             "detectable": number(mdb[p, r]),
             "suspect": bool(judgement.suspect_readings[p, r]),
+            "says": reading_says(judgement, p, r),
         }
         for p, pose in enumerate(run.poses.ids)
         for r, reading in enumerate(run.rig.reading_names)
@@ -217,11 +246,13 @@ def result_document(chosen: Chosen, judgement: Judgement) -> dict:
         "covariance": covariance,
         "correlations": correlation_records(covariance, int((~rig.held).sum())),
         "stands": stand_records(solution),
+        "set_ups": set_up_records(solution),
         "poses": pose_records(solution),
         "shots": shot_records(solution, judgement),
         "readings": reading_records(solution, judgement),
         "fit": fit_record(solution),
         "suspects": suspect_records(judgement.suspects),
+        "tests": levels_record(solution, judgement),
         "without_suspects": without_suspects_record(judgement.suspects),
         "set_aside": set_aside_record(chosen),
         "noise": noise_records(judgement.noise),

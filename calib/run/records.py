@@ -106,6 +106,8 @@ class SetUps:
     ids : tuple of str
     position : ndarray, shape (n, 3)
         Of the tilting axis, as shots were computed with, m.
+    orientation : ndarray, shape (n,)
+        Bearing of the circle's zero, as shots were computed with, rad.
     sd : ndarray, shape (n, 4)
         Of east, north, up (m) and orientation (rad); NaN: nothing is known beforehand.
     sight_setup : ndarray of int, shape (m,)
@@ -120,6 +122,7 @@ class SetUps:
 
     ids: tuple[str, ...]
     position: np.ndarray
+    orientation: np.ndarray
     sd: np.ndarray
     sight_setup: np.ndarray
     sight_point: tuple[str, ...]

@@ -45,7 +45,8 @@ def read_set_ups(
     if sights is None:
         empty = np.zeros((0, 3))
         sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
-    return SetUps(ids, _matrix(table, AXES), sd, *sights)
+    orientation = np.radians(_matrix(table, ["orientation"])[:, 0])
+    return SetUps(ids, _matrix(table, AXES), orientation, sd, *sights)
 
 
 def _sights(text, file, ids, findings):

@@ -66,7 +66,8 @@ def field(rig):
         position[rows] = points(raw[s], values[s][:3], values[s][3])[rows]
         covariance[rows] = shot_covariance(raw[s], values[s][3], SDS)[rows]
     set_ups = SetUps(
-        ids=("A", "B"), position=np.array(values)[:, :3], sd=np.full((2, 4), np.nan),
+        ids=("A", "B"), position=np.array(values)[:, :3],
+        orientation=np.array(values)[:, 3], sd=np.full((2, 4), np.nan),
         sight_setup=np.repeat([0, 1], len(KNOWN)),
         sight_point=tuple(f"CP{i}" for i in range(len(KNOWN))) * 2,
         sight=np.vstack([points(r, v[:3], v[3]) for r, v in zip(sight_raw, values, strict=True)]),

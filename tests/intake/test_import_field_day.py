@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
+from calib.report.record import set_up_records
 from calib.run.folder import read_run
 from tests.intake.field_files import NAMES, PLAIN, imported, job_lines
 
@@ -73,6 +74,12 @@ def test_raw_sights_from_free_stations(calib, raw, run):
     where = got.set_ups.position + corrections[:, :3]
     true = np.array([place for place, _ in STATIONS.values()])
     assert np.abs(where - true).max() < 0.010
+    records = set_up_records(solution)
+    for record, (place, orientation) in zip(records, STATIONS.values(), strict=True):
+        error = np.array([record[axis] for axis in ("east", "north", "up")]) - place
+        sds = np.array([record["sd"][axis] for axis in ("east", "north", "up")])
+        assert (np.abs(error) < 4 * sds).all() and sds.max() < 0.005
+        assert abs(record["orientation"] - orientation) < 4 * record["sd"]["orientation"] < 0.02
     with (raw / "RUN" / "sources.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert sum(r["file"] == "backsights.csv" for r in rows) == 6
