@@ -1,12 +1,16 @@
 """Judgement on its way into the record, and in words for the terminal."""
 
 import numpy as np
+from scipy.stats import norm
 
+from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
+from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.judge.choice import Chosen
 from calib.judge.external import External
 from calib.judge.hold_out import HeldOut
 from calib.judge.identify import Identifiability
+from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
 from calib.judge.suspects import Suspects
 from calib.judge.trends import Trend
@@ -15,6 +19,50 @@ from calib.report.numbers import axes, number, numbers, unit_factor
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
+
+
+#: Said of a value with redundancy 0.
+UNCHECKED = "not checked by anything"
+
+
+def shot_reliability(solution: Solution, judgement: Judgement) -> list[dict]:
+    """Per shot: each component, and the shot as a vector of three, tested at equal power."""
+    checks, adjustment = judgement.reliability, solution.adjustment
+    tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
+    mdb = checks.observation_mdb.reshape(-1, 3)
+    tests = GroupTests.of(adjustment, checks.alpha, checks.power)
+    records = []
+    for i in range(len(solution.run.shots)):
+        vector = tests.test(range(3 * i, 3 * i + 3))
+        records.append({
+            "tau": axes(tau[i]),
+            "detectable": axes(mdb[i]),
+            "vector": None if not vector.dof else {
+                "chi2": vector.statistic, "dof": vector.dof,
+                "limit": equal_power_limit(vector.dof, checks.alpha, checks.power),
+                "detectable": number(vector.mdb),
+            },
+            "says": None if vector.dof else UNCHECKED,
+        })
+    return records
+
+
+def reading_says(judgement: Judgement, pose: int, reading: int) -> str | None:
+    """What to say of a reading that nothing checks."""
+    return None if judgement.reliability.reading_checked[pose, reading] else UNCHECKED
+
+
+def levels_record(solution: Solution, judgement: Judgement) -> dict:
+    """Levels and critical values of the tests of single values."""
+    checks, dof = judgement.reliability, solution.adjustment.dof
+    return {
+        "alpha": checks.alpha, "power": checks.power,
+        "w": float(norm.isf(checks.alpha / 2)),
+        "tau": pope_tau(dof, checks.alpha) if dof >= 2 else None,
+        "delta0": delta0(checks.alpha, checks.power),
+        "vector": equal_power_limit(3, checks.alpha, checks.power),
+        "vector_alpha": equal_power_level(3, checks.alpha, checks.power),
+    }
 
 
 def identifiability_record(told: Identifiability) -> dict:
