@@ -18,6 +18,7 @@ from calib.cli.drift import drift
 from calib.cli.history import history
 from calib.cli.import_ import import_points
 from calib.cli.new import new
+from calib.cli.plan import plan
 from calib.cli.report import report
 from calib.cli.sheet import sheet
 from calib.cli.simulate import simulate
@@ -54,7 +55,7 @@ def _common(
     pass
 
 
-for command in (demo, new, solve, diagnose, check, simulate):
+for command in (demo, new, solve, diagnose, check, simulate, plan):
     app.command()(command)
 for command in (report, compare, sheet, drift, history):
     app.command()(command)

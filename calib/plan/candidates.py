@@ -1,18 +1,26 @@
 """Poses to choose from: joint angles over the limits, less those that cannot be shot."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 import numpy as np
 from scipy.stats import qmc
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.chain import Posture
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
+from calib.edge import edge_points
 
-#: Neither readings nor parameters will be exactly those planned: stay this far inside what a
-#: sensor sees.
-_MARGIN = 0.75
+#: A translation of at least this share of the longest one is a link of boom or stick.
+LINK_SHARE = 0.35
+
+#: Joint angles at their limit are within it.
+_ROUNDING = 1e-9
+
+#: Neither readings nor parameters will be exactly those planned: a plan uses this share of what a
+#: sensor can see.
+_SHARE = 0.75
 
 
 @dataclass(frozen=True)
@@ -26,7 +34,9 @@ class Site:
     foot_height : float
         Boom foot pin above the ground.
     clearance : float
-        The lowest point of the edge stays this far above the ground.
+        Edge and bucket pin stay this far above the ground.
+    highest : float or None
+        The edge stays this far above the ground at most: what a pole or a steep sight reaches.
     nearest : float
         The edge stays this far ahead of the boom foot pin: clear of tracks and cab.
     instrument : (float, float, float) or None
@@ -34,13 +44,14 @@ class Site:
     least_angle : float
         Between the line of sight and the edge, rad: an edge seen end-on has no corners to aim at.
     arm_width : float
-        A line of sight passes boom and stick at half this distance at least.
+        Edge and lines of sight stay half this distance from the middle of boom and stick.
     house : (float, float, float)
         Length behind the boom foot, half width and height of the house that blocks the view.
     """
 
     foot_height: float = 1.9
     clearance: float = 0.05
+    highest: float | None = None
     nearest: float = 2.5
     instrument: tuple[float, float, float] | None = (14.0, 9.0, -0.3)
     least_angle: float = np.radians(15.0)
@@ -96,15 +107,27 @@ def candidate_poses(
         If no pose is left, with the counts.
     """
     joints = _spread(rig, count, seed)
-    rules = _rules(rig, np.asarray(parameters, float), joints, np.asarray(targets), site)
     left, removed = np.ones(len(joints), bool), {}
-    for why, passed in rules:
+    for why, passed in _rules(rig, parameters, joints, targets, site):
         removed[why] = int(np.sum(left & ~passed))
         left &= passed
     candidates = Candidates(joints[left], len(joints), removed)
     if not left.any():
         raise NoPose(candidates)
     return candidates
+
+
+def feasible(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray:
+    """Mask of the poses (joints of shape (n, n_readings), rad) within the limits that can be shot.
+    """
+    low = np.array([r.low for r in rig.readings]) - _ROUNDING
+    high = np.array([r.high for r in rig.readings]) + _ROUNDING
+    turns = high - low >= 2 * np.pi  # no limit at all
+    mask = (turns | (joints >= low) & (joints <= high)).all(1)
+    # What a plan keeps in reserve is there to be used.
+    for _, passed in _rules(rig, parameters, joints, targets, replace(site, clearance=0.0), 1.0):
+        mask &= passed
+    return mask
 
 
 def _spread(rig, count, seed):
@@ -120,24 +143,37 @@ def _spread(rig, count, seed):
     return joints
 
 
-def _rules(rig, parameters, joints, targets, site):
+def _rules(rig, parameters, joints, targets, site, share=_SHARE):
     """(what removes, mask of poses that pass) in the order in which they are asked."""
+    parameters, targets = np.asarray(parameters, float), np.asarray(targets, int)
     readings = rig.chain.readings_for(parameters, joints)
     level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
     posture = rig.chain.posture(parameters, level, readings, jacobian=False)
-    shot = _placed(posture, targets)
-    edge = shot if not rig.edge_targets else _placed(posture, np.array(rig.edge_targets))
-    seen = (np.abs(posture.gain) < _MARGIN * BLIND_GAIN).all(1)
+    shot, edge = _placed(posture, targets), _placed(posture, np.array(edge_points(rig)))
+    arm = arm_pins(posture)
+    seen = (np.abs(posture.gain) < share * BLIND_GAIN).all(1)
     seen &= np.abs(posture.joints - joints).max(1) < 1e-6
     yield "a sensor would be blind", seen
     lowest = site.clearance - site.foot_height
     yield "the edge would be in the ground", (edge[..., 2] > lowest).all(1)
+    yield "a pin would be in the ground", np.all([p[:, 2] > lowest for p in arm], axis=0)
+    if site.highest is not None:
+        yield "the edge would be higher than allowed", (
+            edge[..., 2] < site.highest - site.foot_height).all(1)
     yield "the edge would be nearer to the machine than allowed", (
         edge[..., 0] > site.nearest).all(1)
+    yield "the edge would touch boom or stick", _clear_of(arm, edge, site.arm_width / 2)
     if site.instrument is not None:
         eye = np.array(site.instrument)
         yield "a corner would be seen too nearly along the edge", _open_angle(edge, eye, site)
-        yield "the machine would be in the line of sight", ~_hidden(posture, shot, eye, site)
+        yield "the machine would be in the line of sight", ~_hidden(arm, shot, eye, site)
+
+
+def arm_pins(posture: Posture) -> list[np.ndarray]:
+    """The pins from the boom foot to the end of the last long link, each of shape (n, 3), m."""
+    lengths = np.linalg.norm(np.diff(posture.origins, axis=1), axis=2).max(0)
+    links = np.flatnonzero(lengths >= LINK_SHARE * lengths.max())
+    return [posture.origins[:, links[0]], *(posture.origins[:, i + 1] for i in links)]
 
 
 def _placed(posture, targets):
@@ -156,15 +192,21 @@ def _open_angle(edge, eye, site):
     return (length == 0) | (crossed > np.sin(site.least_angle) * length)
 
 
-def _hidden(posture, shot, eye, site):
-    """Whether the house's box or the boom-to-stick line comes between eye and target."""
+def _clear_of(arm, edge, distance):
+    """Whether the edge, first to last target on it, stays off the lines from pin to pin."""
+    clear = np.ones(len(edge), bool)
+    for first, second in pairwise(arm):
+        clear &= _segment_distance(edge[:, 0], edge[:, -1], first, second) > distance
+    return clear
+
+
+def _hidden(arm, shot, eye, site):
+    """Whether the house's box or the lines from pin to pin come between eye and target."""
     hidden = np.zeros(len(shot), bool)
-    pins = [posture.positions[name] for name in ("house", "boom_end", "stick_end")
-            if name in posture.positions]
     for target in range(shot.shape[1]):
         point = shot[:, target]
         hidden |= _through_box(point, eye, site)
-        for first, second in pairwise(pins):
+        for first, second in pairwise(arm):
             hidden |= _segment_distance(eye, point, first, second) < site.arm_width / 2
     return hidden
 
@@ -181,13 +223,16 @@ def _through_box(point, eye, site):
     return (enter <= leave) & (leave >= 0) & (enter <= 1)
 
 
-def _segment_distance(eye, point, first, second):
-    """Least distance between the segments eye-point and first-second, shape (n,), m."""
-    u, v, w = point - eye, second - first, eye - first
+def _segment_distance(a_first, a_last, b_first, b_last):
+    """Least distance between two segments, shape (n,), m.
+
+    C. Ericson, *Real-Time Collision Detection*, Morgan Kaufmann 2005, section 5.1.9 (from memory).
+    """
+    u, v, w = a_last - a_first, b_last - b_first, a_first - b_first
     a, b, c = (np.einsum("ni,ni->n", *pair) for pair in ((u, u), (u, v), (v, v)))
     d, e = np.einsum("ni,ni->n", u, w), np.einsum("ni,ni->n", v, w)
-    across = np.maximum(a * c - b * b, 1e-12)
-    s = np.clip((b * e - c * d) / across, 0.0, 1.0)
-    t = np.clip((b * s + e) / np.maximum(c, 1e-12), 0.0, 1.0)
+    a, c = np.maximum(a, 1e-12), np.maximum(c, 1e-12)
+    s = np.clip((b * e - c * d) / np.maximum(a * c - b * b, 1e-12), 0.0, 1.0)
+    t = np.clip((b * s + e) / c, 0.0, 1.0)
     s = np.clip((b * t - d) / a, 0.0, 1.0)
     return np.linalg.norm(w + s[:, None] * u - t[:, None] * v, axis=1)

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.plan.exchange import Pool, greedy, variance_gain
 from calib.plan.information import pose_rows, prior_information
-from calib.plan.plan import Prepared, chosen, dealt
+from calib.plan.plan import Prepared, chosen, dealt, repeats_nothing
 
 #: A field day has room for no more.
 MOST_POSES = 60
@@ -60,7 +60,7 @@ class GoalOutOfReach(Exception):
 def curve(prepared: Prepared, stands: int = 1, most: int = MOST_POSES) -> Curve:
     """Edge sd against the number of poses."""
     pool, groups = prepared.pool(stands), dealt(most, stands)
-    design = greedy(pool, groups, variance_gain(prepared.form))
+    design = greedy(pool, groups, variance_gain(prepared.form), repeats_nothing(pool, groups))
     sizes = np.arange(max(2, stands), most + 1)
     sds = [prepared.edge_sds(pool.information(design[:n], groups[:n])) for n in sizes]
     return Curve(stands, design, sizes, np.array([np.median(s) for s in sds]),

@@ -99,20 +99,21 @@ def worst_gain(by_parameters: np.ndarray) -> Criterion:
     return gain
 
 
-def greedy(pool: Pool, groups, criterion: Criterion, start=None) -> list[int]:
+def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> list[int]:
     """The best next candidate again and again, one per entry of `groups`.
 
     Parameters
     ----------
     groups : sequence of int
         The group of each place in the design.
-    start : ndarray, optional
-        Information to begin from, in place of the pool's prior.
+    distinct : bool
+        No candidate more than once.
     """
-    information = (pool.prior if start is None else start).copy()
-    design = []
+    information, design = pool.prior.copy(), []
     for group in groups:
         gains = criterion(pool, np.linalg.inv(information), group, slice(None))
+        if distinct:
+            gains[design] = -np.inf
         best = int(np.argmax(gains))
         design.append(best)
         _add(pool, information, best, group, +1)
@@ -120,7 +121,8 @@ def greedy(pool: Pool, groups, criterion: Criterion, start=None) -> list[int]:
 
 
 def exchange(
-    pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10
+    pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10,
+    distinct: bool = False,
 ) -> list[int]:
     """Swap each place's candidate for the best one until no swap is worth it.
 
@@ -130,6 +132,8 @@ def exchange(
         The candidates that are considered; all, if not given.
     passes : int
         At most so many rounds over the design.
+    distinct : bool
+        No candidate more than once.
     """
     design = list(design)
     everything = np.arange(len(pool.rows))
@@ -141,8 +145,10 @@ def exchange(
             considered = everything if shortlist is None else np.union1d(shortlist, design[place])
             chosen = slice(None) if shortlist is None else considered
             gains = criterion(pool, np.linalg.inv(information), group, chosen)
-            best = int(np.argmax(gains))
             present = gains[np.searchsorted(considered, design[place])]
+            if distinct:
+                gains[np.isin(considered, design)] = -np.inf
+            best = int(np.argmax(gains))
             if gains[best] > present + _WORTH * abs(present):
                 design[place] = int(considered[best])
                 swapped = True

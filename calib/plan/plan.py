@@ -33,6 +33,9 @@ EDGE, PARAMETERS = "edge", "parameters"
 #: Exchange looks at so many of the best candidates; the last polish, on the worst node, at fewer.
 _SHORTLIST, _POLISH = 2000, 60
 
+#: Random ways of being off everywhere at once that are looked at.
+_DRAWS = 20
+
 
 @dataclass(frozen=True)
 class Task:
@@ -62,7 +65,10 @@ class Task:
     count: int = 20_000
 
     @classmethod
-    def for_rig(cls, rig: Rig, tape: Tape | None = None, targets: Sequence[str] = (), **changes):
+    def for_rig(
+        cls, rig: Rig, tape: Tape | None = None, targets: Sequence[str] = (), *,
+        parameters: np.ndarray | None = None, noise: Noise | None = None, **changes,
+    ):
         """A task at the taped values where there is a tape, else the template's.
 
         Parameters
@@ -71,10 +77,14 @@ class Task:
             The taping that is usual for the rig, if not given.
         targets : sequence of str
             Both ends of the edge if none is named.
+        parameters : ndarray, shape (n_parameters,), optional
+            In place of the taped values, m or rad.
+        noise : Noise, optional
+            In place of the rig's sds.
         """
-        parameters = rig.start
-        if tape is not None:
-            taped = tape_by_parameter(rig, tape)[0]
+        if parameters is None:
+            taped = np.full(len(rig.start), np.nan) if tape is None else tape_by_parameter(
+                rig, tape)[0]
             parameters = np.where(np.isfinite(taped), taped, rig.start)
         ends = tuple(sorted({edge_points(rig)[0], edge_points(rig)[-1]}))
         return cls(
@@ -82,7 +92,7 @@ class Task:
             parameters=parameters,
             taped=Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape),
             targets=tuple(rig.target_names.index(name) for name in targets) or ends,
-            noise=Noise.of(rig),
+            noise=Noise.of(rig) if noise is None else noise,
             **changes,
         )
 
@@ -142,12 +152,16 @@ class Plan:
     design : ndarray of int, shape (n_poses,)
         Index into the candidates.
     stand : ndarray of int, shape (n_poses,)
-    joints, readings, tolerance : ndarray, shape (n_poses, n_readings)
-        rad; the tolerance says how far off a reading may be (NaN: nobody drives it).
+    joints, readings : ndarray, shape (n_poses, n_readings)
+        rad.
+    tolerance : ndarray, shape (n_poses, n_readings, 2)
+        How far a reading may be below and above, rad; NaN where nobody drives it.
     information : ndarray
         Predicted, about free parameters and stands, the tape included.
     edge_sd : ndarray, shape (nodes,)
         Predicted 3-D sd of the edge over the envelope, m.
+    loose_sd : float
+        Worst edge sd if every reading lay anywhere in its range, m: median of random draws.
     efficiency : float
         At least this share of the best that continuous weights could reach: ratio of mean edge
         variances, or of determinants to the power 1 / unknowns.
@@ -164,6 +178,7 @@ class Plan:
     tolerance: np.ndarray
     information: np.ndarray
     edge_sd: np.ndarray
+    loose_sd: float
     efficiency: float
     robustness: Robustness
     observability: Observability
@@ -219,14 +234,20 @@ def make_plan(prepared: Prepared, poses: int, stands: int = 1, criterion: str = 
 def chosen(prepared: Prepared, pool: Pool, groups, criterion: str = EDGE, start=None) -> list[int]:
     """The candidates of a plan, not yet in order; `start` is a design to exchange from."""
     gain = determinant_gain if criterion == PARAMETERS else variance_gain(prepared.form)
-    design = greedy(pool, groups, gain) if start is None else start
-    design = exchange(pool, design, groups, gain,
+    distinct = repeats_nothing(pool, groups)
+    design = greedy(pool, groups, gain, distinct) if start is None else start
+    design = exchange(pool, design, groups, gain, distinct=distinct,
                       shortlist=_best(pool, design, groups, gain, _SHORTLIST))
     if criterion == EDGE:
         polish = _best(pool, design, groups, gain, _POLISH)
         design = exchange(pool, design, groups, worst_gain(prepared.by_parameters),
-                          shortlist=polish, passes=2)
+                          shortlist=polish, passes=2, distinct=distinct)
     return design
+
+
+def repeats_nothing(pool: Pool, groups) -> bool:
+    """Whether a plan can do without driving to the same pose twice: errors may come back too."""
+    return len(pool.rows) >= len(groups)
 
 
 def _best(pool, design, groups, gain, count):
@@ -256,6 +277,8 @@ def _judged(prepared, pool, design, groups, criterion):
         least = least_variance(pool, design, groups, prepared.form)
         efficiency = min(1.0, least / float(np.mean(edge_sd**2)))
     seen = Spectrum.of(_stacked(pool, design, groups))
+    tolerance = reading_tolerances(rig, task.parameters, readings, task.targets, task.noise,
+                                   task.site, pool, design, groups, prepared.form)
     return Plan(
         prepared=prepared,
         criterion=criterion,
@@ -263,10 +286,10 @@ def _judged(prepared, pool, design, groups, criterion):
         stand=groups,
         joints=prepared.candidates.joints[design],
         readings=readings,
-        tolerance=reading_tolerances(rig, task.parameters, readings, task.targets, task.noise,
-                                     pool, design, groups, prepared.form),
+        tolerance=tolerance,
         information=information,
         edge_sd=edge_sd,
+        loose_sd=_loose_sd(prepared, readings, tolerance, groups),
         efficiency=efficiency,
         robustness=robustness(pool, design, groups, _rows_without_a_target(task, readings),
                               prepared.edge_sds, task.seed),
@@ -276,6 +299,19 @@ def _judged(prepared, pool, design, groups, criterion):
             (*task.free_names, *(f"{what} of stand {g + 1}" for g in range(pool.groups)
                                  for what in PLACEMENT)))),
     )
+
+
+def _loose_sd(prepared, readings, tolerance, groups):
+    """Worst edge sd with all readings anywhere in their ranges, median of random draws."""
+    task, stands = prepared.task, int(groups.max()) + 1
+    rng, span = np.random.default_rng(task.seed), np.nan_to_num(tolerance)
+    worst = []
+    for _ in range(_DRAWS):
+        moved = readings + rng.uniform(-span[..., 0], span[..., 1])
+        rows = pose_rows(task.rig, task.parameters, moved, task.targets, task.noise)
+        pool = Pool(rows, prior_information(task.taped, stands), prepared.n_free, stands)
+        worst.append(prepared.edge_sds(pool.information(np.arange(len(rows)), groups)).max())
+    return float(np.median(worst))
 
 
 def _rows_without_a_target(task, readings):

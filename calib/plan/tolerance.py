@@ -2,46 +2,58 @@
 
 import numpy as np
 
+from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
+from calib.plan.candidates import Site, feasible
 from calib.plan.exchange import Pool
 from calib.plan.information import Noise, pose_rows
 
 #: Deviations that are tried, deg, and the growth of the mean edge sd that is still fine.
-TRIED = (2.0, 5.0, 10.0, 15.0, 20.0)
-FINE = 0.01
+TRIED = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
+FINE = 0.003
 
 
 def reading_tolerances(
-    rig: Rig, parameters, readings, targets, noise: Noise, pool: Pool, design, groups, form
+    rig: Rig, parameters, readings, targets, noise: Noise, site: Site, pool: Pool, design, groups,
+    form,
 ) -> np.ndarray:
-    """Largest deviation tried of each reading that costs less than `FINE` of the mean edge sd.
+    """Largest deviation tried, down and up, of each reading that is still fine.
 
-    One reading of one pose at a time, to both sides, the others as planned: what a person at the
-    display sees. Other poses are taken as planned.
+    It costs less than `FINE` of the mean edge sd, and the pose can still be shot. One reading of
+    one pose at a time, the others as planned: what a person at the display sees.
 
     Returns
     -------
-    ndarray, shape (n_poses, n_readings), rad; 0 where even the least deviation costs more, NaN for
-    what nobody drives.
+    ndarray, shape (n_poses, n_readings, 2), rad
+        0 where even the least deviation is too much, NaN for what nobody drives.
     """
     n, driven = len(readings), [i for i, r in enumerate(rig.readings) if r.speed is not None]
-    steps = np.radians([sign * step for step in TRIED for sign in (-1, 1)])
-    moved = np.broadcast_to(
-        readings[:, None, None], (n, len(driven), len(steps), readings.shape[1])).copy()
+    steps = np.radians([[-step for step in TRIED], TRIED])
+    moved = np.broadcast_to(readings[:, None, None, None],
+                            (n, len(driven), *steps.shape, readings.shape[1])).copy()
     for k, reading in enumerate(driven):
-        moved[:, k, :, reading] += steps
-    rows = pose_rows(rig, parameters, moved.reshape(-1, readings.shape[1]), targets, noise)
-    rows = rows.reshape(n, len(driven) * len(steps), *rows.shape[1:])
-    tolerances = np.full((n, len(rig.readings)), np.nan)
+        moved[:, k, :, :, reading] += steps
+    flat = moved.reshape(-1, readings.shape[1])
+    rows = pose_rows(rig, parameters, flat, targets, noise)
+    rows = rows.reshape(n, -1, *rows.shape[1:])
+    joints = _joints_at(rig, parameters, flat)
+    fine = feasible(rig, parameters, joints, targets, site).reshape(n, -1)
     information = pool.information(design, groups)
     before = _mean_variance(np.linalg.inv(information), form)
     for place in range(n):
         after = _variances_with(pool, information, design[place], int(groups[place]), rows[place],
                                 form)
-        fine = (np.sqrt(after / before) < 1 + FINE).reshape(len(driven), len(TRIED), 2).all(2)
-        reached = np.cumprod(fine, axis=1).sum(1)
-        tolerances[place, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
+        fine[place] &= np.sqrt(after / before) < 1 + FINE
+    fine = fine.reshape(moved.shape[:-1])
+    reached = np.cumprod(fine, axis=3).sum(3)
+    tolerances = np.full((n, len(rig.readings), 2), np.nan)
+    tolerances[:, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
     return tolerances
+
+
+def _joints_at(rig, parameters, readings):
+    level = np.tile(HOUSE_PLACEMENT, (len(readings), 1))
+    return rig.chain.posture(parameters, level, readings, jacobian=False).joints
 
 
 def _mean_variance(covariance, form):

@@ -1,0 +1,137 @@
+"""``calib plan``: which poses to shoot, before driving out."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+import typer
+
+from calib.cli import talk
+from calib.cli.planned import instrument_place, length, named_targets, no_pose
+from calib.cli.results import json_text
+from calib.plan.candidates import NoPose, Site
+from calib.plan.curve import MOST_POSES, GoalOutOfReach, curve, least_poses
+from calib.plan.order import Pace
+from calib.plan.plan import Prepared, Task, make_plan, prepare
+from calib.report.cautions import CAUTIONS
+from calib.report.plan_record import plan_document, plan_table
+from calib.report.plan_summary import out_of_reach, plan_summary
+from calib.report.pose_sheet import sheet_files
+from calib.run.machine import read_machine
+from calib.run.write import csv_text, refuse_run_folder, write_whole
+
+#: Poses of a plan when the user says neither a number nor a goal (common practice, no source).
+POSES = 24
+
+
+def plan(
+    source: Annotated[
+        Path, typer.Argument(metavar="RUN_OR_RIG", help="A run folder (rig.toml, and tape.csv if "
+                             "there is one), or a rig file.")],
+    poses: Annotated[
+        int | None, typer.Option(min=2, max=200, help=f"How many poses; {POSES} if neither this "
+                                 "nor a goal is given.")] = None,
+    goal: Annotated[
+        str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
+                                 "over the envelope): the least number of poses is looked for.")
+    ] = None,
+    stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Where the plan goes; RUN/plan if not given.")
+    ] = None,
+    best_for: Annotated[
+        Literal["edge", "parameters"],
+        typer.Option("--for", help="What is to be known best: the edge over the rig's envelope, "
+                     "or the parameters.")] = "edge",
+    targets: Annotated[
+        str | None, typer.Option(help="What is shot in every pose, names with commas; both "
+                                 "corners of the edge if not given.")] = None,
+    instrument: Annotated[
+        str, typer.Option(help="Where the instrument stands: metres ahead, left and above the "
+                          "boom foot pin, or none.")] = "14,9,-0.3",
+    foot_height: Annotated[
+        float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")] = 1.9,
+    nearest: Annotated[
+        float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
+    ] = 2.5,
+    highest: Annotated[
+        float | None, typer.Option(help="The edge stays this low above the ground, m.")] = None,
+    minutes_per_pose: Annotated[
+        float, typer.Option(min=0.0, help="To settle, lock, read and book a pose.")] = Pace.pose,
+    minutes_per_shot: Annotated[
+        float, typer.Option(min=0.0, help="To reach a corner and shoot it.")] = Pace.shot,
+    candidates: Annotated[
+        int, typer.Option(min=100, max=200_000, help="Poses to choose from.")] = 20_000,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same plan.")] = 0,
+    json: Annotated[bool, typer.Option("--json", help="Print plan.json.")] = False,
+) -> None:
+    """Plan which poses to shoot: a pose sheet to print, and what the result will be worth."""
+    asked = length(goal)
+    folder = _folder(source, out)
+    rig, tape, notices = read_machine(source)
+    talk.tell_all(notices)
+    site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
+                instrument=instrument_place(instrument))
+    task = Task.for_rig(rig, tape, named_targets(rig, targets), site=site, seed=seed,
+                        count=candidates)
+    try:
+        with talk.working(f"Looking at {candidates} poses"):
+            prepared = prepare(task)
+            grown = curve(prepared, stands)
+    except NoPose as error:
+        raise no_pose(error, str(source)) from None
+    least = None if asked is None else _least(prepared, asked, grown, poses)
+    with talk.working("Choosing and judging poses"):
+        made = make_plan(prepared, poses or least or POSES, stands, best_for)
+        document = plan_document(
+            made, Pace(minutes_per_pose, minutes_per_shot), _tape_source(tape), grown, asked, least)
+    write_whole(folder, {
+        "plan.json": json_text(document), "plan.csv": plan_text(document),
+        **sheet_files(document),
+    })
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plan_summary(document))
+    talk.tell("Before anyone goes to the machine:")
+    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    if asked is not None and np.max(made.edge_sd) > asked:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def plan_text(document: dict) -> str:
+    """plan.csv, with what it is and the cautions at its head."""
+    head = [
+        f"Planned with calib {document['calib']}, seed {document['seed']}: target readings in deg.",
+        "These are no readings. Copy pose and stand to readings.csv and put there what the "
+        "display shows.",
+        "Before anyone goes near the machine:", *(f"- {caution}" for caution in CAUTIONS),
+    ]
+    return "".join(f"# {line}\n" for line in head) + csv_text(plan_table(document))
+
+
+def _folder(source, out):
+    folder = out or (source / "plan" if source.is_dir() else Path("plan"))
+    if source.is_dir():
+        refuse_run_folder(folder, source)
+    return folder
+
+
+def _least(prepared: Prepared, goal, grown, poses):
+    """The least number of poses for a goal; None where it is out of reach but a number is given."""
+    try:
+        with talk.working(f"Looking for the least number of poses, {MOST_POSES} at most"):
+            return least_poses(prepared, goal, grown)
+    except GoalOutOfReach as error:
+        talk.tell(out_of_reach(error))
+        if poses is None:
+            talk.tell("Nothing was written. With --poses a plan is made all the same.")
+            raise typer.Exit(talk.GATE_FAILED) from None
+        return None
+
+
+def _tape_source(tape):
+    if tape is None:
+        return "taping that is usual for this rig (common practice, no source)"
+    return "tape.csv" if tape.quantities else "no tape.csv with rows in the run folder"

@@ -1,0 +1,78 @@
+"""What ``calib plan`` and ``calib next`` share: lengths with units, places, faults."""
+
+import re
+
+import typer
+
+from calib.chain.rig import Rig
+from calib.plan.candidates import NoPose
+from calib.run.complaints import Complaint, InputError
+from calib.run.units import UNITS, si_unit, to_si
+
+_LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*([A-Za-z]+)\s*")
+
+
+def length(text: str | None) -> float | None:
+    """A length such as ``8mm`` in m; None stays None.
+
+    Raises
+    ------
+    typer.BadParameter
+        For anything else.
+
+    Examples
+    --------
+    >>> length("8mm"), length("0.5 ft")
+    (0.008, 0.1524)
+    """
+    if text is None:
+        return None
+    match = _LENGTH.fullmatch(text)
+    unit = match[2].casefold() if match else ""
+    if not match or unit not in UNITS or si_unit(unit) != "m" or float(match[1]) == 0:
+        raise typer.BadParameter(f"{text!r} is no length: a number and mm, m or ft, such as 8mm")
+    return float(to_si(float(match[1]), unit))
+
+
+def instrument_place(text: str | None) -> tuple[float, float, float] | None:
+    """Forward, left and up of the boom foot pin in m from ``14,9,-0.3``; None from ``none``.
+
+    Raises
+    ------
+    typer.BadParameter
+        For anything else.
+    """
+    if text is None or text.strip().casefold() == "none":
+        return None
+    try:
+        ahead, left, up = (float(part) for part in text.split(","))
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is no place: metres ahead, left and above the boom foot pin, such as "
+            "14,9,-0.3, or none") from None
+    return ahead, left, up
+
+
+def named_targets(rig: Rig, text: str | None) -> tuple[str, ...]:
+    """Targets of a rig from names with commas; none from None.
+
+    Raises
+    ------
+    typer.BadParameter
+        Naming what is no target.
+    """
+    names = [] if text is None else [name.strip() for name in text.split(",")]
+    unknown = [name for name in names if name not in rig.target_names]
+    if unknown:
+        raise typer.BadParameter(
+            f"{', '.join(unknown)}: no target of this rig; it has {', '.join(rig.target_names)}")
+    return tuple(dict.fromkeys(names))
+
+
+def no_pose(error: NoPose, file: str) -> InputError:
+    """The complaint that the limits leave no pose, with what removed how many."""
+    counts = ", ".join(f"{why}: {n}" for why, n in error.candidates.removed.items() if n)
+    return InputError([Complaint(
+        file, None, "limits", f"limits in which none of {error.candidates.asked} poses can be shot "
+        f"({counts})", "limits, a place of the instrument and heights that leave some",
+    )])

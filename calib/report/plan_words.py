@@ -1,0 +1,103 @@
+"""What a plan promises and takes for granted, in sentences, from its document."""
+
+from calib.plan.plan import PARAMETERS
+from calib.plan.tolerance import FINE, TRIED
+
+
+def promises(document: dict) -> list[str]:
+    """What the plan will give, what it is worth when something is lost, how long it takes."""
+    predicted, minutes = document["predicted"], document["minutes"]
+    count = len(document["poses"])
+    says = [
+        f"Shot as planned, the edge will be known to {mm(predicted['worst'])} (1 sd, 3-D, from the "
+        f"calibration alone) at the worst place of the working envelope, "
+        f"{mm(predicted['median'])} at the median."
+    ]
+    if document["goal"] is not None:
+        reached = predicted["worst"] <= document["goal"]
+        least = document["least_poses"]
+        says.append(
+            f"The goal of {mm(document['goal'])} is {'reached' if reached else 'NOT reached'}"
+            + (f"; the least number of poses found that reaches it is {least}." if least else "."))
+    determinant = document["criterion"] == PARAMETERS
+    says.append(
+        f"At least {int(100 * predicted['efficiency'])} % of the best possible with continuous "
+        f"weights and {count} poses (equivalence theorem; "
+        f"{'determinant of the information' if determinant else 'mean edge variance'}).")
+    says += _losses(document)
+    shots = count * len(document["targets"])
+    says.append(
+        f"About {minutes['total']:.0f} minutes in the field for {count} poses and {shots} shots: "
+        f"{minutes['per_pose']:g} min per pose, {minutes['per_shot']:g} per shot, "
+        f"{minutes['per_stand']:g} from stand to stand, and the driving (common practice, no "
+        "source, unless you gave your own).")
+    return says
+
+
+def _losses(document):
+    robust, says = document["robust"], []
+    says.append(
+        f"Any one pose lost: still {mm(robust['pose_lost'])} at worst (pose {robust['pose']} "
+        f"matters most). One target lost in a third of the poses: {mm(robust['targets_lost'])} "
+        "(worst of 20 random draws).")
+    if document["undetermined"]:
+        says.append("The shots alone do not determine, so that only the tape decides: "
+                    + "; ".join(document["undetermined"]) + ".")
+    if robust["undetermined"]:
+        says.append("WEAK: losing one of the poses " + ", ".join(robust["undetermined"])
+                    + " leaves something undetermined by the shots. Plan more poses.")
+    if robust["targets_undetermined"]:
+        says.append("WEAK: losing one target in a third of the poses can leave something "
+                    "undetermined by the shots. Plan more poses.")
+    return says
+
+
+def assumptions(document: dict) -> list[str]:
+    """What the plan takes for granted."""
+    site, tape, left = document["site"], document["tape"], document["candidates"]
+    says = [
+        _known_before(tape),
+        "The house is level, the tracks stand still and the house is not swung within a stand.",
+        f"The ground is level, {site['foot_height']:g} m below the boom foot pin. The edge stays "
+        f"{100 * site['clearance']:g} cm above it"
+        + (f", {site['highest']:g} m above it at most," if site["highest"] is not None else "")
+        + f" and {site['nearest']:g} m ahead of the pin."
+        + ("" if site["highest"] is not None else " How high the edge may be is not limited: "
+           "who shoots it with a pole plans with --highest."),
+        _sight(site),
+        f"Ranges: one reading anywhere in its range, the others as planned, costs less than "
+        f"{100 * FINE:g} % of the edge sd ({TRIED[-1]:g} deg is the most that was tried); all "
+        f"readings off at once anywhere in their ranges, {mm(document['predicted']['loose'])} "
+        "instead at worst. They say nothing about obstacles: look before you move.",
+        f"Chosen from {left['left']} poses that can be shot, of {left['asked']} looked at "
+        f"(seed {document['seed']}).",
+    ]
+    return says
+
+
+def _known_before(tape):
+    if not tape["names"]:
+        return f"Nothing is taped ({tape['source']}): the plan counts on the shots alone."
+    return f"Known beforehand, from {tape['source']}: {', '.join(tape['names'])}."
+
+
+def _sight(site):
+    if site["instrument"] is None:
+        return "Nothing is asked of the lines of sight."
+    ahead, left, up = site["instrument"]
+    behind, half_width, height = site["house"]
+    return (
+        f"The instrument stands {_way(ahead, 'ahead', 'behind')}, {_way(left, 'left', 'right')} "
+        f"and {_way(up, 'above', 'below')} of the boom foot pin. It sees the edge at "
+        f"{site['least_angle']:.0f} deg or more from its own line, past boom and stick "
+        f"({site['arm_width']:g} m wide, straight from pin to pin) and the house ({behind:g} m "
+        f"behind the pin, {2 * half_width:g} m wide, {height:g} m above the pin).")
+
+
+def _way(distance, positive, negative):
+    return f"{abs(distance):g} m {positive if distance >= 0 else negative}"
+
+
+def mm(metres: float) -> str:
+    """A length in millimetres, as many digits as a plan deserves."""
+    return f"{1000 * metres:.1f} mm" if metres < 0.1 else f"{1000 * metres:,.0f} mm"

@@ -1,0 +1,79 @@
+"""What is known before the first shot: the rig, its sds and the tape."""
+
+from pathlib import Path
+
+from calib.chain.rig import Rig
+from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.records import Tape
+from calib.run.rig_file import read_rig
+from calib.run.tape import read_tape
+from calib.run.text import decode
+
+RIG, TAPE, SHOTS = "rig.toml", "tape.csv", "shots.csv"
+
+
+def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
+    """Read a rig file, or the rig and the tape of a run folder; shots are not looked at.
+
+    Parameters
+    ----------
+    path : Path
+        A run folder or a rig file.
+
+    Returns
+    -------
+    rig : Rig
+        With sds for shots and every reading.
+    tape : Tape or None
+        None where only a rig file was given; empty where the folder has no tape.
+    notices : tuple of str
+
+    Raises
+    ------
+    InputError
+        With every complaint.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise InputError([Complaint(str(path), None, None, "nothing of that name",
+                                    f"a run folder with {RIG}, or a rig file")])
+    findings = Findings()
+    file = path / RIG if path.is_dir() else path
+    if not file.is_file():
+        raise InputError([Complaint(str(file), None, None, "no such file",
+                                    "a file that describes the rig")])
+    name = RIG if path.is_dir() else str(path)
+    text = decode(file.read_bytes(), name, findings)
+    rig = None if text is None else read_rig(text, name, findings)
+    if rig is not None:
+        _complain_of_missing_sds(rig, name, findings)
+    tape = _tape(path, rig, findings) if path.is_dir() else None
+    if path.is_dir() and _has_rows(path / SHOTS):
+        findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
+    findings.stop_if_at_fault()
+    return rig, tape, tuple(str(notice) for notice in findings.notices)
+
+
+def _tape(folder, rig, findings):
+    file = folder / TAPE
+    if not file.is_file():
+        return Tape.none()
+    text = decode(file.read_bytes(), TAPE, findings)
+    return Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+
+
+def _has_rows(file):
+    """Whether a table has more than comments and a header."""
+    if not file.is_file():
+        return False
+    lines = file.read_bytes().splitlines()
+    return sum(bool(line.strip()) and not line.lstrip().startswith(b"#") for line in lines) > 1
+
+
+def _complain_of_missing_sds(rig, name, findings):
+    for reading in rig.readings:
+        if reading.sd is None:
+            findings.complain(name, None, f"readings.sd.{reading.name}", "nothing",
+                              "the sd of this reading, deg")
+    if rig.shot_sd is None:
+        findings.complain(name, None, "shots.sd", "nothing", "the sd of a shot, m")

@@ -1,0 +1,146 @@
+"""``calib plan`` as a person runs it."""
+
+import io
+import json
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from calib.chain.rig import rig_from_template
+from calib.cli import main
+from calib.cli.planned import instrument_place, length
+from calib.cli.simulate import STANDARD_RIG
+from calib.report.cautions import CAUTIONS
+from calib.run.complaints import Findings
+from calib.run.observed import read_poses
+
+QUICK = ("--candidates", 1500)
+
+
+@pytest.fixture
+def calib_command(monkeypatch, capsys):
+    """Runs one command in this process; gives exit status, stdout and stderr."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["calib", *map(str, arguments)])
+        with pytest.raises(SystemExit) as left:
+            main()
+            raise SystemExit(0)
+        out = capsys.readouterr()
+        return left.value.code or 0, out.out, out.err
+
+    return run
+
+
+@pytest.fixture
+def rig_file(tmp_path):
+    (tmp_path / "machine.toml").write_text(STANDARD_RIG, "utf-8")
+    return tmp_path / "machine.toml"
+
+
+def test_plan_of_a_rig_file(calib_command, rig_file, tmp_path):
+    """Sheet, table and document are written; promises, assumptions and cautions are told."""
+    status, out, err = calib_command("plan", rig_file, "--poses", 10, "--stands", 2, "--out",
+                                     tmp_path / "plan", *QUICK)
+    assert status == 0
+    assert {f.name for f in (tmp_path / "plan").iterdir()} == {
+        "plan.csv", "plan.json", "pose-sheet.html", "pose-sheet.pdf"}
+    assert "the edge will be known to" in out and "% of the best possible" in out
+    assert "Taken for granted" in out and "usual for this rig" in out
+    assert "a sensor would be blind:" in out
+    assert all(caution in err for caution in CAUTIONS)
+    assert max(map(len, out.splitlines())) <= 100
+    document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+    assert [p["stand"] for p in document["poses"]] == ["S1"] * 5 + ["S2"] * 5
+    assert document["candidates"]["asked"] == 1500
+
+
+def test_plan_csv_becomes_readings_csv(calib_command, rig_file, tmp_path):
+    """Its columns are those of readings.csv; as it is it does not pass, filled in it does."""
+    calib_command("plan", rig_file, "--poses", 6, "--out", tmp_path / "plan", *QUICK)
+    text = (tmp_path / "plan/plan.csv").read_text("utf-8")
+    assert all(f"# - {caution}" in text for caution in CAUTIONS)
+    rig = rig_from_template("tilt_rotator")
+    findings = Findings()
+    read_poses(text, "readings.csv", rig, findings)
+    assert any(c.column == "house_pitch" for c in findings.complaints)
+    frame = pd.read_csv(io.StringIO(text), comment="#", dtype={"pose": str})
+    assert (frame["lowest_boom"] <= frame["boom"]).all()
+    assert (frame["boom"] <= frame["highest_boom"]).all()
+    frame[["house_pitch", "house_roll"]] = 0.1
+    findings = Findings()
+    poses = read_poses(with_sds(frame), "readings.csv", rig, findings)
+    assert not findings.complaints
+    assert poses.ids == tuple(frame["pose"]) == ("01", "02", "03", "04", "05", "06")
+    np.testing.assert_allclose(np.degrees(poses.readings[:, 2]), frame["boom"])
+
+
+def with_sds(frame):
+    """The filled-in table with an sd for every reading, as the bare template states none."""
+    names = ["house_pitch", "house_roll", "boom", "stick", "coupler", "tilt", "rotate"]
+    return frame.assign(**{f"sd_{name}": 0.05 for name in names}).to_csv(index=False)
+
+
+def test_goal_finds_the_number_of_poses(calib_command, rig_file, tmp_path):
+    """The least number is planned; --json prints the document alone."""
+    status, out, _ = calib_command("plan", rig_file, "--goal", "7mm", "--json", "--out",
+                                   tmp_path / "plan", *QUICK)
+    document = json.loads(out)
+    assert status == 0
+    assert document["goal"] == 0.007 and document["least_poses"] == len(document["poses"])
+    assert document["predicted"]["worst"] <= 0.007
+    assert document == json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+
+
+def test_goal_out_of_reach(calib_command, rig_file, tmp_path):
+    """Exit 6, what bounds it, nothing written; with --poses the plan is made all the same."""
+    status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--out",
+                                     tmp_path / "plan", *QUICK)
+    assert status == 6 and out == ""
+    assert "out of reach: 60 poses reach" in err and "- the boom reading: " in err
+    assert not (tmp_path / "plan").exists()
+    status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--poses", 8, "--out",
+                                     tmp_path / "plan", *QUICK)
+    assert status == 6 and "NOT reached" in out
+    assert (tmp_path / "plan/plan.csv").exists()
+
+
+def test_no_pose_is_left(calib_command, rig_file, tmp_path):
+    """Exit 3; which rule took how many."""
+    rig_file.write_text(STANDARD_RIG + "\n[limits]\nboom = [-25, -20]\n", "utf-8")
+    status, _, err = calib_command("plan", rig_file, "--out", tmp_path / "plan", *QUICK)
+    assert status == 3
+    assert "none of 1500 poses can be shot" in err and "the edge would be in the ground: " in err
+    assert not (tmp_path / "plan").exists()
+
+
+def test_plan_of_a_run_folder(calib_command, tmp_path):
+    """Its tape is planned with, the plan goes into it, its shots are said not to count."""
+    calib_command("simulate", tmp_path / "run", "--poses", 8)
+    status, out, err = calib_command("plan", tmp_path / "run", "--poses", 8, *QUICK)
+    assert status == 0 and "from tape.csv" in out.replace("\n", " ")
+    assert "calib next" in err
+    assert (tmp_path / "run/plan/pose-sheet.pdf").exists()
+    assert calib_command("plan", tmp_path / "run", "--out", tmp_path / "run", *QUICK)[0] == 3
+
+
+@pytest.mark.parametrize(("option", "value", "says"), [
+    ("--goal", "8", "no length"), ("--goal", "8deg", "no length"), ("--goal", "0mm", "no length"),
+    ("--instrument", "14,9", "no place"), ("--instrument", "far", "no place"),
+    ("--targets", "edge_left,tooth", "tooth: no target"),
+])
+def test_wrong_options_are_explained(calib_command, rig_file, option, value, says):
+    """Exit 2, with what was expected."""
+    status, _, err = calib_command("plan", rig_file, option, value, *QUICK)
+    assert status == 2
+    assert says in " ".join(err.replace("│", " ").split())
+
+
+def test_lengths_and_places():
+    """Units and signs as people write them."""
+    assert length("8mm") == 0.008 and length(" 0.03 m") == 0.03 and length(None) is None
+    assert length("0.05FT") == pytest.approx(0.01524)
+    assert instrument_place("14,9,-0.3") == (14.0, 9.0, -0.3)
+    assert instrument_place("none") is None

@@ -1,0 +1,17 @@
+"""Tasks that the planning tests share."""
+
+import pytest
+
+from calib.plan.plan import Task, prepare
+
+
+@pytest.fixture(scope="session")
+def prepared(rig):
+    """The standard rig, fewer candidates than a real plan looks at."""
+    return prepare(Task.for_rig(rig, count=3000))
+
+
+@pytest.fixture(scope="session")
+def everything(rig):
+    """The standard rig and as many candidates as a real plan looks at."""
+    return prepare(Task.for_rig(rig))

@@ -1,0 +1,163 @@
+"""Poses to choose from: what is kept, what is taken away and how many."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.rig import rig_from_dict
+from calib.chain.sensors import BLIND_GAIN
+from calib.plan.candidates import (
+    NoPose,
+    Site,
+    _segment_distance,
+    _through_box,
+    arm_pins,
+    candidate_poses,
+    feasible,
+)
+
+COUNT = 3000
+
+
+def ends(rig):
+    return [rig.target_names.index(name) for name in ("edge_left", "edge_right")]
+
+
+def with_limits(rig, **limits):
+    """The same rig with other limits of some joints, deg."""
+    return rig_from_dict({**rig.definition, "limits": {**rig.definition["limits"], **limits}})
+
+
+def walked(rig, joints):
+    """Posture and edge points of poses, levelled house frame."""
+    readings = rig.chain.readings_for(rig.start, joints)
+    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
+    posture = rig.chain.posture(rig.start, level, readings, jacobian=False)
+    targets = np.array(rig.edge_targets)
+    points = posture.points(np.tile(targets, len(joints)),
+                            np.repeat(np.arange(len(joints)), len(targets))).position
+    return posture, points.reshape(len(joints), len(targets), 3)
+
+
+def test_candidates_keep_the_rules(rig):
+    """Limits, ground, distance and sensors hold for every candidate; the counts add up."""
+    site = Site(foot_height=1.7, clearance=0.2, nearest=3.0, highest=4.0)
+    found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
+    posture, edge = walked(rig, found.joints)
+    for i, reading in enumerate(rig.readings):
+        assert (found.joints[:, i] >= reading.low - 1e-12).all()
+        assert (found.joints[:, i] <= reading.high + 1e-12).all()
+    assert edge[..., 2].min() > 0.2 - 1.7 and edge[..., 2].max() < 4.0 - 1.7
+    assert edge[..., 0].min() > 3.0
+    assert np.abs(posture.gain).max() < 0.75 * BLIND_GAIN
+    assert (found.joints[:, :2] == 0).all()
+    assert len(found.joints) + sum(found.removed.values()) == found.asked == COUNT
+    assert len(found.joints) > 100
+
+
+def test_no_rule_takes_what_could_be_shot(rig):
+    """With the rules at their loosest only blind sensors, the ground and the arm take poses."""
+    site = Site(foot_height=100.0, nearest=-100.0, instrument=None)
+    found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
+    taken = {why for why, n in found.removed.items() if n}
+    assert taken == {"a sensor would be blind", "the edge would touch boom or stick"}
+
+
+def test_spread_fills_the_limits(rig):
+    """Corners of the limits are looked at, and every tenth of every joint's range."""
+    loose = with_limits(rig, boom=[30, 40], stick=[-60, -50], coupler=[10, 20], tilt=[-10, 10],
+                        rotate=[-20, 20])
+    found = candidate_poses(loose, loose.start, ends(loose), Site(instrument=None), 1000)
+    assert len(found.joints) == 1000
+    driven = found.joints[:, 2:]
+    low = np.array([r.low for r in loose.readings[2:]])
+    high = np.array([r.high for r in loose.readings[2:]])
+    share = (driven - low) / (high - low)
+    corners = np.isin(share.round(9), [0, 1]).all(1).sum()
+    assert corners == 2**5
+    for column in share[32:].T:
+        assert np.bincount((column * 10).astype(int), minlength=10).min() > 70
+
+
+def test_same_seed_same_candidates(rig):
+    """Repeatable; another seed gives others."""
+    one, two, other = (candidate_poses(rig, rig.start, ends(rig), Site(), 500, seed).joints
+                       for seed in (3, 3, 4))
+    np.testing.assert_array_equal(one, two)
+    assert one.shape != other.shape or not np.allclose(one, other)
+
+
+def test_limits_that_leave_nothing_are_explained(rig):
+    """The error says how many poses each rule took."""
+    down = with_limits(rig, boom=[-25, -20])
+    with pytest.raises(NoPose, match=r"none of 500 poses .*the edge would be in the ground: \d+"):
+        candidate_poses(down, down.start, ends(down), Site(), 500)
+
+
+def test_a_place_behind_the_house_sees_nothing_ahead(rig):
+    """An instrument close behind the house looks at the house."""
+    ahead = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
+    behind = Site(instrument=(-8.0, 0.0, -0.3))
+    try:
+        found = candidate_poses(rig, rig.start, ends(rig), behind, COUNT).removed
+    except NoPose as error:
+        found = error.candidates.removed
+    why = "the machine would be in the line of sight"
+    assert found[why] > 5 * max(1, ahead.removed[why])
+
+
+def test_line_of_sight_through_the_house():
+    """By hand: the box reaches from 4 m behind the pin to 0.3 m ahead, 3 m wide, up to 1.3 m."""
+    site = Site()
+    point = np.array([[8.0, 0, 0], [8.0, 0, 8.0], [8.0, 4.0, 0], [-10.0, 3.0, 0.0]])
+    np.testing.assert_array_equal(
+        _through_box(point, np.array([-10.0, 0, 0]), site), [True, False, True, False])
+    np.testing.assert_array_equal(
+        _through_box(point, np.array([-10.0, 2.0, 0]), site), [True, False, False, False])
+
+
+def test_distance_of_segments():
+    """Against brute force over both segments, crossing, parallel and end to end."""
+    rng = np.random.default_rng(8)
+    ends = rng.uniform(-2, 2, (4, 60, 3))
+    ends[2, 0], ends[3, 0] = ends[0, 0] + [0, 0, 1], ends[1, 0] + [0, 0, 1]
+    ends[1, 1] = ends[0, 1]
+    s = np.linspace(0, 1, 401)
+    first = ends[0][:, None] + s[None, :, None] * (ends[1] - ends[0])[:, None]
+    second = ends[2][:, None] + s[None, :, None] * (ends[3] - ends[2])[:, None]
+    apart = np.sqrt(np.maximum(
+        (first**2).sum(2)[:, :, None] + (second**2).sum(2)[:, None]
+        - 2 * first @ second.transpose(0, 2, 1), 0)).min((1, 2))
+    np.testing.assert_allclose(_segment_distance(*ends), apart, atol=6e-3)
+
+
+def test_arm_ends_at_the_bucket_pin(rig):
+    """The long links run from the boom foot over the stick pin to the bucket pin."""
+    posture, _ = walked(rig, np.radians([[0, 0, 40, -90, 30, 10, 20.0]]))
+    pins = arm_pins(posture)
+    for pin, frame in zip(pins, ("house", "boom_end", "stick_end"), strict=True):
+        np.testing.assert_allclose(pin, posture.positions[frame], atol=1e-12)
+
+
+def test_feasible_agrees_with_the_candidates(rig):
+    """Every candidate is feasible; beyond a limit it is not, but a full turn has no limit."""
+    found = candidate_poses(rig, rig.start, ends(rig), Site(), 1000)
+    assert feasible(rig, rig.start, found.joints, ends(rig), Site()).all()
+    beyond = found.joints.copy()
+    beyond[:, 5] = rig.readings[5].high + 0.01
+    assert not feasible(rig, rig.start, beyond, ends(rig), Site()).any()
+    turned = found.joints.copy()
+    turned[:, 6] += 2 * np.pi
+    assert feasible(rig, rig.start, turned, ends(rig), Site()).all()
+
+
+def test_reserve_is_there_to_be_used(rig):
+    """The clearance that a plan keeps may be used up in the field."""
+    site = Site(clearance=0.5)
+    near = candidate_poses(rig, rig.start, ends(rig), replace(site, clearance=0.0), COUNT).joints
+    _, edge = walked(rig, near)
+    low = near[edge[..., 2].min(1) < 0.4 - site.foot_height]
+    assert len(low) > 10
+    assert feasible(rig, rig.start, low, ends(rig), site).all()

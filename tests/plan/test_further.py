@@ -1,0 +1,146 @@
+"""While a run goes on: what is known, what to add, when it is enough."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.calibration import problem_of, solve
+from calib.edge import envelope_edge
+from calib.judge.set_aside import named, without
+from calib.plan.further import further_poses
+from calib.plan.information import next_to_nothing
+from calib.simulate import simulate
+
+
+def run_of(rig, poses, seed=3, **how):
+    return simulate(rig, np.random.default_rng(seed), poses=poses, **how)[0]
+
+
+def further(prepared, run, count=3, **how):
+    solution = solve(run)
+    return solution, further_poses(prepared, solution.problem, solution.adjustment.parameters,
+                                   count, **how)
+
+
+def test_edge_sd_now_is_that_of_the_solution(rig, prepared):
+    """Worst edge sd before anything is added, as the solution has it."""
+    solution, found = further(prepared, run_of(rig, 12, stands=2))
+    nodes = envelope_edge(rig, solution.parameters)
+    assert found.worst[0] == pytest.approx(nodes.sd(solution.covariance).max(), rel=0.02)
+    assert found.mean[0] < found.worst[0]
+    assert (np.diff(found.mean) < 0).all()
+
+
+def test_promised_gain_comes_true(rig, prepared):
+    """A run with the proposed poses has the edge sd that was promised, within 5 %."""
+    rng = np.random.default_rng(11)
+    first, truth = simulate(rig, rng, poses=8, parameters=rig.start)
+    _, found = further(prepared, first)
+    joints = rig.chain.posture(
+        rig.start, np.tile([0, 0, 0, np.pi / 2], (8, 1)), truth.readings, False).joints
+    run, _ = simulate(rig, rng, poses=11, parameters=rig.start,
+                      joints=np.vstack([joints, found.joints]))
+    solution = solve(run)
+    reached = envelope_edge(rig, rig.start).sd(solution.covariance).max()
+    assert reached == pytest.approx(found.worst[3], rel=0.05)
+    assert found.worst[3] < 0.8 * found.worst[0]
+
+
+def test_proposed_poses_beat_random_ones(rig, prepared):
+    """Three proposed poses gain more than each of 50 random threes."""
+    solution, found = further(prepared, run_of(rig, 8))
+    problem, unknowns = solution.problem, solution.adjustment.parameters
+    best = found.mean[-1]
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        some = np.sort(rng.choice(len(prepared.rows), 3, replace=False))
+        few = replace(prepared, rows=prepared.rows[some], readings=prepared.readings[some],
+                      candidates=replace(prepared.candidates,
+                                         joints=prepared.candidates.joints[some]))
+        assert further_poses(few, problem, unknowns, 3).mean[-1] > best
+
+
+def test_poses_shot_already_are_not_proposed_again(rig, prepared):
+    """What was proposed and then shot does not come back, nor its near neighbours."""
+    run = run_of(rig, 6)
+    _, found = further(prepared, run, 1)
+    shot = replace(run, poses=replace(
+        run.poses, readings=np.vstack([run.poses.readings[:-1], found.readings])))
+    again = further_poses(prepared, problem_of(shot), problem_of(shot).start, 5)
+    driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    for row in again.readings[:, driven]:
+        turn = np.abs((row - found.readings[0, driven] + np.pi) % (2 * np.pi) - np.pi)
+        assert np.degrees(turn.max()) > 5
+
+
+def test_set_aside_shots_do_not_count(rig, prepared):
+    """Without two poses' shots less is known, and more is left to gain."""
+    run = run_of(rig, 8)
+    _, whole = further(prepared, run)
+    ids = run.poses.ids
+    _, less = further(prepared, without(run, named(run, [f"pose:{ids[0]}", f"pose:{ids[3]}"])))
+    assert less.worst[0] > 1.05 * whole.worst[0]
+
+
+def test_it_is_enough_when_the_goal_is_met_or_little_is_gained(rig, prepared):
+    """The stop sentence comes with the goal, or when the next pose gains less than it is worth."""
+    _, early = further(prepared, run_of(rig, 4))
+    assert early.enough(None) is None and early.enough(0.001) is None
+    met = early.enough(1.01 * early.worst[0])
+    assert met.startswith("Enough") and f"{1000 * early.worst[0]:.1f} mm" in met
+    _, late = further(prepared, run_of(rig, 80))
+    assert late.worst[0] - late.worst[1] < 0.0002
+    assert late.enough(None).startswith("Enough")
+    assert "not met" in late.enough(0.0005)
+    assert late.enough(None, worth=0.0) is None
+
+
+def test_before_anything_is_determined(rig, prepared):
+    """Two poses without a tape: not determined, never enough, and still something to propose."""
+    run = run_of(rig, 2, taped=False)
+    problem = problem_of(run)
+    found = further_poses(prepared, problem, problem.start, 3)
+    assert found.undetermined and found.enough(100.0) is None
+    assert found.worst[3] < found.worst[0]
+    _, taped = further(prepared, run_of(rig, 2))
+    assert not taped.undetermined
+
+
+def test_weakest_parameters_are_those_whose_loss_of_doubt_helps(rig, prepared):
+    """Shares of the worst variance: the first named, if known exactly, would better it most."""
+    solution, found = further(prepared, run_of(rig, 6))
+    names = prepared.task.free_names
+    nodes = envelope_edge(rig, solution.parameters)
+    free = np.flatnonzero(~rig.held)
+    own = np.linalg.inv(solution.covariance[np.ix_(free, free)])
+
+    def worst_if_known(name):
+        known = own.copy()
+        known[names.index(name), names.index(name)] += 1e12
+        covariance = np.zeros_like(solution.covariance)
+        covariance[np.ix_(free, free)] = np.linalg.inv(known)
+        return nodes.sd(covariance).max()
+
+    assert found.weak[0][1] > 0.15
+    assert worst_if_known(found.weak[0][0]) < 0.9 * found.worst[0]
+
+
+def test_stand_can_be_chosen(rig, prepared):
+    """The last shot's stand unless another is named; one without shots is refused."""
+    run = run_of(rig, 10, stands=2)
+    solution, found = further(prepared, run)
+    assert found.stand == run.poses.stand[run.shots.pose[-1]]
+    other = next(s for s in run.poses.stand if s != found.stand)
+    assert further(prepared, run, stand=other)[1].stand == other
+    with pytest.raises(ValueError, match="'S9' has no shots yet"):
+        further(prepared, run, stand="S9")
+    assert len(solution.problem.stands) == 2
+
+
+def test_next_to_nothing_is_negligible(rig, prepared):
+    """What keeps an empty plan regular moves no promised sd by more than a millionth."""
+    information = prepared.pool(1).information(np.arange(12), np.zeros(12, int))
+    without_it = information - next_to_nothing(prepared.n_free, 4)
+    np.testing.assert_allclose(prepared.edge_sds(information), prepared.edge_sds(without_it),
+                               rtol=1e-5)
