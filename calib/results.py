@@ -16,6 +16,7 @@ import pandas as pd
 from uncertainties import UFloat
 
 from calib.chain.rig import Rig, rig_from_dict
+from calib.judge.drift import Survey
 from calib.run.complaints import Complaint, InputError
 from calib.run.records import Tape
 from calib.uncertain import correlated_numbers
@@ -117,6 +118,21 @@ class Result:
             factor * np.array([r["tape_sd"] for r in rows]),
             tuple(r["unit"] for r in rows),
             tuple(range(2, len(rows) + 2)),
+        )
+
+    @cached_property
+    def survey(self) -> Survey:
+        """What drift and comparison need of it."""
+        document = self.document
+        return Survey(
+            rig=self.rig,
+            parameters=self.values_si,
+            covariance=self.covariance_si,
+            estimated=tuple(p["name"] for p in document["parameters"] if p["status"] != "held"),
+            tape=self.tape,
+            chi2=document["fit"]["chi2"],
+            dof=document["fit"]["dof"],
+            identity=document["run"]["files"].get("shots.csv") or self.sha256,
         )
 
     @property

@@ -46,8 +46,8 @@ def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
     return tuple(
-        Side(name, result=result) if result is not None else
-        Side(name, tape=_tape(path, rig), rig=rig)
+        Side(name, survey=result.survey) if result is not None else
+        Side(name, tape=_tape(path, rig))
         for name, path, result in zip(names, (first, second), results, strict=True)
     )
 

@@ -29,7 +29,7 @@ def drift(
 
     Ends with status 6 if something has moved.
     """
-    older, newer = load_result(old), load_result(new)
+    older, newer = load_result(old).survey, load_result(new).survey
     try:
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:

@@ -8,6 +8,7 @@ import typer
 
 from calib.cli import talk
 from calib.report.history import (
+    BrokenHistory,
     additions,
     header,
     history_document,
@@ -50,13 +51,18 @@ def take_up(folder: Path):
     """Append what the record does not hold yet; all entries, old and new."""
     record = folder / RECORD
     text = record.read_text("utf-8") if record.exists() else ""
-    entries, kept = read_history(text, RECORD)
+    try:
+        entries, kept = read_history(text)
+    except BrokenHistory as error:
+        raise InputError([Complaint(str(record), error.line, None, error.found, error.expected)]
+                         ) from None
     if len(kept) < len(text):
         talk.tell(f"{RECORD}: its last line was cut short and is written again.")
     found, skipped = [], []
     for path in sorted(folder.rglob("result.json")):
         try:
-            found.append((path.relative_to(folder).as_posix(), load_result(path)))
+            result = load_result(path)
+            found.append((path.relative_to(folder).as_posix(), result.sha256, result.document))
         except InputError as error:
             skipped += error.complaints
     talk.tell_all(f"{complaint}; left out" for complaint in skipped)

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
-from calib.chain.rig import Rig
 from calib.edge import envelope_edge
-from calib.judge.drift import difference_sd, shared_shots
+from calib.judge.drift import Survey, difference_sd, shared_shots
 from calib.judge.tape import TAPE_LEVEL, tape_test
 from calib.report.blocks import (
     SHOWN,
@@ -23,8 +22,6 @@ from calib.report.blocks import (
 from calib.report.evidence import setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import number, unit_factor
-from calib.results import Result
-from calib.run.records import Tape
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(norm.isf(TAPE_LEVEL / 2))
@@ -32,19 +29,18 @@ LIMIT = float(norm.isf(TAPE_LEVEL / 2))
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two: a result, or a tape with the rig it belongs to if that is known."""
+    """One of the two: a survey, or a tape (`calib.run.records.Tape`)."""
 
     name: str
-    result: Result | None = None
-    tape: Tape | None = None
-    rig: Rig | None = None
+    survey: Survey | None = None
+    tape: object = None
 
 
 def comparison(first: Side, second: Side) -> dict:
     """The document of a comparison; differences are second less first, m and deg."""
-    if first.result and second.result:
-        rows, edge, notes = _two_results(first.result, second.result)
-    elif first.result or second.result:
+    if first.survey and second.survey:
+        rows, edge, notes = _two_surveys(first.survey, second.survey)
+    elif first.survey or second.survey:
         rows, edge, notes = _with_tape(first, second)
     else:
         rows, edge, notes = _two_tapes(first, second)
@@ -56,7 +52,7 @@ def comparison(first: Side, second: Side) -> dict:
         "limit": LIMIT,
         "rows": rows,
         "edge": edge,
-        "edge_of": "first" if second.result and not first.result else "second",
+        "edge_of": "first" if second.survey and not first.survey else "second",
         "notes": notes,
     }
 
@@ -78,7 +74,7 @@ def _row(quantity, unit, first, second, sd):
     }
 
 
-def _two_results(a, b):
+def _two_surveys(a, b):
     names = [n for n in a.rig.parameter_names if n in b.rig.parameter_names]
     notes = []
     sd = difference_sd(a, b, names)
@@ -86,31 +82,31 @@ def _two_results(a, b):
         notes.append("Both come from the same shots: their difference has no sd of its own and "
                      "is not tested.")
         sd = np.full(len(names), np.nan)
-    own = [dict(zip(r.rig.parameter_names, zip(r.values_si, np.sqrt(np.diag(r.covariance_si)),
+    own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
                                                strict=True), strict=True)) for r in (a, b)]
     units = {p.name: p.unit for p in a.rig.parameters}
     rows = [_row(n, units[n], own[0][n], own[1][n], s) for n, s in zip(names, sd, strict=True)]
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
         notes.append(f"Only one of them has {', '.join(sorted(only))}.")
-    nodes = envelope_edge(a.rig, a.values_si)
+    nodes = envelope_edge(a.rig, a.parameters)
     other = np.array([own[1].get(n, own[0][n])[0] for n in a.rig.parameter_names])
-    covariance = a.covariance_si.copy()
+    covariance = a.covariance
     if a.rig.parameter_names == b.rig.parameter_names:
-        covariance = covariance + b.covariance_si
+        covariance = covariance + b.covariance
     return rows, setup_error_record(nodes, covariance, other), notes
 
 
 def _with_tape(first, second):
-    result = first.result or second.result
-    tape = second.tape if first.result else first.tape
-    rig, used = result.rig, _used(tape, result.tape)
-    test = tape_test(rig, result.values_si, result.covariance_si, tape, used)
+    survey = first.survey or second.survey
+    tape = second.tape if first.survey else first.tape
+    rig, used = survey.rig, _used(tape, survey.tape)
+    test = tape_test(rig, survey.parameters, survey.covariance, tape, used)
     units = {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
     rows = []
     for i, quantity in enumerate(tape.quantities):
         pair = [(test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])]
-        row = _row(quantity, units[quantity], *(pair if first.result else pair[::-1]),
+        row = _row(quantity, units[quantity], *(pair if first.survey else pair[::-1]),
                    test.difference_sd[i])
         f = unit_factor(units[quantity])
         rows.append({**row, "prior": bool(test.used[i]), "without": number(f * test.without[i]),
@@ -122,9 +118,9 @@ def _with_tape(first, second):
     left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities]
     if left:
         notes.append(f"Not taped, and taken as solved at the edge: {', '.join(left)}.")
-    nodes = envelope_edge(rig, result.values_si)
-    edge = setup_error_record(nodes, result.covariance_si,
-                              taped_parameters(rig, result.values_si, tape))
+    nodes = envelope_edge(rig, survey.parameters)
+    edge = setup_error_record(nodes, survey.covariance,
+                              taped_parameters(rig, survey.parameters, tape))
     return rows, edge, notes
 
 

@@ -4,16 +4,15 @@ import numpy as np
 
 from calib.adjust.congruency import LEVEL
 from calib.edge import envelope_edge
-from calib.judge.drift import Drift
+from calib.judge.drift import Drift, Survey
 from calib.report.blocks import SHOWN, Items, Section, Table, Text, fixed, value_cells, words
 from calib.report.comparison import edge_blocks, edge_sentence
 from calib.report.evidence import setup_error_record
 from calib.report.numbers import number, unit_factor
 from calib.report.summary import value_and_sd
-from calib.results import Result
 
 
-def drift_document(older: Result, newer: Result, found: Drift) -> dict:
+def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
     """What a drift test found, m and deg."""
     test = found.congruency
     parameters = {p.name: p for p in newer.rig.parameters}
@@ -29,8 +28,8 @@ def drift_document(older: Result, newer: Result, found: Drift) -> dict:
         })
     return {
         "schema": 1,
-        "older": {"sha256": older.sha256, "files": older.document["run"]["files"]},
-        "newer": {"sha256": newer.sha256, "files": newer.document["run"]["files"]},
+        "older": older.identity,
+        "newer": newer.identity,
         "level": LEVEL,
         "test": {
             "statistic": number(test.statistic), "limit": number(test.limit),
@@ -69,7 +68,7 @@ def _says(moved, test):
 
 def _rows(older, newer, found):
     units = {p.name: p.unit for p in newer.rig.parameters}
-    old = dict(zip(older.rig.parameter_names, older.values_si, strict=True))
+    old = dict(zip(older.rig.parameter_names, older.parameters, strict=True))
     rows = []
     for name, difference, sd in zip(found.names, found.difference, found.difference_sd,
                                     strict=True):
@@ -85,13 +84,13 @@ def _rows(older, newer, found):
 
 def _edge(older, newer):
     """What going on with the older values would do at the edge now."""
-    nodes = envelope_edge(newer.rig, newer.values_si)
-    old = dict(zip(older.rig.parameter_names, older.values_si, strict=True))
-    other = np.array([old.get(n, v) for n, v in zip(newer.rig.parameter_names, newer.values_si,
+    nodes = envelope_edge(newer.rig, newer.parameters)
+    old = dict(zip(older.rig.parameter_names, older.parameters, strict=True))
+    other = np.array([old.get(n, v) for n, v in zip(newer.rig.parameter_names, newer.parameters,
                                                     strict=True)])
-    covariance = newer.covariance_si
+    covariance = newer.covariance
     if older.rig.parameter_names == newer.rig.parameter_names:
-        covariance = covariance + older.covariance_si
+        covariance = covariance + older.covariance
     return setup_error_record(nodes, covariance, other)
 
 

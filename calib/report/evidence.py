@@ -11,7 +11,6 @@ from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
 from calib.report.numbers import axes, number, numbers, unit_factor
-from calib.run.records import Shots, Tape
 
 #: Correlations of at least this size are listed.
 LISTED_CORRELATION = 0.5
@@ -109,7 +108,7 @@ def tape_record(rig: Rig, test: TapeTest) -> dict:
     }
 
 
-def taped_parameters(rig: Rig, parameters: np.ndarray, tape: Tape) -> np.ndarray:
+def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
     """The parameters with every taped one replaced by its taped value, shape (p,)."""
     taped = parameters.copy()
     for quantity, value in zip(tape.quantities, tape.value, strict=True):
@@ -118,7 +117,7 @@ def taped_parameters(rig: Rig, parameters: np.ndarray, tape: Tape) -> np.ndarray
     return taped
 
 
-def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape: Tape, used=True) -> dict | None:
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, used=True) -> dict | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge."""
     if not len(tape.quantities):
         return None
@@ -165,7 +164,7 @@ def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
     ]
 
 
-def seen_from_house(solution: Solution, shots: Shots, misses: np.ndarray) -> list[dict]:
+def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]:
     """Where shots are and how they miss, on the site and in the levelled house, m.
 
     `misses` has the shape (n, 3). The pose's stand must have been placed.

@@ -17,14 +17,20 @@ from calib.report.blocks import SHOWN, Picture, Section, Table, Text, words
 from calib.report.figures.ink import INK, PLAIN
 from calib.report.figures.lattice import Lattice, Plot
 from calib.report.summary import value_and_sd
-from calib.results import Result
-from calib.run.complaints import Complaint, InputError
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
            "values", "previous_sha256")
 
 #: The previous hash of the first line.
 NOTHING = "0" * 64
+
+
+class BrokenHistory(Exception):
+    """A history that is none, or was changed: the line, what was found and what was expected."""
+
+    def __init__(self, line: int, found: str, expected: str):
+        self.line, self.found, self.expected = line, found, expected
+        super().__init__(f"line {line}: found {found}, expected {expected}")
 
 
 @dataclass(frozen=True)
@@ -66,7 +72,7 @@ def header() -> str:
     return ",".join(COLUMNS) + "\n"
 
 
-def read_history(text: str, file: str) -> tuple[list[Entry], str]:
+def read_history(text: str) -> tuple[list[Entry], str]:
     """Read and verify a history.
 
     Returns
@@ -78,25 +84,25 @@ def read_history(text: str, file: str) -> tuple[list[Entry], str]:
 
     Raises
     ------
-    InputError
+    BrokenHistory
         Where a line is no line of a history, or does not follow from the one before.
     """
     kept = text[: text.rfind("\n") + 1]
     lines = kept.splitlines(keepends=True)
     if lines and lines[0] != header():
-        raise InputError([Complaint(file, 1, None, "another heading",
-                                    "the heading of a history: " + header().strip())])
+        raise BrokenHistory(1, "another heading",
+                            "the heading of a history: " + header().strip())
     entries, previous = [], NOTHING
     for number, line in enumerate(lines[1:], start=1):
         try:
             entry = _entry(next(csv.reader([line])))
         except (ValueError, StopIteration):
-            raise InputError([Complaint(file, number + 1, None, "no line of a history",
-                                        "a line as calib history wrote it")]) from None
+            raise BrokenHistory(number + 1, "no line of a history",
+                                "a line as calib history wrote it") from None
         if entry.previous_sha256 != previous or entry.number != number:
-            raise InputError([Complaint(
-                file, number + 1, "previous_sha256", entry.previous_sha256[:12] + "...",
-                f"{previous[:12]}...: a line before this one was changed or taken out")])
+            raise BrokenHistory(
+                number + 1, f"the link {entry.previous_sha256[:12]}...",
+                f"{previous[:12]}...: a line before this one was changed or taken out")
         entries.append(entry)
         previous = _digest(line)
     return entries, kept
@@ -110,31 +116,33 @@ def _entry(cells):
                  json.loads(values), previous)
 
 
-def additions(entries: list[Entry], results: Iterable[tuple[str, Result]]) -> list[Entry]:
+def additions(entries: list[Entry], results: Iterable[tuple[str, str, dict]]) -> list[Entry]:
     """Entries for the results that the history does not hold, in the order of their times.
+
+    Each result is its path, the SHA-256 of its file and its document.
 
     A result without times comes after those with; results of the same time by their path.
     """
     known = {entry.result_sha256 for entry in entries}
     previous = _digest(entries[-1].line()) if entries else NOTHING
     fresh = {}
-    for path, result in results:
-        if result.sha256 not in known:
-            fresh.setdefault(result.sha256, (path, result))
+    for path, digest, document in results:
+        if digest not in known:
+            fresh.setdefault(digest, (_time(document), path, digest, document))
     added = []
-    ordered = sorted(fresh.values(), key=lambda item: (_time(item[1]) == "", _time(item[1]),
-                                                       item[0]))
-    for path, result in ordered:
+    # An empty time sorts last.
+    for time, path, digest, document in sorted(fresh.values(),
+                                               key=lambda r: (r[0] == "", *r[:3])):
         entry = Entry(
             number=len(entries) + len(added) + 1,
             result=path,
-            time=_time(result),
-            rig=result.document["rig"]["name"],
-            passed=result.document["verdict"]["passed"],
-            result_sha256=result.sha256,
-            inputs_sha256=_inputs(result),
+            time=time,
+            rig=document["rig"]["name"],
+            passed=document["verdict"]["passed"],
+            result_sha256=digest,
+            inputs_sha256=_inputs(document),
             values={p["name"]: [p["value"], p["sd"], p["unit"]]
-                    for p in result.document["parameters"]},
+                    for p in document["parameters"]},
             previous_sha256=previous,
         )
         added.append(entry)
@@ -142,13 +150,13 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, Result]]) -> li
     return added
 
 
-def _time(result):
-    times = [pose["time"] for pose in result.document["poses"] if pose["time"]]
+def _time(document):
+    times = [pose["time"] for pose in document["poses"] if pose["time"]]
     return min(times) if times else ""
 
 
-def _inputs(result):
-    files = result.document["run"]["files"]
+def _inputs(document):
+    files = document["run"]["files"]
     return _digest("".join(f"{name} {files[name]}\n" for name in sorted(files)))
 
 

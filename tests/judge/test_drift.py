@@ -2,28 +2,23 @@
 
 import numpy as np
 import pytest
+from scipy.stats import ncf
 
+from calib.adjust.congruency import weighted_difference
 from calib.calibration import solve
-from calib.judge.drift import NotComparable, drift
-from calib.judge.tape import tape_test
-from calib.report.evidence import tape_record
-from calib.report.record import covariance_record, fit_record, parameter_records
-from calib.results import Result
+from calib.judge.drift import NotComparable, Survey, drift, epoch
 from calib.simulate import drawn_parameters, simulate
 
 
-def result_of(run) -> Result:
-    """What a drift test reads of a result, without the judgement and the figures."""
+def survey_of(run, identity="") -> Survey:
+    """A run solved."""
     solution = solve(run)
-    test = tape_test(run.rig, solution.parameters, solution.covariance, run.tape)
-    return Result({
-        "rig": {"definition": run.rig.definition},
-        "run": {"files": run.files},
-        "parameters": parameter_records(solution),
-        "covariance": covariance_record(solution),
-        "fit": fit_record(solution),
-        "taped": tape_record(run.rig, test),
-    })
+    adjustment = solution.adjustment
+    return Survey(
+        run.rig, solution.parameters, solution.covariance,
+        tuple(p.name for p in run.rig.parameters if not p.held), run.tape, adjustment.chi2,
+        adjustment.dof, identity,
+    )
 
 
 def _pair(rig, seed, change=None, poses=14):
@@ -40,10 +35,10 @@ def _pair(rig, seed, change=None, poses=14):
 @pytest.mark.slow
 def test_false_alarms_come_at_the_stated_level(rig):
     """Machines that did not change raise an alarm in 5 % of the pairs, within three sds."""
-    pairs = 150
+    pairs = 120
     alarms, p_values = 0, []
     for seed in range(pairs):
-        found = drift(*(result_of(run) for run in _pair(rig, 3000 + seed, poses=10)))
+        found = drift(*(survey_of(run) for run in _pair(rig, 3000 + seed, poses=10)))
         alarms += not found.congruency.congruent
         p_values.append(found.congruency.p_value)
     assert abs(alarms / pairs - 0.05) < 3 * np.sqrt(0.05 * 0.95 / pairs)
@@ -52,7 +47,7 @@ def test_false_alarms_come_at_the_stated_level(rig):
 
 def test_a_worn_edge_is_found_and_measured(rig):
     """An edge worn by 9 mm is named, with its change within three of its sds."""
-    found = drift(*(result_of(run)
+    found = drift(*(survey_of(run)
                     for run in _pair(rig, 11, {"edge_drop": -0.009}, poses=24)))
     assert not found.congruency.congruent
     assert found.moved_names[0] == "edge_drop"
@@ -64,7 +59,7 @@ def test_a_worn_edge_is_found_and_measured(rig):
 def test_two_changes_are_both_found(rig):
     """A slipped sensor and a bent edge together are told apart."""
     change = {"boom_zero": np.radians(0.4), "edge_skew": np.radians(0.8)}
-    found = drift(*(result_of(run) for run in _pair(rig, 12, change, poses=24)))
+    found = drift(*(survey_of(run) for run in _pair(rig, 12, change, poses=24)))
     assert set(found.moved_names) == set(change)
     for name, amount in zip(found.moved_names, found.congruency.change, strict=True):
         assert amount == pytest.approx(change[name], abs=np.radians(0.15))
@@ -80,20 +75,39 @@ def test_a_shared_tape_correlates_the_results(rig):
         first, _ = simulate(rig, rng, poses=6, parameters=truth)
         second, _ = simulate(rig, rng, poses=6, parameters=truth)
         second = type(second)(**{**vars(second), "tape": first.tape})
-        older, newer = (result_of(run) for run in (first, second))
-        differences.append(newer.values_si[column] - older.values_si[column])
+        older, newer = (survey_of(run) for run in (first, second))
+        differences.append(newer.parameters[column] - older.parameters[column])
         found = drift(older, newer)
         predicted.append(found.difference_sd[found.names.index("boom_length")])
     scatter = np.sqrt(np.mean(np.square(differences)))
     assert scatter == pytest.approx(np.mean(predicted), rel=4 / np.sqrt(2 * 60))
     # Without the correlation the sd would be clearly larger than what is seen.
-    assert np.mean(predicted) < 0.9 * np.sqrt(2) * np.sqrt(older.covariance_si[column, column])
+    assert np.mean(predicted) < 0.9 * np.sqrt(2) * np.sqrt(older.covariance[column, column])
+
+
+def test_power_is_as_predicted(rig):
+    """A change of 6 mm is found as often as the noncentral F distribution says."""
+    change, pairs = {"edge_drop": -0.006}, 50
+    found = [drift(*(survey_of(run) for run in _pair(rig, 5000 + k, change, poses=10)))
+             for k in range(pairs)]
+    power = []
+    for k in range(8):
+        older, newer = (survey_of(run) for run in _pair(rig, 5000 + k, change, poses=10))
+        names = found[k].names
+        origin = older.parameters[older.index(names)]
+        weight, _ = weighted_difference(*(epoch(s, names, origin) for s in (older, newer)))
+        noncentrality = weight[(names.index("edge_drop"),) * 2] * change["edge_drop"] ** 2
+        test = found[k].congruency
+        power.append(ncf(test.rank, test.dof, noncentrality).sf(test.limit))
+    expected = np.mean(power)
+    assert 0.15 < expected < 0.9
+    seen = np.mean([not f.congruency.congruent for f in found])
+    assert seen == pytest.approx(expected, abs=3 * np.sqrt(expected * (1 - expected) / pairs))
 
 
 def test_results_of_the_same_shots_are_refused(rig):
     """The same shots solved twice say nothing about movement."""
     run, _ = simulate(rig, np.random.default_rng(3), poses=12)
-    run.files["shots.csv"] = "0" * 64
-    result = result_of(run)
+    survey = survey_of(run, "0" * 64)
     with pytest.raises(NotComparable, match="same shots"):
-        drift(result, result)
+        drift(survey, survey)
