@@ -133,26 +133,6 @@ def set_up_records(solution: Solution) -> list[dict]:
     ]
 
 
-def set_up_records(solution: Solution) -> list[dict]:
-    """Where each set-up of a total station is, as solved; sds of the same names under "sd"."""
-    set_ups = solution.run.set_ups
-    if set_ups is None:
-        return []
-    start = np.column_stack([set_ups.position, set_ups.orientation])
-    solved = start + solution.problem.corrections(solution.adjustment.parameters)
-    solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[-solved.size :].reshape(solved.shape)
-    factor = unit_factors(["m", "m", "m", "deg"])
-    return [
-        {
-            "name": name,
-            **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
-            "sd": dict(zip(CORRECTIONS, map(float, factor * sds), strict=True)),
-        }
-        for name, values, sds in zip(set_ups.ids, solved, sd, strict=True)
-    ]
-
-
 def fit_record(solution: Solution) -> dict:
     """Counts, variance factor and global test at 95 %, two-sided."""
     adjustment = solution.adjustment
@@ -266,7 +246,6 @@ def result_document(chosen: Chosen, judgement: Judgement) -> dict:
         "covariance": covariance,
         "correlations": correlation_records(covariance, int((~rig.held).sum())),
         "stands": stand_records(solution),
-        "set_ups": set_up_records(solution),
         "set_ups": set_up_records(solution),
         "poses": pose_records(solution),
         "shots": shot_records(solution, judgement),
