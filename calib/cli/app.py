@@ -18,6 +18,7 @@ from calib.cli.drift import drift
 from calib.cli.history import history
 from calib.cli.import_ import import_points
 from calib.cli.new import new
+from calib.cli.next_ import next_poses
 from calib.cli.plan import plan
 from calib.cli.report import report
 from calib.cli.sheet import sheet
@@ -55,11 +56,14 @@ def _common(
     pass
 
 
-for command in (demo, new, solve, diagnose, check, simulate, plan):
-    app.command()(command)
-for command in (report, compare, sheet, drift, history):
-    app.command()(command)
-app.command("import")(import_points)
+# In the order in which a job needs them; this is the order of --help.
+for name, command in (
+    ("demo", demo), ("new", new), ("plan", plan), ("import", import_points), ("solve", solve),
+    ("diagnose", diagnose), ("next", next_poses), ("check", check), ("report", report),
+    ("sheet", sheet), ("compare", compare), ("drift", drift), ("history", history),
+    ("simulate", simulate),
+):
+    app.command(name)(command)
 
 
 def main() -> None:
