@@ -9,6 +9,7 @@ from calib.cli import talk
 from calib.intake.declaration import DeclarationError, declare, profile_toml, read_profile
 from calib.intake.gather import Request, gather_import
 from calib.intake.preview import document, plan_png, preview
+from calib.report.cautions import CAUTIONS
 from calib.run.complaints import Findings
 from calib.run.write import write_whole
 
@@ -97,8 +98,8 @@ def import_points(
     moving: Annotated[str | None, _option(
         _READINGS, "--moving", help="If the machine moved: refuse, or flag.")] = None,
     clock_offset: Annotated[str | None, _option(
-        _READINGS, "--clock-offset", help="Seconds the log's clock is ahead of the shots', or "
-        "estimate (from the movements).")] = None,
+        _READINGS, "--clock-offset", help="Seconds the log's clock is ahead of the shots' "
+        "(GPS time is 18 ahead of UTC since 2017), or estimate (from the movements).")] = None,
     track: Annotated[Path | None, _option(
         _READINGS, "--track", help="Timed points of a target followed while the machine moved, "
         "written like POINTS: estimates the clock offset to some hundredths of a second.")] = None,
@@ -164,7 +165,7 @@ def import_points(
     request = Request(
         points=tuple(points), into=into, declared=declared, check=tuple(check or ()),
         booking=booking, sheet=sheet, log=log, track=track, known=known, setups=setups,
-        replace=replace)
+        replace=replace, cautions=CAUTIONS)
     try:
         with talk.working("Reading the field files"):
             imported = gather_import(request, findings)

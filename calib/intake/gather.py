@@ -36,6 +36,7 @@ from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.folder import rig_from_text
 from calib.run.table import ID, Column, nearest, read_table
+from calib.run.text import decode
 
 _LARGEST = 50_000_000
 _OF_SET_UPS = ["setups.csv", "backsights.csv"]
@@ -56,6 +57,8 @@ class Request:
         Points of a target followed while the machine moved, to estimate the clock offset with.
     replace : bool
         Whether rows that the run folder holds already may be replaced.
+    cautions : tuple of str
+        For the head of a rig.toml written anew.
     """
 
     points: tuple[Path, ...]
@@ -69,6 +72,7 @@ class Request:
     known: Path | None = None
     setups: Path | None = None
     replace: bool = False
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass
@@ -150,8 +154,10 @@ def _start(request, findings):
     """The rig: the run folder's own, else the standard template's blank."""
     path = request.into / "rig.toml"
     if path.is_file():
-        return Imported(rig_from_text(path.read_text("utf-8-sig")), None)
-    text = blank_files(())["rig.toml"]
+        text = _read(path, findings, lambda data, name: decode(data, name, findings))
+        findings.stop_if_at_fault()
+        return Imported(rig_from_text(text), None)
+    text = blank_files(request.cautions)["rig.toml"]
     findings.note("rig.toml", "none in the run folder yet: one is written for the standard "
                   "tilt_rotator, with sds to be replaced by yours")
     return Imported(rig_from_text(text), text)
