@@ -114,15 +114,22 @@ def _cell(name, target, tolerance):
         return Cell(name, "", "read only")
     low, high = target - tolerance[0], target + tolerance[1]
     if high - low < 2:
-        near = "as near as you can" if high == low else f"{_shown(low, 1)} to {_shown(high, 1)}"
+        near = "as near as you can" if high == low else _range(low, high, 1)
         return Cell(name, _shown(target, 1), near)
     # Rounded inwards: what is printed is never looser than what was computed.
     low, high = np.ceil(low - 1e-6), np.floor(high + 1e-6)
     return Cell(name, _shown(np.clip(round(target), low, high), 0),
-                f"{_shown(low, 0)} to {_shown(high, 0)}")
+                _range(low, high, 0))
+
+
+def _range(low, high, decimals):
+    """From low to high, as a display that goes from -180 to 180 shows it."""
+    over = " over 180" if high > 180 else " over -180" if low < -180 else ""
+    return f"{_shown(low, decimals)} to {_shown(high, decimals)}{over}"
 
 
 def _shown(value, decimals):
+    value -= 360.0 * np.sign(value) if abs(value) > 180 else 0.0
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 

@@ -4,6 +4,7 @@ import io
 import os
 import textwrap
 from collections import defaultdict
+from itertools import pairwise
 
 import numpy as np
 from matplotlib.backends.backend_pdf import FigureCanvasPdf, PdfPages
@@ -152,7 +153,7 @@ class _Paper:
         edges = self._edges()
         for row in [None, *rows]:
             height = _HEAD if row is None else _ROW
-            for left, right in zip(edges[:-1], edges[1:], strict=True):
+            for left, right in pairwise(edges):
                 self.box(left, self.y, right - left, height, FAINT, 0.5)
             (self._heads(edges) if row is None else self._row(row, edges))
             self.y -= height

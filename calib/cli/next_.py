@@ -1,0 +1,203 @@
+"""``calib next``: is it enough, and what to shoot next."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+from scipy.stats import chi2
+
+from calib.adjust.mixed_model import NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import Problem, problem_of
+from calib.cli import talk
+from calib.cli.planned import instrument_place, length, named_targets, no_pose
+from calib.judge.choice import solve_as_chosen
+from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.plan.candidates import NoPose, Site
+from calib.plan.further import further_poses
+from calib.plan.information import Noise
+from calib.plan.plan import Task, prepare
+from calib.report.cautions import CAUTIONS
+from calib.report.next_words import next_document, next_summary
+from calib.run.complaints import InputError
+from calib.run.folder import READINGS, SHOTS, read_run
+from calib.run.records import Run
+
+#: Seconds from look to look at files that are watched.
+_EVERY = 1.0
+
+#: A run that fits shows a chi-square beyond this limit once in a thousand times.
+_LEVEL = 0.001
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What the user wants to know about a run."""
+
+    poses: int
+    goal: float | None
+    stand: str | None
+    set_aside: str
+    targets: str | None
+    site: Site
+    seed: int
+
+
+@dataclass(frozen=True)
+class _SoFar:
+    """A run as far as it goes: solved, or not yet."""
+
+    problem: Problem
+    unknowns: np.ndarray
+    aside: SetAside
+    unsolved: str | None
+    doubt: str | None
+
+
+def next_poses(
+    run: Annotated[Path, typer.Argument(help="The run folder, with what was shot so far.")],
+    poses: Annotated[int, typer.Option(min=1, max=50, help="How many to propose.")] = 3,
+    goal: Annotated[
+        str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
+                                 "over the envelope).")] = None,
+    stand: Annotated[
+        str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")
+    ] = None,
+    set_aside: Annotated[
+        str, typer.Option("--set-aside", metavar="suspects|none|ID,...", help="Go on without the "
+                          "suspects, or without what is named, as in calib solve.")] = NONE,
+    targets: Annotated[
+        str | None, typer.Option(help="What will be shot in every pose, names with commas; both "
+                                 "corners of the edge if not given.")] = None,
+    instrument: Annotated[
+        str, typer.Option(help="Where the instrument stands: metres ahead, left and above the "
+                          "boom foot pin, or none.")] = "14,9,-0.3",
+    foot_height: Annotated[
+        float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")] = 1.9,
+    nearest: Annotated[
+        float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
+    ] = 2.5,
+    highest: Annotated[
+        float | None, typer.Option(help="The edge stays this low above the ground, m.")] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Read again whenever the files change, until it is "
+                           "enough.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Say how well the edge is known by now, which poses to add, and when it is enough.
+
+    Works while the run goes on, also before it can be solved. The envelope is that of rig.toml.
+    With a goal, the exit status is 6 until it is met.
+    """
+    if watch and json:
+        raise typer.BadParameter("--watch goes on and on; --json prints one document")
+    asked = _Asked(poses, length(goal), stand, set_aside, targets,
+                   Site(foot_height=foot_height, nearest=nearest, highest=highest,
+                        instrument=instrument_place(instrument)), seed)
+    document = _watched(run, asked) if watch else _advice(run, asked)
+    if json:
+        talk.result_json(document)
+    elif not watch:
+        _say(document)
+    if document["goal_met"] is False:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def _say(document):
+    talk.result(next_summary(document))
+    talk.tell("Before anyone goes to the machine:")
+    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+
+
+def _watched(folder, asked):
+    """Advice after every change of the files; the last one, when it is enough."""
+    seen = None
+    while True:
+        now = _state(folder)
+        if now != seen:
+            seen = now
+            try:
+                document = _advice(folder, asked)
+            except InputError as error:
+                talk.tell_all(error.complaints)
+                talk.tell("Waiting for the files to change ...")
+            else:
+                _say(document)
+                if document["enough"]:
+                    return document
+                talk.tell("Watching the files; stop with Ctrl-C ...")
+        time.sleep(_EVERY)
+
+
+def _state(folder):
+    """What changes when a file of the folder does."""
+    if not folder.is_dir():
+        return None
+    files = [(path.name, path.stat()) for path in sorted(folder.iterdir()) if path.is_file()]
+    return [(name, status.st_mtime_ns, status.st_size) for name, status in files]
+
+
+def _advice(folder: Path, asked: _Asked) -> dict:
+    try:
+        run = read_run(folder)
+    except InputError as error:
+        if {c.file for c in error.complaints} <= {SHOTS, READINGS}:
+            talk.tell("Nothing shot yet? The first poses come from: calib plan "
+                      f"{folder}")
+        raise
+    talk.tell_all(run.notices)
+    so_far = _so_far(run, asked.set_aside)
+    if so_far.doubt:
+        talk.tell(so_far.doubt)
+    problem = so_far.problem
+    if asked.stand is not None and asked.stand not in problem.stands:
+        raise typer.BadParameter(f"stand {asked.stand!r} has no shots yet; these have: "
+                                 f"{', '.join(problem.stands)}", param_hint="--stand")
+    task = _task(so_far, asked)
+    try:
+        with talk.working("Looking for the best next poses"):
+            further = further_poses(prepare(task), problem, so_far.unknowns, asked.poses,
+                                    asked.stand)
+    except NoPose as error:
+        raise no_pose(error, str(folder)) from None
+    return next_document(further, task, problem, so_far.unsolved, so_far.aside.names, asked.goal)
+
+
+def _task(so_far, asked):
+    """What is to be planned: the machine as known by now, with the sds of the run."""
+    run, rig = so_far.problem.run, so_far.problem.run.rig
+    parameters = so_far.unknowns[: len(rig.parameters)]
+    variances = np.einsum("nii->ni", run.shots.covariance)
+    return Task.for_rig(
+        rig, run.tape, named_targets(rig, asked.targets), site=asked.site, seed=asked.seed,
+        parameters=parameters,
+        noise=Noise(np.sqrt(np.median(variances, axis=0)), np.median(run.poses.sd, axis=0)),
+    )
+
+
+def _so_far(run: Run, choice: str) -> _SoFar:
+    """Solve the run without what is set aside; if that cannot be, take it as it is known."""
+    try:
+        chosen = solve_as_chosen(run, choice)
+    except UnknownName as error:
+        raise typer.BadParameter(str(error), param_hint="--set-aside") from None
+    except (NotDetermined, NotConverged) as error:
+        # Who is suspect can only be told once there is a solution.
+        aside = SetAside() if choice in (NONE, SUSPECTS) else named(run, choice.split(","))
+        problem = problem_of(without(run, aside))
+        return _SoFar(problem, problem.start, aside, str(error), None)
+    solution = chosen.solution
+    return _SoFar(solution.problem, solution.adjustment.parameters, chosen.aside, None,
+                  _doubt(solution.adjustment))
+
+
+def _doubt(adjustment):
+    """A sentence where the run does not fit, as a plan built on a mistake is worth nothing."""
+    if adjustment.dof < 1 or adjustment.chi2 <= chi2.isf(_LEVEL, adjustment.dof):
+        return None
+    return (f"The run does not fit (variance factor {adjustment.variance_factor:.1f}): look at the "
+            "suspects with calib solve, or at calib diagnose, and go on with --set-aside.")

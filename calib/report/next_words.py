@@ -1,0 +1,112 @@
+"""Which poses to shoot next, as a document (JSON numbers, m and deg) and in words."""
+
+import io
+from collections.abc import Sequence
+from importlib.metadata import version
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from calib.calibration import Problem
+from calib.plan.further import Further
+from calib.plan.plan import Task
+from calib.report.cautions import CAUTIONS
+from calib.report.numbers import number
+from calib.report.plan_record import pose_ids, pose_records
+from calib.report.plan_words import mm
+
+WIDTH = 100
+
+
+def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
+                  aside: Sequence[str], goal: float | None) -> dict:
+    """All that is known about going on with a run.
+
+    Parameters
+    ----------
+    problem : Problem
+        Of what was shot, without what is set aside.
+    unsolved : str or None
+        Why the run cannot be solved yet.
+    aside : sequence of str
+        Names of what is set aside.
+    goal : float, optional
+        Worst edge sd that is asked for, m.
+    """
+    run = problem.run
+    poses = pose_records(task.rig, task.parameters, further.readings, task.targets)
+    for k, (pose, name) in enumerate(zip(poses, _next_ids(run.poses.ids, len(poses)),
+                                         strict=True)):
+        pose |= {"pose": name, "worst_after": number(further.worst[k + 1]),
+                 "gain": number(further.worst[k] - further.worst[k + 1])}
+    return {
+        "schema": 1,
+        "calib": version("calib"),
+        "shot": {"poses": len(set(run.shots.pose.tolist())), "shots": len(run.shots),
+                 "stands": list(problem.stands)},
+        "set_aside": list(aside),
+        "unsolved": unsolved,
+        "undetermined": further.undetermined,
+        "now": {"worst": number(further.worst[0]), "rms": number(further.mean[0])},
+        "weak": [{"parameter": name, "share": number(share)} for name, share in further.weak],
+        "stand": further.stand,
+        "targets": [task.rig.target_names[t] for t in task.targets],
+        "driven": [r.name for r in task.rig.readings if r.speed is not None],
+        "poses": poses,
+        "goal": None if goal is None else number(goal),
+        "goal_met": None if goal is None else bool(
+            not further.undetermined and further.worst[0] <= goal),
+        "enough": further.enough(goal),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def next_summary(document: dict) -> str:
+    """Where the run stands and what to shoot next, at most 100 columns wide."""
+    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    shot = document["shot"]
+    aside = f"; set aside: {', '.join(document['set_aside'])}" if document["set_aside"] else ""
+    out.print(f"So far {shot['shots']} shots in {shot['poses']} poses, stands "
+              f"{', '.join(shot['stands'])}{aside}.")
+    if document["unsolved"]:
+        out.print(f"The run cannot be solved yet: {document['unsolved']}. What follows is reckoned "
+                  "at the taped values, or the template's.")
+    if document["undetermined"]:
+        out.print("Shots and tape so far leave something undetermined.")
+    else:
+        out.print(f"The edge is known to {mm(document['now']['worst'])} (1 sd, worst over the "
+                  f"envelope; root mean square {mm(document['now']['rms'])}).")
+    if document["weak"]:
+        parts = ", ".join(f"{w['parameter']} {100 * w['share']:.0f} %" for w in document["weak"])
+        out.print(f"Weakest there: {parts} of the variance.")
+    if document["enough"]:
+        out.print(document["enough"])
+        out.print("If you shoot more all the same:")
+    out.print(_table(document))
+    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+
+
+def _table(document):
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
+                  title=f"Best next in stand {document['stand']}, deg; shoot "
+                        f"{' and '.join(document['targets'])}")
+    table.add_column("pose", no_wrap=True)
+    for name in document["driven"]:
+        table.add_column(name, justify="right")
+    for heading in ("edge then, mm", "gain, mm"):
+        table.add_column(heading, justify="right")
+    for pose in document["poses"]:
+        table.add_row(
+            pose["pose"], *(f"{pose['readings'][name]:.1f}" for name in document["driven"]),
+            f"{1000 * pose['worst_after']:.2f}", f"{1000 * pose['gain']:.2f}")
+    return table
+
+
+def _next_ids(used, count):
+    """Ids that go on from those used."""
+    numbers = [int(name) for name in used if name.isascii() and name.isdecimal()]
+    if numbers:
+        width = max(len(name) for name in used if name.isdecimal())
+        return [f"{max(numbers) + 1 + k:0{width}d}" for k in range(count)]
+    return [name for name in pose_ids(len(used) + count) if name not in used][-count:]

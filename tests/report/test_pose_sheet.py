@@ -1,0 +1,161 @@
+"""The pose sheet: what the crew takes to the machine."""
+
+import re
+import shutil
+import subprocess
+import tomllib
+import zlib
+
+import numpy as np
+import pytest
+
+from calib.chain.rig import rig_from_dict
+from calib.cli.simulate import STANDARD_RIG
+from calib.plan.curve import curve
+from calib.plan.order import Pace
+from calib.plan.plan import Task, make_plan, prepare
+from calib.report.cautions import CAUTIONS
+from calib.report.figures.poses import from_behind, from_the_side
+from calib.report.plan_record import plan_document
+from calib.report.pose_sheet import POSES_PER_PAGE, sheet_files, sheet_of
+
+
+@pytest.fixture(scope="module")
+def document():
+    """Eight poses over two stands, chosen from few candidates, with a goal that is missed."""
+    rig = rig_from_dict(tomllib.loads(STANDARD_RIG))
+    prepared = prepare(Task.for_rig(rig, count=1500))
+    plan = make_plan(prepared, 8, stands=2)
+    return plan_document(plan, Pace(), "usual taping", curve(prepared, 2, most=12), goal=0.001)
+
+
+@pytest.fixture(scope="module")
+def files(document):
+    """Both forms of the sheet."""
+    return sheet_files(document)
+
+
+def pdf_pages(data):
+    """The drawing commands of every page, text as it stands in them."""
+    streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", data, re.DOTALL)
+    inflated = []
+    for stream in streams:
+        try:
+            inflated.append(zlib.decompress(stream).decode("latin-1"))
+        except zlib.error:
+            continue
+    return [text for text in inflated if "Tj" in text or "TJ" in text]
+
+
+def test_cautions_are_on_every_page_of_the_pdf(document, files):
+    """Each page, the first as well, holds every caution from its first word to its last."""
+    pages = pdf_pages(files["pose-sheet.pdf"])
+    assert len(pages) == 1 + -(-len(document["poses"]) // POSES_PER_PAGE)
+    for text in pages:
+        shown = " ".join("".join(re.findall(r"\((.*?)(?<!\\)\)", text_object)).replace("\\", "")
+                         for text_object in re.findall(r"\bBT\b(.*?)\bET\b", text, re.DOTALL))
+        for caution in CAUTIONS:
+            assert caution in shown
+
+
+def test_page_shows_cautions_targets_and_places_to_write(document, files):
+    """Every caution, pose and target reading is there, with a box per reading, a tick per shot."""
+    page = files["pose-sheet.html"].decode("utf-8")
+    for caution in CAUTIONS:
+        assert caution.replace("'", "&#39;") in page
+    poses, readings = len(document["poses"]), len(document["readings"])
+    assert page.count('class="write"') == poses * readings
+    assert page.count('class="tick"') == poses * (1 + len(document["targets"]))
+    assert page.count(">read only<") == 2 * poses
+    assert page.count("new: S1") == page.count("new: S2") == 1
+    assert "The goal of 1.0 mm is NOT reached." in page
+    assert not re.search(r'(src|href)="(?!#)', page)
+
+
+def test_printed_ranges_are_never_looser_than_computed(document):
+    """What the sheet calls fine is fine, and the target it prints lies in it."""
+    rows = [row for page in sheet_of(document).pages for row in page]
+    for row, pose in zip(rows, document["poses"], strict=True):
+        for cell in row.cells:
+            tolerance = pose["tolerance"][cell.name]
+            if tolerance is None:
+                assert (cell.target, cell.still_fine) == ("", "read only")
+                continue
+            planned, shown = pose["readings"][cell.name], float(cell.target)
+            low, high = planned - tolerance[0], planned + tolerance[1]
+            assert low - 0.051 <= shown <= high + 0.051
+            if " to " in cell.still_fine:
+                first, last = map(float, cell.still_fine.split(" over ")[0].split(" to "))
+                if first > last:  # over the point where a display jumps from 180 to -180
+                    first, last = (first, last + 360) if shown > 0 else (first - 360, last)
+                assert low - 0.051 <= first <= shown <= last <= high + 0.051
+
+
+def test_a_range_over_the_jump_of_the_display(document):
+    """A range that passes half a turn is told in readings that the display can show."""
+    pose = document["poses"][0]
+    turned = {**pose, "readings": {**pose["readings"], "rotate": 175.0},
+              "tolerance": {**pose["tolerance"], "rotate": [10.0, 12.0]}}
+    sheet = sheet_of({**document, "poses": [turned]})
+    cell = next(c for c in sheet.pages[0][0].cells if c.name == "rotate")
+    assert (cell.target, cell.still_fine) == ("175", "165 to -173 over 180")
+
+
+def test_drawings_by_hand(document):
+    """From the side forward is right; from behind the machine's left is left, from the pin."""
+    by_hand = {"poses": [{"drawing": {
+        "machine": [[0, 0, 0], [4, 0, 3], [6, 0, 1], [6.5, 0.1, 0.5]], "attachment": 2,
+        "edge": [[7, 0.8, -0.5], [7, -0.7, -0.6]],
+    }}]}
+    side, behind = from_the_side(by_hand)[0], from_behind(by_hand)[0]
+    np.testing.assert_allclose(side.arm, [[0, 0], [4, 3], [6, 1], [6.5, 0.5]])
+    np.testing.assert_allclose(side.edge, [[7, -0.5], [7, -0.6]])
+    np.testing.assert_allclose(behind.arm, [[0, 0], [-0.1, -0.5]], atol=1e-12)
+    np.testing.assert_allclose(behind.edge, [[-0.8, -1.5], [0.7, -1.6]])
+    sheet = sheet_of(document)
+    for sketch in from_the_side(document):
+        assert (sketch.edge[:, 1] > sheet.ground).all()
+        for points in (sketch.arm, sketch.edge):
+            assert (points >= [sheet.side.left, sheet.side.bottom]).all()
+            assert (points <= [sheet.side.left + sheet.side.width,
+                               sheet.side.bottom + sheet.side.height]).all()
+
+
+def test_the_same_plan_gives_the_same_files(document, files, monkeypatch):
+    """Nothing in the files depends on the hour; with SOURCE_DATE_EPOCH the PDF bears that date."""
+    assert sheet_files(document) == files
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1900000000")
+    dated = sheet_files(document)
+    assert dated == sheet_files(document)
+    assert b"D:2030031717" in dated["pose-sheet.pdf"]
+    assert dated["pose-sheet.html"] == files["pose-sheet.html"]
+
+
+def test_names_are_text_whatever_they_hold(document):
+    """Markup, dollars and other scripts in a name reach neither page nor PDF as commands."""
+    title = "Rig <script>alert(1)</script> $x_1$ \u0141\u00f3d\u017a"
+    named = {**document, "rig": {"name": "own", "title": title}, "curve": None,
+             "poses": document["poses"][:1]}
+    made = sheet_files(named)
+    page = made["pose-sheet.html"].decode("utf-8")
+    assert "<script>alert" not in page and "Rig &lt;script&gt;" in page
+    assert made["pose-sheet.pdf"].startswith(b"%PDF")
+
+
+@pytest.mark.skipif(not (shutil.which("chromium") and shutil.which("pdftotext")),
+                    reason="needs chromium and pdftotext")
+def test_cautions_are_on_every_page_that_a_browser_prints(document, files, tmp_path):
+    """Printed by a browser the page has the cautions on every sheet of paper, none too many."""
+    (tmp_path / "sheet.html").write_bytes(files["pose-sheet.html"])
+    subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'sheet.pdf'}",
+         (tmp_path / "sheet.html").as_uri()], check=True, capture_output=True, timeout=60)
+    text = subprocess.run(["pdftotext", tmp_path / "sheet.pdf", "-"], check=True,
+                          capture_output=True, timeout=60).stdout.decode("utf-8")
+    pages = text.split("\f")[:-1]
+    assert len(pages) == 1 + -(-len(document["poses"]) // POSES_PER_PAGE)
+    for page in pages:
+        words = " ".join(page.split())
+        for caution in CAUTIONS:
+            assert caution in words
