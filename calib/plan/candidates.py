@@ -15,6 +15,9 @@ from calib.edge import edge_points
 #: A translation of at least this share of the longest one is a link of boom or stick.
 LINK_SHARE = 0.35
 
+#: A reading has room if it may be off by this much, rad.
+_ROOM = np.radians(1.0)
+
 #: Joint angles at their limit are within it.
 _ROUNDING = 1e-9
 
@@ -111,6 +114,10 @@ def candidate_poses(
     for why, passed in _rules(rig, parameters, joints, targets, site):
         removed[why] = int(np.sum(left & ~passed))
         left &= passed
+    if left.any():
+        workable = _workable(rig, parameters, joints[left], targets, site)
+        removed["a reading would have no room either way"] = int(np.sum(~workable))
+        left[left] = workable
     candidates = Candidates(joints[left], len(joints), removed)
     if not left.any():
         raise NoPose(candidates)
@@ -130,8 +137,35 @@ def feasible(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray:
     return mask
 
 
+def joints_at(rig: Rig, parameters, readings) -> np.ndarray:
+    """Joint angles of the level machine at readings of shape (n, n_readings), rad."""
+    level = np.tile(HOUSE_PLACEMENT, (len(readings), 1))
+    return rig.chain.posture(parameters, level, readings, jacobian=False).joints
+
+
+def _workable(rig, parameters, joints, targets, site):
+    """Mask of the poses in which every driven reading has room to one side, the others as they are.
+
+    Nobody can bring a machine to a pose that is impossible all around.
+    """
+    readings, workable = rig.chain.readings_for(parameters, joints), np.ones(len(joints), bool)
+    for i in _driven(rig):
+        room = np.zeros(len(joints), bool)
+        for step in (-_ROOM, _ROOM):
+            moved = readings.copy()
+            moved[:, i] += step
+            room |= feasible(rig, parameters, joints_at(rig, parameters, moved), targets, site)
+        workable &= room
+    return workable
+
+
+def _driven(rig):
+    """The readings of joints that somebody drives."""
+    return [i for i, r in enumerate(rig.readings) if r.speed is not None]
+
+
 def _spread(rig, count, seed):
-    driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    driven = _driven(rig)
     low = np.array([rig.readings[i].low for i in driven])
     high = np.array([rig.readings[i].high for i in driven])
     corners = np.array(list(product((0.0, 1.0), repeat=len(driven))))[:count]

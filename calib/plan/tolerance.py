@@ -2,15 +2,14 @@
 
 import numpy as np
 
-from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
-from calib.plan.candidates import Site, feasible
+from calib.plan.candidates import Site, feasible, joints_at
 from calib.plan.exchange import Pool
 from calib.plan.information import Noise, pose_rows
 
 #: Deviations that are tried, deg, and the growth of the mean edge sd that is still fine.
 TRIED = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
-FINE = 0.003
+FINE = 0.002
 
 
 def reading_tolerances(
@@ -36,7 +35,7 @@ def reading_tolerances(
     flat = moved.reshape(-1, readings.shape[1])
     rows = pose_rows(rig, parameters, flat, targets, noise)
     rows = rows.reshape(n, -1, *rows.shape[1:])
-    joints = _joints_at(rig, parameters, flat)
+    joints = joints_at(rig, parameters, flat)
     fine = feasible(rig, parameters, joints, targets, site).reshape(n, -1)
     information = pool.information(design, groups)
     before = _mean_variance(np.linalg.inv(information), form)
@@ -49,11 +48,6 @@ def reading_tolerances(
     tolerances = np.full((n, len(rig.readings), 2), np.nan)
     tolerances[:, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
     return tolerances
-
-
-def _joints_at(rig, parameters, readings):
-    level = np.tile(HOUSE_PLACEMENT, (len(readings), 1))
-    return rig.chain.posture(parameters, level, readings, jacobian=False).joints
 
 
 def _mean_variance(covariance, form):

@@ -12,10 +12,12 @@ from calib.plan.candidates import (
     NoPose,
     Site,
     _segment_distance,
+    _spread,
     _through_box,
     arm_pins,
     candidate_poses,
     feasible,
+    joints_at,
 )
 
 COUNT = 3000
@@ -62,16 +64,16 @@ def test_no_rule_takes_what_could_be_shot(rig):
     site = Site(foot_height=100.0, nearest=-100.0, instrument=None)
     found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
     taken = {why for why, n in found.removed.items() if n}
-    assert taken == {"a sensor would be blind", "the edge would touch boom or stick"}
+    assert taken == {"a sensor would be blind", "the edge would touch boom or stick",
+                     "a reading would have no room either way"}
 
 
 def test_spread_fills_the_limits(rig):
     """Corners of the limits are looked at, and every tenth of every joint's range."""
     loose = with_limits(rig, boom=[30, 40], stick=[-60, -50], coupler=[10, 20], tilt=[-10, 10],
                         rotate=[-20, 20])
-    found = candidate_poses(loose, loose.start, ends(loose), Site(instrument=None), 1000)
-    assert len(found.joints) == 1000
-    driven = found.joints[:, 2:]
+    driven = _spread(loose, 1000, 0)[:, 2:]
+    assert len(driven) == 1000
     low = np.array([r.low for r in loose.readings[2:]])
     high = np.array([r.high for r in loose.readings[2:]])
     share = (driven - low) / (high - low)
@@ -161,3 +163,17 @@ def test_reserve_is_there_to_be_used(rig):
     low = near[edge[..., 2].min(1) < 0.4 - site.foot_height]
     assert len(low) > 10
     assert feasible(rig, rig.start, low, ends(rig), site).all()
+
+
+def test_every_reading_has_room(rig):
+    """Each driven reading may move by a degree, up or down, with the others as they are."""
+    found = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
+    assert found.removed["a reading would have no room either way"] > 0
+    readings = rig.chain.readings_for(rig.start, found.joints)
+    for i in range(2, 7):
+        ways = []
+        for step in np.radians([-1.0, 1.0]):
+            moved = readings + step * (np.arange(7) == i)
+            ways.append(feasible(rig, rig.start, joints_at(rig, rig.start, moved), ends(rig),
+                                 Site()))
+        assert np.any(ways, axis=0).all()
