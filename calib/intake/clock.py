@@ -20,6 +20,11 @@ STEP = 0.02
 """Grid of offsets and of the movement, s."""
 
 
+_SWAY = 0.3
+"""Degrees in half a second that a machine may still sway after a stop without counting as moving:
+else every stop would seem later than it was, and the estimate with it."""
+
+
 @dataclass(frozen=True)
 class Movement:
     """When the machine moved.
@@ -64,7 +69,7 @@ def movement(seconds: np.ndarray, readings: np.ndarray) -> Movement:
     """When the machine moved, from a log.
 
     The speed is that of the fastest sensor over half a second, against what the same sensor shows
-    while the machine stands (its lower quartile over the log).
+    while the machine stands (its lower quartile over the log), and against the sway after a stop.
 
     Parameters
     ----------
@@ -85,7 +90,7 @@ def movement(seconds: np.ndarray, readings: np.ndarray) -> Movement:
         level = _smooth(np.interp(grid, seconds, column), half)
         change = np.abs(level[2 * half:] - level[:-2 * half])
         noise = np.quantile(change, 0.25)
-        fast = change > max(8.0 * noise, 0.1)
+        fast = change > max(8.0 * noise, _SWAY)
         moving[half:-half] |= fast
     if not moving.any():
         raise NoOffset("the machine did not move in this log")

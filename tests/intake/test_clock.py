@@ -64,13 +64,13 @@ def errors(seeds, least, mean):
 
 
 def test_a_quick_crew_fixes_the_offset():
-    """Waits of 0.5 s and 1 s more on average: 0.1 s rms, and the bound (0.5 s) holds always. The
-    sway after a stop counts as movement, so the estimate is some hundredths late: a track is what
-    gives 0.1 s in every run."""
+    """Waits of 0.5 s and 1 s more on average: within 0.1 s in nine of ten runs, and the bound holds
+    always. It is the shots that say no more: a track gives 0.1 s in every run."""
     error, bound = errors(range(12), 0.5, 1.0)
     assert (np.abs(error) <= bound).all()
-    assert np.sqrt(np.mean(error**2)) < 0.1
-    assert bound.max() < 0.7
+    assert (np.abs(error) < 0.1).sum() >= 10
+    assert np.sqrt(np.mean(error**2)) < 0.08
+    assert bound.max() < 0.9
 
 
 def test_a_slow_crew_is_told_how_little_is_known():
