@@ -1,6 +1,7 @@
 """A field day through `calib import`: raw sights from free stations, a log with its clock off."""
 
 import csv
+import json
 
 import numpy as np
 import pytest
@@ -178,6 +179,30 @@ def test_log_with_its_clock_off(calib, logged, run):
     np.testing.assert_allclose(got.poses.readings, run.poses.readings[index],
                                atol=np.radians(0.03))
     assert got.shots.time[0].endswith("Z") and got.poses.time[0].endswith("Z")
+
+
+def test_a_track_fixes_the_clock(calib, logged, run):
+    """A prism followed at 2 Hz by the chain itself: the offset to 0.1 s, said with its bound."""
+    with (logged / "log.csv").open() as stream:
+        head, *rows = csv.reader(stream)
+    times = np.array([np.datetime64(row[0]) for row in rows])
+    readings = np.array([row[1:] for row in rows], float)[::5]
+    seconds = (times - times[0]) / np.timedelta64(1, "s")
+    posture = run.rig.chain.posture(
+        run.rig.start, np.tile([10.0, 20.0, 0.0, 1.0], (len(readings), 1)), np.radians(readings),
+        jacobian=False)
+    edge = run.rig.target_names.index("edge_left")
+    track = posture.points(np.full(len(readings), edge), np.arange(len(readings))).position
+    (logged / "track.txt").write_text("".join(
+        f"T{i},{n:.3f},{e:.3f},{u:.3f},{t - np.timedelta64(int(OFFSET * 1000), 'ms')}\n"
+        for i, ((e, n, u), t) in enumerate(zip(track, times[::5], strict=True))))
+    assert head[0] == "timestamp" and np.ptp(seconds) > 100
+    status, out, err = calib("timed.txt", "--into", "RUN", *TIMED, "--clock-offset", "estimate",
+                             "--track", "track.txt", "--json")
+    assert status == 0, err
+    found = json.loads(out)["clock_offset"]
+    assert found["seconds"] == pytest.approx(OFFSET - 7200.0, abs=0.1)
+    assert found["bound"] < 0.2 and "from the track" in err
 
 
 def test_log_with_the_wrong_offset_is_refused(calib, logged):
