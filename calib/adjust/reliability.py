@@ -191,23 +191,51 @@ class GroupTests:
     def test(self, rows: Sequence[int] = (), block: int | None = None,
              readings: Sequence[int] = ()) -> GroupTest:
         """As `group_test`."""
-        where = set(map(tuple, self.place[list(rows), :2].tolist()))
-        if len(readings):
-            where.add(tuple(self.of_block[block].tolist()))
-        if where == {(-1, -1)} or not where:
-            return GroupTest(0.0, 0, np.inf, np.zeros(len(rows) + len(readings)))
-        if len(where) > 1:
-            columns = hypothesis(self.adjustment, rows, block, readings)
-            return hypothesis_test(self.adjustment, columns, self.lambda0)
-        (i, j), = where
-        weighted, c, p = (part[j] for part in self.parts[i])
-        h = np.zeros((len(weighted), len(rows) + len(readings)))
-        h[self.place[list(rows), 2], np.arange(len(rows))] = 1.0
-        if len(readings):
-            of_block = self.adjustment.observations.groups[i].rows[j]
-            by_readings = self.adjustment.linearised.by_readings[of_block]
-            h[:, len(rows):] = -by_readings[:, list(readings)]
-        return _group_test(h.T @ weighted, h.T @ c @ h, np.sum(h * (p @ h)), self.lambda0)
+        return self.test_all([(rows, block, readings)])[0]
+
+    def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:
+        """Test many groups ``(rows, block, readings)``, those of one shape at once."""
+        place, of_block = self.place.tolist(), self.of_block.tolist()
+        results: list[GroupTest | None] = [None] * len(groups)
+        alike: dict[tuple, list] = {}
+        for number, (rows, block, readings) in enumerate(groups):
+            where = {tuple(place[row][:2]) for row in rows}
+            if len(readings):
+                where.add(tuple(of_block[block]))
+            if len(where) > 1:
+                columns = hypothesis(self.adjustment, rows, block, readings)
+                results[number] = hypothesis_test(self.adjustment, columns, self.lambda0)
+                continue
+            (i, j), = where or {(-1, -1)}
+            shape = i, len(rows), len(readings)
+            alike.setdefault(shape, []).append(
+                (number, j, [place[row][2] for row in rows], list(readings)))
+        for (i, n_rows, n_readings), members in alike.items():
+            tests = self._alike(i, n_rows, n_readings, members)
+            for (number, *_), test in zip(members, tests, strict=True):
+                results[number] = test
+        return results
+
+    def _alike(self, i, n_rows, n_readings, members):
+        """Groups in the blocks of one block group, with equal numbers of rows and readings."""
+        _, blocks, positions, columns = zip(*members, strict=True)
+        size = n_rows + n_readings
+        if i < 0:
+            return [GroupTest(0.0, 0, np.inf, np.zeros(size))] * len(members)
+        blocks = np.array(blocks)
+        weighted, c, p = (part[blocks] for part in self.parts[i])
+        h = np.zeros((len(members), weighted.shape[1], size))
+        every = np.arange(len(members))[:, None]
+        if n_rows:
+            h[every, np.array(positions), np.arange(n_rows)] = 1.0
+        if n_readings:
+            rows = self.adjustment.observations.groups[i].rows[blocks]
+            b = self.adjustment.linearised.by_readings[rows]
+            chosen = np.array(columns)[:, None, :]
+            h[:, :, n_rows:] = -np.take_along_axis(b, chosen, axis=2)
+        ht = h.transpose(0, 2, 1)
+        total = np.einsum("gmf,gmf->g", h, p @ h)
+        return _group_tests((ht @ weighted[..., None])[..., 0], ht @ c @ h, total, self.lambda0)
 
 
 def hypothesis(
@@ -241,30 +269,27 @@ def hypothesis_test(
     n, left = len(adjustment.residuals), adjustment.linearised.spectrum.left
     whitened = whiten(adjustment, columns)
     taken_up = left[:n].T @ whitened
-    return _group_test(
-        whitened.T @ adjustment.linearised.misclosure[:n],
-        whitened.T @ whitened - taken_up.T @ taken_up,
-        np.einsum("ij,ij->", whitened, whitened),
+    return _group_tests(
+        (whitened.T @ adjustment.linearised.misclosure[:n])[None],
+        (whitened.T @ whitened - taken_up.T @ taken_up)[None],
+        np.einsum("ij,ij->", whitened, whitened)[None],
         noncentrality() if lambda0 is None else lambda0,
-    )
+    )[0]
 
 
-def _group_test(pulled, normal, total, lambda0):
-    """The test from H' M^-1 w, H' C H and the trace of H' M^-1 H."""
-    if len(normal) == 1:
-        values, vectors = normal[0], np.ones((1, 1))
-    else:
-        values, vectors = np.linalg.eigh(normal)
-    visible = values > UNCHECKED * max(total, np.finfo(float).tiny)
-    if not visible.any():
-        return GroupTest(0.0, 0, np.inf, np.zeros(len(normal)))
-    values, vectors, radius = values[visible], vectors[:, visible], np.inf
-    along = vectors.T @ pulled
-    if visible.all():
-        radius = float(np.sqrt(lambda0 / values.min()))
-    return GroupTest(
-        float(np.sum(along**2 / values)), int(visible.sum()), radius, vectors @ (along / values)
-    )
+def _group_tests(pulled, normal, total, lambda0):
+    """Tests from stacks of H' M^-1 w, H' C H and the trace of H' M^-1 H."""
+    values, vectors = np.linalg.eigh(normal)
+    visible = values > UNCHECKED * np.maximum(total, np.finfo(float).tiny)[:, None]
+    safe = np.where(visible, values, 1.0)
+    along = np.where(visible, np.einsum("gfk,gf->gk", vectors, pulled), 0.0)
+    statistics = np.sum(along**2 / safe, axis=1)
+    radii = np.where(visible.all(1), np.sqrt(lambda0 / safe.min(1)), np.inf)
+    biases = np.einsum("gfk,gk->gf", vectors, along / safe)
+    return [
+        GroupTest(*row) for row in zip(
+            statistics.tolist(), visible.sum(1).tolist(), radii.tolist(), biases, strict=True)
+    ]
 
 
 def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:

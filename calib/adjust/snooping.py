@@ -157,11 +157,12 @@ def judge(
     alpha: float = ALPHA, power: float = POWER,
 ) -> tuple[Verdict, ...]:
     """Test every candidate, largest quotient first; those that nothing checks are left out."""
-    tests, verdicts = GroupTests.of(adjustment, alpha, power), []
-    for candidate in candidates:
-        test = tests.test(candidate.rows, candidate.block, candidate.readings)
-        if test.dof:
-            verdicts.append(Verdict(candidate, test, equal_power_limit(test.dof, alpha, power)))
+    tests = GroupTests.of(adjustment, alpha, power).test_all(
+        [(c.rows, c.block, c.readings) for c in candidates])
+    verdicts = [
+        Verdict(candidate, test, equal_power_limit(test.dof, alpha, power))
+        for candidate, test in zip(candidates, tests, strict=True) if test.dof
+    ]
     return tuple(sorted(verdicts, key=lambda v: -v.quotient))
 
 

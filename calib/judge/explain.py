@@ -59,6 +59,9 @@ _SETTLED, _WORTH_SOLVING = 40.0, 30.0
 #: A quick fit whose mean square stays above this is not worth more steps.
 _WORTH_MORE_STEPS = 300.0
 
+#: Moments at which a machine may have moved that are tried one by one.
+_MOST_MOMENTS = 60
+
 #: The family of the explanation that no mistake was made but some values are wrong.
 SINGLE_VALUES = "single values"
 
@@ -207,8 +210,8 @@ class _Search:
     def try_placements(self):
         """A machine that moved, swung or was labelled late; a pole height from some pose on."""
         run = self.run
-        self.try_all(late_labels(run))
-        tried = self.try_all(moved_between(run))
+        self._coarse_to_fine(late_labels(run))
+        tried = self._coarse_to_fine(moved_between(run))
         for best in sorted(tried, key=lambda t: t.chi2)[:2]:
             later = best.mistake.poses
             self._try_heights_from(later, 2 * len(tried))
@@ -248,6 +251,16 @@ class _Search:
                    t.chi2 / s2 + t.free * np.log(self.n) - 2 * np.log(t.odds))
             for t in self.tried
         ]
+
+    def _coarse_to_fine(self, mistakes):
+        """Try all, or of very many every so manieth and then those about the best."""
+        step = -(-len(mistakes) // _MOST_MOMENTS)
+        if step <= 1:
+            return self.try_all(mistakes)
+        tried = self.try_all(mistakes[::step], len(mistakes))
+        best = step * int(np.argmin([t.chi2 for t in tried]))
+        about = [m for i, m in enumerate(mistakes) if 0 < abs(i - best) < step]
+        return tried + self.try_all(about, len(mistakes))
 
     def _try_height(self, mask, words, members):
         found = height_bias(self.run, mask, words)

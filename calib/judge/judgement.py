@@ -13,13 +13,11 @@ from calib.judge.external import External, external_reliability
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
 from calib.judge.noise import Noise, noise
-from calib.judge.suspects import Suspects, find_suspects
+from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.trends import Trend, trends
 
-#: With more shots than this, questions that solve again many times are not asked.
-MOST_SHOTS = 400
-
-#: Nor with a variance factor beyond this.
+#: Runs of more than `MOST_SHOTS` are not solved again many times, nor those with a variance factor
+#: beyond this.
 HOPELESS = 25.0
 
 #: Suspects that the verdict names.

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 from scipy.stats import chi2
 
-from calib.adjust.critical import equal_power_limit
+from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
 from calib.adjust.snooping import Candidate, snoop
 from calib.calibration import Solution, solve
 from calib.judge.many import many_bad_shots
@@ -15,6 +15,10 @@ from calib.judge.set_aside import SetAside, without
 
 #: A clean run fails the gate with this probability.
 RUN_LEVEL = 0.05
+
+#: In a larger run only what is beyond chance is flagged: the flags that chance allows would be
+#: many, and each takes a solution.
+MOST_SHOTS = 400
 
 
 @dataclass(frozen=True)
@@ -117,6 +121,9 @@ def find_suspects(solution: Solution) -> Suspects:
     by itself and the pose as a whole is the stronger explanation.
     """
     problem, candidates = solution.problem, suspicion(solution)
+    tests = sum(c.detects for c in candidates)
+    small = len(solution.run.shots) <= MOST_SHOTS
+    alpha = ALPHA if small else per_test_level(RUN_LEVEL, tests)
     snooping = snoop(
         problem,
         problem.observations,
@@ -125,22 +132,22 @@ def find_suspects(solution: Solution) -> Suspects:
         names=problem.names,
         prior=problem.prior,
         held=problem.held,
+        alpha=alpha,
         most=_most(solution),
     )
-    tests = sum(c.detects for c in candidates)
     if len(snooping.suspects) == _most(solution):
         many = many_bad_shots(solution)
         if many is not None and _fits_better(many[1], snooping.final):
             found = tuple(
                 _suspect(solution, ("shot", bad.shot), (bad.shot,), bad.miss, bad.statistic, 3,
-                         bad.shift, tests)
+                         bad.shift, tests, alpha)
                 for bad in many[0]
             )
             return Suspects(solution, found, "many shots are out; a robust fit found them")
     found = tuple(
         _suspect(solution, verdict.candidate.label,
                  tuple(sorted({row // 3 for row in verdict.candidate.rows})), verdict.test.bias,
-                 verdict.test.statistic, verdict.test.dof, shift, tests)
+                 verdict.test.statistic, verdict.test.dof, shift, tests, alpha)
         for verdict, shift in zip(snooping.suspects, snooping.shifts, strict=True)
     )
     return Suspects(solution, found, snooping.stopped)
@@ -176,7 +183,7 @@ def suspicion(solution: Solution) -> list[Candidate]:
     return candidates
 
 
-def _suspect(solution, label, shots, bias, statistic, dof, shift, tests) -> Suspect:
+def _suspect(solution, label, shots, bias, statistic, dof, shift, tests, alpha) -> Suspect:
     run = solution.run
     kind, number, *rest = label
     reading = rest[0] if rest else None
@@ -196,8 +203,8 @@ def _suspect(solution, label, shots, bias, statistic, dof, shift, tests) -> Susp
     says = " ".join([_miss_words(run, kind, number, reading, bias),
                      _moves_words(parameter, shift[most], in_sd[most])])
     return Suspect(
-        kind, name, shots, pose, reading, bias, statistic, dof, equal_power_limit(dof), chance,
-        parameter.name, float(shift[most]), float(in_sd[most]), says,
+        kind, name, shots, pose, reading, bias, statistic, dof, equal_power_limit(dof, alpha),
+        chance, parameter.name, float(shift[most]), float(in_sd[most]), says,
     )
 
 

@@ -30,10 +30,10 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[dict]:
     checks, adjustment = judgement.reliability, solution.adjustment
     tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
-    tests = GroupTests.of(adjustment, checks.alpha, checks.power)
+    vectors = GroupTests.of(adjustment, checks.alpha, checks.power).test_all(
+        [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
     records = []
-    for i in range(len(solution.run.shots)):
-        vector = tests.test(range(3 * i, 3 * i + 3))
+    for i, vector in enumerate(vectors):
         records.append({
             "tau": axes(tau[i]),
             "detectable": axes(mdb[i]),
