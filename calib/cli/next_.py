@@ -1,6 +1,7 @@
 """``calib next``: is it enough, and what to shoot next."""
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -43,6 +44,7 @@ class _Asked:
     set_aside: str
     targets: str | None
     site: Site
+    candidates: int
     seed: int
 
 
@@ -82,6 +84,8 @@ def next_poses(
     ] = 2.5,
     highest: Annotated[
         float | None, typer.Option(help="The edge stays this low above the ground, m.")] = None,
+    candidates: Annotated[
+        int, typer.Option(min=100, max=200_000, help="Poses to choose from.")] = 20_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[
         bool, typer.Option("--watch", help="Read again whenever the files change, until it is "
@@ -97,13 +101,13 @@ def next_poses(
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
     asked = _Asked(poses, length(goal), stand, set_aside, targets,
                    Site(foot_height=foot_height, nearest=nearest, highest=highest,
-                        instrument=instrument_place(instrument)), seed)
+                        instrument=instrument_place(instrument)), candidates, seed)
     document = _watched(run, asked) if watch else _advice(run, asked)
     if json:
         talk.result_json(document)
     elif not watch:
         _say(document)
-    if document["goal_met"] is False:
+    if document is not None and document["goal_met"] is False:
         raise typer.Exit(talk.GATE_FAILED)
 
 
@@ -114,23 +118,23 @@ def _say(document):
 
 
 def _watched(folder, asked):
-    """Advice after every change of the files; the last one, when it is enough."""
-    seen = None
-    while True:
-        now = _state(folder)
-        if now != seen:
+    """Advice after every change of the files, until it is enough or the user stops; the last."""
+    seen, document = None, None
+    with suppress(KeyboardInterrupt):
+        while document is None or not document["enough"]:
+            now = _state(folder)
+            if now == seen:
+                time.sleep(_EVERY)
+                continue
             seen = now
             try:
                 document = _advice(folder, asked)
+                _say(document)
+                talk.tell("Watching the files; stop with Ctrl-C ...")
             except InputError as error:
                 talk.tell_all(error.complaints)
-                talk.tell("Waiting for the files to change ...")
-            else:
-                _say(document)
-                if document["enough"]:
-                    return document
-                talk.tell("Watching the files; stop with Ctrl-C ...")
-        time.sleep(_EVERY)
+                talk.tell("Waiting for the files to change; stop with Ctrl-C ...")
+    return document
 
 
 def _state(folder):
@@ -143,7 +147,7 @@ def _state(folder):
 
 def _advice(folder: Path, asked: _Asked) -> dict:
     try:
-        run = read_run(folder)
+        run = read_run(folder, unfinished=True)
     except InputError as error:
         if {c.file for c in error.complaints} <= {SHOTS, READINGS}:
             talk.tell("Nothing shot yet? The first poses come from: calib plan "
@@ -174,7 +178,7 @@ def _task(so_far, asked):
     variances = np.einsum("nii->ni", run.shots.covariance)
     return Task.for_rig(
         rig, run.tape, named_targets(rig, asked.targets), site=asked.site, seed=asked.seed,
-        parameters=parameters,
+        count=asked.candidates, parameters=parameters,
         noise=Noise(np.sqrt(np.median(variances, axis=0)), np.median(run.poses.sd, axis=0)),
     )
 
@@ -189,10 +193,18 @@ def _so_far(run: Run, choice: str) -> _SoFar:
         # Who is suspect can only be told once there is a solution.
         aside = SetAside() if choice in (NONE, SUSPECTS) else named(run, choice.split(","))
         problem = problem_of(without(run, aside))
-        return _SoFar(problem, problem.start, aside, str(error), None)
+        return _SoFar(problem, problem.start, aside, _unsolved(error), None)
     solution = chosen.solution
     return _SoFar(solution.problem, solution.adjustment.parameters, chosen.aside, None,
                   _doubt(solution.adjustment))
+
+
+def _unsolved(error):
+    """Why there is no solution, short: early in a run dozens of unknowns hang together."""
+    directions = error.directions if isinstance(error, NotDetermined) else ()
+    if len(directions) > 2:
+        return f"nothing fixes {len(directions)} combinations of its unknowns"
+    return str(error)
 
 
 def _doubt(adjustment):

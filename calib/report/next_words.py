@@ -18,6 +18,9 @@ from calib.report.plan_words import mm
 
 WIDTH = 100
 
+#: An edge that is known no better than this is hardly determined, m.
+_HARDLY = 1.0
+
 
 def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
                   aside: Sequence[str], goal: float | None) -> dict:
@@ -77,7 +80,7 @@ def next_summary(document: dict) -> str:
     else:
         out.print(f"The edge is known to {mm(document['now']['worst'])} (1 sd, worst over the "
                   f"envelope; root mean square {mm(document['now']['rms'])}).")
-    if document["weak"]:
+    if document["weak"] and not document["undetermined"]:
         parts = ", ".join(f"{w['parameter']} {100 * w['share']:.0f} %" for w in document["weak"])
         out.print(f"Weakest there: {parts} of the variance.")
     if document["enough"]:
@@ -99,8 +102,15 @@ def _table(document):
     for pose in document["poses"]:
         table.add_row(
             pose["pose"], *(f"{pose['readings'][name]:.1f}" for name in document["driven"]),
-            f"{1000 * pose['worst_after']:.2f}", f"{1000 * pose['gain']:.2f}")
+            *_edge_then(pose))
     return table
+
+
+def _edge_then(pose):
+    """Edge sd after a pose and what it gains, mm; nothing of what is hardly determined."""
+    after, before = pose["worst_after"], pose["worst_after"] + pose["gain"]
+    return (f"{1000 * after:.2f}" if after < _HARDLY else "not yet",
+            f"{1000 * pose['gain']:.2f}" if before < _HARDLY else "-")
 
 
 def _next_ids(used, count):

@@ -26,7 +26,7 @@ _NEEDED = {
 _LARGEST = 50_000_000
 
 
-def read_run(folder: Path, check: Path | None = None) -> Run:
+def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) -> Run:
     """Read and check a whole run folder.
 
     Parameters
@@ -36,6 +36,8 @@ def read_run(folder: Path, check: Path | None = None) -> Run:
         backsights.csv.
     check : Path, optional
         A file of check shots to read in place of check.csv.
+    unfinished : bool
+        The run goes on: fewer observations than unknowns are no fault yet.
 
     Raises
     ------
@@ -63,7 +65,7 @@ def read_run(folder: Path, check: Path | None = None) -> Run:
     check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
     if poses is not None and shots is not None:
-        check_together(rig, poses, shots, check, tape, findings)
+        check_together(rig, poses, shots, check, tape, findings, unfinished)
     findings.stop_if_at_fault()
     files = {name: hashlib.sha256(data).hexdigest()
              for name, data in content.items() if data is not None}
