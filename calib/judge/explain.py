@@ -253,7 +253,7 @@ class _Search:
         ]
 
     def _coarse_to_fine(self, mistakes):
-        """Try all, or of very many every so manieth and then those about the best."""
+        """Try all, or of very many one in so many and then those about the best."""
         step = -(-len(mistakes) // _MOST_MOMENTS)
         if step <= 1:
             return self.try_all(mistakes)
