@@ -62,7 +62,7 @@ def test_page_shows_cautions_targets_and_places_to_write(document, files):
     """Every caution, pose and target reading is there, with a box per reading, a tick per shot."""
     page = files["pose-sheet.html"].decode("utf-8")
     for caution in CAUTIONS:
-        assert caution.replace("'", "&#39;") in page
+        assert page.count(caution.replace("'", "&#39;")) == 1 + len(sheet_of(document).pages)
     poses, readings = len(document["poses"]), len(document["readings"])
     assert page.count('class="write"') == poses * readings
     assert page.count('class="tick"') == poses * (1 + len(document["targets"]))
