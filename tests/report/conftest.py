@@ -1,0 +1,44 @@
+"""A solved run with everything a report can meet: hostile ids, gross errors, check shots, times."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.judge.choice import solve_as_chosen
+from calib.judge.judgement import judge
+from calib.report.record import result_document
+from calib.simulate import simulate
+
+#: Ids that a file may hold: markup, mathematics, other alphabets, a very long one.
+HOSTILE = ("<script>alert(1)</script>", "a&b\"c'd", "$x^2$", "Ж-7", "long_" * 12, "{{ 7 * 7 }}")
+
+
+def document_of(run, set_aside="none") -> dict:
+    """The document of result.json, as it is when read back."""
+    chosen = solve_as_chosen(run, set_aside)
+    return json.loads(json.dumps(result_document(chosen, judge(chosen.solution))))
+
+
+@pytest.fixture(scope="session")
+def run(rig):
+    """30 poses in two stands, two gross errors, three check poses, hostile shot ids."""
+    run, _ = simulate(rig, np.random.default_rng(1), poses=30, stands=2, check_poses=3,
+                      gross_errors=2)
+    ids = HOSTILE + run.shots.ids[len(HOSTILE):]
+    poses = replace(run.poses, time=tuple(f"2026-05-01T08:{i:02d}:00" for i in range(33)))
+    return replace(run, shots=replace(run.shots, ids=ids), poses=poses,
+                   files={"shots.csv": "ab" * 32, "rig.toml": "cd" * 32})
+
+
+@pytest.fixture(scope="session")
+def document(run):
+    """With the suspects taking part."""
+    return document_of(run)
+
+
+@pytest.fixture(scope="session")
+def document_aside(run):
+    """With the suspects set aside."""
+    return document_of(run, "suspects")

@@ -1,0 +1,58 @@
+"""The history: appended, linked, verified."""
+
+import pytest
+
+from calib.report.history import BrokenHistory, additions, header, read_history
+
+
+def _result(name, value, time=""):
+    document = {
+        "rig": {"name": "tilt_rotator"}, "verdict": {"passed": True},
+        "run": {"files": {"shots.csv": "ab"}}, "poses": [{"time": time or None}],
+        "parameters": [{"name": "boom_length", "value": value, "sd": 0.001, "unit": "m"}],
+    }
+    return (f"{name}/result.json", f"{name:0>64}", document)
+
+
+def _text(entries):
+    return header() + "".join(e.line() for e in entries)
+
+
+def test_results_are_added_once_in_the_order_of_their_times():
+    """New results come in by time, those without at the end; known ones are not repeated."""
+    first = additions([], [_result("b", 5.7, "2026-05-02"), _result("a", 5.6, "2026-05-03"),
+                           _result("c", 5.8)])
+    assert [e.result[0] for e in first] == ["b", "a", "c"]
+    entries, kept = read_history(_text(first))
+    assert entries == first and kept == _text(first)
+    again = additions(entries, [_result("a", 5.6), _result("d", 5.9)])
+    assert [(e.number, e.result[0]) for e in again] == [(4, "d")]
+    assert read_history(_text([*first, *again]))[0] == [*first, *again]
+
+
+@pytest.mark.parametrize("edit", [
+    lambda lines: [lines[0], lines[1].replace("5.6", "5.5"), *lines[2:]],
+    lambda lines: [lines[0], *lines[2:]],
+    lambda lines: [lines[0], lines[2], lines[1], *lines[3:]],
+])
+def test_a_changed_line_is_found(edit):
+    """A line that was edited, taken out or moved breaks the links behind it."""
+    entries = additions([], [_result("a", 5.6), _result("b", 5.7), _result("c", 5.8)])
+    lines = _text(entries).splitlines(keepends=True)
+    with pytest.raises(BrokenHistory, match="changed or taken out"):
+        read_history("".join(edit(lines)))
+
+
+def test_a_line_cut_short_is_dropped():
+    """What a broken-off write leaves is dropped, and the result is taken up again."""
+    entries = additions([], [_result("a", 5.6), _result("b", 5.7)])
+    text = _text(entries)
+    kept_entries, kept = read_history(text[:-20])
+    assert kept_entries == entries[:1] and kept == _text(entries[:1])
+    assert _text([*kept_entries, *additions(kept_entries, [_result("b", 5.7)])]) == text
+
+
+def test_another_file_is_no_history():
+    """A CSV with another heading is refused."""
+    with pytest.raises(BrokenHistory, match="heading"):
+        read_history("shot,pose\n1,2\n")

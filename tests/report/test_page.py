@@ -1,0 +1,211 @@
+"""The page: every number is one of result.json, nothing of it is live but its own script."""
+
+import hashlib
+import json
+import re
+import subprocess
+import sys
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from calib.calibration import solve
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.edge import envelope_edge
+from calib.report.contents import MOST_ROWS, contents
+from calib.report.evidence import edge_record
+from calib.report.figures import edge_maps, views
+from calib.report.figures.ink import pen, svg
+from calib.report.page import page
+from calib.report.record import parameter_records
+from calib.report.report import headings, report_files
+from calib.simulate import simulate
+from tests.conftest import STANDARD
+from tests.report.conftest import HOSTILE, document_of
+from tests.report.reading import Page, leaves, stray_numbers
+
+#: Numbers of the report's own words: 95 %, 1 sd, 3-D, and the length of a cut table.
+OWN_WORDS = {"95", "1", "3", "0", str(MOST_ROWS)}
+
+
+def html_of(document) -> str:
+    """The page alone."""
+    return page("report.html.j2", document, *headings(document), contents(document))
+
+
+@pytest.fixture(scope="module")
+def html(document):
+    """The page of the run with suspects."""
+    return html_of(document)
+
+
+@pytest.fixture(scope="module")
+def html_aside(document_aside):
+    """The page of the run with the suspects set aside."""
+    return html_of(document_aside)
+
+
+@pytest.mark.parametrize("which", ["", "_aside"])
+def test_every_number_is_one_of_the_result(request, which):
+    """Each shown number is a number of result.json, rounded as it is shown."""
+    document = request.getfixturevalue(f"document{which}")
+    read = Page(request.getfixturevalue(f"html{which}"))
+    known, strings = leaves(document)
+    assert len(read.numbers) > 1000
+    for raw, factor, shown in read.numbers:
+        if factor is None:
+            continue
+        assert float(raw) in known, f"{shown} ({raw}) is not in result.json"
+        decimals = len(shown.partition(".")[2])
+        assert abs(float(shown) - float(raw) * factor) <= 0.5000001 * 10.0**-decimals, shown
+    stray = stray_numbers(read.words, strings | set(headings(document)))
+    assert not {n.rstrip(".,") for n in stray} - OWN_WORDS
+
+
+def test_a_number_that_is_not_in_the_result_is_noticed(document, html):
+    """The test above can fail: a page with a changed digit does not pass it."""
+    wrong = html.replace('<data value="', '<data value="9', 1)
+    known, _ = leaves(document)
+    assert any(float(raw) not in known for raw, factor, _ in Page(wrong).numbers if factor)
+
+
+@pytest.mark.parametrize(("figure", "key"), [("figure-edge-sd", ("edge", "sd")),
+                                            ("figure-taped-error", ("taped", "edge", "error"))])
+def test_maps_carry_their_numbers(document, html, figure, key):
+    """The cells of the maps are the values of result.json in mm."""
+    values = document
+    for part in key:
+        values = values[part]
+    cells = [1000 * v for reach in values for v in reach]
+    digits = 0 if max(cells) >= 10 else 1
+    wanted = Counter(f"{v:.{digits}f}" for v in cells)
+    drawn = Counter(Page(html).figures[figure])
+    assert not wanted - drawn
+
+
+def test_drawings_carry_the_solved_values(document, html):
+    """Every estimated quantity that moves the edge stands on the drawing with its value."""
+    texts = " ".join(Page(html).figures["figure-dimensions"])
+    for p in document["parameters"]:
+        if p["status"] == "estimated":
+            assert p["name"] in texts
+    boom = next(p for p in document["parameters"] if p["name"] == "boom_length")
+    assert f"{1000 * boom['value']:.1f}" in texts
+
+
+def test_suspects_carry_their_id_in_the_figures(document, html):
+    """Each suspect shot is named in the plot by order and in plan and side view."""
+    suspects = [s["shot"] for s in document["shots"] if s["suspect"]]
+    assert suspects
+    figures = Page(html).figures
+    for figure in ("figure-by-order", "figure-plan-side"):
+        for shot in suspects:
+            assert any(shot[:15] in text for text in figures[figure]), (figure, shot)
+
+
+def test_set_aside_shots_stay_visible(document_aside, html_aside):
+    """A shot set aside is listed with its reason and drawn with its id, as a cross."""
+    aside = [s["shot"] for s in document_aside["set_aside"]["shots"]]
+    assert len(aside) == 2
+    read = Page(html_aside)
+    for shot in aside:
+        assert shot in read.words
+        assert any(shot[:15] in text for text in read.figures["figure-by-order"])
+    assert "var(--aside)" in html_aside.partition("</style>")[2]
+
+
+def test_ids_from_files_are_text(html):
+    """Markup, templates and mathematics in ids come out as they went in."""
+    read = Page(html)
+    for text in HOSTILE:
+        assert text in read.words
+    assert "<script>alert" not in html
+    assert sum(tag == "script" for tag, _ in read.tags) == 1
+
+
+def test_nothing_is_fetched(html):
+    """No element refers to anything outside the page, and the policy forbids it."""
+    read = Page(html)
+    for tag, attributes in read.tags:
+        for name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
+            target = attributes.get(name)
+            assert target is None or target.startswith("#"), (tag, name, target)
+    assert "default-src 'none'" in html
+    assert not re.search(r"url\((?!#)", html)
+    assert "@import" not in html
+
+
+def test_ids_of_the_page_are_unique(html):
+    """Figures share one page without sharing ids."""
+    ids = [a["id"] for _, a in Page(html).tags if "id" in a]
+    assert [i for i, n in Counter(ids).items() if n > 1] == []
+
+
+def test_every_figure_has_words(html):
+    """Each figure has an alternative text of a sentence, and axes with units and n."""
+    read = Page(html)
+    assert len(read.figures) >= 16
+    for figure, label in read.labels.items():
+        assert len(label) > 40, figure
+    without_n = {"figure-dimensions", "figure-signs", "figure-corrections", "figure-pulls"}
+    for figure, texts in read.figures.items():
+        if figure not in without_n:
+            assert any("n = " in text for text in texts), figure
+
+
+def test_order_of_the_sections(html):
+    """Verdict first, provenance last, as people read."""
+    sections = [a["id"] for tag, a in Page(html).tags if tag == "section"]
+    assert sections == ["verdict", "enter", "taped", "edge", "misfits", "plots",
+                        "identifiability", "check", "cautions", "provenance"]
+    links = [a["href"] for tag, a in Page(html).tags if tag == "a"]
+    assert links == [f"#{s}" for s in sections]
+
+
+def test_a_bare_result_has_a_report(rig):
+    """Without tape, check shots and files the report is made, and says what is missing."""
+    run, _ = simulate(rig, np.random.default_rng(2), poses=12, taped=False)
+    read = Page(html_of(document_of(run)))
+    assert "taped" not in [a.get("id") for tag, a in read.tags if tag == "section"]
+    assert "no check shots" in read.words
+
+
+@pytest.mark.parametrize("template", template_names())
+def test_every_shipped_rig_is_drawn(template):
+    """Any rig is drawn and mapped from its own chain."""
+    readings = {r.name: 0.05 for r in rig_from_template(template).readings}
+    rig = rig_from_dict({**STANDARD, "template": template, "readings": {"sd": readings}})
+    targets = [rig.target_names[i] for i in rig.edge_targets if "mid" not in rig.target_names[i]]
+    run, _ = simulate(rig, np.random.default_rng(5), poses=14, targets=targets[:2])
+    solution = solve(run)
+    nodes = envelope_edge(rig, solution.parameters)
+    document = {
+        "rig": {"definition": rig.definition},
+        "parameters": parameter_records(solution),
+        "edge": edge_record(nodes, solution.covariance),
+    }
+    with pen():
+        texts, map_texts = (
+            Page(f'<figure id="f">{svg("x", draw, document, (7, 6))}</figure>').figures["f"]
+            for draw in (views.signs, edge_maps.edge_sd)
+        )
+        svg("x", views.dimensions, document, (7, 6))
+    moving = [p.name for p in rig.parameters if not p.held]
+    assert set(moving) & set(texts)
+    assert any("n = " in text for text in map_texts)
+
+
+def test_the_same_result_gives_the_same_files(document, monkeypatch):
+    """Byte for byte, in another process and with SOURCE_DATE_EPOCH, page and PDF alike."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+    files = report_files(document)
+    program = (
+        "import json, sys, hashlib\n"
+        "from calib.report.report import report_files\n"
+        "files = report_files(json.load(sys.stdin))\n"
+        "print(*(hashlib.sha256(files[n]).hexdigest() for n in sorted(files)))\n"
+    )
+    other = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True,
+                           text=True, input=json.dumps(document)).stdout
+    assert other.split() == [hashlib.sha256(files[n]).hexdigest() for n in sorted(files)]
