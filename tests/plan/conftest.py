@@ -2,7 +2,7 @@
 
 import pytest
 
-from calib.plan.plan import Task, prepare
+from calib.plan.plan import Task, make_plan, prepare
 
 
 @pytest.fixture(scope="session")
@@ -15,3 +15,9 @@ def prepared(rig):
 def everything(rig):
     """The standard rig and as many candidates as a real plan looks at."""
     return prepare(Task.for_rig(rig))
+
+
+@pytest.fixture(scope="session")
+def planned(everything):
+    """The plan of 24 poses that a user gets who asks for nothing in particular."""
+    return make_plan(everything, 24)

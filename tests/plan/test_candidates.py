@@ -120,6 +120,41 @@ def test_line_of_sight_through_the_house():
         _through_box(point, np.array([-10.0, 2.0, 0]), site), [True, False, False, False])
 
 
+def test_line_of_sight_ends_at_the_target():
+    """A target before the house, or with the house behind the instrument, is seen."""
+    ahead, before = np.array([[5.0, 0, 0]]), np.array([[-6.0, 0, 0]])
+    assert not _through_box(before, np.array([-10.0, 0, 0]), Site())[0]
+    assert not _through_box(ahead, np.array([2.0, 0, 0]), Site())[0]
+    assert _through_box(ahead, np.array([-3.0, 0, 0]), Site())[0]
+
+
+def test_every_corner_of_a_candidate_is_seen(rig):
+    """Past boom and stick, and not along the edge; closer limits take more poses."""
+    site = Site(instrument=(9.0, 3.0, 0.5))
+    found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
+    posture, edge = walked(rig, found.joints)
+    left, right = edge[:, 0], edge[:, -1]
+    eye = np.array(site.instrument)
+    along, sight = right - left, (left + right) / 2 - eye
+    cosine = np.abs(np.einsum("ni,ni->n", along, sight)) / (
+        np.linalg.norm(along, axis=1) * np.linalg.norm(sight, axis=1))
+    assert np.degrees(np.arccos(cosine)).min() > 14.5
+    s = np.linspace(0, 1, 200)[:, None]
+    for pins in (("house", "boom_end"), ("boom_end", "stick_end")):
+        first, last = (posture.positions[name] for name in pins)
+        for corner in (left, right):
+            for i in range(0, len(corner), 25):
+                ray = eye + s * (corner[i] - eye)
+                link = first[i] + s * (last[i] - first[i])
+                apart = np.linalg.norm(ray[:, None] - link[None], axis=2).min()
+                assert apart > site.arm_width / 2 - 1e-9
+    wider = candidate_poses(rig, rig.start, ends(rig), replace(
+        site, least_angle=np.radians(40), arm_width=2.0), COUNT)
+    for why in ("a corner would be seen too nearly along the edge",
+                "the machine would be in the line of sight"):
+        assert wider.removed[why] > found.removed[why] > 0
+
+
 def test_distance_of_segments():
     """Against brute force over both segments, crossing, parallel and end to end."""
     rng = np.random.default_rng(8)

@@ -34,6 +34,17 @@ def test_tour_is_near_the_shortest(seed):
     assert length(cost, tour) <= 1.05 * best + 1e-12
 
 
+def test_no_stretch_turned_round_shortens_a_tour():
+    """Forty poses: the tour is as good as reversing one stretch can make it."""
+    places = np.random.default_rng(4).uniform(0, 1, (40, 3))
+    cost = np.abs(places[:, None] - places[None]).max(2)
+    tour = shortest_tour(cost)
+    for i in range(40):
+        for j in range(i + 1, 40):
+            other = np.concatenate([tour[:i], tour[i : j + 1][::-1], tour[j + 1 :]])
+            assert length(cost, other) > length(cost, tour) - 1e-9
+
+
 def test_tour_of_many_beats_their_given_order():
     """Forty places on a line, shuffled: the way is that of the line."""
     rng = np.random.default_rng(1)

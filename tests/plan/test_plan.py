@@ -16,12 +16,6 @@ from calib.run.records import Tape
 POSES = 24
 
 
-@pytest.fixture(scope="module")
-def planned(everything):
-    """The plan that a user gets who asks for nothing in particular."""
-    return make_plan(everything, POSES)
-
-
 def random_designs(prepared, count, poses=POSES, seed=1):
     rng = np.random.default_rng(seed)
     return [rng.choice(len(prepared.rows), poses, replace=False) for _ in range(count)]
@@ -146,12 +140,13 @@ def test_losses_are_the_worst_of_what_may_happen(prepared):
     assert plan.robustness.holds and plan.undetermined == ()
 
 
-def test_too_few_poses_to_lose_one_are_owned_up_to(prepared):
-    """With just as many shots as unknowns every pose is needed; the plan says so."""
-    # Six rows per pose, but both corners share what turns the edge: 4 poses show 19 unknowns.
-    plan = make_plan(prepared, 4)
-    assert not plan.robustness.holds
-    assert plan.robustness.undetermined or plan.robustness.targets_undetermined
+def test_too_few_shots_to_lose_one_are_owned_up_to(rig):
+    """One corner in 7 poses: 21 rows for 18 combinations, too few when a pose or two are lost."""
+    one = prepare(Task.for_rig(rig, targets=["edge_left"], count=1500))
+    few, enough = make_plan(one, 7).robustness, make_plan(one, 24).robustness
+    assert few.targets_undetermined and not few.holds
+    assert not enough.targets_undetermined and enough.undetermined == () and enough.holds
+    assert len(make_plan(one, 6).robustness.undetermined) == 6
 
 
 def test_what_the_shots_cannot_tell_is_named(rig):
