@@ -170,10 +170,10 @@ def _shifted(run):
         Mistake("shift", f"The readings are shifted by one pose: each pose has those of {which}.",
                 edit, lambda run, by=by: shifted(run, by))
         for by, which, edit in (
-            (1, "the pose before it", "Move the readings of readings.csv up by one row against "
-             "pose and stand; the last pose has none and must be left out."),
-            (-1, "the pose after it", "Move the readings of readings.csv down by one row against "
-             "pose and stand; the first pose has none and must be left out."),
+            (1, "the pose before it", "Move the columns of readings in readings.csv up by one row; "
+             "pose and stand stay. The last pose has none then: leave it and its shots out."),
+            (-1, "the pose after it", "Move the columns of readings in readings.csv down by one row; "
+             "pose and stand stay. The first pose has none then: leave it and its shots out."),
         )
     ]
 

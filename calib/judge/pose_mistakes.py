@@ -93,7 +93,7 @@ def late_labels(run: Run) -> list[Mistake]:
                 "late label",
                 f"Poses {first} to {last} carry the label of stand {wrong} but were taken at "
                 f"stand {label}: the machine moved "
-                f"{'before' if label == following else 'after'} the label says.",
+                f"{'earlier' if label == following else 'later'} than the label says.",
                 f"Change the stand of poses {first} to {last} to {label} in readings.csv.",
                 lambda run, poses=tuple(poses), label=label: _relabelled(run, poses, label),
                 poses=tuple(poses)))
