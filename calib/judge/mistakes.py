@@ -170,9 +170,9 @@ def _shifted(run):
         Mistake("shift", f"The readings are shifted by one pose: each pose has those of {which}.",
                 edit, lambda run, by=by: shifted(run, by))
         for by, which, edit in (
-            (1, "the pose before it", "Move the columns of readings in readings.csv up by one row; "
+            (1, "the pose before it", "Move the reading columns of readings.csv up by one row; "
              "pose and stand stay. The last pose has none then: leave it and its shots out."),
-            (-1, "the pose after it", "Move the columns of readings in readings.csv down by one row; "
+            (-1, "the pose after it", "Move the reading columns of readings.csv down by one row; "
              "pose and stand stay. The first pose has none then: leave it and its shots out."),
         )
     ]
