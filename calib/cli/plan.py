@@ -27,7 +27,7 @@ POSES = 24
 def plan(
     source: Annotated[
         Path, typer.Argument(metavar="RUN_OR_RIG", help="A run folder (rig.toml, and tape.csv if "
-                             "there is one), or a rig file.")],
+                             "there is one), a rig file, or the name of a shipped rig.")],
     poses: Annotated[
         int | None, typer.Option(min=2, max=200, help=f"How many poses; {POSES} if neither this "
                                  "nor a goal is given.")] = None,

@@ -17,6 +17,9 @@ import numpy as np
 #: A swap must better the criterion by this share, or it is noise.
 _WORTH = 1e-6
 
+#: A greedy start looks at all candidates every so many steps, in between at the best of them.
+_REFRESH, _BEST = 6, 1000
+
 
 @dataclass(frozen=True)
 class Pool:
@@ -110,11 +113,18 @@ def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> 
         No candidate more than once.
     """
     information, design = pool.prior.copy(), []
-    for group in groups:
-        gains = criterion(pool, np.linalg.inv(information), group, slice(None))
+    considered = everything = np.arange(len(pool.rows))
+    for step, group in enumerate(groups):
+        # Gains fall as a design grows: what promised little before need not be asked every time.
+        full = step % _REFRESH == 0
+        covariance = np.linalg.inv(information)
+        gains = criterion(pool, covariance, group, slice(None) if full else considered)
+        if full:
+            considered = np.sort(np.argsort(-gains, kind="stable")[:_BEST])
+        asked = everything if full else considered
         if distinct:
-            gains[design] = -np.inf
-        best = int(np.argmax(gains))
+            gains[np.isin(asked, design)] = -np.inf
+        best = int(asked[np.argmax(gains)])
         design.append(best)
         _add(pool, information, best, group, +1)
     return design

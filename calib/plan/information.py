@@ -99,7 +99,7 @@ def pose_rows(
     """Whitened design of each pose on its own.
 
     One pose tells ``rows' rows`` about the free parameters and the placement of its stand: the
-    mixed model's A' (B Q B' + S)^-1 A.
+    mixed model's A' (B Q B' + S)^-1 A. A pose in which a sensor is blind tells nothing.
 
     Parameters
     ----------
@@ -131,6 +131,8 @@ def _rows(rig, parameters, readings, targets, noise, placement):
     covariance = (by_readings * noise.readings**2) @ by_readings.transpose(0, 2, 1)
     covariance[:, np.arange(3 * t), np.arange(3 * t)] += np.tile(noise.shot**2, t)
     design = design.reshape(n, 3 * t, design.shape[2])
+    blind = posture.blind.any(1)
+    covariance[blind], design[blind] = np.eye(3 * t), 0.0
     return np.linalg.solve(np.linalg.cholesky(covariance), design)
 
 

@@ -31,7 +31,7 @@ from calib.run.records import Tape
 EDGE, PARAMETERS = "edge", "parameters"
 
 #: Exchange looks at so many of the best candidates; the last polish, on the worst node, at fewer.
-_SHORTLIST, _POLISH = 2000, 60
+_SHORTLIST, _POLISH = 1000, 60
 
 #: Random ways of being off everywhere at once that are looked at.
 _DRAWS = 20

@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-from calib.chain.rig import Rig
+from calib.chain.rig import Rig, template_names
+from calib.run.blank import blank_files
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
@@ -18,14 +19,14 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     Parameters
     ----------
     path : Path
-        A run folder or a rig file.
+        A run folder, a rig file, or the name of a shipped rig, with the sds of a new run.
 
     Returns
     -------
     rig : Rig
         With sds for shots and every reading.
     tape : Tape or None
-        None where only a rig file was given; empty where the folder has no tape.
+        None where no run folder was given; empty where the folder has no tape.
     notices : tuple of str
 
     Raises
@@ -34,10 +35,9 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
         With every complaint.
     """
     path = Path(path)
-    if not path.exists():
-        raise InputError([Complaint(str(path), None, None, "nothing of that name",
-                                    f"a run folder with {RIG}, or a rig file")])
     findings = Findings()
+    if not path.exists():
+        return _template(str(path), findings), None, ()
     file = path / RIG if path.is_dir() else path
     if not file.is_file():
         raise InputError([Complaint(str(file), None, None, "no such file",
@@ -52,6 +52,15 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
     findings.stop_if_at_fault()
     return rig, tape, tuple(str(notice) for notice in findings.notices)
+
+
+def _template(name, findings):
+    """A shipped rig as a new run folder has it."""
+    if name not in template_names():
+        raise InputError([Complaint(
+            name, None, None, "nothing of that name",
+            f"a run folder with {RIG}, a rig file, or one of {', '.join(template_names())}")])
+    return read_rig(blank_files((), name)[RIG], name, findings)
 
 
 def _tape(folder, rig, findings):

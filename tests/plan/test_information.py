@@ -99,6 +99,15 @@ def test_chunks_do_not_show(rig, prepared, monkeypatch):
     assert none.shape == (0, *whole.shape[1:])
 
 
+def test_blind_pose_tells_nothing(rig, prepared):
+    """A reading that its axis cannot give is no information, and no NaN."""
+    task, readings = prepared.task, prepared.readings[:3].copy()
+    readings[1, rig.reading_names.index("tilt")] = np.radians(89.0)
+    rows = pose_rows(rig, rig.start, readings, task.targets, task.noise)
+    assert np.isfinite(rows).all()
+    assert not rows[1].any() and rows[0].any() and rows[2].any()
+
+
 def test_tape_of_parameters_and_derived_quantities(rig):
     """One over the variance for a parameter, the gradient's outer product for a derived length."""
     names = ("boom_length", "pin_to_edge", "house_pitch_zero")

@@ -1,7 +1,10 @@
 """Rig and tape before the first shot."""
 
+from pathlib import Path
+
 import pytest
 
+from calib.chain.rig import template_names
 from calib.cli.simulate import STANDARD_RIG
 from calib.run.complaints import InputError
 from calib.run.machine import read_machine
@@ -48,6 +51,16 @@ def test_all_complaints_at_once(folder):
     said = str(caught.value)
     assert "readings.sd.boom" in said and "shots.sd" in said
     assert 'tape.csv line 2, column quantity: found "boom_lenght"' in said
+
+
+@pytest.mark.parametrize("name", template_names())
+def test_shipped_rig_by_name(name, tmp_path, monkeypatch):
+    """A template's name gives it with the sds of a new run; a file of that name comes first."""
+    rig, tape, _ = read_machine(Path(name))
+    assert rig.name == name and tape is None and rig.shot_sd is not None
+    monkeypatch.chdir(tmp_path)
+    Path(name).write_text(STANDARD_RIG.replace("0.002", "0.004"), "utf-8")
+    assert read_machine(Path(name))[0].shot_sd[0] == 0.004
 
 
 @pytest.mark.parametrize("name", ["nowhere", "empty"])
