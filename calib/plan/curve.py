@@ -11,6 +11,9 @@ from calib.plan.plan import Prepared, chosen, dealt, repeats_nothing
 #: A field day has room for no more.
 MOST_POSES = 60
 
+#: Equal but for rounding.
+_EQUAL = 1 + 1e-9
+
 
 @dataclass(frozen=True)
 class Curve:
@@ -80,9 +83,20 @@ def least_poses(prepared: Prepared, goal: float, grown: Curve) -> int:
     design, reached = _exchanged(prepared, grown, most)
     if reached > goal:
         raise GoalOutOfReach(goal, reached, most, bounds(prepared, design, grown.stands))
-    while most > grown.poses[0] and _exchanged(prepared, grown, most - 1)[1] <= goal:
-        most -= 1
-    return most
+
+    def reaches(poses):
+        return poses == most or _exchanged(prepared, grown, poses)[1] <= goal
+
+    # Exchange gains about the same share for every number: begin where that meets the goal.
+    share = reached / grown.worst[list(grown.poses).index(most)]
+    least = int(grown.poses[np.flatnonzero(grown.worst * share <= goal * _EQUAL)[0]])
+    if reaches(least):
+        while least > grown.poses[0] and reaches(least - 1):
+            least -= 1
+    else:
+        while not reaches(least):
+            least += 1
+    return least
 
 
 def _exchanged(prepared, grown, poses):

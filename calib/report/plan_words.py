@@ -57,6 +57,7 @@ def assumptions(document: dict) -> list[str]:
     site, tape, left = document["site"], document["tape"], document["candidates"]
     says = [
         _known_before(tape),
+        _errors(document["noise"]),
         "The house is level, the tracks stand still and the house is not swung within a stand.",
         f"The ground is level, {site['foot_height']:g} m below the boom foot pin. The edge stays "
         f"{100 * site['clearance']:g} cm above it"
@@ -79,6 +80,17 @@ def _known_before(tape):
     if not tape["names"]:
         return f"Nothing is taped ({tape['source']}): the plan counts on the shots alone."
     return f"Known beforehand, from {tape['source']}: {', '.join(tape['names'])}."
+
+
+def _errors(noise):
+    """Sds, values that are alike named together."""
+    alike = {}
+    for name, sd in noise["readings"].items():
+        alike.setdefault(f"{sd:.2g} deg", []).append(name)
+    shots = [f"{1000 * sd:.2g}" for sd in noise["shot"].values()]
+    readings = "; ".join(f"{', '.join(names)} {sd}" for sd, names in alike.items())
+    return (f"Errors, 1 sd, independent of each other: shots {', '.join(shots)} mm "
+            f"({', '.join(noise['shot'])}); {readings}.")
 
 
 def _sight(site):

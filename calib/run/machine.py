@@ -37,7 +37,8 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     path = Path(path)
     findings = Findings()
     if not path.exists():
-        return _template(str(path), findings), None, ()
+        return _template(str(path), findings), None, (
+            f"{path}: a shipped rig, with the sds that a new run begins with",)
     file = path / RIG if path.is_dir() else path
     if not file.is_file():
         raise InputError([Complaint(str(file), None, None, "no such file",
