@@ -55,7 +55,7 @@ def import_points(
         _IDS, "--ids", help='How point ids are made, such as "{pose}-{target}"; also {stand} and '
         "{repeat}.")] = None,
     target: Annotated[list[str] | None, _option(
-        _IDS, "--target", help="The crew's name of a target, such as L=edge_left. Repeat.")]
+        _IDS, "--target", help="The crew's name of a target, such as left=edge_left. Repeat.")]
     = None,
     booking: Annotated[Path | None, _option(
         _IDS, "--booking", help="Booking sheet: CSV with point, pose, target, perhaps stand.")]
@@ -138,7 +138,7 @@ def import_points(
     \b
     Example:
     calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-      --ids "{pose}-{target}" --target L=edge_left --target R=edge_right --sheet readings.csv
+      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right --sheet readings.csv
     """
     tables = {
         "targets": _pairs(target, "--target"),

@@ -83,7 +83,7 @@ def next_poses(
         float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
     ] = 2.5,
     highest: Annotated[
-        float | None, typer.Option(help="The edge stays below this height above the ground, m.")
+        float | None, typer.Option(help="The edge stays below this height, m.")
     ] = None,
     candidates: Annotated[
         int, typer.Option(min=100, max=200_000, help="Poses to choose from.")] = 20_000,

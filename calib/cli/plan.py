@@ -55,7 +55,7 @@ def plan(
         float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
     ] = 2.5,
     highest: Annotated[
-        float | None, typer.Option(help="The edge stays this low above the ground, m.")] = None,
+        float | None, typer.Option(help="The edge stays below this height, m.")] = None,
     minutes_per_pose: Annotated[
         float, typer.Option(min=0.0, help="To settle, lock, read and book a pose.")] = Pace.pose,
     minutes_per_shot: Annotated[

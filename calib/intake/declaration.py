@@ -224,12 +224,12 @@ def profile_toml(declaration: Declaration) -> str:
 
     Examples
     --------
-    >>> print(profile_toml(declare({"unit": "m", "targets": {"L": "edge_left"}})), end="")
+    >>> print(profile_toml(declare({"unit": "m", "targets": {"left": "edge_left"}})), end="")
     # Profile for calib import: what this crew's files are like.
     unit = "m"
     <BLANKLINE>
     [targets]
-    "L" = "edge_left"
+    "left" = "edge_left"
     """
     lines = ["# Profile for calib import: what this crew's files are like."]
     tables: list[tuple[str, dict]] = []

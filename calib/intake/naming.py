@@ -58,8 +58,8 @@ class IdPattern:
 
     Examples
     --------
-    >>> ids = IdPattern("{pose}-{target}{repeat}", {"L": "edge_left", "R": "edge_right"})
-    >>> ids.readings_of("12-La")
+    >>> ids = IdPattern("{pose}-{target}{repeat}", {"left": "edge_left", "right": "edge_right"})
+    >>> ids.readings_of("12-lefta")
     [Booked(pose='12', target='edge_left', stand=None, repeat='a')]
     """
 

@@ -32,27 +32,27 @@ def bad(name, data, *complaints, declared=BASE):
                  complaints)
 
 
-TWO = {"1-L": (200.25, 100.5, 3.125), "1-R": (201.25, 100.75, 3.25)}
-PLAIN = "1-L,100.500,200.250,3.125,edge\n1-R,100.750,201.250,3.250,edge\n"
-SEMI = "1-L;100,500;200,250;3,125;edge\n1-R;100,750;201,250;3,250;edge\n"
+TWO = {"1-left": (200.25, 100.5, 3.125), "1-right": (201.25, 100.75, 3.25)}
+PLAIN = "1-left,100.500,200.250,3.125,edge\n1-right,100.750,201.250,3.250,edge\n"
+SEMI = "1-left;100,500;200,250;3,125;edge\n1-right;100,750;201,250;3,250;edge\n"
 XML = ('<?xml version="1.0"?><LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2">'
        '<Units><Metric linearUnit="meter"/></Units><CgPoints>{}</CgPoints></LandXML>')
-LXML_TWO = ('<CgPoint name="1-L">100.5 200.25 3.125</CgPoint>\n'
-            '<CgPoint name="1-R">100.75 201.25 3.25</CgPoint>')
+LXML_TWO = ('<CgPoint name="1-left">100.5 200.25 3.125</CgPoint>\n'
+            '<CgPoint name="1-right">100.75 201.25 3.25</CgPoint>')
 
 CORPUS = [
     # How lines and cells are written.
     good("plain", PLAIN, TWO),
-    good("penzd", "1-L,200.25,100.5,3.125,x\n1-R,201.25,100.75,3.25,x\n", TWO,
+    good("penzd", "1-left,200.25,100.5,3.125,x\n1-right,201.25,100.75,3.25,x\n", TWO,
          declared={**BASE, "order": "PENZD"}),
     good("lower case order", PLAIN, TWO, declared={**BASE, "order": "pnezd"}),
-    good("no description", "1-L,100.5,200.25,3.125\n1-R,100.75,201.25,3.25\n", TWO,
+    good("no description", "1-left,100.5,200.25,3.125\n1-right,100.75,201.25,3.25\n", TWO,
          declared=PNEZ),
     good("no point column", "100.5,200.25,3.125\n100.75,201.25,3.25\n",
-         {"1": TWO["1-L"], "2": TWO["1-R"]}, "line numbers stand for them",
+         {"1": TWO["1-left"], "2": TWO["1-right"]}, "line numbers stand for them",
          declared={**BASE, "order": "NEZ"}),
     good("crlf", PLAIN.replace("\n", "\r\n"), TWO),
-    good("mixed line ends", "1-L,100.500,200.250,3.125,edge\r\n1-R,100.750,201.250,3.250,edge\r",
+    good("mixed line ends", "1-left,100.500,200.250,3.125,edge\r\n1-right,100.750,201.250,3.250,edge\r",
          TWO),
     good("old line ends", PLAIN.replace("\n", "\r"), TWO),
     good("blank lines", "\n\n" + PLAIN.replace("\n", "\n\n"), TWO),
@@ -62,18 +62,18 @@ CORPUS = [
     good("semicolon decimal point", SEMI.replace(",", "."), TWO, "semicolons"),
     good("tabs decimal comma", SEMI.replace(";", "\t"), TWO, "decimal commas"),
     good("spaces around cells", PLAIN.replace(",", " , "), TWO),
-    good("quoted", '"1-L","100.500","200.250","3.125","edge, left"\n'
-         '"1-R","100.750","201.250","3.250","edge"\n', TWO),
-    good("quotes inside", '1-L,100.500,200.250,3.125,"the ""left"" one"\n'
-         "1-R,100.750,201.250,3.250,edge\n", TWO),
+    good("quoted", '"1-left","100.500","200.250","3.125","edge, left"\n'
+         '"1-right","100.750","201.250","3.250","edge"\n', TWO),
+    good("quotes inside", '1-left,100.500,200.250,3.125,"the ""left"" one"\n'
+         "1-right,100.750,201.250,3.250,edge\n", TWO),
     good("trailing text column", PLAIN.replace("edge\n", "edge,wet\n"), TWO, "not used"),
     good("trailing empty columns", PLAIN.replace("\n", ",,\n"), TWO),
-    good("description missing", "1-L,100.5,200.25,3.125\n1-R,100.75,201.25,3.25,edge\n", TWO),
-    good("commas in the note", "1-L,100.5,200.25,3.125,edge, left, wet\n"
-         "1-R,100.75,201.25,3.25,edge\n", TWO, "not used"),
-    good("exponent", "1-L,1.005e2,200.25,3.125,x\n1-R,100.75,2.0125E+02,3.25,x\n", TWO),
-    good("plus sign", PLAIN.replace("1-L,", "1-L,+"), TWO),
-    good("negative", "1-L,-100.5,-200.25,-3.125,x\n", {"1-L": (-200.25, -100.5, -3.125)}),
+    good("description missing", "1-left,100.5,200.25,3.125\n1-right,100.75,201.25,3.25,edge\n", TWO),
+    good("commas in the note", "1-left,100.5,200.25,3.125,edge, left, wet\n"
+         "1-right,100.75,201.25,3.25,edge\n", TWO, "not used"),
+    good("exponent", "1-left,1.005e2,200.25,3.125,x\n1-right,100.75,2.0125E+02,3.25,x\n", TWO),
+    good("plus sign", PLAIN.replace("1-left,", "1-left,+"), TWO),
+    good("negative", "1-left,-100.5,-200.25,-3.125,x\n", {"1-left": (-200.25, -100.5, -3.125)}),
     good("comments", "# shot by hand\n" + PLAIN, TWO),
     good("row commented out", PLAIN + "#1-X,100.0,200.0,3.0,edge\n", TWO, "left out as comments"),
     good("ids stay text", "001,1,2,3,x\nNA,4,5,6,x\n", {"001": (2, 1, 3), "NA": (5, 4, 6)}),
@@ -86,21 +86,21 @@ CORPUS = [
     # Headers.
     good("header", "Point,Northing,Easting,Elevation,Code\n" + PLAIN, TWO, declared=HEADER),
     good("header in another order",
-         "Easting;Northing;Point ID;H\n200,25;100,5;1-L;3,125\n201,25;100,75;1-R;3,25\n", TWO,
+         "Easting;Northing;Point ID;H\n200,25;100,5;1-left;3,125\n201,25;100,75;1-right;3,25\n", TWO,
          "decimal commas", declared=HEADER),
     good("header with units", "pt (id),northing (m),easting (m),elev [m]\n"
-         "1-L,100.5,200.25,3.125\n1-R,100.75,201.25,3.25\n", TWO, declared=HEADER),
+         "1-left,100.5,200.25,3.125\n1-right,100.75,201.25,3.25\n", TWO, declared=HEADER),
     good("header and job line", "Job: yard 7\n\nName,N,E,Z,Note\n" + PLAIN, TWO, "Job: yard 7",
          declared=HEADER),
     good("header agrees with order", "P,Northing,Easting,Elevation,Code\n" + PLAIN, TWO),
-    good("header in another language", "Auftrag;7\nName;Rechts;Hoch;Höhe\n1-L;200,25;100,5;3,125\n"
-         "1-R;201,25;100,75;3,25\n", TWO, "decimal commas", "header in other words", "Auftrag",
+    good("header in another language", "Auftrag;7\nName;Rechts;Hoch;Höhe\n1-left;200,25;100,5;3,125\n"
+         "1-right;201,25;100,75;3,25\n", TWO, "decimal commas", "header in other words", "Auftrag",
          declared={**BASE, "order": "PENZ"}),
     bad("a first row that is no header", PLAIN.replace("100.500", "NaN").replace(
         "200.250", "NaN").replace("3.125", "NaN"), "line 1", "column north"),
     bad("swapped header names", "Point,Easting,Northing,Elevation,Code\n" + PLAIN,
         "line 1", "what was declared: point, north, east"),
-    bad("header x and y", "Point,X,Y,Z\n1-L,1,2,3\n", "column north", "column east",
+    bad("header x and y", "Point,X,Y,Z\n1-left,1,2,3\n", "column north", "column east",
         declared=HEADER),
     bad("header twice", "Point,N,Northing,E,Z\n1,1,2,3,4\n", "column north", "two columns",
         declared=HEADER),
@@ -112,16 +112,16 @@ CORPUS = [
     good("job line and footer", "Job;yard\n" + SEMI + "End of file\n", TWO, "decimal commas",
          "Job;yard", "End of file"),
     good("job line as wide as a row", "Job,,,,\n" + PLAIN, TWO, "Job,,,,"),
-    good("text in the middle", PLAIN.replace("\n1-R", "\n--- second round ---\n1-R"), TWO,
+    good("text in the middle", PLAIN.replace("\n1-right", "\n--- second round ---\n1-right"), TWO,
          "second round"),
-    bad("half a row at the end", PLAIN + "2-L,100.9,20", "line 3", "5 cells"),
-    bad("last number cut", "1-L,100.500,200.250,3.125\n1-R,100.750,201.250,3.2",
+    bad("half a row at the end", PLAIN + "2-left,100.9,20", "line 3", "5 cells"),
+    bad("last number cut", "1-left,100.500,200.250,3.125\n1-right,100.750,201.250,3.2",
         "still being written", declared=PNEZ),
     good("no last line end", PLAIN.rstrip("\n"), TWO, "check that it is whole"),
-    bad("row too long", PLAIN + "2-L,100,900,200.250,3.125,edge\n", "line 3", "5 cells"),
+    bad("row too long", PLAIN + "2-left,100,900,200.250,3.125,edge\n", "line 3", "5 cells"),
     bad("undeclared number column", PLAIN.replace("edge\n", "edge,0.015\n"),
         "beyond the 5 columns declared"),
-    bad("unclosed quote", PLAIN + '"2-L,100.9,200.9,3.1,edge\n', "line 3", "quote"),
+    bad("unclosed quote", PLAIN + '"2-left,100.9,200.9,3.1,edge\n', "line 3", "quote"),
     # Cells that are no numbers.
     bad("letter O", PLAIN.replace("100.750", "1O0.750"), "line 2", "column north", '"1O0.750"',
         "letter O"),
@@ -136,7 +136,7 @@ CORPUS = [
     bad("typographic minus", PLAIN.replace("3.250", "\u22123.250"), "line 2", "hyphen"),
     bad("two decimal points", PLAIN.replace("3.250", "3.2.50"), "line 2", "column up"),
     bad("far beyond any site", PLAIN.replace("100.750", "1e12"), "line 2", "column north"),
-    bad("no point id", PLAIN.replace("1-R,", ","), "line 2", "column point"),
+    bad("no point id", PLAIN.replace("1-right,", ","), "line 2", "column point"),
     bad("several at once", "1,1,2,3,a\n" + PLAIN.replace("3.125", "x").replace("3.250", "y"),
         "line 2", "line 3"),
     # Whole files.
@@ -164,7 +164,7 @@ CORPUS = [
         declared={**HEADER, "pole": "column"}),
     # LandXML.
     good("landxml", XML.format(LXML_TWO), TWO, declared=HEADER),
-    good("landxml code and reference", XML.format(LXML_TWO + '<CgPoint name="9" pntRef="1-L"/>'),
+    good("landxml code and reference", XML.format(LXML_TWO + '<CgPoint name="9" pntRef="1-left"/>'),
          TWO, "refer", declared=HEADER),
     good("landxml us feet",
          XML.format('<CgPoint name="1">3937 7874 39.37</CgPoint>').replace(
@@ -188,7 +188,7 @@ CORPUS = [
     bad("landxml pole by column", XML.format(LXML_TWO), "--pole column",
         declared={**HEADER, "pole": "column"}),
     good("columns nobody asked for",
-         "Point,Northing,Easting,Elevation,PDOP\n1-L,100.5,200.25,3.125,1.4\n"
-         "1-R,100.75,201.25,3.25,1.6\n", TWO, '"PDOP"', declared=HEADER),
+         "Point,Northing,Easting,Elevation,PDOP\n1-left,100.5,200.25,3.125,1.4\n"
+         "1-right,100.75,201.25,3.25,1.6\n", TWO, '"PDOP"', declared=HEADER),
     bad("landxml without points", XML.format(""), "no CgPoint", declared=HEADER),
 ]

@@ -7,8 +7,8 @@ RIG_TOML = (
     'template = "tilt_rotator"\n[shots]\nsd = { east = 0.002, north = 0.002, up = 0.002 }\n'
     "[readings.sd]\n" + "".join(f"{k} = {v}\n" for k, v in STANDARD["readings"]["sd"].items())
 )
-LETTER = {"edge_left": "L", "edge_right": "R"}
-NAMES = ["--ids", "{pose}-{target}", "--target", "L=edge_left", "--target", "R=edge_right"]
+CREW_NAME = {"edge_left": "left", "edge_right": "right"}
+NAMES = ["--ids", "{pose}-{target}", "--target", "left=edge_left", "--target", "right=edge_right"]
 PLAIN = ["--order", "PNEZD", "--unit", "m", "--frame", "ground", "--pole", "applied", *NAMES]
 
 
@@ -17,7 +17,7 @@ def job_lines(run):
     for pose, target, position in zip(run.shots.pose, run.shots.target, run.shots.position,
                                       strict=True):
         east, north, up = position
-        name = f"{run.poses.ids[pose]}-{LETTER[run.rig.target_names[target]]}"
+        name = f"{run.poses.ids[pose]}-{CREW_NAME[run.rig.target_names[target]]}"
         yield f"{name},{north:.4f},{east:.4f},{up:.4f},edge\n"
 
 

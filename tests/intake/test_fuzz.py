@@ -14,13 +14,14 @@ N_FILES = 100_000
 AXES = {"P": "point", "N": "north", "E": "east", "Z": "up"}
 #: Name, content, delimiter, decimal mark, order, declared.
 SEEDS = [
-    ("commas", PLAIN + "2-L,99.125,201.000,3.500,edge\n", ",", ".", "PNEZD", BASE),
-    ("semicolons", SEMI + "2-L;99,125;201,000;3,500;edge\n", ";", ",", "PNEZD", BASE),
+    ("commas", PLAIN + "2-left,99.125,201.000,3.500,edge\n", ",", ".", "PNEZD", BASE),
+    ("semicolons", SEMI + "2-left;99,125;201,000;3,500;edge\n", ";", ",", "PNEZD", BASE),
     ("tabs", PLAIN.replace(",", "\t"), "\t", ".", "PNEZD", BASE),
     ("spaces", PLAIN.replace(",", " "), " ", ".", "PNEZD", BASE),
     ("crlf", PLAIN.replace("\n", "\r\n"), ",", ".", "PNEZD", BASE),
     ("header", "Point,Northing,Easting,Height,Code\n" + PLAIN, ",", ".", "PNEZD", HEADER),
-    ("no codes", "1-L,100.500,200.250,3.125\n1-R,100.750,201.250,3.250\n2-L,99.125,201.000,3.500\n",
+    ("no codes",
+     "1-left,100.500,200.250,3.125\n1-right,100.750,201.250,3.250\n2-left,99.125,201.000,3.500\n",
      ",", ".", "PNEZ", PNEZ),
     ("number codes", PLAIN.replace("edge", "17"), ",", ".", "PNEZD", BASE),
     ("job line", "Job;yard\n" + SEMI + "end\n", ";", ",", "PNEZD", BASE),

@@ -17,8 +17,8 @@ DECLARED = declare({
     "instrument": {"direction": "5 arcsec", "zenith": "5 arcsec", "distance": "2 mm + 2 ppm"}})
 RAW = ("setup,point,face,hz,v,distance\n" + "".join(
     f"A,{p},1,{10 + i} 00 00,90 10 00,12.5\nA,{p},2,{190 + i} 00 04,269 50 02,12.5\n"
-    for i, p in enumerate(("CP1", "1-L", "1-R")))).encode()
-BOOK = b"point;pose;target;stand\n1;1;L;S1\n2;1;R;S1\n"
+    for i, p in enumerate(("CP1", "1-left", "1-right")))).encode()
+BOOK = b"point;pose;target;stand\n1;1;left;S1\n2;1;right;S1\n"
 KNOWN = b"point,east,north,up,sd_east,sd_north,sd_up\nCP1,60,40,2,0.002,0.002,0.002\n"
 GIVEN = (b"setup,east,north,up,instrument_height,orientation,sd_east,sd_north,sd_up\n"
          b"A,18,22,1.6,1.5,,0.002,0.002,0.002\n")
@@ -38,7 +38,7 @@ def profile(data):
 
 @pytest.mark.parametrize(("content", "reader"), [
     (RAW, lambda data, rig, f: read_observations(data, "f", DECLARED, f)),
-    (BOOK, lambda data, rig, f: read_booking(data, "f", {"L": "edge_left"}, f)),
+    (BOOK, lambda data, rig, f: read_booking(data, "f", {"left": "edge_left"}, f)),
     (KNOWN, lambda data, rig, f: read_known(data, "f", "m", f)),
     (GIVEN, lambda data, rig, f: read_given(data, "f", "m", f)),
     ((HEAD.replace("time", "pose") + "\n1,1,2,3,4,5,6,7\n2,1,2,3,4,5,6,7\n").encode(),

@@ -142,7 +142,8 @@ def test_ft_alone_is_refused(calib, field):
 
 def test_a_bad_row_writes_nothing(calib, field):
     """Every complaint at once, exit 3, no folder."""
-    text = (field / "job.txt").read_text().replace("01-L,", "01-X,").replace("02-R,", "02-Q,")
+    text = (field / "job.txt").read_text()
+    text = text.replace("01-left,", "01-X,").replace("02-right,", "02-Q,")
     (field / "job.txt").write_text(text)
     status, out, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
     assert status == 3

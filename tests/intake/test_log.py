@@ -34,7 +34,7 @@ def lines_of(seconds, readings):
 
 def shot(pose, seconds):
     """A shot that only has a time."""
-    return FieldShot(f"{pose}-L", Booked(pose, "edge_left"), np.zeros(3), np.zeros((3, 3)),
+    return FieldShot(f"{pose}-left", Booked(pose, "edge_left"), np.zeros(3), np.zeros((3, 3)),
                      START + seconds, "", (Source("job.txt", (2,), "", "", ""),))
 
 

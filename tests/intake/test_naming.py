@@ -15,10 +15,10 @@ from calib.intake.naming import (
 )
 from calib.run.complaints import Findings
 
-TARGETS = {"L": "edge_left", "R": "edge_right"}
+TARGETS = {"left": "edge_left", "right": "edge_right"}
 
 
-@given(st.text("0123456789-.", min_size=1, max_size=6), st.sampled_from("LR"),
+@given(st.text("0123456789-.", min_size=1, max_size=6), st.sampled_from(["left", "right"]),
        st.sampled_from(["", "a", ".2", "-b"]))
 def test_pattern_takes_apart_what_it_put_together(pose, target, repeat):
     """The true reading is among those found, and with plain poses it is the only one."""
@@ -29,10 +29,10 @@ def test_pattern_takes_apart_what_it_put_together(pose, target, repeat):
 
 
 @pytest.mark.parametrize(("pattern", "point", "booked"), [
-    ("{pose}{target}", "012L", Booked("012", "edge_left")),
-    ("{target}{pose}", "R7", Booked("7", "edge_right")),
-    ("{stand}.{pose}.{target}", "S1.7.R", Booked("7", "edge_right", "S1")),
-    ("cal/{pose}/{target}", "cal/7/L", Booked("7", "edge_left")),
+    ("{pose}{target}", "012left", Booked("012", "edge_left")),
+    ("{target}{pose}", "right7", Booked("7", "edge_right")),
+    ("{stand}.{pose}.{target}", "S1.7.right", Booked("7", "edge_right", "S1")),
+    ("cal/{pose}/{target}", "cal/7/left", Booked("7", "edge_left")),
 ])
 def test_patterns(pattern, point, booked):
     """One way to read each."""
@@ -58,22 +58,22 @@ def booked(points, pattern, targets, leave=False):
 
 def test_ambiguous_ids_are_refused():
     """Without a table of targets a repeat letter cannot be told from the target's."""
-    rows, findings = booked(("12-La",), "{pose}-{target}{repeat}", {})
+    rows, findings = booked(("12-lefta",), "{pose}-{target}{repeat}", {})
     assert not rows
     told = str(findings.complaints[0])
-    assert "target L, repeat a or pose 12, target La" in told and "--target" in told
+    assert "target left, repeat a or pose 12, target lefta" in told and "--target" in told
 
 
 def test_other_points_are_refused_or_left_out_with_a_word():
     """A control point is a complaint, or on request a notice that names it."""
-    rows, findings = booked(("1-L", "CP1"), "{pose}-{target}", TARGETS)
+    rows, findings = booked(("1-left", "CP1"), "{pose}-{target}", TARGETS)
     assert "line 2" in str(findings.complaints[0]) and '"CP1"' in str(findings.complaints[0])
-    rows, findings = booked(("1-L", "CP1"), "{pose}-{target}", TARGETS, leave=True)
+    rows, findings = booked(("1-left", "CP1"), "{pose}-{target}", TARGETS, leave=True)
     assert list(rows) == [0] and not findings.complaints
     assert "CP1 (line 2)" in findings.notices[0].says
 
 
-SHEET = "point;pose;target;stand\n12;1;L;S1\n13;1;R;S1\n"
+SHEET = "point;pose;target;stand\n12;1;left;S1\n13;1;right;S1\n"
 
 
 def test_booking_sheet():

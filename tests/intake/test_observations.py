@@ -62,7 +62,7 @@ def test_one_number_asks_which_it_is():
 ])
 def test_units_of_angle(angles, direction, zenith):
     """The same sight in four units."""
-    found, _, told = read(HEAD + f"A,1-L,1,{direction},{zenith},12.5\n", angles=angles)
+    found, _, told = read(HEAD + f"A,1-left,1,{direction},{zenith},12.5\n", angles=angles)
     assert not told
     assert np.degrees(found.polar.direction[0]) == pytest.approx(90.5, abs=1e-8)
     assert np.degrees(found.polar.zenith[0]) == pytest.approx(89.25, abs=1e-8)
@@ -71,7 +71,7 @@ def test_units_of_angle(angles, direction, zenith):
 def test_faces_are_joined():
     """Two faces make one pointing, free of the instrument's errors; lines of both are kept."""
     found, findings, told = read(
-        HEAD + "A,1-L,1,10.001,89.998,12.500\nA,1-L,2,190.003,270.004,12.502\n")
+        HEAD + "A,1-left,1,10.001,89.998,12.500\nA,1-left,2,190.003,270.004,12.502\n")
     assert not told
     assert len(found) == 1 and found.polar.both_faces.all()
     assert np.degrees(found.polar.direction[0]) == pytest.approx(10.002)
@@ -83,7 +83,7 @@ def test_faces_are_joined():
 
 def test_face_two_alone_is_turned():
     """A single face 2 reads what face 1 would, less certain, and that is said."""
-    found, findings, _ = read(HEAD + "A,1-L,2,190.0,270.5,12.5\n")
+    found, findings, _ = read(HEAD + "A,1-left,2,190.0,270.5,12.5\n")
     assert np.degrees(found.polar.direction[0]) == pytest.approx(10.0)
     assert np.degrees(found.polar.zenith[0]) == pytest.approx(89.5)
     assert not found.polar.both_faces[0]
@@ -108,20 +108,20 @@ def test_faces_to_different_points_are_told():
 
 
 @pytest.mark.parametrize(("row", "words"), [
-    ("A,1-L,1,10,270,12.5", "face 1 below"),
-    ("A,1-L,3,10,90,12.5", "1 or 2"),
-    ("A,1-L,1,10,0,12.5", "zenith angle"),
-    ("A,1-L,1,10,90,-12.5", "column distance"),
-    ("A,1-L,1,10,90,0", "column distance"),
-    ("A,1-L,1,1O,90,12.5", "letter O"),
-    ("A,1-L,1,10°,90,12.5", "degree sign"),
-    ("A,1-L,1,370,90,12.5", "column direction"),
-    (",1-L,1,10,90,12.5", "column setup"),
+    ("A,1-left,1,10,270,12.5", "face 1 below"),
+    ("A,1-left,3,10,90,12.5", "1 or 2"),
+    ("A,1-left,1,10,0,12.5", "zenith angle"),
+    ("A,1-left,1,10,90,-12.5", "column distance"),
+    ("A,1-left,1,10,90,0", "column distance"),
+    ("A,1-left,1,1O,90,12.5", "letter O"),
+    ("A,1-left,1,10°,90,12.5", "degree sign"),
+    ("A,1-left,1,370,90,12.5", "column direction"),
+    (",1-left,1,10,90,12.5", "column setup"),
     ("A,,1,10,90,12.5", "column point"),
 ])
 def test_bad_rows(row, words):
     """Each is a complaint with its line."""
-    _, _, told = read(HEAD + row + "\nA,2-L,1,20,90,12.5\n")
+    _, _, told = read(HEAD + row + "\nA,2-left,1,20,90,12.5\n")
     assert "raw.txt line 2" in told and words in told
 
 
@@ -136,7 +136,7 @@ def test_heights_of_the_target():
 
 def test_no_setup_column():
     """All rows are one set-up, and that is said."""
-    found, findings, _ = read("point,hz,v,distance\n1-L,10,90,12.5\n")
+    found, findings, _ = read("point,hz,v,distance\n1-left,10,90,12.5\n")
     assert found.setup == ("1",)
     assert any("one set-up" in n.says for n in findings.notices)
 
@@ -144,9 +144,9 @@ def test_no_setup_column():
 def test_spaces_inside_angles_are_no_delimiters():
     """Commas between cells, spaces inside angles, no header: the declared order tells."""
     found, _, told = read(
-        "1-L,12.5,10 30 00,89 15 00\n1-R,12.6,11 30 00,89 15 00\n", angles="dms",
+        "1-left,12.5,10 30 00,89 15 00\n1-right,12.6,11 30 00,89 15 00\n", angles="dms",
         order="point,distance,direction,zenith")
     assert not told
-    assert found.ids == ("1-L", "1-R")
+    assert found.ids == ("1-left", "1-right")
     assert found.polar.distance.tolist() == [12.5, 12.6]
     assert np.degrees(found.polar.direction).round(6).tolist() == [10.5, 11.5]
