@@ -226,8 +226,9 @@ def quantities(figure, document):
         plot = Plot(lattice, *divmod(k, 3), (0.5, results[-1]["number"] + 0.5), (-reach, reach),
                     x_label="result")
         for xi, ci, bi in zip(x, change, bar, strict=True):
-            lattice.axes.plot(*plot.place([xi, xi], [ci - bi, ci + bi]), color=INK, linewidth=1)
-        lattice.axes.plot(*plot.place(x, change), color=PLAIN, marker="o", markersize=3.5,
-                          linewidth=0.7)
+            lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
+        lattice.line(*plot.place(x, change), PLAIN)
+        lattice.axes.scatter(*plot.place(x, change), s=12, color=PLAIN)
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06, f"{name}, {label} (n = {len(x)})")
+    lattice.finish()

@@ -5,10 +5,12 @@ from calib.report.blocks import Items, Section, Table, Text, fixed, mm, words
 
 def provenance(document: dict) -> Section:
     """The last section of the report."""
-    blocks = []
-    made = document.get("made")
-    if made:
-        blocks.append(Text(words(f"Command: {made['command']}")))
+    choice, check = document["set_aside"]["choice"], document["check"]
+    blocks = [Text(words(
+        f"Command: calib solve, with --set-aside {choice}.",
+        *(() if check is None else (" Tolerance of check shots: ", mm(check["tolerance"], 0),
+                                    " mm.")),
+    ))]
     versions = ", ".join(f"{name} {version}" for name, version in
                          {"calib": document["calib"], **document["computed_with"]}.items())
     blocks.append(Text(words(f"Computed with {versions}; "

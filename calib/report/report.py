@@ -1,5 +1,6 @@
 """The report of a result: report.html and report.pdf from the document of result.json alone."""
 
+from calib.report.beside import beside
 from calib.report.contents import contents
 from calib.report.page import page
 from calib.report.pdf import pdf
@@ -9,11 +10,9 @@ def report_files(document: dict) -> dict[str, bytes]:
     """Name to content of both forms of the report."""
     sections = contents(document)
     title, subtitle = headings(document)
+    printed = beside(lambda: pdf(document, title, subtitle, sections))
     html = page("report.html.j2", document, title, subtitle, sections)
-    return {
-        "report.html": html.encode("utf-8"),
-        "report.pdf": pdf(document, title, subtitle, sections),
-    }
+    return {"report.html": html.encode("utf-8"), "report.pdf": printed()}
 
 
 def headings(document: dict) -> tuple[str, str]:

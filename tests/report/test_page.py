@@ -59,7 +59,8 @@ def test_every_number_is_one_of_the_result(request, which):
         assert float(raw) in known, f"{shown} ({raw}) is not in result.json"
         decimals = len(shown.partition(".")[2])
         assert abs(float(shown) - float(raw) * factor) <= 0.5000001 * 10.0**-decimals, shown
-    stray = stray_numbers(read.words, strings | set(headings(document)))
+    words = read.words.replace("SHA-256", "")
+    stray = stray_numbers(words, strings | set(headings(document)))
     assert not {n.rstrip(".,") for n in stray} - OWN_WORDS
 
 

@@ -1,6 +1,9 @@
 """Many small pictures in one pair of axes: far quicker to draw than as many axes."""
 
+from collections import defaultdict
+
 import numpy as np
+from matplotlib.collections import LineCollection
 from matplotlib.ticker import MaxNLocator
 
 from calib.report.figures.ink import FAINT, INK, grid
@@ -29,10 +32,22 @@ class Lattice:
         self.axes.set_xlim(0, width)
         self.axes.set_ylim(0, height)
         self.axes.axis("off")
+        self._lines = defaultdict(list)
 
     def cell(self, row: int, column: int) -> tuple[float, float]:
         """Lower left corner of a cell, inches."""
         return self.left + column * self.step[0], self.top - row * self.step[1] - self.size[1]
+
+    def line(self, x, y, colour=INK, width=0.7, style="-"):
+        """A line through places in inches; drawn by `finish`, all of a kind at once."""
+        self._lines[colour, width, style].append(np.column_stack([x, y]))
+
+    def finish(self):
+        """Draw the lines: few collections are far quicker than many lines."""
+        for (colour, width, style), lines in self._lines.items():
+            self.axes.add_collection(
+                LineCollection(lines, colors=colour, linewidths=width, linestyles=style, zorder=1),
+                autolim=False)
 
     def text(self, x, y, text, **how):
         """Text at a place in inches."""
@@ -47,17 +62,16 @@ class Plot:
                  x_label: str, y_labels: bool = True):
         self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
         self.corner = lattice.cell(row, column)
-        ax, (left, bottom), (width, height) = lattice.axes, self.corner, lattice.size
-        ax.plot([left, left, left + width], [bottom + height, bottom, bottom], color=INK,
-                linewidth=0.7)
+        (left, bottom), (width, height) = self.corner, lattice.size
+        lattice.line([left, left, left + width], [bottom + height, bottom, bottom])
         for value in _ticks(x_range, 4):
             x, _ = self.place(value, y_range[0])
-            ax.plot([x, x], [bottom, bottom + height], color=FAINT, linewidth=0.3, alpha=0.6)
+            lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
             lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top", fontsize=7)
         for value in _ticks(y_range, 2):
             _, y = self.place(x_range[0], value)
-            ax.plot([left, left + width], [y, y], color=INK if value == 0 else FAINT,
-                    linewidth=0.7 if value == 0 else 0.3)
+            kind = (INK, 0.7) if value == 0 else (FAINT, 0.3)
+            lattice.line([left, left + width], [y, y], *kind)
             if y_labels:
                 lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center", fontsize=7)
         lattice.text(left + width / 2, bottom - 0.17, x_label, ha="center", va="top", fontsize=7.5)

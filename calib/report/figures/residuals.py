@@ -204,6 +204,7 @@ def by_reach_and_joint(figure, document):
     note = "" if not outside else f"; {outside} suspect shots have a miss beyond the panels"
     lattice.text(left, height + 0.36, f"Misses ({count}{note}); line: mean over fifths of the "
                  "shots", fontsize=9)
+    lattice.finish()
 
 
 def _variables(document):
@@ -223,7 +224,7 @@ def _mean_line(plot, x, y):
         return
     fifths = np.array_split(np.argsort(x, kind="stable"), 5)
     line = plot.place([x[f].mean() for f in fifths], [y[f].mean() for f in fifths])
-    plot.lattice.axes.plot(*line, color=INK, linewidth=1.2, marker="_", markersize=5)
+    plot.lattice.line(*line, INK, 1.2)
 
 
 def corrections(figure, document):
@@ -240,8 +241,7 @@ def corrections(figure, document):
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label="pose, in the order of readings.csv")
         for side in (-sd, sd) if sd else ():
-            lattice.axes.plot(*plot.place([0, len(of) + 1], [side, side]), color=FAINT,
-                              linewidth=1.2, linestyle=(0, (4, 2)))
+            lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
         points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
         for k in np.flatnonzero(flagged)[:4]:
             lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
@@ -250,6 +250,7 @@ def corrections(figure, document):
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06,
                      f"{sensor}, deg ({count}; dashed: stated sd)")
+    lattice.finish()
 
 
 def _flagged(records):

@@ -214,6 +214,7 @@ def _signs(figure, document, columns, gap):
         larger[i] += 0.35 if rig.parameters[i].unit == "m" else np.radians(20.0)
         _sketch(lattice, *divmod(k, columns), name, before, skeleton(rig, larger, readings),
                 5.6 if small else 7.5)
+    lattice.finish()
 
 
 def _moves_edge(rig, parameters, readings, i):
@@ -251,9 +252,9 @@ def _sketch(lattice, row, column, name, before, after, size):
                 bottom + height / 2 + scale * (y - centre[1]))
 
     ax = lattice.axes
-    for bones, colour, line in ((before, FAINT, (0, (3, 1.5))), (after, PLAIN, "-")):
-        ax.plot(*place(bones.origins[start:]), color=colour, linewidth=1.3, linestyle=line)
-        ax.plot(*place(bones.edge), color=colour, linewidth=2.6, linestyle="-")
+    for bones, colour, style in ((before, FAINT, (0, (3, 1.5))), (after, PLAIN, "-")):
+        lattice.line(*place(bones.origins[start:]), colour, 1.3, style)
+        lattice.line(*place(bones.edge), colour, 2.6)
     ax.plot(*place(before.origins[start]), marker="s", color=INK, markersize=3.5)
     worst = int(np.argmax(np.linalg.norm(after.edge - before.edge, axis=1)))
     if edge_moved > 0:

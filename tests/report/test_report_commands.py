@@ -1,0 +1,146 @@
+"""The commands that start from a result, and a result read back in Python."""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from calib.cli.app import app
+from calib.report.sheet import sheet_files
+from calib.results import load_result
+from calib.run.complaints import InputError
+from tests.report.reading import Page, leaves
+
+
+@pytest.fixture(scope="module")
+def folder(document, tmp_path_factory):
+    """A folder with a result in it."""
+    folder = tmp_path_factory.mktemp("result")
+    (folder / "result.json").write_text(json.dumps(document), "utf-8")
+    return folder
+
+
+def called(*words):
+    """A command's exit code and output, in this process."""
+    result = CliRunner().invoke(app, [str(w) for w in words])
+    return result
+
+
+def test_report_is_made_from_the_result_alone(folder, tmp_path):
+    """calib report writes page and PDF, and adds the postures that are asked for."""
+    done = called("report", folder, "--out", tmp_path, "--at", "boom=30,stick=-85,coupler=55")
+    assert done.exit_code == 0, done.output
+    named = Page((tmp_path / "report.html").read_text("utf-8"))
+    assert "boom 30 deg, stick -85 deg, coupler 55 deg" in named.words
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_posture_that_is_none_is_refused(folder):
+    """A joint that the rig does not have, or an angle that is no number: wrong usage."""
+    for posture in ("bom=30", "boom=steep"):
+        assert called("report", folder, "--at", posture).exit_code == 2
+
+
+def test_compare_prints_one_json_document(folder, tmp_path, document):
+    """calib compare RESULT tape.csv --json, with the files written when asked for."""
+    rows = "".join(f"{r['quantity']},{r['tape']},{r['tape_sd']},{r['unit']}\n"
+                   for r in document["taped"]["rows"])
+    (tmp_path / "tape.csv").write_text("quantity,value,sd,unit\n" + rows, "utf-8")
+    done = called("compare", folder, tmp_path / "tape.csv", "--json", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    printed = json.loads(done.stdout)
+    assert printed["edge"]["summary"] == document["taped"]["edge"]["summary"]
+    assert [r["z"] for r in printed["rows"]] == pytest.approx(
+        [-r["z"] for r in document["taped"]["rows"]], abs=1e-6)
+    known, _ = leaves(printed)
+    for raw, factor, _shown in Page((tmp_path / "out/compare.html").read_text("utf-8")).numbers:
+        assert factor is None or float(raw) in known
+
+
+def test_sheet_in_feet_and_minutes(document):
+    """The sheet writes the values in the units asked for, on one page, with the cautions."""
+    files = sheet_files(document, "ft-in", "dms", 2)
+    read = Page(files["sheet.html"].decode())
+    boom = next(p for p in document["parameters"] if p["name"] == "boom_length")
+    inches = boom["value"] / 0.0254
+    shown = next(s for raw, _, s in read.numbers if float(raw) == boom["value"])
+    feet, rest = shown.rstrip('"').split("' ")
+    assert 12 * int(feet) + float(rest) == pytest.approx(inches, abs=0.005001)
+    assert "signaller" in read.words and "entered by" in read.words
+    for name in ("pin_to_edge", "edge_below_pin"):
+        assert name in read.words
+    assert files["sheet.pdf"].count(b"/Type /Page\n") + files["sheet.pdf"].count(
+        b"/Type /Page ") == 1
+
+
+def test_history_resumes(folder, tmp_path):
+    """A second call adds nothing; a further result adds one line and changes none."""
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+    text = (folder / "result.json").read_text("utf-8")
+    (tmp_path / "one/result.json").write_text(text, "utf-8")
+    assert called("history", tmp_path).exit_code == 0
+    first = (tmp_path / "history.csv").read_text("utf-8")
+    assert called("history", tmp_path).exit_code == 0
+    assert (tmp_path / "history.csv").read_text("utf-8") == first
+    (tmp_path / "two/result.json").write_text(text + "\n", "utf-8")
+    done = called("history", tmp_path, "--json")
+    assert len(json.loads(done.stdout)["results"]) == 2
+    assert (tmp_path / "history.csv").read_text("utf-8").startswith(first)
+    assert "<svg" in (tmp_path / "history.html").read_text("utf-8")
+
+
+def test_drift_of_a_changed_machine_ends_with_six(folder, document, tmp_path):
+    """An edge 9 mm shorter than before: named in words, and status 6."""
+    later = json.loads(json.dumps(document))
+    later["run"]["files"]["shots.csv"] = "ef" * 32
+    for p in later["parameters"]:
+        if p["name"] == "edge_drop":
+            p["value"] -= 0.009
+    for row in later["taped"]["rows"]:
+        if row["quantity"] == "edge_drop":
+            # As if the shots had pulled it there: the tape row as before.
+            row["solved"] -= 0.009
+    (tmp_path / "result.json").write_text(json.dumps(later), "utf-8")
+    # The run of the fixture has two gross errors: its variance factor is far above 1.
+    done = called("drift", folder, tmp_path, "--json")
+    found = json.loads(done.stdout)
+    assert done.exit_code == (0 if found["test"]["congruent"] else 6)
+    assert found["test"]["pooled_variance_factor"] > 5
+    same = called("drift", folder, folder)
+    assert isinstance(same.exception, InputError)
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "no parameters"),
+    ('{"schema": 99}', "schema 99"),
+])
+def test_no_result_is_the_inputs_fault(tmp_path, text, words):
+    """A file that is no result: a complaint, status 3, nothing written."""
+    (tmp_path / "result.json").write_text(text, "utf-8")
+    run = subprocess.run([sys.executable, "-m", "calib", "report", str(tmp_path)],
+                         capture_output=True, text=True)
+    assert run.returncode == 3
+    assert words in run.stderr and run.stdout == ""
+    assert [p.name for p in tmp_path.iterdir()] == ["result.json"]
+
+
+def test_a_result_is_pandas_and_correlated_numbers(folder, document):
+    """Tables come back as DataFrames, quantities as numbers that know their correlation."""
+    result = load_result(folder)
+    assert len(result.shots) == len(document["shots"])
+    assert {"residual_east", "w", "components_along"} <= set(result.shots.columns)
+    assert list(result.parameters["name"]) == [p["name"] for p in document["parameters"]]
+    assert result.poses["edge_sd"].notna().all()
+    drop, below = result.numbers["edge_drop"], result.numbers["tilt_axis_drop"]
+    names = document["covariance"]["names"]
+    i, j = names.index("edge_drop"), names.index("tilt_axis_drop")
+    m = np.array(document["covariance"]["matrix"])
+    assert (drop + below).s == pytest.approx(np.sqrt(m[i, i] + m[j, j] + 2 * m[i, j]))
+    derived = document["derived"][2]
+    assert derived["name"] == "edge_below_pin"
+    assert derived["sd"] == pytest.approx((drop + below).s, rel=0.05)
+    assert result.numbers["tilt_axis_side"].s == 0

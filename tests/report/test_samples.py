@@ -1,0 +1,45 @@
+"""The samples in reports/ are what the commands named beside them make today."""
+
+from pathlib import Path
+
+import pytest
+
+from calib.cli.demo import demo_files
+from calib.report.contents import contents
+from calib.report.page import page
+from calib.report.report import headings
+from calib.report.sheet import sheet_files
+from calib.run.folder import read_run
+from calib.run.write import write_whole
+from tests.report.conftest import document_of
+from tests.report.reading import Page
+
+REPORTS = Path(__file__).parents[2] / "reports"
+
+
+@pytest.fixture(scope="module")
+def demo_document(tmp_path_factory):
+    """The demo's result."""
+    folder = tmp_path_factory.mktemp("demo")
+    write_whole(folder, demo_files())
+    return document_of(read_run(folder))
+
+
+def test_samples_are_up_to_date(demo_document):
+    """Words, figures' texts and numbers of the samples; the numbers to their last shown digit."""
+    fresh = {
+        "report.html": page("report.html.j2", demo_document, *headings(demo_document),
+                            contents(demo_document)),
+        "sheet.html": sheet_files(demo_document)["sheet.html"].decode(),
+    }
+    for name, html in fresh.items():
+        old, new = Page((REPORTS / name).read_text("utf-8")), Page(html)
+        again = "(see reports/README.md for the commands that make it again)"
+        assert old.words == new.words, f"{name} is out of date {again}"
+        assert list(old.figures) == list(new.figures)
+        assert len(old.numbers) == len(new.numbers)
+        for (raw, factor, shown), (raw_new, *_) in zip(old.numbers, new.numbers, strict=True):
+            last = 10.0 ** -len(shown.partition(".")[2]) if factor else 0
+            assert abs(float(raw) - float(raw_new)) * (factor or 1) <= 2 * last, (name, shown)
+    for name in ("report.pdf", "sheet.pdf"):
+        assert (REPORTS / name).read_bytes().startswith(b"%PDF")
