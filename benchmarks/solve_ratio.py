@@ -1,7 +1,9 @@
 """How much faster is the solve than the same problem as a full adjustment by scipy alone?
 
-The full adjustment carries every reading as an unknown and takes numeric derivatives. Both start from
-the same values, in the same process; what counts is the ratio. Run: ``python benchmarks/solve_ratio.py``.
+The full adjustment carries every reading as an unknown and takes numeric derivatives. Both start
+from the same values, in the same process; what counts is the ratio.
+
+Run: ``python benchmarks/solve_ratio.py``.
 """
 
 import time

@@ -69,6 +69,15 @@ def complain_of_empty(export: Export, name: str, findings: Findings) -> None:
             findings.complain(export.file, line, name, "nothing", f"a {name}")
 
 
+def complain_of_other_delimiters(export: Export, name: str, findings: Findings) -> None:
+    """Complain of ids that hold what parts the columns of other files: a row that was torn."""
+    others = {",", ";", "\t"} - {export.dialect.delimiter}
+    for line, cell in zip(export.lines, export.columns[name], strict=True):
+        if others & set(cell):
+            findings.complain(export.file, line, name, quote(cell),
+                              "an id without a delimiter in it (--delimiter says which it is)")
+
+
 def check_header_units(export: Export, unit: str, states, findings: Findings) -> None:
     """Complain where the header's brackets name another unit than the one declared."""
     for name, said in export.units.items():

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.intake import geographic
-from calib.intake.cells import check_header_units, complain_of_empty, numbers, texts
+from calib.intake.cells import (
+    check_header_units,
+    complain_of_empty,
+    complain_of_other_delimiters,
+    numbers,
+    texts,
+)
 from calib.intake.declaration import Declaration
 from calib.intake.export import Export, read_export
 from calib.intake.landxml import CgPoints, is_landxml, read_landxml
@@ -94,6 +100,7 @@ def read_points(
     position[:, 2] -= _pole(export, declared, findings)
     if "point" in export:
         complain_of_empty(export, "point", findings)
+        complain_of_other_delimiters(export, "point", findings)
         ids = export.columns["point"]
     else:
         ids = tuple(str(line) for line in export.lines)
