@@ -7,7 +7,10 @@ from calib.calibration import solve
 from calib.edge import envelope_edge
 from calib.simulate import simulate
 
-POSES, RUNS = 24, 100
+POSES = 24
+
+#: The root mean square of 300 runs is known to some 2 %, of 100 to some 4 % (measured).
+PLANNED_RUNS, RANDOM_RUNS = 300, 100
 
 
 def edge_errors(rig, run, truth):
@@ -16,10 +19,10 @@ def edge_errors(rig, run, truth):
     return nodes.error(solve(run).parameters)[nodes.seen]
 
 
-def simulated_rms(rig, joints_of, seed):
+def simulated_rms(rig, joints_of, runs, seed):
     """Edge error of many solved runs, root mean square over the envelope, per run, m."""
     rms = []
-    for k in range(RUNS):
+    for k in range(runs):
         rng = np.random.default_rng((seed, k))
         run, truth = simulate(rig, rng, poses=POSES, joints=joints_of(rng))
         rms.append(np.sqrt(np.mean(np.sum(edge_errors(rig, run, truth) ** 2, axis=2))))
@@ -36,11 +39,11 @@ def random_joints(everything, rng):
 def test_simulated_runs_confirm_the_plan(rig, everything, planned):
     """Solved from planned poses the edge is nearer to the truth, by what was predicted.
 
-    A hundred runs each, over machines drawn around the template: the errors of planned runs are a
+    Runs of machines drawn around the template: the errors of planned runs are a
     third smaller than those of random runs and agree with the predicted sd within 10 %.
     """
-    ours = simulated_rms(rig, lambda rng: planned.joints, seed=2)
-    random = simulated_rms(rig, lambda rng: random_joints(everything, rng), seed=3)
+    ours = simulated_rms(rig, lambda rng: planned.joints, PLANNED_RUNS, seed=2)
+    random = simulated_rms(rig, lambda rng: random_joints(everything, rng), RANDOM_RUNS, seed=3)
     reached, without = (float(np.sqrt(np.mean(rms**2))) for rms in (ours, random))
     predicted = float(np.sqrt(np.mean(planned.edge_sd**2)))
     assert reached < 0.67 * without
