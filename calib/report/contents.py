@@ -280,7 +280,8 @@ def plots(document) -> Section:
                 "rms as bars.", residuals.by_component, (WIDTH, 3.3)),
         Picture("plan-side", "Misses in plan and from the side",
                 "Shots at their place ahead of the boom foot, with misses as arrows; the factor "
-                "of exaggeration is stated in the title.", residuals.plan_and_side, (WIDTH, 7.6)),
+                "of exaggeration is stated in the title; very long arrows are cut.",
+                residuals.plan_and_side, (WIDTH, 7.6)),
         Picture("by-joint", "Misses against reach and joint angles",
                 "Small panels, a row per variable and a column per component: misses in mm "
                 "against reach and every joint angle, with a line of means.",

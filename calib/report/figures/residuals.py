@@ -54,7 +54,8 @@ def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
     """Rows of the shots to draw, and the count for a title."""
     n = len(kind)
     rows, every = thinned(n, kind != ORDINARY, most)
-    return rows, f"n = {n}" if every == 1 else f"n = {n}, one in {every} drawn and every suspect"
+    # Every suspect and every shot set aside is drawn in any case.
+    return rows, f"n = {n}" if every == 1 else f"n = {n}, 1 in {every} drawn"
 
 
 def by_order(figure, document):
@@ -143,7 +144,7 @@ def plan_and_side(figure, document):
         for i in np.flatnonzero(kind)[:8]:
             ax.annotate(short(shots[i]["shot"]), (place[i, 0], place[i, across]), xytext=(6, -9),
                         textcoords="offset points", fontsize=7, color=COLOURS[kind[i]])
-        ax.set_title(f"{title}; arrows {factor:g} times too long, cut if very long ({count})")
+        ax.set_title(f"{title}; arrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
     side.set_ylabel("up, m")
@@ -246,10 +247,10 @@ def corrections(figure, document):
         for k in np.flatnonzero(flagged)[:4]:
             lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
                          color=FLAG, va="center")
-        count = f"n = {len(of)}" + ("" if every == 1 else f", one in {every} drawn")
+        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06,
-                     f"{sensor}, deg ({count}; dashed: stated sd)")
+                     f"{sensor}, deg ({count}; dashed: sd)")
     lattice.finish()
 
 

@@ -78,7 +78,7 @@ def redundancy_and_w(figure, document):
     ax.set_xlim(min(0.0, redundancy.min(initial=0.0)) - 0.02,
                 max(1.0, redundancy.max(initial=0.0)) + 0.02)
     label_points(ax, redundancy, drawn_w, ids, flagged, 6)
-    count = f"n = {len(w)}" + ("" if every == 1 else f", one in {every} drawn")
+    count = f"n = {len(w)}" + ("" if every == 1 else f", 1 in {every} drawn")
     ax.set_title(f"Shot coordinates ({count}); dashed: critical at {100 * ALPHA:g} %, "
                  f"detectable at {delta0():.2f} sds")
     ax.set_xlabel("redundancy number (0: nothing checks it, 1: the others know it fully)")
