@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calib.cli.app import app
+from calib.cli.app import application
 from calib.report.sheet import sheet_files
 from calib.results import load_result
 from calib.run.complaints import InputError
@@ -25,7 +25,7 @@ def folder(document, tmp_path_factory):
 
 def called(*words):
     """A command's exit code and output, in this process."""
-    result = CliRunner().invoke(app, [str(w) for w in words])
+    result = CliRunner().invoke(application(), [str(w) for w in words])
     return result
 
 
