@@ -14,7 +14,17 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
 from calib.cli import talk
-from calib.cli.planned import instrument_place, length, named_targets, no_pose
+from calib.cli.planned import (
+    Count,
+    FootHeight,
+    Highest,
+    Instrument,
+    Nearest,
+    instrument_place,
+    length,
+    named_targets,
+    no_pose,
+)
 from calib.judge.choice import solve_as_chosen
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.plan.candidates import NoPose, Site
@@ -74,19 +84,11 @@ def next_poses(
     targets: Annotated[
         str | None, typer.Option(help="What will be shot in every pose, names with commas; both "
                                  "corners of the edge if not given.")] = None,
-    instrument: Annotated[
-        str, typer.Option(help="Where the instrument stands: metres ahead, left and above the "
-                          "boom foot pin, or none.")] = "14,9,-0.3",
-    foot_height: Annotated[
-        float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")] = 1.9,
-    nearest: Annotated[
-        float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
-    ] = 2.5,
-    highest: Annotated[
-        float | None, typer.Option(help="The edge stays below this height, m.")
-    ] = None,
-    candidates: Annotated[
-        int, typer.Option(min=100, max=200_000, help="Poses to choose from.")] = 20_000,
+    instrument: Instrument = "14,9,-0.3",
+    foot_height: FootHeight = 1.9,
+    nearest: Nearest = 2.5,
+    highest: Highest = None,
+    candidates: Count = 10_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[
         bool, typer.Option("--watch", help="Read again whenever the files change, until it is "

@@ -7,7 +7,17 @@ import numpy as np
 import typer
 
 from calib.cli import talk
-from calib.cli.planned import instrument_place, length, named_targets, no_pose
+from calib.cli.planned import (
+    Count,
+    FootHeight,
+    Highest,
+    Instrument,
+    Nearest,
+    instrument_place,
+    length,
+    named_targets,
+    no_pose,
+)
 from calib.cli.results import json_text
 from calib.plan.candidates import NoPose, Site
 from calib.plan.curve import MOST_POSES, GoalOutOfReach, curve, least_poses
@@ -41,27 +51,20 @@ def plan(
     ] = None,
     best_for: Annotated[
         Literal["edge", "parameters"],
-        typer.Option("--for", help="What is to be known best: the edge over the rig's envelope, "
-                     "or the parameters.")] = "edge",
+        typer.Option("--for", help="What is to be known best: the edge over the envelope of the "
+                     "rig file, or the parameters.")] = "edge",
     targets: Annotated[
         str | None, typer.Option(help="What is shot in every pose, names with commas; both "
                                  "corners of the edge if not given.")] = None,
-    instrument: Annotated[
-        str, typer.Option(help="Where the instrument stands: metres ahead, left and above the "
-                          "boom foot pin, or none.")] = "14,9,-0.3",
-    foot_height: Annotated[
-        float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")] = 1.9,
-    nearest: Annotated[
-        float, typer.Option(min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")
-    ] = 2.5,
-    highest: Annotated[
-        float | None, typer.Option(help="The edge stays below this height, m.")] = None,
+    instrument: Instrument = "14,9,-0.3",
+    foot_height: FootHeight = 1.9,
+    nearest: Nearest = 2.5,
+    highest: Highest = None,
     minutes_per_pose: Annotated[
         float, typer.Option(min=0.0, help="To settle, lock, read and book a pose.")] = Pace.pose,
     minutes_per_shot: Annotated[
         float, typer.Option(min=0.0, help="To reach a corner and shoot it.")] = Pace.shot,
-    candidates: Annotated[
-        int, typer.Option(min=100, max=200_000, help="Poses to choose from.")] = 20_000,
+    candidates: Count = 20_000,
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same plan.")] = 0,
     json: Annotated[bool, typer.Option("--json", help="Print plan.json.")] = False,
 ) -> None:

@@ -1,6 +1,7 @@
 """What ``calib plan`` and ``calib next`` share: lengths with units, places, faults."""
 
 import re
+from typing import Annotated
 
 import typer
 
@@ -8,6 +9,16 @@ from calib.chain.rig import Rig
 from calib.plan.candidates import NoPose
 from calib.run.complaints import Complaint, InputError
 from calib.run.units import UNITS, si_unit, to_si
+
+#: Options that both commands have.
+Instrument = Annotated[str, typer.Option(
+    help="Where the instrument stands: metres ahead, left and above the boom foot pin, or none.")]
+FootHeight = Annotated[float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")]
+Nearest = Annotated[float, typer.Option(
+    min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")]
+Highest = Annotated[float | None, typer.Option(
+    help="The edge stays below this height above the ground, m.")]
+Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
 
 _LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*([A-Za-z]+)\s*")
 

@@ -11,6 +11,7 @@ from calib.cli import talk
 from calib.report.record import truth_document
 from calib.run.complaints import Findings
 from calib.run.export import run_files
+from calib.run.machine import complain_of_missing_sds
 from calib.run.rig_file import read_rig
 from calib.run.write import write_new_folder
 from calib.simulate import simulate as simulated
@@ -69,11 +70,6 @@ def _machine(text, file):
     findings = Findings()
     machine = read_rig(text, file, findings)
     if machine is not None:
-        for reading in machine.readings:
-            if reading.sd is None:
-                findings.complain(file, None, f"readings.sd.{reading.name}", "nothing",
-                                  "the sd of this reading, deg")
-        if machine.shot_sd is None:
-            findings.complain(file, None, "shots.sd", "nothing", "the sd of a shot, m")
+        complain_of_missing_sds(machine, file, findings)
     findings.stop_if_at_fault()
     return machine

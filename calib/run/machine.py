@@ -47,7 +47,7 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     text = decode(file.read_bytes(), name, findings)
     rig = None if text is None else read_rig(text, name, findings)
     if rig is not None:
-        _complain_of_missing_sds(rig, name, findings)
+        complain_of_missing_sds(rig, name, findings)
     tape = _tape(path, rig, findings) if path.is_dir() else None
     if path.is_dir() and _has_rows(path / SHOTS):
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
@@ -80,7 +80,8 @@ def _has_rows(file):
     return sum(bool(line.strip()) and not line.lstrip().startswith(b"#") for line in lines) > 1
 
 
-def _complain_of_missing_sds(rig, name, findings):
+def complain_of_missing_sds(rig: Rig, name: str, findings: Findings) -> None:
+    """Complain of every sd of shots and readings that a rig file leaves out."""
     for reading in rig.readings:
         if reading.sd is None:
             findings.complain(name, None, f"readings.sd.{reading.name}", "nothing",

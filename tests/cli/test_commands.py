@@ -2,7 +2,6 @@
 
 import json
 import re
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +12,6 @@ import calib.cli.results
 import calib.cli.solve
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
-from calib.cli import main
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
@@ -26,21 +24,6 @@ def undrawn(monkeypatch):
     """Results without report and plots: they take their time and have tests of their own."""
     monkeypatch.setattr(calib.cli.results, "report_files", lambda document: {})
     monkeypatch.setattr(calib.cli.results, "plot_files", lambda document: {})
-
-
-@pytest.fixture
-def calib_command(monkeypatch, capsys):
-    """Runs one command in this process; gives exit status, stdout and stderr."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["calib", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            main()
-            raise SystemExit(0)
-        out = capsys.readouterr()
-        return left.value.code or 0, out.out, out.err
-
-    return run
 
 
 @pytest.fixture

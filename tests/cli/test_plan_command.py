@@ -2,14 +2,12 @@
 
 import io
 import json
-import sys
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from calib.chain.rig import rig_from_template
-from calib.cli import main
 from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
 from calib.report.cautions import CAUTIONS
@@ -17,21 +15,6 @@ from calib.run.complaints import Findings
 from calib.run.observed import read_poses
 
 QUICK = ("--candidates", 1500)
-
-
-@pytest.fixture
-def calib_command(monkeypatch, capsys):
-    """Runs one command in this process; gives exit status, stdout and stderr."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["calib", *map(str, arguments)])
-        with pytest.raises(SystemExit) as left:
-            main()
-            raise SystemExit(0)
-        out = capsys.readouterr()
-        return left.value.code or 0, out.out, out.err
-
-    return run
 
 
 @pytest.fixture
