@@ -1,7 +1,5 @@
 """A whole plan: better than chance, repeatable, workable in the field."""
 
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -183,22 +181,3 @@ def test_every_template_can_be_planned(name):
     assert plan.undetermined == () and plan.robustness.holds
     assert plan.efficiency > 0.85
     assert 0.001 < plan.edge_sd.max() < 0.02
-
-
-def test_time_and_memory():
-    """24 poses from 20,000 candidates: under 10 s of processor time and 500 MB, all told."""
-    script = (
-        "import resource, time\n"
-        "from calib.chain.rig import rig_from_dict\n"
-        "from calib.cli.simulate import STANDARD_RIG\n"
-        "import tomllib\n"
-        "from calib.plan.plan import Task, make_plan, prepare\n"
-        "start = time.process_time()\n"
-        "make_plan(prepare(Task.for_rig(rig_from_dict(tomllib.loads(STANDARD_RIG)))), 24)\n"
-        "print(time.process_time() - start,"
-        " resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True,
-                          check=True, timeout=120)
-    seconds, megabytes = map(float, done.stdout.split())
-    assert seconds < 10 and megabytes < 500
