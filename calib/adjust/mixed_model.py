@@ -178,6 +178,7 @@ def adjust(
     if len(observations.values) + len(prior.values) < len(x):
         _refuse_deficient(problem.linearise(x, v), names, free)
     reading_sd = np.sqrt(np.einsum("bkk->bk", observations.reading_covariance))
+    turn_unit = np.where(reading_sd > 0, reading_sd, 1.0)
     frozen = problem.freeze(x, v)
     for iteration in range(1, most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
@@ -187,12 +188,15 @@ def adjust(
         covariance = linearised.spectrum.covariance()
         sd = np.sqrt(np.diag(covariance))
         moved = np.abs(x_new - x) / sd
-        turned = np.abs(v_new - v) / np.where(reading_sd > 0, reading_sd, 1.0)
+        turned = np.abs(v_new - v) / turn_unit
         x, v = x_new, v_new
         frozen = linearised.by_readings, linearised.whiteners
         # A step can end for want of progress, far from the best: ask how far that still is.
         misclosure = linearised.misclosure
         ahead = np.abs(linearised.spectrum.solution(misclosure)) / sd
+        turning = np.abs(problem.corrections(x, v, frozen) - v) / turn_unit
+        if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
+            return problem.result(x, v, linearised, covariance, names, iteration)
         if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
             _STALLED, np.linalg.norm(misclosure)
         ):

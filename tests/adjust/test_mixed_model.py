@@ -331,8 +331,14 @@ def test_whiteners_and_design_of_the_result():
 
 def test_not_converged_is_raised():
     """One refresh from far away is not enough: an exception, never a half-baked result."""
-    with pytest.raises(NotConverged, match=r"after 1 iterations x[01] still moves by .* of its sd"):
-        adjust(line, single(LINE_Y, LINE_SD), [0.0, 0.0], most_iterations=1)
+    with pytest.raises(NotConverged, match=r"after 1 iterations .* still moves by .* of its sd"):
+        adjust(arm, arm_observations(2), ARM_TRUTH + 0.2, most_iterations=1)
+    assert adjust(arm, arm_observations(2), ARM_TRUTH + 0.2).iterations > 1
+
+
+def test_nothing_left_to_refresh_ends_at_once():
+    """Without readings the weights are what they were: one round is all."""
+    assert adjust(line, single(LINE_Y, LINE_SD), [0.0, 0.0], most_iterations=1).iterations == 1
 
 
 @pytest.mark.parametrize("held", [False, True])
