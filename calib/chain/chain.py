@@ -227,10 +227,9 @@ class Chain:
                 up = tuple(c[:, 2] for c in columns)
                 joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
                 amount = amount + motion.sense * joints[:, s]
-                if jacobian:
+                if jacobian and by_up is not None:
                     rate = gain[:, s, None] * self._angle_rates[s]
-                    if by_up is not None:
-                        rate = rate + self._up_rates(axes, columns, by_up, rates, k)
+                    rate += self._up_rates(axes, columns, by_up, rates, k)
                     rates[:, k] += motion.sense * rate
             if motion.turns:
                 columns = _turned(columns, motion.axis, amount[:, None])
@@ -293,9 +292,22 @@ class Chain:
         return np.hstack([self._zero_matrix, placement, np.diag(self._directions)])
 
     def _fixed_rates(self, n_poses):
-        """Derivatives of the amounts, before the sensors' part: shape (n_poses, K, n_local)."""
+        """The part of the amounts' derivatives that is the same in every pose, n_poses times.
+
+        Shape (n_poses, n_motions, n_local).
+        """
+        return np.repeat(self._fixed[None], n_poses, axis=0)
+
+    @cached_property
+    def _fixed(self):
+        """Parameters and placements, and the sensors that do not feel gravity."""
         fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
-        return np.tile(fixed, (n_poses, 1, 1))
+        for k, motion in enumerate(self.motions):
+            if motion.joint is not None:
+                s = self._sensor_index[motion.joint]
+                if self.sensors[s].kind == "joint":
+                    fixed[k] += motion.sense * self._angle_rates[s]
+        return fixed
 
     def _up_rates(self, axes, columns, by_up, rates, k):
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
