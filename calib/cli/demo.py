@@ -24,7 +24,9 @@ def demo(
     talk.result(summary(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
-        "centimetres that were planted (run/truth.json)."
+        "centimetres that were planted (run/truth.json).\n"
+        f"Without them: calib solve {folder / 'run'} --set-aside suspects --out "
+        f"{folder / 'without'}"
     )
 
 

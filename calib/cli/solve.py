@@ -48,7 +48,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = NONE) -> dict:
     refuse_run_folder(out, run_folder)
     run = read_run(run_folder)
     talk.tell_all(run.notices)
-    with talk.working(f"Solving {len(run.poses.ids)} poses, {len(run.shots)} shots"):
+    with talk.working(_size(run)):
         try:
             chosen = solve_as_chosen(run, set_aside)
         except UnknownName as error:
@@ -59,3 +59,9 @@ def solved(run_folder: Path, out: Path, set_aside: str = NONE) -> dict:
     write_whole(out, files)
     talk.tell(f"Results are in {out}")
     return document
+
+
+def _size(run):
+    poses, check = len(set(run.shots.pose.tolist())), 0 if run.check is None else len(run.check)
+    beside = f", and {check} check shots" if check else ""
+    return f"Solving {len(run.shots)} shots in {poses} poses{beside}"

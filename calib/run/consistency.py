@@ -114,7 +114,16 @@ def _check_far_shots(poses, shots, check, findings):
                 continue
             distance = np.linalg.norm(some.position - middle, axis=1)  # NaN is never far
             here = (some.pose >= 0) & (stand_of[some.pose] == stand)
-            for row in np.flatnonzero(here & (distance > _REACH)):
+            beyond = np.flatnonzero(here & (distance > _REACH))
+            if len(beyond) > max(3, here.sum() // 2):
+                findings.complain(
+                    file, None, None,
+                    f"{len(beyond)} of the {here.sum()} shots of stand {quote(stand)} up to "
+                    f"{distance[beyond].max():,.0f} m from their middle",
+                    f"at most {_REACH:.0f} m: coordinates in metres (are these mm or feet?)",
+                )
+                continue
+            for row in beyond:
                 findings.complain(
                     file, some.line[row], None,
                     f"a point {distance[row]:,.0f} m from the middle of the shots of stand "

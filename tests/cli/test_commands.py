@@ -158,6 +158,16 @@ def test_input_at_fault_exits_3_with_all_complaints(calib_command, clean):
     assert not (clean.parent / "out").exists()
 
 
+def test_millimetres_are_one_complaint_not_sixty(calib_command, clean):
+    """A file in mm is told once per stand, with the guess that a person would make."""
+    shots = pd.read_csv(clean / "shots.csv", comment="#", dtype=str)
+    shots[["east", "north", "up"]] = 1000 * shots[["east", "north", "up"]].astype(float)
+    shots.to_csv(clean / "shots.csv", index=False)
+    status, _, err = calib_command("solve", clean)
+    assert status == 3
+    assert err.count("shots.csv") == 1 and "are these mm or feet?" in err
+
+
 def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
     """An unforeseen error is called what it is and leaves no result."""
 

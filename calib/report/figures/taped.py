@@ -14,13 +14,14 @@ def solved_against_taped(figure, document):
         rows = [p for p in document["parameters"]
                 if p["unit"] == unit and p["tape"] is not None and p["sd"] is not None]
         y = np.arange(len(rows))[::-1]
-        for yi, row in zip(y, rows, strict=True):
-            band = 1.96 * factor * row["tape_sd"]
-            ax.barh(yi, 2 * band, left=-band, height=0.62, color=FAINT, alpha=0.35)
+        bands = 1.96 * factor * np.array([row["tape_sd"] for row in rows])
+        ax.barh(y, 2 * bands, left=-bands, height=0.62, color=FAINT, alpha=0.35)
         difference = factor * np.array([row["difference"] for row in rows])
         half = factor * np.array([row["high95"] - row["value"] for row in rows])
         ax.errorbar(difference, y, xerr=half, fmt="o", color=PLAIN, markersize=4.5, capsize=3,
                     linewidth=1.4)
+        reach = 1.08 * np.concatenate([bands, np.abs(difference) + half]).max(initial=1e-6)
+        ax.set_xlim(-reach, reach)
         ax.axvline(0, color=INK, linewidth=0.8)
         ax.set_yticks(y, [row["name"] for row in rows])
         ax.set_ylim(-0.7, len(rows) - 0.3)
