@@ -205,9 +205,11 @@ def _checked(data):
     try:
         return RigEntry.model_validate(data)
     except ValidationError as error:
-        raise RigError(
-            (".".join(str(part) for part in e["loc"]), *_in_words(e)) for e in error.errors()
-        ) from None
+        named = data.get("template")
+        raise RigError([
+            *((".".join(str(part) for part in e["loc"]), *_in_words(e)) for e in error.errors()),
+            *(_unknown_template(named) if isinstance(named, str) else ()),
+        ]) from None
 
 
 def _in_words(error):
@@ -236,9 +238,16 @@ def _in_words(error):
     return repr(error["input"]), expected
 
 
+def _unknown_template(name):
+    """The problem with a template's name, if it has one."""
+    if name in template_names():
+        return []
+    return [("template", repr(name), "one of " + ", ".join(template_names()))]
+
+
 def _template(name):
-    if name not in template_names():
-        raise RigError([("template", repr(name), "one of " + ", ".join(template_names()))])
+    if problems := _unknown_template(name):
+        raise RigError(problems)
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
     return RigEntry.model_validate(tomllib.loads(text))
 

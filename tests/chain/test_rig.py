@@ -340,3 +340,10 @@ def test_envelope_joints():
     assert reach.tolist() == [0, 0, 0, 1, 1, 1]
     np.testing.assert_allclose(np.degrees(joints), [[60, -10], [60, 0], [60, 10], [0, -10],
                                                     [0, 0], [0, 10]], atol=1e-12)
+
+
+def test_an_unknown_template_is_told_with_the_other_faults():
+    """A misspelt template does not hide behind another fault of the same file."""
+    with pytest.raises(RigError) as caught:
+        rig_from_dict({"template": "tilt_rotater", "free": "boom_length"})
+    assert {key for key, _, _ in caught.value.problems} == {"template", "free"}
