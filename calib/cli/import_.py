@@ -197,7 +197,9 @@ def _declared(given, profile):
         raise typer.BadParameter("; ".join(error.problems)) from None
     lacking = declared.lacks()
     if lacking:
-        raise typer.BadParameter("\n".join(f"- {sentence}" for sentence in lacking))
+        raise typer.BadParameter(
+            "some things must be said first:\n"
+            + "\n".join(f"- {sentence}" for sentence in lacking))
     return declared
 
 
