@@ -6,9 +6,9 @@ from functools import cached_property
 import numpy as np
 
 from calib import stations
-from calib.adjust.mixed_model import Adjustment, adjust
+from calib.adjust.mixed_model import Adjustment, NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
-from calib.adjust.spectrum import Spectrum
+from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.chain.chain import Points
 from calib.chain.derived import derived_values
 from calib.chain.motion import PLACEMENT
@@ -240,16 +240,20 @@ def solve(run: Run) -> Solution:
         From the engine; there is no result then.
     """
     problem = problem_of(run)
-    # Starting values may be degrees off: a pose is only refused there when far beyond the limit.
-    _refuse_blind(problem, problem.start, 5 * BLIND_GAIN)
-    adjustment = adjust(
-        problem,
-        problem.observations,
-        problem.start,
-        names=problem.names,
-        prior=problem.prior,
-        held=problem.held,
-    )
+    try:
+        adjustment = adjust(
+            problem,
+            problem.observations,
+            problem.start,
+            names=problem.names,
+            prior=problem.prior,
+            held=problem.held,
+        )
+    except (NotConverged, NotDetermined):
+        # A blind sensor is the likelier reason. Starting values may be degrees off: only a pose
+        # far beyond the limit counts.
+        _refuse_blind(problem, problem.start, 5 * BLIND_GAIN)
+        raise
     _refuse_blind(problem, adjustment.parameters, BLIND_GAIN)
     return Solution(problem, adjustment)
 
