@@ -14,7 +14,7 @@ from calib.plan.plan import Task
 from calib.report.cautions import CAUTIONS
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_records
-from calib.report.plan_words import mm
+from calib.report.plan_words import edge_span, mm, pole_reach
 
 WIDTH = 100
 
@@ -38,7 +38,8 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         Worst edge sd that is asked for, m.
     """
     run = problem.run
-    poses = pose_records(task.rig, task.parameters, further.readings, task.targets)
+    poses = pose_records(task.rig, task.parameters, further.readings, task.targets,
+                         task.site.foot_height)
     for k, (pose, name) in enumerate(zip(poses, _next_ids(run.poses.ids, len(poses)),
                                          strict=True)):
         pose |= {"pose": name, "worst_after": number(further.worst[k + 1]),
@@ -57,6 +58,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         "targets": [task.rig.target_names[t] for t in task.targets],
         "driven": [r.name for r in task.rig.readings if r.speed is not None],
         "poses": poses,
+        "reach": pole_reach(poses, task.site.foot_height, "next"),
         "goal": None if goal is None else number(goal),
         "goal_met": None if goal is None else bool(
             not further.undetermined and further.worst[0] <= goal),
@@ -86,6 +88,7 @@ def next_summary(document: dict) -> str:
     if document["enough"]:
         out.print(document["enough"])
         out.print("If you shoot more all the same:")
+    out.print(f"\n{document['reach']}")
     out.print(_table(document))
     return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
 
@@ -97,12 +100,12 @@ def _table(document):
     table.add_column("pose", no_wrap=True)
     for name in document["driven"]:
         table.add_column(name, justify="right")
-    for heading in ("edge then, mm", "gain, mm"):
+    for heading in ("edge above ground, m", "edge then, mm", "gain, mm"):
         table.add_column(heading, justify="right")
     for pose in document["poses"]:
         table.add_row(
             pose["pose"], *(f"{pose['readings'][name]:.1f}" for name in document["driven"]),
-            *_edge_then(pose))
+            edge_span(pose), *_edge_then(pose))
     return table
 
 

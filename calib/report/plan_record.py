@@ -12,7 +12,7 @@ from calib.plan.curve import Curve
 from calib.plan.order import Pace, field_minutes, travel_seconds
 from calib.plan.plan import Plan
 from calib.report.numbers import number, numbers
-from calib.report.plan_words import assumptions, promises
+from calib.report.plan_words import assumptions, pole_reach, promises
 
 SCHEMA = 1
 
@@ -88,6 +88,7 @@ def plan_document(
         },
     }
     document["says"] = promises(document)
+    document["reach"] = pole_reach(document["poses"], task.site.foot_height, "plan")
     document["assumptions"] = assumptions(document)
     return document
 
@@ -107,7 +108,7 @@ def plan_table(document: dict) -> pd.DataFrame:
     """plan.csv: one row per pose, deg, with the columns of readings.csv first.
 
     What nobody drives is left empty: it is read in the cab. `lowest_` and `highest_` bound what is
-    still fine.
+    still fine; `edge_height_` is that of the edge's corners above the ground, m.
     """
     rows = []
     for pose in document["poses"]:
@@ -118,17 +119,28 @@ def plan_table(document: dict) -> pd.DataFrame:
         for name, (below, above) in driven.items():
             row[f"lowest_{name}"] = round(pose["readings"][name] - below, 1)
             row[f"highest_{name}"] = round(pose["readings"][name] + above, 1)
+        row["edge_height_lowest"], row["edge_height_highest"] = pose["edge_height"]
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def pose_records(rig, parameters, readings, targets) -> list[dict]:
-    """Readings (deg, within half a turn) and drawings of poses."""
+def pose_records(rig, parameters, readings, targets, foot_height: float) -> list[dict]:
+    """Readings (deg, within half a turn), edge heights and drawings of poses.
+
+    `edge_height` is that of the lowest and of the highest corner above level ground, which is
+    `foot_height` below the boom foot pin; m.
+    """
     shown = shown_readings(readings)
     return [
-        {"readings": dict(zip(rig.reading_names, numbers(row), strict=True)), "drawing": drawing}
+        {"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
+         "edge_height": _edge_height(drawing, foot_height), "drawing": drawing}
         for row, drawing in zip(shown, _drawings(rig, parameters, readings, targets), strict=True)
     ]
+
+
+def _edge_height(drawing, foot_height):
+    up = [corner[2] + foot_height for corner in drawing["edge"]]
+    return [number(round(min(up), 2)), number(round(max(up), 2))]
 
 
 def shown_readings(readings: np.ndarray) -> np.ndarray:
@@ -138,7 +150,8 @@ def shown_readings(readings: np.ndarray) -> np.ndarray:
 
 def _poses(plan, ids):
     task = plan.prepared.task
-    records = pose_records(task.rig, task.parameters, plan.readings, task.targets)
+    records = pose_records(task.rig, task.parameters, plan.readings, task.targets,
+                           task.site.foot_height)
     seconds = travel_seconds(task.rig, plan.joints)
     tolerance = np.degrees(plan.tolerance).round(1)
     for i, record in enumerate(records):

@@ -7,7 +7,7 @@ from rich.console import Console
 from rich.table import Table
 
 from calib.plan.curve import GoalOutOfReach
-from calib.report.plan_words import mm
+from calib.report.plan_words import edge_span, mm
 
 WIDTH = 100
 
@@ -20,6 +20,7 @@ def plan_summary(document: dict) -> str:
     out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
     for sentence in document["says"]:
         out.print(sentence)
+    out.print(f"\n{document['reach']}")
     out.print(_poses(document))
     if document["curve"] is not None:
         out.print(_curve(document))
@@ -47,9 +48,10 @@ def _poses(document):
     driven = [r["name"] for r in document["readings"] if r["driven"]]
     for name in driven:
         table.add_column(name, justify="right")
+    table.add_column("edge above ground, m", justify="right")
     for pose in document["poses"]:
         table.add_row(pose["pose"], pose["stand"],
-                      *(f"{pose['readings'][name]:.1f}" for name in driven))
+                      *(f"{pose['readings'][name]:.1f}" for name in driven), edge_span(pose))
     return table
 
 

@@ -3,6 +3,36 @@
 from calib.plan.plan import PARAMETERS
 from calib.plan.tolerance import FINE, TRIED
 
+#: Corners higher than this above the ground are out of reach of a pole that somebody holds, m
+#: (common practice, no source).
+POLE = 2.0
+
+
+def pole_reach(poses: list[dict], foot_height: float, command: str) -> str:
+    """How high the edge goes, and what that means for a crew with a pole.
+
+    Parameters
+    ----------
+    poses : list of dict
+        See `calib.report.plan_record.pose_records`.
+    command : str
+        Of calib, that takes --highest.
+    """
+    highest = [pose["edge_height"][1] for pose in poses]
+    count = sum(height > POLE for height in highest)
+    given = f"(the boom foot pin is taken to be {foot_height:g} m up)"
+    if not count:
+        return f"The edge is {max(highest):.1f} m above the ground at most {given}."
+    return (f"The edge is above {POLE:g} m in {count} of {len(poses)} poses, {max(highest):.1f} m "
+            f"above the ground at most {given}. Poses with the edge above {POLE:g} m cannot be "
+            f"shot with a pole: use calib {command} with --highest {POLE:g} for that.")
+
+
+def edge_span(pose: dict) -> str:
+    """Height of the edge's lowest and highest corner above the ground, m."""
+    low, high = (f"{height + 0.0:.1f}" for height in pose["edge_height"])
+    return low if low == high else f"{low} to {high}"
+
 
 def promises(document: dict) -> list[str]:
     """What the plan will give, what it is worth when something is lost, how long it takes."""
@@ -20,10 +50,14 @@ def promises(document: dict) -> list[str]:
             f"The goal of {mm(document['goal'])} is {'reached' if reached else 'NOT reached'}"
             + (f"; the least number of poses found that reaches it is {least}." if least else "."))
     determinant = document["criterion"] == PARAMETERS
+    share = int(100 * predicted["efficiency"])
     says.append(
-        f"At least {int(100 * predicted['efficiency'])} % of the best possible with continuous "
-        f"weights and {count} poses (equivalence theorem; "
-        f"{'determinant of the information' if determinant else 'mean edge variance'}).")
+        f"At least {share} % of the best possible with {count} poses: "
+        + (f"it tells at least {share} % as much per unknown (determinant of the information) as "
+           "any choice of" if determinant else
+           f"the mean edge variance would be {share} % of this plan's or more with any choice of")
+        + " the poses looked at, even in fractions (a bound by the equivalence theorem, which "
+        "tells what no choice can better).")
     says += _losses(document)
     shots = count * len(document["targets"])
     says.append(
@@ -63,8 +97,7 @@ def assumptions(document: dict) -> list[str]:
         f"{100 * site['clearance']:g} cm above it"
         + (f", {site['highest']:g} m above it at most," if site["highest"] is not None else "")
         + f" and {site['nearest']:g} m ahead of the pin."
-        + ("" if site["highest"] is not None else " How high the edge may be is not limited: "
-           "who shoots it with a pole plans with --highest."),
+        + ("" if site["highest"] is not None else " How high the edge may be is not limited."),
         _sight(site),
         f"Ranges: one reading anywhere in its range, the others as planned, costs less than "
         f"{100 * FINE:g} % of the edge sd ({TRIED[-1]:g} deg is the most that was tried); all "

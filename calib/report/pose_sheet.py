@@ -9,6 +9,7 @@ from calib.report.blocks import Items, Picture, Section, Text, words
 from calib.report.cautions import CAUTIONS
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.page import page
+from calib.report.plan_words import edge_span
 from calib.report.pose_sheet_pdf import pose_sheet_pdf
 
 #: Poses on a printed page.
@@ -19,7 +20,7 @@ _CURVE = (6.2, 3.0)
 
 _HOW = (
     "Drive the poses in this order, stand by stand. Within a stand the tracks stay still and the "
-    "house is not swung.",
+    "house is not swung. Edge up: the lowest and the highest corner above the ground.",
     "Bring the readings that the operator drives into their ranges, the nearer to the target the "
     "better. Room comes first: leave a pose out rather than squeeze into it.",
     "Machine stopped, hydraulics locked: write down every reading as the display shows it, also "
@@ -41,11 +42,12 @@ class Cell:
 
 @dataclass(frozen=True)
 class Row:
-    """One pose on the sheet."""
+    """One pose on the sheet; `edge_height` is that of the edge's corners above the ground, m."""
 
     pose: str
     stand: str
     new_stand: bool
+    edge_height: str
     cells: tuple[Cell, ...]
     side: Sketch
     behind: Sketch
@@ -92,7 +94,8 @@ def sheet_of(document: dict) -> Sheet:
     for pose, side, behind in zip(document["poses"], sides, behinds, strict=True):
         cells = tuple(_cell(name, value, pose["tolerance"][name])
                       for name, value in pose["readings"].items())
-        rows.append(Row(pose["pose"], pose["stand"], pose["stand"] != before, cells, side, behind))
+        rows.append(Row(pose["pose"], pose["stand"], pose["stand"] != before, edge_span(pose),
+                        cells, side, behind))
         before = pose["stand"]
     count, stands = len(rows), len(document["stands"])
     ground = -document["site"]["foot_height"]
@@ -136,7 +139,8 @@ def _shown(value, decimals):
 def sections_of(document: dict) -> list[Section]:
     """What comes before the poses: what the plan gives, how it is used, what it assumes."""
     first, *others = document["says"]
-    promise = [Text(words(first), "lead"), Items(tuple(_marked(s) for s in others))]
+    gives = (("", words(document["reach"])), *map(_marked, others))
+    promise = [Text(words(first), "lead"), Items(gives)]
     if document["curve"] is not None:
         promise.append(Picture(
             "curve", "How many poses?",

@@ -165,7 +165,8 @@ class _Paper:
         return LEFT + np.concatenate([[0.0], np.cumsum(widths)])
 
     def _heads(self, edges):
-        heads = ["pose", "from the right side", "attachment from behind; circle: left corner",
+        heads = ["pose; edge up, m", "from the right side",
+                 "attachment from behind; circle: left corner",
                  *(f"{name.replace('_', ' ')}, deg" for name in self.sheet.readings),
                  "booked, shot; point ids", "remarks"]
         for k, head in enumerate(heads):
@@ -180,6 +181,7 @@ class _Paper:
         stand = f"new: {row.stand}" if row.new_stand else row.stand
         self.text(middle[0], self.y - 0.52, short(stand, 9), 7, ha="center",
                   fontweight="bold" if row.new_stand else "normal")
+        self.text(middle[0], self.y - 0.72, short(row.edge_height, 11), 7, ha="center")
         self._sketch(row.side, self.sheet.side, edges[1], edges[2], self.sheet.ground)
         self._sketch(row.behind, self.sheet.behind, edges[2], edges[3], None)
         for k, cell in enumerate(row.cells, 3):

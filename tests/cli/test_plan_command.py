@@ -66,6 +66,33 @@ def with_sds(frame):
     return frame.assign(**{f"sd_{name}": 0.05 for name in names}).to_csv(index=False)
 
 
+def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
+    """Per pose in every form, by hand from the drawing; the way out for a pole is by the table."""
+    status, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
+                                   "--foot-height", 2.3, *QUICK)
+    document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+    table = pd.read_csv(tmp_path / "plan/plan.csv", comment="#")
+    page = (tmp_path / "plan/pose-sheet.html").read_text("utf-8")
+    above = 0
+    for pose, row in zip(document["poses"], table.to_dict("records"), strict=True):
+        up = sorted(2.3 + corner[2] for corner in pose["drawing"]["edge"])
+        above += up[1] > 2
+        assert pose["edge_height"] == pytest.approx(up, abs=0.006)
+        assert [row["edge_height_lowest"], row["edge_height_highest"]] == pose["edge_height"]
+        low, high = (f"{height:.1f}" for height in pose["edge_height"])
+        span = low if low == high else f"{low} to {high}"
+        line = next(text for text in out.splitlines() if text.split()[:1] == [pose["pose"]])
+        assert line.endswith(f"  {span}") and f">{span} m<" in page
+    assert 0 < above < 8
+    told = " ".join(out.split())
+    assert f"The edge is above 2 m in {above} of 8 poses" in told
+    assert told.index("cannot be shot with a pole") < told.index("Poses in driving order")
+    assert "with --highest 2 for that" in page
+    _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "low",
+                              "--highest", 2, *QUICK)
+    assert "cannot be shot with a pole" not in out and "m above the ground at most (" in out
+
+
 def test_goal_finds_the_number_of_poses(calib_command, rig_file, tmp_path):
     """The least number is planned; --json prints the document alone."""
     status, out, _ = calib_command("plan", rig_file, "--goal", "7mm", "--json", "--out",
