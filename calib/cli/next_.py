@@ -168,7 +168,7 @@ def _advice(folder: Path, asked: _Asked) -> dict:
     try:
         with talk.working("Looking for the best next poses"):
             further = further_poses(prepare(task), problem, so_far.unknowns, asked.poses,
-                                    asked.stand)
+                                    asked.stand, asked.goal)
     except NoPose as error:
         raise no_pose(error, str(folder)) from None
     return next_document(further, task, problem, so_far.unsolved, so_far.aside.names, asked.goal)

@@ -14,6 +14,9 @@ from calib.plan.plan import Prepared
 #: (common practice, no source).
 WORTH = 0.0002
 
+#: A goal is looked for in so many further poses at most.
+MOST_FURTHER = 40
+
 #: Parts of the worst edge variance below this share are not named.
 _NAMED = 0.15
 
@@ -35,6 +38,8 @@ class Further:
         Worst and root mean square edge sd over the envelope, m: now, and after each further pose.
     weak : tuple of (str, float)
         Parameters behind the worst edge sd, with their share of its variance.
+    beyond : ndarray, shape (m + 1,)
+        As `worst`, over m >= k further poses: as far as was looked for a goal.
     undetermined : bool
         Whether shots and tape so far leave something undetermined.
     """
@@ -45,7 +50,13 @@ class Further:
     worst: np.ndarray
     mean: np.ndarray
     weak: tuple[tuple[str, float], ...]
+    beyond: np.ndarray
     undetermined: bool
+
+    def needed(self, goal: float) -> int | None:
+        """How many further poses, one after the other, reach a goal (m); None: none looked at."""
+        reached = np.flatnonzero(self.beyond <= goal)
+        return int(reached[0]) if len(reached) else None
 
     def enough(self, goal: float | None, worth: float = WORTH) -> str | None:
         """A sentence when it is enough, None while a further pose is worth it."""
@@ -83,7 +94,7 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
 
 def further_poses(
     prepared: Prepared, problem: Problem, unknowns: np.ndarray, count: int,
-    stand: str | None = None,
+    stand: str | None = None, goal: float | None = None,
 ) -> Further:
     """The best poses to add to what has been shot, in one stand.
 
@@ -97,6 +108,8 @@ def further_poses(
         Solved, or as far as they are known.
     stand : str, optional
         The stand of the last shot if not given.
+    goal : float, optional
+        Worst edge sd, m: up to `MOST_FURTHER` poses are looked at to reach it.
 
     Raises
     ------
@@ -113,16 +126,20 @@ def further_poses(
     rows = pose_rows(rig, task.parameters, prepared.readings, task.targets, task.noise, placement)
     so_far = information_so_far(problem, unknowns)
     pool = Pool(rows, _of_stand(so_far, n_free, number), n_free, 1)
-    design = _spread_out(prepared, pool, problem, count)
-    informations = [pool.information(design[:k], np.zeros(k, int)) for k in range(count + 1)]
-    sds = np.array([prepared.edge_sds(information) for information in informations])
+    now = pool.information([], [])
+    met = goal is None or prepared.edge_sds(now).max() <= goal
+    design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
+    beyond = np.array([prepared.edge_sds(pool.information(design[:k], np.zeros(k, int)))
+                       for k in range(len(design) + 1)])
+    design, sds = design[:count], beyond[: count + 1]
     return Further(
         joints=prepared.candidates.joints[design],
         readings=prepared.readings[design],
         stand=stand,
         worst=sds.max(1),
         mean=np.sqrt(np.mean(sds**2, axis=1)),
-        weak=_weakest(prepared, informations[0]),
+        weak=_weakest(prepared, now),
+        beyond=beyond.max(1),
         undetermined=_undetermined(so_far),
     )
 

@@ -62,6 +62,8 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         "goal": None if goal is None else number(goal),
         "goal_met": None if goal is None else bool(
             not further.undetermined and further.worst[0] <= goal),
+        "goal_needs": None if goal is None else further.needed(goal),
+        "looked_at": {"poses": len(further.beyond) - 1, "worst": number(further.beyond[-1])},
         "enough": further.enough(goal),
         "cautions": list(CAUTIONS),
     }
@@ -88,9 +90,29 @@ def next_summary(document: dict) -> str:
     if document["enough"]:
         out.print(document["enough"])
         out.print("If you shoot more all the same:")
+    elif document["goal"] is not None:
+        out.print(_not_enough(document))
     out.print(f"\n{document['reach']}")
     out.print(_table(document))
     return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+
+
+def _not_enough(document):
+    """How far it is to the goal, and about how many more poses it takes."""
+    goal, poses, looked = document["goal"], document["poses"], document["looked_at"]
+    now = ("shots and tape so far leave something undetermined" if document["undetermined"] else
+           f"{mm(document['now']['worst'])} (1 sd, worst over the envelope)")
+    best = f"{len(poses)} further poses give" if len(poses) > 1 else "further pose gives"
+    then = poses[-1]["worst_after"]
+    says = (f"Not enough yet: {now}, the goal is {mm(goal)}; the best {best} "
+            + (f"{mm(then)}." if then < _HARDLY else "no number yet."))
+    how = f"chosen one after the other in stand {document['stand']} and shot as well as so far"
+    if document["goal_needs"] is not None:
+        count = document["goal_needs"]
+        return (f"{says} About {count} further {'pose reaches' if count == 1 else 'poses reach'} "
+                f"it, {how}.")
+    reached = f"{mm(looked['worst'])} with them" if looked["worst"] < _HARDLY else "far from it"
+    return f"{says} {looked['poses']} further poses do not reach it: {reached}, {how}."
 
 
 def _table(document):

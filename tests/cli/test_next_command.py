@@ -1,6 +1,7 @@
 """``calib next`` as a crew runs it, while the run goes on."""
 
 import json
+import re
 import shutil
 
 import pytest
@@ -66,10 +67,27 @@ def test_goal_met_and_not_met(next_command, run_folder):
     assert status == 0 and "Enough: the edge is known to" in out
     status, out, _ = next_command(run_folder, "--goal", "2 mm", "--poses", 5)
     assert status == 6 and "Enough" not in out
+    told = " ".join(out.split())
+    assert re.search(r"Not enough yet: [\d.]+ mm \(1 sd, worst over the envelope\), the goal is "
+                     r"2\.0 mm; the best 5 further poses give [\d.]+ mm\.", told)
     assert sum(line.split()[:1] == [name] for line in out.splitlines()
                for name in poses(11, 15)) == 5
     status, _, err = next_command(run_folder, "--goal", "8")
     assert status == 2 and "is no length" in err
+
+
+def test_how_many_more_poses_a_goal_takes(next_command, run_folder):
+    """So many proposed reach it, one less does not; out of reach it is said what 40 would give."""
+    status, out, _ = next_command(run_folder, "--goal", "5mm", "--json")
+    needs = json.loads(out)["goal_needs"]
+    assert status == 6 and needs > 3
+    _, out, _ = next_command(run_folder, "--goal", "5mm", "--poses", needs, "--json")
+    assert [p["worst_after"] <= 0.005 for p in json.loads(out)["poses"][-2:]] == [False, True]
+    _, out, _ = next_command(run_folder, "--goal", "5mm")
+    assert f"About {needs} further poses reach it" in " ".join(out.split())
+    _, out, _ = next_command(run_folder, "--goal", "0.5mm")
+    assert re.search(r"40 further poses do not reach it: [\d.]+ mm with them",
+                     " ".join(out.split()))
 
 
 def test_before_the_run_can_be_solved(next_command, run_folder):
@@ -83,6 +101,8 @@ def test_before_the_run_can_be_solved(next_command, run_folder):
     assert "not yet" in out and max(map(len, out.splitlines())) <= 100
     status, out, _ = next_command(run_folder, "--goal", "8mm", "--json")
     assert status == 6 and json.loads(out)["undetermined"]
+    _, out, _ = next_command(run_folder, "--goal", "8mm")
+    assert "Not enough yet: shots and tape so far leave something undetermined" in out
 
 
 def test_nothing_shot_yet(next_command, run_folder):

@@ -68,8 +68,8 @@ def with_sds(frame):
 
 def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
     """Per pose in every form, by hand from the drawing; the way out for a pole is by the table."""
-    status, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
-                                   "--foot-height", 2.3, *QUICK)
+    _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
+                              "--foot-height", 2.3, *QUICK)
     document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
     table = pd.read_csv(tmp_path / "plan/plan.csv", comment="#")
     page = (tmp_path / "plan/pose-sheet.html").read_text("utf-8")
