@@ -23,6 +23,14 @@ MOST_FOLDS = 12
 #: The gate fails a run whose misses are as it says with this probability or less.
 LEVEL = 0.001
 
+#: A held-out shot tells nothing if its predicted 3-D sd is beyond so many times that of the usual
+#: shot in the whole solution, or beyond so much, m: the rest does not fix the machine then, or a
+#: reading of its pose was set aside (limits ours, no source).
+MOST_TIMES, MOST_RMS = 10.0, 0.1
+
+#: What is said then.
+NOT_JUDGED = "Held-out poses cannot be judged: without them the rest does not fix the machine."
+
 
 @dataclass(frozen=True)
 class HeldOut:
@@ -31,16 +39,20 @@ class HeldOut:
     Attributes
     ----------
     checked : Checked
-        All held-out shots, in the order of the folds.
+        The held-out shots that tell something, in the order of the folds; all if not judged.
     folds : int
         Solutions made.
     missing : tuple of str
-        Poses that could not be held out: without them the rest is not determined.
+        Poses whose shots tell nothing: without them the rest is not determined, or they have a
+        reading that was set aside.
+    judged : bool
+        Whether at least half of the run's shots tell something.
     """
 
     checked: Checked
     folds: int
     missing: tuple[str, ...]
+    judged: bool
 
     @property
     def standardised(self) -> np.ndarray:
@@ -56,17 +68,19 @@ class HeldOut:
     @property
     def predicted_rms_3d(self) -> float:
         """What it should be, m."""
-        return float(np.sqrt(np.mean(np.einsum("nii->n", self.checked.covariances))))
+        return float(np.sqrt(np.mean(_predicted_sds(self.checked) ** 2)))
 
     @property
-    def passed(self) -> bool:
-        """Whether the misses are no larger than predicted.
+    def passed(self) -> bool | None:
+        """Whether the misses are no larger than predicted; None if that cannot be judged.
 
         The mean square of the standardised misses against chi-square with as many degrees of
         freedom as there are held-out coordinates, halved: coordinates of a pose share its
         readings, so that there are fewer independent ones (the half is common practice of ours,
         no source).
         """
+        if not self.judged:
+            return None
         count = self.standardised.size
         dof = max(1, count // 2)
         return bool(np.mean(self.standardised**2) * dof < chi2.isf(LEVEL, dof))
@@ -93,7 +107,20 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
             missing += [run.poses.ids[p] for p in poses]
     if not parts:
         return None
-    return HeldOut(_joined(parts), made, tuple(missing))
+    checked = _joined(parts)
+    usual = float(np.median(_predicted_sds(check_shots(solution, run.shots))))
+    tells = _predicted_sds(checked) <= min(MOST_RMS, MOST_TIMES * usual)
+    judged = bool(tells.sum() >= len(run.shots) / 2)
+    missing += [run.poses.ids[p] for p in np.unique(checked.shots.pose[~tells])]
+    if judged:
+        checked = Checked(checked.shots.select(tells), checked.misses[tells],
+                          checked.covariances[tells], checked.tolerance)
+    return HeldOut(checked, made, tuple(missing), judged)
+
+
+def _predicted_sds(checked: Checked) -> np.ndarray:
+    """Of the 3-D misses, shape (n,), m."""
+    return np.sqrt(np.einsum("nii->n", checked.covariances))
 
 
 def _folds(run: Run, most: int) -> list[list[int]]:

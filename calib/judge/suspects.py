@@ -210,16 +210,19 @@ def _suspect(solution, label, shots, bias, statistic, dof, shift, tests, alpha) 
 
 def _miss_words(run, kind, number, reading, bias):
     if kind == "reading":
+        off = np.degrees(bias[0])
+        turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
+        hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
         return (f"Reading {run.rig.reading_names[reading]} of pose {run.poses.ids[number]} is off "
-                f"by {np.degrees(bias[0]):+.2f} deg.")
+                f"by {off:+.2f} deg.{hint}")
     lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
     if kind == "shot":
         east, north, up = 1000 * bias
-        return (f"Shot {run.shots.ids[number]} misses by {lengths[0]:.0f} mm (east {east:+.0f}, "
-                f"north {north:+.0f}, up {up:+.0f}).")
+        return (f"Shot {run.shots.ids[number]} is off by {lengths[0]:.0f} mm from where the "
+                f"others put it (east {east:+.0f}, north {north:+.0f}, up {up:+.0f}).")
     each = ", ".join(f"{length:.0f}" for length in lengths)
-    return (f"Pose {run.poses.ids[number]} does not fit: its shots miss by {each} mm. A wrong pose "
-            "number, or the machine moved?")
+    return (f"Pose {run.poses.ids[number]} does not fit: its shots are off by {each} mm from where "
+            "the others put them. A wrong pose number, or the machine moved?")
 
 
 def _moves_words(parameter, shift, in_sd):

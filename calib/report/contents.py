@@ -1,5 +1,6 @@
 """The contents of the report, section by section, from the document of result.json alone."""
 
+from calib.judge.hold_out import NOT_JUDGED
 from calib.report.blocks import (
     SHOWN,
     Items,
@@ -15,7 +16,9 @@ from calib.report.blocks import (
 from calib.report.cautions import CAUTIONS
 from calib.report.comparison import edge_sentence, shares_table
 from calib.report.figures import edge_maps, residuals, statistics, views
+from calib.report.glossary import glossary
 from calib.report.provenance import provenance
+from calib.report.standing import left_out, mark
 
 #: Tables of shots and readings show at most so many rows: all suspects, then the worst.
 MOST_ROWS = 120
@@ -29,7 +32,7 @@ def contents(document: dict) -> list[Section]:
     if document["taped"] is not None:
         sections.append(taped(document))
     sections += [edge_now(document), misfits(document), plots(document), identifiability(document)]
-    sections += [check_shots(document), cautions(), provenance(document)]
+    sections += [check_shots(document), cautions(), provenance(document), glossary()]
     return sections
 
 
@@ -40,8 +43,10 @@ def verdict(document) -> Section:
         ("passed" if gate["passed"] else "FAILED", words(f"{gate['name']}: {gate['says']}"))
         for gate in said["gates"]
     )
+    aside = left_out(document)
     return Section("verdict", "Verdict", (
-        Text(words(said["says"]), "lead"), Items(gates), *_key_numbers(document),
+        Text(words(said["says"]), "lead"), *((Text(words(aside), "lead"),) if aside else ()),
+        Items(gates), *_key_numbers(document),
         Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
                    "are further down."), "note"),
     ))
@@ -61,7 +66,8 @@ def _key_numbers(document):
     parts = ["The fit: ", fixed(fit["observations"], 0), " observations, ",
              fixed(fit["unknowns"], 0), " unknowns, ", fixed(fit["dof"], 0),
              " degrees of freedom. Shots miss by ", mm(fit["rms_3d_miss"]),
-             " mm (rms, 3-D) at the readings as they were."]
+             " mm (rms, 3-D) at the readings as they were (misses), and by ",
+             mm(fit["rms_3d"]), " mm once the readings are corrected (residuals)."]
     if fit["variance_factor"] is not None:
         parts += [" Variance factor ", fixed(fit["variance_factor"], 2), "."]
     return table, Text(words(*parts))
@@ -107,7 +113,8 @@ def _derived(document):
         value, sd, _ = value_cells(d["value"], d["sd"], d["unit"])
         rows.append([d["name"], value, sd, d["means"]])
     return (Table("To be checked with a tape before the values are trusted (mm)",
-                  ("length", "value", "sd", "means"), rows, wide=(3,)),)
+                  ("length", "value", "sd", "means"), rows, wide=(3,)),
+            Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
 
 
 def taped(document) -> Section:
@@ -202,7 +209,7 @@ def _posture_words(joints):
 
 def misfits(document) -> Section:
     """Suspects and what was set aside first, then shots and readings, the worst first."""
-    suspects = [("suspect" if s["beyond_chance"] else "perhaps chance", words(s["says"]))
+    suspects = [("suspect" if s["beyond_chance"] else "flagged, perhaps chance", words(s["says"]))
                 for s in document["suspects"]]
     aside = [("set aside", words(f"{s['name']}: {s['reason']}"))
              for s in document["set_aside"]["values"]]
@@ -234,34 +241,35 @@ def _without(document):
 
 
 def _shot_table(document):
-    shots = _worst_first(document["shots"])
+    shots = _worst_first(document["shots"], document)
     rows = [[
         s["shot"], s["pose"], s["target"],
         *(mm(s["miss"][axis], 1, True) for axis in ("east", "north", "up")),
         *(mm(s["components"][axis], 1, True) for axis in ("along", "across")),
         fixed(s["w"], 1, 1.0, True), fixed(s["redundancy"], 2), mm(s["detectable"], 0),
-        "suspect" if s["suspect"] else "",
+        mark(s, document),
     ] for s in shots]
     return Table(
-        "Shots, the worst first: measured less computed at the readings as they were (mm)",
+        "Shots, the worst first: misses at the readings as they were (mm)",
         ("shot", "pose", "target", "east", "north", "up", "along", "across", "w",
          "redundancy", "detectable", ""), rows,
-        [s["suspect"] for s in shots], total=len(document["shots"]))
+        [mark(s, document) == "suspect" for s in shots], total=len(document["shots"]))
 
 
 def _reading_table(document):
-    readings = _worst_first(document["readings"])
+    readings = _worst_first(document["readings"], document)
     rows = [[r["pose"], r["reading"], fixed(r["correction"], 3, 1.0, True),
              fixed(r["w"], 1, 1.0, True), fixed(r["redundancy"], 2), fixed(r["detectable"], 2),
-             "suspect" if r["suspect"] else ""] for r in readings]
+             mark(r, document)] for r in readings]
     return Table(
         "Readings, the worst first: what the solution adds to each (deg)",
         ("pose", "reading", "correction", "w", "redundancy", "detectable", ""), rows,
-        [r["suspect"] for r in readings], total=len(document["readings"]))
+        [mark(r, document) == "suspect" for r in readings], total=len(document["readings"]))
 
 
-def _worst_first(records):
-    ordered = sorted(records, key=lambda r: (not r["suspect"], -abs(r["w"] or 0.0)))
+def _worst_first(records, document):
+    order = ("suspect", "flagged", "")
+    ordered = sorted(records, key=lambda r: (order.index(mark(r, document)), -abs(r["w"] or 0.0)))
     return ordered[:MOST_ROWS]
 
 
@@ -270,8 +278,8 @@ def plots(document) -> Section:
     readings = len({r["reading"] for r in document["readings"]})
     joints = len(document["poses"][0]["joints"])
     return Section("plots", "Residual plots", (
-        Text(words("A miss is measured less computed at the readings as they were. Suspect shots "
-                   "are open diamonds and carry their id.")),
+        Text(words("A miss is measured less computed at the readings as they were. Suspect and "
+                   "flagged shots are open diamonds and carry their id.")),
         Picture("by-order", "Misses by shot and pose order",
                 "Three panels, along and across the boom plane and up: misses in mm in the order "
                 "of the shots, to show drift.", residuals.by_order, (WIDTH, 5.2)),
@@ -333,7 +341,9 @@ def check_shots(document) -> Section:
     else:
         blocks += _check_blocks(check)
     held = document["held_out"]
-    if held is not None:
+    if held is not None and held["passed"] is None:
+        blocks.append(Text(words(NOT_JUDGED)))
+    elif held is not None:
         blocks.append(Text(words(
             "Held-out poses: solved ", fixed(held["folds"], 0), " times without a part of the "
             "poses, the solution predicts the ", fixed(held["count"], 0), " shots left out to ",

@@ -8,7 +8,7 @@ from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.judge.choice import Chosen
 from calib.judge.external import External
-from calib.judge.hold_out import HeldOut
+from calib.judge.hold_out import NOT_JUDGED, HeldOut
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
@@ -100,7 +100,10 @@ def trend_records(trends: tuple[Trend, ...]) -> list[dict]:
 
 
 def held_out_record(held: HeldOut | None) -> dict | None:
-    """Misses of held-out poses against their predicted sds, lengths in m."""
+    """Misses of held-out poses against their predicted sds, lengths in m.
+
+    `passed` is null where the rest does not fix the machine: there is nothing to judge by then.
+    """
     if held is None:
         return None
     return {
@@ -204,6 +207,9 @@ def judged_lines(document: dict) -> list[str]:
             f"Without the suspects: variance factor {beside['variance_factor']:.2f}; "
             f"{most['name']} changes most, from {factor * most['with']:.2f} to "
             f"{factor * most['without']:.2f} {unit}. To use that result: --set-aside suspects")
+    held = document["held_out"]
+    if held is not None and held["passed"] is None:
+        lines.append(NOT_JUDGED)
     lines += [n["says"] for n in document["noise"] or () if n["differs"]]
     lines += [t["says"] for t in document["trends"] if t["significant"]]
     return lines
