@@ -95,6 +95,8 @@ class Explanation:
         Single values that do not fit, where most of the run does.
     looked_at : int
         Number of explanations tried.
+    rest : Explanation or None
+        Of the run without the suspects, where neither they nor a mistake explain it alone.
     """
 
     fits: bool
@@ -102,6 +104,15 @@ class Explanation:
     ranked: tuple[Ranked, ...]
     suspects: Suspects | None
     looked_at: int
+    rest: "Explanation | None" = None
+
+    @property
+    def single_values(self) -> Ranked | None:
+        """The explanation that single values are wrong, if it is the best and the rest fits."""
+        best = self.ranked[0] if self.ranked else None
+        if best is None or best.mistake is None or best.mistake.family != SINGLE_VALUES:
+            return None
+        return best if _by_chance(best) else None
 
     @property
     def claimed(self) -> Ranked | None:
@@ -124,11 +135,28 @@ class Explanation:
     def still_bad(self) -> bool:
         """Whether the claimed explanation leaves a misfit that chance does not."""
         best = self.claimed
-        return best is not None and chi_square.sf(best.chi2, best.dof) < 1e-3
+        return best is not None and not _by_chance(best)
+
+
+def _by_chance(ranked: Ranked) -> bool:
+    """Whether chance alone makes a misfit as large."""
+    return bool(chi_square.sf(ranked.chi2, ranked.dof) >= 1e-3)
 
 
 def explain(run: Run) -> Explanation:
     """Look for the mistake that makes a run not fit; changes nothing."""
+    found = _explained(run)
+    suspects = found.suspects
+    if (found.fits or found.claimed or found.single_values or suspects is None
+            or not suspects.beyond_chance):
+        return found
+    rest = _explained(without(run, suspects.aside))
+    explains = rest.claimed is not None and not rest.still_bad
+    return replace(found, rest=rest if explains else None,
+                   looked_at=found.looked_at + rest.looked_at)
+
+
+def _explained(run):
     search = _Search(run)
     if search.fits:
         as_it_is = search.scored(1.0)[0]
@@ -286,7 +314,7 @@ class _Search:
             wrong = self.suspects.beyond_chance
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
             candidates = len(run.shots) + run.poses.readings.size
-            rest = _looked(without(run, self.suspects.aside)).chi2
+            rest = self._chi2_without_suspects()
         elif self.suspects is None and self.out and self.few_out:
             keep = ~np.isin(run.shots.pose, self.out)
             names, free = [f"pose:{run.poses.ids[p]}" for p in self.out], 3 * int((~keep).sum())
@@ -299,6 +327,13 @@ class _Search:
             "Measure them again, or set them aside.", lambda run: run)
         odds = _SINGLE_VALUES * candidates ** -float(len(names))
         self.tried.append(_Tried(mistake, rest, self.dof - free, free, odds))
+
+    def _chi2_without_suspects(self):
+        """Solved properly: a quick fit does not get to where a reading was far out."""
+        try:
+            return self.suspects.without.adjustment.chi2
+        except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+            return _looked(without(self.run, self.suspects.aside)).chi2
 
     def _share(self, members):
         return (1 - _AS_IT_IS - _SINGLE_VALUES) / FAMILIES / max(members, 1)

@@ -47,6 +47,24 @@ def test_gross_errors_are_no_field_mistake(rig):
     assert names == {run.shots.ids[5], run.shots.ids[30]}
 
 
+def test_mixed_single_values_are_the_headline(rig):
+    """A reading a quarter turn off, one a few degrees, a bad shot: without them the run fits."""
+    run = planted.simulated(rig, np.random.default_rng(3))
+    position, readings = run.shots.position.copy(), run.poses.readings.copy()
+    position[5] += [0.1, 0, 0.05]
+    readings[8, 6] += np.radians(90.4)
+    readings[12, 3] += np.radians(4)
+    found = explain(planted.readings(planted.shots(run, position=position), readings))
+    text = diagnosis_text(diagnosis_document(found))
+    assert text.startswith("Single values are wrong: ")
+    headline = text.split("\n")[0]
+    assert all(name in headline for name in
+               (f"{run.poses.ids[8]}/rotate", f"{run.poses.ids[12]}/stick", run.shots.ids[5]))
+    assert "; without them the run fits (" in headline
+    assert "No mistake" not in text
+    assert "About 90 deg" in text
+
+
 def test_what_geometry_cannot_tell_apart_is_named_together(rig):
     """The two feet differ by 2 mm per km: both are named."""
     run, *_ = planted.plant(planted.international_feet, rig, 34)
