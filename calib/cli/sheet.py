@@ -10,6 +10,7 @@ from calib.cli import talk
 from calib.report.cautions import CAUTIONS
 from calib.report.sheet import sheet_files
 from calib.report.sheet_units import ANGLES, LENGTHS
+from calib.report.standing import left_out, not_to_enter
 from calib.results import load_result
 from calib.run.write import write_whole
 
@@ -42,3 +43,6 @@ def sheet(
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     for name in files:
         talk.result(str(folder / name))
+    talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
+    if not read.document["verdict"]["passed"]:
+        raise typer.Exit(talk.GATE_FAILED)

@@ -13,8 +13,11 @@ from calib.report.figures.ink import pen, svg
 
 
 def page(template: str, document: dict, title: str, subtitle: str,
-         sections: Sequence[Section], contents: bool = True, cls: str = "", **more) -> str:
+         sections: Sequence[Section], contents: bool = True, cls: str = "",
+         warning: str = "", **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
+
+    A `warning` stands in a box above everything.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
@@ -27,7 +30,7 @@ def page(template: str, document: dict, title: str, subtitle: str,
     return _environment().get_template(template).render(
         title=title, subtitle=subtitle, sections=sections, drawn=drawn,
         css=Markup(_text("page.css")), script=Markup(_text("sort.js")), contents=contents, cls=cls,
-        **more,
+        warning=warning, **more,
     )
 
 

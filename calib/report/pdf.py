@@ -10,6 +10,7 @@ from matplotlib import rcParams
 from matplotlib.backends.backend_pdf import FigureCanvasPdf, PdfPages
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.ink import FLAG, INK, pen
@@ -33,8 +34,10 @@ EMBEDDED = {"font.family": ["DejaVu Sans"], "font.monospace": ["DejaVu Sans Mono
 
 
 def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section],
-        tight: bool = False) -> bytes:
+        tight: bool = False, warning: str = "") -> bytes:
     """All sections, a page after the other; `tight` saves room for what must fit on one.
+
+    A `warning` stands in a box above everything.
 
     The file depends on the document alone; its date is SOURCE_DATE_EPOCH if that is set, else
     it has none.
@@ -44,6 +47,8 @@ def pdf(document: dict, title: str, subtitle: str, sections: Sequence[Section],
     fonts = BUILT_IN if _western(json.dumps(document, ensure_ascii=False)) else EMBEDDED
     with pen(fonts), PdfPages(out, metadata={"Title": title, **dates}) as pages:
         paper = _Paper(pages, title, document, 0.0 if tight else 1.0)
+        if warning:
+            paper.box(warning)
         paper.line(title, "title", bold=True)
         paper.paragraph(subtitle, "plain")
         for section in sections:
@@ -99,6 +104,17 @@ class _Paper:
         """Text broken into lines."""
         for line in _broken(text, BODY - indent, SIZES[size] * (1.08 if bold else 1.0)):
             self.line(line, size, indent, bold, colour)
+
+    def box(self, text):
+        """Bold text in a box."""
+        top = self.y
+        self.y += 0.05
+        self.paragraph(text, "lead", 0.1, bold=True)
+        self.y += 0.05
+        self.figure.add_artist(Rectangle(
+            (LEFT / WIDTH, 1 - self.y / HEIGHT), BODY / WIDTH, (self.y - top) / HEIGHT,
+            fill=False, edgecolor=FLAG, linewidth=1.5))
+        self.y += 0.08
 
     def heading(self, text):
         """A section's heading, never alone at the foot of a page."""

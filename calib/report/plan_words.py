@@ -132,8 +132,8 @@ def _sight(site):
     ahead, left, up = site["instrument"]
     behind, half_width, height = site["house"]
     return (
-        f"The instrument stands {_way(ahead, 'ahead', 'behind')}, {_way(left, 'left', 'right')} "
-        f"and {_way(up, 'above', 'below')} of the boom foot pin. It sees the edge at "
+        f"Seen from the boom foot pin, the instrument is {_way(ahead, 'ahead', 'behind')}, "
+        f"{_way(left, 'left', 'right')} and {_way(up, 'above', 'below')}. It sees the edge at "
         f"{site['least_angle']:.0f} deg or more from its own line, past boom and stick "
         f"({site['arm_width']:g} m wide, straight from pin to pin) and the house ({behind:g} m "
         f"behind the pin, {2 * half_width:g} m wide, {height:g} m above the pin).")

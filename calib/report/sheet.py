@@ -6,6 +6,7 @@ from calib.report.figures import views
 from calib.report.page import page
 from calib.report.pdf import pdf
 from calib.report.sheet_units import ANGLES, LENGTHS
+from calib.report.standing import left_out, not_to_enter
 
 
 def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
@@ -24,11 +25,12 @@ def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
     write = _writer(lengths, angles, length_decimals, angle_decimals)
     sections = sheet_sections(document, write)
     title = "Set-up sheet: " + document["rig"]["title"]
-    subtitle = document["verdict"]["says"]
+    subtitle = f"{document['verdict']['says']} {left_out(document)}".rstrip()
+    warning = not_to_enter(document)
     return {
         "sheet.html": page("report.html.j2", document, title, subtitle, sections,
-                           contents=False, cls="sheet").encode("utf-8"),
-        "sheet.pdf": pdf(document, title, subtitle, sections, tight=True),
+                           contents=False, cls="sheet", warning=warning).encode("utf-8"),
+        "sheet.pdf": pdf(document, title, subtitle, sections, tight=True, warning=warning),
     }
 
 
@@ -69,7 +71,7 @@ def sheet_sections(document: dict, write) -> list[Section]:
             Picture("signs", "Which way is positive (dashed: as solved; solid: value larger)",
                     "For every quantity a small drawing: dashed the rig as solved, solid the same "
                     "readings with that quantity larger, an arrow at the edge.",
-                    views.signs_small, (7.1, 2.75)),
+                    views.signs_small, (7.1, 2.5)),
         )),
         Section("by-hand", "Check by hand before trusting them", (
             Table("A tape on the machine must find these within twice the sd and its own error",

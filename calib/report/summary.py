@@ -1,7 +1,6 @@
 """The terminal's summary of a result, made from the document of result.json."""
 
 import io
-from collections.abc import Iterable
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -9,6 +8,7 @@ from rich.table import Table
 from uncertainties import ufloat
 
 from calib.report.judged import judged_lines
+from calib.report.standing import mark
 
 WIDTH = 100
 
@@ -28,7 +28,7 @@ def summary(document: dict) -> str:
     out.print(_fit_lines(document["fit"]))
     for line in judged_lines(document):
         out.print(line)
-    out.print(_worst_table(document["shots"]))
+    out.print(_worst_table(document))
     if document["check"] is not None:
         out.print(_check_line(document["check"]))
     return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
@@ -74,7 +74,8 @@ def _fit_lines(fit):
     lines = [
         f"Fit: {fit['observations']} observations, {fit['unknowns']} unknowns, "
         f"{fit['dof']} degrees of freedom; "
-        f"shots fit to {1000 * fit['rms_3d']:.1f} mm (rms 3-D)."
+        f"shots fit to {1000 * fit['rms_3d']:.1f} mm once the readings are corrected (residuals); "
+        f"at the readings as they were they miss by {1000 * fit['rms_3d_miss']:.1f} mm (rms 3-D)."
     ]
     if fit["variance_factor"] is not None:
         low, high = fit["chi2_low"] / fit["dof"], fit["chi2_high"] / fit["dof"]
@@ -86,22 +87,22 @@ def _fit_lines(fit):
     return "\n".join(lines)
 
 
-def _worst_table(shots: Iterable[dict], count: int = 5):
-    worst = sorted(shots, key=lambda s: -abs(s["w"] or 0.0))
+def _worst_table(document: dict, count: int = 5):
+    worst = sorted(document["shots"], key=lambda s: -abs(s["w"] or 0.0))
     shown = [s for s in worst if s["suspect"]]
     shown += [s for s in worst if not s["suspect"]][: max(0, count - len(shown))]
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title="Shots that fit worst",
-                  title_justify="left")
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
+                  title="Shots that fit worst (miss at the readings as they were, mm)")
     for heading in ("shot", "pose", "target"):
         table.add_column(heading, overflow="fold")
-    for heading in ("east mm", "north mm", "up mm", "w"):
+    for heading in ("east", "north", "up", "w"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
     for s in shown:
         miss = (f"{1000 * s['miss'][axis]:+.1f}" for axis in ("east", "north", "up"))
         w = "-" if s["w"] is None else f"{s['w']:+.1f}"
         table.add_row(s["shot"], s["pose"], s["target"], *miss, w,
-                      "SUSPECT" if s["suspect"] else "")
+                      mark(s, document).replace("suspect", "SUSPECT"))
     return table
 
 

@@ -56,7 +56,7 @@ def test_setting_the_suspects_aside_is_in_the_record(calib, folder):
     truth = json.loads((folder / "truth.json").read_text())["gross_errors"]
     assert record["choice"] == "suspects"
     assert {v["name"] for v in record["values"]} == set(truth)
-    assert all("misses by" in v["reason"] for v in record["values"])
+    assert all("from where the others put it" in v["reason"] for v in record["values"])
     for shot in record["shots"]:
         for axis, planted in truth[shot["shot"]].items():
             assert shot["miss"][axis] == pytest.approx(planted, abs=4 * shot["sd"][axis])

@@ -103,7 +103,7 @@ def test_a_bad_shot_is_told_with_its_miss_and_its_effect(rig):
     suspect = suspects.beyond_chance[0]
     assert (suspect.kind, suspect.name) == ("shot", run.shots.ids[20])
     assert suspect.miss == pytest.approx([0, 0, 0.09], abs=0.012)
-    assert suspect.says.startswith(f"Shot {run.shots.ids[20]} misses by ")
+    assert suspect.says.startswith(f"Shot {run.shots.ids[20]} is off by ")
     moved = suspects.solution.parameters - suspects.without.parameters
     i = run.rig.parameter_names.index(suspect.moves)
     assert suspect.moves_by == pytest.approx(moved[i], abs=0.1 * suspects.solution.adjustment.sd[i])

@@ -10,6 +10,8 @@ from typer.testing import CliRunner
 
 from calib.cli.app import application
 from calib.report.sheet import sheet_files
+from calib.report.standing import mark
+from calib.report.summary import summary
 from calib.results import load_result
 from calib.run.complaints import InputError
 from tests.report.reading import Page, leaves
@@ -144,3 +146,33 @@ def test_a_result_is_pandas_and_correlated_numbers(folder, document):
     assert derived["name"] == "edge_below_pin"
     assert derived["sd"] == pytest.approx((drop + below).s, rel=0.05)
     assert result.numbers["tilt_axis_side"].s == 0
+
+
+def test_sheet_of_a_failed_result_warns_and_ends_with_six(folder, document, tmp_path):
+    """The box is the first thing on the page and the terminal says the same; one that passed has
+    neither, but names what was set aside."""
+    failed = [g["name"] for g in document["verdict"]["gates"] if not g["passed"]]
+    warning = f"Do not enter these values as they are. Failed: {', '.join(failed)}."
+    done = called("sheet", folder, "--out", tmp_path)
+    assert failed and done.exit_code == 6 and warning in done.output
+    html = (tmp_path / "sheet.html").read_text("utf-8")
+    assert html.index(warning) < html.index("<header>")
+    good = json.loads(json.dumps(document))
+    good["verdict"] |= {"passed": True, "says": "Solved; every gate passed."}
+    good["set_aside"]["values"] = [{"name": "S-07", "reason": "named by the user"}]
+    (tmp_path / "result.json").write_text(json.dumps(good), "utf-8")
+    done = called("sheet", tmp_path)
+    assert done.exit_code == 0 and "Do not enter" not in done.output
+    html = (tmp_path / "sheet.html").read_text("utf-8")
+    assert "Do not enter" not in html and "Set aside, so that it took no part: S-07." in html
+
+
+def test_only_what_is_beyond_chance_is_called_suspect(document):
+    """A value flagged within chance is "flagged", in the tables of the report and terminal."""
+    shot = next(s for s in document["shots"] if s["suspect"])
+    changed = json.loads(json.dumps(document))
+    assert mark(shot, document) == "suspect"
+    for suspect in changed["suspects"]:
+        suspect["beyond_chance"] = False
+    assert mark(shot, changed) == "flagged"
+    assert "SUSPECT" in summary(document) and "SUSPECT" not in summary(changed)

@@ -17,14 +17,17 @@ from calib.report.summary import value_and_sd
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {
     "side": ((0, 1.0), (2, 1.0)),
-    "front": ((1, -1.0), (2, 1.0)),
+    "behind": ((1, -1.0), (2, 1.0)),
     "above": ((0, 1.0), (1, 1.0)),
 }
 VIEW_WORDS = {
     "side": "from its right side",
-    "front": "from behind",
+    "behind": "from behind",
     "above": "from above, forward to the right",
 }
+
+#: The same in a word or three, for small drawings.
+VIEW_LABELS = {"side": "from the right", "behind": "from behind", "above": "from above"}
 
 #: A translation of at least this share of the longest one is a link of the machine.
 LINK_SHARE = 0.35
@@ -123,9 +126,9 @@ def _best_views(bones, start):
     for i in range(start, len(bones.names)):
         axis = np.abs(bones.axes[i])
         if bones.turns[i]:
-            view = ("front", "side", "above")[int(np.argmax(axis))]
+            view = ("behind", "side", "above")[int(np.argmax(axis))]
         else:
-            view = "front" if np.argmax(axis) == 1 else "side"
+            view = "behind" if np.argmax(axis) == 1 else "side"
         places[view].append(i)
     return places
 
@@ -207,7 +210,7 @@ def _signs(figure, document, columns, gap):
     names = shown_names(document)
     small = columns > 4
     lattice = Lattice(figure, -(-len(names) // columns), columns, left=0.06, right=0.06,
-                      top=0.24 if small else 0.3, bottom=0.06, gap=gap)
+                      top=0.24 if small else 0.3, bottom=0.14, gap=gap)
     for k, name in enumerate(names):
         i = rig.parameter_names.index(name)
         larger = parameters.copy()
@@ -228,7 +231,7 @@ def _view_of(bones, name, shift):
     """The view in which a change of a parameter shows: along the axis of a rotation."""
     if name in bones.names and bones.turns[bones.names.index(name)]:
         axis = np.abs(bones.axes[bones.names.index(name)])
-        return ("front", "side", "above")[int(np.argmax(axis))]
+        return ("behind", "side", "above")[int(np.argmax(axis))]
     return max(VIEWS, key=lambda v: np.hypot(shift[VIEWS[v][0][0]], shift[VIEWS[v][1][0]])
                * (1.1 if v == "side" else 1.0))
 
@@ -262,6 +265,6 @@ def _sketch(lattice, row, column, name, before, after, size):
                     arrowprops={"arrowstyle": "-|>", "color": FLAG, "linewidth": 1.1,
                                 "shrinkA": 0, "shrinkB": 0})
     lattice.text(left, bottom + height + 0.06, name, fontsize=size)
-    lattice.text(left + width, bottom + height + 0.06, view, fontsize=size - 0.5, ha="right")
+    lattice.text(left, bottom - 0.02, VIEW_LABELS[view], fontsize=size - 0.5, va="top")
 
 
