@@ -67,9 +67,10 @@ class Further:
             return (f"Enough: the edge is known to {now:.1f} mm (1 sd, worst over the envelope); "
                     f"the goal is {1000 * goal:.1f} mm.")
         if now - then < 1000 * worth:
-            missed = "" if goal is None else f" The goal of {1000 * goal:.1f} mm is not met."
-            return (f"Enough: the best further pose would better the edge from {now:.2f} to "
-                    f"{then:.2f} mm only (1 sd, worst over the envelope).{missed}")
+            start = "Enough" if goal is None else (
+                f"The goal of {1000 * goal:.1f} mm is not met, but one more pose hardly helps")
+            return (f"{start}: the best further pose would better the edge from {now:.2f} to "
+                    f"{then:.2f} mm only (1 sd, worst over the envelope).")
         return None
 
 
