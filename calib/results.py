@@ -133,6 +133,7 @@ class Result:
             chi2=document["fit"]["chi2"],
             dof=document["fit"]["dof"],
             identity=document["run"]["files"].get("shots.csv") or self.sha256,
+            failed=tuple(g["name"] for g in document["verdict"]["gates"] if not g["passed"]),
         )
 
     @property

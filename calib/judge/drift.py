@@ -30,6 +30,8 @@ class Survey:
         Of the solution.
     identity : str
         Of the shots it comes from; empty if unknown.
+    failed : tuple of str
+        Gates of the result that failed.
     """
 
     rig: Rig
@@ -40,6 +42,7 @@ class Survey:
     chi2: float
     dof: int
     identity: str
+    failed: tuple[str, ...] = ()
 
     def index(self, names) -> list[int]:
         """Where parameters are in the arrays."""
@@ -71,6 +74,12 @@ class Drift:
     congruency: Congruency
     same_precision: bool
     left_out: tuple[str, ...]
+
+    @property
+    def more_moved(self) -> bool:
+        """Whether what is left once the named parameters may move still fails the test."""
+        test = self.congruency
+        return bool(test.moved and test.rest_statistic > test.rest_limit)
 
     @property
     def moved_names(self) -> tuple[str, ...]:

@@ -11,6 +11,9 @@ from calib.report.evidence import setup_error_record
 from calib.report.numbers import number, unit_factor
 from calib.report.summary import value_and_sd
 
+#: A difference of more sds is remarked upon where the search gave up or a result failed its gates.
+_DIFFERS = 3.0
+
 
 def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
     """What a drift test found, m and deg."""
@@ -39,6 +42,8 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
             "rest_statistic": number(test.rest_statistic), "rest_limit": number(test.rest_limit),
         },
         "moved": moved,
+        "failed_gates": {"older": list(older.failed), "newer": list(newer.failed)},
+        "doubt": _doubt(older, newer, found),
         "rows": _rows(older, newer, found),
         "left_out": list(found.left_out),
         "edge": _edge(older, newer),
@@ -66,9 +71,35 @@ def _says(moved, test):
     return f"Moved beyond chance: {', '.join(m['name'] for m in moved)}."
 
 
+def _doubt(older, newer, found):
+    """What stands first where the two results are no sound pair; None if they are."""
+    failed = [f"the {which} result failed {' and '.join(survey.failed)}"
+              for which, survey in (("older", older), ("newer", newer)) if survey.failed]
+    if found.more_moved:
+        reason = "These are probably two machines, or a result failed its gates: "
+        reason += ("; ".join(failed) if failed else "neither did, so look whether it is the same "
+                   "machine and attachment")
+        return f"More has moved than the quantities named below. {reason}."
+    if failed and not found.congruency.congruent:
+        said = "; ".join(failed)
+        return (f"{said[0].upper()}{said[1:]}: what seems to have moved may be its mistake. Mend "
+                "that result first.")
+    if failed:
+        return f"{failed[0][0].upper()}{'; '.join(failed)[1:]}: do not rest anything on this test."
+    return None
+
+
+def _mark(name, z, found, doubtful):
+    """What stands at the end of a row; a large difference is never passed over in silence."""
+    if name in found.moved_names:
+        return "moved"
+    return "differs" if doubtful and z is not None and abs(z) > _DIFFERS else ""
+
+
 def _rows(older, newer, found):
     units = {p.name: p.unit for p in newer.rig.parameters}
     old = dict(zip(older.rig.parameter_names, older.parameters, strict=True))
+    doubtful = found.more_moved or bool(older.failed or newer.failed)
     rows = []
     for name, difference, sd in zip(found.names, found.difference, found.difference_sd,
                                     strict=True):
@@ -78,6 +109,7 @@ def _rows(older, newer, found):
             "newer": number(f * (old[name] + difference)), "difference": number(f * difference),
             "sd": number(f * sd), "z": number(difference / sd) if sd > 0 else None,
             "moved": name in found.moved_names,
+            "mark": _mark(name, difference / sd if sd > 0 else None, found, doubtful),
         })
     return rows
 
@@ -105,18 +137,20 @@ def drift_sections(document: dict) -> list[Section]:
     if document["left_out"]:
         items.append(("note", words("Estimated in only one of the results and not compared: "
                                     + ", ".join(document["left_out"]) + ".")))
-    rest = test["rest_statistic"]
-    if document["moved"] and rest is not None and rest > test["rest_limit"]:
-        items.append(("note", words("More has moved than this: what is left still fails the "
-                                    "test.")))
+    differ = [r["name"] for r in document["rows"] if r["mark"] == "differs"]
+    if differ:
+        items.append(("note", words("Not named as moved, but "
+                                    f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
     rows = []
     for r in document["rows"]:
         label, factor = SHOWN[r["unit"]]
         newer, sd, decimals = value_cells(r["newer"], r["sd"], r["unit"])
         rows.append([r["name"], label, fixed(r["older"], decimals, factor), newer,
                      fixed(r["difference"], decimals, factor, True), sd,
-                     fixed(r["z"], 1, 1.0, True), "moved" if r["moved"] else ""])
+                     fixed(r["z"], 1, 1.0, True), r["mark"]])
+    doubt = document["doubt"]
     blocks = [
+        *([Text(words(doubt), "lead")] if doubt else []),
         Text(words(document["says"]), "lead"),
         *([Items(tuple(items))] if items else []),
         Text(words("Congruency test of what the shots of both say, the tape left out: F ",
@@ -127,7 +161,7 @@ def drift_sections(document: dict) -> list[Section]:
         edge_sentence(document["edge"], "Going on with the older values"),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
               "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
-                       ""), rows, [r["moved"] for r in document["rows"]]),
+                       ""), rows, [bool(r["mark"]) for r in document["rows"]]),
         *edge_blocks(document["edge"]),
     ]
     return [Section("drift", "What has moved", tuple(blocks))]

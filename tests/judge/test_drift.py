@@ -1,5 +1,7 @@
 """Two results of one rig months apart: what moved?"""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import ncf
@@ -7,6 +9,8 @@ from scipy.stats import ncf
 from calib.adjust.congruency import weighted_difference
 from calib.calibration import solve
 from calib.judge.drift import NotComparable, Survey, drift, epoch
+from calib.report.drifted import drift_document, drift_sections
+from calib.report.plain import plain
 from calib.simulate import drawn_parameters, simulate
 
 
@@ -111,3 +115,17 @@ def test_results_of_the_same_shots_are_refused(rig):
     survey = survey_of(run, "0" * 64)
     with pytest.raises(NotComparable, match="same shots"):
         drift(survey, survey)
+
+
+def test_two_machines_are_called_that_first_and_no_difference_is_passed_over(rig):
+    """Doubt stands first and names the failed gates; every large difference has a mark."""
+    older, newer = (survey_of(simulate(rig, np.random.default_rng(seed), poses=14)[0])
+                    for seed in (1, 2))
+    newer = replace(newer, failed=("suspects",))
+    found = drift(older, newer)
+    assert found.more_moved
+    document = drift_document(older, newer, found)
+    text = " ".join(plain(drift_sections(document)).split())
+    assert text.index("These are probably two machines, or a result failed its gates: the newer "
+                      "result failed suspects.") < text.index("Moved beyond chance")
+    assert all(row["mark"] for row in document["rows"] if abs(row["z"]) > 3)
