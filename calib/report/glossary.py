@@ -8,12 +8,12 @@ _WORDS = (
      "measured less adjusted."),
     ("miss", "Measured less computed at the readings as they were: errors of the readings are in "
      "it."),
-    ("w", "A residual in its own sds; beyond about 3.3 it is rare in good data."),
+    ("w", "A residual in its own sds; far from zero is rare in good data."),
     ("redundancy", "Share of an error in a value that shows in its residual: 0, nothing checks "
      "it; 1, all of it shows."),
     ("detectable", "The smallest error of a value that the tests would find four times in five."),
-    ("variance factor", "Misfit over what the stated sds promise: near 1 is as promised, 4 is "
-     "twice as bad."),
+    ("variance factor", "Misfit over what the stated sds promise: near 1 is as promised; its "
+     "root is how many times worse."),
     ("global test", "Whether the variance factor is one that 95 % of good runs have."),
     ("suspect", "Does not fit the others, further out than the worst value of 95 in 100 good "
      "runs. Flagged: out for a single test, but among so many it may be chance."),
