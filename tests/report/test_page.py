@@ -156,10 +156,10 @@ def test_every_figure_has_words(html):
 
 
 def test_order_of_the_sections(html):
-    """Verdict first, provenance last, as people read."""
+    """Verdict first, provenance after the cautions, as people read; the words explained last."""
     sections = [a["id"] for tag, a in Page(html).tags if tag == "section"]
     assert sections == ["verdict", "enter", "taped", "edge", "misfits", "plots",
-                        "identifiability", "check", "cautions", "provenance"]
+                        "identifiability", "check", "cautions", "provenance", "words"]
     links = [a["href"] for tag, a in Page(html).tags if tag == "a"]
     assert links == [f"#{s}" for s in sections]
 
