@@ -94,18 +94,9 @@ def simulate(
         rng.uniform(0, 2 * np.pi, stands),
     ])
     readings = rig.chain.readings_for(truth, joints)
-    reading_sd = np.array([r.sd for r in rig.readings])
-    run_poses = Poses(
-        ids=tuple(f"{i + 1:02d}" for i in range(total)),
-        stand=tuple(f"S{s + 1}" for s in stand),
-        readings=readings + rng.normal(0, 1, readings.shape) * reading_sd,
-        sd=np.tile(reading_sd, (total, 1)),
-        time=(None,) * total,
-        line=tuple(range(2, total + 2)),
-    )
+    run_poses = _read(rig, readings, stand, rng)
     index = [rig.target_names.index(name) for name in targets]
-    pose = np.repeat(np.arange(total), len(index))
-    target = np.tile(index, total)
+    pose, target = np.repeat(np.arange(total), len(index)), np.tile(index, total)
     posture = rig.chain.posture(truth, placements[stand], readings, jacobian=False)
     exact = posture.points(target, pose).position
     measured = exact + rng.normal(0, 1, exact.shape) * rig.shot_sd
@@ -113,16 +104,7 @@ def simulate(
     gross = _gross(rng, np.flatnonzero(used), gross_errors, gross_size)
     for row, error in gross.items():
         measured[row] += error
-    shots = Shots(
-        ids=tuple(f"{run_poses.ids[p]}-{rig.target_names[t]}" for p, t in zip(pose, target,
-                                                                             strict=True)),
-        pose=pose,
-        target=target,
-        position=measured,
-        covariance=np.tile(np.diag(rig.shot_sd**2), (len(pose), 1, 1)),
-        time=(None,) * len(pose),
-        line=tuple(range(2, len(pose) + 2)),
-    )
+    shots = _booked(rig, run_poses, pose, target, measured)
     run = Run(
         folder=Path(),
         rig=rig,
@@ -134,6 +116,33 @@ def simulate(
     )
     planted = {shots.ids[row]: error for row, error in gross.items()}
     return run, Truth(truth, placements, readings, exact[used], planted)
+
+
+def _read(rig, readings, stand, rng):
+    """The poses as the sensors tell them."""
+    sd, count = np.array([r.sd for r in rig.readings]), len(readings)
+    return Poses(
+        ids=tuple(f"{i + 1:02d}" for i in range(count)),
+        stand=tuple(f"S{s + 1}" for s in stand),
+        readings=readings + rng.normal(0, 1, readings.shape) * sd,
+        sd=np.tile(sd, (count, 1)),
+        time=(None,) * count,
+        line=tuple(range(2, count + 2)),
+    )
+
+
+def _booked(rig, poses, pose, target, measured):
+    """The shots with ids made of pose and target."""
+    ids = (f"{poses.ids[p]}-{rig.target_names[t]}" for p, t in zip(pose, target, strict=True))
+    return Shots(
+        ids=tuple(ids),
+        pose=pose,
+        target=target,
+        position=measured,
+        covariance=np.tile(np.diag(rig.shot_sd**2), (len(pose), 1, 1)),
+        time=(None,) * len(pose),
+        line=tuple(range(2, len(pose) + 2)),
+    )
 
 
 def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
