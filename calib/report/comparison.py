@@ -9,6 +9,7 @@ from calib.edge import envelope_edge
 from calib.judge.drift import Survey, difference_sd, shared_shots
 from calib.judge.tape import TAPE_LEVEL, tape_test
 from calib.report.blocks import (
+    COLUMN,
     SHOWN,
     Items,
     Picture,

@@ -8,8 +8,8 @@ import numpy as np
 from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
 from calib.report.cautions import CAUTIONS
 from calib.report.drawings import drawings
-from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.figures.ink import short
+from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.page import page
 from calib.report.plan_words import edge_span
 from calib.report.press import block_record, pdf

@@ -93,7 +93,8 @@ def _table(table):
     return {
         "kind": "table",
         "caption": table.caption + (
-            f" (the first {len(cells)} of {table.total}; all are in the CSV files)" if rest else ""),
+            f" (the first {len(cells)} of {table.total}; all are in the CSV files)" if rest
+            else ""),
         "columns": list(table.columns), "rows": cells, "wide": list(table.wide),
         "numeric": [any(isinstance(row[k], Number) for row in table.rows)
                     for k in range(len(table.columns))],

@@ -2,8 +2,8 @@
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
 from calib.report.cautions import CAUTIONS
-from calib.report.figures import views
 from calib.report.drawings import drawings
+from calib.report.figures import views
 from calib.report.page import page
 from calib.report.press import report_pdf
 from calib.report.sheet_units import ANGLES, LENGTHS
@@ -29,9 +29,11 @@ def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
     subtitle = f"{document['verdict']['says']} {left_out(document)}".rstrip()
     warning, pictures = not_to_enter(document), drawings(document, sections)
     return {
-        "sheet.html": page("report.html.j2", document, title, subtitle, sections,
-                           pictures=pictures, contents=False, cls="sheet", warning=warning).encode("utf-8"),
-        "sheet.pdf": report_pdf(title, subtitle, sections, pictures, tight=True, warning=warning),
+        "sheet.html": page(
+            "report.html.j2", document, title, subtitle, sections, pictures=pictures,
+            contents=False, cls="sheet", warning=warning).encode("utf-8"),
+        "sheet.pdf": report_pdf(title, subtitle, sections, pictures, tight=True,
+                                warning=warning),
     }
 
 

@@ -240,18 +240,17 @@ def corrections(figure, document):
         rows, every = thinned(len(of), flagged, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
+        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
-                    x_label="pose, in their order")
+                    x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
             lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
         points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
         for k in np.flatnonzero(flagged)[:4]:
             lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
                          color=FLAG, va="center")
-        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06,
-                     f"{sensor}, deg ({count})")
+        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, deg")
     lattice.finish()
 
 

@@ -142,7 +142,7 @@ def influence(figure, document, most: int = 20):
     value = np.array([1000 * s["edge"] for s in shown])
     ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
     points(ax, value, y, [suspect[s["shot"]] for s in shown], 20)
-    ax.set_yticks(y, [short(s["shot"], 28) for s in shown])
+    ax.set_yticks(y, [short(s["shot"], 18) for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shown) - 0.3)
     ax.set_xlabel("least detectable error at the edge, mm")
