@@ -193,7 +193,7 @@ def reading(count, seed):
     factor, worst, statistics, failed, clear = [], [], [], 0, []
     for k in range(count):
         rng = np.random.default_rng([seed, k])
-        run, truth = simulate(RIG, rng, poses=20)
+        run, _ = simulate(RIG, rng, poses=20)
         pose, name = int(rng.integers(20)), rng.choice(SEEN)
         j = RIG.reading_names.index(name)
         values = run.poses.readings.copy()
@@ -215,8 +215,8 @@ def reading(count, seed):
         factor.append(solution.adjustment.variance_factor)
     print(f"reading: {count} runs, {failed} failed; variance factor mean {np.mean(factor):.3f}, "
           f"largest {np.max(factor):.1f}; check shot of the pose: {len(worst)} predicted, median "
-          f"miss {np.median(worst):.0f} mm (sd {np.median(clear):.0f}), largest {np.max(worst):.0f}, "
-          f"mean chi2 of 3 {np.mean(statistics):.2f}")
+          f"miss {np.median(worst):.0f} mm (sd {np.median(clear):.0f}), largest "
+          f"{np.max(worst):.0f}, mean chi2 of 3 {np.mean(statistics):.2f}")
 
 
 if __name__ == "__main__":

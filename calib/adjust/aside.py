@@ -11,7 +11,6 @@ adjustment with them among its parameters gives. Every block loses as many degre
 has rank. Elimination as in F. R. Helmert, *Die Ausgleichungsrechnung*, 1872 (from memory).
 """
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np

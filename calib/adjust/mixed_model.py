@@ -73,6 +73,8 @@ class Linearised:
         Whitened A over whitened H, free parameters only.
     misclosure : ndarray, shape (n + q,)
         Whitened w over whitened t - h: the residuals of the whitened problem.
+    prior_by_parameters : ndarray, shape (q, p_free)
+        H.
     prior_whitener : ndarray, shape (q, q)
     whole, prior_whole
         The whiteners as they are without anything set aside.
@@ -86,6 +88,7 @@ class Linearised:
     raw: np.ndarray
     design: np.ndarray
     misclosure: np.ndarray
+    prior_by_parameters: np.ndarray
     prior_whitener: np.ndarray
     whole: tuple[np.ndarray, ...]
     prior_whole: np.ndarray
@@ -266,6 +269,10 @@ class _Problem:
     def __init__(self, model, observations, prior, start, free):
         self.model, self.observations, self.prior = model, observations, prior
         self.start, self.free = start, free
+        # What is set aside hangs together with nothing.
+        known = ~observations.readings_aside
+        pair = known[:, :, None] & known[:, None, :] | np.eye(known.shape[1], dtype=bool)
+        self.reading_covariance = observations.reading_covariance * pair
         self.prior_whole = _inverse_cholesky(prior.covariance[None])
         q = len(prior.values)
         aside = np.zeros(q, bool) if prior.aside is None else prior.aside
@@ -298,7 +305,7 @@ class _Problem:
         whole, reduced, eliminated = [], [], []
         for group in self.observations.groups:
             b = by_readings[group.rows]
-            q = self.observations.reading_covariance[group.blocks]
+            q = self.reading_covariance[group.blocks]
             total = group.covariance + b @ q @ b.transpose(0, 2, 1)
             try:
                 g = _inverse_cholesky(total)
@@ -382,7 +389,7 @@ class _Problem:
         for group, g, whole, out in zip(self.observations.groups, frozen.whiteners, frozen.whole,
                                         frozen.eliminated, strict=True):
             weighted = g.transpose(0, 2, 1) @ (g @ w[group.rows][..., None])
-            q = self.observations.reading_covariance[group.blocks]
+            q = self.reading_covariance[group.blocks]
             b = frozen.by_readings[group.rows]
             corrections[group.blocks] = (q @ b.transpose(0, 2, 1) @ weighted)[..., 0]
             if len(out.where):
@@ -395,7 +402,7 @@ class _Problem:
 
     def linearise(self, x, v):
         frozen = self.freeze(x, v)
-        h, _ = self.prior.function(self.full(x))
+        h, by_parameters = self.prior.function(self.full(x))
         raw = self.misclosure(x, v, frozen.by_readings)
         misclosure = np.concatenate([
             self.whitened(raw, frozen.whiteners), self.prior_whitener @ (self.prior.values - h),
@@ -407,6 +414,7 @@ class _Problem:
             raw=raw,
             design=self.design(x, v, frozen.whiteners),
             misclosure=misclosure,
+            prior_by_parameters=by_parameters[:, self.free],
             prior_whitener=self.prior_whitener,
             whole=frozen.whole,
             prior_whole=self.prior_whole[0],

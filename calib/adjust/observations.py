@@ -6,6 +6,9 @@ from typing import Protocol
 
 import numpy as np
 
+#: A reading with its sd so many times larger says next to nothing.
+_POWERLESS = 1e4
+
 
 class Model(Protocol):
     """Predicts observations from parameters and readings.
@@ -137,6 +140,13 @@ class Observations:
         return cls(values, _grouped(block, covariances), readings, reading_covariance,
                    np.zeros(len(values), bool),
                    nothing if readings_aside is None else np.array(readings_aside, bool))
+
+
+    @property
+    def powerless_covariance(self) -> np.ndarray:
+        """Of the readings, huge where they are set aside: for looks that eliminate nothing."""
+        factor = np.where(self.readings_aside, _POWERLESS, 1.0)
+        return self.reading_covariance * factor[:, :, None] * factor[:, None, :]
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def judge(solution: Solution) -> Judgement:
     gates = [_global_gate(solution), _suspect_gate(suspects)]
     if held_out is not None and held_out.judged:
         gates.append(_held_out_gate(held_out))
-    if check is not None:
+    if check is not None and len(check.shots):
         gates.append(_check_gate(check))
     return Judgement(
         reliability=checks,

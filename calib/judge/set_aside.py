@@ -1,12 +1,11 @@
-"""Setting values aside: the run without some shots, poses or readings."""
+"""Setting values aside: the run without some shots, poses, readings or taped values."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.snooping import SET_ASIDE_FACTOR
-from calib.run.records import Run
+from calib.run.records import Run, Tape
 
 #: What the user may write instead of names.
 SUSPECTS, NONE = "suspects", "none"
@@ -27,15 +26,21 @@ class SetAside:
         Pose and column.
     names : tuple of str
         As the user writes them.
+    tape : frozenset of str
+        Quantities.
     """
 
     shots: frozenset[int] = frozenset()
     readings: frozenset[tuple[int, int]] = frozenset()
     names: tuple[str, ...] = ()
+    tape: frozenset[str] = frozenset()
 
 
 def named(run: Run, names: Iterable[str]) -> SetAside:
-    """What names mean: a shot's id, ``pose:ID`` for all its shots, ``ID/reading`` for a reading.
+    """What names mean.
+
+    A shot's id, ``pose:ID`` for all its shots, ``ID/reading`` for a reading of a pose,
+    ``tape:QUANTITY`` for a taped value.
 
     Raises
     ------
@@ -43,9 +48,10 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
         Naming every name that the run does not have.
     """
     names = tuple(dict.fromkeys(name.strip() for name in names))
-    shots, readings, unknown = set(), set(), []
+    shots, readings, tape, unknown = set(), set(), set(), []
     pose_number = {pose: i for i, pose in enumerate(run.poses.ids)}
     column = {reading: i for i, reading in enumerate(run.rig.reading_names)}
+    taped = set(run.tape.quantities) - {p.name for p in run.rig.parameters if p.held}
     for name in names:
         pose, _, reading = name.rpartition("/")
         if name in run.shots.ids:
@@ -55,24 +61,34 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
             shots.update(np.flatnonzero(run.shots.pose == number).tolist())
         elif pose in pose_number and reading in column:
             readings.add((pose_number[pose], column[reading]))
+        elif name.startswith("tape:") and name.removeprefix("tape:") in taped:
+            tape.add(name.removeprefix("tape:"))
         else:
             unknown.append(name)
     if unknown:
         raise UnknownName(
             f"{', '.join(unknown)}: no such shot; give a shot's id, pose:ID for all shots of a "
-            "pose, or ID/reading for one reading of a pose"
+            "pose, ID/reading for one reading of a pose, or tape:QUANTITY for a taped value that "
+            "is not held"
         )
-    return SetAside(frozenset(shots), frozenset(readings), names)
+    return SetAside(frozenset(shots), frozenset(readings), names, frozenset(tape))
 
 
 def without(run: Run, aside: SetAside) -> Run:
-    """The run without the shots set aside, and with the readings set aside made powerless.
+    """The run without what is set aside.
 
-    A powerless reading keeps its value with its sd multiplied by 10 000; it still counts as an
-    observation, which raises the degrees of freedom by one that is none.
+    A reading that is set aside gets an infinite sd: it is an unknown, which the shots of its pose
+    determine if they can.
     """
     keep = np.array([i not in aside.shots for i in range(len(run.shots))], bool)
     sd = run.poses.sd.copy()
     for pose, reading in aside.readings:
-        sd[pose, reading] *= SET_ASIDE_FACTOR
-    return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd))
+        sd[pose, reading] = np.inf
+    return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd),
+                   tape=_tape_without(run.tape, aside.tape))
+
+
+def _tape_without(tape, quantities):
+    rows = [i for i, name in enumerate(tape.quantities) if name not in quantities]
+    return Tape(tuple(tape.quantities[i] for i in rows), tape.value[rows], tape.sd[rows],
+                tuple(tape.unit[i] for i in rows), tuple(tape.line[i] for i in rows))
