@@ -26,6 +26,9 @@ from calib.adjust.mixed_model import Adjustment
 #: An observation of which less than this share is checked by the others counts as unchecked.
 UNCHECKED = 1e-9
 
+#: The shape of a group that is one prior value.
+_PRIOR = ("prior",)
+
 
 @dataclass(frozen=True)
 class Reliability:
@@ -206,6 +209,9 @@ class GroupTests:
             where = {tuple(place[row][:2]) for row in rows}
             if len(readings):
                 where.add(tuple(of_block[block]))
+            if not where and len(priors) == 1:
+                alike.setdefault(_PRIOR, []).append((number, priors[0]))
+                continue
             if len(where) > 1 or len(priors):
                 columns = hypothesis(self.adjustment, rows, block, readings, priors)
                 results[number] = hypothesis_test(self.adjustment, columns, self.lambda0)
@@ -214,11 +220,21 @@ class GroupTests:
             shape = i, len(rows), len(readings)
             alike.setdefault(shape, []).append(
                 (number, j, [place[row][2] for row in rows], list(readings)))
-        for (i, n_rows, n_readings), members in alike.items():
-            tests = self._alike(i, n_rows, n_readings, members)
+        for shape, members in alike.items():
+            tests = self._priors(members) if shape == _PRIOR else self._alike(*shape, members)
             for (number, *_), test in zip(members, tests, strict=True):
                 results[number] = test
         return results
+
+    def _priors(self, members):
+        """Single prior values."""
+        linearised, chosen = self.adjustment.linearised, [i for _, i in members]
+        n, h = len(self.adjustment.residuals), linearised.prior_whitener[:, chosen]
+        taken_up = linearised.spectrum.left[n:].T @ h
+        normal = np.sum(h**2, axis=0) - np.sum(taken_up**2, axis=0)
+        total = np.sum(linearised.prior_whole[:, chosen] ** 2, axis=0)
+        pulled = h.T @ linearised.misclosure[n:]
+        return _group_tests(pulled[:, None], normal[:, None, None], total, self.lambda0)
 
     def _alike(self, i, n_rows, n_readings, members):
         """Groups in the blocks of one block group, with equal numbers of rows and readings."""

@@ -102,7 +102,7 @@ def snoop(
     names: Sequence[str] | None = None,
     prior: Prior | None = None,
     held: np.ndarray | None = None,
-    corrections: np.ndarray | None = None,
+    first: Adjustment | None = None,
     alpha: float = ALPHA,
     power: float = POWER,
     most: int | None = None,
@@ -114,9 +114,11 @@ def snoop(
 
     Parameters
     ----------
-    model, observations, start, names, prior, held, corrections
+    model, observations, start, names, prior, held
         As for `calib.adjust.mixed_model.adjust`.
     candidates : sequence of Candidate
+    first : Adjustment, optional
+        Of everything, if it is known.
     alpha, power : float
         Of the one-dimensional test; the others follow at equal power.
     most : int, optional
@@ -132,9 +134,10 @@ def snoop(
     search = _Search(model, observations, prior, {"names": names, "held": held}, tuple(candidates),
                      alpha, power)
     most = max(1, search.detecting // 3) if most is None else most
-    first = adjust(model, observations, start, prior=prior, corrections=corrections, **search.how)
+    if first is None:
+        first = adjust(model, observations, start, prior=prior, **search.how)
     before = judge(first, candidates, alpha, power)
-    end = search.from_here(_State((), first, "", ()), most)
+    end = search.from_here(_State((), first, "", ()), most, before)
     if end.beyond:
         # Readings explain much: a robust fit that may not doubt them does better where only
         # observations are out.
@@ -207,11 +210,16 @@ class _Search:
     def detecting(self) -> int:
         return sum(c.detects for c in self.candidates)
 
-    def from_here(self, state: _State, most: int) -> _State:
-        """Set aside and take back until nothing is beyond its limit, or nothing helps."""
+    def from_here(self, state: _State, most: int, verdicts: Sequence[Verdict] | None = None
+                  ) -> _State:
+        """Set aside and take back until nothing is beyond its limit, or nothing helps.
+
+        `verdicts` are those of the state's adjustment, if they are known.
+        """
         returned: set[Hashable] = set()
         while True:
-            beyond = self._beyond(state)
+            beyond = _beyond(self._judged(state) if verdicts is None else verdicts)
+            verdicts = None
             if beyond and len(state.aside) < most:
                 further = self._without_the_worst(state, beyond, most)
                 if further is None:
@@ -270,14 +278,11 @@ class _Search:
             return verdict
         return Verdict(verdict.candidate, test, equal_power_limit(test.dof, self.alpha, self.power))
 
-    def _beyond(self, state):
-        """What is beyond its limit, if anything is that detects."""
+    def _judged(self, state):
+        """The verdicts on everything that is not aside."""
         gone = {v.candidate.label for v in state.aside}
         left = [c for c in self.candidates if c.label not in gone]
-        verdicts = judge(state.adjustment, left, self.alpha, self.power)
-        if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
-            return ()
-        return tuple(v for v in verdicts if v.quotient > 1)
+        return judge(state.adjustment, left, self.alpha, self.power)
 
     def _solved(self, candidates, parameters, corrections):
         observations, prior = set_aside(self.observations, self.prior, candidates)
@@ -342,3 +347,10 @@ class _Search:
         except _NO_SOLUTION:
             return None
         return _State(aside, rest, "", ())
+
+
+def _beyond(verdicts):
+    """What is beyond its limit, if anything is that detects."""
+    if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
+        return ()
+    return tuple(v for v in verdicts if v.quotient > 1)

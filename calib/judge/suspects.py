@@ -170,7 +170,7 @@ def find_suspects(solution: Solution) -> Suspects:
         names=problem.names,
         prior=problem.prior,
         held=problem.held,
-        corrections=solution.adjustment.corrections,
+        first=solution.adjustment,
         alpha=alpha,
         most=max(4, len(solution.run.shots) // 6),
     )
@@ -210,9 +210,11 @@ def suspicion(solution: Solution) -> list[Candidate]:
 
 def _run_chance(snooping: Snooping, tests: int) -> float:
     """Of the most extreme single value before anything was set aside."""
-    least = min((chi2.sf(v.test.statistic, v.test.dof) for v in snooping.before
-                 if v.candidate.detects), default=1.0)
-    return _chance(least, tests)
+    single = [(v.test.statistic, v.test.dof) for v in snooping.before if v.candidate.detects]
+    if not single:
+        return 1.0
+    statistics, dof = np.array(single).T
+    return _chance(chi2.sf(statistics, dof).min(), tests)
 
 
 def _chance(single: float, tests: int) -> float:
