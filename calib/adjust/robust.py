@@ -130,13 +130,13 @@ def _distances(solved: Adjustment, observations, prior, groups):
     for g in observations.groups:
         for rows, covariance in zip(g.rows, g.covariance, strict=True):
             for i, row in enumerate(rows):
-                stated[row] = (rows, covariance, i)
+                stated[row] = (rows[0], covariance, i)
     distances = []
     for group in groups:
         if group.rows:
-            _, covariance, _ = stated[group.rows[0]]
-            within = [stated[row][2] for row in group.rows]
-            v, s = solved.residuals[list(group.rows)], covariance[np.ix_(within, within)]
+            v = solved.residuals[list(group.rows)]
+            s = np.array([[_covariance(stated[i], stated[j]) for j in group.rows]
+                          for i in group.rows])
         elif group.priors:
             i = list(group.priors)
             v, s = solved.prior_residuals[i], prior.covariance[np.ix_(i, i)]
@@ -146,3 +146,8 @@ def _distances(solved: Adjustment, observations, prior, groups):
             s = observations.reading_covariance[group.block][np.ix_(j, j)]
         distances.append(np.sqrt(v @ np.linalg.solve(s, v) / len(v)))
     return np.array(distances)
+
+
+def _covariance(one, other):
+    """Of two observations, each told as first row of its block, the block's covariance, place."""
+    return one[1][one[2], other[2]] if one[0] == other[0] else 0.0

@@ -123,7 +123,8 @@ def snoop(
         Of the one-dimensional test; the others follow at equal power.
     most : int, optional
         Suspects found one after the other; a third of the candidates that detect, if not given.
-        A robust fit may find three times as many.
+        A robust fit may find three times as many, as long as half of the degrees of freedom are
+        left to prove it.
 
     Raises
     ------
@@ -131,11 +132,12 @@ def snoop(
         From the first adjustment.
     """
     prior = Prior.none() if prior is None else prior
-    search = _Search(model, observations, prior, {"names": names, "held": held}, tuple(candidates),
-                     alpha, power)
-    most = max(1, search.detecting // 3) if most is None else most
+    how = {"names": names, "held": held}
     if first is None:
-        first = adjust(model, observations, start, prior=prior, **search.how)
+        first = adjust(model, observations, start, prior=prior, **how)
+    search = _Search(model, observations, prior, how, tuple(candidates), alpha, power,
+                     first.dof // 2)
+    most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
     before = judge(first, candidates, alpha, power)
     end = search.from_here(_State((), first, "", ()), most, before)
     if end.beyond:
@@ -196,7 +198,7 @@ class _State:
 
 @dataclass(frozen=True)
 class _Search:
-    """A problem and its candidates."""
+    """A problem and its candidates; `least_dof` are to be left."""
 
     model: Model
     observations: Observations
@@ -205,10 +207,7 @@ class _Search:
     candidates: tuple[Candidate, ...]
     alpha: float
     power: float
-
-    @property
-    def detecting(self) -> int:
-        return sum(c.detects for c in self.candidates)
+    least_dof: int
 
     def from_here(self, state: _State, most: int, verdicts: Sequence[Verdict] | None = None
                   ) -> _State:
@@ -220,7 +219,7 @@ class _Search:
         while True:
             beyond = _beyond(self._judged(state) if verdicts is None else verdicts)
             verdicts = None
-            if beyond and len(state.aside) < most:
+            if beyond and len(state.aside) < most and state.adjustment.dof > self.least_dof:
                 further = self._without_the_worst(state, beyond, most)
                 if further is None:
                     names = ", ".join(str(v.candidate.label) for v in beyond[:3])
@@ -265,7 +264,8 @@ class _Search:
                                     weights.corrections)
             except _NO_SOLUTION:
                 continue
-            return _State(tuple(chosen), rest, "", ())
+            if rest.dof >= self.least_dof:
+                return _State(tuple(chosen), rest, "", ())
         return None
 
     def tested(self, state: _State) -> _State:
