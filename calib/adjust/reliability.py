@@ -201,11 +201,12 @@ class GroupTests:
         return self.test_all([(rows, block, readings, priors)])[0]
 
     def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:
-        """Test many ``(rows, block, readings, priors)``, those of one shape at once."""
+        """Test many ``(rows, block, readings[, priors])``, those of one shape at once."""
         place, of_block = self.place.tolist(), self.of_block.tolist()
         results: list[GroupTest | None] = [None] * len(groups)
         alike: dict[tuple, list] = {}
-        for number, (rows, block, readings, priors) in enumerate(groups):
+        for number, (rows, block, readings, *priors) in enumerate(groups):
+            priors = priors[0] if priors else ()
             where = {tuple(place[row][:2]) for row in rows}
             if len(readings):
                 where.add(tuple(of_block[block]))
