@@ -9,7 +9,6 @@ from calib import stations
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
-from calib.adjust.unknown_errors import ReadingLinks
 from calib.chain.chain import Points
 from calib.chain.derived import derived_values
 from calib.chain.motion import PLACEMENT
@@ -190,41 +189,6 @@ class Solution:
         """Readings as they were, those set aside as estimated; (n_poses, n_readings), rad."""
         aside = self.problem.observations.readings_aside
         return np.where(aside, self.adjusted_readings, self.run.poses.readings)
-
-    @cached_property
-    def unpredicted(self) -> np.ndarray:
-        """Mask over the poses: a reading is set aside that no shot of the pose replaces."""
-        links = self._reading_links
-        return (~links.known & ~links.determined).any(1)
-
-    @cached_property
-    def _reading_links(self):
-        return ReadingLinks.of(self.adjustment)
-
-    def foretold(self, shots: Shots) -> tuple[Predicted, np.ndarray]:
-        """Predict shots that took no part, at `readings_used`, and the covariance of their misses.
-
-        The covariance, shape (n, 3, 3), m^2, is that of calibration, readings and the shots
-        themselves. A pose whose other shots took part shares its reading errors with the
-        parameters, and with the readings that those shots replace; see
-        `calib.adjust.unknown_errors`. Without meaning for shots of `unpredicted` poses.
-        """
-        predicted = self.problem.predicted(self.adjustment.parameters, self.readings_used, shots)
-        links, pose = self._reading_links, shots.pose
-        known = predicted.by_readings * links.known[pose, None, :]
-        own = predicted.by_readings * links.determined[pose, None, :]
-        design = predicted.by_unknowns - own @ links.by_parameters[pose]
-        readings = self.problem.observations.reading_covariance[pose]
-        shared = known @ (links.with_parameters[pose] @ design.transpose(0, 2, 1)
-                          + links.with_own[pose] @ own.transpose(0, 2, 1))
-        covariance = (
-            shots.covariance
-            + known @ readings @ known.transpose(0, 2, 1)
-            + own @ links.own[pose] @ own.transpose(0, 2, 1)
-            + design @ self.adjustment.covariance @ design.transpose(0, 2, 1)
-            - shared - shared.transpose(0, 2, 1)
-        )
-        return predicted, covariance
 
     @cached_property
     def residuals(self) -> np.ndarray:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import Solution
+from calib.foretold import foretold
 from calib.run.records import Shots
 
 #: What the edge must be known to unless the user says otherwise, m (common practice, no source).
@@ -69,8 +70,10 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
     if len(lost):
         names = sorted({solution.run.poses.stand[p] for p in lost})
         raise ValueError(f"check shots in stand {', '.join(names)}, which has no shots to place it")
-    lost = solution.unpredicted[shots.pose]
-    left_out = tuple(solution.run.poses.ids[p] for p in np.unique(shots.pose[lost]))
-    shots = shots.select(~lost)
-    predicted, covariances = solution.foretold(shots)
-    return Checked(shots, shots.position - predicted.position, covariances, tolerance, left_out)
+    told = foretold(solution, shots)
+    lost = np.unique(shots.pose[~told.predictable])
+    if len(lost):
+        shots = shots.select(told.predictable)
+        told = foretold(solution, shots)
+    return Checked(shots, shots.position - told.position, told.covariances, tolerance,
+                   tuple(solution.run.poses.ids[p] for p in lost))
