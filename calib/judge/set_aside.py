@@ -1,11 +1,11 @@
-"""Setting values aside: the run without some shots, poses, readings or taped values."""
+"""Setting values aside: the run without some shots, poses, readings, taped values or sights."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.run.records import Run, Tape
+from calib.run.records import Run, SetUps, Tape
 
 #: What the user may write instead of names.
 SUSPECTS, NONE = "suspects", "none"
@@ -28,19 +28,22 @@ class SetAside:
         As the user writes them.
     tape : frozenset of str
         Quantities.
+    sights : frozenset of (str, str)
+        Set-up and known point.
     """
 
     shots: frozenset[int] = frozenset()
     readings: frozenset[tuple[int, int]] = frozenset()
     names: tuple[str, ...] = ()
     tape: frozenset[str] = frozenset()
+    sights: frozenset[tuple[str, str]] = frozenset()
 
 
 def named(run: Run, names: Iterable[str]) -> SetAside:
     """What names mean.
 
     A shot's id, ``pose:ID`` for all its shots, ``ID/reading`` for a reading of a pose,
-    ``tape:QUANTITY`` for a taped value.
+    ``tape:QUANTITY`` for a taped value, ``sight:SETUP/POINT`` for the sights to a known point.
 
     Raises
     ------
@@ -48,9 +51,11 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
         Naming every name that the run does not have.
     """
     names = tuple(dict.fromkeys(name.strip() for name in names))
-    shots, readings, tape, unknown = set(), set(), set(), []
+    shots, readings, tape, sights, unknown = set(), set(), set(), set(), []
     pose_number = {pose: i for i, pose in enumerate(run.poses.ids)}
     column = {reading: i for i, reading in enumerate(run.rig.reading_names)}
+    sighted = {f"sight:{setup}/{point}": (setup, point)
+               for setup, point in sights_of(run.set_ups)}
     taped = set(run.tape.quantities) - {p.name for p in run.rig.parameters if p.held}
     for name in names:
         pose, _, reading = name.rpartition("/")
@@ -63,15 +68,26 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
             readings.add((pose_number[pose], column[reading]))
         elif name.startswith("tape:") and name.removeprefix("tape:") in taped:
             tape.add(name.removeprefix("tape:"))
+        elif name in sighted:
+            sights.add(sighted[name])
         else:
             unknown.append(name)
     if unknown:
         raise UnknownName(
             f"{', '.join(unknown)}: no such shot; give a shot's id, pose:ID for all shots of a "
-            "pose, ID/reading for one reading of a pose, or tape:QUANTITY for a taped value that "
-            "is not held"
+            "pose, ID/reading for one reading of a pose, tape:QUANTITY for a taped value that is "
+            "not held, or sight:SETUP/POINT for the sights to a known point"
         )
-    return SetAside(frozenset(shots), frozenset(readings), names, frozenset(tape))
+    return SetAside(frozenset(shots), frozenset(readings), names, frozenset(tape),
+                    frozenset(sights))
+
+
+def sights_of(set_ups: SetUps | None) -> list[tuple[str, str]]:
+    """Set-up and known point of every sight; the same pair again where it was sighted again."""
+    if set_ups is None:
+        return []
+    return [(set_ups.ids[i], point)
+            for i, point in zip(set_ups.sight_setup, set_ups.sight_point, strict=True)]
 
 
 def without(run: Run, aside: SetAside) -> Run:
@@ -85,7 +101,20 @@ def without(run: Run, aside: SetAside) -> Run:
     for pose, reading in aside.readings:
         sd[pose, reading] = np.inf
     return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd),
-                   tape=_tape_without(run.tape, aside.tape))
+                   tape=_tape_without(run.tape, aside.tape),
+                   set_ups=_set_ups_without(run.set_ups, aside.sights))
+
+
+def _set_ups_without(set_ups, sights):
+    if not sights:
+        return set_ups
+    rows = [i for i, sight in enumerate(sights_of(set_ups)) if sight not in sights]
+    return replace(
+        set_ups, sight_setup=set_ups.sight_setup[rows],
+        sight_point=tuple(set_ups.sight_point[i] for i in rows), sight=set_ups.sight[rows],
+        sight_covariance=set_ups.sight_covariance[rows], known=set_ups.known[rows],
+        known_sd=set_ups.known_sd[rows],
+    )
 
 
 def _tape_without(tape, quantities):

@@ -13,7 +13,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.judge.set_aside import SetAside, without
+from calib.judge.set_aside import SetAside, sights_of, without
 from calib.run.complaints import InputError
 
 #: A clean run fails the gate with this probability.
@@ -30,14 +30,17 @@ class Suspect:
 
     Attributes
     ----------
-    kind : "shot", "pose", "reading" or "tape"
+    kind : "shot", "pose", "reading", "tape" or "sight"
     name : str
         As `calib.judge.set_aside.named` understands it.
     pose, reading : int or None
     quantity : str or None
         What was taped.
+    sight : (str, str) or None
+        Set-up and known point.
     miss : ndarray
-        Measured - what the rest predicts: m, three per shot; rad for a reading; m or rad for tape.
+        Measured - what the rest predicts: m, three per shot; rad for a reading; m or rad for tape;
+        m, three per sight, for sights.
     statistic, dof, limit : float
         Chi-square test and its limit at equal power.
     chance : float
@@ -55,6 +58,7 @@ class Suspect:
     pose: int | None
     reading: int | None
     quantity: str | None
+    sight: tuple[str, str] | None
     miss: np.ndarray
     statistic: float
     dof: int
@@ -149,11 +153,12 @@ def set_aside_of(suspects: Iterable[Suspect]) -> SetAside:
         frozenset((s.pose, s.reading) for s in suspects if s.reading is not None),
         tuple(s.name for s in suspects),
         frozenset(s.quantity for s in suspects if s.quantity is not None),
+        frozenset(s.sight for s in suspects if s.sight is not None),
     )
 
 
 def find_suspects(solution: Solution) -> Suspects:
-    """Data snooping over shots (as vectors), readings, taped values and whole poses.
+    """Data snooping over shots (as vectors), readings, taped values, sights and whole poses.
 
     Single values start the search; a whole pose is only named where one of its values is out by
     itself and the pose as a whole is the stronger explanation.
@@ -185,7 +190,7 @@ def find_suspects(solution: Solution) -> Suspects:
 
 
 def suspicion(solution: Solution) -> list[Candidate]:
-    """The candidates: every shot, every reading of a pose with shots, the tape, every pose."""
+    """Every shot, every reading of a pose with shots, the tape, sights to known points, poses."""
     problem, run = solution.problem, solution.run
     shots, rows_of = run.shots, {}
     for i, pose in enumerate(shots.pose.tolist()):
@@ -200,6 +205,14 @@ def suspicion(solution: Solution) -> list[Candidate]:
     ]
     candidates += [
         Candidate(("tape", problem.prior.names[i]), priors=(i,)) for i in range(problem.n_taped)
+    ]
+    sights, first = sights_of(run.set_ups), len(problem.prior.values)
+    first -= 3 * len(sights)  # they come last
+    candidates += [
+        Candidate(("sight", sight), priors=tuple(
+            first + 3 * i + axis for i, other in enumerate(sights) if other == sight
+            for axis in range(3)))
+        for sight in dict.fromkeys(sights)
     ]
     candidates += [
         Candidate(("pose", pose), tuple(rows), detects=False)
@@ -238,6 +251,8 @@ def _name(run, label) -> str:
         return run.shots.ids[which]
     if kind == "tape":
         return f"tape:{which}"
+    if kind == "sight":
+        return f"sight:{which[0]}/{which[1]}"
     pose = run.poses.ids[which]
     return f"pose:{pose}" if kind == "pose" else f"{pose}/{run.rig.reading_names[reading[0]]}"
 
@@ -256,9 +271,11 @@ def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
         kind=kind,
         name=_name(run, label),
         shots=tuple(sorted({row // 3 for row in verdict.candidate.rows})),
-        pose=None if kind == "tape" else int(run.shots.pose[which]) if kind == "shot" else which,
+        pose=(int(run.shots.pose[which]) if kind == "shot"
+              else which if kind in ("pose", "reading") else None),
         reading=label[2] if kind == "reading" else None,
         quantity=which if kind == "tape" else None,
+        sight=which if kind == "sight" else None,
         miss=test.bias,
         statistic=test.statistic,
         dof=test.dof,
@@ -289,6 +306,9 @@ def _miss_words(run, label, bias):
         return (f"Shot {run.shots.ids[which]} is off by {lengths[0]:.0f} mm from where the "
                 f"others put it (east {east:+.0f}, north {north:+.0f}, up {up:+.0f}).")
     each = ", ".join(f"{length:.0f}" for length in lengths)
+    if kind == "sight":
+        return (f"The sight from set-up {which[0]} to {which[1]} is off by {each} mm from where "
+                "the others put it. A wrong point, a wrong coordinate or a wrong target height?")
     return (f"Pose {run.poses.ids[which]} does not fit: its shots are off by {each} mm from where "
             "the others put them. A wrong pose number, or the machine moved?")
 

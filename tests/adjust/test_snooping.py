@@ -182,7 +182,8 @@ def test_a_prior_value_is_a_candidate():
     """A prior 12 sds off is found, named, and its miss told; the parameters are as without it."""
     model, observations, start, candidates = problem(6)
     truth = adjust(model, observations, start).parameters
-    prior = Prior.on_parameters(["a", "b"], [0, 1], truth[:2] + np.array([0.0, 0.24]), sd=[0.02, 0.02])
+    values = truth[:2] + np.array([0.0, 12 * 0.02])
+    prior = Prior.on_parameters(["a", "b"], [0, 1], values, sd=[0.02, 0.02])
     candidates += [Candidate(("prior", i), priors=(i,)) for i in range(2)]
     found = snoop(model, observations, start, candidates, prior=prior)
     assert [s.candidate.label for s in found.suspects] == [("prior", 1)]

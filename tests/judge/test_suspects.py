@@ -15,6 +15,7 @@ from calib.foretold import foretold
 from calib.judge.check import check_shots
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
+from calib.run.records import SetUps
 from calib.simulate import simulate
 from tests.conftest import STANDARD
 
@@ -250,6 +251,30 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))
     np.testing.assert_allclose(suspects.without.parameters, by_name.parameters, atol=1e-6)
+
+
+def test_a_wrong_known_point_is_the_suspect(rig):
+    """Of five points sighted by a free set-up one lies 60 mm beside its coordinates: that one."""
+    run, _ = simulate(rig, np.random.default_rng(41))
+    rng, centre = np.random.default_rng(42), run.shots.position.mean(0)
+    known = centre + rng.uniform(-30, 30, (5, 3)) * [1, 1, 0.1]
+    set_ups = SetUps(
+        ids=("A",), position=centre[None] + [12.0, 9.0, 1.0], orientation=np.zeros(1),
+        sd=np.full((1, 4), np.nan), sight_setup=np.zeros(5, int),
+        sight_point=tuple(f"K{i}" for i in range(1, 6)),
+        sight=known + 0.002 * rng.normal(size=(5, 3)),
+        sight_covariance=np.tile(4e-6 * np.eye(3), (5, 1, 1)),
+        known=known + np.array([0.06, 0, 0]) * (np.arange(5) == 3)[:, None],
+        known_sd=np.zeros((5, 3)))
+    run = replace(run, set_ups=set_ups,
+                  shots=replace(run.shots, setup=np.zeros(len(run.shots), int)))
+    suspects = find_suspects(solve(run))
+    assert [s.name for s in suspects.beyond_chance] == ["sight:A/K4"]
+    assert suspects.found[0].miss == pytest.approx([-0.06, 0, 0], abs=0.012)
+    assert suspects.without.run.set_ups.sight_point == ("K1", "K2", "K3", "K5")
+    by_name = named(run, ["sight:A/K4"])
+    assert by_name.sights == {("A", "K4")}
+    assert suspects.without.adjustment.dof == suspects.solution.adjustment.dof - 3
 
 
 def test_a_held_taped_value_cannot_be_set_aside(rig):
