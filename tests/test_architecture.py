@@ -18,9 +18,11 @@ ALLOWED = {
     "calibration": {"adjust", "chain", "run", "stations"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
+    "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
-    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
+    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge",
+              "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
 }

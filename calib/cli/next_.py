@@ -182,8 +182,14 @@ def _task(so_far, asked):
     return Task.for_rig(
         rig, run.tape, named_targets(rig, asked.targets), site=asked.site, seed=asked.seed,
         count=asked.candidates, parameters=parameters,
-        noise=Noise(np.sqrt(np.median(variances, axis=0)), np.median(run.poses.sd, axis=0)),
+        noise=Noise(np.sqrt(np.median(variances, axis=0)), _usual_sd(run.poses.sd)),
     )
+
+
+def _usual_sd(sd):
+    """Median per reading of what is not set aside."""
+    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 0.0
+                     for one in sd.T])
 
 
 def _so_far(run: Run, choice: str) -> _SoFar:

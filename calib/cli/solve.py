@@ -25,8 +25,8 @@ def solve(
         str,
         typer.Option(
             "--set-aside", metavar="suspects|none|ID,...",
-            help="Solve without the suspects, or without what is named: a shot's ID, pose:ID, or "
-            "POSE/READING.",
+            help="Solve without the suspects, or without what is named: a shot's ID, pose:ID, "
+            "POSE/READING, tape:QUANTITY or sight:SETUP/POINT.",
         ),
     ] = NONE,
     json: Annotated[

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import Solution
+from calib.foretold import foretold
 from calib.run.records import Shots
 
 #: What the edge must be known to unless the user says otherwise, m (common practice, no source).
@@ -19,17 +20,20 @@ class Checked:
     ----------
     shots : Shots
     misses : ndarray, shape (n, 3)
-        Measured - predicted at the readings as they were, m.
+        Measured - predicted at the readings as they were, those set aside as estimated, m.
     covariances : ndarray, shape (n, 3, 3)
         Of the misses: calibration, readings and the check shot itself, m^2.
     tolerance : float
         On the 3-D miss, m.
+    left_out : tuple of str
+        Poses whose shots nothing predicts: a reading is set aside and no other shot replaces it.
     """
 
     shots: Shots
     misses: np.ndarray
     covariances: np.ndarray
     tolerance: float
+    left_out: tuple[str, ...] = ()
 
     @property
     def lengths(self) -> np.ndarray:
@@ -66,14 +70,10 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
     if len(lost):
         names = sorted({solution.run.poses.stand[p] for p in lost})
         raise ValueError(f"check shots in stand {', '.join(names)}, which has no shots to place it")
-    predicted = problem.predicted(
-        solution.adjustment.parameters, solution.run.poses.readings, shots
-    )
-    reading_variance = solution.run.poses.sd[shots.pose, None, :] ** 2
-    design, by_readings = predicted.by_unknowns, predicted.by_readings
-    covariances = (
-        shots.covariance
-        + (by_readings * reading_variance) @ by_readings.transpose(0, 2, 1)
-        + design @ solution.adjustment.covariance @ design.transpose(0, 2, 1)
-    )
-    return Checked(shots, shots.position - predicted.position, covariances, tolerance)
+    told = foretold(solution, shots)
+    lost = np.unique(shots.pose[~told.predictable])
+    if len(lost):
+        shots = shots.select(told.predictable)
+        told = foretold(solution, shots)
+    return Checked(shots, shots.position - told.position, told.covariances, tolerance,
+                   tuple(solution.run.poses.ids[p] for p in lost))

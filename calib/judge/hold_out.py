@@ -101,7 +101,8 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
         left_out = np.isin(run.shots.pose, poses)
         rest = replace(run, shots=run.shots.select(~left_out), check=None)
         try:
-            parts.append(check_shots(solve(rest), run.shots.select(left_out)))
+            parts.append(check_shots(solve(rest, solution), run.shots.select(left_out)))
+            missing += parts[-1].left_out
             made += 1
         except (NotDetermined, NotConverged, InputError, ValueError):
             missing += [run.poses.ids[p] for p in poses]

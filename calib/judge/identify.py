@@ -215,7 +215,9 @@ class _Candidates:
         design[:, :, first : first + len(PLACEMENT)] = points.by_placement
         design = design.reshape(n, -1, len(problem.names))[:, :, solution.adjustment.free]
         b = points.by_readings.reshape(n, 3 * len(targets), -1)
-        q = np.diag(np.mean(solution.run.poses.sd[used] ** 2, axis=0))
+        sd = solution.run.poses.sd[used]
+        told = np.isfinite(sd)  # the others are set aside
+        q = np.diag(np.sum(np.where(told, sd, 0.0) ** 2, axis=0) / np.maximum(told.sum(0), 1))
         s = np.kron(np.eye(len(targets)), np.mean(solution.run.shots.covariance, axis=0))
         whitener = np.linalg.inv(np.linalg.cholesky(s + b @ q @ b.transpose(0, 2, 1)))
         told = (np.abs(posture.joints - self.joints).max(1) < 1e-6) & ~posture.blind.any(1)

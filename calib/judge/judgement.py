@@ -99,7 +99,7 @@ def judge(solution: Solution) -> Judgement:
     gates = [_global_gate(solution), _suspect_gate(suspects)]
     if held_out is not None and held_out.judged:
         gates.append(_held_out_gate(held_out))
-    if check is not None:
+    if check is not None and len(check.shots):
         gates.append(_check_gate(check))
     return Judgement(
         reliability=checks,
@@ -141,8 +141,12 @@ def _global_gate(solution):
 
 
 def _suspect_gate(suspects):
+    if suspects.remaining:
+        found = f" Suspect so far: {', '.join(s.name for s in suspects.found[:_NAMED])}."
+        return Gate("suspects", False, suspects.stopped[0].upper() + suspects.stopped[1:] + "."
+                    + (found if suspects.found else ""))
     if not suspects.found:
-        return Gate("suspects", True, "No shot, reading or pose is suspect.")
+        return Gate("suspects", True, "No shot, reading, taped value or pose is suspect.")
     chance = ", ".join(s.name for s in suspects.within_chance)
     chance = f"Flagged, but no further out than chance allows: {chance}." if chance else ""
     if not suspects.beyond_chance:
@@ -171,5 +175,7 @@ def _check_gate(check):
     return Gate(
         "check shots", check.passed,
         f"{len(check.shots)} check shots are predicted to {1000 * check.lengths.max():.0f} mm or "
-        f"better, {word} {1000 * check.tolerance:.0f} mm.",
+        f"better, {word} {1000 * check.tolerance:.0f} mm." + (
+            f" Not predicted, as a reading is set aside: pose {', '.join(check.left_out)}."
+            if check.left_out else ""),
     )

@@ -144,7 +144,7 @@ def fit_record(solution: Solution) -> dict:
         "shot_coordinates": len(adjustment.residuals),
         "tape_values": solution.problem.n_taped,
         "set_up_values": len(adjustment.prior_residuals) - solution.problem.n_taped,
-        "unknowns": int(adjustment.free.sum()),
+        "unknowns": observations - dof,
         "dof": dof,
         "variance_factor": adjustment.variance_factor,
         "chi2": adjustment.chi2,
