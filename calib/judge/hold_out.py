@@ -54,6 +54,8 @@ class HeldOut:
     statistic, dof : float, int
         Sum over the parts of the squared misses over their covariance, and how many coordinates:
         what the sum is expected to be.
+    form : sparse matrix
+        To first order the statistic is this form in the whitened misclosures of the solution.
     chance : float or None
         That the misses of a run with the stated sds are as large; None if not judged.
     """
@@ -64,6 +66,7 @@ class HeldOut:
     judged: bool
     statistic: float
     dof: int
+    form: sparse.csr_matrix
     chance: float | None
 
     @property
@@ -129,10 +132,10 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
         checked = Checked(checked.shots.select(tells), checked.misses[tells],
                           checked.covariances[tells], checked.tolerance)
     statistic = sum(p.statistic for p in parts)
-    chance = None if not judged else chance_above(
-        solution.adjustment, _form(solution.adjustment, parts), statistic)
+    form = _form(solution.adjustment, parts)
+    chance = chance_above(solution.adjustment, form, statistic) if judged else None
     return HeldOut(checked, len(parts), tuple(missing), judged, statistic, 3 * int(tells.sum()),
-                   chance)
+                   form, chance)
 
 
 def _part(rest, shots, left_out, usual):
