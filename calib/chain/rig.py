@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.length import metres
 from calib.chain.motion import AXES, PLACEMENT, Motion
 from calib.chain.schema import MotionEntry, RigEntry
 
@@ -108,6 +109,10 @@ class Rig:
         East, north, up, m: the sd of a shot whose row does not state its own.
     definition : mapping
         The whole description, template merged in: `rig_from_dict` makes the same rig from it.
+    edge_goal : float or None
+        What the edge must be known to at 95 %, worst over the envelope, m; None if not stated.
+    check_tolerance : float or None
+        On the 3-D miss of a check shot, m; None if not stated.
     """
 
     name: str
@@ -120,6 +125,8 @@ class Rig:
     shot_sd: np.ndarray | None
     envelope: Envelope
     definition: Mapping
+    edge_goal: float | None = None
+    check_tolerance: float | None = None
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -267,7 +274,8 @@ def _merged(base, changes):
     update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
     update |= {key: {**getattr(base, key), **getattr(changes, key)}
                for key in ("limits", "speeds", "targets", "derived")}
-    update |= {key: getattr(changes, key) for key in ("title", "envelope", "name") if key in named}
+    update |= {key: getattr(changes, key)
+               for key in ("title", "envelope", "name", "goal", "check") if key in named}
     return base.model_copy(update=update)
 
 
@@ -387,6 +395,8 @@ def _build(entry):
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
+        edge_goal=metres(entry.goal.edge) if entry.goal else None,
+        check_tolerance=metres(entry.check.tolerance) if entry.check else None,
     )
 
 

@@ -3,12 +3,16 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from calib.calibration import Solution
+from calib.chain.rig import Rig
 from calib.foretold import foretold
 from calib.run.records import Shots
 
-#: What the edge must be known to unless the user says otherwise, m (common practice, no source).
+#: On the 3-D miss of a check shot unless the user says otherwise, m (common practice, no source).
+#: It does not follow from the goal of the edge: the errors of the shot and of the readings, which
+#: the goal leaves out, are in the miss.
 TOLERANCE = 0.030
 
 
@@ -52,6 +56,15 @@ class Checked:
         return bool((self.lengths <= self.tolerance).all())
 
 
+def tolerance_for(rig: Rig, stated: float | None = None) -> tuple[float, str]:
+    """The tolerance on check shots, m, and where it is from; `stated` by the user goes first."""
+    if stated is not None:
+        return stated, "stated by the user"
+    if rig.check_tolerance is not None:
+        return rig.check_tolerance, "rig.toml"
+    return TOLERANCE, "common practice, no source"
+
+
 def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) -> Checked:
     """Predict shots that took no part in the solution.
 
@@ -77,3 +90,31 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
         told = foretold(solution, shots)
     return Checked(shots, shots.position - told.position, told.covariances, tolerance,
                    tuple(solution.run.poses.ids[p] for p in lost))
+
+
+@dataclass(frozen=True)
+class Offset:
+    """What the check shots are off by in common.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (3,)
+        East, north, up: weighted mean of the misses, m, and its sds.
+    chance : float
+        That the misses of a run without a common offset have a mean as far out.
+    """
+
+    mean: np.ndarray
+    sd: np.ndarray
+    chance: float
+
+
+def common_offset(solution: Solution, checked: Checked) -> Offset:
+    """Generalised least-squares mean of the misses, tested against its full covariance."""
+    n = len(checked.shots)
+    ones = np.tile(np.eye(3), (n, 1))
+    weighted = np.linalg.solve(foretold(solution, checked.shots).joint, ones)
+    covariance = np.linalg.inv(ones.T @ weighted)
+    mean = covariance @ (weighted.T @ checked.misses.ravel())
+    statistic = mean @ np.linalg.solve(covariance, mean)
+    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2.sf(statistic, 3)))

@@ -16,8 +16,9 @@ from calib.calibration import Solution, solve
 from calib.judge.set_aside import SetAside, sights_of, without
 from calib.run.complaints import InputError
 
-#: A clean run fails the gate with this probability.
-RUN_LEVEL = 0.05
+#: A clean run has a suspect beyond chance with this probability: a fifth of what all tests of a
+#: run may condemn it by (`calib.judge.gates`).
+RUN_LEVEL = 0.01
 
 #: In a larger run only what is beyond chance is flagged: the flags that chance allows would be
 #: many, and each takes a solution.
@@ -97,7 +98,7 @@ class Suspects:
 
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
-        """Those further out than the worst value of 95 in 100 clean runs of this size."""
+        """Those further out than the worst value of 99 in 100 clean runs of this size."""
         return tuple(s for s in self.found if s.chance < RUN_LEVEL)
 
     @property

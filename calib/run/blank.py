@@ -85,6 +85,10 @@ def _rig_toml(rig, warning):
         f"# {free.name} = {_shown(free)}\n\n"
         "# [limits]   # how far a joint goes, deg\n"
         f"# {first.name} = [{low:g}, {high:g}]\n\n"
+        "# [goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
+        '# edge = "20 mm"   # 30 mm if not stated (common practice, no source)\n\n'
+        "# [check]   # how far a check shot may be from where it is predicted\n"
+        '# tolerance = "30 mm"\n\n'
         "# The parameters of this template:\n"
         + names
     )
