@@ -36,6 +36,8 @@ class MotionEntry(_Strict):
 class ParameterEntry(_Strict):
     unit: Unit
     start: Number
+    least: Number | None = None
+    most: Number | None = None
     held: Flag = False
     tape_sd: Positive | None = None
     means: str
@@ -104,6 +106,7 @@ class RigEntry(_Strict):
     free: list[str] = []
     hold: list[str] = []
     values: dict[str, Number] = {}
+    ranges: dict[str, tuple[Number, Number]] = {}
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
     limits: dict[str, tuple[Number, Number]] = {}
