@@ -13,6 +13,7 @@ from calib.judge.external import External, external_reliability
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
 from calib.judge.noise import Noise, noise
+from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.trends import Trend, trends
 
@@ -52,6 +53,7 @@ class Judgement:
     held_out : HeldOut or None
         Likewise without suspects; None if no pose can be left out, or not asked.
     check : Checked or None
+    plausible : Plausibility
     gates : tuple of Gate
     """
 
@@ -63,6 +65,7 @@ class Judgement:
     noise: tuple[Noise, ...] | None
     held_out: HeldOut | None
     check: Checked | None
+    plausible: Plausibility
     gates: tuple[Gate, ...]
 
     @property
@@ -101,6 +104,8 @@ def judge(solution: Solution) -> Judgement:
         gates.append(_held_out_gate(held_out))
     if check is not None:
         gates.append(_check_gate(check))
+    plausible = plausibility(solution)
+    gates.append(Gate("plausibility", plausible.passed, plausible.says))
     return Judgement(
         reliability=checks,
         suspects=suspects,
@@ -110,6 +115,7 @@ def judge(solution: Solution) -> Judgement:
         noise=_noise(rest) if again else None,
         held_out=held_out,
         check=check,
+        plausible=plausible,
         gates=tuple(gates),
     )
 

@@ -12,6 +12,7 @@ from calib.judge.hold_out import NOT_JUDGED, HeldOut
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
+from calib.judge.plausible import Plausibility
 from calib.judge.suspects import Suspects
 from calib.judge.trends import Trend
 from calib.report.evidence import seen_from_house
@@ -120,6 +121,29 @@ def held_out_record(held: HeldOut | None) -> dict | None:
             for shot, miss, covariance in zip(
                 held.checked.shots.ids, held.checked.misses, held.checked.covariances, strict=True)
         ],
+    }
+
+
+def plausible_record(plausible: Plausibility) -> dict:
+    """Values out of place, and the machines that the shots fit as well with what tells them."""
+    def machine_record(weighed):
+        machine = weighed.machine
+        relabelling = machine.relabelling
+        return {
+            "machine": machine.says,
+            "edit": None if relabelling is None else relabelling.edit,
+            "differs": list(machine.differs), "shots_chi2": machine.excess,
+            "tape_chi2": machine.tape_excess, "evidence": weighed.evidence,
+            "told_by": weighed.told_by, "would_tell": weighed.would_tell, "says": weighed.says,
+        }
+
+    return {
+        "passed": plausible.passed,
+        "out_of_range": [{"name": o.parameter, "says": o.says} for o in plausible.out_of_range],
+        "far_from_start": [{"name": o.parameter, "says": o.says}
+                           for o in plausible.far_from_start],
+        "equivalents": [machine_record(w) for w in plausible.equivalents],
+        "would_tell": list(plausible.would_tell),
     }
 
 

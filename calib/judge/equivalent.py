@@ -1,0 +1,246 @@
+"""Other machines that the same files fit as well: relabelled, mirrored, or described otherwise.
+
+A set of shots seldom tells everything apart. Exchange the labels of both corners in every pose and
+the same coordinates fit a machine whose edge width is negative; exchange the readings of two
+inclinometers in the boom plane and they fit a machine with the two lengths exchanged; turn the
+zero of an encoder by half a turn and negate what lies across its axis, and nothing has changed
+but the words. Such discrete symmetries are found by trying, so that any rig has its own: each
+relabelling is applied to the run, the machine is looked for from where the relabelling suggests,
+and what fits the shots as well as the machine at hand is kept. The tape takes no part in that:
+what it says comes after, as it may be all that tells two machines apart.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.adjust.observations import Prior
+from calib.adjust.quick import Look, look
+from calib.calibration import problem_of, starting_parameters
+from calib.chain.rig import Parameter, Rig
+from calib.judge.relabelling import Relabelling, relabellings, zero_of, zeros_moved
+from calib.run.records import Run, Tape
+
+#: A machine fits as well if its chi2, over the variance factor, is not larger by more than this:
+#: R. E. Kass and A. E. Raftery, J. American Statistical Association 90 (1995) 773-795, call a
+#: difference above 10 very strong (from memory).
+AS_WELL = 10.0
+
+#: A run with a variance factor beyond this fits no machine: only one that does fit is of interest.
+MISFIT = 25.0
+
+#: A difference is one that a tape could see: this many of its sds, or, of what nobody tapes, this
+#: much (m or rad). And it is more than this many sds of the solution.
+SEEN_BY_TAPE, SEEN, SEEN_IN_SDS = 3.0, {"m": 0.03, "deg": np.radians(1.0)}, 3.0
+
+#: Steps of the first look, and how far above the machine at hand it may end to be looked at again.
+_STEPS, _NEAR = 4, 10.0
+
+#: Poses that are looked at: more do not tell symmetries apart any better.
+_MOST_POSES = 40
+
+
+@dataclass(frozen=True)
+class Equivalent:
+    """A machine that the shots fit as well as the one at hand.
+
+    Attributes
+    ----------
+    relabelling : Relabelling or None
+        None for the same labels: the same machine, described otherwise.
+    turned : str or None
+        The zero that is half a turn away from where the relabelling would have it.
+    parameters, sd : ndarray, shape (p,)
+        With the tape in force, m or rad; sd 0 where held or not determined.
+    without_tape : ndarray, shape (p,)
+        What the shots alone say.
+    excess : float
+        chi2 of the shots less that of the machine at hand, over the variance factor.
+    tape_excess : float
+        The same of the tape.
+    differs : tuple of str
+        Parameters that differ by what a tape could see, most seen first.
+    """
+
+    relabelling: Relabelling | None
+    turned: str | None
+    parameters: np.ndarray
+    sd: np.ndarray
+    without_tape: np.ndarray
+    excess: float
+    tape_excess: float
+    differs: tuple[str, ...]
+
+    @property
+    def says(self) -> str:
+        """What is different, as part of a sentence."""
+        parts = [] if self.relabelling is None else [self.relabelling.says]
+        if self.turned is not None:
+            parts.append(f"{self.turned} half a turn further")
+        return " and ".join(parts)
+
+
+def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
+    """The machines that the shots of a run fit as well as a given one; solves nothing fully.
+
+    Parameters
+    ----------
+    run : Run
+    parameters : ndarray, shape (p,)
+        Of the machine at hand, m or rad: a solution, or the best that is known.
+
+    Returns
+    -------
+    tuple of Equivalent
+        Only machines that differ by something a tape could see; in the order of the relabellings.
+        Of a run that fits no machine as it is, only those that it does fit.
+    """
+    run = _thinned(run)
+    search = _Search.of(run, np.asarray(parameters, float))
+    found = []
+    turns = search.half_turns()
+    for relabelling in relabellings(run):
+        machine = search.machine(relabelling.apply(run), relabelling.start)
+        if machine is None:
+            continue
+        found.append(search.equivalent(relabelling, None, machine))
+        for name, turned in search.turned(relabelling.apply(run), machine, turns):
+            found.append(search.equivalent(relabelling, name, turned))
+    found += [search.equivalent(None, name, machine) for name, machine in turns.items()]
+    return tuple(e for e in found if e is not None)
+
+
+def difference(rig: Rig, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """One less other, shape (p,), m or rad; angles without whole turns."""
+    angle = np.array([p.unit == "deg" for p in rig.parameters])
+    change = np.asarray(one) - np.asarray(other)
+    return np.where(angle, np.mod(change + np.pi, 2 * np.pi) - np.pi, change)
+
+
+def seen(parameter: Parameter) -> float:
+    """The least difference (m or rad) that a tape, or whoever looks, would see."""
+    if parameter.tape_sd is None:
+        return SEEN[parameter.unit]
+    return SEEN_BY_TAPE * parameter.tape_sd
+
+
+def _thinned(run):
+    """The run with at most `_MOST_POSES` poses shot, in equal shares of its stands."""
+    shot = np.unique(run.shots.pose)
+    if len(shot) <= _MOST_POSES:
+        return run
+    by_stand = sorted(shot.tolist(), key=lambda p: (run.poses.stand[p], p))
+    kept = [by_stand[i] for i in np.linspace(0, len(by_stand) - 1, _MOST_POSES).astype(int)]
+    return replace(run, shots=run.shots.select(np.isin(run.shots.pose, kept)))
+
+
+@dataclass(frozen=True)
+class _Search:
+    """A run, the machine at hand, and how well the shots alone and with the tape fit it."""
+
+    run: Run
+    parameters: np.ndarray
+    starts: tuple[np.ndarray, ...]
+    tape: Prior | None
+    shots: float
+    taped: float
+    dof: int
+
+    @classmethod
+    def of(cls, run, parameters):
+        tape = problem_of(run).prior if run.tape.quantities else None
+        n_stands = len({run.poses.stand[p] for p in run.shots.pose})
+        dof = max(1, 3 * len(run.shots) - int((~run.rig.held).sum()) - 4 * n_stands)
+        alone = _looked(run, parameters)
+        taped = alone if tape is None else _looked(run, parameters, tape)
+        starts = (parameters,)
+        if alone.chi2 > MISFIT * dof:
+            starts += (np.where(run.rig.held, parameters, starting_parameters(run)),)
+        return cls(run, parameters, starts, tape, alone.chi2, taped.chi2, dof)
+
+    @property
+    def fits(self) -> bool:
+        return self.shots <= MISFIT * self.dof
+
+    def machine(self, run, start) -> Look | None:
+        """The machine that the shots of a relabelled run fit as well, if there is one."""
+        found = [self._near(run, start(parameters)) for parameters in self.starts]
+        return min(filter(None, found), key=lambda at: at.chi2, default=None)
+
+    def half_turns(self) -> dict[str, Look]:
+        """Per zero that can be half a turn off unnoticed: the machine described that way."""
+        if not self.fits:
+            return {}
+        turns = {}
+        for j in range(len(self.run.rig.readings)):
+            if (zero := zero_of(self.run.rig, j)) is None:
+                continue
+            machine = self.machine(
+                self.run, lambda x, j=j: zeros_moved(self.run.rig, x, [j], np.pi))
+            if machine is not None:
+                turns[self.run.rig.parameter_names[zero]] = machine
+        return turns
+
+    def turned(self, run, machine, turns) -> Iterable[tuple[str, Look]]:
+        """A relabelled machine in the other words, but for words that the ranges do not allow."""
+        rig = self.run.rig
+        for name, here in turns.items():
+            barred = [i for i, p in enumerate(rig.parameters) if not p.allows(here.parameters[i])]
+            if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
+                continue
+            start = machine.parameters[: len(self.parameters)].copy()
+            start[rig.parameter_names.index(name)] += np.pi
+            if (at := self._near(run, start)) is not None:
+                yield name, at
+
+    def equivalent(self, relabelling, turned, machine) -> Equivalent | None:
+        """With what the tape says of it; None if there is no difference to see."""
+        run, n = self.run, len(self.parameters)
+        alone, taped = machine.parameters[:n], machine
+        if self.tape is not None:
+            run = run if relabelling is None else relabelling.apply(run)
+            taped = _looked(run, alone, self.tape)
+        scale = self._scale(machine.chi2)
+        excess = (machine.chi2 - self.shots) / scale
+        tape_excess = (taped.chi2 - self.taped) / scale - excess
+        sd, free = np.zeros(n), ~run.rig.held
+        variance = np.diag(np.linalg.pinv(taped.normal, hermitian=True))[: int(free.sum())]
+        sd[free] = np.sqrt(np.maximum(variance, 0.0))
+        told = excess + tape_excess > AS_WELL
+        differs = self._differs(alone if told else taped.parameters[:n], sd)
+        if not differs:
+            return None
+        return Equivalent(relabelling, turned, taped.parameters[:n], sd, alone,
+                          float(excess), float(tape_excess), differs)
+
+    def _near(self, run, start):
+        """Where the shots alone lead, if they fit a machine near `start` as well."""
+        first = _looked(run, start, steps=_STEPS)
+        if not first.chi2 < _NEAR * max(self.shots, self.dof):
+            return None
+        if first.chi2 - self.shots > AS_WELL * self._scale(first.chi2):
+            first = _looked(run, first.parameters[: len(self.parameters)])
+        fits = self.fits or first.chi2 <= MISFIT * self.dof
+        as_well = first.chi2 - self.shots <= AS_WELL * self._scale(first.chi2)
+        return first if fits and as_well else None
+
+    def _scale(self, chi2):
+        return max(1.0, min(chi2, self.shots) / self.dof)
+
+    def _differs(self, values, sd):
+        rig = self.run.rig
+        least = np.array([seen(p) for p in rig.parameters])
+        size = np.abs(difference(rig, values, self.parameters))
+        return tuple(rig.parameter_names[i] for i in np.argsort(-size / least)
+                     if size[i] > max(least[i], SEEN_IN_SDS * sd[i]))
+
+
+def _looked(run, parameters, tape: Prior | None = None, steps=15) -> Look:
+    """The minimum near `parameters`, with the tape or without; stands are placed by them."""
+    rig = replace(run.rig, parameters=tuple(
+        replace(p, start=float(value))
+        for p, value in zip(run.rig.parameters, parameters, strict=True)))
+    problem = problem_of(replace(run, rig=rig, tape=Tape.none()))
+    return look(problem, problem.observations, problem.start,
+                prior=problem.prior if tape is None else tape, held=problem.held, steps=steps)

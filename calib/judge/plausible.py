@@ -1,0 +1,262 @@
+"""Whether a solution can be the machine: ranges, starting values, and what else fits as well.
+
+Good residuals do not make a machine: one with a negative edge width, or with boom and stick
+exchanged, may fit the shots as well as the true one. What tells them apart is weighed on the scale
+of chi2: the tape by its sds, a range as an absolute bar, and starting values as broad beliefs about
+what nobody taped, narrower where the user stated them than where they are the template's. The
+widths of those beliefs are ours, without a source; they are to catch blunders.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.chain.rig import Parameter
+from calib.judge.equivalent import AS_WELL, Equivalent, difference, equivalents
+from calib.judge.tape import taped_quantities
+
+#: What a value out of its range counts, in chi2.
+BARRED = 100.0
+
+#: 1 sd of the belief in a starting value: share of a length, but at least so many m; rad.
+STATED_SHARE, STATED_LENGTH, STATED_ANGLE = 0.05, 0.05, np.radians(20.0)
+TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE = 0.15, 0.10, np.radians(45.0)
+
+#: Beyond so many of these sds from what the user stated, or so many sds of the tape, a value is odd.
+FAR_FROM_STATED, FAR_FROM_TAPE = 5.0, 10.0
+
+#: A taped value tells two machines apart if they differ in it by so many of its sds.
+TOLD_AT = 6.0
+
+#: Values named in one sentence.
+_NAMED = 3
+
+
+@dataclass(frozen=True)
+class Odd:
+    """A solved value that is not where it should be, in m or rad."""
+
+    parameter: str
+    value: float
+    says: str
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """An equivalent machine and what tells it from the one at hand.
+
+    Attributes
+    ----------
+    machine : Equivalent
+    evidence : float
+        For the machine at hand, in chi2; negative where the other is more plausible.
+    told_by : str or None
+        What tells, in words; None where nothing does.
+    would_tell : str or None
+        The parameter whose taped value would tell best.
+    says : str
+    """
+
+    machine: Equivalent
+    evidence: float
+    told_by: str | None
+    would_tell: str | None
+    says: str
+
+
+@dataclass(frozen=True)
+class Plausibility:
+    """What was found.
+
+    Attributes
+    ----------
+    out_of_range : tuple of Odd
+        Values outside the range of their parameter.
+    far_from_start : tuple of Odd
+        Values far from what the user stated in the rig file, or from the tape.
+    equivalents : tuple of Weighed
+        Machines that the shots fit as well.
+    would_tell : tuple of str
+        The fewest parameters whose taped values tell all that nothing tells yet: usually one.
+    """
+
+    out_of_range: tuple[Odd, ...]
+    far_from_start: tuple[Odd, ...]
+    equivalents: tuple[Weighed, ...]
+    would_tell: tuple[str, ...]
+
+    @property
+    def untold(self) -> tuple[Weighed, ...]:
+        """Equivalent machines that nothing tells from this one, or that are more plausible."""
+        return tuple(w for w in self.equivalents if w.told_by is None)
+
+    @property
+    def passed(self) -> bool:
+        return not (self.out_of_range or self.far_from_start or self.untold)
+
+    @property
+    def says(self) -> str:
+        """The result in a few sentences."""
+        odd = [o.says for o in (*self.out_of_range, *self.far_from_start)]
+        if self.passed:
+            return " ".join(["Every value lies within its range.", *self._kept_out()])
+        untold = [w.says for w in self.untold]
+        advice = f"Tape {' and '.join(self.would_tell)} to tell." if self.would_tell else ""
+        return " ".join(filter(None, [*odd, *untold, advice]))
+
+    def _kept_out(self):
+        """Per relabelling that fits as well, what tells: all of that is needed."""
+        tellers = {}
+        for weighed in self.equivalents:
+            if weighed.machine.relabelling is not None:
+                tellers.setdefault(weighed.machine.relabelling.says, []).append(weighed.told_by)
+        return [f"These shots fit equally well with {says}; only {' and '.join(told)} "
+                f"{'tells' if len(told) == 1 else 'tell'} which."
+                for says, told in tellers.items()]
+
+
+def plausibility(solution: Solution) -> Plausibility:
+    """Ask whether a solution can be the machine; solves nothing fully."""
+    found = tuple(_weighed(solution, e) for e in equivalents(solution.run, solution.parameters))
+    return Plausibility(
+        out_of_range=_out_of_range(solution),
+        far_from_start=_far_from_start(solution),
+        equivalents=found,
+        would_tell=_telling([w.machine for w in found if w.told_by is None], solution),
+    )
+
+
+def _out_of_range(solution):
+    return tuple(
+        Odd(p.name, float(value), f"{p.name} is {_shown(p, value)}, not {p.range_words}"
+            + (": it is positive by nature." if p.least > 0 > value else "."))
+        for p, value in zip(solution.rig.parameters, solution.parameters, strict=True)
+        if not p.allows(value)
+    )
+
+
+def _far_from_start(solution):
+    rig, values = solution.rig, solution.parameters
+    taped, tape_sd = solution.tape
+    from_tape = np.abs(difference(rig, values, taped)) / tape_sd
+    from_start = np.abs(difference(rig, values, rig.start)) / _belief(rig)
+    odd = []
+    for i, p in enumerate(rig.parameters):
+        if p.held:
+            continue
+        if from_tape[i] > FAR_FROM_TAPE:
+            odd.append(Odd(p.name, float(values[i]), f"{p.name} is {_shown(p, values[i])}, "
+                           f"{from_tape[i]:.0f} sds from its tape of {_shown(p, taped[i])}."))
+        elif np.isnan(taped[i]) and p.stated and from_start[i] > FAR_FROM_STATED:
+            odd.append(Odd(p.name, float(values[i]), f"{p.name} is {_shown(p, values[i])}, far "
+                           f"from the {_shown(p, p.start)} under [values] in rig.toml."))
+    return tuple(odd)
+
+
+def _belief(rig):
+    """1 sd of what is believed beforehand of each parameter, m or rad, shape (p,)."""
+    sds = []
+    for p in rig.parameters:
+        share, length, angle = (STATED_SHARE, STATED_LENGTH, STATED_ANGLE) if p.stated else \
+            (TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE)
+        sds.append(angle if p.unit == "deg" else max(share * abs(p.start), length))
+    return np.array(sds)
+
+
+def _weighed(solution, machine):
+    """The evidence for the machine at hand against another, and the words."""
+    rig, own, other = solution.rig, solution.parameters, machine.parameters
+    allowed = np.array([[p.allows(v) for v in pair]
+                        for p, pair in zip(rig.parameters, zip(own, other, strict=True),
+                                           strict=True)])
+    barred = BARRED * (allowed[:, 0].astype(float) - allowed[:, 1])
+    believed = np.isnan(solution.tape[0]) & ~rig.held
+    start = np.where(believed, _squared(rig, other) - _squared(rig, own), 0.0)
+    evidence = machine.excess + machine.tape_excess + barred.sum() + start.sum()
+    told_by = _teller(solution, machine, barred, start) if evidence > AS_WELL else None
+    would_tell = next(iter(_telling([machine], solution)), None) if told_by is None else None
+    return Weighed(machine, float(evidence), told_by, would_tell,
+                   _words(solution, machine, evidence, told_by))
+
+
+def _squared(rig, values):
+    return (difference(rig, values, rig.start) / _belief(rig)) ** 2
+
+
+def _teller(solution, machine, barred, start):
+    """What tells, the surest first: tape, range, starting values."""
+    rig = solution.rig
+    if machine.tape_excess > AS_WELL:
+        names = _contradicted(solution, machine)
+        return f"the tape of {_listed(names)}" if names else "the tape"
+    if names := [rig.parameters[i].name for i in np.flatnonzero(barred > 0)]:
+        by_sign = all(rig.parameters[i].least > 0 > machine.parameters[i]
+                      for i in np.flatnonzero(barred > 0))
+        return f"the {'sign' if by_sign else 'range'} of {_listed(names)}"
+    names = [rig.parameters[i].name for i in np.argsort(-start) if start[i] > AS_WELL / _NAMED]
+    return f"the starting value of {_listed(names)}" if names \
+        else "the shots, the tape and the starting values together"
+
+
+def _contradicted(solution, machine):
+    """Taped quantities that the shots, read otherwise, contradict; most contradicted first."""
+    rig, tape = solution.rig, solution.run.tape
+    computed, _ = taped_quantities(rig, machine.without_tape, tape)
+    off = ((computed - tape.value) / tape.sd) ** 2
+    tells = (*machine.differs, *(d.name for d in rig.derived))
+    return [tape.quantities[i] for i in np.argsort(-off)
+            if off[i] > AS_WELL and tape.quantities[i] in tells]
+
+
+def _words(solution, machine, evidence, told_by):
+    fit = "far better" if machine.excess < -AS_WELL else "equally well"
+    if machine.relabelling is None:
+        says = f"The same machine can be described with {machine.says}"
+    else:
+        says = f"These shots fit {fit} with {machine.says}"
+    if told_by is not None:
+        return f"{says}; {told_by} tells which."
+    instead = ", ".join(_instead(solution, machine, name) for name in machine.differs[:_NAMED])
+    if evidence >= -AS_WELL:
+        return f"{says} ({instead}), and nothing tells which."
+    edit = "" if machine.relabelling is None else f" {machine.relabelling.edit}, if so it was."
+    return f"{says}, and that is the more plausible machine ({instead}).{edit}"
+
+
+def _instead(solution, machine, name):
+    index = solution.rig.parameter_names.index(name)
+    parameter = solution.rig.parameters[index]
+    return f"{name} {_shown(parameter, machine.parameters[index])} instead of " \
+           f"{_shown(parameter, solution.parameters[index])}"
+
+
+def _telling(machines, solution):
+    """The fewest parameters, one after the other, whose taped values tell all that they can."""
+    rig = solution.rig
+    open_to_tape = np.isnan(solution.tape[0]) & ~rig.held
+    sd = np.array([np.inf if p.tape_sd is None else p.tape_sd for p in rig.parameters])
+    sd = np.where(open_to_tape, np.hypot(sd, np.sqrt(np.diag(solution.covariance))), np.inf)
+    sizes = [np.abs(difference(rig, m.parameters, solution.parameters)) / np.hypot(sd, m.sd)
+             for m in machines]
+    chosen = []
+    while sizes:
+        told = np.array(sizes) > TOLD_AT
+        if not told.any():
+            break
+        # Of those that tell the most, the one that tells by the most sds.
+        best = max(range(len(sd)), key=lambda i: (told[:, i].sum(), min(
+            size[i] for size in sizes if size[i] > TOLD_AT) if told[:, i].any() else 0.0))
+        chosen.append(rig.parameters[best].name)
+        sizes = [size for size in sizes if size[best] <= TOLD_AT]
+    return tuple(chosen)
+
+
+def _listed(names):
+    return " or ".join(names[:2])
+
+
+def _shown(parameter: Parameter, value):
+    if parameter.unit == "deg":
+        return f"{np.degrees(value):.2f} deg"
+    return f"{1000 * value:.0f} mm"
