@@ -6,8 +6,8 @@ inclinometers in the boom plane and they fit a machine with the two lengths exch
 zero of an encoder by half a turn and negate what lies across its axis, and nothing has changed
 but the words. Such discrete symmetries are found by trying, so that any rig has its own: each
 relabelling is applied to the run, the machine is looked for from where the relabelling suggests,
-and what fits the shots as well as the machine at hand is kept. The tape takes no part in that:
-what it says comes after, as it may be all that tells two machines apart.
+and what fits the shots as well as the machine at hand is kept. Tape and starting values take no
+part in that: what they say comes after, as it may be all that tells two machines apart.
 """
 
 from collections.abc import Iterable
@@ -18,9 +18,11 @@ import numpy as np
 from calib.adjust.observations import Prior
 from calib.adjust.quick import Look, look
 from calib.calibration import problem_of, starting_parameters
-from calib.chain.rig import Parameter, Rig
-from calib.judge.relabelling import Relabelling, relabellings, zero_of, zeros_moved
+from calib.chain.rig import Parameter
+from calib.judge.belief import belief_prior, difference, disbelief
+from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
 from calib.run.records import Run, Tape
+from calib.stations import joined
 
 #: A machine fits as well if its chi2, over the variance factor, is not larger by more than this:
 #: R. E. Kass and A. E. Raftery, J. American Statistical Association 90 (1995) 773-795, call a
@@ -52,13 +54,17 @@ class Equivalent:
     turned : str or None
         The zero that is half a turn away from where the relabelling would have it.
     parameters, sd : ndarray, shape (p,)
-        With the tape in force, m or rad; sd 0 where held or not determined.
+        With the tape and the belief in starting values in force, m or rad; sd 0 where held.
+    own : ndarray, shape (p,)
+        The machine at hand with the same beliefs: they only matter to what the shots leave open.
     without_tape : ndarray, shape (p,)
-        What the shots alone say.
+        What the shots alone say of the other machine.
     excess : float
-        chi2 of the shots less that of the machine at hand, over the variance factor.
+        chi2 of the shots alone less that of the machine at hand, over the variance factor.
+    start_excess : ndarray, shape (p,)
+        The same of the belief in starting values, per parameter.
     tape_excess : float
-        The same of the tape.
+        And what the tape adds.
     differs : tuple of str
         Parameters that differ by what a tape could see, most seen first.
     """
@@ -67,8 +73,10 @@ class Equivalent:
     turned: str | None
     parameters: np.ndarray
     sd: np.ndarray
+    own: np.ndarray
     without_tape: np.ndarray
     excess: float
+    start_excess: np.ndarray
     tape_excess: float
     differs: tuple[str, ...]
 
@@ -105,17 +113,11 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
         if machine is None:
             continue
         found.append(search.equivalent(relabelling, None, machine))
-        for name, turned in search.turned(relabelling.apply(run), machine, turns):
-            found.append(search.equivalent(relabelling, name, turned))
-    found += [search.equivalent(None, name, machine) for name, machine in turns.items()]
+        for j, turned in search.turned(relabelling.apply(run), machine, turns):
+            found.append(search.equivalent(relabelling, run.rig.readings[j].zero, turned))
+    found += [search.equivalent(None, run.rig.readings[j].zero, machine)
+              for j, machine in turns.items()]
     return tuple(e for e in found if e is not None)
-
-
-def difference(rig: Rig, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """One less other, shape (p,), m or rad; angles without whole turns."""
-    angle = np.array([p.unit == "deg" for p in rig.parameters])
-    change = np.asarray(one) - np.asarray(other)
-    return np.where(angle, np.mod(change + np.pi, 2 * np.pi) - np.pi, change)
 
 
 def seen(parameter: Parameter) -> float:
@@ -137,27 +139,27 @@ def _thinned(run):
 
 @dataclass(frozen=True)
 class _Search:
-    """A run, the machine at hand, and how well the shots alone and with the tape fit it."""
+    """A run, the machine at hand, and how well it fits: the shots alone, and all that is known."""
 
     run: Run
     parameters: np.ndarray
     starts: tuple[np.ndarray, ...]
-    tape: Prior | None
+    known: Prior
     shots: float
-    taped: float
+    informed: Look
     dof: int
 
     @classmethod
     def of(cls, run, parameters):
-        tape = problem_of(run).prior if run.tape.quantities else None
-        n_stands = len({run.poses.stand[p] for p in run.shots.pose})
-        dof = max(1, 3 * len(run.shots) - int((~run.rig.held).sum()) - 4 * n_stands)
+        problem = problem_of(run)
+        known = joined(problem.prior, belief_prior(run, len(problem.start)))
+        dof = max(1, len(problem.observations.values) - int((~problem.held).sum()))
         alone = _looked(run, parameters)
-        taped = alone if tape is None else _looked(run, parameters, tape)
         starts = (parameters,)
         if alone.chi2 > MISFIT * dof:
             starts += (np.where(run.rig.held, parameters, starting_parameters(run)),)
-        return cls(run, parameters, starts, tape, alone.chi2, taped.chi2, dof)
+        informed = _looked(run, parameters, known)
+        return cls(run, parameters, starts, known, alone.chi2, informed, dof)
 
     @property
     def fits(self) -> bool:
@@ -168,51 +170,47 @@ class _Search:
         found = [self._near(run, start(parameters)) for parameters in self.starts]
         return min(filter(None, found), key=lambda at: at.chi2, default=None)
 
-    def half_turns(self) -> dict[str, Look]:
-        """Per zero that can be half a turn off unnoticed: the machine described that way."""
+    def half_turns(self) -> dict[int, Look]:
+        """Per reading whose zero can be half a turn off: the machine described that way."""
         if not self.fits:
             return {}
-        turns = {}
-        for j in range(len(self.run.rig.readings)):
-            if (zero := zero_of(self.run.rig, j)) is None:
-                continue
-            machine = self.machine(
-                self.run, lambda x, j=j: zeros_moved(self.run.rig, x, [j], np.pi))
-            if machine is not None:
-                turns[self.run.rig.parameter_names[zero]] = machine
-        return turns
+        rig = self.run.rig
+        solved = [j for j in range(len(rig.readings)) if zero_of(rig, j) is not None]
+        near = {j: self._near(self.run, half_turned(rig, self.parameters, j)) for j in solved}
+        return {j: machine for j, machine in near.items() if machine is not None}
 
-    def turned(self, run, machine, turns) -> Iterable[tuple[str, Look]]:
+    def turned(self, run, machine, turns) -> Iterable[tuple[int, Look]]:
         """A relabelled machine in the other words, but for words that the ranges do not allow."""
         rig = self.run.rig
-        for name, here in turns.items():
+        for j, here in turns.items():
             barred = [i for i, p in enumerate(rig.parameters) if not p.allows(here.parameters[i])]
             if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
                 continue
-            start = machine.parameters[: len(self.parameters)].copy()
-            start[rig.parameter_names.index(name)] += np.pi
-            if (at := self._near(run, start)) is not None:
-                yield name, at
+            at = self._near(run, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
+            if at is not None:
+                yield j, at
 
     def equivalent(self, relabelling, turned, machine) -> Equivalent | None:
         """With what the tape says of it; None if there is no difference to see."""
         run, n = self.run, len(self.parameters)
-        alone, taped = machine.parameters[:n], machine
-        if self.tape is not None:
-            run = run if relabelling is None else relabelling.apply(run)
-            taped = _looked(run, alone, self.tape)
+        changed = run if relabelling is None else relabelling.apply(run)
+        alone = machine.parameters[:n]
+        informed = _looked(changed, alone, self.known)
+        values, own = informed.parameters[:n], self.informed.parameters[:n]
         scale = self._scale(machine.chi2)
         excess = (machine.chi2 - self.shots) / scale
-        tape_excess = (taped.chi2 - self.taped) / scale - excess
+        start = (disbelief(run, values) - disbelief(run, own)) / scale
+        total = (informed.chi2 - self.informed.chi2) / scale
         sd, free = np.zeros(n), ~run.rig.held
-        variance = np.diag(np.linalg.pinv(taped.normal, hermitian=True))[: int(free.sum())]
+        variance = np.diag(np.linalg.pinv(informed.normal, hermitian=True))[: int(free.sum())]
         sd[free] = np.sqrt(np.maximum(variance, 0.0))
-        told = excess + tape_excess > AS_WELL
-        differs = self._differs(alone if told else taped.parameters[:n], sd)
+        # Where the tape is against it, the shots alone say what it would be.
+        told = total - start.sum() > AS_WELL
+        differs = self._differs(alone if told else values, self.parameters if told else own, sd)
         if not differs:
             return None
-        return Equivalent(relabelling, turned, taped.parameters[:n], sd, alone,
-                          float(excess), float(tape_excess), differs)
+        return Equivalent(relabelling, turned, values, sd, own, alone, float(excess), start,
+                          float(total - excess - start.sum()), differs)
 
     def _near(self, run, start):
         """Where the shots alone lead, if they fit a machine near `start` as well."""
@@ -228,19 +226,19 @@ class _Search:
     def _scale(self, chi2):
         return max(1.0, min(chi2, self.shots) / self.dof)
 
-    def _differs(self, values, sd):
+    def _differs(self, values, own, sd):
         rig = self.run.rig
         least = np.array([seen(p) for p in rig.parameters])
-        size = np.abs(difference(rig, values, self.parameters))
+        size = np.abs(difference(rig, values, own))
         return tuple(rig.parameter_names[i] for i in np.argsort(-size / least)
                      if size[i] > max(least[i], SEEN_IN_SDS * sd[i]))
 
 
-def _looked(run, parameters, tape: Prior | None = None, steps=15) -> Look:
-    """The minimum near `parameters`, with the tape or without; stands are placed by them."""
+def _looked(run, parameters, known: Prior | None = None, steps=15) -> Look:
+    """The minimum near `parameters`, by the shots alone or with what is known besides."""
     rig = replace(run.rig, parameters=tuple(
         replace(p, start=float(value))
         for p, value in zip(run.rig.parameters, parameters, strict=True)))
     problem = problem_of(replace(run, rig=rig, tape=Tape.none()))
     return look(problem, problem.observations, problem.start,
-                prior=problem.prior if tape is None else tape, held=problem.held, steps=steps)
+                prior=problem.prior if known is None else known, held=problem.held, steps=steps)

@@ -3,8 +3,7 @@
 Good residuals do not make a machine: one with a negative edge width, or with boom and stick
 exchanged, may fit the shots as well as the true one. What tells them apart is weighed on the scale
 of chi2: the tape by its sds, a range as an absolute bar, and starting values as broad beliefs about
-what nobody taped, narrower where the user stated them than where they are the template's. The
-widths of those beliefs are ours, without a source; they are to catch blunders.
+what nobody taped (`calib.judge.belief`).
 """
 
 from dataclasses import dataclass
@@ -13,18 +12,15 @@ import numpy as np
 
 from calib.calibration import Solution
 from calib.chain.rig import Parameter
-from calib.judge.equivalent import AS_WELL, Equivalent, difference, equivalents
+from calib.judge.belief import believed_sd, difference
+from calib.judge.equivalent import AS_WELL, Equivalent, equivalents
 from calib.judge.tape import taped_quantities
 
 #: What a value out of its range counts, in chi2.
 BARRED = 100.0
 
-#: 1 sd of the belief in a starting value: share of a length, but at least so many m; rad.
-STATED_SHARE, STATED_LENGTH, STATED_ANGLE = 0.05, 0.05, np.radians(20.0)
-TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE = 0.15, 0.10, np.radians(45.0)
-
-#: Beyond so many of these sds from what the user stated, or so many sds of the tape, a value is odd.
-FAR_FROM_STATED, FAR_FROM_TAPE = 5.0, 10.0
+#: Further than so many of these sds from what the user stated, or sds of the tape, is odd.
+FAR_FROM_STATED, FAR_FROM_TAPE = 8.0, 10.0
 
 #: A taped value tells two machines apart if they differ in it by so many of its sds.
 TOLD_AT = 6.0
@@ -129,9 +125,10 @@ def plausibility(solution: Solution) -> Plausibility:
 
 def _out_of_range(solution):
     return tuple(
-        Odd(p.name, float(value), f"{p.name} is {_shown(p, value)}, not {p.range_words}"
-            + (": it is positive by nature." if p.least > 0 > value else "."))
-        for p, value in zip(solution.rig.parameters, solution.parameters, strict=True)
+        Odd(p.name, float(value), f"{p.name} is {_shown(p, value)} (sd {_shown(p, sd)}), not "
+            f"{p.range_words}" + (": it is positive by nature." if p.least > 0 > value else "."))
+        for p, value, sd in zip(solution.rig.parameters, solution.parameters,
+                                np.sqrt(np.diag(solution.covariance)), strict=True)
         if not p.allows(value)
     )
 
@@ -140,7 +137,7 @@ def _far_from_start(solution):
     rig, values = solution.rig, solution.parameters
     taped, tape_sd = solution.tape
     from_tape = np.abs(difference(rig, values, taped)) / tape_sd
-    from_start = np.abs(difference(rig, values, rig.start)) / _belief(rig)
+    from_start = np.abs(difference(rig, values, rig.start)) / believed_sd(rig)
     odd = []
     for i, p in enumerate(rig.parameters):
         if p.held:
@@ -154,37 +151,22 @@ def _far_from_start(solution):
     return tuple(odd)
 
 
-def _belief(rig):
-    """1 sd of what is believed beforehand of each parameter, m or rad, shape (p,)."""
-    sds = []
-    for p in rig.parameters:
-        share, length, angle = (STATED_SHARE, STATED_LENGTH, STATED_ANGLE) if p.stated else \
-            (TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE)
-        sds.append(angle if p.unit == "deg" else max(share * abs(p.start), length))
-    return np.array(sds)
-
-
 def _weighed(solution, machine):
     """The evidence for the machine at hand against another, and the words."""
-    rig, own, other = solution.rig, solution.parameters, machine.parameters
+    rig, own, other = solution.rig, machine.own, machine.parameters
     allowed = np.array([[p.allows(v) for v in pair]
                         for p, pair in zip(rig.parameters, zip(own, other, strict=True),
                                            strict=True)])
     barred = BARRED * (allowed[:, 0].astype(float) - allowed[:, 1])
-    believed = np.isnan(solution.tape[0]) & ~rig.held
-    start = np.where(believed, _squared(rig, other) - _squared(rig, own), 0.0)
-    evidence = machine.excess + machine.tape_excess + barred.sum() + start.sum()
-    told_by = _teller(solution, machine, barred, start) if evidence > AS_WELL else None
+    evidence = (machine.excess + machine.tape_excess + barred.sum()
+                + machine.start_excess.sum())
+    told_by = _teller(solution, machine, barred) if evidence > AS_WELL else None
     would_tell = next(iter(_telling([machine], solution)), None) if told_by is None else None
     return Weighed(machine, float(evidence), told_by, would_tell,
                    _words(solution, machine, evidence, told_by))
 
 
-def _squared(rig, values):
-    return (difference(rig, values, rig.start) / _belief(rig)) ** 2
-
-
-def _teller(solution, machine, barred, start):
+def _teller(solution, machine, barred):
     """What tells, the surest first: tape, range, starting values."""
     rig = solution.rig
     if machine.tape_excess > AS_WELL:
@@ -194,6 +176,7 @@ def _teller(solution, machine, barred, start):
         by_sign = all(rig.parameters[i].least > 0 > machine.parameters[i]
                       for i in np.flatnonzero(barred > 0))
         return f"the {'sign' if by_sign else 'range'} of {_listed(names)}"
+    start = machine.start_excess
     names = [rig.parameters[i].name for i in np.argsort(-start) if start[i] > AS_WELL / _NAMED]
     return f"the starting value of {_listed(names)}" if names \
         else "the shots, the tape and the starting values together"
@@ -217,18 +200,18 @@ def _words(solution, machine, evidence, told_by):
         says = f"These shots fit {fit} with {machine.says}"
     if told_by is not None:
         return f"{says}; {told_by} tells which."
-    instead = ", ".join(_instead(solution, machine, name) for name in machine.differs[:_NAMED])
+    instead = ", ".join(_instead(solution.rig, machine, name) for name in machine.differs[:_NAMED])
     if evidence >= -AS_WELL:
         return f"{says} ({instead}), and nothing tells which."
     edit = "" if machine.relabelling is None else f" {machine.relabelling.edit}, if so it was."
     return f"{says}, and that is the more plausible machine ({instead}).{edit}"
 
 
-def _instead(solution, machine, name):
-    index = solution.rig.parameter_names.index(name)
-    parameter = solution.rig.parameters[index]
+def _instead(rig, machine, name):
+    index = rig.parameter_names.index(name)
+    parameter = rig.parameters[index]
     return f"{name} {_shown(parameter, machine.parameters[index])} instead of " \
-           f"{_shown(parameter, solution.parameters[index])}"
+           f"{_shown(parameter, machine.own[index])}"
 
 
 def _telling(machines, solution):
@@ -237,7 +220,7 @@ def _telling(machines, solution):
     open_to_tape = np.isnan(solution.tape[0]) & ~rig.held
     sd = np.array([np.inf if p.tape_sd is None else p.tape_sd for p in rig.parameters])
     sd = np.where(open_to_tape, np.hypot(sd, np.sqrt(np.diag(solution.covariance))), np.inf)
-    sizes = [np.abs(difference(rig, m.parameters, solution.parameters)) / np.hypot(sd, m.sd)
+    sizes = [np.abs(difference(rig, m.parameters, m.own)) / np.hypot(sd, m.sd)
              for m in machines]
     chosen = []
     while sizes:

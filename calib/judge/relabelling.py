@@ -55,6 +55,26 @@ def zero_of(rig: Rig, reading: int) -> int | None:
     return None if rig.held[index] else index
 
 
+def half_turned(rig: Rig, parameters: np.ndarray, reading: int) -> np.ndarray:
+    """Parameters (p,) of the same points with a reading's zero half a turn further.
+
+    A half turn about an axis passes every motion along or about that axis and negates the others,
+    up to the next joint. Whether that joint lets it pass unnoticed is for the data to say.
+    """
+    motions, name = rig.chain.motions, rig.readings[reading].name
+    first = next(k for k, m in enumerate(motions) if m.joint == name)
+    after = first + 1
+    while after < len(motions) and motions[after].joint is None:
+        after += 1
+    reached = [m for t in rig.targets if first < rig.chain.depth[t.frame] <= after
+               for m in t.motions]
+    negated = {p for m in (*motions[first + 1 : after], *reached)
+               if m.axis != motions[first].axis for p in m.by}
+    turned = np.array([-v if n in negated else v
+                       for n, v in zip(rig.parameter_names, parameters, strict=True)])
+    return zeros_moved(rig, turned, [reading], np.pi)
+
+
 def _moves(run):
     """How far each reading moves over the poses that were shot, rms, rad, shape (n_readings,)."""
     return run.poses.readings[np.unique(run.shots.pose)].std(0)
@@ -123,22 +143,25 @@ def _turned_signs(run):
         made.append(_sign([j], f"the sign of the reading {reading.name} reversed",
                           f"Change the sign of the column {reading.name} of readings.csv, or its "
                           "direction under [readings] of rig.toml", moved))
+    # Seen from the other side of the machine: what lies in the boom plane, and the house with it.
     plane = [j for j, r in enumerate(rig.readings) if r.kind == "in_boom_plane"]
-    if len(plane) > 1:
-        def half_a_turn(parameters):
-            # Seen from the other side of the machine, a link at q is at half a turn less q.
-            start = parameters
-            for j in plane:
-                zero = zero_of(rig, j)
-                held_at = 0.0 if zero is None else parameters[zero]
-                start = zeros_moved(rig, start, [j], np.pi - 2 * held_at)
-            return start
-
-        names = ", ".join(rig.readings[j].name for j in plane)
-        made.append(_sign(plane, f"the signs of the readings {names} reversed",
+    house = [j for j, r in enumerate(rig.readings) if r.kind == "joint" and r.speed is None]
+    for columns in (plane, [*house, *plane]) if len(plane) > 1 else ():
+        names = ", ".join(rig.readings[j].name for j in columns)
+        made.append(_sign(columns, f"the signs of the readings {names} reversed",
                           f"Change the sign of the columns {names} of readings.csv, or their "
-                          "directions under [readings] of rig.toml", half_a_turn))
+                          "directions under [readings] of rig.toml",
+                          lambda parameters: _from_the_other_side(rig, parameters, plane)))
     return made
+
+
+def _from_the_other_side(rig, parameters, plane):
+    """A link at the angle q is at half a turn less q when seen from the other side."""
+    for j in plane:
+        zero = zero_of(rig, j)
+        held_at = 0.0 if zero is None else parameters[zero]
+        parameters = zeros_moved(rig, parameters, [j], np.pi - 2 * held_at)
+    return parameters
 
 
 def _sign(columns, says, edit, start):

@@ -63,5 +63,5 @@ def test_a_user_states_another_range_and_it_survives_the_definition():
 
 
 def test_a_range_of_something_else_is_a_complaint():
-    with pytest.raises(RigError, match="ranges.edge_wide: found 'edge_wide', expected a param"):
+    with pytest.raises(RigError, match=r"ranges\.edge_wide: found 'edge_wide', expected a param"):
         rig_from_dict({"template": "tilt_rotator", "ranges": {"edge_wide": [1.0, 2.0]}})
