@@ -128,13 +128,18 @@ def seen(parameter: Parameter) -> float:
 
 
 def _thinned(run):
-    """The run with at most `_MOST_POSES` poses shot, in equal shares of its stands."""
+    """The run with at most `_MOST_POSES` poses, all of them shot, in equal shares of its stands."""
     shot = np.unique(run.shots.pose)
-    if len(shot) <= _MOST_POSES:
-        return run
-    by_stand = sorted(shot.tolist(), key=lambda p: (run.poses.stand[p], p))
-    kept = [by_stand[i] for i in np.linspace(0, len(by_stand) - 1, _MOST_POSES).astype(int)]
-    return replace(run, shots=run.shots.select(np.isin(run.shots.pose, kept)))
+    if len(shot) > _MOST_POSES:
+        by_stand = np.array(sorted(shot.tolist(), key=lambda p: (run.poses.stand[p], p)))
+        shot = np.sort(by_stand[np.linspace(0, len(shot) - 1, _MOST_POSES).astype(int)])
+    poses, shots = run.poses, run.shots.select(np.isin(run.shots.pose, shot))
+    poses = replace(
+        poses, ids=tuple(poses.ids[p] for p in shot), stand=tuple(poses.stand[p] for p in shot),
+        readings=poses.readings[shot], sd=poses.sd[shot], time=tuple(poses.time[p] for p in shot),
+        line=tuple(poses.line[p] for p in shot))
+    shots = replace(shots, pose=np.searchsorted(shot, shots.pose))
+    return replace(run, poses=poses, shots=shots)
 
 
 @dataclass(frozen=True)

@@ -96,7 +96,7 @@ class Plausibility:
         """The result in a few sentences."""
         odd = [o.says for o in (*self.out_of_range, *self.far_from_start)]
         if self.passed:
-            return " ".join(["Every value lies within its range.", *self._kept_out()])
+            return f"Every value lies within its range. {self._kept_out()}".rstrip()
         untold = [w.says for w in self.untold]
         advice = f"Tape {' and '.join(self.would_tell)} to tell." if self.would_tell else ""
         return " ".join(filter(None, [*odd, *untold, advice]))
@@ -107,9 +107,11 @@ class Plausibility:
         for weighed in self.equivalents:
             if weighed.machine.relabelling is not None:
                 tellers.setdefault(weighed.machine.relabelling.says, []).append(weighed.told_by)
-        return [f"These shots fit equally well with {says}; only {' and '.join(told)} "
-                f"{'tells' if len(told) == 1 else 'tell'} which."
-                for says, told in tellers.items()]
+        if not tellers:
+            return ""
+        named = "; ".join(f"{says}: only {' and '.join(dict.fromkeys(told))}"
+                          for says, told in tellers.items())
+        return f"What tells this machine from others that fit these shots equally well: {named}."
 
 
 def plausibility(solution: Solution) -> Plausibility:

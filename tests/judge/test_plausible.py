@@ -73,7 +73,8 @@ def test_a_right_machine_with_its_tape_passes_and_the_tape_is_what_tells(templat
     assert "the tape of edge_width" in told(found, "edge_left and edge_right exchanged in all")
     told_by = told(found, "the readings boom and stick exchanged")
     assert len(told_by) == 1 and "the tape of " in told_by.pop()
-    assert "only the tape of edge_width" in found.says
+    assert "edge_left and edge_right exchanged in all poses: only the tape of edge_width" \
+        in found.says
 
 
 @pytest.mark.parametrize("template", template_names())
@@ -178,6 +179,13 @@ def test_a_sign_that_no_pose_moves_is_told_by_a_tape_of_its_zero():
     assert not found.passed and found.would_tell == ("rotate_zero",)
     assert "with the sign of the reading rotate reversed" in found.says
     assert plausibility(solve(run)).passed
+
+
+def test_of_many_poses_only_some_are_looked_at_and_tell_the_same():
+    run = drawn("tilting_bucket", poses=90, taped=None)
+    many, some = (plausibility(solve(r)) for r in (run, drawn("tilting_bucket", taped=None)))
+    assert many.passed
+    assert [w.machine.says for w in many.equivalents] == [w.machine.says for w in some.equivalents]
 
 
 def test_a_sign_that_matters_fits_better_reversed_and_is_named():
