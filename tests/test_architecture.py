@@ -20,7 +20,8 @@ ALLOWED = {
     "edge": {"calibration", "chain"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
-    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
+    "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain",
+              "edge"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
 }
