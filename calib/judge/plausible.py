@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.calibration import Solution
+from calib.calibration import Solution, starting_parameters
 from calib.chain.rig import Parameter
-from calib.judge.belief import believed_sd, difference
+from calib.judge.belief import believed_sd, difference, disbelief
 from calib.judge.equivalent import AS_WELL, Equivalent, equivalents
 from calib.judge.tape import taped_quantities
 
@@ -75,12 +75,18 @@ class Plausibility:
         Machines that the shots fit as well.
     would_tell : tuple of str
         The fewest parameters whose taped values tell all that nothing tells yet: usually one.
+    keep_out : tuple of str
+        The fewest whose taped values keep every relabelled machine out, told already or not.
+    whole_turns : tuple of Odd
+        Angles that are whole turns away from where they started: the same machine.
     """
 
     out_of_range: tuple[Odd, ...]
     far_from_start: tuple[Odd, ...]
     equivalents: tuple[Weighed, ...]
     would_tell: tuple[str, ...]
+    keep_out: tuple[str, ...]
+    whole_turns: tuple[Odd, ...]
 
     @property
     def untold(self) -> tuple[Weighed, ...]:
@@ -94,12 +100,20 @@ class Plausibility:
     @property
     def says(self) -> str:
         """The result in a few sentences."""
-        odd = [o.says for o in (*self.out_of_range, *self.far_from_start)]
+        turns = [o.says for o in self.whole_turns]
         if self.passed:
-            return f"Every value lies within its range. {self._kept_out()}".rstrip()
-        untold = [w.says for w in self.untold]
-        advice = f"Tape {' and '.join(self.would_tell)} to tell." if self.would_tell else ""
-        return " ".join(filter(None, [*odd, *untold, advice]))
+            return " ".join(filter(None, [
+                "Every value lies within its range.", self._kept_out(), *turns]))
+        odd = [o.says for o in (*self.out_of_range, *self.far_from_start)]
+        return " ".join(filter(None, [
+            *odd, *(w.says for w in self.untold), self._advice(), *turns]))
+
+    def _advice(self):
+        if self.would_tell:
+            return f"Tape {' and '.join(self.would_tell)} to tell."
+        if self.untold:
+            return "No taped value would tell: poses that move these readings more would."
+        return ""
 
     def _kept_out(self):
         """Per relabelling that fits as well, what tells: all of that is needed."""
@@ -117,11 +131,28 @@ class Plausibility:
 def plausibility(solution: Solution) -> Plausibility:
     """Ask whether a solution can be the machine; solves nothing fully."""
     found = tuple(_weighed(solution, e) for e in equivalents(solution.run, solution.parameters))
+    free = ~solution.rig.held
+    untold = [w.machine for w in found if w.told_by is None]
+    relabelled = [w.machine for w in found if w.machine.relabelling is not None]
     return Plausibility(
         out_of_range=_out_of_range(solution),
         far_from_start=_far_from_start(solution),
         equivalents=found,
-        would_tell=_telling([w.machine for w in found if w.told_by is None], solution),
+        would_tell=_telling(untold, solution, free & np.isnan(solution.tape[0])),
+        keep_out=_telling(relabelled, solution, free),
+        whole_turns=_whole_turns(solution),
+    )
+
+
+def _whole_turns(solution):
+    expected = starting_parameters(solution.run)
+    return tuple(
+        Odd(p.name, float(value),
+            f"{p.name} is {_shown(p, value)}, the same as {_shown(p, start + near)}.")
+        for p, value, start, near in zip(
+            solution.rig.parameters, solution.parameters, expected,
+            difference(solution.rig, solution.parameters, expected), strict=True)
+        if p.unit == "deg" and abs(value - start - near) > np.pi
     )
 
 
@@ -163,22 +194,22 @@ def _weighed(solution, machine):
     evidence = (machine.excess + machine.tape_excess + barred.sum()
                 + machine.start_excess.sum())
     told_by = _teller(solution, machine, barred) if evidence > AS_WELL else None
-    would_tell = next(iter(_telling([machine], solution)), None) if told_by is None else None
-    return Weighed(machine, float(evidence), told_by, would_tell,
+    not_taped = ~rig.held & np.isnan(solution.tape[0])
+    would_tell = _telling([machine], solution, not_taped) if told_by is None else ()
+    return Weighed(machine, float(evidence), told_by, next(iter(would_tell), None),
                    _words(solution, machine, evidence, told_by))
 
 
 def _teller(solution, machine, barred):
     """What tells, the surest first: tape, range, starting values."""
     rig = solution.rig
-    if machine.tape_excess > AS_WELL:
-        names = _contradicted(solution, machine)
-        return f"the tape of {_listed(names)}" if names else "the tape"
+    if machine.tape_excess > AS_WELL and (names := _contradicted(solution, machine)):
+        return f"the tape of {_listed(names)}"
     if names := [rig.parameters[i].name for i in np.flatnonzero(barred > 0)]:
         by_sign = all(rig.parameters[i].least > 0 > machine.parameters[i]
                       for i in np.flatnonzero(barred > 0))
         return f"the {'sign' if by_sign else 'range'} of {_listed(names)}"
-    start = machine.start_excess
+    start = disbelief(solution.run, machine.without_tape) - disbelief(solution.run, machine.own)
     names = [rig.parameters[i].name for i in np.argsort(-start) if start[i] > AS_WELL / _NAMED]
     return f"the starting value of {_listed(names)}" if names \
         else "the shots, the tape and the starting values together"
@@ -216,14 +247,17 @@ def _instead(rig, machine, name):
            f"{_shown(parameter, machine.own[index])}"
 
 
-def _telling(machines, solution):
+def _telling(machines, solution, open_to_tape):
     """The fewest parameters, one after the other, whose taped values tell all that they can."""
     rig = solution.rig
-    open_to_tape = np.isnan(solution.tape[0]) & ~rig.held
     sd = np.array([np.inf if p.tape_sd is None else p.tape_sd for p in rig.parameters])
     sd = np.where(open_to_tape, np.hypot(sd, np.sqrt(np.diag(solution.covariance))), np.inf)
     sizes = [np.abs(difference(rig, m.parameters, m.own)) / np.hypot(sd, m.sd)
              for m in machines]
+    # A length is sooner taped than an angle: an angle only where no length tells.
+    lengths = np.array([p.unit == "m" for p in rig.parameters])
+    sizes = [np.where(lengths, size, 0.0) if (size[lengths] > TOLD_AT).any() else size
+             for size in sizes]
     chosen = []
     while sizes:
         told = np.array(sizes) > TOLD_AT

@@ -144,6 +144,7 @@ def plausible_record(plausible: Plausibility) -> dict:
                            for o in plausible.far_from_start],
         "equivalents": [machine_record(w) for w in plausible.equivalents],
         "would_tell": list(plausible.would_tell),
+        "keep_out": list(plausible.keep_out),
     }
 
 

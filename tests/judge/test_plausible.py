@@ -69,7 +69,9 @@ def told(found, words):
 @pytest.mark.parametrize("template", template_names())
 def test_a_right_machine_with_its_tape_passes_and_the_tape_is_what_tells(template):
     found = plausibility(solve(drawn(template, taped=None)))
-    assert found.passed and not found.would_tell
+    assert found.passed and not found.would_tell and not found.whole_turns
+    assert "edge_width" in found.keep_out
+    assert set(found.keep_out) & {"boom_length", "stick_length", "upper_boom_length"}
     assert "the tape of edge_width" in told(found, "edge_left and edge_right exchanged in all")
     told_by = told(found, "the readings boom and stick exchanged")
     assert len(told_by) == 1 and "the tape of " in told_by.pop()
@@ -126,6 +128,14 @@ def test_links_of_like_length_are_told_by_nothing_but_a_tape(pair):
         assert found.says.endswith(f"Tape {found.would_tell[0]} and {found.would_tell[1]} to tell.")
 
 
+def test_without_a_tape_no_tape_is_named_as_what_tells():
+    lengths = {"boom_length": 5.65, "stick_length": 2.95}
+    for seed in range(4):
+        run = drawn("plain_bucket", seed=seed, poses=12)
+        found = plausibility(solve(replace(run, rig=shipped("plain_bucket", values=lengths))))
+        assert found.passed and "tape" not in found.says
+
+
 def test_a_stated_length_tells_and_a_wrong_one_is_far():
     lengths = {"boom_length": 5.7, "stick_length": 2.9}
     found = plausibility(solve(drawn("tilt_rotator", values=lengths)))
@@ -179,6 +189,20 @@ def test_a_sign_that_no_pose_moves_is_told_by_a_tape_of_its_zero():
     assert not found.passed and found.would_tell == ("rotate_zero",)
     assert "with the sign of the reading rotate reversed" in found.says
     assert plausibility(solve(run)).passed
+
+
+def test_a_zero_whole_turns_off_is_the_same_machine_and_is_said_to_be():
+    solution = solve(drawn("tilt_rotator", taped=None))
+    zero = solution.rig.parameter_names.index("rotate_zero")
+    values = solution.adjustment.parameters.copy()
+    values[zero] += 2 * np.pi
+    turned = replace(solution, adjustment=replace(solution.adjustment, parameters=values))
+    found, before = plausibility(turned), plausibility(solution)
+    assert found.passed and [o.parameter for o in found.whole_turns] == ["rotate_zero"]
+    shown = np.degrees(solution.parameters[zero])
+    assert f"rotate_zero is {shown + 360:.2f} deg, the same as {shown:.2f} deg." in found.says
+    assert [w.machine.says for w in found.equivalents] == \
+        [w.machine.says for w in before.equivalents]
 
 
 def test_of_many_poses_only_some_are_looked_at_and_tell_the_same():
