@@ -21,7 +21,7 @@ ALLOWED = {
     "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
-    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge",
+    "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},

@@ -51,6 +51,8 @@ class MotionEntry(_Strict):
 class ParameterEntry(_Strict):
     unit: Unit
     start: Number
+    least: Number | None = None
+    most: Number | None = None
     held: Flag = False
     tape_sd: Positive | None = None
     means: str
@@ -127,6 +129,7 @@ class RigEntry(_Strict):
     free: list[str] = []
     hold: list[str] = []
     values: dict[str, Number] = {}
+    ranges: dict[str, tuple[Number, Number]] = {}
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
     goal: GoalEntry | None = None

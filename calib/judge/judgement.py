@@ -16,6 +16,7 @@ from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
 from calib.judge.noise import Noise, noise
+from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.scale import SurveyScale, survey_scale
 from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.tape import TapeTest, tape_test
@@ -54,6 +55,7 @@ class Judgement:
     taped : TapeTest
         Of the run without its suspects.
     edge : EdgeKnown
+    plausible : Plausibility
     gates : tuple of Gate
     """
 
@@ -70,6 +72,7 @@ class Judgement:
     scale: SurveyScale | None
     taped: TapeTest
     edge: EdgeKnown
+    plausible: Plausibility
     gates: tuple[Gate, ...]
 
     @property
@@ -122,6 +125,7 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
         scale=survey_scale(rest),
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge_known(solution, told.weak),
+        plausible=plausibility(solution),
         gates=(),
     )
     return replace(judgement, gates=_gates(solution, judgement))
@@ -153,7 +157,9 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     ]
     questions = [q for q in asked if isinstance(q, gates.Question)]
     answered = iter(gates.shared(questions))
+    plausible = judgement.plausible
     return (gates.edge_gate(judgement.edge),
+            gates.Gate("plausibility", plausible.passed, plausible.says),
             *(next(answered) if isinstance(q, gates.Question) else q
               for q in asked if q is not None))
 

@@ -21,6 +21,8 @@ _WORDS = (
      "envelope, readings exact."),
     ("suspect", "Does not fit the others, further out than the worst value of 99 in 100 good "
      "runs. Flagged: out for a single test, but among so many it may be chance."),
+    ("plausible", "Within the range of the parameter, near what was stated, and told from every "
+     "machine that fits the shots as well: mirrored, relabelled, or with readings exchanged."),
     ("tape only", "The shots say nothing about this quantity; the value is the tape's."),
     ("envelope", "The postures in which the machine works; the edge is judged over all of them."),
 )

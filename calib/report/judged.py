@@ -15,6 +15,7 @@ from calib.judge.hold_out import NOT_JUDGED
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
+from calib.judge.plausible import Plausibility
 from calib.judge.scale import NOT_SHOWN, SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.tape import TAPE_LEVEL
@@ -196,6 +197,30 @@ def _taped_notes(rig, test):
                f"({-test.z[i]:+.1f} sd; of {count} good values one is beyond {test.limit:.1f} sd "
                f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): tape it "
                "again.")
+
+
+def plausible_record(plausible: Plausibility) -> dict:
+    """Values out of place, and the machines that the shots fit as well with what tells them."""
+    def machine_record(weighed):
+        machine = weighed.machine
+        relabelling = machine.relabelling
+        return {
+            "machine": machine.says,
+            "edit": None if relabelling is None else relabelling.edit,
+            "differs": list(machine.differs), "shots_chi2": machine.excess,
+            "tape_chi2": machine.tape_excess, "evidence": weighed.evidence,
+            "told_by": weighed.told_by, "would_tell": weighed.would_tell, "says": weighed.says,
+        }
+
+    return {
+        "passed": plausible.passed,
+        "out_of_range": [{"name": o.parameter, "says": o.says} for o in plausible.out_of_range],
+        "far_from_start": [{"name": o.parameter, "says": o.says}
+                           for o in plausible.far_from_start],
+        "equivalents": [machine_record(w) for w in plausible.equivalents],
+        "would_tell": list(plausible.would_tell),
+        "keep_out": list(plausible.keep_out),
+    }
 
 
 def undetected_record(solution: Solution, external: External) -> dict:

@@ -5,7 +5,7 @@ import tomllib
 
 import numpy as np
 
-from calib.chain.rig import Rig, RigError, rig_from_dict
+from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
 from calib.run.table import SD
 from calib.run.text import split_lines
@@ -51,7 +51,17 @@ def _out_of_range(rig):
         limit, expected = LIMITS[p.unit]
         if abs(p.start) > limit:
             problems.append((f"values.{p.name}", f"{from_si(p.start, p.unit):g}", expected))
+        elif not p.allows(p.start):
+            where = f"values.{p.name}" if p.stated else f"ranges.{p.name}" \
+                if p.name in rig.definition["ranges"] else f"parameters.{p.name}.start"
+            problems.append((where, f"{from_si(p.start, p.unit):g}", expected_range(p)))
     return problems
+
+
+def expected_range(parameter: Parameter) -> str:
+    """What a value of a parameter should be, for a complaint."""
+    return (f"a value {parameter.range_words}: a machine beyond that states its own range under "
+            f"[ranges] in rig.toml, such as {parameter.name} = [least, most]")
 
 
 def line_of_key(lines: list[str], path: str) -> int | None:
