@@ -17,6 +17,7 @@ from calib.judge.survey import (
 )
 from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
+    COLUMN,
     SHOWN,
     Items,
     Picture,
@@ -264,12 +265,12 @@ def shares_table(edge: dict) -> Table:
 
 def edge_blocks(edge: dict) -> list:
     """Causes and maps of an edge error."""
-    height = 0.8 + 2.25 * len(edge["reaches"])
+    height = 0.8 + 1.55 * len(edge["reaches"])
     error = [
         Picture("edge-error", "Edge error over the working envelope",
                 "One map per reach of the edge error in mm over the swept joints, all on one "
                 "scale; each cell carries its number.",
-                lambda figure, _: edge_maps.setup_error(figure, edge), (7.1, height)),
+                lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
     ]
     if not edge["shares"]:
         return error
@@ -279,5 +280,5 @@ def edge_blocks(edge: dict) -> list:
         Picture("edge-causes", "What causes the edge error",
                 "Bars: the edge error each quantity would cause alone, with its share of the "
                 "whole in per cent.",
-                lambda figure, _: edge_maps.setup_shares(figure, edge), (7.1, 3.4)),
+                lambda figure, _: edge_maps.setup_shares(figure, edge), (COLUMN, 2.9)),
     ]
