@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
+from scipy.stats import f as f_distribution
 from scipy.stats import ncf
 
 from calib.adjust.congruency import Epoch, weighted_difference
@@ -15,6 +16,7 @@ from calib.judge.drift import (
     SURVEY_SCALE,
     SURVEY_VERTICAL,
     NotComparable,
+    _same_precision,
     drift,
     epoch,
     marginal,
@@ -456,3 +458,13 @@ def test_an_epoch_about_some_parameters_leaves_the_others_free(rig):
     blind = Epoch(np.pad(whole.information, (0, 1)), np.append(whole.score, 0.0), 3.0, 15)
     np.testing.assert_allclose(marginal(blind, [0, 2]).score, marginal(whole, [0, 2]).score)
     np.testing.assert_allclose(marginal(blind, [0, 1, 2, 3, 5]).information[-1], 0.0)
+
+
+@pytest.mark.parametrize("dofs", [(20, 50), (80, 15)])
+def test_precision_is_compared_at_five_per_cent_two_sided(dofs):
+    """Variance factors at the 2 % and 3 % points of F on either side."""
+    for tail, alike in ((0.02, False), (0.03, True)):
+        for ratio in (f_distribution.isf(tail, *dofs), f_distribution.ppf(tail, *dofs)):
+            first = Epoch(np.eye(2), np.zeros(2), 3 * ratio * dofs[0], dofs[0])
+            second = Epoch(np.eye(2), np.zeros(2), 3.0 * dofs[1], dofs[1])
+            assert _same_precision(first, second) is alike
