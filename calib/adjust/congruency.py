@@ -88,11 +88,16 @@ class Epoch:
 
 @dataclass(frozen=True)
 class Moved:
-    """A candidate taken to have moved: its number and the F value of its step."""
+    """A candidate taken to have moved: its number and the F value of its step.
+
+    `alternatives` are candidates that explain as much but for what chance does: the F value of
+    their step falls short by less than `limit`.
+    """
 
     candidate: int
     statistic: float
     limit: float
+    alternatives: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -173,37 +178,36 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     told = np.einsum("pk,pq,qk->k", columns, weight, columns)
     units = np.sqrt(np.where(told > 0, told, 1.0))
     normal, pulls = (columns / units).T @ weight @ (columns / units), pulled @ columns / units
-    chosen, drops = _search(normal, pulls, omega, rank, dof, pooled, most)
-    left = rank - len(chosen)
-    rest = (omega - sum(drops)) / left / pooled if left else np.nan
-    step_limit = float(f_distribution.isf(LEVEL, 1, dof))
+    moved, left_over = _search(normal, pulls, omega, rank, dof, pooled, most)
+    chosen, left = [m.candidate for m in moved], rank - len(moved)
     change, covariance = _change(normal, pulls, chosen)
     return Congruency(
         omega, rank, float(pooled), dof, float(statistic), limit,
-        float(f_distribution.sf(statistic, rank, dof)),
-        tuple(Moved(j, float(drop / pooled), step_limit)
-              for j, drop in zip(chosen, drops, strict=True)),
-        change / units[chosen], covariance / np.outer(units[chosen], units[chosen]),
-        float(rest), float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan,
+        float(f_distribution.sf(statistic, rank, dof)), tuple(moved), change / units[chosen],
+        covariance / np.outer(units[chosen], units[chosen]),
+        float(left_over / left / pooled) if left else np.nan,
+        float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan,
     )
 
 
 def _search(normal, pulls, omega, rank, dof, pooled, most):
-    """Candidates in the order of their drops of omega until the rest passes, and the drops."""
-    chosen, drops = [], []
-    left = rank
+    """Candidates in the order of their drops of omega until the rest passes; what is left of it."""
+    moved, chosen, gained, left = [], [], 0.0, rank
+    limit = float(f_distribution.isf(LEVEL, 1, dof))
     while left and len(chosen) < most:
-        rest = (omega - sum(drops)) / left / pooled
-        if rest <= f_distribution.isf(LEVEL, left, dof):
+        if (omega - gained) / left / pooled <= f_distribution.isf(LEVEL, left, dof):
             break
-        with_each = [_drop(normal, pulls, [*chosen, j])
-                     if normal[j, j] > 0 and j not in chosen else -np.inf
-                     for j in range(len(pulls))]
-        best = int(np.argmax(with_each))
-        drops.append(with_each[best] - sum(drops))
+        drops = np.array([_drop(normal, pulls, [*chosen, j])
+                          if normal[j, j] > 0 and j not in chosen else -np.inf
+                          for j in range(len(pulls))])
+        best = int(np.argmax(drops))
+        close = drops > drops[best] - limit * pooled
+        close[best] = False
+        moved.append(Moved(best, float((drops[best] - gained) / pooled), limit,
+                           tuple(np.flatnonzero(close).tolist())))
         chosen.append(best)
-        left -= 1
-    return chosen, drops
+        gained, left = drops[best], left - 1
+    return moved, omega - gained
 
 
 def weighted_difference(first: Epoch, second: Epoch) -> tuple[np.ndarray, np.ndarray]:

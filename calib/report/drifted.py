@@ -46,7 +46,7 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
         "moved": moved,
         "failed_gates": {"older": list(older.failed), "newer": list(newer.failed)},
         "doubt": _doubt(older, newer, found),
-        "order": _order(older, newer),
+        "remarks": _remarks(older, newer),
         "rows": _rows(older, newer, found),
         "edge": _edge(older, newer),
         "says": _says(moved, found, older.failed or newer.failed),
@@ -72,10 +72,17 @@ def _moved(newer, found):
         moved.append({
             "name": name, "unit": unit, "change": number(f * change), "sd": number(f * sd),
             "statistic": number(step.statistic), "limit": number(step.limit),
-            "says": _moved_words(p, f * change, f * sd, newer.rig) if p
-            else _survey_words(name, f * change, f * sd),
+            "alternatives": (others := [found.candidates[j] for j in step.alternatives]),
+            "says": (_moved_words(p, f * change, f * sd, newer.rig) if p
+                     else _survey_words(name, f * change, f * sd)) + _or_else(others),
         })
     return moved
+
+
+def _or_else(others):
+    if not others:
+        return ""
+    return f" Or it is {' or '.join(others)}: these shots cannot tell."
 
 
 def _survey_words(name, change, sd):
@@ -141,12 +148,16 @@ def _doubt(older, newer, found):
     return None
 
 
-def _order(older, newer):
-    """A remark where the results seem to be given the wrong way round; None otherwise."""
+def _remarks(older, newer):
+    """What hints at the wrong pair of results, or at the wrong order."""
+    remarks = []
+    if older.rig.name != newer.rig.name:
+        remarks.append(f"The older result is of the rig {older.rig.name}, the newer of "
+                       f"{newer.rig.name}: are they of one machine?")
     if older.time and newer.time and older.time > newer.time:
-        return (f"The older result begins at {older.time}, the newer at {newer.time}: are the two "
-                "the wrong way round? Then larger is smaller.")
-    return None
+        remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
+                       "the two the wrong way round? Then larger is smaller.")
+    return remarks
 
 
 def _mark(name, z, found, doubtful):
@@ -184,8 +195,7 @@ def drift_sections(document: dict) -> list[Section]:
     moved = document["moved"]
     items = [("moved", words(m["says"])) for m in moved] \
         if len(moved) > 1 or (moved and moved[0]["says"] != document["says"]) else []
-    if document["order"] is not None:
-        items.append(("note", words(document["order"])))
+    items += [("note", words(remark)) for remark in document["remarks"]]
     if not test["same_precision"]:
         items.append(("note", words("The two runs fit themselves differently well: each was "
                                     "weighted by how well it does. Look at their own reports "

@@ -164,3 +164,16 @@ def test_an_epoch_scaled_by_its_own_variance_factor():
     np.testing.assert_allclose(scaled.score * factor, first.score)
     bare = Epoch(np.eye(2), np.zeros(2), 0.0, 0)
     assert bare.scaled() is bare
+
+
+def test_what_explains_as_much_is_named_beside():
+    """Two parameters that the observations hardly tell apart; and two that they tell well."""
+    rng = np.random.default_rng(11)
+    designs = [rng.normal(size=(20, 3)) for _ in range(2)]
+    for design in designs:
+        design[:, 1] = design[:, 0] + 0.01 * rng.normal(size=20)
+    alike = [_epoch(a, a @ x + rng.normal(size=20))
+             for a, x in zip(designs, (np.zeros(3), [30.0, 0, 0]), strict=True)]
+    found = congruency(*alike).moved[0]
+    assert {found.candidate, *found.alternatives} == {0, 1}
+    assert congruency(*_pair(0, [60.0, 0, 0, 0])).moved[0].alternatives == ()

@@ -125,6 +125,22 @@ def test_power_is_as_predicted(rig):
     assert seen == pytest.approx(expected, abs=3 * np.sqrt(expected * (1 - expected) / pairs))
 
 
+def test_what_the_shots_cannot_tell_apart_is_said(rig):
+    """Without tilt, the tilt axis higher and the edge higher are one: both are named."""
+    _, truth = simulate(rig, np.random.default_rng(13), poses=14)
+    joints = rig.chain.posture(truth.parameters, truth.placements[np.zeros(14, int)],
+                               truth.readings, False).joints
+    joints[:, rig.reading_names.index("tilt")] *= 0.02
+    later = truth.parameters.copy()
+    later[rig.parameter_names.index("edge_drop")] -= 0.02
+    runs = [simulate(rig, np.random.default_rng(seed), poses=14, parameters=p, joints=joints)[0]
+            for seed, p in ((14, truth.parameters), (15, later))]
+    document, text = told(*(survey_of(run) for run in runs))
+    first = document["moved"][0]
+    assert {first["name"], *first["alternatives"]} >= {"edge_drop", "tilt_axis_drop"}
+    assert "these shots cannot tell" in text
+
+
 def test_results_of_the_same_shots_are_refused(rig):
     """The same shots solved twice say nothing about movement."""
     run, _ = simulate(rig, np.random.default_rng(3), poses=12)
@@ -405,6 +421,9 @@ def test_results_the_wrong_way_round_are_remarked_upon(rig):
     late, early = "2026-05-01T08:00:00", "2025-11-01T08:00:00"
     assert "wrong way round" in told(replace(older, time=late), replace(newer, time=early))[1]
     assert "wrong way round" not in told(replace(older, time=early), replace(newer, time=late))[1]
+    other = replace(newer, rig=_other_rig(name="another"))
+    assert "of the rig tilt_rotator, the newer of another: are they of one machine?" in told(
+        older, other)[1]
 
 
 def test_few_poses_on_one_side(rig):
