@@ -217,8 +217,8 @@ def _quantities_say(document):
                 fixed(together["limit"], 1), ").")
     if document["edge"] is None:
         return ("No quantity differs by more than chance.",)
-    return ("No quantity differs by more than chance: the sds are as large as the difference at "
-            "the edge asks for.",)
+    return ("Quantity by quantity they agree within their sds; what these differences add up to at "
+            "the edge stands above.",)
 
 
 def _rows_table(document, rows):
