@@ -68,15 +68,17 @@ def test_single_trends_are_chi_square(rig):
     assert beyond / total == pytest.approx(0.05, abs=0.025)
 
 
-def test_an_edge_that_comes_out_higher_is_no_sag(rig):
-    """2 mm higher per m of reach and square: the same trend, the other way, without that word."""
+@pytest.mark.parametrize("per_square", [0.0005, 0.00003])
+def test_an_edge_that_comes_out_higher_is_no_sag(rig, per_square):
+    """Higher with the square of the reach, much or little: the same trend without that word."""
     run, _ = simulate(rig, np.random.default_rng(1))
     _, reach, _ = _house_view(solve(run))
     position = run.shots.position.copy()
-    position[:, 2] += 0.0005 * reach**2
-    first = trends(solve(replace(run, shots=replace(run.shots, position=position))))[0]
-    assert first.name == "up against reach" and first.slope > 0
-    assert "higher per m of reach." in first.says and "sag" not in first.says
+    position[:, 2] += per_square * reach**2
+    found = trends(solve(replace(run, shots=replace(run.shots, position=position))))
+    trend = next(t for t in found if t.name == "up against reach")
+    assert trend.slope > 0 and (trend.slope < 1) == (per_square < 0.0003)
+    assert "higher per m of reach." in trend.says and "sag" not in trend.says
 
 
 def test_a_boom_that_leans_as_it_rises_is_measured(rig):
