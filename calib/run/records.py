@@ -87,6 +87,11 @@ class Tape:
     unit: tuple[str, ...]
     line: tuple[int, ...]
 
+    @property
+    def si_units(self) -> tuple[str, ...]:
+        """Of the values as they are kept: "m", or "deg" for an angle (kept in rad)."""
+        return tuple("deg" if unit.casefold() == "deg" else "m" for unit in self.unit)
+
     @classmethod
     def none(cls) -> "Tape":
         """No taped quantity at all."""
