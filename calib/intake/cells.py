@@ -5,6 +5,7 @@ import numpy as np
 from calib.intake import angles
 from calib.intake.columns import COLUMNS
 from calib.intake.export import Export
+from calib.intake.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import NotANumber, parse_number
 
@@ -78,9 +79,27 @@ def complain_of_other_delimiters(export: Export, name: str, findings: Findings) 
                               "an id without a delimiter in it (--delimiter says which it is)")
 
 
-def check_header_units(export: Export, unit: str, states, findings: Findings) -> None:
-    """Complain where the header's brackets name another unit than the one declared."""
+def check_header_units(
+    export: Export, unit: str, angles_in: str | None, findings: Findings
+) -> None:
+    """Complain where the header states another unit than the declared one.
+
+    Parameters
+    ----------
+    unit : str
+        Of lengths, as declared.
+    angles_in : str or None
+        Of angles, as declared.
+    """
+    declared = {"length": unit, "covariance": unit, "angle": angles_in or "deg", "degrees": "deg"}
     for name, said in export.units.items():
-        if COLUMNS[name].kind == "length" and not states(said, unit):
+        kind = COLUMNS[name].kind
+        if kind not in declared or not said:
+            continue
+        known = known_unit(said)
+        if known is None:
+            findings.note(export.file, f"{quote(said)} in the header of column {name} is no unit "
+                          f"known here: read in {declared[kind]}", export.header)
+        elif contradicts(known, declared[kind]):
             findings.complain(export.file, export.header, name, f"({said}) in the header",
-                              f"the declared unit {unit}")
+                              f"the declared unit {declared[kind]}")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.intake.dialect import detect, holds
+from calib.intake.header_units import unit_stated
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import (
@@ -37,9 +38,9 @@ class Export:
     raw : tuple of str
         The rows as they stand in the file.
     header : int or None
-        Line of the header.
+        Line of the header, be it one in other words.
     units : dict of str to str
-        Units that the header states in brackets, by our names.
+        Units that the header states, by our names.
     """
 
     file: str
@@ -123,6 +124,10 @@ def read_export(
         _note_unused(header, order, file, findings)
     sorter = _Sorter(file, order, needed, grid.dialect, findings)
     kept = sorter.sort(rows, text)
+    if header is None and sorter.worded is not None:
+        header = sorter.worded
+        units = {name: said for name, cell in zip(order, header.cells, strict=False)
+                 if name != SKIP and (said := unit_stated(cell))}
     if not kept:
         if not findings.complaints:
             findings.complain(file, None, None, "no row of numbers", "at least one point")
@@ -202,6 +207,7 @@ class _Sorter:
             (i, COLUMNS[n].kind) for i, n in enumerate(order)
             if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
         ]
+        self.worded: Row | None = None
         # Free text may be missing at the end of a line, or hold delimiters of its own.
         self.loose = len(order)
         while self.loose and order[self.loose - 1] in ("description", SKIP):
@@ -220,7 +226,8 @@ class _Sorter:
             self.findings.note(self.file, "skipped, taken for a header in other words: "
                                + quote(self.dialect.delimiter.join(above[-1].cells)),
                                above[-1].line)
-            rows = [row for row in rows if row is not above[-1]]
+            self.worded = above[-1]
+            rows = [row for row in rows if row is not self.worded]
         loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
         for row in rows:
             where = "above" if row.line < first else "below" if row.line > last else "among"

@@ -9,7 +9,7 @@ from calib.intake.cells import angle_column, check_header_units, complain_of_emp
 from calib.intake.declaration import Declaration
 from calib.intake.export import read_export
 from calib.intake.faces import disagreeing, face_means
-from calib.intake.lengths import NAMES, states, to_metres
+from calib.intake.lengths import NAMES, to_metres
 from calib.intake.polar import PolarShots, distance_sd
 from calib.run.complaints import Findings, lines_in_words, quote
 
@@ -72,7 +72,7 @@ def read_observations(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, states, findings)
+    check_header_units(export, declared.unit, declared.angles, findings)
     complain_of_empty(export, "point", findings)
     direction = angle_column(export, "direction", declared.angles, findings)
     zenith = angle_column(export, "zenith", declared.angles, findings)

@@ -16,7 +16,7 @@ from calib.intake.cells import (
 from calib.intake.declaration import Declaration
 from calib.intake.export import Export, read_export
 from calib.intake.landxml import CgPoints, is_landxml, read_landxml
-from calib.intake.lengths import NAMES, states, to_metres
+from calib.intake.lengths import NAMES, to_metres
 from calib.run.complaints import Findings
 
 _AXES = ("east", "north", "up")
@@ -94,7 +94,7 @@ def read_points(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, states, findings)
+    check_header_units(export, declared.unit, declared.angles, findings)
     locate = _geographic if geo else _local
     position = locate(export, declared, findings)
     position[:, 2] -= _pole(export, declared, findings)
