@@ -7,7 +7,7 @@ from calib.intake.columns import COLUMNS
 from calib.intake.export import Export
 from calib.intake.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import NotANumber, hides, parse_number
 
 FAR = 1e8
 """No site grid puts a point farther, in any unit: beyond lies a typing error."""
@@ -64,10 +64,10 @@ def texts(export: Export, name: str) -> tuple[str, ...]:
 
 
 def complain_of_empty(export: Export, name: str, findings: Findings) -> None:
-    """Complain of every empty cell of a text column."""
+    """Complain of every cell of a text column that is empty or holds what does not show."""
     for line, cell in zip(export.lines, export.columns[name], strict=True):
-        if not cell:
-            findings.complain(export.file, line, name, "nothing", f"a {name}")
+        if not cell or hides(cell):
+            findings.complain(export.file, line, name, quote(cell), f"a {name}")
 
 
 def complain_of_other_delimiters(export: Export, name: str, findings: Findings) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.intake.dialect import detect, holds
 from calib.intake.header_units import unit_stated
+from calib.intake.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import (
@@ -128,6 +129,7 @@ def read_export(
         header = sorter.worded
         units = {name: said for name, cell in zip(order, header.cells, strict=False)
                  if name != SKIP and (said := unit_stated(cell))}
+    complain_of_torn(kept, order, grid.dialect, file, findings)
     if not kept:
         if not findings.complaints:
             findings.complain(file, None, None, "no row of numbers", "at least one point")

@@ -30,10 +30,18 @@ from calib.intake.setups import (
     read_given,
     read_known,
 )
-from calib.intake.shots import FieldShot, Source, note_outlying, settle_repeats, stands_of
+from calib.intake.shots import (
+    FieldShot,
+    Source,
+    note_outlying,
+    settle_repeats,
+    stands_of,
+    tell_copied_shots,
+)
 from calib.intake.times import TimeText
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
+from calib.run.copies import alike, complain_of_lookalikes
 from calib.run.folder import rig_from_text
 from calib.run.table import ID, Column, nearest, read_table
 from calib.run.text import decode
@@ -134,6 +142,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     imported.shots, imported.check = (
         settle_repeats(shots, declared.repeats, sd, findings) for shots in lists)
     both = imported.shots + imported.check
+    tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
     _check_targets(both, imported.rig, findings)
     note_outlying(both, findings)
     imported.stands = stands_of(both, declared.stand, findings)
@@ -235,6 +244,7 @@ def _observed(request, imported, booking, with_times, findings):
     imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]
     everything = _joined(files)
     names = tuple(dict.fromkeys(everything.setup))
+    _compare_ids(files, known, findings)
     for name in given:
         if name not in names:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
@@ -250,6 +260,17 @@ def _observed(request, imported, booking, with_times, findings):
              for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
                                             with_times, findings)]
             for group in found]
+
+
+def _compare_ids(files, known, findings):
+    """Set-ups, and points and known points, that differ only in capitals or spaces."""
+    where = [(f.file, f.lines[i][0], f.setup[i], f.ids[i]) for f in files for i in range(len(f))]
+    file, line, setup, ids = zip(*where, strict=True)
+    complain_of_lookalikes(setup, file, line, "setup", findings)
+    if known is not None:
+        names = [name if any(alike(name, k) for k in known.ids) else "" for name in ids]
+        complain_of_lookalikes([*known.ids, *names], [known.file] * len(known.ids) + list(file),
+                               [0] * len(known.ids) + list(line), "point", findings)
 
 
 def _grounded(known, given, declared, imported, findings):
@@ -374,10 +395,22 @@ def _settle_stands(imported, findings):
         if not imported.stands[pose]:
             silent.append(pose)
             imported.stands[pose] = "1"
+    _compare_stands(imported, findings)
     if silent:
         findings.note("readings.csv", f"{len(silent)} pose(s) with no stand named are put on stand "
                       '"1": tracks still and house not swung between them (--stand, {stand} in '
                       "--ids, or a column stand tell others)")
+
+
+def _compare_stands(imported, findings):
+    """Stands that may be one, each told where it was first named."""
+    stands = list(imported.stands.values())
+    sources = {shot.booked.pose: shot.sources[0] for shot in imported.check + imported.shots}
+    for pose, readings in (imported.readings or {}).items():
+        if readings.stand:
+            sources[pose] = readings.source
+    complain_of_lookalikes(stands, [sources[pose].file for pose in imported.stands],
+                           [sources[pose].lines[0] for pose in imported.stands], "stand", findings)
 
 
 def _refuse_existing(request, findings):

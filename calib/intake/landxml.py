@@ -4,6 +4,7 @@ Read with the expat parser of the standard library, one event after the other. A
 an entity is refused: survey files need neither, and they are how XML files do harm.
 """
 
+import re
 from dataclasses import dataclass
 from xml.parsers import expat
 
@@ -141,7 +142,7 @@ class _Reader:
             return
         line, attributes = self._open
         self._open = None
-        cells = "".join(self._text).split()
+        cells = re.findall(r"[^ \t\r\n]+", "".join(self._text))
         if not cells and attributes.get("pntRef"):
             self.references += 1
             return

@@ -1,6 +1,7 @@
 """A cell of a file to a number: the only place where text becomes one."""
 
 import re
+import unicodedata
 
 _PLAIN = {
     mark: re.compile(rf"[+-]?(?:[0-9]+(?:{re.escape(mark)}[0-9]*)?|{re.escape(mark)}[0-9]+)"
@@ -60,6 +61,18 @@ def is_number(cell: str, decimal: str = ".") -> bool:
     return _PLAIN[decimal].fullmatch(cell) is not None
 
 
+def hides(cell: str) -> bool:
+    """Whether a cell holds characters that no screen shows: control, format, line separators.
+
+    Examples
+    --------
+    >>> hides("1.5\u0085"), hides("edge\u00a0left")
+    (True, False)
+    """
+    return not cell.isprintable() and any(
+        unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp") for c in cell)
+
+
 def decimal_marks_in(cell: str) -> str:
     """The decimal mark that makes `cell` a number: ".", "," or "" where it does not matter.
 
@@ -89,6 +102,8 @@ def _likely(cell, decimal):
         (any(c in cell for c in "\u2212\u2013\u2014") and _mendable(cell, decimal),
          "a number (the minus sign is a dash: type a plain hyphen)"),
         (_thousands(cell, decimal), f"a number with a {_MARK_NAME[decimal]} and no thousands mark"),
+        (hides(cell),
+         "a number (a character inside that does not show)"),
         (is_number(cell, other), f"a number with a {_MARK_NAME[decimal]}"),
         (mended != bare and is_number(mended, decimal) and "o" in bare,
          "a number (letter O for zero?)"),

@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
+from calib.run.copies import complain_of_lookalikes
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
 from calib.run.table import (
@@ -49,6 +50,9 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
         _complain_of_no_rows(table, "one row per pose", findings)
         return None
     complain_of_repeats(table, "pose", findings, "each pose once")
+    lines = table.lines.tolist()
+    for column in ("pose", "stand"):
+        complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
     readings = [table.numbers.get(name, unknown) for name in names]
     sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]

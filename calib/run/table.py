@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import NotANumber, hides, parse_number
 from calib.run.text import Row, note_commented, read_grid
 from calib.run.units import UNITS
 
@@ -42,7 +42,7 @@ def _is_moment(cell):
 #: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
 _FAR = 1e8
 
-ID = Kind(False, bool, "an id")
+ID = Kind(False, lambda cell: bool(cell) and not hides(cell), "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m")
