@@ -18,6 +18,7 @@ from calib.intake.still import dwell
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.table import ID, NUMBER, SD, TIME, Column, complain_of_repeats, read_table
 from calib.run.text import decode
+from calib.run.units import half_circle
 
 _TIME_HEADERS = ("time", "timestamp", "time stamp", "date time", "datetime", "utc")
 _THINNED = 0.05
@@ -104,7 +105,11 @@ def _sheet_values(table, called, units, findings):
             if problem:
                 findings.complain(table.file, int(table.lines[row]), header, f"{number:g}",
                                   problem)
-    return values
+    turned = np.abs(values) > 180.0
+    if turned.any():
+        findings.note(table.file, f"{int(turned.sum())} reading(s) beyond 180 deg are taken as the "
+                      "same angles from -180 to 180")
+    return np.where(turned, half_circle(values), values)
 
 
 def _as_written(units):

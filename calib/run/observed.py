@@ -20,6 +20,7 @@ from calib.run.table import (
     nearest,
     read_table,
 )
+from calib.run.units import short_way_round
 
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
@@ -54,7 +55,7 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     for column in ("pose", "stand"):
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
-    readings = [table.numbers.get(name, unknown) for name in names]
+    readings = [short_way_round(table.numbers.get(name, unknown)) for name in names]
     sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
     return Poses(
         ids=_text(table, "pose"),
