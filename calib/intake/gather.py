@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake import rows
+from calib.intake.backsights import judge_set_ups
 from calib.intake.clock import ClockOffset
 from calib.intake.conversion import (
     Booking,
@@ -251,6 +252,9 @@ def _observed(request, imported, booking, with_times, findings):
     imported.placed, imported.backsights = place_set_ups(
         names, everything.polar, everything.setup, everything.ids, known, given,
         declared.instrument.sds(), findings)
+    imported.understood += judge_set_ups(
+        everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
+        lambda angles: _reread(request, angles), findings)
     known_ids = () if known is None else known.ids
     imported.sights = [
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
@@ -260,6 +264,15 @@ def _observed(request, imported, booking, with_times, findings):
              for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
                                             with_times, findings)]
             for group in found]
+
+
+def _reread(request, angles):
+    """All pointings with their angles in another unit; None if they cannot be."""
+    declared, unheard = request.declared.model_copy(update={"angles": angles}), Findings()
+    files = [_read(path, unheard,
+                   lambda data, name: read_observations(data, name, declared, unheard))
+             for path in (*request.points, *request.check)]
+    return None if unheard.complaints else _joined(files)
 
 
 def _compare_ids(files, known, findings):
