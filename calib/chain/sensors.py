@@ -65,7 +65,8 @@ def _angle_of_joint(q, up):
 def _joint_in_boom_plane(angle, up):
     up_x, _, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
-    return _within_half_a_circle(angle - np.arctan2(up_x, up_z)), 1.0, (-up_z / lever2, None, up_x / lever2)
+    q = _within_half_a_circle(angle - np.arctan2(up_x, up_z))
+    return q, 1.0, (-up_z / lever2, None, up_x / lever2)
 
 
 def _angle_in_boom_plane(q, up):

@@ -12,6 +12,10 @@ from calib.run.numerals import NotANumber, hides, parse_number
 FAR = 1e8
 """No site grid puts a point farther, in any unit: beyond lies a typing error."""
 
+_CHANCE = 1e-5
+"""Of taking decimal degrees for degrees, minutes and seconds: a pair of digits is below 60 in 6 of
+10 cases, each different pair counted once."""
+
 
 def numbers(
     export: Export, name: str, findings: Findings, *, needed: bool = True,
@@ -56,6 +60,19 @@ def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np
         findings.complain(export.file, export.lines[row], name, quote(cells[row]),
                           "an angle of at most 360 degrees")
     return np.where(beyond, np.nan, values)
+
+
+def complain_of_packed(export: Export, name: str, findings: Findings) -> None:
+    """Complain of decimal degrees that can all be degrees, minutes and seconds in one number."""
+    digits = [cell.partition(export.dialect.decimal)[2] for cell in export.columns[name]]
+    minutes, seconds = ({d[i:i + 2] for d in digits if len(d) >= 4} for i in (0, 2))
+    if any(part.isdecimal() and int(part) > 59 for part in minutes | seconds):
+        return
+    if 0.6 ** (len(minutes) + len(seconds)) < _CHANCE:
+        findings.complain(
+            export.file, export.lines[0], name,
+            f"{len(digits)} angles with no minute and no second above 59 if read as DDD.MMSS",
+            "decimal degrees (--angles packed-dms if these are degrees, minutes and seconds)")
 
 
 def texts(export: Export, name: str) -> tuple[str, ...]:

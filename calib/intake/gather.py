@@ -233,11 +233,13 @@ def _observed(request, imported, booking, with_times, findings):
                   lambda data, name: read_known(data, name, declared.unit, findings))
     given = _read(request.setups, findings,
                   lambda data, name: read_given(data, name, declared.unit, findings)) or {}
+    beforehand = len(findings.complaints)
     found = [[_read(path, findings,
                     lambda data, name: read_observations(data, name, declared, findings))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
-    if not files or findings.complaints:
+    # Pointings with a complaint about their angles: the backsights may tell what is wrong.
+    if beforehand or len(files) < len(request.points) + len(request.check):
         return [], []
     _note_same_file(files, findings)
     if declared.frame == "grid":

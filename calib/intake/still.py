@@ -15,7 +15,8 @@ class Dwell:
     Attributes
     ----------
     mean, scatter, drift : ndarray, shape (k,)
-        Mean, above -180 up to 180; standard deviation about a straight line; rise of that line over the dwell.
+        Mean, above -180 up to 180; standard deviation about a straight line; rise of that line over
+        the dwell.
     count : int
     first_line, last_line : int
     longest_gap : float

@@ -98,3 +98,44 @@ def test_sound_set_ups_are_seldom_refused(calib, raw):
         raw("deg", seed=100 + seed)
         status, _, err = calib(*declared("deg"), "--replace")
         assert status == 0, err
+
+
+def alone(field, faces):
+    """raw.csv cut to the shots of one set-up, no known point; one face only if wanted."""
+    head, *rows = (field / "raw.csv").read_text().splitlines()
+    rows = [row for row in rows if row.startswith("A,") and ",CP" not in row
+            and (faces == 2 or row.split(",")[2] == "1")]
+    (field / "raw.csv").write_text("\n".join([head, *rows]) + "\n")
+
+
+@pytest.mark.parametrize(("written", "said"), [
+    ("gon", "deg"), ("packed-dms", "deg"), ("deg", "gon"), ("packed-dms", "gon")])
+def test_faces_tell_another_unit(calib, field, raw, written, said):
+    """Without a known point: both faces give an index error that no instrument has."""
+    raw(written)
+    alone(field, 2)
+    options = [o for o in declared(said) if o not in ("--known", "known.csv")]
+    status, _, err = calib(*options)
+    assert status == 3, err
+    assert "another unit" in err or "packed-dms" in err or "-360 to 360" in err
+
+
+@pytest.mark.parametrize("faces", [1, 2])
+def test_digits_tell_packed_angles(calib, field, raw, faces):
+    """Two dozen angles without a minute or a second above 59 are not decimal by chance."""
+    raw("packed-dms")
+    alone(field, faces)
+    options = [o for o in declared("deg") if o not in ("--known", "known.csv")]
+    status, _, err = calib(*options)
+    assert status == 3, err
+    assert "no minute and no second above 59" in err and "packed-dms" in err
+
+
+@pytest.mark.parametrize("faces", [1, 2])
+def test_decimal_angles_are_not_taken_for_packed(calib, field, raw, faces):
+    """True decimal degrees pass."""
+    raw("deg")
+    alone(field, faces)
+    options = [o for o in declared("deg") if o not in ("--known", "known.csv")]
+    status, _, err = calib(*options)
+    assert status == 0, err
