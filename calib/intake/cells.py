@@ -19,9 +19,12 @@ _CHANCE = 1e-5
 
 def numbers(
     export: Export, name: str, findings: Findings, *, needed: bool = True,
-    low: float = -FAR, high: float = FAR,
+    low: float = -FAR, high: float = FAR, hint: str = "",
 ) -> np.ndarray:
-    """A column as written, shape (n,); NaN where empty (if not `needed`) or at fault."""
+    """A column as written, shape (n,); NaN where empty (if not `needed`) or at fault.
+
+    `hint` says what a number beyond `low` and `high` may come from.
+    """
     cells = export.columns[name]
     values = np.full(len(cells), np.nan)
     for row, cell in enumerate(cells):
@@ -36,7 +39,8 @@ def numbers(
             values[row] = value
         else:
             findings.complain(export.file, export.lines[row], name, quote(cell),
-                              f"a number from {low:g} to {high:g}")
+                              f"a number from {low:g} to {high:g}"
+                              + (f" ({hint})" if hint else ""))
     return values
 
 

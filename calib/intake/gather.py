@@ -20,7 +20,8 @@ from calib.intake.conversion import (
 from calib.intake.declaration import Declaration
 from calib.intake.naming import complain_of_unfound, read_booking
 from calib.intake.observations import Pointings, read_observations
-from calib.intake.points import read_points, to_ground
+from calib.intake.origin import distance_in_words, settle_origin
+from calib.intake.points import read_points, to_site
 from calib.intake.polar import PolarShots
 from calib.intake.readings import PoseReadings, Track, read_log, read_sheet
 from calib.intake.setups import (
@@ -203,7 +204,11 @@ def _pointed(request, imported, booking, with_times, findings):
     if not files or any(np.isnan(f.position).any() for f in files):
         return [], []
     _note_same_file(files, findings)
-    about = scale_point(np.vstack([f.position for f in files]), declared)
+    everything = np.vstack([f.position for f in files])
+    if declared.frame == "geographic":
+        declared = settle_origin(everything, declared, imported.rig, findings)
+        imported.understood.append(distance_in_words(everything, declared))
+    about = scale_point(everything, declared)
     imported.understood += [f"{f.file}: {len(f)} points; {f.understood}" for f in files]
     imported.understood.append(conversion_in_words(declared, about))
     if declared.frame == "grid":
@@ -298,12 +303,12 @@ def _grounded(known, given, declared, imported, findings):
         return known, given
     about = scale_point(known.position, declared)
     imported.understood += [scale_in_words(declared), conversion_in_words(declared, about)]
-    ground = KnownPoints(known.file, known.ids, to_ground(known.position, declared, about),
+    ground = KnownPoints(known.file, known.ids, to_site(known.position, declared, about),
                          known.sd)
     moved = {}
     for name, prior in given.items():
         value = prior.value.copy()
-        value[:3] = to_ground(value[None, :3], declared, about)[0]
+        value[:3] = to_site(value[None, :3], declared, about)[0]
         moved[name] = type(prior)(value, prior.sd)
     return ground, moved
 
@@ -366,8 +371,12 @@ def _add_readings(request, imported, findings):
 def _track_of(data, file, declared, findings):
     """A track from a point file written like the others; None after a complaint."""
     points = read_points(data, file, declared, findings)
-    if points is None:
+    if points is None or findings.complaints:
         return None
+    if declared.frame == "geographic":
+        # Only its speed is used: any origin near will do.
+        declared = declared.model_copy(update={"origin": tuple(
+            np.append(np.degrees(points.position[0, :2]), points.position[0, 2]))})
     times, seconds = declared.times(), []
     for line, text in zip(points.lines, points.time, strict=True):
         try:
@@ -376,7 +385,8 @@ def _track_of(data, file, declared, findings):
             findings.complain(file, line, "time", quote(text), str(error))
     if findings.complaints:
         return None
-    return Track(np.array(seconds), points.position)
+    about = scale_point(points.position, declared)
+    return Track(np.array(seconds), to_site(points.position, declared, about))
 
 
 def _keep_readings(path, imported, poses, findings):

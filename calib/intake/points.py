@@ -32,7 +32,8 @@ class Points:
         "" where the file has none.
     position : ndarray, shape (n, 3)
         East, north, up as the file has them, in metres, pole off; on the map grid if that is what
-        was declared. NaN where at fault.
+        was declared. Geographic: latitude and longitude in rad, ellipsoidal height in m. NaN where
+        at fault.
     covariance : ndarray, shape (n, 3, 3)
         m^2; NaN where the file says nothing.
     pose, target : tuple of str
@@ -115,13 +116,20 @@ def read_points(
     )
 
 
-def to_ground(
+def to_site(
     position: np.ndarray, declared: Declaration, about: np.ndarray | None
 ) -> np.ndarray:
-    """Site coordinates on the ground; `about` is the point of the grid that stays."""
-    if declared.frame != "grid":
-        return position
-    return geographic.grid_to_ground(position, declared.factor, about)
+    """Site coordinates on the ground; `about` is the point of the grid that stays.
+
+    Geographic coordinates need an origin declared.
+    """
+    if declared.frame == "grid":
+        return geographic.grid_to_ground(position, declared.factor, about)
+    if declared.frame == "geographic":
+        origin = np.array(declared.origin, float)
+        origin[:2] = np.radians(origin[:2])
+        return geographic.to_local(position, origin)
+    return position
 
 
 def _local(export, declared, findings):
@@ -131,13 +139,11 @@ def _local(export, declared, findings):
 
 
 def _geographic(export, declared, findings):
-    latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0)
-    longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0)
+    exchanged = "latitude and longitude exchanged?"
+    latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0, hint=exchanged)
+    longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0, hint=exchanged)
     height = to_metres(numbers(export, "ellipsoidal_height", findings), declared.unit)
-    where = np.column_stack([np.radians(latitude), np.radians(longitude), height])
-    origin = np.array(declared.origin, float)
-    origin[:2] = np.radians(origin[:2])
-    return geographic.to_local(where, origin)
+    return np.column_stack([np.radians(latitude), np.radians(longitude), height])
 
 
 def _pole(export, declared, findings):
