@@ -21,6 +21,8 @@ _DECIMALS = {"point": ".", "comma": ","}
 _ANGLE_SD = {"arcsec": np.pi / 648000, '"': np.pi / 648000, "mgon": np.pi / 200000,
              "deg": np.pi / 180}
 _LENGTH_SD = {"mm": 1e-3, "m": 1.0}
+_WORST_ANGLE, _WORST_LENGTH, _WORST_PPM = np.radians(0.1), 0.1, 100.0
+"""Sds beyond which a unit was mistyped: common practice, no source."""
 
 
 class DeclarationError(Exception):
@@ -66,6 +68,11 @@ class Instrument(_Strict):
         sds = self.sds()
         if not (sds.direction > 0 and sds.zenith > 0 and sds.distance > 0):
             raise ValueError("the sds of direction, zenith and distance must be above zero")
+        lengths = (sds.distance, sds.centring, sds.pointing, sds.target_height)
+        if max(sds.direction, sds.zenith) > _WORST_ANGLE or max(lengths) > _WORST_LENGTH \
+                or sds.distance_ppm > _WORST_PPM:
+            raise ValueError("no instrument is so bad: sds of angles up to 0.1 deg, of lengths up "
+                             "to 0.1 m, up to 100 ppm")
         return self
 
 

@@ -17,7 +17,8 @@ from calib.intake.declaration import Declaration
 from calib.intake.export import Export, read_export
 from calib.intake.landxml import CgPoints, is_landxml, read_landxml
 from calib.intake.lengths import NAMES, to_metres
-from calib.run.complaints import Findings
+from calib.run.complaints import Findings, quote
+from calib.run.units import sd_problem
 
 _AXES = ("east", "north", "up")
 
@@ -167,6 +168,9 @@ def _covariance(export: Export, unit, findings):
                else to_metres(values, unit) for name, values in columns.items()}
     if not columns:
         return covariance
+    for name, values in columns.items():
+        _complain_of_sds(export, name, np.sqrt(values) if name.startswith("cov") else values,
+                         findings)
     variance = np.full((n, 3), np.nan)
     for i, axis in enumerate(_AXES):
         sources = [(f"cov_{axis}_{axis}", 1.0), (f"sd_{axis}", 2.0)]
@@ -199,6 +203,15 @@ def _covariance(export: Export, unit, findings):
                               "covariances larger than the variances allow",
                               "a positive definite covariance")
     return covariance
+
+
+def _complain_of_sds(export, name, sd, findings):
+    """Standard deviations in m that no survey has."""
+    for row in np.flatnonzero(np.isfinite(sd)):
+        problem = sd_problem(float(sd[row]), "m")
+        if problem:
+            findings.complain(export.file, export.lines[row], name,
+                              quote(export.columns[name][row]), problem)
 
 
 def _refuse_for_landxml(file, declared, findings):

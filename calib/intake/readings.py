@@ -16,7 +16,7 @@ from calib.intake.reading_units import in_degrees, reading_units
 from calib.intake.shots import FieldShot, Source
 from calib.intake.still import dwell
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.table import ID, NUMBER, SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.table import ID, NUMBER, READING_SD, TIME, Column, complain_of_repeats, read_table
 from calib.run.text import decode
 from calib.run.units import half_circle
 
@@ -72,7 +72,7 @@ def read_sheet(
     columns = [Column("pose", ID), Column("stand", ID, required=False),
                Column("time", TIME, required=False)]
     columns += [Column(header, NUMBER) for header in called.values()]
-    columns += [Column(f"sd_{name}", SD, required=False) for name in called]
+    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     table = None if text is None else read_table(text, file, columns, findings)
     if table is None:
         return {}

@@ -12,7 +12,8 @@ from calib.run.table import (
     COORDINATE,
     ID,
     NUMBER,
-    SD,
+    READING_SD,
+    SHOT_SD,
     TIME,
     Column,
     Table,
@@ -45,7 +46,7 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     names = () if rig is None else rig.reading_names
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
     columns += [Column(name, ANGLE) for name in names]
-    columns += [Column(f"sd_{name}", SD, required=False) for name in names]
+    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in names]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
         _complain_of_no_rows(table, "one row per pose", findings)
@@ -94,7 +95,7 @@ def read_shots(
     """
     columns = [Column(name, ID) for name in ("shot", "pose", "target")]
     columns += [Column(axis, COORDINATE) for axis in AXES]
-    columns += [Column(f"sd_{axis}", SD, required=False) for axis in AXES]
+    columns += [Column(f"sd_{axis}", SHOT_SD, required=False) for axis in AXES]
     columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
     columns += [Column("time", TIME, required=False), Column("setup", ID, required=False)]
     table = read_table(text, file, columns, findings)

@@ -10,7 +10,7 @@ import numpy as np
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import NotANumber, hides, parse_number
 from calib.run.text import Row, note_commented, read_grid
-from calib.run.units import UNITS
+from calib.run.units import UNITS, sd_problem
 
 
 @dataclass(frozen=True)
@@ -22,13 +22,17 @@ class Kind:
     is_number : bool
     accepts : callable
         Whether a value (a float of a number column, else the text) is in order.
-    expected : str
-        For the complaint about a value that is not.
+    expected : str or callable
+        For the complaint about a value that is not; a callable is asked with the value.
     """
 
     is_number: bool
     accepts: Callable[[float | str], bool]
-    expected: str
+    expected: str | Callable[[float], str]
+
+    def expects(self, value) -> str:
+        """What was expected instead of `value`."""
+        return self.expected if isinstance(self.expected, str) else self.expected(value)
 
 
 def _is_moment(cell):
@@ -50,6 +54,9 @@ NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
 ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg")
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
+SHOT_SD, READING_SD = (
+    Kind(True, lambda v, unit=unit: sd_problem(v, unit) is None,
+         lambda v, unit=unit: sd_problem(v, unit)) for unit in ("m", "deg"))
 
 
 @dataclass(frozen=True)
@@ -236,7 +243,7 @@ def _numbers(cells, column, rows, grid, findings):
             values[i] = value
         else:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell),
-                              column.kind.expected)
+                              column.kind.expects(value))
     return values
 
 

@@ -19,6 +19,9 @@ LIMITS = {
     "deg": (2 * math.pi * (1 + 1e-12), "an angle from -360 to 360 deg"),
 }
 
+#: Standard deviations that surveys and sensors have, in m and deg: common practice, no source.
+SDS = {"m": (1e-5, 0.5), "deg": (1e-4, 20.0)}
+
 #: Mean resultant length (0 all round the circle, 1 all alike) above which angles have a middle.
 _GATHERED = 0.5
 
@@ -64,6 +67,25 @@ def from_si(value: float, unit: str) -> float:
         return math.degrees(value)
     numerator, denominator = _LENGTHS[unit]
     return value * denominator / numerator
+
+
+def sd_problem(sd: float, unit: str) -> str | None:
+    """What was expected of a sd of a shot (m) or a reading (deg) that none has; None if it can be.
+
+    Examples
+    --------
+    >>> sd_problem(2.0, "m")
+    'a standard deviation in m, from 0.00001 to 0.5 (mm typed for m? 2 mm are 0.002)'
+    >>> sd_problem(0.05, "deg") is None
+    True
+    """
+    least, most = SDS[unit]
+    if least <= sd <= most:
+        return None
+    says = f"a standard deviation in {unit}, from {f'{least:.5f}'.rstrip('0')} to {most:g}"
+    if unit == "m" and most < sd <= 1000 * most:
+        says += f" (mm typed for m? {sd:g} mm are {sd / 1000:g})"
+    return says
 
 
 def half_circle(degrees):

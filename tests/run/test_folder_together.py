@@ -141,8 +141,8 @@ def test_gaps_in_sds_that_rig_toml_does_not_fill(folder):
     assert folder.complaints() == [
         "readings.csv line 2, column sd_boom: found nothing, expected a standard deviation, here "
         "or under readings.sd in rig.toml",
-        'readings.csv line 3, column sd_boom: found "0", expected a standard deviation above zero '
-        "(1e-9 to 1e6)",
+        'readings.csv line 3, column sd_boom: found "0", expected a standard deviation in deg, '
+        "from 0.0001 to 20",
     ]
 
 
@@ -150,8 +150,8 @@ def test_a_sd_of_the_rig_file_that_would_overflow(folder):
     """It is refused before anything is computed from it."""
     folder.change("rig.toml", "north = 0.002", "north = 2e305")
     assert folder.complaints() == [
-        "rig.toml line 4, key shots.sd.north: found 2e+305, expected a standard deviation above "
-        "zero (1e-9 to 1e6)"
+        "rig.toml line 4, key shots.sd.north: found 2e+305, expected a standard deviation in m, "
+        "from 0.00001 to 0.5"
     ]
 
 
