@@ -44,7 +44,8 @@ def _out_of_range(rig):
     """Sizes that no machine and no survey has, and that would overflow further on."""
     sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
-    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings if r.sd is not None]
+    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings
+            if r.sd is not None]
     problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
                 if (problem := sd_problem(sd, unit))]
     for p in rig.parameters:
