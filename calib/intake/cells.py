@@ -7,7 +7,7 @@ from calib.intake.columns import COLUMNS
 from calib.intake.export import Export
 from calib.intake.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import NotANumber, hides, parse_number
+from calib.run.numerals import DROPPED, NotANumber, dropped_digits, hides, parse_number
 
 FAR = 1e8
 """No site grid puts a point farther, in any unit: beyond lies a typing error."""
@@ -35,7 +35,9 @@ def numbers(
         except NotANumber as error:
             findings.complain(export.file, export.lines[row], name, quote(cell), error.expected)
             continue
-        if low <= value <= high:
+        if low <= value <= high and dropped_digits(cell, export.dialect.decimal):
+            findings.complain(export.file, export.lines[row], name, quote(cell), DROPPED)
+        elif low <= value <= high:
             values[row] = value
         else:
             findings.complain(export.file, export.lines[row], name, quote(cell),

@@ -271,6 +271,10 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
+        # One cell lost in the first row: where its first number should be, there is one.
+        first = self.numbers[0][0]
+        few &= not (where == "above" and first < cells == width - 1
+                    and self._number(row.cells[first]))
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"

@@ -352,6 +352,10 @@ def _add_readings(request, imported, findings):
                 findings.complain(request.sheet.name, None, "pose",
                                   f"no row for pose {quote(pose)}",
                                   f"one for every pose shot{nearest(pose, imported.readings)}")
+        without = [pose for pose in imported.readings if pose not in poses]
+        if without:
+            findings.note(request.sheet.name, "poses without shots: " + ", ".join(
+                quote(pose) for pose in without[:8]) + (", ..." if len(without) > 8 else ""))
     elif request.log is not None:
         track = _read(request.track, findings,
                       lambda data, name: _track_of(data, name, request.declared, findings))

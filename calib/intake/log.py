@@ -15,7 +15,7 @@ import numpy as np
 from calib.intake.reading_units import in_degrees, reading_units
 from calib.intake.times import TimeFormat
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
 from calib.run.text import Dialect, read_grid, split_cells
 
 BLOCK = 8 << 20
@@ -234,7 +234,8 @@ def _time_cells(raw, starts, ends, layout):
         # Times of one width, the same as in the first row, need no search. Whether what stands
         # there is a time is seen when it is read.
         width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
-        if 0 < width and (raw[np.minimum(starts + width, len(raw) - 1)] == delimiter).all():
+        bare = raw[starts[0]] not in b' "' and raw[starts[0] + width - 1] not in b' "\r'
+        if 0 < width and bare and (raw[np.minimum(starts + width, len(raw) - 1)] == delimiter).all():
             return starts, np.full(len(starts), width)
     marks = np.flatnonzero(raw == delimiter)
     marks = np.append(marks, np.full(layout.time + 1, len(raw)))
@@ -318,6 +319,8 @@ def _reading(cell, name, line, layout, file, findings):
         findings.complain(file, line, name, quote(cell), error.expected)
         return np.nan
     value, problem = in_degrees(value, layout.units.get(name, "deg"))
+    if not problem and dropped_digits(cell, layout.dialect.decimal):
+        value, problem = np.nan, DROPPED
     if problem:
         findings.complain(file, line, name, quote(cell), problem)
     return value

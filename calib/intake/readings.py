@@ -16,7 +16,8 @@ from calib.intake.reading_units import in_degrees, reading_units
 from calib.intake.shots import FieldShot, Source
 from calib.intake.still import dwell
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.table import ID, NUMBER, READING_SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.copies import note_same_readings
+from calib.run.table import ID, READING, READING_SD, TIME, Column, complain_of_repeats, read_table
 from calib.run.text import decode
 from calib.run.units import half_circle
 
@@ -71,7 +72,7 @@ def read_sheet(
     called = {name: headers.get(name, name) for name in rig.reading_names}
     columns = [Column("pose", ID), Column("stand", ID, required=False),
                Column("time", TIME, required=False)]
-    columns += [Column(header, NUMBER) for header in called.values()]
+    columns += [Column(header, READING) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     table = None if text is None else read_table(text, file, columns, findings)
     if table is None:
@@ -80,6 +81,7 @@ def read_sheet(
     unknown = np.full(len(table), np.nan)
     units = reading_units(called, file, table.header_line, findings)
     values = _sheet_values(table, called, units, findings)
+    note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
     sd = np.column_stack([table.numbers.get(f"sd_{name}", unknown) for name in called])
     blank = ("",) * len(table)
     stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)

@@ -50,6 +50,24 @@ def tell_copies(
         findings.note(file[row], f"{says}: copies would count twice", line[row])
 
 
+def note_same_readings(
+    readings: np.ndarray, poses: Sequence[str], file: str, line: Sequence[int], findings: Findings
+) -> None:
+    """Say which poses have all readings of another, shape (n, k), to the last digit."""
+    first: dict[bytes, int] = {}
+    same = []
+    known = readings.size and len(poses) == len(readings)
+    for i in np.flatnonzero(np.isfinite(readings).all(axis=1)) if known else ():
+        before = first.setdefault(readings[i].tobytes(), i)
+        if before != i:
+            same.append((before, i))
+    if same:
+        before, row = same[0]
+        findings.note(file, f"{len(same)} pose(s) with the readings of another to the last digit "
+                      f"({lines_in_words([line[i] for _, i in same])}; pose {quote(poses[row])} is "
+                      f"pose {quote(poses[before])} again): was a row copied?", line[row])
+
+
 def complain_of_lookalikes(
     ids: Sequence[str], file: Sequence[str], line: Sequence[int], column: str, findings: Findings
 ) -> None:

@@ -13,6 +13,12 @@ _DIGITS = r"[+-]?[0-9]{1,3}(?:X[0-9]{3})+"
 _UNIT = re.compile(r"[+-]?[0-9.,]+ *(?:m|mm|cm|ft|in|deg|rad|gon|%|')", re.IGNORECASE)
 
 
+#: From this size on measured numbers are written out.
+_WRITTEN_OUT = 1e-3
+
+DROPPED = "a number without a power of ten (has a spreadsheet dropped digits?)"
+
+
 class NotANumber(ValueError):
     """A cell that is no finite number.
 
@@ -71,6 +77,22 @@ def hides(cell: str) -> bool:
     """
     return not cell.isprintable() and any(
         unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp") for c in cell)
+
+
+def dropped_digits(cell: str, decimal: str = ".") -> bool:
+    """Whether a number looks like what a spreadsheet makes of a measured one: 5.01E+03 of 5006.0156.
+
+    A power of ten with less than three decimals, but for what is very small.
+
+    Examples
+    --------
+    >>> dropped_digits("5.01E+03"), dropped_digits("5.0060156e+03"), dropped_digits("1e-05")
+    (True, False, False)
+    """
+    mantissa, power, _ = cell.casefold().partition("e")
+    return (power == "e" and is_number(cell, decimal)
+            and len(mantissa.partition(decimal)[2]) < 3
+            and abs(float(cell.replace(decimal, "."))) >= _WRITTEN_OUT)
 
 
 def decimal_marks_in(cell: str) -> str:

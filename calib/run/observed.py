@@ -4,7 +4,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
-from calib.run.copies import complain_of_lookalikes
+from calib.run.copies import complain_of_lookalikes, note_same_readings
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
 from calib.run.table import (
@@ -57,6 +57,7 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
     readings = [short_way_round(table.numbers.get(name, unknown)) for name in names]
+    note_same_readings(np.array(readings).T, _text(table, "pose"), file, lines, findings)
     sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
     return Poses(
         ids=_text(table, "pose"),

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.numerals import NotANumber, hides, parse_number
+from calib.run.numerals import DROPPED, NotANumber, dropped_digits, hides, parse_number
 from calib.run.text import Row, note_commented, read_grid
 from calib.run.units import UNITS, sd_problem
 
@@ -24,11 +24,14 @@ class Kind:
         Whether a value (a float of a number column, else the text) is in order.
     expected : str or callable
         For the complaint about a value that is not; a callable is asked with the value.
+    measured : bool
+        Whether dropped digits (`calib.run.numerals.dropped_digits`) would do harm.
     """
 
     is_number: bool
     accepts: Callable[[float | str], bool]
     expected: str | Callable[[float], str]
+    measured: bool = False
 
     def expects(self, value) -> str:
         """What was expected instead of `value`."""
@@ -49,9 +52,11 @@ _FAR = 1e8
 ID = Kind(False, lambda cell: bool(cell) and not hides(cell), "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
-COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m")
+COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
 NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
-ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg")
+ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg", True)
+#: In a unit that the header may state.
+READING = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", True)
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
 SHOT_SD, READING_SD = (
@@ -239,7 +244,10 @@ def _numbers(cells, column, rows, grid, findings):
         except NotANumber as error:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell), error.expected)
             continue
-        if column.kind.accepts(value):
+        if column.kind.accepts(value) and column.kind.measured \
+                and dropped_digits(cell, grid.dialect.decimal):
+            findings.complain(grid.file, rows[i].line, column.name, quote(cell), DROPPED)
+        elif column.kind.accepts(value):
             values[i] = value
         else:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell),
