@@ -144,6 +144,11 @@ def read_export(
                   header.line if header else None, units)
 
 
+def _shape(cell: str) -> str:
+    """What kind of characters an id is made of: 9 for digits, a for letters."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
+
+
 def _find_header(rows: list[Row]) -> Row | None:
     """The first of the leading lines in which two cells or more are names of columns we know."""
     for row in rows[:20]:
@@ -210,6 +215,7 @@ class _Sorter:
             if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
         ]
         self.worded: Row | None = None
+        self.shapes: set[str] = set()
         # Free text may be missing at the end of a line, or hold delimiters of its own.
         self.loose = len(order)
         while self.loose and order[self.loose - 1] in ("description", SKIP):
@@ -222,6 +228,7 @@ class _Sorter:
             return []
         width = Counter(len(row.cells) for row in full).most_common(1)[0][0]
         first, last = full[0].line, full[-1].line
+        self.shapes = {_shape(row.cells[0]) for row in full} if self.order[0] == "point" else set()
         kept, skipped = [], []
         above = [row for row in rows if row.line < first]
         if above and self._only_words(above[-1]):
@@ -271,13 +278,18 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
-        # One cell lost in the first row: where its first number should be, there is one.
-        first = self.numbers[0][0]
-        few &= not (where == "above" and first < cells == width - 1
-                    and self._number(row.cells[first]))
+        if where == "above" and cells >= width - 1 and self._begins_like(row):
+            few = False
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _begins_like(self, row):
+        """Whether a line above the rows begins with an id like theirs, or has a first number: a row
+        with a cell lost."""
+        first = self.numbers[0][0]
+        return (_shape(row.cells[0]) in self.shapes
+                or (first < len(row.cells) and self._number(row.cells[first])))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

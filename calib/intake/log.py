@@ -235,7 +235,8 @@ def _time_cells(raw, starts, ends, layout):
         # there is a time is seen when it is read.
         width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
         bare = raw[starts[0]] not in b' "' and raw[starts[0] + width - 1] not in b' "\r'
-        if 0 < width and bare and (raw[np.minimum(starts + width, len(raw) - 1)] == delimiter).all():
+        ends_there = raw[np.minimum(starts + width, len(raw) - 1)] == delimiter
+        if 0 < width and bare and ends_there.all():
             return starts, np.full(len(starts), width)
     marks = np.flatnonzero(raw == delimiter)
     marks = np.append(marks, np.full(layout.time + 1, len(raw)))

@@ -17,7 +17,7 @@ from calib.intake.shots import FieldShot, Source
 from calib.intake.still import dwell
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.copies import note_same_readings
-from calib.run.table import ID, READING, READING_SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_repeats, read_table
 from calib.run.text import decode
 from calib.run.units import half_circle
 
@@ -72,7 +72,7 @@ def read_sheet(
     called = {name: headers.get(name, name) for name in rig.reading_names}
     columns = [Column("pose", ID), Column("stand", ID, required=False),
                Column("time", TIME, required=False)]
-    columns += [Column(header, READING) for header in called.values()]
+    columns += [Column(header, MEASURED) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     table = None if text is None else read_table(text, file, columns, findings)
     if table is None:

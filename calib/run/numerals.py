@@ -80,9 +80,9 @@ def hides(cell: str) -> bool:
 
 
 def dropped_digits(cell: str, decimal: str = ".") -> bool:
-    """Whether a number looks like what a spreadsheet makes of a measured one: 5.01E+03 of 5006.0156.
+    """Whether a number looks like what a spreadsheet makes of a measured one.
 
-    A power of ten with less than three decimals, but for what is very small.
+    5.01E+03 of 5006.0156: a power of ten with less than three decimals, but for what is very small.
 
     Examples
     --------

@@ -7,14 +7,16 @@ file would have to read them too, and then it says something. `silent` is the fa
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 
 from calib.intake.declaration import declare
 from calib.intake.gather import Request, gather_import
 from calib.run.complaints import Findings, InputError
-from calib.run.folder import read_run
+from calib.run.folder import read_run, rig_from_text
 from tests.intake.damage import DAMAGE, REMARKABLE, Sheet
 from tests.intake.field_files import RIG_TOML
 
@@ -27,6 +29,12 @@ BASE = {"unit": "m", "frame": "ground", "pole": "applied", "ids": "{pose}-{targe
 INSTRUMENT = {"direction": "5 arcsec", "zenith": "5 arcsec", "distance": "2 mm + 2 ppm",
               "pointing": "1 mm"}
 START = np.datetime64("2031-05-04T06:00:00.000")
+
+
+TAPE = Sheet(("quantity", "value", "sd", "unit"), (
+    ("boom_length", "5702.5", "5.0", "mm"), ("stick_length", "2903.0", "4.0", "mm"),
+    ("edge_width", "1.5020", "0.0030", "m"), ("boom_zero", "0.25", "0.15", "deg"),
+    ("edge_reach", "1.975", "0.040", "ft")), (1, 2))
 
 
 @dataclass(frozen=True)
@@ -82,15 +90,21 @@ def formats(rng) -> list[Format]:
                _points({})),
         *(Format(f"raw observations, {name}", sheet, _raw, 1e-5, ("row_exchanged",))
           for name, sheet in _raw_sheets(machine)),
-        *(Format(f"LandXML, {name}", sheet, _landxml, 1e-6, ("dressed",))
+        *(Format(f"LandXML, {name}", sheet, _landxml, 1e-6, ("dressed", "last_row_cut"))
           for name, sheet in _xml_sheets(plain)),
+        Format("geographic", _geographic_sheet(machine), _geographic, 2e-4),
+        Format("known points", _known_sheet(), _known(machine), 1e-5),
+        Format("booking sheet", _booking_sheet(machine), _booking(machine), 1e-6,
+               ("copied_under_other_ids",)),
+        Format("run folder, tape.csv", TAPE, _folder(machine, "tape.csv"), 1e-6,
+               ("row_exchanged", "column_late")),
         *(Format(f"log, {name}", sheet, _log(machine), 0.05, ("row_exchanged", "column_late"))
           for name, sheet in _logs(machine, rng)),
         *(Format(f"sheet of readings, {name}", sheet, _sheet(machine), 1e-6, ("row_exchanged",))
           for name, sheet in _sheets(machine)),
         *(Format(f"run folder, {name}", sheet, _folder(machine, name), 1e-6,
                  () if name == "shots.csv" else ("row_exchanged",))
-          for name, sheet in _folders(machine)),
+          for name, sheet in _folders(machine)[:2]),
     ]
 
 
@@ -205,12 +219,58 @@ def _raw_sheets(machine):
     return (("commas", sheet), ("semicolons", replace(sheet, delimiter=";", decimal=",")))
 
 
-def _raw(text, folder, findings):
+def _raw(text, folder, findings, known=None):
     (folder / "points.txt").write_text(text, encoding="utf-8", newline="")
-    (folder / "known.csv").write_text("point,east,north,up,sd_east,sd_north,sd_up\n" + "".join(
-        f"{name},{e},{n},{u},0.002,0.002,0.002\n" for name, (e, n, u) in KNOWN.items()))
+    (folder / "known.csv").write_text(known or _known_sheet().text(), encoding="utf-8", newline="")
     return _import(folder, findings, {
         **BASE, "angles": "deg", "instrument": INSTRUMENT, "stand": "1"}, known="known.csv")
+
+
+def _geographic_sheet(machine):
+    """Latitude and longitude to 1e-9 deg on a small plane: metres per degree at 52.1 N."""
+    rows = tuple((name, f"{52.1 + (n - 5000) / 111_260:.9f}", f"{5.3 + (e - 1010) / 68_500:.9f}",
+                  f"{u:.4f}") for name, (e, n, u) in machine.shots.items())
+    return Sheet(("point", "latitude", "longitude", "ellipsoidal height"), rows, (1, 2, 3))
+
+
+def _geographic(text, folder, findings):
+    (folder / "points.txt").write_text(text, encoding="utf-8", newline="")
+    return _import(folder, findings, {
+        **BASE, "frame": "geographic", "origin": [52.1, 5.3, 50.0], "stand": "1"})
+
+
+def _known_sheet():
+    return Sheet(("point", "east", "north", "up", "sd_east", "sd_north", "sd_up"), tuple(
+        (name, *(f"{v:.3f}" for v in place), "0.002", "0.002", "0.003")
+        for name, place in KNOWN.items()), (1, 2, 3))
+
+
+def _known(machine):
+    raw = _raw_sheets(machine)[0][1].text()
+
+    def values(text, folder, findings):
+        return _raw(raw, folder, findings, known=text)
+
+    return values
+
+
+def _booking_sheet(machine):
+    return Sheet(("point", "pose", "target", "stand"), tuple(
+        (str(101 + i), name[:2], name[3:], "1") for i, name in enumerate(machine.shots)), (0, 1))
+
+
+def _booking(machine):
+    rows = [f"{101 + i},{n:.4f},{e:.4f},{u:.4f}"
+            for i, (e, n, u) in enumerate(machine.shots.values())]
+
+    def values(text, folder, findings):
+        (folder / "points.txt").write_text("\n".join(rows) + "\n")
+        (folder / "booking.csv").write_text(text, encoding="utf-8", newline="")
+        return _import(folder, findings, {
+            "unit": "m", "frame": "ground", "pole": "applied", "targets": TARGETS,
+            "order": "PNEZ"}, booking="booking.csv")
+
+    return values
 
 
 def _folders(machine):
@@ -218,7 +278,7 @@ def _folders(machine):
                    f"{u:.4f}") for name, (e, n, u) in machine.shots.items())
     return (("shots.csv", Sheet(("shot", "pose", "target", "east", "north", "up"), shots,
                                 (3, 4, 5))),
-            ("readings.csv", _sheets(machine)[0][1]))
+            ("readings.csv", _sheets(machine)[0][1]), ("tape.csv", TAPE))
 
 
 def _folder(machine, damaged):
@@ -227,7 +287,7 @@ def _folder(machine, damaged):
         run = folder / "run"
         run.mkdir(exist_ok=True)
         (run / "rig.toml").write_text(RIG_TOML)
-        for name in ("shots.csv", "readings.csv"):
+        for name in whole:
             (run / name).write_text(text if name == damaged else whole[name].text(),
                                     encoding="utf-8", newline="")
         got = read_run(run, unfinished=True)
@@ -236,6 +296,8 @@ def _folder(machine, damaged):
         out = {f"shot {i}": (*p, got.poses.ids[pose], got.rig.target_names[target])
                for i, p, pose, target in zip(got.shots.ids, got.shots.position, got.shots.pose,
                                              got.shots.target, strict=True)}
+        out |= {f"tape {q}": (v, sd) for q, v, sd in zip(got.tape.quantities, got.tape.value,
+                                                         got.tape.sd, strict=True)}
         return out | {f"pose {i}": tuple(np.degrees(r))
                       for i, r in zip(got.poses.ids, got.poses.readings, strict=True)}
 
@@ -275,7 +337,7 @@ def _difference(got, truth):
 
 
 def campaign(tries: int, seed: int, folder: Path) -> tuple[Counter, list[str]]:
-    """Damage files at random.
+    """Damage files at random; the run folder's rig, always the same, is read once.
 
     Returns
     -------
@@ -283,7 +345,13 @@ def campaign(tries: int, seed: int, folder: Path) -> tuple[Counter, list[str]]:
     list of str
         Every fault: silent, broken, or only told where a complaint is due.
     """
-    rng = np.random.default_rng(seed)
+    (folder / "RUN").mkdir(exist_ok=True)
+    (folder / "RUN" / "rig.toml").write_text(RIG_TOML)
+    with patch("calib.intake.gather.rig_from_text", lru_cache(rig_from_text)):
+        return _campaign(tries, np.random.default_rng(seed), folder)
+
+
+def _campaign(tries, rng, folder):
     counts, faults, done = Counter(), [], 0
     while done < tries:
         ready = []

@@ -7,6 +7,7 @@ damage a careful person would read as it stands and remark on: there a notice wi
 
 from dataclasses import dataclass, replace
 
+
 @dataclass(frozen=True)
 class Sheet:
     """A delimited file as a person sees it.
