@@ -13,6 +13,8 @@ _DIGITS = r"[+-]?[0-9]{1,3}(?:X[0-9]{3})+"
 _UNIT = re.compile(r"[+-]?[0-9.,]+ *(?:m|mm|cm|ft|in|deg|rad|gon|%|')", re.IGNORECASE)
 
 
+_NOTHING = ("nan", "inf", "infinity", "na", "n/a", "null", "none")
+
 #: From this size on measured numbers are written out.
 _WRITTEN_OUT = 1e-3
 
@@ -107,6 +109,17 @@ def decimal_marks_in(cell: str) -> str:
     return "" if point == comma else "." if point else ","
 
 
+def says_nothing(cell: str) -> bool:
+    """Whether a cell is a sign for no value, in a column of numbers or of ids.
+
+    Examples
+    --------
+    >>> says_nothing("---"), says_nothing("#N/A"), says_nothing("A-3")
+    (True, True, False)
+    """
+    return set(cell) <= set("*-?_") or cell.casefold().strip("+-#") in _NOTHING
+
+
 def _likely(cell, decimal):
     """What to say of a cell that is no number; the first cause that fits."""
     other = "," if decimal == "." else "."
@@ -114,8 +127,7 @@ def _likely(cell, decimal):
     mended = bare.translate(str.maketrans("oil", "011"))
     causes = (
         (not cell, "a number"),
-        (bare.strip("+-") in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "null", "none"),
-         "a finite number"),
+        (bare.strip("+-#") in _NOTHING, "a finite number"),
         (set(cell) <= set("*-?_"), "a number (a sign for no value?)"),
         (cell.startswith("#"), "a number (an error or a narrow column of a spreadsheet?)"),
         ("°" in cell or "º" in cell, "a number in decimal degrees (without the degree sign)"),

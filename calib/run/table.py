@@ -1,6 +1,7 @@
 """A table with declared columns: every bad cell one complaint, all at once."""
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -8,7 +9,14 @@ from datetime import datetime
 import numpy as np
 
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.numerals import DROPPED, NotANumber, dropped_digits, hides, parse_number
+from calib.run.numerals import (
+    DROPPED,
+    NotANumber,
+    dropped_digits,
+    hides,
+    parse_number,
+    says_nothing,
+)
 from calib.run.text import Row, note_commented, read_grid
 from calib.run.units import UNITS, sd_problem
 
@@ -46,10 +54,14 @@ def _is_moment(cell):
     return ":" in cell
 
 
+#: What a spreadsheet makes of an id such as 1E3.
+_POWER = re.compile(r"[0-9][.,][0-9]+[eE][+-][0-9]+")
+
 #: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
 _FAR = 1e8
 
-ID = Kind(False, lambda cell: bool(cell) and not hides(cell), "an id")
+ID = Kind(False, lambda cell: not (says_nothing(cell) or hides(cell) or _POWER.fullmatch(cell)),
+          "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
