@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.intake.dialect import detect, holds
+from calib.intake.header_units import unit_stated
+from calib.intake.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import (
@@ -37,9 +39,9 @@ class Export:
     raw : tuple of str
         The rows as they stand in the file.
     header : int or None
-        Line of the header.
+        Line of the header, be it one in other words.
     units : dict of str to str
-        Units that the header states in brackets, by our names.
+        Units that the header states, by our names.
     """
 
     file: str
@@ -123,6 +125,11 @@ def read_export(
         _note_unused(header, order, file, findings)
     sorter = _Sorter(file, order, needed, grid.dialect, findings)
     kept = sorter.sort(rows, text)
+    if header is None and sorter.worded is not None:
+        header = sorter.worded
+        units = {name: said for name, cell in zip(order, header.cells, strict=False)
+                 if name != SKIP and (said := unit_stated(cell))}
+    complain_of_torn(kept, order, grid.dialect, file, findings)
     if not kept:
         if not findings.complaints:
             findings.complain(file, None, None, "no row of numbers", "at least one point")
@@ -135,6 +142,11 @@ def read_export(
     return Export(file, grid.dialect, columns, lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
                   header.line if header else None, units)
+
+
+def _shape(cell: str) -> str:
+    """What kind of characters an id is made of: 9 for digits, a for letters."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
 
 
 def _find_header(rows: list[Row]) -> Row | None:
@@ -202,6 +214,8 @@ class _Sorter:
             (i, COLUMNS[n].kind) for i, n in enumerate(order)
             if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
         ]
+        self.worded: Row | None = None
+        self.shapes: set[str] = set()
         # Free text may be missing at the end of a line, or hold delimiters of its own.
         self.loose = len(order)
         while self.loose and order[self.loose - 1] in ("description", SKIP):
@@ -214,13 +228,15 @@ class _Sorter:
             return []
         width = Counter(len(row.cells) for row in full).most_common(1)[0][0]
         first, last = full[0].line, full[-1].line
+        self.shapes = {_shape(row.cells[0]) for row in full} if self.order[0] == "point" else set()
         kept, skipped = [], []
         above = [row for row in rows if row.line < first]
         if above and self._only_words(above[-1]):
             self.findings.note(self.file, "skipped, taken for a header in other words: "
                                + quote(self.dialect.delimiter.join(above[-1].cells)),
                                above[-1].line)
-            rows = [row for row in rows if row is not above[-1]]
+            self.worded = above[-1]
+            rows = [row for row in rows if row is not self.worded]
         loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
         for row in rows:
             where = "above" if row.line < first else "below" if row.line > last else "among"
@@ -262,9 +278,18 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
+        if where == "above" and cells >= width - 1 and self._begins_like(row):
+            few = False
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _begins_like(self, row):
+        """Whether a line above the rows begins with an id like theirs, or has a first number: a row
+        with a cell lost."""
+        first = self.numbers[0][0]
+        return (_shape(row.cells[0]) in self.shapes
+                or (first < len(row.cells) and self._number(row.cells[first])))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

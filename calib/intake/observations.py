@@ -5,13 +5,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.intake.cells import angle_column, check_header_units, complain_of_empty, numbers, texts
+from calib.intake.cells import (
+    angle_column,
+    check_header_units,
+    complain_of_empty,
+    complain_of_packed,
+    numbers,
+    texts,
+)
 from calib.intake.declaration import Declaration
 from calib.intake.export import read_export
 from calib.intake.faces import disagreeing, face_means
-from calib.intake.lengths import NAMES, states, to_metres
+from calib.intake.lengths import NAMES, to_metres
 from calib.intake.polar import PolarShots, distance_sd
 from calib.run.complaints import Findings, lines_in_words, quote
+
+_LARGEST_FACE_ERROR = np.radians(0.1)
+"""Collimation or index error that no instrument in use has: common practice, no source."""
 
 _NEEDED = ("point", "direction", "zenith", "distance")
 
@@ -62,7 +72,7 @@ def read_observations(
     Returns
     -------
     Pointings or None
-        None after any complaint that leaves no sound rows.
+        None after any complaint about single cells or rows; not after one about all angles.
     """
     order, needed = declared.columns(), _NEEDED
     if declared.pole == "column":
@@ -72,7 +82,7 @@ def read_observations(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, states, findings)
+    check_header_units(export, declared.unit, declared.angles, findings)
     complain_of_empty(export, "point", findings)
     direction = angle_column(export, "direction", declared.angles, findings)
     zenith = angle_column(export, "zenith", declared.angles, findings)
@@ -96,6 +106,9 @@ def read_observations(
     polar = _joined(direction, zenith, distance, height, face, first, second, both)
     _check_faces(polar, direction, zenith, distance, first, second, both, declared, export,
                  findings)
+    if declared.angles == "deg":
+        for name in ("direction", "zenith"):
+            complain_of_packed(export, name, findings)
     if not both.all():
         findings.note(file, f"{int((~both).sum())} pointing(s) in one face only: their angles "
                       "are taken as the square root of 2 less certain, and any collimation and "
@@ -192,6 +205,13 @@ def _check_faces(polar, direction, zenith, distance, first, second, both, declar
         export.file, "both faces: collimation "
         f"{np.degrees(means.collimation.mean()) * 3600:+.1f}\", index error "
         f"{np.degrees(means.index.mean()) * 3600:+.1f}\" in the mean, taken out")
+    worst = max((means.collimation.mean(), means.index.mean()), key=abs)
+    if abs(worst) > _LARGEST_FACE_ERROR:
+        findings.complain(
+            export.file, export.lines[a[0]], "zenith" if worst == means.index.mean()
+            else "direction", f"both faces apart by {np.degrees(2 * worst):+.2f} deg in the mean",
+            f"at most {np.degrees(2 * _LARGEST_FACE_ERROR):.1f} deg (angles in another unit than "
+            f"{declared.angles}? an instrument out of adjustment?)")
     # On the edge the pointing error comes on top of the circle's.
     pointing = sds.pointing / distance[a]
     sd_direction = np.hypot(sds.direction, pointing / np.sin(means.zenith))

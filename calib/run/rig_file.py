@@ -7,9 +7,8 @@ import numpy as np
 
 from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
-from calib.run.table import SD
 from calib.run.text import split_lines
-from calib.run.units import LIMITS, from_si
+from calib.run.units import LIMITS, from_si, sd_problem
 
 AXES = ("east", "north", "up")
 
@@ -43,10 +42,12 @@ def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
 
 def _out_of_range(rig):
     """Sizes that no machine and no survey has, and that would overflow further on."""
-    sds = [(f"shots.sd.{axis}", sd) for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
+    sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
-    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd)) for r in rig.readings if r.sd is not None]
-    problems = [(key, f"{sd:g}", SD.expected) for key, sd in sds if not SD.accepts(sd)]
+    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings
+            if r.sd is not None]
+    problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
+                if (problem := sd_problem(sd, unit))]
     for p in rig.parameters:
         limit, expected = LIMITS[p.unit]
         if abs(p.start) > limit:

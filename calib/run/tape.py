@@ -8,7 +8,7 @@ from calib.run.records import Tape
 from calib.run.rig_file import expected_range
 from calib.run.table import (
     ID,
-    NUMBER,
+    MEASURED,
     SD,
     UNIT,
     Column,
@@ -21,7 +21,7 @@ from calib.run.units import LIMITS, UNITS, si_unit, to_si
 
 def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape:
     """Read tape.csv; after a complaint what is sound, never as a result."""
-    columns = [Column("quantity", ID), Column("value", NUMBER), Column("sd", SD),
+    columns = [Column("quantity", ID), Column("value", MEASURED), Column("sd", SD),
                Column("unit", UNIT)]
     table = read_table(text, file, columns, findings)
     if table is None or len(table) == 0 or len(table.texts) + len(table.numbers) < len(columns):

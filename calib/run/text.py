@@ -11,6 +11,12 @@ from calib.run.numerals import decimal_marks_in, is_number
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 
+#: What may stand around a cell. Not what else Python strips, such as the control characters
+#: U+001C and U+0085: a cell that holds them is no number.
+BLANK = " \t\r\v\f\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\ufeff"
+_BLANKS = "".join(c for c in map(chr, range(0x10000)) if re.fullmatch(f"[{BLANK}]", c))
+
+
 @dataclass(frozen=True)
 class Dialect:
     """How a delimited file is written: what stands between cells, and the decimal mark."""
@@ -120,11 +126,11 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     ('a', 'b, c', '')
     """
     if delimiter == " ":
-        line = line.strip()
+        line = line.strip(_BLANKS)
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
-        return tuple([c.strip() for c in cells])
-    blank = "" if delimiter == " " else " *" if delimiter == "\t" else r"\s*"
+        return tuple([c.strip(_BLANKS) for c in cells])
+    blank = "" if delimiter == " " else " *" if delimiter == "\t" else f"[{BLANK}]*"
     gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
     cell = re.compile(
         rf'{blank}(?:"(?P<quoted>(?:[^"]|"")*)"{blank}|(?P<bare>(?!{blank}")[^{delimiter}]*)){gap}'
@@ -135,7 +141,8 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
         if match is None:
             return None
         quoted = match["quoted"]
-        cells.append(match["bare"].strip() if quoted is None else quoted.replace('""', '"').strip())
+        text = match["bare"] if quoted is None else quoted.replace('""', '"')
+        cells.append(text.strip(_BLANKS))
         at = match.end()
         ended = at == len(line) and not match[0].endswith(delimiter)
     return tuple(cells)

@@ -11,7 +11,7 @@ from calib.run.folder import read_run, rig_from_text
 from calib.run.write import write_new_folder
 
 POSES = "\n".join(f"{i:02d},A,0.1,0.2,{20 + i},{-60 - i},{10 + i},{i},{15 * i}" for i in range(10))
-SHOTS = "\n".join(f"{i}{side},{i:02d},edge_{side},{10 + i},{20 - i},{i / 10}"
+SHOTS = "\n".join(f"{i}{side},{i:02d},edge_{side},{10 + i},{20 - i},{i / 10 + (side == 'right')}"
                   for i in range(10) for side in ("left", "right"))
 
 

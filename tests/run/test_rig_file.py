@@ -57,7 +57,7 @@ def test_a_sound_rig_file():
         ("boom = 0.05", "boom = nan", "rig.toml line 12, key readings.sd.boom: found nan, expected "
          "a finite number"),
         ("boom = 0.05", "boom = 1e-200", "rig.toml line 12, key readings.sd.boom: found 1e-200, "
-         "expected a standard deviation above zero (1e-9 to 1e6)"),
+         "expected a standard deviation in deg, from 0.0001 to 20"),
         ("vertical = 0.003", "up = 0.003", "rig.toml line 9, key shots.sd: found {'horizontal': "
          "0.002, 'up': 0.003}, expected either east, north and up, or horizontal and vertical"),
         ("vertical = 0.003", "vertical = -1", "rig.toml line 9, key shots.sd.vertical: found -1, "
