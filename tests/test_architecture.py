@@ -13,7 +13,8 @@ ROOT = Path(calib.__file__).parent
 ALLOWED = {
     "chain": set(),
     "adjust": set(),
-    "run": {"chain"},
+    "spreadsheet": set(),
+    "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
     "calibration": {"adjust", "chain", "run", "stations"},
     "simulate": {"calibration", "chain", "run"},
@@ -22,7 +23,8 @@ ALLOWED = {
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
+    "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
+               "uncertain", "edge"},
 }
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import decimal_marks_in, is_number
+from calib.spreadsheet import unguard
 
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
@@ -188,7 +189,7 @@ def read_grid(
             findings.complain(file, n, None, quote(line.strip()),
                               'every quote (") closed on its line, before the end of its cell')
         elif any(cells):
-            rows.append(Row(n, cells))
+            rows.append(Row(n, tuple([unguard(c) for c in cells])))
     if not rows:
         return None
     width = len(rows[0].cells)
