@@ -10,9 +10,9 @@ def report_files(document: dict) -> dict[str, bytes]:
     """Name to content of both forms of the report."""
     sections = contents(document)
     title, subtitle = headings(document)
-    printed = beside(lambda: pdf(document, title, subtitle, sections))
-    html = page("report.html.j2", document, title, subtitle, sections)
-    return {"report.html": html.encode("utf-8"), "report.pdf": printed()}
+    with beside(lambda: pdf(document, title, subtitle, sections)) as printed:
+        html = page("report.html.j2", document, title, subtitle, sections)
+        return {"report.html": html.encode("utf-8"), "report.pdf": printed()}
 
 
 def headings(document: dict) -> tuple[str, str]:

@@ -12,6 +12,12 @@ from calib.spreadsheet import unguard
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 
+#: What no text file needs: controls, the marks that turn the order of letters about, and others
+#: that are no characters.
+_CONTROL = re.compile(
+    r"[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
+
+
 @dataclass(frozen=True)
 class Dialect:
     """How a delimited file is written: what stands between cells, and the decimal mark."""
@@ -76,11 +82,13 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
     if not text.strip():
         findings.complain(file, None, None, "an empty file", "text")
         return None
-    control = re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\ufffe\uffff]", text)
+    control = _CONTROL.search(text)
     if control:
+        byte = ord(control[0])
         findings.complain(
             file, _line_of(text, control.start()), None,
-            f"binary data (a byte {ord(control[0]):#04x})",
+            f"binary data (a byte {byte:#04x})" if byte < 0x80 else
+            f"an invisible control character (U+{byte:04X})",
             "plain text (a spreadsheet must be saved as CSV first)",
         )
         return None
@@ -125,21 +133,34 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
         return tuple([c.strip() for c in cells])
-    blank = "" if delimiter == " " else " *" if delimiter == "\t" else r"\s*"
-    gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
-    cell = re.compile(
-        rf'{blank}(?:"(?P<quoted>(?:[^"]|"")*)"{blank}|(?P<bare>(?!{blank}")[^{delimiter}]*)){gap}'
-    )
-    cells, at, ended = [], 0, False
-    while not ended:
-        match = cell.match(line, at)
-        if match is None:
-            return None
-        quoted = match["quoted"]
-        cells.append(match["bare"].strip() if quoted is None else quoted.replace('""', '"').strip())
-        at = match.end()
-        ended = at == len(line) and not match[0].endswith(delimiter)
-    return tuple(cells)
+    blank = _BLANKS.get(delimiter, _BLANKS[""])
+    cells, at = [], 0
+    while True:
+        start = blank.match(line, at).end()
+        if line.startswith('"', start):
+            quoted = _QUOTED.match(line, start)
+            if quoted is None:
+                return None
+            cells.append(quoted[1].replace('""', '"').strip())
+            at = blank.match(line, quoted.end()).end()
+            if delimiter == " " and at == quoted.end() < len(line):
+                return None
+        else:
+            end = line.find(delimiter, at)
+            end = len(line) if end < 0 else end
+            cells.append(line[at:end].strip())
+            at = end if delimiter != " " else blank.match(line, end).end()
+        if at == len(line):
+            return tuple(cells)
+        if delimiter != " ":
+            if line[at] != delimiter:
+                return None
+            at += 1
+
+
+#: What may stand around a quoted cell, and a quoted cell: each match takes one pass.
+_BLANKS = {"\t": re.compile(" *"), " ": re.compile(" *"), "": re.compile(r"\s*")}
+_QUOTED = re.compile(r'"((?:[^"]|"")*+)"(?!")')
 
 
 def read_grid(
