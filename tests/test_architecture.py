@@ -14,6 +14,7 @@ ALLOWED = {
     "chain": set(),
     "adjust": set(),
     "spreadsheet": set(),
+    "document": {"run"},
     "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
     "calibration": {"adjust", "chain", "run", "stations"},

@@ -1,5 +1,6 @@
 """rig.toml: from text to a rig, or to complaints that name the line."""
 
+import math
 import re
 import tomllib
 
@@ -8,7 +9,7 @@ import numpy as np
 from calib.chain.rig import Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
 from calib.run.table import SD
-from calib.run.text import split_lines
+from calib.run.text import CONTROL, split_lines
 from calib.run.units import LIMITS, from_si
 
 AXES = ("east", "north", "up")
@@ -19,6 +20,8 @@ _MOST_CHARACTERS, _MOST_IN_LINE, _DEEPEST = 200_000, 2_000, 20
 _MOST_PROBLEMS = 200
 
 _LONGEST = 60
+#: Of the working envelope: beyond, maps take minutes and the memory of a laptop.
+_MOST_POSTURES = 20_000
 _TABLE = re.compile(r"\[\[?([^\[\]]+)\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_"'-]+)*)\s*=""")
 
@@ -33,7 +36,7 @@ def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
     rig = None
     try:
         rig = rig_from_dict(data)
-        problems += _out_of_range(rig)
+        problems += out_of_range(rig)
     except RigError as error:
         problems += error.problems
     written = KeyLines(lines)
@@ -86,16 +89,19 @@ def _values(data):
 def _unshowable(data):
     """Text and keys with control characters: they would go to every screen and page."""
     for path, value, _ in _values(data):
-        if not path.isprintable() or (isinstance(value, str) and not value.isprintable()):
+        if CONTROL.search(path) or (isinstance(value, str) and CONTROL.search(value)):
             yield path, repr(value), "text without control characters"
 
 
-def _out_of_range(rig):
+def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
     """Sizes that no machine and no survey has, and that would overflow further on."""
     sds = [(f"shots.sd.{axis}", sd) for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
     sds += [(f"readings.sd.{r.name}", np.degrees(r.sd)) for r in rig.readings if r.sd is not None]
     problems = [(key, f"{sd:g}", SD.expected) for key, sd in sds if not SD.accepts(sd)]
+    postures = len(rig.envelope.reaches) * math.prod(map(len, rig.envelope.sweep.values()))
+    if postures > _MOST_POSTURES:
+        problems.append(("envelope", f"{postures:,} postures", f"at most {_MOST_POSTURES:,}"))
     for p in rig.parameters:
         limit, expected = LIMITS[p.unit]
         if abs(p.start) > limit:

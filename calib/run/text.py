@@ -12,10 +12,14 @@ from calib.spreadsheet import unguard
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 
+_UNSEEN = r"\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff"
+
 #: What no text file needs: controls, the marks that turn the order of letters about, and others
 #: that are no characters.
-_CONTROL = re.compile(
-    r"[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
+_CONTROL_IN_FILE = re.compile(rf"[\x00-\x08\x0b\x0e-\x1f{_UNSEEN}]")
+
+#: The same in a name or a sentence, which has no line ends either.
+CONTROL = re.compile(rf"[\x00-\x08\x0a-\x1f{_UNSEEN}]")
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
     if not text.strip():
         findings.complain(file, None, None, "an empty file", "text")
         return None
-    control = _CONTROL.search(text)
+    control = _CONTROL_IN_FILE.search(text)
     if control:
         byte = ord(control[0])
         findings.complain(

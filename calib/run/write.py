@@ -16,7 +16,6 @@ from calib.run.complaints import Complaint, InputError
 from calib.run.lock import only_writer
 from calib.spreadsheet import guard
 
-
 #: In a folder that is written: the lock, files on their way to the disk, and those that are all
 #: there and only have to be renamed. Whoever finds the last finishes what was cut short.
 _LOCK, _STAGED, _MOVING = ".calib-lock", ".calib-staged", ".calib-moving"
@@ -226,7 +225,8 @@ def stage(staging: Path, files: Mapping[str, bytes | str]) -> None:
 
 
 def _as_bytes(content):
-    return content.encode("utf-8") if isinstance(content, str) else content
+    # A path that is no UTF-8 may be named in a page.
+    return content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
 
 
 def _finish(folder):

@@ -117,7 +117,7 @@ def test_drift_of_a_changed_machine_ends_with_six(folder, document, tmp_path):
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "no parameters"),
+    ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "parameters"),
     ('{"schema": 99}', "schema 99"),
 ])
 def test_no_result_is_the_inputs_fault(tmp_path, text, words):
