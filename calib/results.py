@@ -23,6 +23,7 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Tape
 from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
+from calib.run.units import LIMITS, from_si
 from calib.uncertain import correlated_numbers
 
 #: The version of result.json that this reads.
@@ -245,6 +246,24 @@ def _check_rig(result):
             for key, found, known in _against(rig, result.document)]
     if complaints:
         raise InputError(complaints)
+    _check_numbers(result)
+
+
+def _check_numbers(result):
+    """Complain of values that no machine has, and of a covariance that none is."""
+    for parameter, value in zip(result.rig.parameters, result.values_si, strict=True):
+        limit, expected = LIMITS[parameter.unit]
+        if abs(value) > limit:
+            raise InputError([Complaint(
+                str(result.path), None, f"parameters.{parameter.name}.value",
+                f"{from_si(value, parameter.unit):g}", expected)])
+    matrix = result.covariance.to_numpy()
+    sd = np.sqrt(np.diag(matrix))
+    scale = np.where(sd > 0, sd, 1.0)
+    if matrix.size and np.linalg.eigvalsh(matrix / np.outer(scale, scale))[0] < -1e-6:
+        raise InputError([Complaint(str(result.path), None, "covariance.matrix",
+                                    "correlations that contradict each other",
+                                    "the covariance as calib solve writes it")])
 
 
 def _against(rig, document):

@@ -4,7 +4,18 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from calib.document.values import Any, Count, Flag, House, Maybe, Number, Record, Spread, Text, Unit
+from calib.document.values import (
+    Count,
+    Flag,
+    House,
+    Maybe,
+    Number,
+    Record,
+    Spread,
+    Text,
+    Unbounded,
+    Unit,
+)
 
 
 class Axis(Record):
@@ -18,9 +29,9 @@ class Reach(Record):
 
 
 class Summary(Record):
-    worst: Any
-    rms: Any
-    p95: Any
+    worst: Unbounded
+    rms: Unbounded
+    p95: Unbounded
 
 
 class Envelope(Record):
@@ -43,7 +54,7 @@ class Envelope(Record):
 
 
 class Edge(Envelope):
-    sd: list[list[Any]]
+    sd: list[list[Unbounded]]
 
     @model_validator(mode="after")
     def _whole(self):
@@ -59,13 +70,13 @@ class WorstAt(Record):
 
 class Share(Record):
     name: Text
-    share: Any
-    alone: Any
+    share: Unbounded
+    alone: Unbounded
 
 
 class TapedEdge(Envelope):
-    error: list[list[Any]]
-    worst_sd: Any
+    error: list[list[Unbounded]]
+    worst_sd: Unbounded
     worst_at: WorstAt
     shares: list[Share]
 

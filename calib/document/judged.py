@@ -5,7 +5,6 @@ from typing import Annotated
 from pydantic import Field
 
 from calib.document.values import (
-    Any,
     Axes,
     Components,
     Count,
@@ -16,6 +15,7 @@ from calib.document.values import (
     Record,
     Spread,
     Text,
+    Unbounded,
     Unit,
 )
 
@@ -78,10 +78,10 @@ class SetAside(Record):
 
 class Noise(Record):
     name: Text
-    times: Any
-    sd: Any
-    low95: Any
-    high95: Any
+    times: Unbounded
+    sd: Unbounded
+    low95: Unbounded
+    high95: Unbounded
     redundancy: Maybe
     differs: Flag
     says: Text
@@ -89,10 +89,10 @@ class Noise(Record):
 
 class Trend(Record):
     name: Text
-    slope: Any
-    sd: Any
+    slope: Unbounded
+    sd: Unbounded
     unit: Text
-    chi2: Any
+    chi2: Unbounded
     dof: Count
     chance: Maybe
     significant: Flag
@@ -110,9 +110,9 @@ class HeldOut(Record):
     folds: Count
     missing_poses: list[Text]
     rms_3d: Spread
-    predicted_rms_3d: Any
+    predicted_rms_3d: Unbounded
     max_3d: Spread
-    standardised_sd: Any
+    standardised_sd: Unbounded
     passed: Flag | None
     shots: list[Missed]
 
@@ -134,17 +134,17 @@ class Check(Record):
 
 class UndetectedShot(Record):
     shot: Text
-    edge: Any
+    edge: Unbounded
 
 
 class UndetectedTape(Record):
     quantity: Text
-    edge: Any
+    edge: Unbounded
 
 
 class Undetected(Record):
     shots: list[UndetectedShot]
-    readings: list[dict[Text, Text | Any]]
+    readings: list[dict[Text, Text | Unbounded]]
     tape: list[UndetectedTape]
 
 
@@ -155,12 +155,12 @@ class Correlated(Record):
 
 
 class Identifiability(Record):
-    singular_values: list[Any]
+    singular_values: list[Unbounded]
     rank: Count
-    condition: Any
-    o1: Any
-    o2: Any
-    o3: Any
+    condition: Unbounded
+    o1: Unbounded
+    o2: Unbounded
+    o3: Unbounded
     correlated: list[Correlated]
 
 

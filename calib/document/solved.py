@@ -5,7 +5,6 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from calib.document.values import (
-    Any,
     Axes,
     Components,
     Count,
@@ -16,6 +15,7 @@ from calib.document.values import (
     Record,
     Spread,
     Text,
+    Unbounded,
     Unit,
 )
 
@@ -114,7 +114,7 @@ class Shot(Record):
     miss: Axes
     w: Maybe
     redundancy: Maybe
-    detectable: Any
+    detectable: Unbounded
     suspect: Flag
     position: Axes
     house: House
@@ -128,7 +128,7 @@ class Reading(Record):
     correction: Number
     w: Maybe
     redundancy: Maybe
-    detectable: Any
+    detectable: Unbounded
     suspect: Flag
 
 
@@ -146,7 +146,7 @@ class Fit(Record):
     passed: Flag | None
     rms_3d: Spread
     rms_3d_miss: Spread
-    condition: Any
+    condition: Unbounded
 
     @model_validator(mode="after")
     def _counted(self):

@@ -13,7 +13,7 @@ Number = Annotated[float, Field(strict=True, ge=-_LARGEST, le=_LARGEST)]
 Spread = Annotated[float, Field(strict=True, ge=0, le=_LARGEST)]
 Maybe = Number | None
 #: May grow beyond every bound where something is all but undetermined.
-Any = Annotated[float, Field(strict=True, allow_inf_nan=False)] | None
+Unbounded = Annotated[float, Field(strict=True, allow_inf_nan=False)] | None
 Count = Annotated[int, Field(strict=True, ge=0, le=10**9)]
 Flag = Annotated[bool, Field(strict=True)]
 

@@ -63,7 +63,8 @@ class Entry:
         out = io.StringIO()
         values = json.dumps(self.values, separators=(",", ":"), ensure_ascii=False)
         csv.writer(out, lineterminator="\n").writerow([
-            self.number, guard(self.result), self.time, guard(self.rig), "yes" if self.passed else "no",
+            self.number, guard(self.result), self.time, guard(self.rig),
+            "yes" if self.passed else "no",
             self.result_sha256, self.inputs_sha256, values, self.previous_sha256])
         return out.getvalue()
 
