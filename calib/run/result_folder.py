@@ -211,7 +211,8 @@ def _exchange(folder, new):
     except BaseException:
         os.rename(old, folder)
         raise
-    os.rename(old, new)
+    with contextlib.suppress(OSError):  # the next writer clears it away
+        os.rename(old, new)
 
 
 def _exchanged_at_once(first, second):
