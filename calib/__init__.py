@@ -6,30 +6,36 @@
 >>> result = calib.load_result(Path("myrun/result"))        # doctest: +SKIP
 """
 
-from calib.adjust.mixed_model import NotConverged
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import Solution, solve
-from calib.chain.rig import Rig, rig_from_dict, rig_from_template
-from calib.results import Result, load_result
-from calib.run.complaints import InputError
-from calib.run.folder import read_run
-from calib.run.records import Run
-from calib.uncertain import derived, position, unknowns
+from importlib import import_module
 
-__all__ = [
-    "InputError",
-    "NotConverged",
-    "NotDetermined",
-    "Result",
-    "Rig",
-    "Run",
-    "Solution",
-    "derived",
-    "load_result",
-    "position",
-    "read_run",
-    "rig_from_dict",
-    "rig_from_template",
-    "solve",
-    "unknowns",
-]
+#: Where each public name is. They are imported when first asked for: the command line can then
+#: take an interrupt from its first moment on.
+_HOMES = {
+    "InputError": "calib.run.complaints",
+    "NotConverged": "calib.adjust.mixed_model",
+    "NotDetermined": "calib.adjust.spectrum",
+    "Result": "calib.results",
+    "Rig": "calib.chain.rig",
+    "Run": "calib.run.records",
+    "Solution": "calib.calibration",
+    "derived": "calib.uncertain",
+    "load_result": "calib.results",
+    "position": "calib.uncertain",
+    "read_run": "calib.run.folder",
+    "rig_from_dict": "calib.chain.rig",
+    "rig_from_template": "calib.chain.rig",
+    "solve": "calib.calibration",
+    "unknowns": "calib.uncertain",
+}
+
+__all__ = list(_HOMES)
+
+
+def __getattr__(name):
+    if name not in _HOMES:
+        raise AttributeError(f"module 'calib' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__():
+    return [*globals(), *_HOMES]

@@ -13,19 +13,24 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from pydantic import ValidationError
 from uncertainties import UFloat
 
-from calib.chain.rig import Rig, rig_from_dict
+from calib.chain.rig import Rig, RigError, rig_from_dict
+from calib.document.record import ResultRecord
 from calib.judge.survey import Survey
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Tape
+from calib.run.result_folder import recover_result
+from calib.run.rig_file import out_of_range
+from calib.run.units import LIMITS, from_si
 from calib.uncertain import correlated_numbers
 
 #: The version of result.json that this reads.
 SCHEMA = 1
 
-_NEEDED = ("parameters", "covariance", "stands", "poses", "shots", "readings", "fit", "rig",
-           "edge", "taped", "verdict")
+RESULT = "result.json"
+_LARGEST = 200_000_000
 
 
 @dataclass(frozen=True)
@@ -157,26 +162,133 @@ def load_result(path: str | Path) -> Result:
         If there is no such file or it is no result of this version.
     """
     path = Path(path)
-    if path.is_dir():
-        path = path / "result.json"
+    if path.name != RESULT:
+        recover_result(path)
+        if path.is_dir():
+            path = path / RESULT
+    content = _content(path)
+    document = _parsed(content, path)
+    _check_shape(document, path)
+    result = Result(document, path, hashlib.sha256(content).hexdigest())
+    _check_rig(result)
+    return result
+
+
+def _content(path):
+    expected = f"{RESULT} of a solved run, or its folder"
     try:
-        content = path.read_bytes()
-    except OSError:
-        raise _complaint(path, "no such file", "result.json of a solved run, or its folder"
-                         ) from None
+        if path.stat().st_size > _LARGEST:
+            raise _complaint(path, f"{path.stat().st_size / 1e6:,.0f} MB", expected)
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise _complaint(path, "no such file", expected) from None
+    except (OSError, ValueError) as error:
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
+        raise _complaint(path, f"a file that cannot be read ({reason})", expected) from None
+
+
+def _parsed(content, path):
+    """The document, if it is one of this version."""
     try:
-        document = json.loads(content)
-    except ValueError as error:
-        raise _complaint(path, f"no JSON ({error})", "result.json as calib solve writes it"
+        document = json.loads(content, parse_constant=_refuse_constant,
+                              object_pairs_hook=_each_key_once)
+    except (ValueError, RecursionError) as error:
+        reason = "nested too deeply" if isinstance(error, RecursionError) else error
+        raise _complaint(path, f"no JSON ({reason})", f"{RESULT} as calib solve writes it"
                          ) from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         found = document.get("schema") if isinstance(document, dict) else None
-        raise _complaint(path, f"schema {found}", f"a result of schema {SCHEMA}")
-    missing = [key for key in _NEEDED if key not in document]
+        raise _complaint(path, f"schema {str(found)[:40]}", f"a result of schema {SCHEMA}")
+    needed = {f.alias or name for name, f in ResultRecord.model_fields.items()}
+    missing = [key for key in sorted(needed) if key not in document]
     if missing:
         raise _complaint(path, "no " + ", ".join(missing),
                          "a whole result; solve the run again with this version")
-    return Result(document, path, hashlib.sha256(content).hexdigest())
+    return document
+
+
+def _refuse_constant(name):
+    raise ValueError(f"{name} is no number")
+
+
+def _each_key_once(pairs):
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        raise ValueError("a key twice in one table")
+    return table
+
+
+def _check_shape(document, path):
+    try:
+        ResultRecord.model_validate(document)
+    except ValidationError as error:
+        raise InputError([
+            Complaint(str(path), None, ".".join(map(str, e["loc"])) or None,
+                      "nothing" if e["type"] == "missing" else quote(repr(e["input"])),
+                      e["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
+            for e in error.errors()]) from None
+    except RecursionError:
+        raise _complaint(path, "tables nested too deeply", f"{RESULT} as calib solve writes it"
+                         ) from None
+
+
+def _check_rig(result):
+    """Complain unless the rig is one, and the tables are about it."""
+    try:
+        rig = result.rig
+        problems = out_of_range(rig)
+    except RigError as error:
+        rig, problems = None, error.problems
+    complaints = [Complaint(str(result.path), None, f"rig.definition.{key}", quote(found), expected)
+                  for key, found, expected in problems]
+    if rig is not None:
+        complaints += [
+            Complaint(str(result.path), None, key, quote(", ".join(found)),
+                      "what the rig has: " + ", ".join(known))
+            for key, found, known in _against(rig, result.document)]
+    if complaints:
+        raise InputError(complaints)
+    _check_numbers(result)
+
+
+def _check_numbers(result):
+    """Complain of values that no machine has, and of a covariance that none is."""
+    for parameter, value in zip(result.rig.parameters, result.values_si, strict=True):
+        limit, expected = LIMITS[parameter.unit]
+        if abs(value) > limit:
+            raise InputError([Complaint(
+                str(result.path), None, f"parameters.{parameter.name}.value",
+                f"{from_si(value, parameter.unit):g}", expected)])
+    matrix = result.covariance.to_numpy()
+    sd = np.sqrt(np.diag(matrix))
+    scale = np.where(sd > 0, sd, 1.0)
+    if matrix.size and np.linalg.eigvalsh(matrix / np.outer(scale, scale))[0] < -1e-6:
+        raise InputError([Complaint(str(result.path), None, "covariance.matrix",
+                                    "correlations that contradict each other",
+                                    "the covariance as calib solve writes it")])
+
+
+def _against(rig, document):
+    """Key, what is in the tables, what is in the rig; where the two differ."""
+    units = {p.name: p.unit for p in (*rig.parameters, *rig.derived)}
+    targets, readings = set(rig.target_names), list(rig.reading_names)
+    edge = [document["edge"], *([document["taped"]["edge"]] if document["taped"] else [])]
+    yield from (row for row in (
+        ("parameters", [f"{p['name']} {p['unit']}" for p in document["parameters"]],
+         [f"{p.name} {p.unit}" for p in rig.parameters]),
+        ("poses.joints", list(document["poses"][0]["joints"]), readings),
+    ) if row[1] != row[2])
+    rows = document["taped"]["rows"] if document["taped"] else []
+    yield from (row for row in (
+        ("shots.target", {s["target"] for s in document["shots"]} - targets, rig.target_names),
+        ("readings.reading", {r["reading"] for r in document["readings"]} - set(readings),
+         readings),
+        ("edge.points", {p for e in edge for p in e["points"]} - targets, rig.target_names),
+        ("edge.axes", {a["reading"] for e in edge for a in e["axes"]} - set(readings), readings),
+        ("taped.rows", {r["quantity"] for r in rows if units.get(r["quantity"]) != r["unit"]},
+         units),
+        ("derived", {d["name"] for d in document["derived"]} - set(units), units),
+    ) if row[1])
 
 
 def _complaint(path, found, expected):

@@ -13,7 +13,9 @@ ROOT = Path(calib.__file__).parent
 ALLOWED = {
     "chain": set(),
     "adjust": set(),
-    "run": {"chain"},
+    "spreadsheet": set(),
+    "document": {"run"},
+    "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
     "calibration": {"adjust", "chain", "run", "stations"},
     "simulate": {"calibration", "chain", "run"},
@@ -24,7 +26,8 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
+    "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
+               "uncertain", "edge"},
 }
 
 

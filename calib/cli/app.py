@@ -73,6 +73,11 @@ def _common(
 
 def main() -> None:
     """Run the application; every fault leaves with its own exit status."""
+    talk.prepare()
+    if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
+        # An empty path would be the current folder: a variable of a script that was not set?
+        talk.tell("Usage: one of the arguments is empty. Nothing was read or written.")
+        sys.exit(talk.USAGE)
     asked = next((word for word in sys.argv[1:] if not word.startswith("-")), None)
     try:
         application(asked)()
@@ -91,6 +96,6 @@ def main() -> None:
         talk.tell(f"{error.filename or 'a file'}: {error.strerror or error}")
         sys.exit(talk.INPUT)
     except Exception:
-        traceback.print_exc()
+        talk.tell(traceback.format_exc())
         talk.tell("This is a fault of the program. Please report the lines above.")
         sys.exit(talk.FAULT)

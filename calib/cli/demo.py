@@ -10,7 +10,9 @@ import calib
 from calib.cli import talk
 from calib.cli.solve import solved
 from calib.report.summary import summary
-from calib.run.write import write_whole
+from calib.run.complaints import Complaint, InputError
+from calib.run.result_folder import result_place
+from calib.run.write import write_new_folder
 
 
 def demo(
@@ -19,7 +21,8 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    write_whole(folder / "run", demo_files())
+    result_place(folder / "result")
+    _write_run(folder / "run")
     document = solved(folder / "run", folder / "result")
     talk.result(summary(document))
     talk.result(
@@ -28,6 +31,19 @@ def demo(
         f"Without them: calib solve {folder / 'run'} --set-aside suspects --out "
         f"{folder / 'without'}"
     )
+
+
+def _write_run(run: Path) -> None:
+    """The demo's run in a new folder, or left as it is where it is already; never over another."""
+    files = demo_files()
+    changed = [name for name in files if (run / name).exists()
+               and (run / name).read_bytes() != files[name]]
+    if changed:
+        raise InputError([Complaint(str(run / name), None, None, "a file that is not the demo's",
+                                    "a folder for the demo of its own: nothing is written over")
+                          for name in changed])
+    if not all((run / name).exists() for name in files):
+        write_new_folder(run, files)
 
 
 def demo_files() -> dict[str, bytes]:

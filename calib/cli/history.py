@@ -60,6 +60,8 @@ def take_up(folder: Path):
         talk.tell(f"{RECORD}: its last line was cut short and is written again.")
     found, skipped = [], []
     for path in sorted(folder.rglob("result.json")):
+        if any(part.startswith(".") for part in path.relative_to(folder).parts):
+            continue  # what a killed solve left
         try:
             result = load_result(path)
             found.append((path.relative_to(folder).as_posix(), result.sha256, result.document))

@@ -1,7 +1,6 @@
 """The files of a results folder, from the document of result.json."""
 
-import json
-
+from calib.cli.talk import json_text
 from calib.report.plots import plot_files
 from calib.report.record import tables
 from calib.report.report import report_files
@@ -16,8 +15,3 @@ def result_files(document: dict) -> dict[str, str | bytes]:
         **plot_files(document),
         **report_files(document),
     }
-
-
-def json_text(document: dict) -> str:
-    """One JSON document, numbers as numbers, nothing that JSON does not know."""
-    return json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"

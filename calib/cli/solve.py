@@ -15,7 +15,7 @@ from calib.judge.set_aside import NONE, SUSPECTS, UnknownName
 from calib.report.record import result_document
 from calib.report.summary import summary
 from calib.run.folder import read_run
-from calib.run.write import refuse_run_folder, write_whole
+from calib.run.result_folder import replace_result, result_place
 
 
 def solve(
@@ -51,7 +51,7 @@ def solve(
 def solved(run_folder: Path, out: Path, set_aside: str = NONE,
            tolerance: float | None = None) -> dict:
     """Read, solve, judge, write; returns the document of result.json."""
-    refuse_run_folder(out, run_folder)
+    place = result_place(out, run_folder)
     run = read_run(run_folder)
     talk.tell_all(run.notices)
     with talk.working(_size(run)):
@@ -62,7 +62,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = NONE,
         document = result_document(chosen, judge(chosen.solution, tolerance))
     with talk.working("Drawing"):
         files = result_files(document)
-    write_whole(out, files)
+    talk.tell_all(replace_result(place, files))
     talk.tell(f"Results are in {out}")
     return document
 

@@ -1,44 +1,115 @@
-"""How commands speak: results to stdout, talk to stderr."""
+"""How commands speak: results to stdout, talk to stderr; nothing that disturbs a terminal."""
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from rich.console import Console
 
 #: Exit codes, the same for every command.
 DONE, FAULT, USAGE, INPUT, NOT_CONVERGED, NOT_DETERMINED, GATE_FAILED = range(7)
 
-_stderr = Console(stderr=True, highlight=False, soft_wrap=True)
+#: Of more things of one kind than this only the first are told, and how many there are.
+MOST = 50
+
+_stderr = Console(stderr=True)
+
+
+def prepare() -> None:
+    """Make the standard streams fit to be written to, whatever the process was started with."""
+    # A stream that is closed would be the next file that is opened.
+    with suppress(OSError):
+        while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+            pass
+        os.close(descriptor)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))
+        elif hasattr(getattr(sys, name), "reconfigure"):
+            # A character that the terminal's encoding lacks is shown as its escape.
+            getattr(sys, name).reconfigure(errors="backslashreplace")
+    # Nothing is shown in a window, whatever a notebook has set.
+    os.environ["MPLBACKEND"] = "agg"
+
+
+def printable(text: str) -> str:
+    """`text` with everything that a terminal would obey or hide shown as an escape.
+
+    Examples
+    --------
+    >>> print(printable("a \\x1b[31m b"), printable("größe\\n"), end="")
+    a \\x1b[31m b größe
+    """
+    if text.isascii() and text.replace("\n", "").isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
 
 
 def tell(text: str) -> None:
     """Say something to the person, on stderr."""
-    _stderr.print(text, markup=False)
+    with _reader_may_be_gone(sys.stderr):
+        sys.stderr.write(printable(text) + "\n")
+        sys.stderr.flush()
 
 
 def tell_all(lines: Iterable[object]) -> None:
-    """Say several things, a line each."""
-    for line in lines:
+    """Say several things, a line each; the first `MOST` of them."""
+    lines = list(lines)
+    for line in lines[:MOST]:
         tell(str(line))
+    if len(lines) > MOST:
+        tell(f"... and {len(lines) - MOST:,} more")
 
 
 def result(text: str) -> None:
     """Write a result to stdout."""
-    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+    text = printable(text)
+    with _reader_may_be_gone(sys.stdout):
+        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        sys.stdout.flush()
+
+
+def json_text(document: dict) -> str:
+    """One JSON document, numbers as numbers, nothing that JSON does not know."""
+    return escaped(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)) + "\n"
+
+
+def escaped(text: str) -> str:
+    """JSON that says the same and cannot disturb a terminal that shows it.
+
+    Examples
+    --------
+    >>> print(escaped('"größe \u202e"'))
+    "größe \\u202e"
+    """
+    if text.isascii():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
 
 
 def result_json(document) -> None:
     """Write one JSON document to stdout."""
-    result(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False))
+    result(json_text(document))
+
+
+@contextmanager
+def _reader_may_be_gone(stream):
+    """Nobody reads on (``| head -1``): that is no fault, and the work goes on."""
+    try:
+        yield
+    except BrokenPipeError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 @contextmanager
 def working(what: str) -> Iterator[None]:
     """Say what is being done while it is; a moving line on a terminal, one line elsewhere."""
     if _stderr.is_terminal:
-        with _stderr.status(what):
+        with _stderr.status(printable(what)):
             yield
     else:
         tell(what + " ...")

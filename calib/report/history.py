@@ -17,6 +17,7 @@ from calib.report.blocks import SHOWN, Picture, Section, Table, Text, words
 from calib.report.figures.ink import INK, PLAIN
 from calib.report.figures.lattice import Lattice, Plot
 from calib.report.summary import value_and_sd
+from calib.spreadsheet import guard, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
            "values", "previous_sha256")
@@ -62,7 +63,8 @@ class Entry:
         out = io.StringIO()
         values = json.dumps(self.values, separators=(",", ":"), ensure_ascii=False)
         csv.writer(out, lineterminator="\n").writerow([
-            self.number, self.result, self.time, self.rig, "yes" if self.passed else "no",
+            self.number, guard(self.result), self.time, guard(self.rig),
+            "yes" if self.passed else "no",
             self.result_sha256, self.inputs_sha256, values, self.previous_sha256])
         return out.getvalue()
 
@@ -112,7 +114,7 @@ def _entry(cells):
     number, result, time, rig, passed, own, inputs, values, previous = cells
     if passed not in ("yes", "no"):
         raise ValueError(passed)
-    return Entry(int(number), result, time, rig, passed == "yes", own, inputs,
+    return Entry(int(number), unguard(result), time, unguard(rig), passed == "yes", own, inputs,
                  json.loads(values), previous)
 
 

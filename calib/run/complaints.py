@@ -130,6 +130,6 @@ def _place(file, line, column):
     place = file if line is None else f"{file} line {line}"
     if column is None:
         return place
-    # TOML has keys; only a syntax error is at a column, and that is a number.
-    word = "key" if file.endswith(".toml") and not column.isdecimal() else "column"
+    # TOML and JSON have keys; only a syntax error is at a column, and that is a number.
+    word = "key" if file.endswith((".toml", ".json")) and not column.isdecimal() else "column"
     return f"{place}, {word} {column}"

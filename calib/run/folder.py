@@ -13,6 +13,7 @@ from calib.run.rig_file import read_rig
 from calib.run.setups import read_set_ups
 from calib.run.tape import read_tape
 from calib.run.text import decode
+from calib.run.write import finish_writing
 
 RIG, READINGS, SHOTS, TAPE, CHECK = (
     "rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv",
@@ -45,6 +46,7 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
         With every complaint about every file.
     """
     folder = Path(folder)
+    finish_writing(folder)
     findings = Findings()
     present = _list_folder(folder)
     content = {name: _bytes_of(folder, name, present, findings)

@@ -1,5 +1,6 @@
 """rig.toml: from text to a rig, or to complaints that name the line."""
 
+import math
 import re
 import tomllib
 
@@ -7,40 +8,91 @@ import numpy as np
 
 from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
-from calib.run.text import split_lines
+from calib.run.text import CONTROL, split_lines
 from calib.run.units import LIMITS, from_si, sd_problem
 
 AXES = ("east", "north", "up")
 
+#: What a rig file may be at most: ten times what the largest rig needs.
+_MOST_CHARACTERS, _MOST_IN_LINE, _DEEPEST = 200_000, 2_000, 20
+#: Of more problems than this the rest is only counted.
+_MOST_PROBLEMS = 200
+
 _LONGEST = 60
-_TABLE = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
+#: Of the working envelope: beyond, maps take minutes and the memory of a laptop.
+_MOST_POSTURES = 20_000
+_TABLE = re.compile(r"\[\[?([^\[\]]+)\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_"'-]+)*)\s*=""")
 
 
 def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
     """The rig that a rig file describes; None after complaints."""
     lines = split_lines(text)
-    try:
-        data = tomllib.loads("\n".join(lines))
-    except RecursionError:
-        findings.complain(file, None, None, "brackets nested too deeply", "a rig file in TOML")
+    data = _parsed(text, lines, file, findings)
+    if data is None:
         return None
-    except ValueError as error:
-        _complain_of_syntax(str(error), file, len(lines), findings)
-        return None
+    problems = list(_unshowable(data))
+    rig = None
     try:
         rig = rig_from_dict(data)
-        problems = _out_of_range(rig)
+        problems += out_of_range(rig)
     except RigError as error:
-        rig, problems = None, error.problems
-    for key, found, expected in problems:
+        problems += error.problems
+    written = KeyLines(lines)
+    for key, found, expected in problems[:_MOST_PROBLEMS]:
         if len(found) > _LONGEST:
             found = found[: _LONGEST - 3] + "..."
-        findings.complain(file, line_of_key(lines, key), key, found, expected)
+        findings.complain(file, written.line_of(key), key, found, expected)
+    if len(problems) > _MOST_PROBLEMS:
+        findings.complain(file, None, None, f"{len(problems) - _MOST_PROBLEMS:,} problems more",
+                          "a rig file")
     return None if problems else rig
 
 
-def _out_of_range(rig):
+def _parsed(text, lines, file, findings):
+    """What TOML makes of the text; None after a complaint."""
+    if len(text) > _MOST_CHARACTERS:
+        findings.complain(file, None, None, f"{len(text):,} characters",
+                          f"a rig file of at most {_MOST_CHARACTERS:,}")
+        return None
+    long = [n for n, line in enumerate(lines, 1) if len(line) > _MOST_IN_LINE]
+    if long:
+        findings.complain(file, long[0], None, f"a line of {len(lines[long[0] - 1]):,} characters",
+                          f"lines of at most {_MOST_IN_LINE:,}")
+        return None
+    try:
+        data = tomllib.loads("\n".join(lines))
+    except RecursionError:
+        data = None
+    except ValueError as error:
+        _complain_of_syntax(str(error), file, len(lines), findings)
+        return None
+    if data is None or any(depth > _DEEPEST for _, _, depth in _values(data)):
+        findings.complain(file, None, None, "brackets or keys nested too deeply",
+                          f"a rig file in TOML, at most {_DEEPEST} levels deep")
+        return None
+    return data
+
+
+def _values(data):
+    """Every key path and value, and how deep it lies, without recursion."""
+    waiting = [("", data, 0)]
+    while waiting:
+        path, value, depth = waiting.pop()
+        yield path, value, depth
+        if depth <= _DEEPEST and isinstance(value, dict | list):
+            inner = value.items() if isinstance(value, dict) else enumerate(value)
+            waiting += [(f"{path}.{key}" if path else str(key), v, depth + 1) for key, v in inner]
+
+
+def _unshowable(data):
+    """Text and keys with control characters: they would go to every screen and page."""
+    for path, value, _ in _values(data):
+        if CONTROL.search(path) or (isinstance(value, str) and CONTROL.search(value)):
+            yield path, repr(value), "text without control characters"
+
+
+def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
     """Sizes that no machine and no survey has, and that would overflow further on."""
     sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
@@ -48,6 +100,9 @@ def _out_of_range(rig):
             if r.sd is not None]
     problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
                 if (problem := sd_problem(sd, unit))]
+    postures = len(rig.envelope.reaches) * math.prod(map(len, rig.envelope.sweep.values()))
+    if postures > _MOST_POSTURES:
+        problems.append(("envelope", f"{postures:,} postures", f"at most {_MOST_POSTURES:,}"))
     for p in rig.parameters:
         limit, expected = LIMITS[p.unit]
         if abs(p.start) > limit:
@@ -65,31 +120,35 @@ def expected_range(parameter: Parameter) -> str:
             f"[ranges] in rig.toml, such as {parameter.name} = [least, most]")
 
 
-def line_of_key(lines: list[str], path: str) -> int | None:
-    """The line where a key, or the nearest key above it that is written down, stands.
-
-    Parameters
-    ----------
-    lines : list of str
-        Of a well-formed TOML file.
-    path : str
-        Key path with dots, such as ``readings.sd.boom``; a number picks from a list.
+class KeyLines:
+    """Where the keys of a well-formed TOML file stand.
 
     Examples
     --------
-    >>> line_of_key(["[readings.sd]", "tilt = 0.06", "boom = -1"], "readings.sd.boom")
+    >>> KeyLines(["[readings.sd]", "tilt = 0.06", "boom = -1"]).line_of("readings.sd.boom")
     3
-    >>> line_of_key(["[readings]", "sd = { tilt = 0.06,", "boom = -1 }"], "readings.sd.boom")
+    >>> KeyLines(["[readings]", "sd = { tilt = 0.06,", "boom = -1 }"]).line_of("readings.sd.boom")
     3
     """
-    parts = path.split(".")
-    best, deepest = None, 0
-    for number, written in _written_keys(lines):
-        if written == parts[: len(written)] and len(written) > deepest:
-            best, deepest = number, len(written)
-    if best is None or deepest == len(parts):
-        return best
-    return _line_of_word(lines, best, parts[-1]) or best
+
+    def __init__(self, lines: list[str]):
+        self._lines = lines
+        self._first: dict[tuple[str, ...], int] = {}
+        for number, written in _written_keys(lines):
+            self._first.setdefault(tuple(written), number)
+
+    def line_of(self, path: str) -> int | None:
+        """The line of a key, or of the nearest key above it that is written down.
+
+        `path` has dots, such as ``readings.sd.boom``; a number picks from a list.
+        """
+        parts = tuple(path.split("."))
+        for depth in range(len(parts), 0, -1):
+            if (best := self._first.get(parts[:depth])) is not None:
+                if depth == len(parts):
+                    return best
+                return _line_of_word(self._lines, best, parts[-1]) or best
+        return None
 
 
 def _written_keys(lines):
@@ -97,7 +156,7 @@ def _written_keys(lines):
     table: list[str] = []
     entries: dict[str, int] = {}
     for number, line in enumerate(lines, 1):
-        if header := _TABLE.fullmatch(line):
+        if header := _TABLE.fullmatch(line.strip()):
             table = _split_key(header[1])
             if line.lstrip().startswith("[["):
                 index = entries[header[1]] = entries.get(header[1], -1) + 1
@@ -115,7 +174,7 @@ def _line_of_word(lines, first, word):
     """The first line from `first` on, before the next table, with `word` in a value."""
     pattern = re.compile(rf"(?<![\w-]){re.escape(word)}(?![\w-])")
     for number, line in enumerate(lines[first - 1 :], first):
-        if number > first and _TABLE.fullmatch(line):
+        if number > first and _TABLE.fullmatch(line.strip()):
             return None
         if pattern.search(line.split("#")[0]):
             return number

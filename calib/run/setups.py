@@ -66,6 +66,7 @@ def _sights(text, file, ids, findings):
     for line, cell in zip(table.lines.tolist(), cells, strict=True):
         if cell and cell not in place:
             findings.complain(file, line, "setup", quote(cell), "a set-up of setups.csv")
+    _complain_of_copies(table, cells, findings)
     return (
         np.array([place.get(cell, -1) for cell in cells], int),
         table.texts.get("point", ("",) * len(table)),
@@ -74,6 +75,19 @@ def _sights(text, file, ids, findings):
         _matrix(table, [f"known_{axis}" for axis in AXES]),
         np.nan_to_num(_matrix(table, [f"known_sd_{axis}" for axis in AXES])),
     )
+
+
+def _complain_of_copies(table, setups, findings):
+    """Two sights are never alike to the last digit: one was pasted twice, and would count twice."""
+    first: dict[tuple, int] = {}
+    points = table.texts.get("point", ("",) * len(table))
+    for line, setup, point, at in zip(table.lines.tolist(), setups, points,
+                                      _matrix(table, AXES).tolist(), strict=True):
+        if not all(map(np.isfinite, at)):
+            continue
+        if (before := first.setdefault((setup, point, *at), line)) != line:
+            findings.complain(table.file, line, None, f"the sight of line {before} again",
+                              "each sight once")
 
 
 def _matrix(table: Table, names):

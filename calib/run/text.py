@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import decimal_marks_in, is_number
+from calib.spreadsheet import unguard
 
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
@@ -14,7 +15,16 @@ _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 #: What may stand around a cell. Not what else Python strips, such as the control characters
 #: U+001C and U+0085: a cell that holds them is no number.
 BLANK = " \t\r\v\f\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\ufeff"
-_BLANKS = "".join(c for c in map(chr, range(0x10000)) if re.fullmatch(f"[{BLANK}]", c))
+_BLANK_CHARACTERS = "".join(c for c in map(chr, range(0x10000)) if re.fullmatch(f"[{BLANK}]", c))
+
+_UNSEEN = r"\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff"
+
+#: What no text file needs: controls, the marks that turn the order of letters about, and others
+#: that are no characters.
+_CONTROL_IN_FILE = re.compile(rf"[\x00-\x08\x0b\x0e-\x1f{_UNSEEN}]")
+
+#: The same in a name or a sentence, which has no line ends either.
+CONTROL = re.compile(rf"[\x00-\x08\x0a-\x1f{_UNSEEN}]")
 
 
 @dataclass(frozen=True)
@@ -81,11 +91,13 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
     if not text.strip():
         findings.complain(file, None, None, "an empty file", "text")
         return None
-    control = re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\ufffe\uffff]", text)
+    control = _CONTROL_IN_FILE.search(text)
     if control:
+        byte = ord(control[0])
         findings.complain(
             file, _line_of(text, control.start()), None,
-            f"binary data (a byte {ord(control[0]):#04x})",
+            f"binary data (a byte {byte:#04x})" if byte < 0x80 else
+            f"an invisible control character (U+{byte:04X})",
             "plain text (a spreadsheet must be saved as CSV first)",
         )
         return None
@@ -126,26 +138,38 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     ('a', 'b, c', '')
     """
     if delimiter == " ":
-        line = line.strip(_BLANKS)
+        line = line.strip(_BLANK_CHARACTERS)
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
-        return tuple([c.strip(_BLANKS) for c in cells])
-    blank = "" if delimiter == " " else " *" if delimiter == "\t" else f"[{BLANK}]*"
-    gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
-    cell = re.compile(
-        rf'{blank}(?:"(?P<quoted>(?:[^"]|"")*)"{blank}|(?P<bare>(?!{blank}")[^{delimiter}]*)){gap}'
-    )
-    cells, at, ended = [], 0, False
-    while not ended:
-        match = cell.match(line, at)
-        if match is None:
-            return None
-        quoted = match["quoted"]
-        text = match["bare"] if quoted is None else quoted.replace('""', '"')
-        cells.append(text.strip(_BLANKS))
-        at = match.end()
-        ended = at == len(line) and not match[0].endswith(delimiter)
-    return tuple(cells)
+        return tuple([c.strip(_BLANK_CHARACTERS) for c in cells])
+    blank = _BLANKS.get(delimiter, _BLANKS[""])
+    cells, at = [], 0
+    while True:
+        start = blank.match(line, at).end()
+        if line.startswith('"', start):
+            quoted = _QUOTED.match(line, start)
+            if quoted is None:
+                return None
+            cells.append(quoted[1].replace('""', '"').strip(_BLANK_CHARACTERS))
+            at = blank.match(line, quoted.end()).end()
+            if delimiter == " " and at == quoted.end() < len(line):
+                return None
+        else:
+            end = line.find(delimiter, at)
+            end = len(line) if end < 0 else end
+            cells.append(line[at:end].strip(_BLANK_CHARACTERS))
+            at = end if delimiter != " " else blank.match(line, end).end()
+        if at == len(line):
+            return tuple(cells)
+        if delimiter != " ":
+            if line[at] != delimiter:
+                return None
+            at += 1
+
+
+#: What may stand around a quoted cell, and a quoted cell: each match takes one pass.
+_BLANKS = {"\t": re.compile(" *"), " ": re.compile(" *"), "": re.compile(f"[{BLANK}]*")}
+_QUOTED = re.compile(r'"((?:[^"]|"")*+)"(?!")')
 
 
 def read_grid(
@@ -195,7 +219,7 @@ def read_grid(
             findings.complain(file, n, None, quote(line.strip()),
                               'every quote (") closed on its line, before the end of its cell')
         elif any(cells):
-            rows.append(Row(n, cells))
+            rows.append(Row(n, tuple([unguard(c) for c in cells])))
     if not rows:
         return None
     width = len(rows[0].cells)

@@ -1,23 +1,36 @@
 """Writing results: a set of files appears whole or not at all."""
 
 import contextlib
+import hashlib
+import json
 import math
 import os
 import shutil
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
 from calib.run.complaints import Complaint, InputError
+from calib.run.lock import only_writer
+from calib.spreadsheet import guard
+
+#: In a folder that is written: the lock, files on their way to the disk, and those that are all
+#: there and only have to be renamed. Whoever finds the last finishes what was cut short.
+_LOCK, _STAGED, _MOVING = ".calib-lock", ".calib-staged", ".calib-moving"
+
+#: What a result folder holds: its files and their hashes.
+MANIFEST = "files.json"
 
 
 def write_whole(folder: Path, files: Mapping[str, bytes | str]) -> None:
     """Write all files into a folder, or none; other files there are left alone.
 
     A new folder appears by one rename. In an existing folder every file is renamed into place
-    after all are safely on disk; if one cannot be, those before it are put back.
+    after all are safely on disk; if one cannot be, those before it are put back, and if the
+    process is killed meanwhile, `finish_writing` does the rest. In a result folder the files become
+    part of the result.
 
     Parameters
     ----------
@@ -38,26 +51,60 @@ def write_whole(folder: Path, files: Mapping[str, bytes | str]) -> None:
         if not parts or ".." in parts or PurePosixPath(name).is_absolute():
             raise ValueError(f"{name!r} is no name of a file inside a folder")
     folder = Path(folder).absolute()
-    try:
+    with disk_trouble_told(folder):
         _refuse_what_is_in_the_way(folder, files)
-        exists = folder.is_dir()
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        staging = (folder if exists else folder.parent) / f".{uuid.uuid4().hex}.part"
-        try:
-            _stage(staging, files)
-            if exists:
-                _move_into(folder, staging, files)
-            else:
-                os.rename(staging, folder)
-                _sync_folder(folder.parent)
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        if folder.is_dir():
+            with only_writer(folder / _LOCK, folder):
+                _finish(folder)
+                _write_into(folder, files)
+        else:
+            _write_new(folder, files)
+
+
+@contextlib.contextmanager
+def disk_trouble_told(folder: Path) -> Iterator[None]:
+    """Trouble with the disk, or with a path that leads nowhere, as a complaint about `folder`."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        # A loop of symbolic links is a RuntimeError in Python 3.11 and 3.12.
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise InputError([Complaint(
             str(folder), None, None, f"a place that cannot be written ({reason})",
             "a folder that you may write to, on a disk with room",
         )]) from error
+
+
+def finish_writing(folder: Path) -> None:
+    """Finish what a killed writer left between its renames, so that nobody reads a mixture.
+
+    Raises
+    ------
+    InputError
+        If it cannot be finished.
+    """
+    if (folder / _MOVING).is_dir():
+        with disk_trouble_told(folder), only_writer(folder / _LOCK, folder):
+            _finish(folder)
+
+
+def manifest_text(hashes: Mapping[str, str]) -> str:
+    """The text of `MANIFEST`."""
+    return json.dumps({"files": dict(sorted(hashes.items()))}, indent=1, ensure_ascii=False) + "\n"
+
+
+def manifest_of(folder: Path) -> dict[str, str] | None:
+    """Name to SHA-256 of the files of a result folder; None if calib did not write it."""
+    try:
+        files = json.loads((folder / MANIFEST).read_bytes())["files"]
+        return {str(name): str(digest) for name, digest in files.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+
+
+def digest_of(content: bytes | str) -> str:
+    """SHA-256 of a file's content."""
+    return hashlib.sha256(_as_bytes(content)).hexdigest()
 
 
 def write_new_folder(folder: Path, files: Mapping[str, bytes | str]) -> None:
@@ -94,7 +141,7 @@ def csv_text(frame: pd.DataFrame) -> str:
     """A table as strict CSV: commas, decimal points, LF, a header, no index.
 
     Floats are written with as many digits as it takes to read the same float again: round
-    beforehand. None and NaN become empty cells.
+    beforehand. None and NaN become empty cells. Text that a spreadsheet would run is guarded.
 
     Raises
     ------
@@ -109,6 +156,7 @@ def _cell(value):
     if isinstance(value, str):
         if "\n" in value or "\r" in value:
             raise ValueError(f"a line break in the cell {value!r}")
+        value = guard(value)
         # A row whose first cell begins with # would be read as a comment.
         if value != value.strip() or value.startswith("#") or "," in value or '"' in value:
             return '"' + value.replace('"', '""') + '"'
@@ -134,22 +182,73 @@ def _refuse_what_is_in_the_way(folder, files):
         raise InputError(complaints)
 
 
-def _stage(staging, files):
+def _write_new(folder, files):
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    staging = folder.parent / f".{uuid.uuid4().hex}.part"
+    try:
+        stage(staging, files)
+        os.rename(staging, folder)
+        sync_folder(folder.parent)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def _write_into(folder, files):
+    """Stage, then move; the rename of the staging folder between them is the decision."""
+    known = manifest_of(folder)
+    if known is not None:
+        hashes = known | {name: digest_of(content) for name, content in files.items()}
+        files = {**files, MANIFEST: manifest_text(hashes)}
+    staging, moving = folder / _STAGED, folder / _MOVING
+    shutil.rmtree(staging, ignore_errors=True)
+    try:
+        stage(staging, files)
+        os.rename(staging, moving)
+        sync_folder(folder)
+        _move_into(folder, moving, files)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+        shutil.rmtree(moving, ignore_errors=True)
+
+
+def stage(staging: Path, files: Mapping[str, bytes | str]) -> None:
     """Write every file below `staging` and have it on the disk."""
     staging.mkdir()
     for name, content in files.items():
         path = staging / name
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("wb") as stream:
-            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
+            stream.write(_as_bytes(content))
             stream.flush()
             os.fsync(stream.fileno())
-    _sync_folder(staging)
+    sync_folder(staging)
 
 
-def _move_into(folder, staging, files):
+def _as_bytes(content):
+    # A path that is no UTF-8 may be named in a page.
+    return content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
+
+
+def _finish(folder):
+    """Move what is all there into place; nothing to do if no writer was killed."""
+    moving = folder / _MOVING
+    if not moving.is_dir():
+        return
+    for path in sorted(p for p in moving.rglob("*") if p.is_file()):
+        name = path.relative_to(moving)
+        if name.parts[0] != _REPLACED:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(path, folder / name)
+    sync_folder(folder)
+    shutil.rmtree(moving)
+
+
+_REPLACED = ".replaced"
+
+
+def _move_into(folder, moving, files):
     """Rename staged files into place; on any trouble put back what was there."""
-    kept = staging / ".replaced"
+    kept = moving / _REPLACED
     kept.mkdir()
     done = []
     try:
@@ -157,9 +256,9 @@ def _move_into(folder, staging, files):
             path, old = folder / name, kept / str(number)
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.exists():
-                os.link(path, old)
+                link_or_copy(path, old)
             done.append((path, old))
-            os.replace(staging / name, path)
+            os.replace(moving / name, path)
     except BaseException:
         for path, old in reversed(done):
             with contextlib.suppress(OSError):
@@ -168,10 +267,18 @@ def _move_into(folder, staging, files):
                 else:
                     path.unlink(missing_ok=True)
         raise
-    _sync_folder(folder)
+    sync_folder(folder)
 
 
-def _sync_folder(folder):
+def link_or_copy(path: Path, second: Path) -> None:
+    """The same content at a second name, also where the disk knows no hard links."""
+    try:
+        os.link(path, second)
+    except OSError:
+        shutil.copy2(path, second)
+
+
+def sync_folder(folder):
     """Have renames on the disk too, where the system can do that."""
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)

@@ -50,6 +50,7 @@ def test_demo_finds_what_was_planted(calib_command, tmp_path, monkeypatch):
     assert written == {
         "result.json", "parameters.csv", "shots.csv", "readings.csv", "report.html", "report.pdf",
         "residuals-by-shot.png", "solved-against-tape.png", "standardised-residuals.png",
+            "files.json",
     }
 
 

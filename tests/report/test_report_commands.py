@@ -146,7 +146,7 @@ def _written(folder, document):
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "no parameters"),
+    ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "parameters"),
     ('{"schema": 99}', "schema 99"),
 ])
 def test_no_result_is_the_inputs_fault(tmp_path, text, words):

@@ -5,7 +5,7 @@ import pytest
 from calib.chain.rig import template_names
 from calib.run.complaints import InputError
 from calib.run.folder import rig_from_text
-from calib.run.rig_file import line_of_key
+from calib.run.rig_file import KeyLines
 
 SOUND = """\
 template = "tilt_rotator"
@@ -128,8 +128,8 @@ def test_toml_that_troubles_its_parser(text):
 def test_lines_of_keys():
     """Headers, dotted keys, arrays of tables, and what is not written down at all."""
     lines = ["a.b = 1", "[[motions]]", "rotate = 'x'", "[[motions]]", "by = { q = 1 }", '["x y"]']
-    assert line_of_key(lines, "a.b") == 1
-    assert line_of_key(lines, "motions.1.by.q") == 5
-    assert line_of_key(lines, "motions.0.rotate") == 3
-    assert line_of_key(lines, "x y") == 6
-    assert line_of_key(lines, "nowhere") is None
+    assert KeyLines(lines).line_of("a.b") == 1
+    assert KeyLines(lines).line_of("motions.1.by.q") == 5
+    assert KeyLines(lines).line_of("motions.0.rotate") == 3
+    assert KeyLines(lines).line_of("x y") == 6
+    assert KeyLines(lines).line_of("nowhere") is None

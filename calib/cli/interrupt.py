@@ -1,0 +1,45 @@
+"""Ctrl-C and its like: one line, and an exit status that says so."""
+
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+class Interrupted(BaseException):
+    """A signal asked to stop; `number` is the signal's. No fault, so no Exception."""
+
+    def __init__(self, number: int):
+        self.number = number
+        super().__init__(number)
+
+
+_SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
+            if hasattr(signal, name)]
+
+
+@contextmanager
+def interrupts_told() -> Iterator[None]:
+    """Inside, a signal to stop unwinds everything, says so and exits with 128 and its number."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {}
+    for number in _SIGNALS:
+        # What is ignored stays ignored: nohup does that.
+        if signal.getsignal(number) not in (signal.SIG_IGN, None):
+            before[number] = signal.signal(number, _interrupt)
+    try:
+        yield
+    except Interrupted as stop:
+        if sys.stderr is not None:
+            sys.stderr.write("\nInterrupted. Nothing is half-written.\n")
+        sys.exit(128 + stop.number)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _interrupt(number, frame):
+    raise Interrupted(number)

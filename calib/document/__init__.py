@@ -1,0 +1,1 @@
+"""The document of result.json, checked when it is read."""

@@ -1,0 +1,96 @@
+"""The shape of result.json: what every reader of a result may take for granted.
+
+Keys beyond these are let through, since keys may be added within a schema.
+"""
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from calib.document.edge import Edge, Taped
+from calib.document.judged import (
+    Check,
+    HeldOut,
+    Identifiability,
+    Noise,
+    SetAside,
+    Suspect,
+    Tests,
+    Trend,
+    Undetected,
+    Verdict,
+    Weak,
+    WithoutSuspects,
+)
+from calib.document.solved import (
+    Correlation,
+    Covariance,
+    Derived,
+    Fit,
+    Parameter,
+    Pose,
+    Reading,
+    Rig,
+    Run,
+    SetUp,
+    Shot,
+    Stand,
+)
+from calib.document.values import Count, Flag, Record, Text
+
+
+class ResultRecord(Record):
+    """The whole of result.json."""
+
+    schema_: Annotated[int, Field(strict=True, alias="schema")]
+    calib: Text
+    computed_with: dict[Text, Text]
+    run: Run
+    rig: Rig
+    converged: Flag
+    iterations: Count
+    parameters: Annotated[list[Parameter], Field(min_length=1)]
+    derived: list[Derived]
+    covariance: Covariance
+    correlations: list[Correlation]
+    stands: Annotated[list[Stand], Field(min_length=1)]
+    set_ups: list[SetUp]
+    poses: Annotated[list[Pose], Field(min_length=1)]
+    shots: Annotated[list[Shot], Field(min_length=1)]
+    readings: list[Reading]
+    fit: Fit
+    suspects: list[Suspect]
+    tests: Tests
+    without_suspects: WithoutSuspects | None
+    set_aside: SetAside
+    noise: list[Noise] | None
+    trends: list[Trend]
+    held_out: HeldOut | None
+    undetected: Undetected
+    identifiability: Identifiability
+    weak: list[Weak]
+    check: Check | None
+    edge: Edge
+    taped: Taped | None
+    verdict: Verdict
+
+    @model_validator(mode="after")
+    def _together(self):
+        poses = {p.pose for p in self.poses}
+        stands = {s.name for s in self.stands}
+        if len(poses) < len(self.poses):
+            raise ValueError("each pose once")
+        if not {s.pose for s in self.shots} | {r.pose for r in self.readings} <= poses:
+            raise ValueError("shots and readings of the poses that are listed")
+        if not {p.stand for p in self.poses if any(s.pose == p.pose for s in self.shots)} <= stands:
+            raise ValueError("poses of shots in the stands that are listed")
+        readings = {tuple(p.joints) for p in self.poses} | {tuple(p.readings) for p in self.poses}
+        if len(readings) > 1:
+            raise ValueError("the same readings in every pose")
+        names = [p.name for p in self.parameters]
+        estimated = [p.name for p in self.parameters if p.status != "held"]
+        if len(set(names)) < len(names) or not set(estimated) <= set(self.covariance.names):
+            raise ValueError("a variance of every parameter that is not held")
+        if any((p.sd is None) != (p.status == "held") for p in self.parameters):
+            raise ValueError("an sd of every parameter that is not held, and of no other")
+        return self

@@ -1,0 +1,164 @@
+"""Signals, streams, environments and paths that a field laptop may have."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from calib.cli import main
+
+CALIB = [sys.executable, "-m", "calib"]
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="POSIX signals and streams")
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """A small simulated run, solved once."""
+    folder = tmp_path_factory.mktemp("surroundings") / "run"
+    for words in (["simulate", folder, "--poses", "12", "--seed", "3"], ["solve", folder]):
+        subprocess.run([*CALIB, *map(str, words)], check=True, capture_output=True)
+    return folder
+
+
+def called(*words, env=None, **options):
+    return subprocess.run([*CALIB, *map(os.fspath, words)], capture_output=True, timeout=120,
+                          env=None if env is None else {**env, "PYTHONPATH": os.getcwd()},
+                          **options)
+
+
+def content(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+@pytest.mark.parametrize("words", ["importing", "Solving", "Drawing"])
+def test_an_interrupt_is_one_line_and_130(run, words):
+    """In any phase: no traceback, no process left, the result as it was."""
+    before = content(run)
+    process = subprocess.Popen([*CALIB, "solve", str(run)], stdout=subprocess.PIPE,
+                               stderr=subprocess.PIPE, text=True, start_new_session=True)
+    if words == "importing":
+        time.sleep(0.25)
+    else:
+        while words not in process.stderr.readline():
+            pass
+    os.killpg(process.pid, signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 130 and out == ""
+    assert err.endswith("\nInterrupted. Nothing is half-written.\n")
+    assert "Traceback" not in err
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
+    assert content(run) == before
+
+
+def test_handlers_are_as_before_after_a_command(monkeypatch):
+    """A program that calls the commands keeps its own."""
+    before = signal.getsignal(signal.SIGINT)
+    monkeypatch.setattr(sys, "argv", ["calib", "--version"])
+    with pytest.raises(SystemExit):
+        main()
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_output_that_nobody_reads_on(run):
+    """``| head -1``: no fault, the status is the verdict's."""
+    result = str(run / "result")
+    process = subprocess.Popen([*CALIB, "compare", result, result], stdout=subprocess.PIPE,
+                               stderr=subprocess.PIPE, text=True)
+    process.stdout.close()
+    err = process.stderr.read()
+    assert process.wait(60) == 0
+    assert "Traceback" not in err and "BrokenPipe" not in err
+
+
+@pytest.mark.parametrize("closed", [[1], [2], [0, 1, 2]])
+def test_closed_streams(run, closed):
+    """A service may have none of the three; no file of ours gets their number."""
+    done = called("compare", run / "result", run / "result", "--out", run.parent / "compared",
+                  preexec_fn=lambda: [os.close(n) for n in closed])
+    assert done.returncode == 0 and b"Traceback" not in done.stderr
+    json.loads((run.parent / "compared/compare.json").read_text("utf-8"))
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_an_output_without_our_letters(run, encoding):
+    """Redirected on Windows, or LC_ALL=C: escapes instead of a traceback."""
+    done = called("check", run / "result", env={"PYTHONIOENCODING": encoding})
+    assert done.returncode == 0 and b"Traceback" not in done.stderr
+    assert b"mm" in done.stdout
+
+
+@pytest.mark.parametrize("env", [
+    {"MPLBACKEND": "module://matplotlib_inline.backend_inline"},
+    {"MPLBACKEND": "nonsense"},
+    {"LC_ALL": "C", "TZ": "Mars/Olympus"},
+    {"HOME": "/nonexistent", "XDG_CONFIG_HOME": "/dev/null", "TZ": "UTC-14"},
+])
+def test_odd_environments(run, env):
+    """A notebook's variables, no home, no locale, no such time zone."""
+    done = called("sheet", run / "result", env=env)
+    assert done.returncode == 0, done.stderr
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("name", [
+    "with space", "100 %s %d", "größe Ж", b"not \xff utf-8", "a\nb", "-", "$(x)", "[red]x[/red]",
+    "\x1b[31mred", "x" * 200,
+])
+def test_odd_names(run, tmp_path, calib_command, name):
+    """Paths are only paths: nothing in them is a format, markup, an order to a terminal."""
+    out = os.fsdecode(os.path.join(os.fsencode(tmp_path), os.fsencode(name)))
+    shutil.copytree(run / "result", out)
+    status, shown, err = calib_command("compare", run / "result", out, "--out", out)
+    assert status == 0, err
+    assert os.path.exists(os.path.join(out, "compare.html"))
+    assert "\x1b" not in shown + err
+    status, shown, err = calib_command("drift", run / "result", out)
+    assert status == 3 and "\x1b" not in shown + err
+
+
+@pytest.mark.parametrize("words", [
+    ["solve", ""], ["solve", "run", "--out", ""], ["solve", "run", "--out="], ["sheet", ""],
+])
+def test_an_empty_argument_is_wrong_usage(tmp_path, monkeypatch, calib_command, words):
+    """An unset variable of a script must not mean the current folder."""
+    monkeypatch.chdir(tmp_path)
+    status, _, err = calib_command(*words)
+    assert status == 2 and "empty" in err
+    assert not os.listdir(tmp_path)
+
+
+def test_a_loop_of_links_is_a_complaint(run, tmp_path, calib_command):
+    """Wherever a path is given."""
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    for words in (["solve", loop], ["solve", run, "--out", loop], ["sheet", loop],
+                  ["sheet", run / "result", "--out", loop], ["diagnose", loop], ["demo", loop],
+                  ["compare", loop, loop], ["new", loop], ["history", loop]):
+        status, _, err = calib_command(*words)
+        assert status == 3 and "Traceback" not in err, words
+
+
+def test_the_demo_goes_over_no_other_run(tmp_path, calib_command, monkeypatch):
+    """Its own run is left as it is; another run is refused whole."""
+    mine = tmp_path / "job" / "run"
+    mine.mkdir(parents=True)
+    (mine / "shots.csv").write_text("my shots")
+    status, _, err = calib_command("demo", tmp_path / "job")
+    assert status == 3 and "not the demo's" in err
+    assert content(tmp_path) == {mine.relative_to(tmp_path) / "shots.csv": b"my shots"}
+
+
+def test_a_run_is_never_taken_for_a_result_folder(run, tmp_path, calib_command):
+    """--out with another run: nothing of it is lost."""
+    other = tmp_path / "other"
+    assert calib_command("simulate", other, "--seed", "7")[0] == 0
+    before = content(other)
+    status, _, err = calib_command("solve", run, "--out", other)
+    assert status == 3 and "no result" in err
+    assert content(other) == before

@@ -1,0 +1,98 @@
+"""Changes of a result.json, and everything that reads one."""
+
+import copy
+import json
+from collections import defaultdict
+
+from calib.report.pdf import pdf
+
+from calib.judge.drift import NotComparable, drift
+from calib.report.comparison import Side, comparison, comparison_sections
+from calib.report.contents import contents
+from calib.report.drifted import drift_document, drift_sections
+from calib.report.history import additions, history_document, history_sections
+from calib.report.page import page
+from calib.report.plain import plain
+from calib.report.report import headings
+from calib.report.sheet import sheet_files
+from calib.results import load_result
+from calib.run.complaints import InputError
+
+VALUES = (None, True, "", "x", "<script>alert(1)</script>", "\x1b[31m", 0, -1, 1e300, -1e9, 10**400,
+          [], {}, [[]], {"a": 1}, "1.5", float("nan"), 1e-300, 12345678901234567890, "\ud800",
+          [None], 0.5, 3, "=1+1", "$x^2$", "a" * 30_000)
+
+
+def places(document):
+    """Every place of a document, rows of a table taken together."""
+    found, waiting = defaultdict(list), [((), document)]
+    while waiting:
+        path, value = waiting.pop()
+        if path:
+            found[tuple(p if isinstance(p, str) else 0 for p in path)].append(path)
+        if isinstance(value, dict):
+            waiting += [((*path, k), v) for k, v in value.items()]
+        elif isinstance(value, list):
+            waiting += [((*path, i), v) for i, v in enumerate(value)]
+    return list(found.values())
+
+
+def damaged(document, where, rng):
+    """A copy with one or two changes, and where."""
+    changed, told = copy.deepcopy(document), []
+    for _ in range(rng.choice((1, 1, 2))):
+        path = rng.choice(rng.choice(where))
+        inner = changed
+        try:
+            for part in path[:-1]:
+                inner = inner[part]
+            old, kind = inner[path[-1]], rng.randrange(6)
+        except (KeyError, IndexError, TypeError):
+            continue
+        told.append(path)
+        if kind == 0:
+            del inner[path[-1]]
+        elif kind == 1 and isinstance(inner, list):
+            inner.append(copy.deepcopy(rng.choice(inner)))
+        elif kind == 2 and isinstance(old, float):
+            inner[path[-1]] = old * rng.choice((-1, 1e3, 1e-9, 0))
+        else:
+            inner[path[-1]] = rng.choice(VALUES)
+    return changed, told
+
+
+def use(result, other, drawn=False):
+    """What sheet, report, compare, drift and history make of a result."""
+    document = result.document
+    sections = contents(document)
+    headings(document)
+    plain(sections)
+    plain(comparison_sections(comparison(Side("a", survey=result.survey),
+                                         Side("b", survey=other.survey))))
+    try:
+        found = drift(other.survey, result.survey)
+        plain(drift_sections(drift_document(other.survey, result.survey, found)))
+    except (NotComparable, ValueError):
+        pass
+    plain(history_sections(history_document(additions([], [
+        ("x/result.json", result.sha256, document), ("y", "0" * 64, other.document)]))))
+    for table in ("parameters", "derived", "shots", "readings", "poses", "stands", "covariance"):
+        getattr(result, table)
+    assert len(result.numbers) == len(document["parameters"])
+    if drawn:
+        sheet_files(document)
+        page("report.html.j2", document, "a", "b", sections)
+        pdf(document, "a", "b", sections)
+
+
+def tried(document, where, other, file, rng, drawn=False):
+    """Change, read and use; "refused" or "used", and where it was changed."""
+    changed, told = damaged(document, where, rng)
+    file.write_text(json.dumps(changed), "utf-8")
+    try:
+        result = load_result(file)
+    except InputError as error:
+        assert str(error).isprintable() or "\n" in str(error)
+        return "refused", told
+    use(result, other, drawn)
+    return "used", told
