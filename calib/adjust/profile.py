@@ -19,9 +19,6 @@ from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
 #: With fewer degrees of freedom nothing is told of a kind.
 LEAST_DOF = 2.0
 
-#: An interval whose low end is below this share of the estimate begins at 0.
-_NOTHING = 1e-6
-
 #: An end is looked for in steps of this many sds of the logarithm, growing; and in how many.
 _STRIDE, _MOST_PACES = 2.5, 12
 
@@ -63,9 +60,8 @@ class Profile:
         """The factors that the likelihood bears out; from 0 where it does not fall enough."""
         limit = chi2.ppf(confidence, 1)
         estimate = float(self._best.theta[self._kind])
-        unit = float(self._likelihood.units[self._kind])
-        high = self._end(max(estimate, _NOTHING * unit), self._pace, limit)
-        if self.fall(_NOTHING * estimate) < limit:
+        high = self._end(estimate, self._pace, limit)
+        if self.fall(float(self._likelihood.least[self._kind])) < limit:
             return 0.0, high
         return self._end(estimate, 1 / self._pace, limit), high
 
@@ -123,7 +119,7 @@ def sds(information: np.ndarray) -> np.ndarray:
 
 def _left_over(information, k):
     """Information about factor k that is left when all others are unknown."""
-    size = np.sqrt(np.diag(information))
+    size = np.sqrt(np.maximum(np.diag(information), 0.0))
     others = (np.arange(len(size)) != k) & (size > 0)
     if size[k] == 0 or not others.any():
         return float(size[k] ** 2)

@@ -36,6 +36,13 @@ _LEAST_ROOT = 1e-8
 #: noisy; and the most times noisier (in variance, against the whole) than stated that it may be.
 _LEAST_TOLD, _MOST_TIMES = 1e-6, 1e8
 
+#: Factors below this share of their unit count as 0: with it V is never singular, and where too few
+#: values make the likelihood rise for ever towards 0, it ends there.
+_ZERO = 1e-8
+
+#: Smallest eigenvalue of a scaled information matrix in a step.
+_RIDGE = 1e-10
+
 #: Climbing ends when a step promises less than the first, in units of log-likelihood; the second is
 #: enough to compare two maxima.
 SETTLED, NEARLY_SETTLED = 1e-10, 1e-3
@@ -117,6 +124,8 @@ class RestrictedLikelihood:
         Of the adjustment where the problem is linearised.
     units : ndarray, shape (k,)
         Factors at which each kind by itself would be as noisy as all together were seen to be.
+    least : ndarray, shape (k,)
+        Factors that count as 0.
 
     Parameters
     ----------
@@ -152,6 +161,7 @@ class RestrictedLikelihood:
             for group, whitener in zip(stated.groups, linearised.whiteners, strict=True)
         )
         self.units = self._units()
+        self.least = _ZERO * self.units
 
     def value(self, theta: np.ndarray) -> float:
         """The restricted log-likelihood; -inf where V is singular."""
@@ -212,7 +222,7 @@ class RestrictedLikelihood:
         ValueError
             If V is singular at the start.
         """
-        theta = np.array(start, float)
+        theta = np.where(free, np.maximum(start, self.least), start)
         slope = self.slope(theta)
         for _ in range(_MOST_STEPS):
             step = self._step(slope, theta, free)
@@ -242,15 +252,14 @@ class RestrictedLikelihood:
         for curvature in (slope.observed, slope.information):
             curvature = curvature[np.ix_(telling, telling)]
             scale = 1 / np.sqrt(np.abs(np.diag(curvature)) + np.finfo(float).tiny)
-            scaled = curvature * np.outer(scale, scale) + 1e-10 * np.eye(len(scale))
-            try:
-                lower = np.linalg.cholesky(scaled)
-            except np.linalg.LinAlgError:  # the observed one, far from a maximum
-                continue
-            aim = scale * (slope.score[telling] + curvature @ theta[telling])
-            found, _ = nnls(lower.T, np.linalg.solve(lower, aim))
-            step[telling] = found * scale - theta[telling]
-            break
+            values, vectors = np.linalg.eigh(curvature * np.outer(scale, scale))
+            if values[0] > _RIDGE:
+                break
+        root = np.sqrt(np.maximum(values, _RIDGE))
+        above = (theta - self.least)[telling]
+        aim = scale * slope.score[telling] + (vectors * root**2) @ (vectors.T @ (above / scale))
+        found, _ = nnls(root[:, None] * vectors.T, vectors.T @ aim / root)
+        step[telling] = found * scale - above
         return step
 
     def _units(self):

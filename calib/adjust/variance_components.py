@@ -40,6 +40,9 @@ TIMES_BETTER = 20.0
 #: The weights of an adjustment take a factor for no less than this.
 _LEAST_FACTOR = 1e-6
 
+#: A factor below this share of its unit is an estimate of 0.
+_SEEN = 1e-6
+
 #: Linearised again until no factor moves by more than this share of its sd.
 _SETTLED, _MOST_ROUNDS = 0.1, 5
 
@@ -206,8 +209,8 @@ def _best(likelihood):
 
 def _moved(fit, before):
     """Largest change of a factor over its sd, the others taken as known."""
-    change = np.abs(fit.theta - before.theta) * np.sqrt(np.diag(fit.slope.information))
-    return float(change.max(initial=0.0))
+    information = np.maximum(np.diag(fit.slope.information), 0.0)
+    return float((np.abs(fit.theta - before.theta) * np.sqrt(information)).max(initial=0.0))
 
 
 def _judged(likelihood, best, redundancy, components, solved, variance_factor):
@@ -223,12 +226,12 @@ def _judged(likelihood, best, redundancy, components, solved, variance_factor):
     for k, profile in profiles.items():
         chance[k] = profile.chance(1.0)
     differs, group = _decided(chance, _alone_chance(likelihood, alone), alone)
-    told = worth | differs
+    told, seen = worth | differs, best.theta > _SEEN * likelihood.units
     for k in np.flatnonzero(told).tolist():
         low[k], high[k] = profiles[k].interval()
     return VarianceComponents(
         labels=tuple(c.label for c in components),
-        factor=np.where(told, best.theta, np.nan),
+        factor=np.where(told, np.where(seen, best.theta, 0.0), np.nan),
         sd=np.where(told, sds(best.slope.information), np.nan),
         dof=np.where(told, dof, np.nan),
         low95=low,
@@ -258,8 +261,8 @@ def _decided(chance, alone_chance, alone):
     """Mask of the kinds that differ, and the group that holds what cannot be named."""
     differs, told = np.zeros(len(chance), bool), np.isfinite(chance)
     count, tested = int(told.sum()), int((alone_chance < 1).sum())
-    least = np.nanmin(np.append(chance, 1.0))
-    if min(least * count, alone_chance.min() * tested) > RUN_LEVEL / 2:
+    least = min(np.min(chance[told] * count, initial=1.0), np.min(alone_chance * tested))
+    if not tested or least > RUN_LEVEL / 2:
         return differs, ()
     for step, k in enumerate(np.argsort(np.where(told, chance, np.inf))[:count]):
         if chance[k] * (count - step) > RUN_LEVEL:

@@ -13,6 +13,12 @@ from calib.calibration import Solution
 
 HORIZONTAL, VERTICAL = "horizontal shots", "vertical shots"
 
+#: Less than this share of the stated noise is called none.
+_NO_NOISE = 0.05
+
+#: A group of more kinds than this is not listed.
+_MOST_LISTED = 4
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -21,7 +27,7 @@ class Noise:
     Attributes
     ----------
     name : str
-        "horizontal shots", "vertical shots", a reading, or several of these joined by "or".
+        "horizontal shots", "vertical shots" or a reading; of a group all of these, with "or".
     times, low95, high95 : float
         Estimated over stated sd and its interval; NaN if there is too little redundancy, and of
         a group.
@@ -50,10 +56,7 @@ class Noise:
     def says(self) -> str:
         """In words."""
         if self.kinds:
-            than = "more noisy" if self.noisier else "less noisy"
-            what = " or ".join(_what(kind) for kind in self.kinds)
-            return f"{_sentence(what)} {_are(self.kinds[-1])} {than} than stated, or more than " \
-                   "one of these: the run cannot tell which."
+            return self._says_group()
         what = _sentence(_what(self.name))
         if not np.isfinite(self.times):
             return f"{what}: too little redundancy to say."
@@ -71,8 +74,13 @@ class Noise:
         return f"{what} {are} {1 / self.times:.1f} times less noisy than stated {interval}."
 
 
-#: Less than this share of the stated noise is called none.
-_NO_NOISE = 0.05
+    def _says_group(self):
+        than = "noisier" if self.noisier else "less noisy"
+        if len(self.kinds) > _MOST_LISTED:
+            return f"Some values are {than} than stated: the run cannot tell which kind."
+        what = _sentence(" or ".join(_what(kind) for kind in self.kinds))
+        why = "the run cannot tell which" if self.kinds[1:] else "no other kind alone explains it"
+        return f"{what} {_are(self.kinds[-1])} {than} than stated, or several kinds are: {why}."
 
 
 def noise(solution: Solution) -> tuple[Noise, ...]:
@@ -108,7 +116,8 @@ def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:
     names = tuple(found.labels[k] for k in found.group)
     noisier = bool(np.median(found.alone[list(found.group)]) > 1)
     redundancy = float(found.redundancy[list(found.group)].sum())
-    return (*kinds, Noise(" or ".join(names), *(np.nan,) * 4, redundancy, True, noisier, names))
+    name = " or ".join([*names, "several kinds"])
+    return (*kinds, Noise(name, *(np.nan,) * 4, redundancy, True, noisier, names))
 
 
 def _what(name):
