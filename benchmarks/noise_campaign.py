@@ -23,7 +23,7 @@ from calib.chain.rig import rig_from_dict
 from calib.judge.noise import HORIZONTAL, VERTICAL, noise
 from calib.simulate import simulate
 
-FIRST_SEED, DRAWS, DESIGNS, ALPHA = 7_310_000, 20_000, 3, 0.05
+FIRST_SEED, DRAWS, DESIGNS, ALPHA = 7_310_000, 4000, 2, 0.05
 
 SHOT_SD = {"east": 0.002, "north": 0.002, "up": 0.002}
 READING_SD = {
@@ -90,7 +90,7 @@ def most_power(parts, kind, times, level):
 
     That of the Neyman-Pearson test, at `level`, against the one set of factors with this kind as
     stated that comes closest to the truth (least Kullback-Leibler divergence); no test of the
-    composite hypothesis can have more.
+    composite hypothesis can have more, nor against any other set of factors that fits it.
     """
     truth = np.ones(len(parts))
     truth[1 + kind] = times**2
@@ -107,7 +107,7 @@ def most_power(parts, kind, times, level):
         return np.linalg.slogdet(null)[1] + np.trace(ratio), rate * theta[others]
 
     found = minimize(divergence, np.full(len(others), 0.1), jac=True, method="L-BFGS-B",
-                     bounds=[(-9, 9)] * len(others))
+                     bounds=[(-9, 9)] * len(others), options={"maxiter": 40})
     theta = np.ones(len(parts))
     theta[others] = np.exp(found.x)
     null = np.tensordot(theta, parts, 1)
