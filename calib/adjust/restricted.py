@@ -326,8 +326,21 @@ def _blocks(group: BlockGroup, whitener, by_readings, reading_covariance, kind_o
             one, other = kind_of_reading == a, kind_of_reading == b
             own = reading_covariance[:, one][:, :, other]
             add(a, b, by_readings[:, :, one] @ own @ by_readings[:, :, other].transpose(0, 2, 1))
+    missing = _missing(whitener)
+    if missing.any():
+        parts[-1, -1] = parts.get((-1, -1), 0.0) + missing
     stack = np.stack(list(parts.values()))
     return _Blocks(design, misclosure, tuple(parts), stack, *_columns(stack))
+
+
+def _missing(whitener):
+    """Projector on what a whitener leaves out of its block: values that are set aside.
+
+    Nothing of design and misclosure is there; as a part of V it keeps V regular, no more.
+    """
+    vectors, sizes, _ = np.linalg.svd(whitener)
+    out = vectors * (sizes <= 1e-10 * sizes[:, :1])[:, None, :]
+    return out @ out.transpose(0, 2, 1)
 
 
 def _columns(parts):

@@ -1,7 +1,10 @@
 """The blockwise restricted likelihood against the textbook's, with full matrices."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 
 from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
@@ -90,8 +93,6 @@ def test_observed_information_is_the_curvature():
 
 def test_ends_of_an_interval_are_where_the_textbook_falls(problem):
     """At both ends of a profile the best others leave it lower by 3.84 Bartlett factors."""
-    from scipy.optimize import minimize
-
     solved, kind_of_row, kind_of_reading, _ = problem
     likelihood = RestrictedLikelihood(solved, solved.observations, kind_of_row, kind_of_reading)
     best = likelihood.maximise(np.ones(4), np.ones(4, bool))
@@ -115,3 +116,40 @@ def test_no_maximum_is_missed_from_far_off(problem):
               for start in (np.ones(4), np.array([1e3, 1e-3, 1, 1e3]), np.full(4, 1e-3),
                             np.full(4, 1e3))]
     assert values == pytest.approx([values[0]] * 4, abs=1e-4)
+
+
+def test_a_value_that_a_whitener_leaves_out_is_as_if_it_were_not_there():
+    """Blocks of three with their last value eliminated against blocks of two."""
+    rng = np.random.default_rng(5)
+    design, values = rng.normal(size=(8, 3, 2)), rng.normal(size=(8, 3))
+    likelihoods = []
+    for size in (3, 2):
+        a, y = design[:, :size].reshape(-1, 2), values[:, :size].ravel()
+        one = np.ones((len(y), 1))
+        observations = Observations.build(
+            y, np.repeat(range(8), size), [np.eye(size)] * 8, np.zeros((8, 1)),
+            np.ones((8, 1, 1)))
+        solved = adjust(lambda x, r, a=a, n=size, one=one: Prediction(
+            a @ x + np.repeat(r[:, 0], n), a, one), observations, np.zeros(2))
+        if size == 3:
+            solved = replace(solved, linearised=without_last(solved.linearised, design, values))
+        likelihoods.append(RestrictedLikelihood(
+            solved, observations, np.zeros(len(y), int), np.array([1])))
+    whole, part = likelihoods
+    one, other = np.array([0.5, 3.0]), np.ones(2)
+    assert whole.value(one) - whole.value(other) == pytest.approx(
+        part.value(one) - part.value(other), rel=1e-9)
+    np.testing.assert_allclose(whole.slope(one).score, part.slope(one).score, rtol=1e-8)
+    np.testing.assert_allclose(whole.slope(one).information, part.slope(one).information, rtol=1e-8)
+
+
+def without_last(linearised, design, values):
+    """Linearised with the error of each block's last value as an unknown, eliminated."""
+    (g,) = linearised.whiteners
+    column = g[:, :, -1]
+    unit = column / np.linalg.norm(column, axis=1)[:, None]
+    g = g - unit[:, :, None] * (unit[:, None] @ g)
+    a, w = g @ design, (g @ values[..., None]).reshape(-1)
+    a = a.reshape(-1, 2)
+    return replace(linearised, whiteners=(g,), design=a,
+                   misclosure=w - a @ np.linalg.lstsq(a, w, rcond=None)[0])
