@@ -277,6 +277,18 @@ def test_a_wrong_known_point_is_the_suspect(rig):
     assert suspects.without.adjustment.dof == suspects.solution.adjustment.dof - 3
 
 
+def test_exchanged_corners_are_no_slip_of_the_tape(rig):
+    """All corners exchanged: the rest puts edge_width below zero. The tape is not blamed."""
+    run, _ = simulate(rig, np.random.default_rng(43), poses=14)
+    names = run.rig.target_names
+    left, right = names.index("edge_left"), names.index("edge_right")
+    other = np.where(run.shots.target == left, right, left)
+    suspects = find_suspects(solve(replace(run, shots=replace(run.shots, target=other))))
+    assert "tape:edge_width" not in {s.name for s in suspects.found}
+    assert "tape:edge_width" in suspects.remaining
+    assert "a mistake about the whole run" in suspects.stopped
+
+
 def test_a_held_taped_value_cannot_be_set_aside(rig):
     """It adds no observation: setting it aside would quietly hold it at something else."""
     held = rig_from_dict({**STANDARD, "hold": ["boom_length"]})
