@@ -24,7 +24,8 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge",
               "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge"},
+    "report": {"adjust", "calibration", "chain", "judge", "plan", "stations", "uncertain", "edge",
+               "foretold"},
 }
 
 

@@ -11,7 +11,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.reliability import GroupTests, reliability
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
-from calib.foretold import foretold
+from calib.foretold import foretold, replaced_readings
 from calib.judge.check import check_shots
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
@@ -168,6 +168,11 @@ def test_a_reading_set_aside_does_not_matter(rig, off):
     for solution in results:
         assert solution.adjustment.dof == whole.adjustment.dof - 1
         assert 0 <= whole.adjustment.chi2 - solution.adjustment.chi2 < 11
+        (replaced,) = replaced_readings(solution)
+        assert (replaced.pose, replaced.reading) == (4, 6)
+        assert abs(replaced.estimate - run.poses.readings[4, 6]) < 4 * np.hypot(
+            replaced.sd, run.poses.sd[4, 6])
+        assert "deg, the shots of its pose say " in replaced.says
     estimates = [np.mod(r.adjusted_readings[4, 6], 2 * np.pi) for r in results]
     assert estimates[0] == pytest.approx(estimates[1], abs=1e-5)
 
@@ -205,6 +210,7 @@ def test_a_check_shot_that_nothing_predicts_is_left_out_and_named(rig):
     assert checked.left_out == (run.poses.ids[pose],)
     assert set(checked.shots.pose) == set(run.check.pose) - {pose}
     assert solution.adjustment.dof == solve(run).adjustment.dof
+    assert replaced_readings(solution)[0].says == "no other shot of its pose determines it"
 
 
 def test_misses_of_one_pose_are_told_together(rig):
