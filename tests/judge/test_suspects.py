@@ -13,6 +13,7 @@ from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.foretold import foretold, replaced_readings
 from calib.judge.check import check_shots
+from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
 from calib.run.records import SetUps
@@ -257,6 +258,16 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))
     np.testing.assert_allclose(suspects.without.parameters, by_name.parameters, atol=1e-6)
+
+
+def test_a_wrong_taped_value_fails_the_gate(rig):
+    """Tape of the boom 10 cm wrong: the run does not pass, and the gate names the tape."""
+    run, _ = simulate(rig, np.random.default_rng(22))
+    row = run.tape.quantities.index("boom_length")
+    judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
+    gate = next(g for g in judgement.gates if g.name == "suspects")
+    assert not gate.passed and not judgement.passed
+    assert "tape:boom_length" in gate.says
 
 
 def test_a_wrong_known_point_is_the_suspect(rig):
