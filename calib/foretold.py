@@ -73,6 +73,48 @@ class Foretold:
                 - known @ mixed @ other_own - own @ mixed.transpose(0, 2, 1) @ other_known)
 
 
+@dataclass(frozen=True)
+class Replaced:
+    """A reading that is set aside, as the shots of its pose tell it; rad.
+
+    Attributes
+    ----------
+    pose, reading : int
+    measured, estimate, sd : float
+        The sd is inf, and the estimate nothing, where no shot of the pose determines it.
+    """
+
+    pose: int
+    reading: int
+    measured: float
+    estimate: float
+    sd: float
+
+    @property
+    def says(self) -> str:
+        """In words, for people."""
+        if not np.isfinite(self.sd):
+            return "no other shot of its pose determines it"
+        return (f"it read {np.degrees(self.measured):.2f} deg, the shots of its pose say "
+                f"{np.degrees(self.estimate):.2f} ± {np.degrees(self.sd):.2f} deg")
+
+
+def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
+    """Every reading that is set aside, pose by pose."""
+    links, covariance = ReadingLinks.of(solution.adjustment), solution.adjustment.covariance
+    found = []
+    for pose, reading in np.argwhere(~links.known).tolist():
+        link = links.by_parameters[pose, reading]
+        variance = links.own[pose, reading, reading] + link @ covariance @ link
+        known = links.determined[pose, reading]
+        measured = solution.run.poses.readings[pose, reading]
+        # Turned by whole turns to lie next to what it read.
+        off = (solution.adjustment.corrections[pose, reading] + np.pi) % (2 * np.pi) - np.pi
+        found.append(Replaced(pose, reading, float(measured), float(measured + off),
+                              float(np.sqrt(variance)) if known else np.inf))
+    return tuple(found)
+
+
 def foretold(solution: Solution, shots: Shots) -> Foretold:
     """Predict shots that took no part, in stands that the solution placed."""
     predicted = solution.problem.predicted(

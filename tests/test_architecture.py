@@ -27,7 +27,7 @@ ALLOWED = {
               "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
-               "uncertain", "edge"},
+               "uncertain", "edge", "foretold"},
 }
 
 

@@ -141,17 +141,7 @@ def snoop(
     before = judge(first, candidates, alpha, power)
     end = search.from_here(_State((), first, "", ()), most, before)
     if end.beyond:
-        # Readings explain much: a robust fit that may not doubt them does better where only
-        # observations are out.
-        for readings in (False, True):
-            doubted = search.doubted(first, before, readings)
-            if doubted is None:
-                continue
-            other = search.from_here(doubted, max(3 * most, len(doubted.aside)))
-            if search.cost(other) < search.cost(end):
-                other = search.tested(other)
-                order = sorted(other.aside, key=lambda v: -v.quotient)
-                end = replace(other, aside=tuple(order), stopped=ROBUST + other.stopped)
+        end = search.robustly(end, first, before, 3 * most)
     at_end = search.tested(end).aside
     shifts = tuple(error_test(end.adjustment, *v.candidate.values).shift for v in end.aside)
     return Snooping(end.aside, at_end, shifts, first, end.adjustment, before, end.beyond,
@@ -237,6 +227,22 @@ class _Search:
                     "beyond their limit"))
             else:
                 return replace(state, beyond=(), stopped=PROVEN)
+
+    def robustly(self, end: _State, first: Adjustment, before: Sequence[Verdict], most: int
+                 ) -> _State:
+        """Where the search leads from what a robust fit doubts, if that is better than `end`."""
+        # Readings explain much: a robust fit that may not doubt them does better where only
+        # observations are out.
+        for readings in (False, True):
+            doubted = self.doubted(first, before, readings)
+            if doubted is None:
+                continue
+            other = self.from_here(doubted, max(most, len(doubted.aside)))
+            if self.cost(other) < self.cost(end):
+                other = self.tested(other)
+                order = sorted(other.aside, key=lambda v: -v.quotient)
+                end = replace(other, aside=tuple(order), stopped=ROBUST + other.stopped)
+        return end
 
     def cost(self, state: _State) -> tuple[bool, float]:
         """Whether it fails to prove its case, and chi2 plus the limits of what is set aside.

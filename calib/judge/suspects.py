@@ -1,7 +1,7 @@
 """Suspects: shots, readings, taped values and whole poses that do not fit the others."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +23,9 @@ RUN_LEVEL = 0.01
 #: In a larger run only what is beyond chance is flagged: the flags that chance allows would be
 #: many, and each takes a solution.
 MOST_SHOTS = 400
+
+#: Taped and solved lengths so many sds of the tape on both sides of zero are mirrored (ours).
+MIRRORED_SDS = 10.0
 
 
 @dataclass(frozen=True)
@@ -164,11 +167,30 @@ def find_suspects(solution: Solution) -> Suspects:
     Single values start the search; a whole pose is only named where one of its values is out by
     itself and the pose as a whole is the stronger explanation.
     """
-    problem, candidates = solution.problem, suspicion(solution)
+    candidates = suspicion(solution)
     tests = sum(c.detects for c in candidates)
     small = len(solution.run.shots) <= MOST_SHOTS
     alpha = ALPHA if small else per_test_level(RUN_LEVEL, tests)
-    snooping = snoop(
+    snooping = _snooped(solution, candidates, alpha)
+    mirrored = _mirrored(solution.run, snooping)
+    if mirrored:  # two corners or readings exchanged look like that, a slip of the tape does not
+        candidates = [c for c in candidates if c.label not in mirrored]
+        again = _snooped(solution, candidates, alpha)
+        out = tuple(v for v in snooping.before if v.candidate.label in mirrored)
+        snooping = replace(again, before=snooping.before, beyond=(*out, *again.beyond))
+    found = tuple(
+        _suspect(solution, end if end.test.dof else verdict, shift, tests, alpha)
+        for verdict, end, shift in zip(
+            snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
+    )
+    remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
+    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
+                    _stopped(snooping, remaining))
+
+
+def _snooped(solution, candidates, alpha) -> Snooping:
+    problem = solution.problem
+    return snoop(
         problem,
         problem.observations,
         solution.adjustment.parameters,
@@ -180,14 +202,22 @@ def find_suspects(solution: Solution) -> Suspects:
         alpha=alpha,
         most=max(4, len(solution.run.shots) // 6),
     )
-    found = tuple(
-        _suspect(solution, end if end.test.dof else verdict, shift, tests, alpha)
-        for verdict, end, shift in zip(
-            snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
-    )
-    remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
-    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
-                    _stopped(snooping, remaining))
+
+
+def _mirrored(run, snooping) -> set:
+    """Labels of suspect taped lengths that the rest puts on the other side of zero."""
+    labels = set()
+    for verdict in snooping.at_end:
+        kind, quantity = verdict.candidate.label[:2]
+        if kind == "tape" and verdict.test.dof:
+            row = run.tape.quantities.index(quantity)
+            taped, solved = run.tape.value[row], run.tape.value[row] - verdict.test.bias[0]
+            far = MIRRORED_SDS * run.tape.sd[row]
+            if run.tape.unit[row] != "deg" and taped * solved < 0 and min(
+                abs(taped), abs(solved)
+            ) > far:
+                labels.add(verdict.candidate.label)
+    return labels
 
 
 def suspicion(solution: Solution) -> list[Candidate]:

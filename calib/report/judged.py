@@ -6,6 +6,7 @@ from scipy.stats import norm
 from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
+from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
 from calib.judge.external import External
@@ -264,9 +265,13 @@ def set_aside_record(chosen: Chosen) -> dict:
                 predicted.shots.ids, predicted.shots.pose, predicted.misses, sds, seen,
                 strict=True)
         }
+    run = chosen.solution.run
+    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": r.says
+            for r in replaced_readings(chosen.solution)}
     return {
         "choice": chosen.choice,
-        "values": [{"name": name, "reason": why.get(name, "named by the user")}
+        "values": [{"name": name, "reason": why.get(name, "named by the user")
+                    + (f" ({told[name]})" if name in told else "")}
                    for name in chosen.aside.names],
         "shots": [{"shot": shot, **record} for shot, record in misses.items()],
         "effect": None if chosen.whole is None else _effect(chosen.whole, chosen.solution),

@@ -11,8 +11,9 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.reliability import GroupTests, reliability
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
-from calib.foretold import foretold
+from calib.foretold import foretold, replaced_readings
 from calib.judge.check import check_shots
+from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
 from calib.run.records import SetUps
@@ -168,6 +169,11 @@ def test_a_reading_set_aside_does_not_matter(rig, off):
     for solution in results:
         assert solution.adjustment.dof == whole.adjustment.dof - 1
         assert 0 <= whole.adjustment.chi2 - solution.adjustment.chi2 < 11
+        (replaced,) = replaced_readings(solution)
+        assert (replaced.pose, replaced.reading) == (4, 6)
+        assert abs(replaced.estimate - run.poses.readings[4, 6]) < 4 * np.hypot(
+            replaced.sd, run.poses.sd[4, 6])
+        assert "deg, the shots of its pose say " in replaced.says
     estimates = [np.mod(r.adjusted_readings[4, 6], 2 * np.pi) for r in results]
     assert estimates[0] == pytest.approx(estimates[1], abs=1e-5)
 
@@ -205,6 +211,7 @@ def test_a_check_shot_that_nothing_predicts_is_left_out_and_named(rig):
     assert checked.left_out == (run.poses.ids[pose],)
     assert set(checked.shots.pose) == set(run.check.pose) - {pose}
     assert solution.adjustment.dof == solve(run).adjustment.dof
+    assert replaced_readings(solution)[0].says == "no other shot of its pose determines it"
 
 
 def test_misses_of_one_pose_are_told_together(rig):
@@ -253,6 +260,16 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     np.testing.assert_allclose(suspects.without.parameters, by_name.parameters, atol=1e-6)
 
 
+def test_a_wrong_taped_value_fails_the_gate(rig):
+    """Tape of the boom 10 cm wrong: the run does not pass, and the gate names the tape."""
+    run, _ = simulate(rig, np.random.default_rng(22))
+    row = run.tape.quantities.index("boom_length")
+    judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
+    gate = next(g for g in judgement.gates if g.name == "suspects")
+    assert not gate.passed and not judgement.passed
+    assert "tape:boom_length" in gate.says
+
+
 def test_a_wrong_known_point_is_the_suspect(rig):
     """Of five points sighted by a free set-up one lies 60 mm beside its coordinates: that one."""
     run, _ = simulate(rig, np.random.default_rng(41))
@@ -275,6 +292,18 @@ def test_a_wrong_known_point_is_the_suspect(rig):
     by_name = named(run, ["sight:A/K4"])
     assert by_name.sights == {("A", "K4")}
     assert suspects.without.adjustment.dof == suspects.solution.adjustment.dof - 3
+
+
+def test_exchanged_corners_are_no_slip_of_the_tape(rig):
+    """All corners exchanged: the rest puts edge_width below zero. The tape is not blamed."""
+    run, _ = simulate(rig, np.random.default_rng(43), poses=14)
+    names = run.rig.target_names
+    left, right = names.index("edge_left"), names.index("edge_right")
+    other = np.where(run.shots.target == left, right, left)
+    suspects = find_suspects(solve(replace(run, shots=replace(run.shots, target=other))))
+    assert "tape:edge_width" not in {s.name for s in suspects.found}
+    assert "tape:edge_width" in suspects.remaining
+    assert "a mistake about the whole run" in suspects.stopped
 
 
 def test_a_held_taped_value_cannot_be_set_aside(rig):
