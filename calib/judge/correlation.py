@@ -65,10 +65,15 @@ def correlation(solution: Solution) -> Correlation | None:
 
 
 def order_of_shots(run: Run) -> tuple[np.ndarray, bool]:
-    """The shots in the order in which they were taken, and whether their times tell it."""
-    if any(time is None for time in run.shots.time):
+    """The shots in the order in which they were taken, and whether times tell it.
+
+    A shot without a time of its own has that of its pose.
+    """
+    poses = run.poses.time
+    times = [own or poses[pose] for own, pose in zip(run.shots.time, run.shots.pose, strict=True)]
+    if None in times:
         return np.arange(len(run.shots)), False
-    times = [datetime.fromisoformat(time) for time in run.shots.time]
+    times = [datetime.fromisoformat(time) for time in times]
     if len({time.tzinfo is None for time in times}) > 1 or len(set(times)) == 1:
         return np.arange(len(run.shots)), False
     return np.array(sorted(range(len(times)), key=times.__getitem__)), True

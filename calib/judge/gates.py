@@ -34,6 +34,9 @@ SHARED_BY = (f"All tests together condemn a clean run with a chance of {100 * ER
              f"{100 * (ERROR_RATE - SUSPECTS_RATE):g} % by the other tests, shared as by Holm "
              "1979.")
 
+#: A check shot further out than this share of good ones is not explained by its sds.
+_SURPRISING = 0.001
+
 #: Suspects that the verdict names.
 _NAMED = 8
 
@@ -204,13 +207,14 @@ def offset_question(offset: Offset, count: int) -> Question:
 def check_gate(check: Checked) -> Gate:
     """Whether every check shot is within the tolerance."""
     word = "within" if check.passed else "not within"
-    return Gate(
-        "check shots", check.passed,
-        f"{len(check.shots)} check shots are predicted to {1000 * check.lengths.max():.0f} mm or "
-        f"better, {word} {_length(check.tolerance)}." + (
-            f" Not predicted, as a reading is set aside: pose {', '.join(check.left_out)}."
-            if check.left_out else ""),
-    )
+    says = (f"{len(check.shots)} check shots are predicted to "
+            f"{1000 * check.lengths.max():.0f} mm or better, {word} {_length(check.tolerance)}.")
+    if not check.passed and (check.statistics <= chi2.isf(_SURPRISING, 3)).all():
+        says += (" Their own sds, those of the readings and of the result explain misses of this "
+                 "size: the tolerance asks for more than these shots can show.")
+    if check.left_out:
+        says += f" Not predicted, as a reading is set aside: pose {', '.join(check.left_out)}."
+    return Gate("check shots", check.passed, says)
 
 
 def _length(metres):

@@ -17,10 +17,10 @@ _WORDS = (
     ("global test", "Whether the variance factor is one that good runs have: neither too large nor "
      "too small."),
     ("chance", "Of a test: how many good runs look as bad."),
-    ("goal", "What the edge must be known to at 95 %: 1.96 times its 3-D sd, worst over the "
+    ("goal", "What the edge must be known to at 95 %: about twice its 3-D sd, worst over the "
      "envelope, readings exact."),
-    ("suspect", "Does not fit the others, further out than the worst value of 99 in 100 good "
-     "runs. Flagged: out for a single test, but among so many it may be chance."),
+    ("suspect", "Does not fit the others, further out than the worst value of all but 1 in 100 "
+     "good runs. Flagged: out for a single test, but among so many it may be chance."),
     ("plausible", "Within the range of the parameter, near what was stated, and told from every "
      "machine that fits the shots as well: mirrored, relabelled, or with readings exchanged."),
     ("tape only", "The shots say nothing about this quantity; the value is the tape's."),

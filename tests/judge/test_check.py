@@ -78,4 +78,5 @@ def test_the_tolerance_is_stated_or_of_the_rig_or_customary(rig):
     assert tolerance_for(rig) == (0.03, "common practice, no source")
     run, _ = simulate(rig, np.random.default_rng(33), poses=16, check_poses=2)
     assert judge(solve(replace(run, rig=own))).check.tolerance == 0.02
-    assert not next(g for g in judge(solve(run), 0.0005).gates if g.name == "check shots").passed
+    gate = next(g for g in judge(solve(run), 0.0005).gates if g.name == "check shots")
+    assert not gate.passed and "asks for more than these shots can show" in gate.says

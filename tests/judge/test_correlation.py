@@ -78,6 +78,14 @@ def test_sds_wrong_by_one_factor_are_no_correlation(rig):
     assert again.coefficient == pytest.approx(told.coefficient, rel=1e-3)
 
 
+def test_poses_lend_their_times(rig):
+    """Shots without times, poses with: their order, and within a pose that of the file."""
+    run, _ = simulate(rig, np.random.default_rng(5), poses=4)
+    late_first = tuple(f"2031-05-04T{12 - p:02d}:00:00" for p in range(4))
+    order, timed = order_of_shots(replace(run, poses=replace(run.poses, time=late_first)))
+    assert timed and order.tolist() == [6, 7, 4, 5, 2, 3, 0, 1]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("sd", [ROVER, np.full(3, 0.002)])
 def test_independent_errors_are_not_accused(rig, sd):

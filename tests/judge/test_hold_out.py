@@ -49,6 +49,11 @@ def test_the_statistic_is_expected_to_be_its_dof(rig):
     assert held.dof == 3 * (len(run.shots) - 2)
     mean, _, _ = cumulants(held.form, solution.adjustment.linearised.spectrum.left)
     assert mean == pytest.approx(held.dof, rel=1e-9)
+    left = solution.adjustment.linearised.spectrum.left
+    drawn = np.random.default_rng(1).normal(size=(4000, len(left)))
+    drawn -= drawn @ left @ left.T
+    share = np.mean(np.einsum("ni,ni->n", drawn, drawn @ held.form) > held.statistic)
+    assert held.chance == pytest.approx(share, abs=0.03)
     w = solution.adjustment.linearised.misclosure
     assert w @ (held.form @ w) == pytest.approx(held.statistic, rel=0.02)
 
