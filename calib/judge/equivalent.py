@@ -110,9 +110,10 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
     turns = search.half_turns()
     for relabelling in relabellings(run):
         machine = search.machine(relabelling.apply(run), relabelling.start)
-        if machine is None:
+        other = machine and search.equivalent(relabelling, None, machine)
+        if other is None:
             continue
-        found.append(search.equivalent(relabelling, None, machine))
+        found.append(other)
         for j, turned in search.turned(relabelling.apply(run), machine, turns):
             found.append(search.equivalent(relabelling, run.rig.readings[j].zero, turned))
     found += [search.equivalent(None, run.rig.readings[j].zero, machine)

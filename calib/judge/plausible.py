@@ -252,8 +252,11 @@ def _telling(machines, solution, open_to_tape):
     rig = solution.rig
     sd = np.array([np.inf if p.tape_sd is None else p.tape_sd for p in rig.parameters])
     sd = np.where(open_to_tape, np.hypot(sd, np.sqrt(np.diag(solution.covariance))), np.inf)
-    sizes = [np.abs(difference(rig, m.parameters, m.own)) / np.hypot(sd, m.sd)
-             for m in machines]
+    # Against a tape the shots end in a compromise: what they say themselves is the difference.
+    against = [m.without_tape if m.tape_excess > AS_WELL else m.parameters for m in machines]
+    sizes = [np.abs(difference(rig, values, m.own)) / np.hypot(sd, m.sd)
+             * np.isin(rig.parameter_names, m.differs)
+             for m, values in zip(machines, against, strict=True)]
     # A length is sooner taped than an angle: an angle only where no length tells.
     lengths = np.array([p.unit == "m" for p in rig.parameters])
     sizes = [np.where(lengths, size, 0.0) if (size[lengths] > TOLD_AT).any() else size

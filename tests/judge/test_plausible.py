@@ -88,6 +88,8 @@ def test_exchanged_corners_fail_and_the_exchange_is_named(template):
     assert "edge_width is -" in wrong.says and "positive by nature" in wrong.says
     assert "with edge_left and edge_right exchanged in all poses, and that is the more plausible " \
         "machine" in wrong.says
+    # Of the house's pitch nothing depends: its sign is not to be named beside what matters.
+    assert "house_pitch reversed" not in wrong.says
     assert "the sign of edge_width" in told(right, "edge_left and edge_right")
 
 
