@@ -5,13 +5,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from calib.judge.mistakes import (
-    Mistake,
-    corner_pairs,
-    corners_exchanged,
-    with_shots,
-    with_stands,
-)
+from calib.judge.mistakes import Mistake, with_shots, with_stands
 from calib.run.records import Run
 
 #: Label of a stand that a mistake makes up; no file has it.
@@ -37,20 +31,6 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
 def pairs_of(poses: Iterable[int]) -> list[tuple[int, int]]:
     """All pairs of some poses."""
     return list(combinations(sorted(poses), 2))
-
-
-def corners_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
-    """Left booked as right in one pose."""
-    if not corner_pairs(run):
-        return []
-    edge = {t for pair in corner_pairs(run) for t in pair}
-    return [
-        Mistake("corners of a pose",
-                f"Left and right corners are exchanged in pose {run.poses.ids[p]}.",
-                f"Exchange left and right in the shots of pose {run.poses.ids[p]} in shots.csv.",
-                lambda run, p=p: corners_exchanged(run, run.shots.pose == p), poses=(p,))
-        for p in poses if edge & set(run.shots.target[run.shots.pose == p].tolist())
-    ]
 
 
 def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
@@ -122,23 +102,6 @@ def moved_between(run: Run) -> list[Mistake]:
 def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
     """The run with some poses at a stand of their own."""
     return _relabelled(run, poses, NEW_STAND)
-
-
-def height_mistake(words: str, mask, bias: float) -> Mistake:
-    """A height bias (m) common to some shots: a prism or pole height not taken off."""
-    def lowered(run):
-        position = run.shots.position.copy()
-        position[mask, 2] -= bias
-        return with_shots(run, position=position)
-
-    high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
-    what = "not taken off" if bias > 0 else "taken off twice"
-    return Mistake(
-        "pole height",
-        f"The heights of {words} are {1000 * abs(bias):.0f} mm too {high}: a prism or pole height "
-        f"{what}?",
-        f"{add} {abs(bias):.3f} m {'from' if bias > 0 else 'to'} the column up of {words} in "
-        "shots.csv, if the pole height in the field book agrees.", lowered, free=1)
 
 
 def _neighbours(run, order):

@@ -18,13 +18,9 @@ def diagnosis_document(found: Explanation) -> dict:
         "looked_at": found.looked_at,
         "as_it_is": _ranked(found.as_it_is, found),
         "mistake": None if found.claimed is None else _ranked(found.claimed, found),
+        "part": None if found.part is None else _ranked(found.part, found),
         "cannot_be_told_from": [_ranked(r, found) for r in found.rivals],
         "explanations": [_ranked(r, found) for r in found.ranked[:LISTED]],
-        "without_suspects": None if found.rest is None else {
-            "as_it_is": _ranked(found.rest.as_it_is, found.rest),
-            "mistake": _ranked(found.rest.claimed, found.rest),
-            "cannot_be_told_from": [_ranked(r, found.rest) for r in found.rest.rivals],
-        },
         "suspects": [] if found.suspects is None else [
             {"name": s.name, "kind": s.kind, "says": s.says, "chance": s.chance}
             for s in found.suspects.beyond_chance
@@ -57,15 +53,6 @@ def diagnosis_text(document: dict) -> str:
             lines += ["", "These shots cannot tell it from:"]
             lines += [f"- {rival['says']} Edit: {rival['edit']}"
                       for rival in document["cannot_be_told_from"]]
-    rest = document["without_suspects"]
-    if rest is not None:
-        lines += ["", f"Evidence: without the values below, "
-                  f"{_evidence(rest['as_it_is'], rest['mistake'])}",
-                  f"Edit: {rest['mistake']['edit']}"]
-        if rest["cannot_be_told_from"]:
-            lines += ["", "These shots cannot tell it from:"]
-            lines += [f"- {rival['says']} Edit: {rival['edit']}"
-                      for rival in rest["cannot_be_told_from"]]
     if document["suspects"]:
         lines += ["", "Values that do not fit the others as the run is:"]
         lines += [f"- {suspect['says']}" for suspect in document["suspects"]]
@@ -87,22 +74,11 @@ def _says(found):
         return (f"{wrong.mistake.says.rstrip('.')}; without them the run fits "
                 f"({_times({'variance_factor': wrong.variance_factor})} its stated sds). "
                 f"{wrong.mistake.edit}")
-    if found.rest is not None:
-        return (f"More than one thing is wrong. {found.rest.claimed.mistake.says} And single "
-                "values do not fit: they are listed below.")
     if found.claimed is None:
-        best = found.ranked[0].mistake
-        if best is not None:
-            return (f"No mistake of the kinds known here explains the run. {best.says} That "
-                    "explains most of the misfit, not all.")
-        return ("The run does not fit, and no mistake of the kinds known here explains it. The "
-                "stated sds may be too small, or the machine differs from the rig.")
-    says = found.claimed.mistake.says
-    if found.rivals:
-        says += f" (Or one of {len(found.rivals)} explanations that look the same.)"
-    if found.still_bad:
-        says += " That explains most of the misfit, not all: solve again after the edit."
-    return says
+        if found.part is not None:
+            return f"More than one thing is wrong; a part of it: {found.part.mistake.says}"
+        return "The run does not fit, for a reason that is something this tool does not know."
+    return found.claimed.mistake.says
 
 
 def _evidence(before, after):
