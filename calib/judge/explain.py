@@ -219,11 +219,10 @@ def _both(first, second):
     a, b = first.mistake, second.mistake
     says = f"{a.says} And: {b.says[0].lower()}{b.says[1:]}" if b.family == SINGLE_VALUES \
         else f"{a.says} And: {b.says}"
-    mend_a, mend_b = a.mend or a.apply, b.mend or b.apply
     mistake = Mistake(
         f"{a.family} + {b.family}", says, f"{a.edit} Then: {b.edit}",
         lambda run: b.apply(a.apply(run)), a.free + b.free, (*a.poses, *b.poses),
-        a.every_shot and b.every_shot, lambda run: mend_b(mend_a(run)))
+        parts=(*(a.parts or (a,)), *(b.parts or (b,))), aside=(*a.aside, *b.aside))
     return replace(second, mistake=mistake, free=first.free + second.free,
                    odds=first.odds * second.odds, dof=second.dof - a.free)
 

@@ -208,7 +208,8 @@ class Search:
             return
         mistake = Mistake(
             SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
-            "Measure them again, or set them aside.", lambda run: rest)
+            "Measure them again, or set them aside.", lambda run: rest, mend=lambda run: run,
+            aside=tuple(names))
         odds = SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
                                 odds, False))

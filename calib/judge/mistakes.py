@@ -35,7 +35,11 @@ class Mistake:
     every_shot : bool
         The edit is to be made in check.csv too.
     mend : callable or None
-        ``mend(run) -> Run`` as a corrected run can be written, where that is less than `apply`.
+        ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
+    parts : tuple of Mistake
+        Of which it consists, in the order in which they are undone; empty for a single one.
+    aside : tuple of str
+        Names to set aside in the corrected run.
     """
 
     family: str
@@ -46,6 +50,8 @@ class Mistake:
     poses: tuple[int, ...] = ()
     every_shot: bool = False
     mend: Callable[[Run], Run] | None = None
+    parts: tuple["Mistake", ...] = ()
+    aside: tuple[str, ...] = ()
 
 
 def heights_missing(run: Run) -> list[Mistake]:

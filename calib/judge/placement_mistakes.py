@@ -75,7 +75,7 @@ def _swung(run, moved, solution, old, difference, covariance):
         f"The house swung by {np.degrees(-turn):+.1f} deg (counter-clockwise positive) between "
         f"poses {run.poses.ids[before]} and {after}, which both carry the label of stand {old}. "
         "A machine that tracked to exactly this place would look the same.",
-        moved.edit, moved.apply, free=2, poses=moved.poses)
+        moved.edit, moved.apply, free=2, poses=moved.poses, mend=moved.mend)
 
 
 def _difference(solution, old):

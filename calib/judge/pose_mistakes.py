@@ -1,7 +1,7 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
 from collections.abc import Iterable
-from itertools import combinations, pairwise
+from itertools import combinations, count, pairwise
 
 import numpy as np
 
@@ -94,14 +94,21 @@ def moved_between(run: Run) -> list[Mistake]:
                 f"The machine moved between poses {before} and {after}, which both carry the "
                 f"label of stand {stand}.",
                 f"Give the poses from {after} on a stand of their own in readings.csv.",
-                lambda run, later=later: _relabelled(run, later, NEW_STAND), free=4,
-                poses=later))
+                lambda run, later=later: own_stand(run, later), free=4, poses=later,
+                mend=lambda run, later=later: _relabelled(run, later, _unused_label(run, later))))
     return mistakes
 
 
 def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
     """The run with some poses at a stand of their own."""
     return _relabelled(run, poses, NEW_STAND)
+
+
+def _unused_label(run, poses):
+    """A label that no stand has, for a file."""
+    first = run.poses.stand[poses[0]]
+    labels = (f"{first}-{i}" for i in count(2))
+    return next(label for label in labels if label not in run.poses.stand)
 
 
 def _neighbours(run, order):
