@@ -25,13 +25,16 @@ import numpy as np
 
 from calib.judge.added import Score
 from calib.judge.fits import looked, passes
-from calib.judge.hypotheses import SINGLE_VALUES, Search, Tried, mean_squares
+from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
 from calib.judge.mistakes import Mistake
 from calib.judge.suspects import Suspects
 from calib.run.records import Run
 
 #: Score differences: claimed above the first, not told apart below the second.
 CLAIMED, ALIKE = 10.0, 6.0
+
+#: What an explanation must take off the chi-square of a run that passes as it is.
+_LEAST_GAIN = 9.0
 
 #: Explanations that are undone to look for a second mistake, and for one of some poses only.
 _BEAM, _WITH_PARTIAL = 6, 3
@@ -83,6 +86,8 @@ class Explanation:
         Numbers that the model lacks, of a run that passes the global test.
     looked_at : int
         Number of explanations tried.
+    as_well : tuple of AsWell
+        Other readings of a run that fits, which would give another machine.
     """
 
     fits: bool
@@ -94,6 +99,7 @@ class Explanation:
     suspects: Suspects | None = None
     systematic: tuple[Score, ...] = ()
     looked_at: int = 1
+    as_well: tuple[AsWell, ...] = ()
 
     @property
     def single_values(self) -> Ranked | None:
@@ -112,7 +118,8 @@ def explain(run: Run) -> Explanation:
     search = Search(run)
     if search.fits:
         as_it_is = _ranked(search.scored(1.0))[0]
-        return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects)
+        return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects,
+                           as_well=search.fitting_as_well())
     search.try_everything()
     looked_at, part = len(search.tried), None
     scored = search.scored(_level(search.tried))
@@ -154,13 +161,12 @@ def _level(tried):
 
 def _chosen(search, scored):
     """The best explanation that leaves a run that passes, if it is clearly better than none."""
-    cause = next((st for st in scored if st[1].passes and st[1].mistake is not None), None)
-    if cause is None:
-        return None
-    if search.passes and search.systematic:  # the tests of added numbers vouch for it
-        return cause
+    passing = [st for st in scored if st[1].passes and st[1].mistake is not None]
+    if search.passes and search.systematic:  # the tests of added numbers vouch for one of them
+        return next((st for st in passing
+                     if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
     as_it_is = next(score for score, t in scored if t.mistake is None)
-    return cause if as_it_is - cause[0] > CLAIMED else None
+    return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
 
 
 def _with_what_is_left(cause):

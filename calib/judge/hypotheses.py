@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.calibration import Solution, problem_of
 from calib.chain.derived import derived_values
+from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
 from calib.judge.changes import changes_of, mistake_in
 from calib.judge.fits import dof_of, looked, passes, quick_fit, solved
@@ -56,6 +57,14 @@ _SETTLED, _WORTH_SOLVING, _MOST_SOLVED = 40.0, 30.0, 8
 #: Added numbers that are fitted: the strongest of all, and of each family.
 _MOST_ADDED, _OF_A_FAMILY = 6, 3
 
+#: The edge may be known this many times worse without the values set aside.
+_WORSE_EDGE = 2.0
+
+#: Other readings of the same run that are looked at even if it fits; how much worse their
+#: chi-square may be, and by how many sds a parameter must differ for another machine.
+_RELABELLINGS = ("corners", "exchanged columns", "sign", "two signs", "heights", "axes")
+_AS_WELL, _ANOTHER_MACHINE = 6.0, 6.0
+
 #: More than this share of the shots is no longer a matter of single values.
 _MOST_SINGLE = 1 / 6
 
@@ -88,6 +97,17 @@ class Tried:
     def passes(self) -> bool:
         """The run that it leaves passes the global test."""
         return passes(self.chi2, self.dof)
+
+
+@dataclass(frozen=True)
+class AsWell:
+    """Another reading of a run that fits, and fits as well; `tells` is a parameter that differs."""
+
+    mistake: Mistake
+    tells: str
+    unit: str
+    value: float
+    other: float
 
 
 class Search:
@@ -160,6 +180,28 @@ class Search:
         """A mistake that takes no number from the data is enough: those that do come behind it."""
         return any(t.passes and t.mistake is not None and t.free == 0 for t in self.tried)
 
+    def fitting_as_well(self) -> tuple[AsWell, ...]:
+        """Relabellings under which a run that fits does so too, but with another machine."""
+        found, n_rig = [], len(self.run.rig.parameters)
+        every, here = np.ones(len(self.run.poses.ids), bool), self.base.adjustment
+        sd = np.where(here.sd[:n_rig] > 0, here.sd[:n_rig], np.inf)
+        for change in changes_of(self.run):
+            mistake = None
+            if change.family in _RELABELLINGS:
+                mistake = mistake_in(self.run, change, every)
+            if mistake is None or looked(mistake.apply(self.run)).chi2 > 2 * here.chi2 + _AS_WELL:
+                continue
+            there = solved(mistake.apply(self.run))
+            if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
+                continue
+            moved = np.abs(there.parameters - here.parameters[:n_rig]) / sd
+            if moved.max() > _ANOTHER_MACHINE:
+                i = int(np.argmax(moved))
+                parameter = self.run.rig.parameters[i]
+                found.append(AsWell(mistake, parameter.name, parameter.unit,
+                                    float(here.parameters[i]), float(there.parameters[i])))
+        return tuple(found)
+
     def scored(self, s2: float) -> list[tuple[float, Tried]]:
         """All that was tried with its score at the variance factor `s2`, best first."""
         scored = [(t.chi2 / s2 + t.free * np.log(self.n) - 2 * np.log(t.odds), t)
@@ -204,7 +246,7 @@ class Search:
         if len(names) > max(2, _MOST_SINGLE * len(run.shots)):
             return
         solution = solved(rest)
-        if solution is None:
+        if solution is None or not self._is_cure(rest, solution):
             return
         mistake = Mistake(
             SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
@@ -213,6 +255,19 @@ class Search:
         odds = SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
                                 odds, False))
+
+    def _is_cure(self, rest, solution):
+        """Nothing systematic is left behind, and the edge is known about as well as before."""
+        adjustment = solution.adjustment
+        if passes(adjustment.chi2, adjustment.dof) and beyond_chance(scores(
+                rest, adjustment.parameters, adjustment.corrections, all_added(rest))):
+            return False
+        if self.base is None or self.run.rig.envelope is None:
+            return True
+        worst = [float(np.max(nodes.sd(s.covariance)[nodes.seen], initial=0.0))
+                 for s in (self.base, solution)
+                 for nodes in (envelope_edge(s.rig, s.parameters),)]
+        return worst[1] <= _WORSE_EDGE * worst[0]
 
     def _try_poses(self):
         """Mistakes about single poses, for poses that are out where most are not."""

@@ -46,6 +46,7 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = ()) ->
         "as_it_is": _ranked(found.as_it_is, found),
         "mistake": None if found.claimed is None else _ranked(found.claimed, found),
         "part": None if found.part is None else _ranked(found.part, found),
+        "fits_as_well": [{"says": a.mistake.says, "tells": a.tells} for a in found.as_well],
         "cannot_be_told_from": [_ranked(r, found) for r in found.rivals],
         "explanations": [_ranked(r, found) for r in found.ranked[:LISTED]],
         "suspects": [] if found.suspects is None else [
@@ -104,6 +105,12 @@ def applied_text(applied: dict | None) -> str:
 
 
 def _says(found):
+    if found.as_well:
+        others = " ".join(
+            f"{a.mistake.says.rstrip('.')} (then {a.tells} is {_size(a.other, a)} and not "
+            f"{_size(a.value, a)}: a taped {a.tells} tells which)." for a in found.as_well)
+        return ("The run fits as it is, but these data fit equally well if something was "
+                f"exchanged. {others}")
     if found.fits:
         return ("The run fits: shots, readings and tape agree within their stated sds, no value "
                 "is out by more than chance, and no test of a single systematic fault finds one. "
@@ -136,6 +143,10 @@ def _says(found):
     return ("The run does not fit, and the reason is something this tool does not know: no mistake "
             "of the kinds known here, nor two of them, leaves a run that fits. The stated sds may "
             "be too small, or the machine differs from the rig.")
+
+
+def _size(value, as_well):
+    return f"{value:.3f} m" if as_well.unit == "m" else f"{np.degrees(value):.2f} deg"
 
 
 def _evidence(before, after):
