@@ -375,51 +375,56 @@ def _lowered(mask, bias):
 
 
 def _buckets(run):
-    """Another bucket from some pose on: the dimensions of the edge differ from there."""
-    rig, poses, ids = run.rig, _shot_poses(run), run.poses.ids
+    """Another bucket than the taped one from some pose on, or up to it."""
+    poses, ids = _shot_poses(run), run.poses.ids
     edge = _edge_parameters(run)
-    on_edge = np.isin(run.shots.target, rig.edge_targets)
-    if not len(edge):
-        return []
-    moments, added = moments_of(poses), []
+    on_edge = np.isin(run.shots.target, run.rig.edge_targets)
+    moments = moments_of(poses) if len(edge) else []
+    added = []
     for k in moments:
-        later = (run.shots.pose >= poses[k]) & on_edge
-        fewer_later = 2 * (len(poses) - k) <= len(poses)
-
-        def columns(problem, parameters, prediction, later=later):
-            return prediction.by_parameters[:, edge] * np.repeat(later, 3)[:, None]
-
-        def undo(run, values, problem, parameters, later=later):
-            other = parameters.copy()
-            other[edge] += values
-            readings = run.poses.readings
-            change = (problem.predicted(other, readings, problem.run.shots).position
-                      - problem.predicted(parameters, readings, problem.run.shots).position)
-            return with_shots(run, position=run.shots.position - change * later[:, None])
-
-        def mistake(values, k=k, later=later, fewer_later=fewer_later):
-            aside = later if fewer_later else (run.shots.pose < poses[k]) & on_edge
-            which = (f"from pose {ids[poses[k]]} on" if fewer_later
-                     else f"of poses {ids[poses[0]]} to {ids[poses[k - 1]]}")
-            differs = ", ".join(
-                f"{rig.parameter_names[i]} {1000 * v:+.0f} mm" if rig.parameters[i].unit == "m"
-                else f"{rig.parameter_names[i]} {np.degrees(v):+.2f} deg"
-                for i, v in zip(edge, values, strict=True))
-            return Mistake(
-                "other bucket",
-                f"The edge is that of another bucket from pose {ids[poses[k]]} on ({differs}).",
-                f"Move the shots {which} into a run of their own.", None, free=len(edge),
-                mend=lambda run: replace(run, shots=run.shots.select(~aside)))
-
-        added.append(Added("other bucket", len(moments), columns, undo, mistake))
+        later = run.shots.pose >= poses[k]
+        added.append(_bucket(run, edge, later & on_edge, f"from pose {ids[poses[k]]} on",
+                             2 * len(moments)))
+        added.append(_bucket(run, edge, ~later & on_edge, f"up to pose {ids[poses[k - 1]]}",
+                             2 * len(moments)))
     return added
 
 
+def _bucket(run, edge, mask, where, members):
+    """Other dimensions of the edge in the shots of `mask`."""
+    parameters_of = run.rig.parameters
+
+    def columns(problem, parameters, prediction):
+        return prediction.by_parameters[:, edge] * np.repeat(mask, 3)[:, None]
+
+    def undo(run, values, problem, parameters):
+        other = parameters.copy()
+        other[edge] += values
+        readings, shots = run.poses.readings, problem.run.shots
+        change = (problem.predicted(other, readings, shots).position
+                  - problem.predicted(parameters, readings, shots).position)
+        return with_shots(run, position=run.shots.position - change * mask[:, None])
+
+    def mistake(values):
+        differs = ", ".join(
+            f"{parameters_of[i].name} {1000 * v:+.0f} mm" if parameters_of[i].unit == "m"
+            else f"{parameters_of[i].name} {np.degrees(v):+.2f} deg"
+            for i, v in zip(edge, values, strict=True))
+        return Mistake(
+            "other bucket", f"The edge is that of another bucket {where} ({differs}).",
+            f"Move the shots {where} into a run of their own.", None, free=len(edge),
+            mend=lambda run: replace(run, shots=run.shots.select(~mask)))
+
+    return Added("other bucket", members, columns, undo, mistake)
+
+
 def _edge_parameters(run):
-    """Free parameters that move the edge alone: those that only motions of its targets use."""
+    """Indices of the free parameters that the motions of edge targets use."""
     rig = run.rig
+    used = {name for t in rig.edge_targets for motion in rig.targets[t].motions
+            for name in motion.by}
     return np.array([i for i, p in enumerate(rig.parameters)
-                     if p.name.startswith("edge_") and not p.held], int)
+                     if p.name in used and not p.held], int)
 
 
 def _moves(run):

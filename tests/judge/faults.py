@@ -204,7 +204,7 @@ def other_bucket(f):
         return posture.points(f.target, f.pose).position
 
     f.position[later] += (places(parameters) - places(f.truth.parameters))[later]
-    return rf"another bucket.*pose {f.ids[k]} on|another bucket.*poses .* to {f.ids[k - 1]}"
+    return rf"another bucket.*pose {f.ids[k]} on|another bucket up to pose {f.ids[k - 1]}"
 
 
 def gain(f):
