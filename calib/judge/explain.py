@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.calibration import solve
 from calib.judge.added import Score
 from calib.judge.fits import looked, passes
 from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
@@ -114,8 +115,20 @@ class Explanation:
 
 
 def explain(run: Run) -> Explanation:
-    """Look for the mistake, or the two, that make a run not fit; changes nothing."""
+    """Look for the mistake, or the two, that make a run not fit; changes nothing.
+
+    Raises
+    ------
+    InputError, NotDetermined, NotConverged
+        As `calib.calibration.solve`, of a run that has no misfit to explain: then that is what is
+        wrong with it.
+    """
     search = Search(run)
+    if search.base is None and (search.as_it_is.passes or search.dof <= 0):
+        solve(run)
+    if search.dof <= 0:
+        as_it_is = _ranked(search.scored(1.0))[0]
+        return Explanation(False, as_it_is, (as_it_is,))
     if search.fits:
         as_it_is = _ranked(search.scored(1.0))[0]
         return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects,

@@ -10,6 +10,9 @@ from calib.calibration import Problem, Solution, problem_of, solve
 from calib.run.complaints import InputError
 from calib.run.records import Run
 
+#: What a run that has no solution ends with.
+FAILURES = (InputError, NotConverged, NotDetermined, ModelNotFinite)
+
 #: A run passes the global test if a clean one is as bad with at least this probability.
 LEVEL = 1e-3
 
@@ -38,7 +41,7 @@ def solved(run: Run) -> Solution | None:
     try:
         with np.errstate(all="ignore"):
             solution = solve(run)
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+    except FAILURES:
         return None
     return solution if np.isfinite(solution.adjustment.chi2) else None
 

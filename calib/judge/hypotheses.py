@@ -11,7 +11,7 @@ from calib.chain.derived import derived_values
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
 from calib.judge.changes import changes_of, mistake_in
-from calib.judge.fits import dof_of, looked, passes, quick_fit, solved
+from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (
     Mistake,
     heights_missing,
@@ -136,7 +136,10 @@ class Search:
         """Single values that do not fit, where most of the run does."""
         if self.base is None or not self.few_out:
             return None
-        return find_suspects(self.base)
+        try:
+            return find_suspects(self.base)
+        except FAILURES:
+            return None
 
     @cached_property
     def systematic(self) -> list[Score]:

@@ -6,12 +6,9 @@ which it was. The difference counts as nothing within its sd and `SETTLES`.
 
 import numpy as np
 
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import solve
+from calib.judge.fits import solved
 from calib.judge.mistakes import Mistake
 from calib.judge.pose_mistakes import NEW_STAND, own_stand
-from calib.run.complaints import InputError
 from calib.run.records import Run
 
 #: What a parked machine settles or a tilted swing axis lifts, 1 sd: m and rad.
@@ -37,9 +34,8 @@ def swing_of(run: Run, moved: Mistake) -> tuple[float, Mistake] | None:
         Chi-square (2 dof) of the move being a swing.
     swung : Mistake
     """
-    try:
-        solution = solve(own_stand(run, moved.poses))
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+    solution = solved(own_stand(run, moved.poses))
+    if solution is None:
         return None
     old = run.poses.stand[moved.poses[0]]
     difference, covariance = _difference(solution, old)

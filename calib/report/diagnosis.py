@@ -132,6 +132,9 @@ def _says(found):
         return (f"More than one thing is wrong, and no explanation here leaves a run that fits. A "
                 f"part of it: {found.part.mistake.says} The rest ({left} the stated sds) is "
                 "something this tool does not know.")
+    if found.as_it_is.dof <= 0:
+        return ("Nothing is left over to check the fit with, so no mistake can be told: shoot more "
+                "poses.")
     if found.as_it_is.passes and not found.systematic:
         names = ", ".join(s.name for s in found.suspects.beyond_chance)
         return (f"The run fits as a whole, but {names} is further out than the worst value of 95 "
