@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from calib.cli.app import main
-from calib.cli.talk import DONE, GATE_FAILED, INPUT
+from calib.cli.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
 
 
 @pytest.fixture
@@ -107,3 +107,16 @@ def test_without_a_cause_nothing_is_written(calib, tmp_path):
     assert not copy.exists()
     assert "No corrected copy was written" in err
     assert f"  calib solve {run}\n" in out
+
+
+def test_what_did_not_converge_is_told_to_diagnose_with_its_path(calib, folder, monkeypatch):
+    """The folder's own name, quoted; no literal RUN."""
+    from calib.adjust.mixed_model import NotConverged
+
+    def fails(*_, **__):
+        raise NotConverged("after 50 iterations boom_length still moves")
+
+    monkeypatch.setattr("calib.judge.choice.solve", fails)
+    code, _, err = calib("solve", folder)
+    assert code == NOT_CONVERGED
+    assert f"Next: calib diagnose '{folder}'" in err

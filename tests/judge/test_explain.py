@@ -96,7 +96,7 @@ def test_the_diagnosis_reads_as_advice(rig):
     text = diagnosis_text(diagnosis_document(explain(run)))
     assert text.startswith("North and east are swapped in all shots.\n\nEvidence: ")
     assert "Edit: Swap the columns east and north of shots.csv." in text
-    assert "Nothing was changed." in text
+    assert "The run was not changed." in text
     assert "Before anyone goes back to the machine:" in text
 
 
