@@ -25,7 +25,7 @@ from calib.judge.mistakes import Mistake, with_readings, with_shots
 from calib.run.records import Run
 
 #: Probability that a clean run has any added number called real.
-RUN_LEVEL = 0.01
+RUN_LEVEL = 0.005
 
 #: Moments at which something may have changed that are tried.
 _MOST_MOMENTS = 60
