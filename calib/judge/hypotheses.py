@@ -322,8 +322,10 @@ class Search:
             parameters = seen.parameters[: len(run.rig.parameters)]
             shown = np.concatenate([parameters, derived_values(run.rig, parameters)[0]])
             shown = float(shown[names.index(name)])
-            self._try_all(tape_factors(run, row, shown), 10 * count)
-            self._try_all([taped_wrong(run, row, shown)], count)
+            factors = self._try_all(tape_factors(run, row, shown), 10 * count)
+            # A decimal place or a unit that says the same as the shots leaves nothing to be free.
+            if not any(t.chi2 < seen.chi2 + 9.0 for t in factors):
+                self._try_all([taped_wrong(run, row, shown)], count)
 
     def _try_added(self):
         """The added numbers whose tests are the strongest."""
