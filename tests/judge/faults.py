@@ -2,6 +2,15 @@
 
 Each changes the arrays of a run as a person, a logger or a machine would have, and gives a pattern
 that the sentence naming it matches.
+
+Some faults no shot can tell apart, or hardly; naming both counts as naming:
+
+- one corner shot too high or the other too low, where edge_skew and edge_drop are taped coarsely;
+- a jump or a settling one pose earlier or later, where that pose is insensitive to it;
+- a row of readings that stands there twice: it belongs to the shifted rows or to those before;
+- international and US survey feet; a swing of the house and a machine tracked to that place;
+- corners exchanged in all poses and a negative edge_width, boom and stick exchanged and their
+  lengths exchanged, where nothing is taped: then the run fits, and both readings of it are named.
 """
 
 import re
