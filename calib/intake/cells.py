@@ -126,3 +126,7 @@ def check_header_units(
         elif contradicts(known, declared[kind]):
             findings.complain(export.file, export.header, name, f"({said}) in the header",
                               f"the declared unit {declared[kind]}")
+    for line, said in export.remarks:
+        if line != export.header and contradicts(said, unit):
+            findings.complain(export.file, line, None, f"a line that says {said}",
+                              f"the declared unit {unit}")

@@ -256,3 +256,22 @@ def test_a_control_character_in_a_number(calib, field, run, mark):
     (field / "job.txt").write_text(job, encoding="utf-8")
     status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
     assert status == 3, err
+
+
+@pytest.mark.parametrize("remark", ["Units: US survey feet", "# Linear unit = ft", "Unit,feet",
+                                    "# Point,Northing [ft],Easting [ft],Height [ft],Code"])
+def test_a_remark_that_contradicts_the_unit(calib, field, run, remark):
+    """A job line or a comment above the rows that says another unit."""
+    text = "".join(job_lines(run))
+    (field / "job.txt").write_text(remark + "\n" + text)
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 3 and "declared unit m" in err and "line 1" in err, err
+
+
+@pytest.mark.parametrize("remark", ["Units: metres", "# 3 units in stock", "Unit 7, crew of two",
+                                    "# antenna (mm)", "Unit: m"])
+def test_a_remark_that_contradicts_nothing(calib, field, run, remark):
+    """The declared unit, or words that only look like one."""
+    (field / "job.txt").write_text(remark + "\n" + "".join(job_lines(run)))
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 0, err
