@@ -299,18 +299,18 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
-        if where == "above" and cells >= width - 1 and self._begins_like(row):
-            few = False
+        if cells >= width - 1 and self._begins_like(row, where):
+            few, any_number = False, True
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
 
-    def _begins_like(self, row):
-        """Whether a line above the rows begins with an id like theirs, or has a first number: a row
-        with a cell lost."""
+    def _begins_like(self, row, where):
+        """Whether a line begins with an id like those of the rows, or has a first number above
+        them: a row with a cell lost."""
         first = self.numbers[0][0]
-        return (_shape(row.cells[0]) in self.shapes
-                or (first < len(row.cells) and self._number(row.cells[first])))
+        return _shape(row.cells[0]) in self.shapes or (
+            where == "above" and first < len(row.cells) and self._number(row.cells[first]))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

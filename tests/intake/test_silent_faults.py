@@ -275,3 +275,49 @@ def test_a_remark_that_contradicts_nothing(calib, field, run, remark):
     (field / "job.txt").write_text(remark + "\n" + "".join(job_lines(run)))
     status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
     assert status == 0, err
+
+
+@pytest.mark.parametrize("damage", ["cell lost", "cells joined"])
+@pytest.mark.parametrize("row", [0, 7, 23])
+def test_a_damaged_row_of_other_decimals_is_not_a_remark(calib, field, run, damage, row):
+    """A row with decimal commas and a cell less has no number by the file's mark, but it begins
+    with an id like the others."""
+    lines = [line.replace(",", ";") for line in job_lines(run)]
+    cells = lines[row].replace(".", ",").split(";")
+    if damage == "cell lost":
+        del cells[2]
+    else:
+        cells[2:4] = [cells[2] + cells[3]]
+    lines[row] = ";".join(cells)
+    (field / "job.txt").write_text("".join(lines))
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 3 and f"line {row + 1}" in err, err
+
+
+@pytest.mark.parametrize("file", ["job.txt", "sheet.csv", "RUN/shots.csv"])
+def test_a_number_without_decimals_among_others(calib, field, run, file):
+    """17 among numbers with three or four decimals is told: a note or a count in the wrong cell."""
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
+    assert status == 0 and "no decimals" not in err
+    rows = (field / file).read_text().splitlines()
+    at = 3 if file == "job.txt" else 5
+    cells = rows[5].split(",")
+    cells[at] = str(round(float(cells[at])))
+    rows[5] = ",".join(cells)
+    (field / file).write_text("\n".join(rows) + "\n")
+    if file == "RUN/shots.csv":
+        notices = "\n".join(imported(field / "RUN").notices)
+    else:
+        status, _, notices = calib("job.txt", "--into", "AGAIN", *PLAIN, "--sheet", "sheet.csv")
+    assert f'"{cells[at]}" has no decimals' in notices and "6" in notices
+
+
+@pytest.mark.parametrize("cell", ["?", "NaN", "#N/A", "---", "1.00E+00"])
+def test_a_booking_sheet_that_names_no_pose(calib, field, run, cell):
+    """A sign for no value is no pose, nor is what a spreadsheet made of one."""
+    names = [line.split(",")[0] for line in job_lines(run)]
+    rows = [f"{name},{name.split('-')[0]},{name.split('-')[1]}" for name in names]
+    rows[4] = f"{names[4]},{cell},{names[4].split('-')[1]}"
+    (field / "booking.csv").write_text("point,pose,target\n" + "\n".join(rows) + "\n")
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--booking", "booking.csv")
+    assert status == 3 and "booking.csv line 6, column pose" in err, err
