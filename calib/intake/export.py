@@ -299,18 +299,20 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
-        if cells >= width - 1 and self._begins_like(row, where):
+        if self._begins_like(row, where, width):
             few, any_number = False, True
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
 
-    def _begins_like(self, row, where):
+    def _begins_like(self, row, where, width):
         """Whether a line begins with an id like those of the rows, or has a first number above
-        them: a row with a cell lost."""
-        first = self.numbers[0][0]
-        return _shape(row.cells[0]) in self.shapes or (
-            where == "above" and first < len(row.cells) and self._number(row.cells[first]))
+        them: a row with a cell lost, or two."""
+        shape, first = _shape(row.cells[0]), self.numbers[0][0]
+        if any(shape.startswith(s) for s in self.shapes if "9" in s and s != "9"):
+            return len(row.cells) > 1
+        return len(row.cells) >= width - 1 and (shape in self.shapes or (
+            where == "above" and first < len(row.cells) and self._number(row.cells[first])))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

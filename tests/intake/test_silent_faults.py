@@ -277,7 +277,7 @@ def test_a_remark_that_contradicts_nothing(calib, field, run, remark):
     assert status == 0, err
 
 
-@pytest.mark.parametrize("damage", ["cell lost", "cells joined"])
+@pytest.mark.parametrize("damage", ["cell lost", "cells joined", "id joined", "two lost"])
 @pytest.mark.parametrize("row", [0, 7, 23])
 def test_a_damaged_row_of_other_decimals_is_not_a_remark(calib, field, run, damage, row):
     """A row with decimal commas and a cell less has no number by the file's mark, but it begins
@@ -286,6 +286,10 @@ def test_a_damaged_row_of_other_decimals_is_not_a_remark(calib, field, run, dama
     cells = lines[row].replace(".", ",").split(";")
     if damage == "cell lost":
         del cells[2]
+    elif damage == "two lost":
+        del cells[1:3]
+    elif damage == "id joined":
+        cells[0:2] = [cells[0] + cells[1]]
     else:
         cells[2:4] = [cells[2] + cells[3]]
     lines[row] = ";".join(cells)
