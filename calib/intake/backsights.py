@@ -6,7 +6,8 @@ is tried: angles in another unit, one known point, the heights.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from scipy import stats
@@ -25,6 +26,9 @@ CHANCE = 0.001
 
 _ANY_HEIGHT = 10.0
 """Standard deviation (m) of heights that are not to count."""
+
+_MOST_EXCHANGED = 6
+"""Known points among which two that were exchanged are looked for."""
 
 
 @dataclass(frozen=True)
@@ -155,7 +159,10 @@ def _cause(found, name, known, prior, sds, others):
     if _holds(agreement_of(found, name, known, prior, sds, heights=False)):
         return ("only the heights disagree (a pole height, an instrument height, or the height of "
                 "a known point?)")
-    points = dict.fromkeys(p for p in found.ids if p in known.ids)
+    points = [p for p in dict.fromkeys(found.ids) if p in known.ids]
+    for words, others_known in _exchanges(known, points):
+        if _holds(agreement_of(found, name, others_known, prior, sds)):
+            return f"with {words} exchanged they agree"
     single = [p for p in points
               if _holds(agreement_of(found, name, known, prior, sds, without=p))]
     if single:
@@ -163,6 +170,18 @@ def _cause(found, name, known, prior, sds, others):
                 "sighted, its coordinates mistyped, or its sd too small?)")
     return ("angles in another unit, another point sighted, coordinates of known points mistyped "
             "or columns exchanged, or sds stated too small?")
+
+
+def _exchanges(known, points):
+    """Known points as they would be with columns or with two points exchanged, and in words."""
+    turned = known.position[:, [1, 0, 2]]
+    yield "east and north of the known points", replace(known, position=turned)
+    for one, other in combinations(points[:_MOST_EXCHANGED], 2):
+        order = list(range(len(known.ids)))
+        i, j = known.ids.index(one), known.ids.index(other)
+        order[i], order[j] = j, i
+        yield f"{one} and {other}", replace(known, position=known.position[order],
+                                            sd=known.sd[order])
 
 
 def _holds(agreement):

@@ -7,7 +7,14 @@ from calib.intake.columns import COLUMNS
 from calib.intake.export import Export
 from calib.intake.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import DROPPED, NotANumber, dropped_digits, hides, parse_number
+from calib.run.numerals import (
+    DROPPED,
+    NotANumber,
+    dropped_digits,
+    hides,
+    parse_number,
+    without_decimals,
+)
 
 FAR = 1e8
 """No site grid puts a point farther, in any unit: beyond lies a typing error."""
@@ -43,6 +50,9 @@ def numbers(
             findings.complain(export.file, export.lines[row], name, quote(cell),
                               f"a number from {low:g} to {high:g}"
                               + (f" ({hint})" if hint else ""))
+    for row in without_decimals(cells, export.dialect.decimal):
+        findings.note(export.file, f"column {name}: {quote(cells[row])} has no decimals where the "
+                      "others have three or more", export.lines[row])
     return values
 
 
@@ -126,3 +136,7 @@ def check_header_units(
         elif contradicts(known, declared[kind]):
             findings.complain(export.file, export.header, name, f"({said}) in the header",
                               f"the declared unit {declared[kind]}")
+    for line, said in export.remarks:
+        if line != export.header and contradicts(said, unit):
+            findings.complain(export.file, line, None, f"a line that says {said}",
+                              f"the declared unit {unit}")

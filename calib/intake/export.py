@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.intake.dialect import detect, holds
-from calib.intake.header_units import unit_stated
+from calib.intake.header_units import known_unit, unit_in_remark, unit_stated
 from calib.intake.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
@@ -21,6 +21,7 @@ from calib.run.text import (
     decode,
     note_commented,
     read_grid,
+    split_cells,
     split_lines,
 )
 
@@ -42,6 +43,8 @@ class Export:
         Line of the header, be it one in other words.
     units : dict of str to str
         Units that the header states, by our names.
+    remarks : tuple of (int, str)
+        Lines with words that state a unit of length, and which.
     """
 
     file: str
@@ -52,6 +55,7 @@ class Export:
     raw: tuple[str, ...]
     header: int | None
     units: dict[str, str]
+    remarks: tuple[tuple[int, str], ...] = ()
 
     def __len__(self):
         return len(self.lines)
@@ -99,28 +103,10 @@ def read_export(
     note_commented(grid, findings)
     rows = list(grid.rows)
     header = _find_header(rows)
-    units: dict[str, str] = {}
-    if header is not None:
-        named, units = _named(header)
-        if order is None:
-            order = named
-        elif not _agree(order, named):
-            findings.complain(
-                file, header.line, None,
-                "a header saying " + ", ".join(n for n in named if n != SKIP),
-                "what was declared: " + ", ".join(order),
-            )
-            return None
-        rows = [row for row in rows if row is not header]
-    if order is None:
-        findings.complain(
-            file, grid.rows[0].line, None, quote(" ".join(grid.rows[0].cells)),
-            "a header naming the columns (such as point, northing, easting, height), "
-            "or the order declared with --order",
-        )
+    order, units = _order_and_units(header, order, rows[0], file, findings)
+    if order is None or not _complete(order, needed, file, findings):
         return None
-    if not _complete(order, needed, file, findings):
-        return None
+    rows = [row for row in rows if row is not header]
     if header is not None:
         _note_unused(header, order, file, findings)
     sorter = _Sorter(file, order, needed, grid.dialect, findings)
@@ -141,7 +127,23 @@ def read_export(
     lines, all_lines = tuple(row.line for row in kept), split_lines(text)
     return Export(file, grid.dialect, columns, lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
-                  header.line if header else None, units)
+                  header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _remarks(all_lines, rows, dialect):
+    """Units of length that job lines, comments and commented headers state."""
+    found = []
+    for line in sorted(set(range(1, len(all_lines) + 1)) - set(rows)):
+        text = all_lines[line - 1].lstrip("# \t")
+        said = unit_in_remark(text)
+        named = [header_name(cell) for cell in split_cells(text, dialect.delimiter) or ()]
+        if said is None and sum(name is not None for name, _ in named) >= 2:
+            units = [known_unit(unit) for name, unit in named
+                     if unit and name and COLUMNS[name].kind == "length"]
+            said = next((unit for unit in units if unit), None)
+        if said is not None:
+            found.append((line, said))
+    return tuple(found)
 
 
 def _shape(cell: str) -> str:
@@ -155,6 +157,25 @@ def _find_header(rows: list[Row]) -> Row | None:
         if sum(header_name(cell)[0] is not None for cell in row.cells) >= 2:
             return row
     return None
+
+
+def _order_and_units(header, order, first, file, findings):
+    """What each column is, and the units stated; None after a complaint."""
+    if header is None:
+        if order is None:
+            findings.complain(
+                file, first.line, None, quote(" ".join(first.cells)),
+                "a header naming the columns (such as point, northing, easting, height), "
+                "or the order declared with --order")
+        return order, {}
+    named, units = _named(header)
+    if order is not None and not _agree(order, named):
+        findings.complain(
+            file, header.line, None,
+            "a header saying " + ", ".join(n for n in named if n != SKIP),
+            "what was declared: " + ", ".join(order))
+        return None, units
+    return order or named, units
 
 
 def _named(header):
@@ -278,18 +299,20 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
-        if where == "above" and cells >= width - 1 and self._begins_like(row):
-            few = False
+        if self._begins_like(row, where, width):
+            few, any_number = False, True
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
 
-    def _begins_like(self, row):
-        """Whether a line above the rows begins with an id like theirs, or has a first number: a row
-        with a cell lost."""
-        first = self.numbers[0][0]
-        return (_shape(row.cells[0]) in self.shapes
-                or (first < len(row.cells) and self._number(row.cells[first])))
+    def _begins_like(self, row, where, width):
+        """Whether a line begins with an id like those of the rows, or has a first number above
+        them: a row with a cell lost, or two."""
+        shape, first = _shape(row.cells[0]), self.numbers[0][0]
+        if any(shape.startswith(s) for s in self.shapes if "9" in s and s != "9"):
+            return len(row.cells) > 1
+        return len(row.cells) >= width - 1 and (shape in self.shapes or (
+            where == "above" and first < len(row.cells) and self._number(row.cells[first])))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

@@ -91,6 +91,21 @@ def unit_stated(header: str) -> str | None:
     return said if said is not None else ways[0][1] if ways else None
 
 
+def unit_in_remark(line: str) -> str | None:
+    """The unit of length that a line of words states after the word unit; None if none.
+
+    Examples
+    --------
+    >>> unit_in_remark("Linear units: US survey feet, grid"), unit_in_remark("Unit 7, crew of two")
+    ('ft-us', None)
+    """
+    match = re.search(r"\bunits?\b(?!\s+in\b)(.*)", line, re.IGNORECASE)
+    words = plain(match[1]).split() if match else []
+    ways = (" ".join(words[:n]) for n in (3, 2, 1))
+    return next((_MEANS[way] for way in ways
+                 if way in _MEANS and _MEANS[way] in _LENGTHS), None)
+
+
 def contradicts(said: str, declared: str) -> bool:
     """Whether a known unit (`known_unit`) cannot be the declared one.
 

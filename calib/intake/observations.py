@@ -104,15 +104,9 @@ def read_observations(
     second = np.array([p[-1] for p in pairs])
     both = first != second
     polar = _joined(direction, zenith, distance, height, face, first, second, both)
-    _check_faces(polar, direction, zenith, distance, first, second, both, declared, export,
+    _check_faces(direction, zenith, distance, first, second, both, declared, export,
                  findings)
-    if declared.angles == "deg":
-        for name in ("direction", "zenith"):
-            complain_of_packed(export, name, findings)
-    if not both.all():
-        findings.note(file, f"{int((~both).sum())} pointing(s) in one face only: their angles "
-                      "are taken as the square root of 2 less certain, and any collimation and "
-                      "index error stays in")
+    _check_angles(both, declared, export, findings)
 
     def pick(name):
         column = texts(export, name)
@@ -192,7 +186,18 @@ def _joined(direction, zenith, distance, height, face, first, second, both):
     )
 
 
-def _check_faces(polar, direction, zenith, distance, first, second, both, declared, export,
+def _check_angles(both, declared, export, findings):
+    """What the angles tell as a whole: their unit, and how many were sighted in one face."""
+    if declared.angles == "deg":
+        for name in ("direction", "zenith"):
+            complain_of_packed(export, name, findings)
+    if not both.all():
+        findings.note(export.file, f"{int((~both).sum())} pointing(s) in one face only: their "
+                      "angles are taken as the square root of 2 less certain, and any collimation "
+                      "and index error stays in")
+
+
+def _check_faces(direction, zenith, distance, first, second, both, declared, export,
                  findings):
     """Say where the two faces of a pointing disagree more than the stated sds allow."""
     sds = declared.instrument.sds()

@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 _PLAIN = {
     mark: re.compile(rf"[+-]?(?:[0-9]+(?:{re.escape(mark)}[0-9]*)?|{re.escape(mark)}[0-9]+)"
@@ -107,6 +108,20 @@ def decimal_marks_in(cell: str) -> str:
     """
     point, comma = is_number(cell, "."), is_number(cell, ",")
     return "" if point == comma else "." if point else ","
+
+
+def without_decimals(cells: Sequence[str], decimal: str = ".") -> list[int]:
+    """The one or two cells without decimals where all others, six or more, have three at least.
+
+    Examples
+    --------
+    >>> without_decimals(["1.250", "17", "3.125", "2.500", "0.125", "2.001", "7.004"])
+    [1]
+    """
+    filled = [(i, len(cell.partition(decimal)[2])) for i, cell in enumerate(cells) if cell]
+    bare = [i for i, decimals in filled if decimals == 0]
+    others = [decimals for _, decimals in filled if decimals]
+    return bare if len(bare) <= 2 and len(others) >= 6 and min(others) >= 3 else []
 
 
 def says_nothing(cell: str) -> bool:

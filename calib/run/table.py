@@ -15,7 +15,7 @@ from calib.run.numerals import (
     dropped_digits,
     hides,
     parse_number,
-    says_nothing,
+    without_decimals,
 )
 from calib.run.text import Row, note_commented, read_grid
 from calib.run.units import UNITS, sd_problem
@@ -60,8 +60,7 @@ _POWER = re.compile(r"[0-9][.,][0-9]+[eE][+-][0-9]+")
 #: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
 _FAR = 1e8
 
-ID = Kind(False, lambda cell: not (says_nothing(cell) or hides(cell) or _POWER.fullmatch(cell)),
-          "an id")
+ID = Kind(False, lambda cell: bool(cell) and not (hides(cell) or _POWER.fullmatch(cell)), "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
@@ -264,6 +263,10 @@ def _numbers(cells, column, rows, grid, findings):
         else:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell),
                               column.kind.expects(value))
+    if column.kind.measured:
+        for i in without_decimals(cells, grid.dialect.decimal):
+            findings.note(grid.file, f"column {column.name}: {quote(cells[i])} has no decimals "
+                          "where the others have three or more", rows[i].line)
     return values
 
 

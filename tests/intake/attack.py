@@ -95,7 +95,7 @@ def formats(rng) -> list[Format]:
         Format("geographic", _geographic_sheet(machine), _geographic, 2e-4),
         Format("known points", _known_sheet(), _known(machine), 1e-5),
         Format("booking sheet", _booking_sheet(machine), _booking(machine), 1e-6,
-               ("copied_under_other_ids", "unit_in_cell", "too_large")),
+               ("copied_under_other_ids", "unit_in_cell", "too_large", "letters")),
         Format("run folder, tape.csv", TAPE, _folder(machine, "tape.csv"), 1e-6,
                ("row_exchanged", "column_late")),
         *(Format(f"log, {name}", sheet, _log(machine), 0.05, ("row_exchanged", "column_late"))
@@ -336,8 +336,15 @@ def _difference(got, truth):
     return ""
 
 
-def campaign(tries: int, seed: int, folder: Path) -> tuple[Counter, list[str]]:
+def campaign(
+    tries: int, seed: int, folder: Path, pairs: bool = False
+) -> tuple[Counter, list[str]]:
     """Damage files at random; the run folder's rig, always the same, is read once.
+
+    Parameters
+    ----------
+    pairs : bool
+        Two kinds of damage in each file.
 
     Returns
     -------
@@ -348,10 +355,10 @@ def campaign(tries: int, seed: int, folder: Path) -> tuple[Counter, list[str]]:
     (folder / "RUN").mkdir(exist_ok=True)
     (folder / "RUN" / "rig.toml").write_text(RIG_TOML)
     with patch("calib.intake.gather.rig_from_text", lru_cache(rig_from_text)):
-        return _campaign(tries, np.random.default_rng(seed), folder)
+        return _campaign(tries, np.random.default_rng(seed), folder, 2 if pairs else 1)
 
 
-def _campaign(tries, rng, folder):
+def _campaign(tries, rng, folder, times):
     counts, faults, done = Counter(), [], 0
     while done < tries:
         ready = []
@@ -361,15 +368,31 @@ def _campaign(tries, rng, folder):
             ready.append((one, truth, {str(n) for n in findings.notices}))
         for _ in range(min(200, tries - done)):
             one, truth, baseline = ready[rng.integers(len(ready))]
-            kind = DAMAGE[rng.integers(len(DAMAGE))]
-            sheet = None if kind.__name__ in one.without else kind(one.sheet, rng)
+            kinds, sheet = _damaged(one, rng, times)
             if sheet is None:
                 continue
             text = sheet.text()
             result, said = outcome(one, truth, baseline, text, folder)
             done += 1
-            counts[kind.__name__, one.name, result] += 1
+            name = " + ".join(kinds)
+            counts[name, one.name, result] += 1
             if result in ("silent", "broken") or (
-                    result == "told" and kind.__name__ not in REMARKABLE):
-                faults.append(f"{kind.__name__} in {one.name}: {result}: {said}\n{text}")
+                    result == "told" and not set(kinds) & set(REMARKABLE)):
+                faults.append(f"{name} in {one.name}: {result}: {said}\n{text}")
     return counts, faults
+
+
+def _damaged(one, rng, times):
+    """Names of the damage done, and the sheet after it; None where it cannot be done."""
+    kinds, sheet = [], one.sheet
+    for _ in range(times):
+        kind = DAMAGE[rng.integers(len(DAMAGE))]
+        try:
+            sheet = None if kind.__name__ in one.without else kind(sheet, rng)
+        except (IndexError, ValueError):
+            # The first damage left no such cell for the second.
+            sheet = None
+        if sheet is None:
+            break
+        kinds.append(kind.__name__)
+    return kinds, sheet

@@ -84,6 +84,19 @@ def test_a_wrong_known_point(calib, raw):
     assert "without CP2 they agree" in err and "without CP1" not in err
 
 
+@pytest.mark.parametrize("what", ["east and north of the known points", "CP1 and CP3"])
+def test_known_points_exchanged(calib, raw, what):
+    """Columns of the list, or two names: recognised, and said."""
+    if what.startswith("east"):
+        known = {name: (n, e, u) for name, (e, n, u) in KNOWN.items()}
+    else:
+        known = {**KNOWN, "CP1": KNOWN["CP3"], "CP3": KNOWN["CP1"]}
+    raw("deg", known=known)
+    status, _, err = calib(*declared("deg"))
+    assert status == 3
+    assert f"with {what} exchanged they agree" in err
+
+
 def test_a_wrong_height(calib, raw):
     """A pole of another height at one point: only heights disagree."""
     raw("deg", lift={"CP1": 0.10, "CP3": -0.06})

@@ -256,3 +256,72 @@ def test_a_control_character_in_a_number(calib, field, run, mark):
     (field / "job.txt").write_text(job, encoding="utf-8")
     status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
     assert status == 3, err
+
+
+@pytest.mark.parametrize("remark", ["Units: US survey feet", "# Linear unit = ft", "Unit,feet",
+                                    "# Point,Northing [ft],Easting [ft],Height [ft],Code"])
+def test_a_remark_that_contradicts_the_unit(calib, field, run, remark):
+    """A job line or a comment above the rows that says another unit."""
+    text = "".join(job_lines(run))
+    (field / "job.txt").write_text(remark + "\n" + text)
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 3 and "declared unit m" in err and "line 1" in err, err
+
+
+@pytest.mark.parametrize("remark", ["Units: metres", "# 3 units in stock", "Unit 7, crew of two",
+                                    "# antenna (mm)", "Unit: m"])
+def test_a_remark_that_contradicts_nothing(calib, field, run, remark):
+    """The declared unit, or words that only look like one."""
+    (field / "job.txt").write_text(remark + "\n" + "".join(job_lines(run)))
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 0, err
+
+
+@pytest.mark.parametrize("damage", ["cell lost", "cells joined", "id joined", "two lost"])
+@pytest.mark.parametrize("row", [0, 7, 23])
+def test_a_damaged_row_of_other_decimals_is_not_a_remark(calib, field, run, damage, row):
+    """A row with decimal commas and a cell less has no number by the file's mark, but it begins
+    with an id like the others."""
+    lines = [line.replace(",", ";") for line in job_lines(run)]
+    cells = lines[row].replace(".", ",").split(";")
+    if damage == "cell lost":
+        del cells[2]
+    elif damage == "two lost":
+        del cells[1:3]
+    elif damage == "id joined":
+        cells[0:2] = [cells[0] + cells[1]]
+    else:
+        cells[2:4] = [cells[2] + cells[3]]
+    lines[row] = ";".join(cells)
+    (field / "job.txt").write_text("".join(lines))
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN)
+    assert status == 3 and f"line {row + 1}" in err, err
+
+
+@pytest.mark.parametrize("file", ["job.txt", "sheet.csv", "RUN/shots.csv"])
+def test_a_number_without_decimals_among_others(calib, field, run, file):
+    """17 among numbers with three or four decimals is told: a note or a count in the wrong cell."""
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv")
+    assert status == 0 and "no decimals" not in err
+    rows = (field / file).read_text().splitlines()
+    at = 3 if file == "job.txt" else 5
+    cells = rows[5].split(",")
+    cells[at] = str(round(float(cells[at])))
+    rows[5] = ",".join(cells)
+    (field / file).write_text("\n".join(rows) + "\n")
+    if file == "RUN/shots.csv":
+        notices = "\n".join(imported(field / "RUN").notices)
+    else:
+        status, _, notices = calib("job.txt", "--into", "AGAIN", *PLAIN, "--sheet", "sheet.csv")
+    assert f'"{cells[at]}" has no decimals' in notices and "6" in notices
+
+
+@pytest.mark.parametrize("cell", ["?", "NaN", "#N/A", "---", "1.00E+00"])
+def test_a_booking_sheet_that_names_no_pose(calib, field, run, cell):
+    """A sign for no value is no pose, nor is what a spreadsheet made of one."""
+    names = [line.split(",")[0] for line in job_lines(run)]
+    rows = [f"{name},{name.split('-')[0]},{name.split('-')[1]}" for name in names]
+    rows[4] = f"{names[4]},{cell},{names[4].split('-')[1]}"
+    (field / "booking.csv").write_text("point,pose,target\n" + "\n".join(rows) + "\n")
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--booking", "booking.csv")
+    assert status == 3 and "booking.csv line 6, column pose" in err, err

@@ -75,7 +75,7 @@ def test_a_shot_out_of_reach(folder):
 def test_stands_far_apart_are_no_fault(folder):
     """A machine may move between stands: distances count within a stand only."""
     folder.append("readings.csv", "011,there,0,0,10,20,30,0,0")
-    folder.append("shots.csv", "S1,011,edge_left,6001.5,5001.5,41")
+    folder.append("shots.csv", "S1,011,edge_left,6001.5,5001.5,41.25")
     assert folder.read().notices == ()
 
 
