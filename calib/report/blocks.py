@@ -9,6 +9,10 @@ from dataclasses import dataclass, field
 
 from calib.report.summary import value_and_sd
 
+#: Pictures are as wide as a telephone shows and a column of paper holds; those that need it as wide
+#: as the paper. Inches.
+COLUMN, ACROSS = 4.6, 7.1
+
 #: From the units of the record to those of the report: text and factor.
 SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
 
@@ -89,6 +93,11 @@ class Picture:
     alternative: str
     draw: Callable
     size: tuple[float, float]
+
+    @property
+    def across(self) -> bool:
+        """Whether it takes the whole width of a page."""
+        return self.size[0] > COLUMN
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from calib.edge import envelope_edge
 from calib.judge.drift import Survey, difference_sd, shared_shots
 from calib.judge.tape import TAPE_LEVEL, tape_test
 from calib.report.blocks import (
+    COLUMN,
     SHOWN,
     Items,
     Picture,
@@ -215,15 +216,15 @@ def shares_table(edge: dict) -> Table:
 
 def edge_blocks(edge: dict) -> list:
     """Causes and maps of an edge error."""
-    height = 0.8 + 2.25 * len(edge["reaches"])
+    height = 0.8 + 1.55 * len(edge["reaches"])
     return [
         shares_table(edge),
         Picture("edge-error", "Edge error over the working envelope",
                 "One map per reach of the edge error in mm over the swept joints, all on one "
                 "scale; each cell carries its number.",
-                lambda figure, _: edge_maps.setup_error(figure, edge), (7.1, height)),
+                lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
         Picture("edge-causes", "What causes the edge error",
                 "Bars: the edge error each quantity would cause alone, with its share of the "
                 "whole in per cent.",
-                lambda figure, _: edge_maps.setup_shares(figure, edge), (7.1, 3.4)),
+                lambda figure, _: edge_maps.setup_shares(figure, edge), (COLUMN, 2.9)),
     ]

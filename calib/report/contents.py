@@ -2,6 +2,8 @@
 
 from calib.judge.hold_out import NOT_JUDGED
 from calib.report.blocks import (
+    ACROSS,
+    COLUMN,
     SHOWN,
     Items,
     Picture,
@@ -23,7 +25,9 @@ from calib.report.standing import left_out, mark
 #: Tables of shots and readings show at most so many rows: all suspects, then the worst.
 MOST_ROWS = 120
 
-WIDTH = 7.1
+#: A map whose cells differ by less than this share is told in a sentence.
+FLAT = 0.1
+
 
 
 def contents(document: dict) -> list[Section]:
@@ -96,11 +100,11 @@ def to_enter(document) -> Section:
         Picture("dimensions", "The solved dimensions on the rig",
                 "Line drawing of the rig made from its chain: the machine from its right side, "
                 "the attachment from the side, from behind and from above, each dimension named "
-                "with its solved value and sd.", views.dimensions, (WIDTH, 6.4)),
+                "with its solved value and sd.", views.dimensions, (ACROSS, 5.6)),
         Picture("signs", "Which way is positive",
                 "For every quantity a small drawing: dashed the rig as solved, solid the same "
                 "readings with that quantity larger, an arrow at the edge from one to the other.",
-                views.signs, (WIDTH, 7.6)),
+                views.signs, (ACROSS, 5.6)),
         *_derived(document),
     ))
 
@@ -152,14 +156,14 @@ def taped(document) -> Section:
         Picture("pulls", "Tape pulls",
                 f"Test value of each of the {len(rows)} taped quantities with the critical values "
                 "as dashed lines; significant ones are open diamonds.",
-                statistics.tape_pulls, (WIDTH, 0.9 + 0.22 * len(rows))),
+                statistics.tape_pulls, (COLUMN, 0.9 + 0.18 * len(rows))),
         Picture("taped-error", "Edge error of the taped set-up",
                 "One map per reach of the edge error in mm over the swept joints, all on one "
                 "scale; each cell carries its number.", edge_maps.taped_error,
                 _map_size(document)),
         Picture("shares", "What causes the taped edge error",
                 "Bars: the edge error each taped quantity would cause alone, with its share of "
-                "the whole in per cent.", edge_maps.taped_shares, (WIDTH, 3.4)),
+                "the whole in per cent.", edge_maps.taped_shares, (COLUMN, 2.9)),
     ))
 
 
@@ -178,7 +182,7 @@ def _edge_cost(document):
 
 
 def _map_size(document):
-    return (WIDTH, 0.8 + 2.25 * len(document["edge"]["reaches"]))
+    return (COLUMN, 0.8 + 1.55 * len(document["edge"]["reaches"]))
 
 
 def edge_now(document) -> Section:
@@ -192,15 +196,22 @@ def edge_now(document) -> Section:
         Text(words("Predicted standard deviation of the edge from the calibration alone; the "
                    "readings count as exact. Machine, positioning and operator come on top.")),
         *extra,
-        Picture("edge-sd", "Predicted edge sd over the working envelope",
-                "One map per reach of the edge sd in mm over the swept joints, all on one scale; "
-                "each cell carries its number.", edge_maps.edge_sd, _map_size(document)),
-        Picture("pose-sd", "Predicted edge sd at the poses",
-                "Edge sd in mm for each pose in the order of readings.csv; poses that took no "
-                "part in the solution are triangles.", edge_maps.pose_sds, (WIDTH, 2.7)),
+        _edge_map(document),
         Table("Edge sd at the poses of readings.csv (mm)", ("pose", "stand", "edge sd"),
               poses[:MOST_ROWS], total=len(poses)),
     ))
+
+
+def _edge_map(document):
+    """A map of the edge sd; a sentence where its cells are all alike."""
+    cells = [sd for reach in document["edge"]["sd"] for sd in reach if sd is not None]
+    low, high = min(cells, default=0.0), max(cells, default=0.0)
+    if high - low < FLAT * high:
+        return Text(words("Over the whole working envelope the edge sd is between ", mm(low),
+                          " and ", mm(high), " mm: nowhere clearly better or worse."))
+    return Picture("edge-sd", "Predicted edge sd over the working envelope",
+                   "One map per reach of the edge sd in mm over the swept joints, all on one "
+                   "scale; each cell carries its number.", edge_maps.edge_sd, _map_size(document))
 
 
 def _posture_words(joints):
@@ -282,27 +293,27 @@ def plots(document) -> Section:
                    "flagged shots are open diamonds and carry their id.")),
         Picture("by-order", "Misses by shot and pose order",
                 "Three panels, along and across the boom plane and up: misses in mm in the order "
-                "of the shots, to show drift.", residuals.by_order, (WIDTH, 5.2)),
+                "of the shots, to show drift.", residuals.by_order, (COLUMN, 4.4)),
         Picture("by-component", "Misses by component",
                 "Two panels of misses in mm: east, north, up and along, across, up, with their "
-                "rms as bars.", residuals.by_component, (WIDTH, 3.3)),
+                "rms as bars.", residuals.by_component, (COLUMN, 3.6)),
         Picture("plan-side", "Misses in plan and from the side",
                 "Shots at their place ahead of the boom foot, with misses as arrows; the factor "
                 "of exaggeration is stated in the title; very long arrows are cut.",
-                residuals.plan_and_side, (WIDTH, 7.6)),
+                residuals.plan_and_side, (COLUMN, 5.4)),
         Picture("by-joint", "Misses against reach and joint angles",
                 "Small panels, a row per variable and a column per component: misses in mm "
                 "against reach and every joint angle, with a line of means.",
-                residuals.by_reach_and_joint, (WIDTH, 1.0 + 1.05 * (joints + 1))),
+                residuals.by_reach_and_joint, (COLUMN, 0.9 + 0.86 * (joints + 1))),
         Picture("normal", "Distribution of w",
                 "Histogram of the standardised residuals with the normal curve, and their normal "
-                "probability plot.", statistics.normal, (WIDTH, 3.1)),
+                "probability plot.", statistics.normal, (COLUMN, 2.5)),
         Picture("redundancy", "Redundancy and w",
                 "Redundancy number of each shot coordinate against its standardised residual, "
-                "critical values dashed.", statistics.redundancy_and_w, (WIDTH, 3.5)),
+                "critical values dashed.", statistics.redundancy_and_w, (COLUMN, 2.7)),
         Picture("corrections", "Corrections to the readings",
                 "One panel per sensor: corrections in deg in the order of the poses, stated sd "
-                "dashed.", residuals.corrections, (WIDTH, 0.8 + 1.45 * ((readings + 1) // 2))),
+                "dashed.", residuals.corrections, (COLUMN, 0.8 + 1.15 * ((readings + 1) // 2))),
     ))
 
 
@@ -324,10 +335,10 @@ def identifiability(document) -> Section:
         said, *parts, pairs,
         Picture("correlation", "Correlation of the quantities",
                 "Matrix of the correlations of the estimated quantities; strong ones are written "
-                "in tenths.", statistics.correlation, (WIDTH, 2.0 + 0.3 * n)),
+                "in tenths.", statistics.correlation, (COLUMN, 1.9 + 0.17 * n)),
         Picture("influence", "Influence of the shots on the edge",
                 "Bars: how far the least detectable error of a shot would move the edge in mm, "
-                "the largest first.", statistics.influence, (WIDTH, 4.4)),
+                "the largest first.", statistics.influence, (COLUMN, 3.4)),
     ))
 
 
@@ -364,7 +375,7 @@ def _check_blocks(check):
                    f" mm rms, {word} the tolerance of ", mm(check["tolerance"], 0), " mm.")),
         Picture("check-shots", "Check shots",
                 "3-D miss of each check shot in mm as a point, its predicted sd as a box, the "
-                "tolerance dashed.", statistics.check_shots, (WIDTH, 3.6)),
+                "tolerance dashed.", statistics.check_shots, (COLUMN, 2.9)),
         Table("Check shots: measured less predicted, and the predicted sds (mm)",
               ("shot", "pose", "target", "east", "north", "up", "sd east", "sd north", "sd up",
                "chi-square of 3"), rows[:MOST_ROWS], total=len(rows)),

@@ -1,6 +1,6 @@
 """Reports as one HTML page: no network, no browser library, figures as inline SVG."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
 
@@ -9,21 +9,24 @@ from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
-from calib.report.figures.ink import pen, svg
+from calib.report.drawings import drawings
+from calib.report.figures.ink import for_screen
 
 
 def page(template: str, document: dict, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
-         warning: str = "", **more) -> str:
+         warning: str = "", pictures: Mapping[str, str] | None = None, **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
 
-    A `warning` stands in a box above everything.
+    A `warning` stands in a box above everything. `pictures` are the drawings of the sections where
+    they are made already.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
+    images = drawings(document, sections) if pictures is None else pictures
+
     def drawn(picture: Picture) -> Markup:
-        with pen():
-            image = svg(picture.name, picture.draw, document, picture.size)
+        image = for_screen(images[picture.name])
         label = escape(f"{picture.title}. {picture.alternative}")
         return Markup(image.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1))
 

@@ -1,22 +1,24 @@
 """The pose sheet: what a crew takes to the machine, as a page and as a PDF."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from calib.report.blocks import Items, Picture, Section, Text, words
+from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
 from calib.report.cautions import CAUTIONS
+from calib.report.drawings import drawings
+from calib.report.figures.ink import short
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.page import page
 from calib.report.plan_words import edge_span
-from calib.report.pose_sheet_pdf import pose_sheet_pdf
+from calib.report.press import block_record, pdf
 
 #: Poses on a printed page.
 POSES_PER_PAGE = 6
 
 #: Size of the curve, inches.
-_CURVE = (6.2, 3.0)
+_CURVE = (COLUMN, 2.6)
 
 _HOW = (
     "Drive the poses in this order, stand by stand. Within a stand the tracks stay still and the "
@@ -80,10 +82,35 @@ class Sheet:
 def sheet_files(document: dict) -> dict[str, bytes]:
     """Name to content of both forms, from the document of a plan alone (see `plan_record`)."""
     sheet, sections = sheet_of(document), sections_of(document)
-    html = page("pose_sheet.html.j2", document, sheet.title, sheet.subtitle, sections, sheet=sheet)
+    pictures = drawings(document, sections)
+    html = page("pose_sheet.html.j2", document, sheet.title, sheet.subtitle, sections,
+                pictures=pictures, sheet=sheet)
     return {
         "pose-sheet.html": html.encode("utf-8"),
-        "pose-sheet.pdf": pose_sheet_pdf(document, sheet, sections),
+        "pose-sheet.pdf": pdf("pose_sheet.typ", _on_paper(sheet, sections), pictures),
+    }
+
+
+def _on_paper(sheet, sections):
+    """What the template of the printed sheet shows."""
+    blocks = [block_record(b) for b in sections[0].blocks]
+    lines = -(-len(sheet.cautions) // 2)
+    return {
+        **asdict(sheet),
+        "pages": [[_row_on_paper(row) for row in rows] for rows in sheet.pages],
+        "head-height": 14 + 4.1 * lines,
+        "picture": next((b for b in blocks if b["kind"] == "picture"), None),
+        "sections": [{"title": s.title, "blocks": [block_record(b) for b in s.blocks]}
+                     for s in sections],
+    }
+
+
+def _row_on_paper(row):
+    return {
+        "pose": short(row.pose, 6), "stand": short(row.stand, 9), "new_stand": row.new_stand,
+        "edge_height": row.edge_height, "cells": [asdict(cell) for cell in row.cells],
+        **{view: {part: getattr(sketch, part).tolist() for part in ("arm", "edge", "body")}
+           for view, sketch in (("side", row.side), ("behind", row.behind))},
     }
 
 

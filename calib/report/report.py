@@ -1,18 +1,19 @@
 """The report of a result: report.html and report.pdf from the document of result.json alone."""
 
-from calib.report.beside import beside
 from calib.report.contents import contents
+from calib.report.drawings import drawings
 from calib.report.page import page
-from calib.report.pdf import pdf
+from calib.report.press import report_pdf
 
 
 def report_files(document: dict) -> dict[str, bytes]:
     """Name to content of both forms of the report."""
     sections = contents(document)
     title, subtitle = headings(document)
-    with beside(lambda: pdf(document, title, subtitle, sections)) as printed:
-        html = page("report.html.j2", document, title, subtitle, sections)
-        return {"report.html": html.encode("utf-8"), "report.pdf": printed()}
+    pictures = drawings(document, sections)
+    html = page("report.html.j2", document, title, subtitle, sections, pictures=pictures)
+    return {"report.html": html.encode("utf-8"),
+            "report.pdf": report_pdf(title, subtitle, sections, pictures)}
 
 
 def headings(document: dict) -> tuple[str, str]:

@@ -2,9 +2,10 @@
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
 from calib.report.cautions import CAUTIONS
+from calib.report.drawings import drawings
 from calib.report.figures import views
 from calib.report.page import page
-from calib.report.pdf import pdf
+from calib.report.press import report_pdf
 from calib.report.sheet_units import ANGLES, LENGTHS
 from calib.report.standing import left_out, not_to_enter
 
@@ -26,11 +27,13 @@ def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
     sections = sheet_sections(document, write)
     title = "Set-up sheet: " + document["rig"]["title"]
     subtitle = f"{document['verdict']['says']} {left_out(document)}".rstrip()
-    warning = not_to_enter(document)
+    warning, pictures = not_to_enter(document), drawings(document, sections)
     return {
-        "sheet.html": page("report.html.j2", document, title, subtitle, sections,
-                           contents=False, cls="sheet", warning=warning).encode("utf-8"),
-        "sheet.pdf": pdf(document, title, subtitle, sections, tight=True, warning=warning),
+        "sheet.html": page(
+            "report.html.j2", document, title, subtitle, sections, pictures=pictures,
+            contents=False, cls="sheet", warning=warning).encode("utf-8"),
+        "sheet.pdf": report_pdf(title, subtitle, sections, pictures, tight=True,
+                                warning=warning),
     }
 
 

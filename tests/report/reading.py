@@ -1,7 +1,10 @@
 """Reading a page as a test does: its words, its numbers, its pictures."""
 
+import io
 import re
 from html.parser import HTMLParser
+
+from pypdf import PdfReader
 
 
 class Page(HTMLParser):
@@ -61,6 +64,11 @@ class Page(HTMLParser):
             self._data[2] += data
         elif not self._skip:
             self._words.append(data)
+
+
+def paper(pdf: bytes) -> list[str]:
+    """The words of every page of a PDF, in one line each."""
+    return [" ".join(page.extract_text().split()) for page in PdfReader(io.BytesIO(pdf)).pages]
 
 
 def leaves(value):

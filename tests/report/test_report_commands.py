@@ -14,7 +14,7 @@ from calib.report.standing import mark
 from calib.report.summary import summary
 from calib.results import load_result
 from calib.run.complaints import InputError
-from tests.report.reading import Page, leaves
+from tests.report.reading import Page, leaves, paper
 
 
 @pytest.fixture(scope="module")
@@ -74,8 +74,7 @@ def test_sheet_in_feet_and_minutes(document):
     assert "signaller" in read.words and "entered by" in read.words
     for name in ("pin_to_edge", "edge_below_pin"):
         assert name in read.words
-    assert files["sheet.pdf"].count(b"/Type /Page\n") + files["sheet.pdf"].count(
-        b"/Type /Page ") == 1
+    assert len(paper(files["sheet.pdf"])) == 1
 
 
 def test_history_resumes(folder, tmp_path):

@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.colors import Normalize
 
-from calib.report.figures.ink import FLAG, INK, PLAIN, SIZES, few_ticks, grid, points
+from calib.report.figures.ink import INK, PLAIN, SIZES, grid
 
 
 def edge_sd(figure, document):
@@ -34,7 +34,7 @@ def _maps(figure, envelope, values, what):
             _line(ax, axes[0], flat, top, what)
         else:
             image = _grid_map(ax, axes, flat, top)
-        ax.set_title(f"{reach['name']}: {_posture(reach)} (n = {len(flat)})")
+        ax.set_title(f"{reach['name']}: {_posture(reach)} (n = {len(flat)})", fontsize=8)
     panels[-1].set_xlabel(f"{axes[-1]['reading']}, deg")
     if len(axes) > 1:
         bar = figure.colorbar(image, ax=list(panels), pad=0.02, fraction=0.04, aspect=40)
@@ -64,8 +64,8 @@ def _grid_map(ax, axes, flat, top):
                           norm=Normalize(0, top))
     if field.size <= 200:
         _cell_numbers(ax, rows, columns, field, top)
-    ax.set_xticks(columns if len(columns) <= 13 else columns[::2],
-                  [f"{v:.0f}" for v in (columns if len(columns) <= 13 else columns[::2])])
+    few = columns if len(columns) <= 8 else columns[::2]
+    ax.set_xticks(few, [f"{v:.0f}" for v in few])
     ax.set_yticks(rows if len(rows) <= 9 else rows[::2],
                   [f"{v:.0f}" for v in (rows if len(rows) <= 9 else rows[::2])])
     ax.set_ylabel(f"{axes[-2]['reading']}, deg")
@@ -80,7 +80,7 @@ def _cell_numbers(ax, rows, columns, field, top):
             value = field[i, j]
             text = "-" if np.isnan(value) else f"{value:.{digits}f}"
             light = np.isnan(value) or value < 0.55 * top
-            ax.text(column, row, text, ha="center", va="center", fontsize=7.5,
+            ax.text(column, row, text, ha="center", va="center", fontsize=7,
                     color="#000000" if light else "#ffffff")
 
 
@@ -107,22 +107,5 @@ def setup_shares(figure, edge, most: int = 12):
     ax.set_yticks(y, [s["name"] for s in shares])
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shares) - 0.3)
-    ax.set_xlabel("edge error if only this one were wrong, mm (rms over envelope)")
-    ax.set_title(f"Causes and their share of the mean square (n = {len(edge['shares'])})")
-
-
-def pose_sds(figure, document):
-    """Predicted edge sd at every pose of readings.csv."""
-    poses = [p for p in document["poses"] if p["edge_sd"] is not None]
-    shot = {s["pose"] for s in document["shots"]}
-    ax = grid(figure)[0, 0]
-    x = np.arange(1, len(poses) + 1)
-    value = np.array([1000 * p["edge_sd"] for p in poses])
-    new = np.array([p["pose"] not in shot for p in poses], bool)
-    points(ax, x[~new], value[~new], np.zeros((~new).sum(), bool), 12)
-    ax.scatter(x[new], value[new], s=34, marker="^", facecolors="none", edgecolors=FLAG)
-    ax.set_ylim(0, 1.15 * value.max(initial=1e-3))
-    few_ticks(ax, 12)
-    ax.set_xlabel("pose, in the order of readings.csv (triangle: took no part in the solution)")
-    ax.set_ylabel("edge sd, mm")
-    ax.set_title(f"Predicted edge sd at the poses (n = {len(poses)})")
+    ax.set_xlabel("edge error by this one alone, mm (rms)")
+    ax.set_title(f"and share of the mean square (n = {len(edge['shares'])})")

@@ -1,14 +1,12 @@
-"""Ink and paper: colours, markers and axes shared by all figures, and figures as SVG or PDF.
+"""Ink and paper: colours, markers and axes shared by all figures, and figures as SVG.
 
 The colours stay apart for the common kinds of colour blindness and in grey, and no meaning hangs
 on colour alone: every kind of point has a marker of its own.
 """
 
 import io
-import logging
 import re
 from collections.abc import Callable
-from contextlib import contextmanager
 
 import matplotlib
 import numpy as np
@@ -61,8 +59,6 @@ STYLE = {
     "lines.linewidth": 1.0,
     "svg.fonttype": "none",
     "svg.hashsalt": "calib",
-    "pdf.compression": 6,
-    "pdf.fonttype": 3,
 }
 
 #: Beyond this many ordinary points a figure thins them out; flagged ones are always drawn.
@@ -71,22 +67,13 @@ MOST_POINTS = 400
 Draw = Callable[[Figure | SubFigure, dict], None]
 
 
-@contextmanager
-def pen(fonts: dict | None = None):
-    """Draw inside this: the style of every figure, with other fonts if given."""
-    # Built-in PDF fonts have no weight called normal, which matplotlib would remark every time.
-    log = logging.getLogger("matplotlib.font_manager")
-    level = log.level
-    log.setLevel(logging.ERROR)
-    try:
-        with matplotlib.rc_context({**STYLE, **(fonts or {})}):
-            yield
-    finally:
-        log.setLevel(level)
+def pen():
+    """Draw inside this: the style of every figure."""
+    return matplotlib.rc_context(STYLE)
 
 
 def svg(name: str, draw: Draw, document: dict, size: tuple[float, float]) -> str:
-    """A figure as an SVG element for a page; `size` in inches.
+    """A figure as an SVG element; `size` in inches.
 
     Its ids begin with `name`, so that several can share a page.
     """
@@ -99,11 +86,13 @@ def svg(name: str, draw: Draw, document: dict, size: tuple[float, float]) -> str
     text = text[text.index("<svg"):].rstrip()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
-    text = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
-    text = text.replace("'DejaVu Sans'", "sans-serif")
-    return re.sub(
-        "|".join(PAGE_COLOURS), lambda match: PAGE_COLOURS[match.group()], text
-    )
+    return re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
+
+
+def for_screen(image: str) -> str:
+    """A drawing in the colours and the type of the page that it stands in."""
+    image = image.replace("'DejaVu Sans'", "sans-serif")
+    return re.sub("|".join(PAGE_COLOURS), lambda match: PAGE_COLOURS[match.group()], image)
 
 
 def thinned(count: int, keep: np.ndarray, most: int = MOST_POINTS) -> tuple[np.ndarray, int]:

@@ -101,12 +101,12 @@ def by_component(figure, document):
     site, house = misses(shots, "miss", AXES), misses(shots, "components", COMPONENTS)
     ids, kind = [shot["shot"] for shot in shots], kinds(shots)
     rows, count = drawn(kind, 250)
-    left, right = grid(figure, 1, 2, between=(0.5, 0.3), share_y=True)[0]
+    left, right = grid(figure, 2, between=(0.3, 0.5), share_y=True)[:, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
     room = max(room_for(values, kind) for values in (*site.T, *house.T))
     for ax, values, names, title in (
-        (left, site, AXES, f"Site axes ({count})"),
-        (right, house, COMPONENTS, f"Boom-plane axes ({count})"),
+        (left, site, AXES, f"Site axes ({count}; rms without suspects)"),
+        (right, house, COMPONENTS, f"Boom-plane axes ({count}; rms without suspects)"),
     ):
         zero_line(ax)
         ax.set_xlim(-0.6, 2.6)
@@ -122,7 +122,7 @@ def by_component(figure, document):
         ax.set_xticks(range(3), names)
         ax.grid(axis="x", visible=False)
         ax.set_title(title)
-    left.set_ylabel("miss, mm (bars: rms without suspects)")
+        ax.set_ylabel("mm; bars: rms")
 
 
 def plan_and_side(figure, document):
@@ -131,7 +131,7 @@ def plan_and_side(figure, document):
     place = np.array([[s["house"][k] for k in ("forward", "left", "up")] for s in shots])
     miss, kind = misses(shots, "components", COMPONENTS) / 1000, kinds(shots)
     rows, count = drawn(kind, 250)
-    plan, side = grid(figure, 2, 1, between=(0.3, 0.65), top=0.35)[:, 0]
+    plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
     ordinary = kind == ORDINARY
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
@@ -144,7 +144,7 @@ def plan_and_side(figure, document):
         for i in np.flatnonzero(kind)[:8]:
             ax.annotate(short(shots[i]["shot"]), (place[i, 0], place[i, across]), xytext=(6, -9),
                         textcoords="offset points", fontsize=7, color=COLOURS[kind[i]])
-        ax.set_title(f"{title}; arrows {factor:g} times too long ({count})")
+        ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
     side.set_ylabel("up, m")
@@ -190,21 +190,21 @@ def by_reach_and_joint(figure, document):
     rows, count = drawn(kinds(shots), 200)
     usual = values[~flagged] if (~flagged).any() else values
     reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
-    lattice = Lattice(figure, len(names), 3, top=0.62, bottom=0.42, gap=(0.42, 0.5))
+    lattice = Lattice(figure, len(names), 3, left=0.4, top=0.75, bottom=0.42, gap=(0.34, 0.5))
     for row, (name, variable) in enumerate(zip(names, variables, strict=True)):
         for k, column in enumerate(values.T):
-            plot = Plot(lattice, row, k, padded(variable), (-reach[k], reach[k]), x_label=name)
+            plot = Plot(lattice, row, k, padded(variable), (-reach[k], reach[k]),
+                        x_label=name if k == 1 else "")
             shown = rows[plot.inside(column[rows])]
             points(lattice.axes, *plot.place(variable[shown], column[shown]), flagged[shown], 6)
             _mean_line(plot, variable[~flagged], column[~flagged])
     left, height = lattice.left, lattice.top
     for k, component in enumerate(COMPONENTS):
-        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{COMPONENT_WORDS[component]}, mm",
-                     fontsize=8.5)
+        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{component}, mm", fontsize=8.5)
     outside = int((np.abs(values) > reach).any(1).sum())
-    note = "" if not outside else f"; {outside} suspect shots have a miss beyond the panels"
-    lattice.text(left, height + 0.36, f"Misses ({count}{note}); line: mean over fifths of the "
-                 "shots", fontsize=9)
+    note = "" if not outside else f"; {outside} suspects outside"
+    lattice.text(left, height + 0.36, f"Misses from the boom plane ({count}{note})\n"
+                 "line: mean over fifths of the shots", fontsize=9)
     lattice.finish()
 
 
@@ -215,7 +215,7 @@ def _variables(document):
     reach = np.array([shot["house"]["forward"] for shot in document["shots"]])
     columns = [np.array([joints[s["pose"]][name] for s in document["shots"]])
                for name in readings]
-    return ["reach ahead of the boom foot, m", *(f"{name} joint, deg" for name in readings)], [
+    return ["reach, m", *(f"{name} joint, deg" for name in readings)], [
         reach, *columns]
 
 
@@ -232,25 +232,25 @@ def corrections(figure, document):
     """What the solution adds to each reading, per sensor in the order of the poses."""
     sensors = list(dict.fromkeys(r["reading"] for r in document["readings"]))
     sds = document["rig"]["definition"].get("readings", {}).get("sd", {})
-    lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, top=0.42, bottom=0.45, gap=(0.6, 0.62))
+    lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, left=0.45, top=0.42, bottom=0.45,
+                      gap=(0.5, 0.62))
     for i, sensor in enumerate(sensors):
         of = [r for r in document["readings"] if r["reading"] == sensor]
         value, flagged = np.array([r["correction"] for r in of]), _flagged(of)
         rows, every = thinned(len(of), flagged, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
+        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
-                    x_label="pose, in the order of readings.csv")
+                    x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
             lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
         points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
         for k in np.flatnonzero(flagged)[:4]:
             lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
                          color=FLAG, va="center")
-        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06,
-                     f"{sensor}, deg ({count}; dashed: sd)")
+        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, deg")
     lattice.finish()
 
 

@@ -49,7 +49,7 @@ def normal(figure, document):
     x = np.linspace(-5, 5, 121)
     left.plot(x, norm.pdf(x) * len(w) * 0.5, color=INK, linewidth=1.4)
     beyond = len(w) - len(inside)
-    left.set_title(f"w and the normal curve (n = {len(w)}; {beyond} beyond 5)")
+    left.set_title(f"n = {len(w)}; {beyond} beyond 5")
     left.set_xlabel("w")
     left.set_ylabel("shot coordinates")
     order = np.argsort(w, kind="stable")
@@ -61,15 +61,15 @@ def normal(figure, document):
     right.set_xlim(*reach)
     label_points(right, expected, np.clip(w[order], -10, 10), [ids[i] for i in order],
                  flagged[order], 4)
-    right.set_title(f"Normal probability (n = {len(w)}; drawn to 10)")
-    right.set_xlabel("expected of a normal variable")
+    right.set_title(f"n = {len(w)}; drawn to 10")
+    right.set_xlabel("expected, normal")
     right.set_ylabel("w")
 
 
 def redundancy_and_w(figure, document):
     """Redundancy against w with the critical values: what is checked, and what fails."""
     w, redundancy, flagged, ids = _w(document)
-    ax = grid(figure)[0, 0]
+    ax = grid(figure, top=0.45)[0, 0]
     rows, every = thinned(len(w), flagged)
     drawn_w = np.clip(w, -12, 12)
     zero_line(ax)
@@ -79,9 +79,9 @@ def redundancy_and_w(figure, document):
                 max(1.0, redundancy.max(initial=0.0)) + 0.02)
     label_points(ax, redundancy, drawn_w, ids, flagged, 6)
     count = f"n = {len(w)}" + ("" if every == 1 else f", 1 in {every} drawn")
-    ax.set_title(f"Shot coordinates ({count}); dashed: critical at {100 * ALPHA:g} %, "
-                 f"detectable at {delta0():.2f} sds")
-    ax.set_xlabel("redundancy number (0: nothing checks it, 1: the others know it fully)")
+    ax.set_title(f"Shot coordinates ({count}); dashed: critical\n"
+                 f"at {100 * ALPHA:g} %, detectable at {delta0():.2f} sds")
+    ax.set_xlabel("redundancy number (0: unchecked, 1: fully checked)")
     ax.set_ylabel("w (drawn to 12)")
 
 
@@ -127,7 +127,7 @@ def correlation(figure, document):
     ax.set_yticks(np.arange(n) + 0.5, names)
     ax.invert_yaxis()
     ax.grid(visible=False)
-    ax.set_title(f"Correlation in tenths (n = {n} parameters; below 0.25 left blank)")
+    ax.set_title(f"in tenths (n = {n}; below 0.25 blank)")
     bar = figure.colorbar(image, ax=ax, shrink=0.6, pad=0.02)
     bar.outline.set_visible(False)
 
@@ -137,23 +137,23 @@ def influence(figure, document, most: int = 20):
     suspect = {s["shot"]: s["suspect"] for s in document["shots"]}
     shots = [s for s in document["undetected"]["shots"] if s["edge"] is not None]
     shown = sorted(shots, key=lambda s: -s["edge"])[:most]
-    ax = grid(figure, left=1.9)[0, 0]
+    ax = grid(figure, left=1.5)[0, 0]
     y = np.arange(len(shown))[::-1]
     value = np.array([1000 * s["edge"] for s in shown])
     ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
     points(ax, value, y, [suspect[s["shot"]] for s in shown], 20)
-    ax.set_yticks(y, [short(s["shot"], 28) for s in shown])
+    ax.set_yticks(y, [short(s["shot"], 18) for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shown) - 0.3)
-    ax.set_xlabel("largest move of the edge by the least detectable error of the shot, mm")
-    ax.set_title(f"Influence on the edge (the {len(shown)} largest of n = {len(shots)})")
+    ax.set_xlabel("least detectable error at the edge, mm")
+    ax.set_title(f"the {len(shown)} largest of n = {len(shots)}")
 
 
 def check_shots(figure, document):
     """3-D misses of the check shots against the tolerance and their predicted sds."""
     check = document["check"]
     shots = check["shots"]
-    ax = grid(figure, bottom=1.25)[0, 0]
+    ax = grid(figure, top=0.45, bottom=1.05)[0, 0]
     length = np.array([1000 * np.linalg.norm(list(s["miss"].values())) for s in shots])
     predicted = np.array([1000 * np.linalg.norm(list(s["sd"].values())) for s in shots])
     x = np.arange(len(shots))
@@ -168,5 +168,4 @@ def check_shots(figure, document):
                       rotation_mode="anchor")
     ax.grid(axis="x", visible=False)
     ax.set_ylabel("3-D miss, mm")
-    ax.set_title(f"Check shots (n = {len(shots)}): point measured, box predicted sd, "
-                 "dashed tolerance")
+    ax.set_title(f"n = {len(shots)}; point: measured, box: predicted sd,\ndashed: tolerance")

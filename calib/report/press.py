@@ -1,0 +1,114 @@
+"""Pages on paper: typeset from the same sections and the same drawings as the page.
+
+A template gets what it shows as data (JSON) and pictures as SVG: nothing that comes from a file of
+the user's is ever markup.
+"""
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+import matplotlib
+
+from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
+
+Block = Text | Items | Table | Picture | Signature
+
+#: Longer tables stand at the end.
+_LONG = 45
+
+#: Tables of more columns take the whole width of a page.
+_NARROW = 7
+
+
+def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
+    """Typeset a template of this package.
+
+    The file depends on the contents alone; its date is SOURCE_DATE_EPOCH if that is set, else
+    it has none.
+
+    Parameters
+    ----------
+    template : str
+        Name of a file in templates/.
+    contents : dict
+        What the template shows.
+    pictures : mapping of str to str
+        Name to SVG; the template knows them as ``NAME.svg``.
+    """
+    import typst  # a large library, needed here alone
+
+    date = os.environ.get("SOURCE_DATE_EPOCH")
+    told = {**contents, "dated": date is not None}
+    files = {"main.typ": (resources.files("calib.report") / "templates" / template).read_bytes(),
+             "contents.json": json.dumps(told, ensure_ascii=False).encode("utf-8")}
+    files |= {f"{name}.svg": image.encode("utf-8") for name, image in pictures.items()}
+    return typst.compile(files, format="pdf", font_paths=[_fonts()], ignore_system_fonts=True,
+                         timestamp=None if date is None else int(date))
+
+
+def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
+               *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
+    """All sections; `tight` saves room for what must fit on one page."""
+    annex = [] if tight else [b for s in sections for b in s.blocks if _is_long(b)]
+    contents = {
+        "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
+        "sections": [
+            {"title": s.title, "blocks": [block_record(b) for b in s.blocks if b not in annex]}
+            for s in sections],
+        "annex": [block_record(b) for b in annex], "annex-title": "Tables",
+    }
+    return pdf("report.typ", contents, pictures)
+
+
+def _is_long(block):
+    return isinstance(block, Table) and len(block.rows) > _LONG
+
+
+def block_record(block: Block) -> dict:
+    """A block of a section as the template takes it."""
+    match block:
+        case Text():
+            return {"kind": "text", "style": block.kind, "text": joined(block.parts)}
+        case Items():
+            return {"kind": "items", "rows": [
+                {"mark": mark, "text": joined(parts), "bad": mark not in ("", "passed", "notice")}
+                for mark, parts in block.rows]}
+        case Table():
+            return _table(block)
+        case Picture():
+            return {"kind": "picture", "title": block.title, "file": f"{block.name}.svg",
+                    "wide": block.across}
+        case Signature():
+            return {"kind": "signature", "lines": list(block.lines)}
+
+
+def _table(table):
+    cells = [["" if c is None else str(c) for c in row] for row in table.rows]
+    few = len(table.columns) <= _NARROW
+    rest = table.total is not None and table.total > len(cells)
+    return {
+        "kind": "table",
+        "caption": table.caption + (
+            f" (the first {len(cells)} of {table.total}; all are in the CSV files)" if rest
+            else ""),
+        "columns": list(table.columns), "rows": cells, "wide": list(table.wide),
+        "numeric": [any(isinstance(row[k], Number) for row in table.rows)
+                    for k in range(len(table.columns))],
+        "marked": [table.is_marked(r) for r in range(len(cells))],
+        "across": not few, "narrow": few,
+    }
+
+
+def joined(parts) -> str:
+    """The parts of a sentence as one text."""
+    return "".join(map(str, parts))
+
+
+@cache
+def _fonts() -> Path:
+    """Of the drawings."""
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
