@@ -57,7 +57,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
     }
     assert set(lines) == set(COMMANDS)
     for command, words in lines.items():
-        status, out, err = calib_command(command, *words)
+        status, _, err = calib_command(command, *words)
         assert status in (0, 3, 6), (command, status, err)
         assert status != 3 or command == "drift", (command, err)
         assert not offline, command

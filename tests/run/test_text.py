@@ -217,3 +217,13 @@ def test_what_a_csv_library_writes_is_read_back(cells, delimiter):
     out = io.StringIO()
     csv.writer(out, delimiter=delimiter, lineterminator="").writerow(cells)
     assert split_cells(out.getvalue(), delimiter) == tuple(cells)
+
+
+@pytest.mark.parametrize("error", ["#N/A", "#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!"])
+def test_a_spreadsheets_error_in_the_first_cell_is_no_remark(error):
+    """The row was left out as a comment."""
+    findings = Findings()
+    grid = read_grid(f"east,shot\n1.5,a\n{error},b\n# 2.5,c\n", "x.csv", findings,
+                     names=("shot", "east"), numeric=("east",))
+    assert [row.cells for row in grid.rows[1:]] == [("1.5", "a"), (error, "b")]
+    assert grid.commented == (4,)
