@@ -84,6 +84,12 @@ class ResultRecord(Record):
             raise ValueError("shots and readings of the poses that are listed")
         if not {p.stand for p in self.poses if any(s.pose == p.pose for s in self.shots)} <= stands:
             raise ValueError("poses of shots in the stands that are listed")
+        shots = {s.shot for s in self.shots}
+        if len(shots) < len(self.shots):
+            raise ValueError("each shot once")
+        held = self.held_out.shots if self.held_out else []
+        if not {s.shot for s in (*self.undetected.shots, *held)} <= shots:
+            raise ValueError("undetected and held-out shots of the shots that are listed")
         readings = {tuple(p.joints) for p in self.poses} | {tuple(p.readings) for p in self.poses}
         if len(readings) > 1:
             raise ValueError("the same readings in every pose")

@@ -80,33 +80,45 @@ class IdPattern:
         self._parts = re.split(r"({[^{}]*})", pattern)
 
     def readings_of(self, point: str) -> list[Booked]:
-        """Every way in which an id fits the pattern; more than one is ambiguous."""
+        """Ways in which an id fits the pattern; more than one is ambiguous, more than three are
+        not told apart."""
         found = []
-        for parts in self._fits(self._parts, point):
+        for parts in self._fits(0, point, 0, {}):
             booked = Booked(
                 parts["pose"], self.targets.get(parts["target"], parts["target"]),
                 parts.get("stand"), parts.get("repeat", ""),
             )
             if booked not in found:
                 found.append(booked)
+            if len(found) > 3:
+                break
         return found
 
-    def _fits(self, parts, text) -> Iterator[dict[str, str]]:
-        """Every split of `text` over the parts."""
-        if not parts:
-            if not text:
+    def _fits(self, index, text, at, known) -> Iterator[dict[str, str]]:
+        """Every split of `text` from `at` on over the parts from `index` on.
+
+        `known` holds where there is none, so that nothing is tried twice in vain.
+        """
+        if index == len(self._parts):
+            if at == len(text):
                 yield {}
             return
-        part, rest = parts[0], parts[1:]
-        if not part.startswith("{"):
-            if text.startswith(part):
-                yield from self._fits(rest, text[len(part):])
+        if known.get((index, at)) is False:
             return
-        name = part[1:-1]
-        for end in range(len(text) + 1):
-            if self._is(name, text[:end]):
-                for others in self._fits(rest, text[end:]):
-                    yield {name: text[:end], **others}
+        part, some = self._parts[index], False
+        if not part.startswith("{"):
+            if text.startswith(part, at):
+                for fit in self._fits(index + 1, text, at + len(part), known):
+                    some = True
+                    yield fit
+        else:
+            name = part[1:-1]
+            for end in range(at, len(text) + 1):
+                if known.get((index + 1, end)) is not False and self._is(name, text[at:end]):
+                    for others in self._fits(index + 1, text, end, known):
+                        some = True
+                        yield {name: text[at:end], **others}
+        known[index, at] = some
 
     def _is(self, name, text):
         if name == "target" and self.targets:

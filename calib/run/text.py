@@ -27,6 +27,10 @@ _CONTROL_IN_FILE = re.compile(rf"[\x00-\x08\x0b\x0e-\x1f{_UNSEEN}]")
 CONTROL = re.compile(rf"[\x00-\x08\x0a-\x1f{_UNSEEN}]")
 
 
+#: A remark; an error value of a spreadsheet in the first cell of a row is none.
+_COMMENT = re.compile(r"\s*#(?!N/A|REF!|DIV/0!|VALUE!|NAME\?|NUM!|NULL!|SPILL!|CALC!)")
+
+
 @dataclass(frozen=True)
 class Dialect:
     """How a delimited file is written: what stands between cells, and the decimal mark."""
@@ -200,7 +204,7 @@ def read_grid(
         None after a complaint: two ways to read it with different numbers, or no way.
     """
     numbered = [(n, line) for n, line in enumerate(split_lines(text), 1) if line.strip()]
-    content = [(n, line) for n, line in numbered if not line.lstrip().startswith("#")]
+    content = [(n, line) for n, line in numbered if not _COMMENT.match(line)]
     if not content:
         findings.complain(file, None, None, "only comments", "a row of column names")
         return None
@@ -228,10 +232,9 @@ def read_grid(
 
 
 def _looks_like_a_row(line, dialect, width):
-    line = line.lstrip()
-    if not line.startswith("#"):
+    if not _COMMENT.match(line):
         return False
-    cells = split_cells(line[1:], dialect.delimiter) or ()
+    cells = split_cells(line.lstrip()[1:], dialect.delimiter) or ()
     return len(cells) == width > 1 and any(is_number(c, dialect.decimal) for c in cells)
 
 

@@ -1,5 +1,7 @@
 """Point ids to pose and target: patterns, booking sheets, re-shots."""
 
+import time
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -107,3 +109,13 @@ def test_booked_points_must_exist():
     complain_of_unfound(sheet, set(), ["12"], findings)
     assert "book.csv line 2" in str(findings.complaints[0])
     assert "zeros" in str(findings.complaints[0])
+
+
+@pytest.mark.parametrize("point", ["a" * 60, "a-" * 30, "1" * 60, "a1" * 30, "a" * 59 + "!"])
+@pytest.mark.parametrize("targets", [{}, TARGETS])
+def test_long_ids_and_many_fields_take_no_time(point, targets):
+    """Sixty letters and four fields without anything between took minutes for a file."""
+    ids = IdPattern("{stand}{pose}{target}{repeat}", targets)
+    start = time.process_time()
+    ids.readings_of(point)
+    assert time.process_time() - start < 0.25

@@ -13,7 +13,7 @@ from calib.report.drifted import drift_document, drift_sections
 from calib.report.history import additions, history_document, history_sections
 from calib.report.page import page
 from calib.report.plain import plain
-from calib.report.report import headings
+from calib.report.report import headings, report_files
 from calib.report.sheet import sheet_files
 from calib.results import load_result
 from calib.run.complaints import InputError
@@ -81,8 +81,7 @@ def use(result, other, drawn=False):
     assert len(result.numbers) == len(document["parameters"])
     if drawn:
         sheet_files(document)
-        page("report.html.j2", document, "a", "b", sections)
-        pdf(document, "a", "b", sections)
+        report_files(document)
 
 
 def tried(document, where, other, file, rng, drawn=False):

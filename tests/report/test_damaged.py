@@ -7,6 +7,9 @@ import time
 import pytest
 
 from calib.cli.talk import json_text
+from calib.report.plots import plot_files
+from calib.report.report import report_files
+from calib.report.sheet import sheet_files
 from calib.results import load_result
 from calib.run.complaints import InputError
 from tests.report.damaged import places, tried
@@ -96,3 +99,18 @@ def test_json_for_a_terminal_says_the_same(document):
     assert json.loads(text) == changed
     assert "\x9b" not in text and "\u202e" not in text and "größe" in text
     assert all(line.isprintable() for line in text.splitlines())
+
+
+def test_names_in_drawings_are_only_names(document):
+    """Dollars, markup and long names stay text in every picture, and nothing runs."""
+    text = json.dumps(document)
+    for k, shot in enumerate(document["shots"]):
+        name = ("$\\frac{", "<script>x</script>", "$x^2$", "&amp;", "=1+1")[k % 5] + str(k)
+        text = text.replace(json.dumps(shot["shot"]), json.dumps(name))
+    changed = json.loads(text)
+    changed["rig"]["title"] = "$\\badcommand{ <script>alert(1)</script>"
+    files = {**report_files(changed), **sheet_files(changed), **plot_files(changed)}
+    for name, content in files.items():
+        if name.endswith(".html"):
+            assert b"<script>x</script>" not in content and b"<script>alert" not in content
+    assert b"$\\badcommand{" in files["report.html"]

@@ -233,3 +233,13 @@ def test_what_is_an_id(cell):
     from calib.run.table import ID
 
     assert ID.accepts(cell)
+
+
+@pytest.mark.parametrize("error", ["#N/A", "#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!"])
+def test_a_spreadsheets_error_in_the_first_cell_is_no_remark(error):
+    """The row was left out as a comment."""
+    findings = Findings()
+    grid = read_grid(f"east,shot\n1.5,a\n{error},b\n# 2.5,c\n", "x.csv", findings,
+                     names=("shot", "east"), numeric=("east",))
+    assert [row.cells for row in grid.rows[1:]] == [("1.5", "a"), (error, "b")]
+    assert grid.commented == (4,)
