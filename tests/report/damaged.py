@@ -4,14 +4,11 @@ import copy
 import json
 from collections import defaultdict
 
-from calib.report.pdf import pdf
-
 from calib.judge.drift import NotComparable, drift
 from calib.report.comparison import Side, comparison, comparison_sections
 from calib.report.contents import contents
 from calib.report.drifted import drift_document, drift_sections
 from calib.report.history import additions, history_document, history_sections
-from calib.report.page import page
 from calib.report.plain import plain
 from calib.report.report import headings, report_files
 from calib.report.sheet import sheet_files
