@@ -112,17 +112,18 @@ def test_the_stated_sds_do_not_matter(stated):
     np.testing.assert_allclose(two.low95 * ratio, one.low95, rtol=0.03)
 
 
+@pytest.mark.slow
 def test_one_error_rate_for_all_kinds():
-    """Twelve kinds as stated, 200 draws: one of them is called wrong in 1 to 8 % of the draws."""
-    design, wrong = np.ones((120, 1)), 0
-    components = [Component(str(k), rows=np.arange(k, 120, 12)) for k in range(12)]
-    for seed in range(200):
-        values = np.random.default_rng(4000 + seed).normal(size=120)
-        observations = Observations.build(values, range(120), [np.eye(1)] * 120)
-        got = estimated(lambda x, _: Prediction(design @ x, design, np.zeros((120, 0))),
+    """Six kinds as stated, 150 draws: one of them is called wrong in 1 to 9 % of the draws."""
+    design, wrong = np.ones((60, 1)), 0
+    components = [Component(str(k), rows=np.arange(k, 60, 6)) for k in range(6)]
+    for seed in range(150):
+        values = np.random.default_rng(4000 + seed).normal(size=60)
+        observations = Observations.build(values, range(60), [np.eye(1)] * 60)
+        got = estimated(lambda x, _: Prediction(design @ x, design, np.zeros((60, 0))),
                         observations, components)
         wrong += got.differs.any() or bool(got.group)
-    assert 2 <= wrong <= 16
+    assert 2 <= wrong <= 14
 
 
 def test_scaled_touches_only_its_component():
