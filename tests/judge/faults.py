@@ -262,7 +262,7 @@ def moved(f):
 def exchanged(f):
     a, b = sorted(f.rng.choice(f.n, 2, replace=False))
     f.readings[[a, b]] = f.readings[[b, a]]
-    return f"Poses {f.ids[a]} and {f.ids[b]} are exchanged"
+    return f"[Pp]oses {f.ids[a]} and {f.ids[b]} are exchanged"
 
 
 def pole_of_a_pose(f):
@@ -291,7 +291,8 @@ def shuffled(f):
     order = f.rng.permutation(rows)
     f.readings[rows] = f.readings[order]
     wrong = "|".join(f.ids[p] for p, q in zip(rows, order, strict=True) if p != q)
-    return rf"^Single values are wrong: (pose:({wrong})(, )?)+;|Poses ({wrong}) and ({wrong}) are"
+    return (rf"^Single values are wrong: (pose:({wrong})(, )?)+;|"
+            rf"[Pp]oses ({wrong}) and ({wrong}) are exchanged")
 
 
 # Kinds that have no name here: nothing may be claimed, and the tool is to say it does not know.
