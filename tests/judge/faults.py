@@ -282,7 +282,7 @@ def quarter(f):
 def bad_shots(f):
     rows = f.rng.choice(len(f.position), 3, replace=False)
     f.position[rows] += f.rng.choice([-1, 1], (3, 3)) * f.rng.uniform(0.05, 0.3, (3, 3))
-    return r"Single values are wrong: (?=.*" + ")(?=.*".join(f.run.shots.ids[r] for r in rows) + ")"
+    return r"[Ss]ingle values are wrong: (?=.*" + ")(?=.*".join(f.run.shots.ids[r] for r in rows) + ")"
 
 
 def shuffled(f):
