@@ -282,7 +282,8 @@ def quarter(f):
 def bad_shots(f):
     rows = f.rng.choice(len(f.position), 3, replace=False)
     f.position[rows] += f.rng.choice([-1, 1], (3, 3)) * f.rng.uniform(0.05, 0.3, (3, 3))
-    return r"[Ss]ingle values are wrong: (?=.*" + ")(?=.*".join(f.run.shots.ids[r] for r in rows) + ")"
+    each = ")(?=.*".join(f.run.shots.ids[r] for r in rows)
+    return rf"[Ss]ingle values are wrong: (?=.*{each})"
 
 
 def shuffled(f):
