@@ -34,7 +34,7 @@ from calib.run.records import Run
 #: Score differences: claimed above the first, not told apart below the second.
 CLAIMED, ALIKE = 10.0, 6.0
 
-#: What an explanation must take off the chi-square of a run that passes as it is.
+#: What an explanation must take off chi-square where a test says that something is systematic.
 _LEAST_GAIN = 9.0
 
 #: Explanations that are undone to look for a second mistake, and for one of some poses only.
@@ -175,7 +175,7 @@ def _level(tried):
 def _chosen(search, scored):
     """The best explanation that leaves a run that passes, if it is clearly better than none."""
     passing = [st for st in scored if st[1].passes and st[1].mistake is not None]
-    if search.passes and search.systematic:  # the tests of added numbers vouch for one of them
+    if search.systematic:  # the tests of added numbers vouch for one of them
         return next((st for st in passing
                      if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
     as_it_is = next(score for score, t in scored if t.mistake is None)

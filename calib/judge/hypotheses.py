@@ -143,7 +143,7 @@ class Search:
 
     @cached_property
     def systematic(self) -> list[Score]:
-        """Added numbers that are real, although the run passes the global test."""
+        """Added numbers that are real by their own tests, whether or not the run passes."""
         if self.base is None:
             return []
         adjustment = self.base.adjustment

@@ -5,7 +5,7 @@ from itertools import combinations, count, pairwise
 
 import numpy as np
 
-from calib.judge.mistakes import Mistake, with_shots, with_stands
+from calib.judge.mistakes import Mistake, with_readings, with_shots, with_stands
 from calib.run.records import Run
 
 #: Label of a stand that a mistake makes up; no file has it.
@@ -13,18 +13,31 @@ NEW_STAND = "\N{LEFTWARDS ARROW}new"
 
 
 def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]:
-    """Two poses whose shots carry each other's number."""
-    ids = run.poses.ids
+    """Two poses whose shots carry each other's number, or whose readings do.
+
+    It is the same where both were taken at one stand.
+    """
+    ids, stand = run.poses.ids, run.poses.stand
     mistakes = []
     for a, b in pairs:
-        def exchanged(run, a=a, b=b):
+        def shots(run, a=a, b=b):
             pose = run.shots.pose
             return with_shots(run, pose=np.where(pose == a, b, np.where(pose == b, a, pose)))
+
+        def readings(run, a=a, b=b):
+            order = np.arange(len(run.poses.ids))
+            order[[a, b]] = b, a
+            return with_readings(run, run.poses.readings[order], run.poses.sd[order])
 
         mistakes.append(Mistake(
             "exchanged poses", f"Poses {ids[a]} and {ids[b]} are exchanged.",
             f"Exchange {ids[a]} and {ids[b]} in the column pose of shots.csv (or the two rows of "
-            "readings.csv, if those were written in the wrong order).", exchanged, poses=(a, b)))
+            "readings.csv, if those were written in the wrong order).", shots, poses=(a, b)))
+        if stand[a] != stand[b]:
+            mistakes.append(Mistake(
+                "exchanged poses", f"The readings of poses {ids[a]} and {ids[b]} are exchanged.",
+                f"Exchange the readings of {ids[a]} and {ids[b]} in readings.csv; pose and stand "
+                "stay.", readings, poses=(a, b)))
     return mistakes
 
 

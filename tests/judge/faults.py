@@ -262,7 +262,7 @@ def moved(f):
 def exchanged(f):
     a, b = sorted(f.rng.choice(f.n, 2, replace=False))
     f.readings[[a, b]] = f.readings[[b, a]]
-    return f"Poses {f.ids[a]} and {f.ids[b]} are exchanged"
+    return f"[Pp]oses {f.ids[a]} and {f.ids[b]} are exchanged"
 
 
 def pole_of_a_pose(f):
@@ -282,7 +282,8 @@ def quarter(f):
 def bad_shots(f):
     rows = f.rng.choice(len(f.position), 3, replace=False)
     f.position[rows] += f.rng.choice([-1, 1], (3, 3)) * f.rng.uniform(0.05, 0.3, (3, 3))
-    return r"Single values are wrong: (?=.*" + ")(?=.*".join(f.run.shots.ids[r] for r in rows) + ")"
+    each = ")(?=.*".join(f.run.shots.ids[r] for r in rows)
+    return rf"[Ss]ingle values are wrong: (?=.*{each})"
 
 
 def shuffled(f):
@@ -291,7 +292,8 @@ def shuffled(f):
     order = f.rng.permutation(rows)
     f.readings[rows] = f.readings[order]
     wrong = "|".join(f.ids[p] for p, q in zip(rows, order, strict=True) if p != q)
-    return rf"^Single values are wrong: (pose:({wrong})(, )?)+;|Poses ({wrong}) and ({wrong}) are"
+    return (rf"^Single values are wrong: (pose:({wrong})(, )?)+;|"
+            rf"[Pp]oses ({wrong}) and ({wrong}) are exchanged")
 
 
 # Kinds that have no name here: nothing may be claimed, and the tool is to say it does not know.
