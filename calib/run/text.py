@@ -13,8 +13,7 @@ _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 #: What may stand around a cell. Not what else Python strips, such as the control characters
 #: U+001C and U+0085: a cell that holds them is no number.
-BLANK = " \t\r\v\f\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000"
-_BLANKS = "".join(c for c in map(chr, range(0x10000)) if re.fullmatch(f"[{BLANK}]", c))
+_BLANKS = " \t\r\v\f\u00a0\u1680\u202f\u205f\u3000" + "".join(map(chr, range(0x2000, 0x200B)))
 
 
 @dataclass(frozen=True)
@@ -130,7 +129,7 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
         return tuple([c.strip(_BLANKS) for c in cells])
-    blank = "" if delimiter == " " else " *" if delimiter == "\t" else f"[{BLANK}]*"
+    blank = "" if delimiter == " " else " *" if delimiter == "\t" else f"[{_BLANKS}]*"
     gap = r"(?: +|$)" if delimiter == " " else rf"(?:{re.escape(delimiter)}|$)"
     cell = re.compile(
         rf'{blank}(?:"(?P<quoted>(?:[^"]|"")*)"{blank}|(?P<bare>(?!{blank}")[^{delimiter}]*)){gap}'
