@@ -1,12 +1,12 @@
 """Where run, chain and adjustment meet: a run becomes a problem, the problem a solution."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from calib import stations
-from calib.adjust.mixed_model import Adjustment, NotConverged, adjust
+from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.chain.chain import Points
@@ -19,6 +19,10 @@ from calib.run.records import Run, Shots, Tape
 
 #: A taped parameter whose variance the shots reduce by less than this share is "tape only".
 TAPE_ONLY_SHARE = 0.01
+
+#: Angles at which the search for a reading that is set aside begins, and how much better than the
+#: reading as it was one must fit.
+_TURNS, _BETTER = np.radians(np.arange(-180.0, 180.0, 15.0)), 0.5
 
 #: Placement at which site coordinates are levelled house coordinates: forward, left, up.
 HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
@@ -56,6 +60,8 @@ class Problem:
     names : tuple of str
         One per unknown.
     start : ndarray, shape (n_unknowns,)
+    start_corrections : ndarray, shape (n_poses, n_readings)
+        Of readings that are set aside, rad; 0 of the others.
     held : ndarray of bool, shape (n_unknowns,)
     n_taped : int
         How many of the prior's values are taped; the others are of set-ups.
@@ -68,6 +74,7 @@ class Problem:
     observations: Observations
     prior: Prior
     start: np.ndarray
+    start_corrections: np.ndarray
     held: np.ndarray
     n_taped: int
 
@@ -178,20 +185,24 @@ class Solution:
         return self.run.poses.readings + self.adjustment.corrections
 
     @cached_property
+    def readings_used(self) -> np.ndarray:
+        """Readings as they were, those set aside as estimated; (n_poses, n_readings), rad."""
+        aside = self.problem.observations.readings_aside
+        return np.where(aside, self.adjusted_readings, self.run.poses.readings)
+
+    @cached_property
     def residuals(self) -> np.ndarray:
         """Measured - computed at the adjusted readings, shape (n_shots, 3), m."""
         return self.adjustment.residuals.reshape(-1, 3)
 
     @cached_property
     def misses(self) -> np.ndarray:
-        """Measured - computed at the readings as they were, shape (n_shots, 3), m.
+        """Measured - computed at `readings_used`, shape (n_shots, 3), m.
 
         What a person standing at the edge would have seen.
         """
         shots = self.run.shots
-        predicted = self.problem.predicted(
-            self.adjustment.parameters, self.run.poses.readings, shots
-        )
+        predicted = self.problem.predicted(self.adjustment.parameters, self.readings_used, shots)
         return shots.position - predicted.position
 
     @cached_property
@@ -229,8 +240,13 @@ class Solution:
         return unseen[: len(self.rig.parameters)]
 
 
-def solve(run: Run) -> Solution:
+def solve(run: Run, near: Solution | None = None) -> Solution:
     """Solve a run for the rig's parameters and the placement of its stands.
+
+    Parameters
+    ----------
+    near : Solution, optional
+        Of nearly the same run: where it is known to end, to start from.
 
     Raises
     ------
@@ -240,6 +256,9 @@ def solve(run: Run) -> Solution:
         From the engine; there is no result then.
     """
     problem = problem_of(run)
+    if near is not None:
+        problem = _started_at(problem, near)
+    readings = run.poses.readings + problem.start_corrections
     try:
         adjustment = adjust(
             problem,
@@ -248,14 +267,31 @@ def solve(run: Run) -> Solution:
             names=problem.names,
             prior=problem.prior,
             held=problem.held,
+            corrections=problem.start_corrections,
         )
-    except (NotConverged, NotDetermined):
+    except (NotConverged, NotDetermined, ModelNotFinite) as error:
         # A blind sensor is the likelier reason. Starting values may be degrees off: only a pose
         # far beyond the limit counts.
-        _refuse_blind(problem, problem.start, 5 * BLIND_GAIN)
+        _refuse_blind(problem, problem.start, readings, 5 * BLIND_GAIN)
+        if isinstance(error, ModelNotFinite):
+            raise NotConverged(str(error)) from error
         raise
-    _refuse_blind(problem, adjustment.parameters, BLIND_GAIN)
-    return Solution(problem, adjustment)
+    solution = Solution(problem, adjustment)
+    _refuse_blind(problem, adjustment.parameters, solution.readings_used, BLIND_GAIN)
+    return solution
+
+
+def _started_at(problem, near):
+    """The problem with the starting values of the unknowns that a solution has too."""
+    solved = dict(zip(near.adjustment.names, near.adjustment.parameters, strict=True))
+    start = np.array([solved.get(name, value)
+                      for name, value in zip(problem.names, problem.start, strict=True)])
+    start[problem.held] = problem.start[problem.held]
+    corrections = problem.start_corrections
+    if near.run.poses.ids == problem.run.poses.ids:
+        both = problem.observations.readings_aside & near.problem.observations.readings_aside
+        corrections = np.where(both, near.adjustment.corrections, corrections)
+    return replace(problem, start=start, start_corrections=corrections)
 
 
 def problem_of(run: Run) -> Problem:
@@ -274,7 +310,7 @@ def problem_of(run: Run) -> Problem:
     start = np.append(placed, np.zeros(len(names) - len(placed)))
     tape = _tape_prior(run, len(start))
     held = np.concatenate([run.rig.held, np.zeros(len(start) - len(parameters), bool)])
-    return Problem(
+    problem = Problem(
         run=run,
         stands=stands,
         stand_of_pose=stand_of_pose,
@@ -282,9 +318,11 @@ def problem_of(run: Run) -> Problem:
         observations=_observations(run),
         prior=stations.joined(tape, stations.prior_of(run.set_ups, len(placed), len(start))),
         start=start,
+        start_corrections=np.zeros_like(run.poses.readings),
         held=held,
         n_taped=len(tape.values),
     )
+    return replace(problem, start_corrections=_starting_corrections(problem))
 
 
 def starting_parameters(run: Run) -> np.ndarray:
@@ -305,6 +343,7 @@ def tape_by_parameter(rig: Rig, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
 
 def _observations(run):
     shots, n_poses = run.shots, len(run.poses.ids)
+    aside = ~np.isfinite(run.poses.sd)
     rows_of_pose = [np.flatnonzero(shots.pose == p) for p in range(n_poses)]
     covariances = []
     for rows in rows_of_pose:
@@ -316,8 +355,31 @@ def _observations(run):
         np.repeat(shots.pose, 3),
         covariances,
         run.poses.readings,
-        run.poses.sd[:, :, None] ** 2 * np.eye(run.poses.sd.shape[1]),
+        np.where(aside, 1e-3, run.poses.sd)[:, :, None] ** 2 * np.eye(aside.shape[1]),
+        aside,
     )
+
+
+def _starting_corrections(problem):
+    """Roughly what a reading that is set aside should be, from the shots of its pose."""
+    run, aside = problem.run, problem.observations.readings_aside
+    corrections = np.zeros_like(run.poses.readings)
+
+    def misfit(corrections):
+        points = problem.points(problem.start, run.poses.readings + corrections,
+                                run.shots.target, run.shots.pose, jacobian=False)
+        squares = np.sum((run.shots.position - points.position) ** 2, axis=1)
+        return np.bincount(run.shots.pose, np.nan_to_num(squares, nan=np.inf), len(aside))
+
+    for reading in np.flatnonzero(aside.any(0)):
+        best, least = np.zeros(len(aside)), _BETTER * misfit(corrections)
+        for turn in _TURNS:
+            trial = corrections.copy()
+            trial[aside[:, reading], reading] = turn
+            off = misfit(trial)
+            best, least = np.where(off < least, turn, best), np.minimum(off, least)
+        corrections[aside[:, reading], reading] = best[aside[:, reading]]
+    return corrections
 
 
 def _tape_prior(run, n_unknowns):
@@ -353,9 +415,12 @@ def _starting_placements(run, parameters, stand_of_pose):
     house = run.rig.chain.posture(parameters, level, run.poses.readings, jacobian=False)
     predicted = house.points(shots.target, shots.pose).position
     stand_of_shot = stand_of_pose[shots.pose]
+    whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
     placements = []
     for stand in range(stand_of_pose.max(initial=-1) + 1):
         rows = stand_of_shot == stand
+        if len(set(shots.pose[rows & whole])) > 1:  # a reading that is set aside may be far off
+            rows &= whole
         placements.append(_level_fit(predicted[rows], shots.position[rows]))
     return np.concatenate(placements) if placements else np.zeros(0)
 
@@ -371,10 +436,10 @@ def _level_fit(house, site):
     return np.append(site_mean - rotated, np.pi / 2 - turn)
 
 
-def _refuse_blind(problem, unknowns, limit):
+def _refuse_blind(problem, unknowns, readings, limit):
     run = problem.run
     posture = run.rig.chain.posture(
-        unknowns[: len(run.rig.parameters)], problem.placement(unknowns), run.poses.readings, False
+        unknowns[: len(run.rig.parameters)], problem.placement(unknowns), readings, False
     )
     shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
     blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.angles import differences
 from calib.chain.rig import Rig
 
 
@@ -56,9 +57,26 @@ class EdgeNodes:
         return np.sqrt(np.maximum(np.einsum("ntci,ij,ntcj->nt", j, covariance, j, optimize=True),
                                   0.0))
 
-    def error(self, other: np.ndarray) -> np.ndarray:
-        """Where `other` parameters (p,) put the targets less where these do, shape (n, t, 3), m."""
-        return edge_positions(self.rig, other, self.readings, self.targets)[0] - self.position
+    def error(self, other: np.ndarray, rig: Rig | None = None) -> np.ndarray:
+        """Where `other` parameters (p,) put the targets less where these do, shape (n, t, 3), m.
+
+        At the same readings; `rig` is the rig of `other` if that is not this one.
+
+        Raises
+        ------
+        ValueError
+            If `rig` has other readings, or none of the names of these targets.
+        """
+        if rig is None:
+            return (edge_positions(self.rig, other, self.readings, self.targets)[0]
+                    - self.position)
+        if set(rig.reading_names) != set(self.rig.reading_names):
+            raise ValueError("the rigs have different readings")
+        columns = [self.rig.reading_names.index(name) for name in rig.reading_names]
+        targets = np.array([rig.target_names.index(self.rig.target_names[t])
+                            for t in self.targets])
+        seen = edge_positions(rig, other, self.readings[:, columns], targets)[0]
+        return seen - self.position
 
     def error_sd(self, error: np.ndarray, covariance: np.ndarray) -> np.ndarray:
         """Sd of the length of `error` (n, t, 3) as far as these parameters' covariance goes.
@@ -145,7 +163,7 @@ def edge_positions(rig: Rig, parameters, readings, targets, jacobian: bool = Fal
 
 def shares(nodes: EdgeNodes, other: np.ndarray) -> Shares:
     """How much each parameter of `other` (p,) adds to its edge error at the nodes."""
-    change = np.asarray(other, float) - nodes.parameters
+    change = differences(other, nodes.parameters, [p.unit for p in nodes.rig.parameters])
     form = nodes.mean_square_form()
     total = change @ form @ change
     share = change * (form @ change) / total if total > 0 else np.zeros_like(change)

@@ -18,7 +18,7 @@ from uncertainties import UFloat
 
 from calib.chain.rig import Rig, RigError, rig_from_dict
 from calib.document.record import ResultRecord
-from calib.judge.drift import Survey
+from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Tape
 from calib.run.result_folder import recover_result
@@ -139,6 +139,8 @@ class Result:
             dof=document["fit"]["dof"],
             identity=document["run"]["files"].get("shots.csv") or self.sha256,
             failed=tuple(g["name"] for g in document["verdict"]["gates"] if not g["passed"]),
+            shots=tuple((s["target"], *s["position"].values()) for s in document["shots"]),
+            time=next((p["time"] for p in document["poses"] if p["time"]), ""),
         )
 
     @property

@@ -20,12 +20,14 @@ ALLOWED = {
     "calibration": {"adjust", "chain", "run", "stations"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
+    "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
-    "judge": {"adjust", "calibration", "chain", "run", "simulate", "uncertain", "edge"},
+    "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
+              "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
-               "uncertain", "edge"},
+               "uncertain", "edge", "foretold"},
 }
 
 

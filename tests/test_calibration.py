@@ -8,7 +8,7 @@ from scipy.optimize import least_squares
 from scipy.stats import norm
 
 from calib.adjust.spectrum import NotDetermined
-from calib.calibration import problem_of, solve
+from calib.calibration import HOUSE_PLACEMENT, problem_of, solve
 from calib.chain.rig import rig_from_dict
 from calib.run.complaints import InputError
 from calib.run.records import Tape
@@ -60,18 +60,38 @@ def full_adjustment(run):
     return found.x[:n_free], np.sqrt(np.diag(covariance))[:n_free], 2 * found.cost
 
 
+def assert_equals_the_full_adjustment(solution):
+    """Estimates within 0.02 sd, sds within 1 %, and the same chi2."""
+    solved, free = solution.adjustment, solution.adjustment.free
+    estimate, sd, chi2 = full_adjustment(solution.run)
+    assert np.abs((solved.parameters[free] - estimate) / sd).max() < 0.02
+    np.testing.assert_allclose(solved.sd[free], sd, rtol=0.01)
+    assert solved.chi2 == pytest.approx(chi2, rel=1e-3)
+
+
 @pytest.mark.parametrize("stands", [1, 2])
 def test_equals_the_full_adjustment(rig, stands):
     """Estimates within 0.02 sd and sds within 1 % of an adjustment that carries every reading."""
     for seed in range(3):
         run, _ = simulate(rig, np.random.default_rng(seed), poses=30, stands=stands)
         solution = solve(run)
-        free = solution.adjustment.free
-        estimate, sd, chi2 = full_adjustment(run)
-        shift = (solution.adjustment.parameters[free] - estimate) / sd
-        assert np.abs(shift).max() < 0.02
-        np.testing.assert_allclose(solution.adjustment.sd[free], sd, rtol=0.01)
-        assert solution.adjustment.chi2 == pytest.approx(chi2, rel=1e-3)
+        assert_equals_the_full_adjustment(solution)
+
+
+@pytest.mark.parametrize("readings", [((3, 6),), ((3, 6), (7, 3), (11, 5), (11, 1))])
+def test_readings_set_aside_are_unknowns_of_the_full_adjustment(rig, readings):
+    """An infinite sd: as if each were carried without any knowledge of it, off by 5 deg or not."""
+    run, _ = simulate(rig, np.random.default_rng(17))
+    off, sd = run.poses.readings.copy(), run.poses.sd.copy()
+    for pose, reading in readings:
+        off[pose, reading] += np.radians(5)
+        sd[pose, reading] = np.inf
+    run = replace(run, poses=replace(run.poses, readings=off, sd=sd))
+    solution = solve(run)
+    assert_equals_the_full_adjustment(solution)
+    free = solution.adjustment.free
+    observed = 3 * len(run.shots) + len(run.tape.value) + run.poses.sd.size - len(readings)
+    assert solution.adjustment.dof == observed - free.sum() - run.poses.sd.size
 
 
 def test_recovers_the_truth_in_sigmas(rig):
@@ -206,3 +226,32 @@ def test_freeing_a_held_parameter_costs_its_dof(rig):
         assert truth.parameters[i] != 0
         sd = np.sqrt(solution.covariance[i, i])
         assert abs(solution.parameters[i] - truth.parameters[i]) < 4 * sd
+
+
+def hardly_moved(rig, seed, by):
+    """24 poses without tape, tilt and rotate moved by so few degrees only."""
+    rng = np.random.default_rng(seed)
+    _, truth = simulate(rig, rng)
+    joints = rig.chain.posture(truth.parameters, np.tile(HOUSE_PLACEMENT, (24, 1)),
+                               truth.readings, False).joints.copy()
+    for reading in ("tilt", "rotate"):
+        j = rig.reading_names.index(reading)
+        joints[:, j] = np.radians(10 + by * rng.normal(size=24))
+    return simulate(rig, rng, taped=False, joints=joints)[0]
+
+
+def test_a_run_that_reading_noise_drowns_is_not_determined(rig):
+    """Tilt and rotate move by less than their sds: not determined, and what hangs together."""
+    ended = 0
+    for seed in range(4):
+        try:
+            solve(hardly_moved(rig, [1, seed], 0.02))
+        except NotDetermined as error:
+            ended += 1
+            assert error.nearly
+            assert str(error).startswith("next to nothing fixes ")
+            names = {name for direction in error.directions for name in direction.names}
+            assert names & {"edge_reach", "edge_side", "edge_drop", "tilt_axis_drop",
+                            "rotation_axis_ahead", "rotation_axis_side"}
+    assert ended
+    solve(hardly_moved(rig, [1, 0], 5.0))

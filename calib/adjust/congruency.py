@@ -44,6 +44,13 @@ class Epoch:
     chi2: float
     dof: int
 
+    def scaled(self) -> "Epoch":
+        """The same with its own variance factor brought to 1; itself without redundancy."""
+        if not (self.dof and self.chi2):
+            return self
+        factor = self.chi2 / self.dof
+        return Epoch(self.information / factor, self.score / factor, float(self.dof), self.dof)
+
     @classmethod
     def without_prior(cls, estimate, covariance, chi2, dof, gradient, prior_residual,
                       prior_sd, origin) -> "Epoch":
@@ -81,11 +88,16 @@ class Epoch:
 
 @dataclass(frozen=True)
 class Moved:
-    """A parameter taken to have moved: its number and the F value of its step."""
+    """A candidate taken to have moved: its number and the F value of its step.
 
-    parameter: int
+    `alternatives` are candidates that explain as much but for what chance does: the F value of
+    their step falls short by less than `limit`.
+    """
+
+    candidate: int
     statistic: float
     limit: float
+    alternatives: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -106,7 +118,7 @@ class Congruency:
     moved : tuple of Moved
         In the order in which they were found; empty if the test passes.
     change, change_covariance : ndarray, shapes (m,) and (m, m)
-        Of the moved parameters, all others taken as unmoved; a-priori covariance.
+        Of the moved candidates, all others taken as unmoved; a-priori covariance.
     rest_statistic, rest_limit : float
         F value of what is left, and its critical value; NaN if nothing is left to test.
     """
@@ -130,7 +142,8 @@ class Congruency:
         return self.statistic <= self.limit
 
 
-def congruency(first: Epoch, second: Epoch, most: int = 4) -> Congruency:
+def congruency(first: Epoch, second: Epoch, most: int = 4,
+               candidates: np.ndarray | None = None) -> Congruency:
     """Test whether two epochs agree, and search what moved if they do not.
 
     Parameters
@@ -138,7 +151,10 @@ def congruency(first: Epoch, second: Epoch, most: int = 4) -> Congruency:
     first, second : Epoch
         About the same parameters, with scores from the same origin.
     most : int
-        Moved parameters to name at most.
+        Moved candidates to name at most.
+    candidates : ndarray, shape (p, k), optional
+        Columns: the change of the parameters per unit of what may have moved. Each parameter
+        alone if not given.
 
     Raises
     ------
@@ -158,24 +174,40 @@ def congruency(first: Epoch, second: Epoch, most: int = 4) -> Congruency:
     pooled = (first.chi2 + second.chi2) / dof
     statistic = omega / rank / pooled
     limit = float(f_distribution.isf(LEVEL, rank, dof))
-    moved, chosen = [], []
-    rest, rest_limit = statistic, limit
-    while rest > rest_limit and len(chosen) < min(most, rank):
-        drops = [_drop(weight, pulled, [*chosen, j]) if weight[j, j] > 0 and j not in chosen
-                 else -np.inf for j in range(len(pulled))]
-        best = int(np.argmax(drops))
-        gained = drops[best] - (_drop(weight, pulled, chosen) if chosen else 0.0)
-        chosen.append(best)
-        moved.append(Moved(best, float(gained / pooled), float(f_distribution.isf(LEVEL, 1, dof))))
-        left = rank - len(chosen)
-        rest = (omega - drops[best]) / left / pooled if left else np.nan
-        rest_limit = float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan
-    change, covariance = _change(weight, pulled, chosen)
+    columns = (np.eye(len(pulled)) if candidates is None else candidates) / scale[:, None]
+    told = np.einsum("pk,pq,qk->k", columns, weight, columns)
+    units = np.sqrt(np.where(told > 0, told, 1.0))
+    normal, pulls = (columns / units).T @ weight @ (columns / units), pulled @ columns / units
+    moved, left_over = _search(normal, pulls, omega, rank, dof, pooled, most)
+    chosen, left = [m.candidate for m in moved], rank - len(moved)
+    change, covariance = _change(normal, pulls, chosen)
     return Congruency(
         omega, rank, float(pooled), dof, float(statistic), limit,
-        float(f_distribution.sf(statistic, rank, dof)), tuple(moved), change * scale[chosen],
-        covariance * np.outer(scale[chosen], scale[chosen]), float(rest), rest_limit,
+        float(f_distribution.sf(statistic, rank, dof)), tuple(moved), change / units[chosen],
+        covariance / np.outer(units[chosen], units[chosen]),
+        float(left_over / left / pooled) if left else np.nan,
+        float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan,
     )
+
+
+def _search(normal, pulls, omega, rank, dof, pooled, most):
+    """Candidates in the order of their drops of omega until the rest passes; what is left of it."""
+    moved, chosen, gained, left = [], [], 0.0, rank
+    limit = float(f_distribution.isf(LEVEL, 1, dof))
+    while left and len(chosen) < most:
+        if (omega - gained) / left / pooled <= f_distribution.isf(LEVEL, left, dof):
+            break
+        drops = np.array([_drop(normal, pulls, [*chosen, j])
+                          if normal[j, j] > 0 and j not in chosen else -np.inf
+                          for j in range(len(pulls))])
+        best = int(np.argmax(drops))
+        close = drops > drops[best] - limit * pooled
+        close[best] = False
+        moved.append(Moved(best, float((drops[best] - gained) / pooled), limit,
+                           tuple(np.flatnonzero(close).tolist())))
+        chosen.append(best)
+        gained, left = drops[best], left - 1
+    return moved, omega - gained
 
 
 def weighted_difference(first: Epoch, second: Epoch) -> tuple[np.ndarray, np.ndarray]:

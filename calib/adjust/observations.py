@@ -6,6 +6,9 @@ from typing import Protocol
 
 import numpy as np
 
+#: A reading with its sd so many times larger says next to nothing.
+_POWERLESS = 1e4
+
 
 class Model(Protocol):
     """Predicts observations from parameters and readings.
@@ -68,12 +71,18 @@ class Observations:
     readings : ndarray, shape (n_blocks, k)
         k = 0 where the model has no readings.
     reading_covariance : ndarray, shape (n_blocks, k, k)
+    aside : ndarray of bool, shape (n,)
+        Observations that are set aside: their errors are unknowns (`calib.adjust.aside`).
+    readings_aside : ndarray of bool, shape (n_blocks, k)
+        Likewise; such a reading keeps its covariance, which then does not matter.
     """
 
     values: np.ndarray
     groups: tuple[BlockGroup, ...]
     readings: np.ndarray
     reading_covariance: np.ndarray
+    aside: np.ndarray
+    readings_aside: np.ndarray
 
     @classmethod
     def build(
@@ -83,6 +92,7 @@ class Observations:
         covariances: Sequence[np.ndarray],
         readings=None,
         reading_covariance=None,
+        readings_aside=None,
     ) -> "Observations":
         """Group blocks by size and check what was given.
 
@@ -95,6 +105,7 @@ class Observations:
             One matrix per block, its rows in the order of the block's observations.
         readings : array-like, shape (n_blocks, k), optional
         reading_covariance : array-like, shape (n_blocks, k, k), optional
+        readings_aside : array-like of bool, shape (n_blocks, k), optional
 
         Raises
         ------
@@ -125,7 +136,17 @@ class Observations:
                 raise ValueError(f"{name} {np.argwhere(~np.isfinite(array))[0]} is not finite")
         if k:
             check_covariance(reading_covariance, "the readings")
-        return cls(values, _grouped(block, covariances), readings, reading_covariance)
+        nothing = np.zeros(readings.shape, bool)
+        return cls(values, _grouped(block, covariances), readings, reading_covariance,
+                   np.zeros(len(values), bool),
+                   nothing if readings_aside is None else np.array(readings_aside, bool))
+
+
+    @property
+    def powerless_covariance(self) -> np.ndarray:
+        """Of the readings, huge where they are set aside: for looks that eliminate nothing."""
+        factor = np.where(self.readings_aside, _POWERLESS, 1.0)
+        return self.reading_covariance * factor[:, :, None] * factor[:, None, :]
 
 
 @dataclass(frozen=True)
@@ -140,12 +161,15 @@ class Prior:
     covariance : ndarray, shape (q, q)
     function : callable
         ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
+    aside : ndarray of bool, shape (q,), or None
+        Values that are set aside, if any: their errors are unknowns.
     """
 
     names: tuple[str, ...]
     values: np.ndarray
     covariance: np.ndarray
     function: Callable
+    aside: np.ndarray | None = None
 
     @classmethod
     def on_parameters(cls, names, index, values, sd=None, covariance=None) -> "Prior":

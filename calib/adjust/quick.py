@@ -120,7 +120,7 @@ class _State:
         misclosure = observations.values - prediction.values
         for group in observations.groups:
             rows, b = group.rows, prediction.by_readings[group.rows]
-            q = observations.reading_covariance[group.blocks]
+            q = observations.powerless_covariance[group.blocks]
             g = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
             both = np.concatenate(
                 [misclosure[rows][..., None], prediction.by_parameters[rows][:, :, free]], axis=2

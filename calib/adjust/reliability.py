@@ -26,6 +26,9 @@ from calib.adjust.mixed_model import Adjustment
 #: An observation of which less than this share is checked by the others counts as unchecked.
 UNCHECKED = 1e-9
 
+#: The shape of a group that is one prior value.
+_PRIOR = ("prior",)
+
 
 @dataclass(frozen=True)
 class Reliability:
@@ -82,9 +85,11 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
     delta = delta0(alpha, power)
     by_row = _empty((n,))
     by_reading = _empty(observations.readings.shape)
-    for group, g in zip(observations.groups, linearised.whiteners, strict=True):
+    for group, g, whole in zip(
+        observations.groups, linearised.whiteners, linearised.whole, strict=True
+    ):
         rows, blocks = group.rows, group.blocks
-        weighted, c, p = _weighted(g, left[rows], linearised.misclosure[rows])
+        weighted, c, p = _weighted(g, whole, left[rows], linearised.misclosure[rows])
         _store(by_row, rows, weighted, c, p, np.einsum("gij,gji->gi", group.covariance, c))
         q, b = observations.reading_covariance[blocks], linearised.by_readings[rows]
         if q.shape[1]:
@@ -100,7 +105,8 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
     if len(adjustment.prior.values):
         everything = np.arange(len(adjustment.prior.values))[None]
         weighted, c, p = _weighted(
-            linearised.prior_whitener[None], left[None, n:], linearised.misclosure[None, n:]
+            linearised.prior_whitener[None], linearised.prior_whole[None], left[None, n:],
+            linearised.misclosure[None, n:],
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
@@ -141,13 +147,14 @@ class GroupTest(NamedTuple):
 
 def group_test(
     adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
-    readings: Sequence[int] = (), alpha: float = ALPHA, power: float = POWER,
+    readings: Sequence[int] = (), priors: Sequence[int] = (), alpha: float = ALPHA,
+    power: float = POWER,
 ) -> GroupTest:
-    """Test the observations `rows` and the `readings` of `block` together for a bias of any form.
+    """Test `rows`, the `readings` of `block` and `priors` together for a bias of any form.
 
     The radius `mdb` mixes units if observations and readings are both given.
     """
-    return GroupTests.of(adjustment, alpha, power).test(rows, block, readings)
+    return GroupTests.of(adjustment, alpha, power).test(rows, block, readings, priors)
 
 
 @dataclass(frozen=True)
@@ -176,45 +183,59 @@ class GroupTests:
         place = np.empty((len(observations.values), 3), int)
         of_block = np.full((len(observations.readings), 2), -1)
         parts = []
-        for i, (group, g) in enumerate(
-            zip(observations.groups, linearised.whiteners, strict=True)
-        ):
+        for i, (group, g, whole) in enumerate(zip(
+            observations.groups, linearised.whiteners, linearised.whole, strict=True
+        )):
             count, size = group.rows.shape
             place[group.rows, 0] = i
             place[group.rows, 1] = np.arange(count)[:, None]
             place[group.rows, 2] = np.arange(size)
             of_block[group.blocks] = np.column_stack([np.full(count, i), np.arange(count)])
-            parts.append(_weighted(g, linearised.spectrum.left[group.rows],
+            parts.append(_weighted(g, whole, linearised.spectrum.left[group.rows],
                                    linearised.misclosure[group.rows]))
         return cls(adjustment, place, of_block, tuple(parts), noncentrality(alpha, power))
 
     def test(self, rows: Sequence[int] = (), block: int | None = None,
-             readings: Sequence[int] = ()) -> GroupTest:
+             readings: Sequence[int] = (), priors: Sequence[int] = ()) -> GroupTest:
         """As `group_test`."""
-        return self.test_all([(rows, block, readings)])[0]
+        return self.test_all([(rows, block, readings, priors)])[0]
 
     def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:
-        """Test many groups ``(rows, block, readings)``, those of one shape at once."""
+        """Test many ``(rows, block, readings[, priors])``, those of one shape at once."""
         place, of_block = self.place.tolist(), self.of_block.tolist()
         results: list[GroupTest | None] = [None] * len(groups)
         alike: dict[tuple, list] = {}
-        for number, (rows, block, readings) in enumerate(groups):
+        for number, (rows, block, readings, *priors) in enumerate(groups):
+            priors = priors[0] if priors else ()
             where = {tuple(place[row][:2]) for row in rows}
             if len(readings):
                 where.add(tuple(of_block[block]))
-            if len(where) > 1:
-                columns = hypothesis(self.adjustment, rows, block, readings)
+            if not where and len(priors) == 1:
+                alike.setdefault(_PRIOR, []).append((number, priors[0]))
+                continue
+            if len(where) > 1 or len(priors):
+                columns = hypothesis(self.adjustment, rows, block, readings, priors)
                 results[number] = hypothesis_test(self.adjustment, columns, self.lambda0)
                 continue
             (i, j), = where or {(-1, -1)}
             shape = i, len(rows), len(readings)
             alike.setdefault(shape, []).append(
                 (number, j, [place[row][2] for row in rows], list(readings)))
-        for (i, n_rows, n_readings), members in alike.items():
-            tests = self._alike(i, n_rows, n_readings, members)
+        for shape, members in alike.items():
+            tests = self._priors(members) if shape == _PRIOR else self._alike(*shape, members)
             for (number, *_), test in zip(members, tests, strict=True):
                 results[number] = test
         return results
+
+    def _priors(self, members):
+        """Single prior values."""
+        linearised, chosen = self.adjustment.linearised, [i for _, i in members]
+        n, h = len(self.adjustment.residuals), linearised.prior_whitener[:, chosen]
+        taken_up = linearised.spectrum.left[n:].T @ h
+        normal = np.sum(h**2, axis=0) - np.sum(taken_up**2, axis=0)
+        total = np.sum(linearised.prior_whole[:, chosen] ** 2, axis=0)
+        pulled = h.T @ linearised.misclosure[n:]
+        return _group_tests(pulled[:, None], normal[:, None, None], total, self.lambda0)
 
     def _alike(self, i, n_rows, n_readings, members):
         """Groups in the blocks of one block group, with equal numbers of rows and readings."""
@@ -240,39 +261,47 @@ class GroupTests:
 
 def hypothesis(
     adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
-    readings: Sequence[int] = (),
+    readings: Sequence[int] = (), priors: Sequence[int] = (),
 ) -> np.ndarray:
     """Columns, one per suspected value: the change of the misclosures per unit of its bias.
 
     Returns
     -------
-    ndarray, shape (n, len(rows) + len(readings))
+    ndarray, shape (n, f), or (n + q, f) if there are priors among them
+        In the order rows, readings, priors.
     """
     n, rows = len(adjustment.residuals), np.asarray(rows, int)
-    columns = np.zeros((n, len(rows) + len(readings)))
+    height = n + len(adjustment.prior_residuals) if len(priors) else n
+    columns = np.zeros((height, len(rows) + len(readings) + len(priors)))
     columns[rows, np.arange(len(rows))] = 1.0
+    last = len(rows) + len(readings)
     if len(readings):
         of_block = rows_of_block(adjustment, block)
         b = adjustment.linearised.by_readings[of_block]
-        columns[of_block, len(rows):] = -b[:, np.asarray(readings)]
+        columns[of_block, len(rows):last] = -b[:, np.asarray(readings)]
+    columns[n + np.asarray(priors, int), last + np.arange(len(priors))] = 1.0
     return columns
 
 
 def hypothesis_test(
     adjustment: Adjustment, columns: np.ndarray, lambda0: float | None = None
 ) -> GroupTest:
-    """Test whether the misclosures contain a combination of `columns` (shape (n, f)).
+    """Test whether the misclosures contain a combination of `columns`.
 
-    `lambda0` is the noncentrality of a bias of just detectable size, the customary one if not
-    given.
+    Parameters
+    ----------
+    columns : ndarray, shape (n, f), or (n + q, f) with those of the prior below
+    lambda0 : float, optional
+        Noncentrality of a bias of just detectable size, the customary one if not given.
     """
-    n, left = len(adjustment.residuals), adjustment.linearised.spectrum.left
+    linearised, height = adjustment.linearised, len(columns)
+    left = linearised.spectrum.left[:height]
     whitened = whiten(adjustment, columns)
-    taken_up = left[:n].T @ whitened
+    taken_up = left.T @ whitened
     return _group_tests(
-        (whitened.T @ adjustment.linearised.misclosure[:n])[None],
+        (whitened.T @ linearised.misclosure[:height])[None],
         (whitened.T @ whitened - taken_up.T @ taken_up)[None],
-        np.einsum("ij,ij->", whitened, whitened)[None],
+        np.sum(whiten(adjustment, columns, whole=True) ** 2)[None],
         noncentrality() if lambda0 is None else lambda0,
     )[0]
 
@@ -301,12 +330,18 @@ def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:
     return np.zeros(0, int)
 
 
-def whiten(adjustment: Adjustment, columns: np.ndarray) -> np.ndarray:
-    """Apply the block whiteners to columns over the observations, shape (n, f)."""
+def whiten(adjustment: Adjustment, columns: np.ndarray, whole: bool = False) -> np.ndarray:
+    """Apply the whiteners to columns over observations (n, f), or over priors too (n + q, f).
+
+    `whole` whiteners are those without anything set aside.
+    """
+    n, linearised = len(adjustment.residuals), adjustment.linearised
     out = np.empty_like(columns)
-    whiteners = adjustment.linearised.whiteners
+    whiteners = linearised.whole if whole else linearised.whiteners
     for group, g in zip(adjustment.observations.groups, whiteners, strict=True):
         out[group.rows] = g @ columns[group.rows]
+    if len(columns) > n:
+        out[n:] = (linearised.prior_whole if whole else linearised.prior_whitener) @ columns[n:]
     return out
 
 
@@ -348,12 +383,12 @@ def influence(adjustment: Adjustment) -> Influence:
     return Influence(by_row, by_reading, by_prior)
 
 
-def _weighted(g, left, misclosure):
-    """M^-1 w, C = M^-1 Q_ww M^-1 and M^-1 of a stack of blocks."""
+def _weighted(g, whole, left, misclosure):
+    """W w, C = W Q_ww W and M^-1 of a stack of blocks; W is M^-1 less what is set aside."""
     gt = g.transpose(0, 2, 1)
     weighted = (gt @ misclosure[..., None])[..., 0]
     q_ww = np.eye(g.shape[1]) - left @ left.transpose(0, 2, 1)
-    return weighted, gt @ q_ww @ g, gt @ g
+    return weighted, gt @ q_ww @ g, whole.transpose(0, 2, 1) @ whole
 
 
 def _empty(shape):

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.adjust.candidate import Candidate
 from calib.adjust.mixed_model import Adjustment, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
-from calib.adjust.snooping import Candidate
 
 #: Huber's customary constant, in standard deviations; soft-L1 uses the same.
 TUNING = 1.345
@@ -38,10 +38,12 @@ class Reweighted:
         1 for a group that fits, small for one that does not.
     parameters : ndarray, shape (p,)
         The robust estimates; their uncertainty is that of a plain adjustment of what is left.
+    corrections : ndarray, shape (n_blocks, k)
     """
 
     weights: dict[Hashable, float]
     parameters: np.ndarray
+    corrections: np.ndarray
 
     def below(self, weight: float) -> tuple[Hashable, ...]:
         """Labels with less than `weight`, least first."""
@@ -60,17 +62,19 @@ def reweight(
     names: Sequence[str] | None = None,
     prior: Prior | None = None,
     held: np.ndarray | None = None,
+    corrections: np.ndarray | None = None,
 ) -> Reweighted:
     """Fit robustly.
 
     Parameters
     ----------
     groups : sequence of Candidate
-        Disjoint; each with rows or with readings. Values in none keep their weight.
+        Disjoint; each with rows, with readings or with prior values. Values in none keep their
+        weight.
     kind : "huber" or "soft_l1"
     tuning : float
         Distance at which weights begin to fall, in standard deviations.
-    model, observations, start, names, prior, held
+    model, observations, start, names, prior, held, corrections
         As for `calib.adjust.mixed_model.adjust`.
 
     Raises
@@ -78,16 +82,18 @@ def reweight(
     NotConverged
         If the weights do not settle.
     """
-    weights = np.ones(len(groups))
+    weights, prior = np.ones(len(groups)), Prior.none() if prior is None else prior
     parameters = start
     for _ in range(_MOST_ROUNDS):
-        solved = adjust(model, _weighted(observations, groups, weights), parameters,
-                        names=names, prior=prior, held=held)
-        parameters = solved.parameters
-        new = _WEIGHT[kind](_distances(solved, observations, groups) / tuning)
+        solved = adjust(model, _weighted(observations, groups, weights), parameters, names=names,
+                        prior=_weighted_prior(prior, groups, weights), held=held,
+                        corrections=corrections)
+        parameters, corrections = solved.parameters, solved.corrections
+        new = _WEIGHT[kind](_distances(solved, observations, prior, groups) / tuning)
         if np.abs(new - weights).max(initial=0.0) < _SETTLED:
             labels = (group.label for group in groups)
-            return Reweighted(dict(zip(labels, new.tolist(), strict=True)), parameters)
+            return Reweighted(dict(zip(labels, new.tolist(), strict=True)), parameters,
+                              corrections)
         weights = new
     raise NotConverged(f"the robust weights still move after {_MOST_ROUNDS} rounds")
 
@@ -111,22 +117,37 @@ def _weighted(observations, groups, weights):
     )
 
 
-def _distances(solved: Adjustment, observations, groups):
+def _weighted_prior(prior, groups, weights):
+    of_value = np.ones(len(prior.values))
+    for group, weight in zip(groups, weights, strict=True):
+        of_value[list(group.priors)] = 1 / np.sqrt(weight)
+    return replace(prior, covariance=prior.covariance * np.outer(of_value, of_value))
+
+
+def _distances(solved: Adjustment, observations, prior, groups):
     """u of every group, at the stated covariances."""
     stated = {}
     for g in observations.groups:
         for rows, covariance in zip(g.rows, g.covariance, strict=True):
             for i, row in enumerate(rows):
-                stated[row] = (rows, covariance, i)
+                stated[row] = (rows[0], covariance, i)
     distances = []
     for group in groups:
         if group.rows:
-            _, covariance, _ = stated[group.rows[0]]
-            within = [stated[row][2] for row in group.rows]
-            v, s = solved.residuals[list(group.rows)], covariance[np.ix_(within, within)]
+            v = solved.residuals[list(group.rows)]
+            s = np.array([[_covariance(stated[i], stated[j]) for j in group.rows]
+                          for i in group.rows])
+        elif group.priors:
+            i = list(group.priors)
+            v, s = solved.prior_residuals[i], prior.covariance[np.ix_(i, i)]
         else:
             j = list(group.readings)
             v = solved.corrections[group.block, j]
             s = observations.reading_covariance[group.block][np.ix_(j, j)]
         distances.append(np.sqrt(v @ np.linalg.solve(s, v) / len(v)))
     return np.array(distances)
+
+
+def _covariance(one, other):
+    """Of two observations, each told as first row of its block, the block's covariance, place."""
+    return one[1][one[2], other[2]] if one[0] == other[0] else 0.0

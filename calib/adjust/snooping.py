@@ -1,10 +1,15 @@
-"""Data snooping: one suspect at a time, set aside, solved again, tested again.
+"""Data snooping: suspects set aside one at a time, until none is left, with proof.
 
-The candidates are sets of values of any size: one observation, a vector, a whole block, a reading.
-Tests of different size are compared at equal power (B-method): the suspect is the candidate whose
-test statistic is largest relative to its own limit. W. Baarda, *A Testing Procedure for Use in
-Geodetic Networks*, Delft 1968; P. J. G. Teunissen, *Testing Theory: an Introduction*, Delft
-University Press 2000 (detection and identification; both from memory).
+The candidates are sets of values of any size: one observation, a vector, a whole block, a reading,
+a prior value. Tests of different size are compared at equal power (B-method): the suspect is the
+candidate whose test statistic is largest relative to its own limit. W. Baarda, *A Testing Procedure
+for Use in Geodetic Networks*, Delft 1968; P. J. G. Teunissen, *Testing Theory: an Introduction*,
+Delft University Press 2000 (detection, identification, adaptation; both from memory).
+
+Where many values are out they hide each other. Then a robust fit says which to doubt, all of them
+are set aside, and snooping goes on from there. Whatever the way, what is set aside but fits what
+the rest predicts is taken back, and the search ends when no value that takes part is beyond its
+limit, or names those that are.
 """
 
 from collections.abc import Hashable, Sequence
@@ -12,39 +17,30 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, POWER, equal_power_limit
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
-from calib.adjust.observations import Model, Observations, Prediction, Prior
+from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
+from calib.adjust.robust import reweight
 from calib.adjust.spectrum import NotDetermined
+from calib.adjust.unknown_errors import error_test
 
-#: A reading set aside keeps its value with its sd multiplied by this: it no longer says anything.
-SET_ASIDE_FACTOR = 1e4
+#: What is said when the search ends.
+PROVEN, ROBUST = "no other value is beyond its limit", "a robust fit found them: "
 
+#: Values with less weight in a robust fit are doubted; the next is tried where the rest of one
+#: has no solution.
+_DOUBTED = (0.5, 0.25, 0.1)
 
-@dataclass(frozen=True)
-class Candidate:
-    """What may be wrong together: observations, and readings of one block.
+#: Candidates tried before the search gives up, the worst first.
+_TRIES = 12
 
-    Attributes
-    ----------
-    label : hashable
-        The caller's name for it.
-    rows : tuple of int
-        Observations.
-    block : int or None
-    readings : tuple of int
-        Columns of the readings of `block`.
-    detects : bool
-        Whether it starts a search by itself. Candidates that do not are only weighed against the
-        others once one of those is out, so that large groups do not add false alarms.
-    """
+#: Several are set aside at once only where there are so many candidates for each, in blocks of
+#: their own, and all are out by this share of the worst's quotient.
+_FOR_EACH, _NEARLY_AS_BAD = 500, 0.3
 
-    label: Hashable
-    rows: tuple[int, ...] = ()
-    block: int | None = None
-    readings: tuple[int, ...] = ()
-    detects: bool = True
+_NO_SOLUTION = (NotDetermined, NotConverged, ModelNotFinite)
 
 
 @dataclass(frozen=True)
@@ -67,26 +63,34 @@ class Snooping:
     Attributes
     ----------
     suspects : tuple of Verdict
-        As tested when they were found.
-    rivals : tuple of tuple of Verdict
-        Per suspect, the other candidates beyond their limit at that step, largest first.
+        As tested when they were found; as at the end where a robust fit found them.
+    at_end : tuple of Verdict
+        Per suspect, tested against what the rest predicts at the end.
     shifts : tuple of ndarray, shape (p,)
-        Per suspect, the parameters with it less those without it.
+        Per suspect, the parameters with it less those without it, to first order at the end.
     first, final : Adjustment
-        Of everything, and of what is left.
-    kept : ndarray of int
-        The observations of `first` that are in `final`.
+        Of everything, and without the suspects.
+    before : tuple of Verdict
+        The tests of all candidates in `first`, worst first.
+    beyond : tuple of Verdict
+        What is beyond its limit in `final`, worst first: empty is the proof.
     stopped : str
         Why the search ended.
     """
 
     suspects: tuple[Verdict, ...]
-    rivals: tuple[tuple[Verdict, ...], ...]
+    at_end: tuple[Verdict, ...]
     shifts: tuple[np.ndarray, ...]
     first: Adjustment
     final: Adjustment
-    kept: np.ndarray
+    before: tuple[Verdict, ...]
+    beyond: tuple[Verdict, ...]
     stopped: str
+
+    @property
+    def proven(self) -> bool:
+        """Nothing that takes part is beyond its limit."""
+        return not self.beyond
 
 
 def snoop(
@@ -98,58 +102,50 @@ def snoop(
     names: Sequence[str] | None = None,
     prior: Prior | None = None,
     held: np.ndarray | None = None,
+    first: Adjustment | None = None,
     alpha: float = ALPHA,
     power: float = POWER,
     most: int | None = None,
 ) -> Snooping:
     """Set aside the worst candidate and solve again until none is beyond its limit.
 
+    A candidate without which there is no solution is passed over for the next. Where that leads
+    nowhere, or after `most` suspects, a robust fit is tried.
+
     Parameters
     ----------
     model, observations, start, names, prior, held
         As for `calib.adjust.mixed_model.adjust`.
     candidates : sequence of Candidate
+    first : Adjustment, optional
+        Of everything, if it is known.
     alpha, power : float
         Of the one-dimensional test; the others follow at equal power.
     most : int, optional
-        Stop after so many suspects; a third of the candidates that detect, if not given.
+        Suspects found one after the other; a third of the candidates that detect, if not given.
+        A robust fit may find three times as many, as long as half of the degrees of freedom are
+        left to prove it.
 
     Raises
     ------
     NotDetermined, NotConverged, ModelNotFinite
         From the first adjustment.
     """
-    how = {"names": names, "prior": prior, "held": held}
+    prior = Prior.none() if prior is None else prior
+    how = {"names": names, "held": held}
+    if first is None:
+        first = adjust(model, observations, start, prior=prior, **how)
+    search = _Search(model, observations, prior, how, tuple(candidates), alpha, power,
+                     first.dof // 2)
     most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
-    first = current = adjust(model, observations, start, **how)
-    kept, suspects, rivals, shifts = np.arange(len(observations.values)), [], [], []
-    while True:
-        verdicts = judge(current, _renumbered(candidates, kept, suspects), alpha, power)
-        if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
-            stopped = "no other value is beyond its limit"
-            break
-        if len(suspects) == most:
-            stopped = f"{most} values are set aside, and others are still beyond their limit"
-            break
-        worst = verdicts[0]
-        now = _original(worst, candidates)
-        try:
-            reduced = without(model, observations, [*suspects, now])
-            rest = adjust(reduced[0], reduced[1], current.parameters, **how)
-        except NotDetermined:
-            stopped = f"without {worst.candidate.label} the rest does not determine the parameters"
-            break
-        except (NotConverged, ModelNotFinite):
-            stopped = f"without {worst.candidate.label} the adjustment does not converge"
-            break
-        kept = reduced[2]
-        suspects.append(now)
-        rivals.append(tuple(v for v in verdicts[1:] if v.quotient > 1))
-        shifts.append(current.parameters - rest.parameters)
-        current = rest
-    return Snooping(
-        tuple(suspects), tuple(rivals), tuple(shifts), first, current, kept, stopped
-    )
+    before = judge(first, candidates, alpha, power)
+    end = search.from_here(_State((), first, "", ()), most, before)
+    if end.beyond:
+        end = search.robustly(end, first, before, 3 * most)
+    at_end = search.tested(end).aside
+    shifts = tuple(error_test(end.adjustment, *v.candidate.values).shift for v in end.aside)
+    return Snooping(end.aside, at_end, shifts, first, end.adjustment, before, end.beyond,
+                    end.stopped)
 
 
 def judge(
@@ -157,8 +153,7 @@ def judge(
     alpha: float = ALPHA, power: float = POWER,
 ) -> tuple[Verdict, ...]:
     """Test every candidate, largest quotient first; those that nothing checks are left out."""
-    tests = GroupTests.of(adjustment, alpha, power).test_all(
-        [(c.rows, c.block, c.readings) for c in candidates])
+    tests = GroupTests.of(adjustment, alpha, power).test_all([c.values for c in candidates])
     verdicts = [
         Verdict(candidate, test, equal_power_limit(test.dof, alpha, power))
         for candidate, test in zip(candidates, tests, strict=True) if test.dof
@@ -166,67 +161,202 @@ def judge(
     return tuple(sorted(verdicts, key=lambda v: -v.quotient))
 
 
-def without(
-    model: Model, observations: Observations, suspects: Sequence[Verdict]
-) -> tuple[Model, Observations, np.ndarray]:
-    """The problem without some observations and with some readings made powerless.
-
-    Returns
-    -------
-    model, observations
-        For `calib.adjust.mixed_model.adjust`.
-    kept : ndarray of int
-        The observations that are left.
-    """
-    dropped = {row for suspect in suspects for row in suspect.candidate.rows}
-    kept = np.array([i for i in range(len(observations.values)) if i not in dropped], int)
-    block, covariances = _by_block(observations, kept)
-    reading_covariance = observations.reading_covariance.copy()
-    for suspect in suspects:
-        b = suspect.candidate.block
-        for j in suspect.candidate.readings:
-            variance = reading_covariance[b, j, j] * SET_ASIDE_FACTOR**2
-            reading_covariance[b, j, :] = reading_covariance[b, :, j] = 0.0
-            reading_covariance[b, j, j] = variance
-    reduced = Observations.build(
-        observations.values[kept], block[kept], covariances, observations.readings,
-        reading_covariance,
-    )
-
-    def rest(parameters, readings):
-        whole = model(parameters, readings)
-        return Prediction(*(array[kept] for array in
-                            (whole.values, whole.by_parameters, whole.by_readings)))
-
-    return rest, reduced, kept
-
-
-def _by_block(observations, kept):
-    """Block of every observation, and the covariance of what is left of every block."""
-    block = np.zeros(len(observations.values), int)
-    covariances = [np.zeros((0, 0))] * len(observations.readings)
-    for group in observations.groups:
-        block[group.rows] = group.blocks[:, None]
-        for b, rows, covariance in zip(group.blocks, group.rows, group.covariance, strict=True):
-            left = np.isin(rows, kept)
-            covariances[b] = covariance[np.ix_(left, left)]
-    return block, covariances
-
-
-def _renumbered(candidates, kept, suspects):
-    """The candidates in terms of the rows that are left, without those that are used up."""
-    position = {row: i for i, row in enumerate(kept)}
-    gone = {(s.candidate.block, j) for s in suspects for j in s.candidate.readings}
-    left = []
+def set_aside(
+    observations: Observations, prior: Prior, candidates: Sequence[Candidate]
+) -> tuple[Observations, Prior]:
+    """Observations and prior with the values of the candidates set aside."""
+    rows, readings = observations.aside.copy(), observations.readings_aside.copy()
+    priors = np.zeros(len(prior.values), bool) if prior.aside is None else prior.aside.copy()
     for candidate in candidates:
-        readings = tuple(j for j in candidate.readings if (candidate.block, j) not in gone)
-        rows = tuple(position[row] for row in candidate.rows if row in position)
-        if (rows or readings) and len(readings) == len(candidate.readings):
-            left.append(replace(candidate, rows=rows))
-    return left
+        rows[list(candidate.rows)] = True
+        priors[list(candidate.priors)] = True
+        if candidate.readings:
+            readings[candidate.block, list(candidate.readings)] = True
+    return (replace(observations, aside=rows, readings_aside=readings),
+            replace(prior, aside=priors))
 
 
-def _original(verdict, candidates):
-    """The verdict with the candidate as the caller gave it."""
-    return replace(verdict, candidate=next(c for c in candidates
-                                           if c.label == verdict.candidate.label))
+@dataclass(frozen=True)
+class _State:
+    """What is aside, as it was found, the adjustment of the rest, and what it leaves beyond."""
+
+    aside: tuple[Verdict, ...]
+    adjustment: Adjustment
+    stopped: str
+    beyond: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True)
+class _Search:
+    """A problem and its candidates; `least_dof` are to be left."""
+
+    model: Model
+    observations: Observations
+    prior: Prior
+    how: dict
+    candidates: tuple[Candidate, ...]
+    alpha: float
+    power: float
+    least_dof: int
+
+    def from_here(self, state: _State, most: int, verdicts: Sequence[Verdict] | None = None
+                  ) -> _State:
+        """Set aside and take back until nothing is beyond its limit, or nothing helps.
+
+        `verdicts` are those of the state's adjustment, if they are known.
+        """
+        returned: set[Hashable] = set()
+        while True:
+            beyond = _beyond(self._judged(state) if verdicts is None else verdicts)
+            verdicts = None
+            if beyond and len(state.aside) < most and state.adjustment.dof > self.least_dof:
+                further = self._without_the_worst(state, beyond, most)
+                if further is None:
+                    names = ", ".join(str(v.candidate.label) for v in beyond[:3])
+                    return replace(state, beyond=beyond, stopped=(
+                        f"{len(beyond)} more are beyond their limit, but without any of them "
+                        f"there is no solution: {names}"))
+                state = further
+                continue
+            back = self._taken_back(state, returned)
+            if back is not None:
+                state = back
+            elif beyond:
+                return replace(state, beyond=beyond, stopped=(
+                    f"{len(state.aside)} values are set aside, and {len(beyond)} others are still "
+                    "beyond their limit"))
+            else:
+                return replace(state, beyond=(), stopped=PROVEN)
+
+    def robustly(self, end: _State, first: Adjustment, before: Sequence[Verdict], most: int
+                 ) -> _State:
+        """Where the search leads from what a robust fit doubts, if that is better than `end`."""
+        # Readings explain much: a robust fit that may not doubt them does better where only
+        # observations are out.
+        for readings in (False, True):
+            doubted = self.doubted(first, before, readings)
+            if doubted is None:
+                continue
+            other = self.from_here(doubted, max(most, len(doubted.aside)))
+            if self.cost(other) < self.cost(end):
+                other = self.tested(other)
+                order = sorted(other.aside, key=lambda v: -v.quotient)
+                end = replace(other, aside=tuple(order), stopped=ROBUST + other.stopped)
+        return end
+
+    def cost(self, state: _State) -> tuple[bool, float]:
+        """Whether it fails to prove its case, and chi2 plus the limits of what is set aside.
+
+        Setting a value aside lowers the second if its statistic is beyond its limit.
+        """
+        limits = (v.limit for v in state.aside)
+        return bool(state.beyond), state.adjustment.chi2 + sum(limits)
+
+    def doubted(self, first: Adjustment, before: Sequence[Verdict], readings: bool
+                ) -> _State | None:
+        """Everything aside that a robust fit doubts, perhaps readings; None if it fails."""
+        by_label = {v.candidate.label: v for v in before
+                    if v.candidate.detects and (readings or not v.candidate.readings)}
+        groups = [v.candidate for v in by_label.values()]
+        try:
+            weights = reweight(self.model, self.observations, first.parameters, groups,
+                               prior=self.prior, corrections=first.corrections, **self.how)
+        except _NO_SOLUTION:
+            return None
+        for least in _DOUBTED:
+            chosen = [by_label[label] for label in weights.below(least)]
+            try:
+                rest = self._solved([v.candidate for v in chosen], weights.parameters,
+                                    weights.corrections)
+            except _NO_SOLUTION:
+                continue
+            if rest.dof >= self.least_dof:
+                return _State(tuple(chosen), rest, "", ())
+        return None
+
+    def tested(self, state: _State) -> _State:
+        """The state with everything aside tested against what the rest predicts."""
+        return replace(state, aside=tuple(self._against_the_rest(state, v) for v in state.aside))
+
+    def _against_the_rest(self, state, verdict):
+        test = error_test(state.adjustment, *verdict.candidate.values).test
+        if not test.dof:
+            return verdict
+        return Verdict(verdict.candidate, test, equal_power_limit(test.dof, self.alpha, self.power))
+
+    def _judged(self, state):
+        """The verdicts on everything that is not aside."""
+        gone = {v.candidate.label for v in state.aside}
+        left = [c for c in self.candidates if c.label not in gone]
+        return judge(state.adjustment, left, self.alpha, self.power)
+
+    def _solved(self, candidates, parameters, corrections):
+        observations, prior = set_aside(self.observations, self.prior, candidates)
+        return adjust(self.model, observations, parameters, prior=prior, corrections=corrections,
+                      **self.how)
+
+    def _without_the_worst(self, state, beyond, most):
+        """The state without the worst candidate that can be spared, or some at once."""
+        together = self._far_apart(beyond)[: most - len(state.aside)]
+        choices = [together] if len(together) > 1 else []
+        for chosen in [*choices, *([v] for v in beyond[:_TRIES])]:
+            aside = (*state.aside, *chosen)
+            corrections = state.adjustment.corrections.copy()
+            for v in chosen:
+                c, first = v.candidate, len(v.candidate.rows)
+                if c.readings:
+                    off = v.test.bias[first : first + len(c.readings)]
+                    corrections[c.block, list(c.readings)] = -off
+            try:
+                rest = self._solved([v.candidate for v in aside], state.adjustment.parameters,
+                                    corrections)
+            except _NO_SOLUTION:
+                continue
+            return _State(aside, rest, "", ())
+        return None
+
+    def _far_apart(self, beyond):
+        """The worst and others nearly as bad in other blocks, in problems of many candidates."""
+        most, blocks, chosen = 1 + len(self.candidates) // _FOR_EACH, set(), []
+        if most == 1:
+            return list(beyond[:1])
+        of_row = np.zeros(len(self.observations.values), int)
+        for group in self.observations.groups:
+            of_row[group.rows] = group.blocks[:, None]
+        for v in beyond:
+            own = {int(of_row[row]) for row in v.candidate.rows}
+            own |= {v.candidate.block} if v.candidate.readings else set()
+            if len(chosen) == most or v.quotient < _NEARLY_AS_BAD * beyond[0].quotient:
+                break
+            if not own & blocks and not v.candidate.priors:
+                chosen.append(v)
+                blocks |= own
+        return chosen
+
+    def _taken_back(self, state, returned):
+        """The state with what fits the rest taken back, each once; None if there is nothing.
+
+        A reading that no value of its block replaces is taken back too: nothing is lost by it.
+        """
+        tested = [error_test(state.adjustment, *v.candidate.values).test for v in state.aside]
+        fit = {v.candidate.label for v, test in zip(state.aside, tested, strict=True)
+               if v.candidate.label not in returned and (
+                   test.statistic <= equal_power_limit(test.dof, self.alpha, self.power)
+                   if test.dof else v.candidate.readings)}
+        if not fit:
+            return None
+        aside = tuple(v for v in state.aside if v.candidate.label not in fit)
+        returned |= fit
+        try:
+            rest = self._solved([v.candidate for v in aside], state.adjustment.parameters,
+                                state.adjustment.corrections)
+        except _NO_SOLUTION:
+            return None
+        return _State(aside, rest, "", ())
+
+
+def _beyond(verdicts):
+    """What is beyond its limit, if anything is that detects."""
+    if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
+        return ()
+    return tuple(v for v in verdicts if v.quotient > 1)

@@ -41,12 +41,15 @@ class NotDetermined(Exception):
     Attributes
     ----------
     directions : tuple of Direction
+    nearly : bool
+        Next to nothing fixes them, no more than the noise of the readings pretends.
     """
 
-    def __init__(self, directions: Sequence[Direction]):
-        self.directions = tuple(directions)
+    def __init__(self, directions: Sequence[Direction], nearly: bool = False):
+        self.directions, self.nearly = tuple(directions), nearly
         super().__init__(
-            "nothing fixes " + "; nor ".join(str(d) for d in self.directions)
+            f"{'next to ' if nearly else ''}nothing fixes "
+            + "; nor ".join(str(d) for d in self.directions)
         )
 
 
@@ -118,7 +121,10 @@ class Spectrum:
 
     def null_directions(self, names: Sequence[str]) -> tuple[Direction, ...]:
         """The combinations that the matrix says nothing about, as sparse as pivoting makes them."""
-        basis = self.right[:, self.rank :]
+        return self.directions(self.right[:, self.rank :], names)
+
+    def directions(self, basis: np.ndarray, names: Sequence[str]) -> tuple[Direction, ...]:
+        """What spans the same as `basis` (shape (p, d), scaled parameters), sparsely."""
         if not basis.shape[1]:
             return ()
         # One pivot parameter per direction, absent from the others: what a person can read.

@@ -1,15 +1,17 @@
-"""Variance components: one factor per kind of observation and reading, from the residuals.
+"""Variance components: how far the stated sds of each kind of value are off, and which surely are.
 
-Restricted maximum likelihood by Fisher scoring, the same fixed point as iterated Helmert and
-MINQUE: with M = sum of theta_k M_k the covariance of the misclosures w and C = M^-1 Q_ww M^-1,
+All kinds are estimated together by restricted maximum likelihood (`calib.adjust.restricted`), from
+several starts, with factors >= 0; a kind that the others hide takes part like any other, so that
+no other answers for it. Its interval and the chance of what is seen if it is as stated come from
+the profile of the likelihood (`calib.adjust.profile`).
 
-    sum_l tr(C M_k C M_l) theta_l = w' M^-1 M_k M^-1 w,     cov(theta) = 2 [tr(C M_k C M_l)]^-1.
-
-H. D. Patterson and R. Thompson, "Recovery of inter-block information when block sizes are
-unequal", Biometrika 58 (1971) 545-554; K.-R. Koch, "Maximum likelihood estimate of variance
-components", Bulletin Geodesique 60 (1986) 329-338 (both from memory). Intervals take theta for a
-chi-square over its degrees of freedom 2 theta^2 / var(theta): F. E. Satterthwaite, Biometrics
-Bulletin 2 (1946) 110-114 (from memory).
+Which kinds differ from what is stated is decided with one error rate for all, by closed testing
+(R. Marcus, E. Peritz and K. R. Gabriel, Biometrika 63 (1976) 655-660): that all are right is
+tested, half the rate each, against each kind alone being wrong and against each kind with all
+others open; then single kinds by S. Holm's sequence, Scandinavian J. of Statistics 6 (1979) 65-70.
+If something is wrong but no kind can be named, the group that holds it is: the kinds that alone
+explain the data nearly as well as the best. Another kind explains them 20 times as well as the true
+one with a probability below 1/20 (Markov's inequality). All from memory.
 """
 
 from collections.abc import Sequence
@@ -18,16 +20,35 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import chi2
 
-from calib.adjust.mixed_model import Adjustment, adjust
-from calib.adjust.observations import Model, Observations, Prior
+from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.observations import Model, Observations
+from calib.adjust.profile import LEAST_DOF, Profile, bartlett_factor, effective_dof, sds
+from calib.adjust.restricted import NEARLY_SETTLED, RestrictedLikelihood
+from calib.adjust.spectrum import NotDetermined
 
-#: A component with fewer effective degrees of freedom than this is left as stated.
-LEAST_DOF = 4.0
+#: Nothing is told of a kind that would have too few degrees of freedom even with this many times
+#: the run's variance factor, unless it surely differs. Its own estimate must not decide more than
+#: that, or only noisy draws would be told of.
+WORTH_TELLING = 9.0
 
-#: A factor falling below this has no maximum above zero: the component is left as stated.
-VANISHED = 0.01
+#: Probability that any kind is called wrong in a run where all are as stated.
+RUN_LEVEL = 0.05
 
-_SMALLEST_STEP, _MOST_ROUNDS, _PATIENCE, _SETTLED = 0.1, 60, 20, 5e-3
+#: How many times better the best single explanation may be than one that stays possible.
+TIMES_BETTER = 20.0
+
+#: The weights of an adjustment take a factor for no less than this.
+_LEAST_FACTOR = 1e-6
+
+#: A factor below this share of its unit is an estimate of 0.
+_SEEN = 1e-6
+
+#: Linearised again until no factor moves by more than this share of its sd.
+_SETTLED, _MOST_ROUNDS = 0.1, 5
+
+
+class NoComponents(Exception):
+    """The problem cannot be solved with other standard deviations than those stated."""
 
 
 @dataclass(frozen=True)
@@ -50,15 +71,23 @@ class VarianceComponents:
     ----------
     labels : tuple of str
     factor : ndarray, shape (k,)
-        Variance factors theta: estimated over stated variance.
+        Variance factors theta: estimated over stated variance, 0 where no noise is seen.
     sd : ndarray, shape (k,)
         Standard deviation of the factor.
     dof : ndarray, shape (k,)
-        Effective degrees of freedom, 2 (factor / sd)^2.
+        Effective degrees of freedom, at the estimate; near 0 those of a factor as stated.
     low95, high95 : ndarray, shape (k,)
-        Interval of the factor.
+        Interval of the factor; the low end may be 0.
     redundancy : ndarray, shape (k,)
         Sum of the component's redundancy numbers, at the stated standard deviations.
+    chance : ndarray, shape (k,)
+        Of a likelihood ratio like this if the component is as stated, the others open.
+    differs : ndarray of bool, shape (k,)
+        Components that are surely not as stated, at `RUN_LEVEL` for all together.
+    group : tuple of int
+        Where something is not as stated but no component can be named: those that it may be.
+    alone : ndarray, shape (k,)
+        Variance factor of each component if it alone is not as stated.
     adjustment : Adjustment
         Solved with the estimated standard deviations.
     """
@@ -70,6 +99,10 @@ class VarianceComponents:
     low95: np.ndarray
     high95: np.ndarray
     redundancy: np.ndarray
+    chance: np.ndarray
+    differs: np.ndarray
+    group: tuple[int, ...]
+    alone: np.ndarray
     adjustment: Adjustment
 
     @property
@@ -78,62 +111,37 @@ class VarianceComponents:
         return np.isfinite(self.factor)
 
 
-class NoComponents(Exception):
-    """The iteration did not settle: the data do not separate the components."""
-
-
 def variance_components(
-    model: Model,
-    observations: Observations,
-    start: np.ndarray,
-    components: Sequence[Component],
-    *,
-    names: Sequence[str] | None = None,
-    prior: Prior | None = None,
-    held: np.ndarray | None = None,
+    model: Model, solved: Adjustment, components: Sequence[Component]
 ) -> VarianceComponents:
     """Estimate how far the stated standard deviations of each component are off.
 
     Parameters
     ----------
-    model, observations, start, names, prior, held
-        As for `calib.adjust.mixed_model.adjust`.
+    model : callable
+        See `calib.adjust.observations.Model`.
+    solved : Adjustment
+        Of the model, with the standard deviations as stated.
     components : sequence of Component
-        Values in none of them, and the prior, are taken at their word.
+        Without overlap. Values in none of them, and the prior, are taken at their word.
 
     Raises
     ------
     NoComponents
-        If the factors do not settle.
-    NotDetermined, NotConverged, ModelNotFinite
-        From the adjustments.
+        If the problem cannot be solved with the estimated standard deviations.
     """
-    how = {"names": names, "prior": prior, "held": held}
-    theta = np.ones(len(components))
-    used, redundancy = None, None
-    solved = adjust(model, observations, start, **how)
-    for iteration in range(1, _MOST_ROUNDS + 1):
-        squares, traces, normal = _equations(solved, components)
-        if used is None:
-            redundancy = traces
-            used = _separable(normal, traces)
-        # In units of the present factors: those not estimated stay, on the other side.
-        others = normal[np.ix_(used, ~used)].sum(1)
-        step = np.ones(len(theta))
-        step[used] = np.linalg.solve(normal[np.ix_(used, used)], squares[used] - others)
-        # A step below zero is replaced by Foerstner's, which has the same fixed point.
-        slow = squares / np.where(traces > 0, traces, 1.0)
-        step = np.where(used & (step < _SMALLEST_STEP), np.maximum(slow, _SMALLEST_STEP), step)
-        theta *= step
-        vanished = used & (theta < VANISHED)
-        if iteration % _PATIENCE == 0:  # what still swings has no maximum to swing about
-            vanished[int(np.argmax(np.where(used, np.abs(np.log(step)), -1.0)))] = True
-        used, theta = used & ~vanished, np.where(vanished, 1.0, theta)
-        solved = adjust(model, scaled(observations, components, theta), solved.parameters, **how)
-        if not vanished.any() and np.abs(np.log(step[used])).max(initial=0.0) < _SETTLED:
-            return _result(components, theta, used, redundancy, solved)
-    worst = components[int(np.argmax(np.abs(np.log(step))))].label
-    raise NoComponents(f"the variance of {worst} does not settle; the data do not separate it")
+    stated, kinds = solved.observations, _kinds(solved.observations, components)
+    likelihood = RestrictedLikelihood(solved, stated, *kinds)
+    variance_factor = likelihood.variance_factor
+    redundancy = likelihood.slope(np.ones(len(components))).traces
+    best = _best(likelihood)
+    for _ in range(_MOST_ROUNDS):
+        solved = _again(model, solved, scaled(stated, components, _weighable(best.theta)))
+        likelihood, before = RestrictedLikelihood(solved, stated, *kinds), best
+        best = likelihood.maximise(before.theta, np.ones(len(components), bool))
+        if _moved(best, before) < _SETTLED:
+            break
+    return _judged(likelihood, best, redundancy, components, solved, variance_factor)
 
 
 def scaled(
@@ -157,75 +165,110 @@ def scaled(
     )
 
 
-def _equations(solved, components):
-    """d'M_k d, tr(C M_k) and tr(C M_k C M_l), all at the present factors (theta = 1)."""
-    n, linearised = len(solved.residuals), solved.linearised
-    left = linearised.spectrum.left[:n]
-    redundant = np.eye(n) - left @ left.T
-    misclosure = linearised.misclosure[:n]
-    squares, products = [], []
-    for component in components:
-        part = _whitened_part(solved, component)
-        squares.append(misclosure @ part @ misclosure)
-        products.append(redundant @ part)
-    traces = np.array([np.trace(product) for product in products])
-    normal = np.array([[np.sum(a * b.T) for b in products] for a in products])
-    return np.array(squares), traces, normal
-
-
-def _whitened_part(solved, component):
-    """G M_k G', shape (n, n): the component's share of the whitened covariance."""
-    n, observations, linearised = len(solved.residuals), solved.observations, solved.linearised
-    part = np.zeros((n, n))
-    member = np.zeros(n)
-    if component.rows is not None:
-        member[component.rows] = 1.0
-    for group, g in zip(observations.groups, linearised.whiteners, strict=True):
+def _kinds(observations, components):
+    """Which component each row and each reading is of, -1 for none."""
+    of_row = np.full(len(observations.values), -1)
+    of_reading = np.full(observations.readings.shape[1], -1)
+    for i, component in enumerate(components):
         if component.rows is not None:
-            mine = member[group.rows]
-            own = group.covariance * (mine[:, :, None] + mine[:, None, :]) / 2
+            of_row[component.rows] = i
         else:
-            j = component.reading
-            b = linearised.by_readings[group.rows]
-            to_all = b @ observations.reading_covariance[group.blocks][:, :, j, None]
-            from_one = b[:, :, j, None].transpose(0, 2, 1)
-            own = (to_all @ from_one + (to_all @ from_one).transpose(0, 2, 1)) / 2
-        whitened = g @ own @ g.transpose(0, 2, 1)
-        part[group.rows[:, :, None], group.rows[:, None, :]] = whitened
-    return part
+            of_reading[component.reading] = i
+    return of_row, of_reading
 
 
-def _separable(normal, traces):
-    """Mask of the components with enough effective degrees of freedom, worst dropped first."""
-    used = traces >= LEAST_DOF / 2
-    while used.any():
-        dof = _effective_dof(normal[np.ix_(used, used)])
-        if dof.min() >= LEAST_DOF:
-            break
-        used[np.flatnonzero(used)[int(np.argmin(dof))]] = False
-    return used
+def _weighable(theta):
+    return np.maximum(theta, _LEAST_FACTOR)
 
 
-def _effective_dof(normal):
-    """2 theta^2 / var(theta) at theta = 1; 0 where components cannot be told apart."""
-    values, vectors = np.linalg.eigh(normal)
-    if values[0] <= 1e-12 * values[-1]:
-        return 1.0 / np.maximum(vectors[:, 0] ** 2, 1e-12) * 1e-12
-    return 1.0 / np.diag(np.linalg.inv(normal))
+def _again(model, solved, observations):
+    """The same problem solved with other standard deviations."""
+    try:
+        return adjust(model, observations, solved.parameters, names=solved.names,
+                      prior=solved.prior, held=~solved.free)
+    except (NotConverged, NotDetermined, ModelNotFinite) as error:
+        raise NoComponents(str(error)) from error
 
 
-def _result(components, theta, used, redundancy, solved):
-    normal = _equations(solved, components)[2]
-    dof = np.full(len(theta), np.nan)
-    dof[used] = _effective_dof(normal[np.ix_(used, used)])
-    factor = np.where(used, theta, np.nan)
+def _alone(likelihood):
+    """The maxima over each factor alone, the others as stated."""
+    ones = np.ones(likelihood.kinds)
+    return [likelihood.maximise(ones, mask, NEARLY_SETTLED)
+            for mask in np.eye(likelihood.kinds, dtype=bool)]
+
+
+def _best(likelihood):
+    """The highest maximum over all factors, from several starts."""
+    ones = np.ones(likelihood.kinds)
+    likely = sorted(_alone(likelihood), key=lambda fit: -fit.value)[:2]
+    starts = [likelihood.variance_factor * ones, likelihood.units / len(ones)]
+    starts += [fit.theta for fit in likely]
+    fits = [likelihood.maximise(start, ones > 0, NEARLY_SETTLED) for start in starts]
+    return max(fits, key=lambda fit: fit.value)
+
+
+def _moved(fit, before):
+    """Largest change of a factor over its sd, the others taken as known."""
+    information = np.maximum(np.diag(fit.slope.information), 0.0)
+    return float((np.abs(fit.theta - before.theta) * np.sqrt(information)).max(initial=0.0))
+
+
+def _judged(likelihood, best, redundancy, components, solved, variance_factor):
+    dof = effective_dof(likelihood, best.theta, best.theta)
+    # A factor near 0 has few by the formula, though its interval may be narrow.
+    stated = effective_dof(likelihood, best.theta, min(variance_factor, 1.0))
+    dof = np.where(dof < LEAST_DOF, np.maximum(dof, stated), dof)
+    worth = effective_dof(likelihood, best.theta, WORTH_TELLING * variance_factor) >= LEAST_DOF
+    profiles = {k: Profile(likelihood, best, k, dof[k])
+                for k in np.flatnonzero(worth | (dof >= LEAST_DOF)).tolist()}
+    alone = _alone(likelihood)
+    chance, low, high = np.full((3, len(dof)), np.nan)
+    for k, profile in profiles.items():
+        chance[k] = profile.chance(1.0)
+    differs, group = _decided(chance, _alone_chance(likelihood, alone), alone)
+    told, seen = worth | differs, best.theta > _SEEN * likelihood.units
+    for k in np.flatnonzero(told).tolist():
+        low[k], high[k] = profiles[k].interval()
     return VarianceComponents(
         labels=tuple(c.label for c in components),
-        factor=factor,
-        sd=factor * np.sqrt(2 / dof),
-        dof=dof,
-        low95=factor * dof / chi2.ppf(0.975, dof),
-        high95=factor * dof / chi2.ppf(0.025, dof),
+        factor=np.where(told, np.where(seen, best.theta, 0.0), np.nan),
+        sd=np.where(told, sds(best.slope.information), np.nan),
+        dof=np.where(told, dof, np.nan),
+        low95=low,
+        high95=high,
         redundancy=redundancy,
+        chance=np.where(told, chance, np.nan),
+        differs=differs,
+        group=group,
+        alone=np.array([fit.theta[k] for k, fit in enumerate(alone)]),
         adjustment=solved,
     )
+
+
+def _alone_chance(likelihood, alone):
+    """Chance of what each kind alone, the others as stated, explains if nothing is wrong."""
+    ones, chance = np.ones(len(alone)), np.ones(len(alone))
+    stated = likelihood.value(ones)
+    for k, fit in enumerate(alone):
+        at = np.where(np.arange(len(ones)) == k, max(fit.theta[k], 1.0), 1.0)
+        dof = 2 * at[k] ** 2 * likelihood.slope(at).information[k, k]
+        if dof >= LEAST_DOF:
+            chance[k] = chi2.sf(2 * (fit.value - stated) / bartlett_factor(dof), 1)
+    return chance
+
+
+def _decided(chance, alone_chance, alone):
+    """Mask of the kinds that differ, and the group that holds what cannot be named."""
+    differs, told = np.zeros(len(chance), bool), np.isfinite(chance)
+    count, tested = int(told.sum()), int((alone_chance < 1).sum())
+    least = min(np.min(chance[told] * count, initial=1.0), np.min(alone_chance * tested))
+    if not tested or least > RUN_LEVEL / 2:
+        return differs, ()
+    for step, k in enumerate(np.argsort(np.where(told, chance, np.inf))[:count]):
+        if chance[k] * (count - step) > RUN_LEVEL:
+            break
+        differs[k] = True
+    if differs.any():
+        return differs, ()
+    value = np.array([fit.value for fit in alone])
+    return differs, tuple(np.flatnonzero(value >= value.max() - np.log(TIMES_BETTER)).tolist())

@@ -11,8 +11,9 @@ import numpy as np
 from pydantic import ValidationError
 
 from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.length import metres
 from calib.chain.motion import AXES, PLACEMENT, Motion
-from calib.chain.schema import MotionEntry, RigEntry
+from calib.chain.schema import MotionEntry, ParameterEntry, RigEntry
 
 
 class RigError(Exception):
@@ -37,7 +38,8 @@ class Parameter:
     """A named length (m) or angle (rad inside, deg on screens) of the rig.
 
     `tape_sd` is what careful taping of it reaches (1 sd; common practice, no source), or None
-    where nobody tapes it.
+    where nobody tapes it. `least` and `most` bound what a machine can have; a `least` above 0 says
+    that a length is positive by nature. `stated` says whether the rig file's user gave `start`.
     """
 
     name: str
@@ -46,6 +48,23 @@ class Parameter:
     held: bool
     tape_sd: float | None
     means: str
+    least: float = -np.inf
+    most: float = np.inf
+    stated: bool = False
+
+    def allows(self, value: float) -> bool:
+        """Whether a value (m or rad) is in the range; an angle may be whole turns off."""
+        if self.unit == "deg":
+            value = self.least + np.mod(value - self.least, 2 * np.pi) \
+                if np.isfinite(self.least) else value
+        # A hair of room: 30 deg must not be more than 30 deg for having been radians.
+        return self.least - 1e-9 <= value <= self.most + 1e-9
+
+    @property
+    def range_words(self) -> str:
+        """The range in the unit of files, such as "from 0.15 to 6 m"."""
+        low, high = ((np.degrees(b) if self.unit == "deg" else b) for b in (self.least, self.most))
+        return f"from {low:g} to {high:g} {self.unit}"
 
 
 @dataclass(frozen=True)
@@ -108,6 +127,10 @@ class Rig:
         East, north, up, m: the sd of a shot whose row does not state its own.
     definition : mapping
         The whole description, template merged in: `rig_from_dict` makes the same rig from it.
+    edge_goal : float or None
+        What the edge must be known to at 95 %, worst over the envelope, m; None if not stated.
+    check_tolerance : float or None
+        On the 3-D miss of a check shot, m; None if not stated.
     """
 
     name: str
@@ -120,6 +143,8 @@ class Rig:
     shot_sd: np.ndarray | None
     envelope: Envelope
     definition: Mapping
+    edge_goal: float | None = None
+    check_tolerance: float | None = None
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -266,8 +291,9 @@ def _merged(base, changes):
         )
     update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
     update |= {key: {**getattr(base, key), **getattr(changes, key)}
-               for key in ("limits", "speeds", "targets", "derived")}
-    update |= {key: getattr(changes, key) for key in ("title", "envelope", "name") if key in named}
+               for key in ("limits", "ranges", "speeds", "targets", "derived")}
+    update |= {key: getattr(changes, key)
+               for key in ("title", "envelope", "name", "goal", "check") if key in named}
     return base.model_copy(update=update)
 
 
@@ -310,15 +336,19 @@ def _cross_check(entry):
     names_in("free", entry.free, entry.parameters, "a parameter")
     names_in("hold", entry.hold, entry.parameters, "a parameter")
     names_in("values", entry.values, entry.parameters, "a parameter")
+    names_in("ranges", entry.ranges, entry.parameters, "a parameter")
     for name in sorted(set(entry.free) & set(entry.hold)):
         problems.append((f"hold.{name}", "also in free", "free or held, not both"))
     for key, used in (("readings.sd", entry.readings.sd),
                       ("readings.direction", entry.readings.direction),
                       ("limits", entry.limits), ("speeds", entry.speeds)):
         names_in(key, used, entry.sensors, "a reading")
-    for name, (low, high) in entry.limits.items():
+    pairs = {**{f"limits.{name}": pair for name, pair in entry.limits.items()},
+             **{f"ranges.{name}": pair for name, pair in entry.ranges.items()},
+             **{f"parameters.{name}.least": _range(p) for name, p in entry.parameters.items()}}
+    for key, (low, high) in pairs.items():
         if not low < high:
-            problems.append((f"limits.{name}", f"[{low}, {high}]", "the lower limit first"))
+            problems.append((key, f"[{low}, {high}]", "the lower limit first"))
     for name, derived in entry.derived.items():
         names_in(f"derived.{name}", [derived.start, derived.end],
                  (*entry.targets, *frames), "a target or a frame")
@@ -387,12 +417,21 @@ def _build(entry):
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
+        edge_goal=metres(entry.goal.edge) if entry.goal else None,
+        check_tolerance=metres(entry.check.tolerance) if entry.check else None,
     )
+
+
+def _range(parameter: ParameterEntry):
+    """Least and most, infinite where not given."""
+    return (-np.inf if parameter.least is None else parameter.least,
+            np.inf if parameter.most is None else parameter.most)
 
 
 def _parameter(entry, name):
     p = entry.parameters[name]
     unit = np.radians(1.0) if p.unit == "deg" else 1.0
+    least, most = entry.ranges.get(name, _range(p))
     return Parameter(
         name=name,
         unit=p.unit,
@@ -400,6 +439,9 @@ def _parameter(entry, name):
         held=name in entry.hold or (p.held and name not in entry.free),
         tape_sd=None if p.tape_sd is None else unit * p.tape_sd,
         means=p.means,
+        least=unit * least,
+        most=unit * most,
+        stated=name in entry.values,
     )
 
 

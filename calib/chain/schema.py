@@ -2,13 +2,28 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Flag = Annotated[bool, Field(strict=True)]
 Unit = Literal["m", "deg"]
+
+#: A goal or tolerance beyond this is a slip of the unit, m.
+MOST_LENGTH = 1.0
+
+
+def _length(value):
+    """Stays the text that was written: a rig's definition is read again."""
+    if not isinstance(value, str) or metres(value) > MOST_LENGTH:
+        raise ValueError(f"{EXPECTED}, and no more than {MOST_LENGTH:g} m")
+    return value
+
+
+Length = Annotated[str, BeforeValidator(_length)]
 
 
 class _Strict(BaseModel):
@@ -36,6 +51,8 @@ class MotionEntry(_Strict):
 class ParameterEntry(_Strict):
     unit: Unit
     start: Number
+    least: Number | None = None
+    most: Number | None = None
     held: Flag = False
     tape_sd: Positive | None = None
     means: str
@@ -95,6 +112,14 @@ class ReadingsEntry(_Strict):
     direction: dict[str, Literal[1, -1]] = {}
 
 
+class GoalEntry(_Strict):
+    edge: Length
+
+
+class CheckEntry(_Strict):
+    tolerance: Length
+
+
 class RigEntry(_Strict):
     """A whole rig file: a template with changes, or a chain of its own."""
 
@@ -104,8 +129,11 @@ class RigEntry(_Strict):
     free: list[str] = []
     hold: list[str] = []
     values: dict[str, Number] = {}
+    ranges: dict[str, tuple[Number, Number]] = {}
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
+    goal: GoalEntry | None = None
+    check: CheckEntry | None = None
     limits: dict[str, tuple[Number, Number]] = {}
     speeds: dict[str, Positive] = {}
     parameters: dict[str, ParameterEntry] = {}

@@ -25,6 +25,7 @@ BLIND_GAIN = 4.0
 # poses that end there are reported by their gain.
 _SMALLEST_LEVER = 1e-9
 _LARGEST_SINE = 1.0 - 1e-12
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,11 @@ class SensorKind:
     angle: Callable
 
 
+def _within_half_a_circle(q):
+    """The same joint angle within -pi to pi; the ends stay as they are."""
+    return np.where(np.abs(q) > np.pi + _ROUNDING, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
+
+
 def _joint_of_joint(angle, up):
     return angle, 1.0, None
 
@@ -59,7 +65,8 @@ def _angle_of_joint(q, up):
 def _joint_in_boom_plane(angle, up):
     up_x, _, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
-    return angle - np.arctan2(up_x, up_z), 1.0, (-up_z / lever2, None, up_x / lever2)
+    q = _within_half_a_circle(angle - np.arctan2(up_x, up_z))
+    return q, 1.0, (-up_z / lever2, None, up_x / lever2)
 
 
 def _angle_in_boom_plane(q, up):
@@ -78,7 +85,7 @@ def _joint_across(angle, up):
     gain = np.cos(angle) / (lever * cosine)
     # A reading that the axis cannot give is blind as well, even where its cosine hides it.
     gain = np.where(np.abs(sine) < _LARGEST_SINE, gain, np.maximum(np.abs(gain), 1.0 / cosine))
-    return np.arcsin(sine) - np.arctan2(up_y, up_z), gain, (None, by_y, by_z)
+    return _within_half_a_circle(np.arcsin(sine) - np.arctan2(up_y, up_z)), gain, (None, by_y, by_z)
 
 
 def _angle_across(q, up):

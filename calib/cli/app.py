@@ -1,9 +1,11 @@
 """All commands in one application, and faults turned into exit codes."""
 
+import shlex
 import sys
 import traceback
 from importlib import import_module
 from importlib.metadata import version
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -87,7 +89,8 @@ def main() -> None:
         talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
         sys.exit(talk.INPUT)
     except NotConverged as error:
-        talk.tell(f"Did not converge: {error}. There is no result. Next: calib diagnose RUN")
+        talk.tell(f"Did not converge: {error}. There is no result. "
+                  f"Next: calib diagnose {_run_named()}")
         sys.exit(talk.NOT_CONVERGED)
     except NotDetermined as error:
         talk.tell(f"Not determined: {error}. There is no result.")
@@ -99,3 +102,9 @@ def main() -> None:
         talk.tell(traceback.format_exc())
         talk.tell("This is a fault of the program. Please report the lines above.")
         sys.exit(talk.FAULT)
+
+
+def _run_named():
+    """The run folder among the words of the command line, as a shell takes it."""
+    return next((shlex.quote(word) for word in sys.argv[2:] if (Path(word) / "rig.toml").is_file()),
+                "RUN")

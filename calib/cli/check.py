@@ -8,7 +8,8 @@ import typer
 
 from calib.calibration import Solution
 from calib.cli import talk
-from calib.judge.check import TOLERANCE, check_shots
+from calib.cli.planned import Tolerance
+from calib.judge.check import check_shots, tolerance_for
 from calib.judge.choice import solve_as_chosen
 from calib.judge.set_aside import NONE
 from calib.report.checked import checked_document, checked_text
@@ -28,11 +29,7 @@ def check(
         Path | None,
         typer.Option("--run", help="The run folder; the one RESULT lies in if not given."),
     ] = None,
-    tolerance: Annotated[
-        float,
-        typer.Option("--tolerance", min=0.1, help="Largest 3-D miss allowed, mm (30 mm: common "
-                     "practice, no source)."),
-    ] = 1000 * TOLERANCE,
+    tolerance: Tolerance = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Predict check shots from a result and judge the misses; nothing is written."""
@@ -48,7 +45,9 @@ def check(
         choice = told.document.get("set_aside", {}).get("choice", NONE)
         solution = solve_as_chosen(data, choice).solution
         _refuse_other(told, solution)
-        document = checked_document(solution, check_shots(solution, data.check, tolerance / 1000))
+        allowed, source = tolerance_for(data.rig, tolerance and tolerance / 1000)
+        document = checked_document(
+            solution, check_shots(solution, data.check, allowed), source)
     if json:
         talk.result_json(document)
     else:

@@ -1,28 +1,72 @@
 """``calib diagnose``: which field mistake makes a run not fit."""
 
+import shlex
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from calib.cli import talk
-from calib.judge.explain import explain
-from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.judge.explain import Explanation, explain
+from calib.judge.mend import figures, mended
+from calib.report.diagnosis import applied_text, diagnosis_document, diagnosis_text
+from calib.run.corrected import corrected_files, refuse_filled_folder
 from calib.run.folder import read_run
+from calib.run.write import write_new_folder
 
 
 def diagnose(
     run: Annotated[Path, typer.Argument(help="The run folder.")],
+    apply: Annotated[
+        Path | None,
+        typer.Option("--apply", metavar="FOLDER", help="Write a corrected copy of the run into "
+                     "this new folder, if the cause is found. The run itself stays as it is."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Say which mistake explains a run that does not fit; changes nothing."""
+    """Say which mistake explains a run that does not fit; never changes the run."""
+    if apply is not None:
+        refuse_filled_folder(apply)
     data = read_run(run)
     talk.tell_all(data.notices)
     with talk.working("Trying what may have gone wrong"):
-        document = diagnosis_document(explain(data))
+        found = explain(data)
+    applied = None if apply is None else _apply(data, found, apply)
+    copy = apply if applied else None
+    document = diagnosis_document(found, _next(run, found, copy)) | {"applied": applied}
     if json:
         talk.result_json(document)
     else:
-        talk.result(diagnosis_text(document))
+        talk.result(diagnosis_text(document) + applied_text(applied))
     if not document["fits"]:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _apply(data, found: Explanation, folder: Path) -> dict | None:
+    """Write the corrected copy; the record of it, or None if there is nothing to correct."""
+    if found.claimed is None:
+        talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
+        return None
+    mistake = found.claimed.mistake
+    with talk.working(f"Writing a corrected copy to {folder}"):
+        remark = (f"Corrected by calib diagnose from {data.folder}. {mistake.says} "
+                  f"What was done: {mistake.edit}")
+        write_new_folder(folder, corrected_files(data, mended(data, mistake), remark))
+        before, after = figures(data), figures(read_run(folder), mistake.aside)
+    return {"folder": str(folder), "before": asdict(before), "after": asdict(after)}
+
+
+def _next(run: Path, found: Explanation, copy: Path | None) -> list[str]:
+    """What to type next."""
+    here = shlex.quote(str(run))
+    if found.cause is None:
+        return [f"calib solve {here}"]
+    aside = found.cause.mistake.aside
+    without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
+    if found.single_values is not None:
+        return [f"calib solve {here}{without}"]
+    name = run.resolve()
+    there = shlex.quote(str(copy or name.with_name(f"{name.name}-corrected")))
+    solve = f"calib solve {there}{without}"
+    return [solve] if copy else [f"calib diagnose {here} --apply {there}", solve]

@@ -47,7 +47,7 @@ def import_points(
         "coordinates; the middle of the points if not said.")] = None,
     origin: Annotated[str | None, _option(
         _COORDINATES, "--origin", help="LATITUDE,LONGITUDE,HEIGHT (deg, m; WGS 84) of the point "
-        "that becomes 0, 0, 0.")] = None,
+        "of the site that becomes 0, 0, 0; the middle of the points if not said.")] = None,
     pole: Annotated[str | None, _option(
         _COORDINATES, "--pole", help="Pole or prism height: applied, column, or a height to take "
         "off, in the unit of the file. Needed.")] = None,

@@ -2,7 +2,7 @@
 
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +20,7 @@ from calib.cli.planned import (
     Highest,
     Instrument,
     Nearest,
+    asked_goal,
     instrument_place,
     length,
     named_targets,
@@ -74,7 +75,7 @@ def next_poses(
     poses: Annotated[int, typer.Option(min=1, max=50, help="How many to propose.")] = 3,
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
-                                 "over the envelope).")] = None,
+                                 "over the envelope); [goal] of rig.toml if not given.")] = None,
     stand: Annotated[
         str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")
     ] = None,
@@ -157,6 +158,8 @@ def _advice(folder: Path, asked: _Asked) -> dict:
                       f"{folder}")
         raise
     talk.tell_all(run.notices)
+    if asked.goal is None:
+        asked = replace(asked, goal=asked_goal(None, run.rig))
     so_far = _so_far(run, asked.set_aside)
     if so_far.doubt:
         talk.tell(so_far.doubt)
@@ -182,8 +185,14 @@ def _task(so_far, asked):
     return Task.for_rig(
         rig, run.tape, named_targets(rig, asked.targets), site=asked.site, seed=asked.seed,
         count=asked.candidates, parameters=parameters,
-        noise=Noise(np.sqrt(np.median(variances, axis=0)), np.median(run.poses.sd, axis=0)),
+        noise=Noise(np.sqrt(np.median(variances, axis=0)), _usual_sd(run.poses.sd)),
     )
+
+
+def _usual_sd(sd):
+    """Median per reading of what is not set aside."""
+    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 0.0
+                     for one in sd.T])
 
 
 def _so_far(run: Run, choice: str) -> _SoFar:

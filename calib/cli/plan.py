@@ -13,6 +13,7 @@ from calib.cli.planned import (
     Highest,
     Instrument,
     Nearest,
+    asked_goal,
     instrument_place,
     length,
     named_targets,
@@ -43,7 +44,8 @@ def plan(
                                  "nor a goal is given.")] = None,
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
-                                 "over the envelope): the least number of poses is looked for.")
+                                 "over the envelope): the least number of poses is looked for; "
+                                 "[goal] of rig.toml if not given.")
     ] = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
     out: Annotated[
@@ -69,9 +71,10 @@ def plan(
     json: Annotated[bool, typer.Option("--json", help="Print plan.json.")] = False,
 ) -> None:
     """Plan which poses to shoot: a pose sheet to print, and what the result will be worth."""
-    asked = length(goal)
+    length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
+    asked = asked_goal(goal, rig)
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))

@@ -1,14 +1,14 @@
-"""What ``calib plan`` and ``calib next`` share: lengths with units, places, faults."""
+"""What commands share: lengths with units, goals, places, faults."""
 
-import re
 from typing import Annotated
 
 import typer
 
+from calib.chain.length import metres
 from calib.chain.rig import Rig
+from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.run.complaints import Complaint, InputError
-from calib.run.units import UNITS, si_unit, to_si
 
 #: Options that both commands have.
 Instrument = Annotated[str, typer.Option(
@@ -20,7 +20,10 @@ Highest = Annotated[float | None, typer.Option(
     help="The edge stays below this height above the ground, m.")]
 Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
 
-_LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*([A-Za-z]+)\s*")
+#: Of ``calib solve`` and ``calib check``.
+Tolerance = Annotated[float | None, typer.Option(
+    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; [check] tolerance "
+    "of rig.toml if not given, else 30 mm (common practice, no source).")]
 
 
 def length(text: str | None) -> float | None:
@@ -38,11 +41,18 @@ def length(text: str | None) -> float | None:
     """
     if text is None:
         return None
-    match = _LENGTH.fullmatch(text)
-    unit = match[2].casefold() if match else ""
-    if not match or unit not in UNITS or si_unit(unit) != "m" or float(match[1]) == 0:
-        raise typer.BadParameter(f"{text!r} is no length: a number and mm, m or ft, such as 8mm")
-    return float(to_si(float(match[1]), unit))
+    try:
+        return metres(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is no length: {error}") from None
+
+
+def asked_goal(text: str | None, rig: Rig) -> float | None:
+    """The goal as 1 sd in m: as given, else what ``[goal]`` of rig.toml (95 %) comes to; or None.
+    """
+    if text is None and rig.edge_goal is not None:
+        return rig.edge_goal / TIMES_SD
+    return length(text)
 
 
 def instrument_place(text: str | None) -> tuple[float, float, float] | None:

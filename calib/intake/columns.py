@@ -1,8 +1,9 @@
 """The columns a field file can have: our names, what other people call them, and `--order`."""
 
-import re
 from dataclasses import dataclass
 from functools import lru_cache
+
+from calib.intake.header_units import last_words, without_unit
 
 SKIP = "-"
 """In an order: a column that is not wanted."""
@@ -71,7 +72,6 @@ _BY_HEADER = {
     header: name for name, column in COLUMNS.items()
     for header in (name.replace("_", " "), *column.headers)
 }
-_UNIT = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
 
 
 class OrderText(ValueError):
@@ -116,13 +116,20 @@ def parse_order(text: str) -> tuple[str, ...]:
 
 @lru_cache(maxsize=4096)
 def header_name(cell: str) -> tuple[str | None, str | None]:
-    """Our name for a header cell, and the unit it states in brackets; None for each if none.
+    """Our name for a header cell, and the unit it states (in brackets, or as its last word); None
+    for each if none.
 
     Examples
     --------
     >>> header_name("Northing (m)"), header_name("POINT_ID"), header_name("x")
     (('north', 'm'), ('point', None), (None, None))
+    >>> header_name("elev_ft")
+    ('up', 'ft')
     """
-    unit = _UNIT.search(cell)
-    bare = " ".join(re.sub(r"[^0-9a-z]+", " ", _UNIT.sub("", cell).casefold()).split())
-    return _BY_HEADER.get(bare), unit[1].casefold() if unit else None
+    words, said = without_unit(cell)
+    if words in _BY_HEADER:
+        return _BY_HEADER[words], said
+    for name, unit in last_words(words):
+        if name in _BY_HEADER:
+            return _BY_HEADER[name], unit if said is None else said
+    return None, said

@@ -15,7 +15,7 @@ from calib.intake.naming import (
     book_by_sheet,
 )
 from calib.intake.observations import Pointings
-from calib.intake.points import Points, to_ground
+from calib.intake.points import Points, to_site
 from calib.intake.polar import curvature_and_refraction, points, shot_covariance
 from calib.intake.setups import SetUp
 from calib.intake.shots import FieldShot, Source
@@ -113,7 +113,7 @@ def shots_of_points(
 ) -> list[FieldShot]:
     """The booked points of one file as shots."""
     booked = booking.book(found.ids, found.lines, found.pose, found.target, found.file, findings)
-    position = to_ground(found.position, declared, about)
+    position = to_site(found.position, declared, about)
     seconds = _seconds(found, found.lines, declared, with_times, booked, findings)
     words = conversion_in_words(declared, about)
     return [

@@ -21,6 +21,8 @@ _DECIMALS = {"point": ".", "comma": ","}
 _ANGLE_SD = {"arcsec": np.pi / 648000, '"': np.pi / 648000, "mgon": np.pi / 200000,
              "deg": np.pi / 180}
 _LENGTH_SD = {"mm": 1e-3, "m": 1.0}
+_WORST_ANGLE, _WORST_LENGTH, _WORST_PPM = np.radians(0.1), 0.1, 100.0
+"""Sds beyond which a unit was mistyped: common practice, no source."""
 
 
 class DeclarationError(Exception):
@@ -66,6 +68,11 @@ class Instrument(_Strict):
         sds = self.sds()
         if not (sds.direction > 0 and sds.zenith > 0 and sds.distance > 0):
             raise ValueError("the sds of direction, zenith and distance must be above zero")
+        lengths = (sds.distance, sds.centring, sds.pointing, sds.target_height)
+        if max(sds.direction, sds.zenith) > _WORST_ANGLE or max(lengths) > _WORST_LENGTH \
+                or sds.distance_ppm > _WORST_PPM:
+            raise ValueError("no instrument is so bad: sds of angles up to 0.1 deg, of lengths up "
+                             "to 0.1 m, up to 100 ppm")
         return self
 
 
@@ -125,6 +132,14 @@ class Declaration(_Strict):
     def _unit(cls, value):
         return None if value is None else parse_unit(value)
 
+    @field_validator("origin")
+    @classmethod
+    def _on_earth(cls, value):
+        if value is not None and not (abs(value[0]) <= 90 and -180 <= value[1] <= 360):
+            raise ValueError("a latitude from -90 to 90, then a longitude from -180 to 360, then a "
+                             "height (latitude and longitude exchanged?)")
+        return value
+
     @model_validator(mode="after")
     def _fits(self):
         if self.ids is not None:
@@ -154,15 +169,12 @@ class Declaration(_Strict):
         if self.frame is None:
             problems.append("say whether coordinates are on the ground or on a map grid: "
                             "--frame ground, or --frame grid with --factor (the combined scale "
-                            "factor), or --frame geographic with --origin")
+                            "factor), or --frame geographic")
         if self.frame == "grid" and self.factor is None:
             problems.append("--frame grid needs --factor: grid distance over ground distance, "
                             "such as 0.99962 (leaving out 400 ppm makes 12 m wrong by 4.8 mm)")
         if self.frame != "grid" and (self.factor is not None or self.about is not None):
             problems.append("--factor and --about belong to --frame grid")
-        if self.frame == "geographic" and self.origin is None:
-            problems.append("--frame geographic needs --origin LATITUDE,LONGITUDE,HEIGHT: the "
-                            "point of the site that becomes 0, 0, 0")
         if self.frame != "geographic" and self.origin is not None:
             problems.append("--origin belongs to --frame geographic")
         if self.pole is None:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from calib.intake.columns import COLUMNS, SKIP, header_name
 from calib.intake.dialect import detect, holds
+from calib.intake.header_units import known_unit, unit_in_remark, unit_stated
+from calib.intake.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import (
@@ -19,6 +21,7 @@ from calib.run.text import (
     decode,
     note_commented,
     read_grid,
+    split_cells,
     split_lines,
 )
 
@@ -37,9 +40,11 @@ class Export:
     raw : tuple of str
         The rows as they stand in the file.
     header : int or None
-        Line of the header.
+        Line of the header, be it one in other words.
     units : dict of str to str
-        Units that the header states in brackets, by our names.
+        Units that the header states, by our names.
+    remarks : tuple of (int, str)
+        Lines with words that state a unit of length, and which.
     """
 
     file: str
@@ -50,6 +55,7 @@ class Export:
     raw: tuple[str, ...]
     header: int | None
     units: dict[str, str]
+    remarks: tuple[tuple[int, str], ...] = ()
 
     def __len__(self):
         return len(self.lines)
@@ -97,32 +103,19 @@ def read_export(
     note_commented(grid, findings)
     rows = list(grid.rows)
     header = _find_header(rows)
-    units: dict[str, str] = {}
-    if header is not None:
-        named, units = _named(header)
-        if order is None:
-            order = named
-        elif not _agree(order, named):
-            findings.complain(
-                file, header.line, None,
-                "a header saying " + ", ".join(n for n in named if n != SKIP),
-                "what was declared: " + ", ".join(order),
-            )
-            return None
-        rows = [row for row in rows if row is not header]
-    if order is None:
-        findings.complain(
-            file, grid.rows[0].line, None, quote(" ".join(grid.rows[0].cells)),
-            "a header naming the columns (such as point, northing, easting, height), "
-            "or the order declared with --order",
-        )
+    order, units = _order_and_units(header, order, rows[0], file, findings)
+    if order is None or not _complete(order, needed, file, findings):
         return None
-    if not _complete(order, needed, file, findings):
-        return None
+    rows = [row for row in rows if row is not header]
     if header is not None:
         _note_unused(header, order, file, findings)
     sorter = _Sorter(file, order, needed, grid.dialect, findings)
     kept = sorter.sort(rows, text)
+    if header is None and sorter.worded is not None:
+        header = sorter.worded
+        units = {name: said for name, cell in zip(order, header.cells, strict=False)
+                 if name != SKIP and (said := unit_stated(cell))}
+    complain_of_torn(kept, order, grid.dialect, file, findings)
     if not kept:
         if not findings.complaints:
             findings.complain(file, None, None, "no row of numbers", "at least one point")
@@ -134,7 +127,28 @@ def read_export(
     lines, all_lines = tuple(row.line for row in kept), split_lines(text)
     return Export(file, grid.dialect, columns, lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
-                  header.line if header else None, units)
+                  header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _remarks(all_lines, rows, dialect):
+    """Units of length that job lines, comments and commented headers state."""
+    found = []
+    for line in sorted(set(range(1, len(all_lines) + 1)) - set(rows)):
+        text = all_lines[line - 1].lstrip("# \t")
+        said = unit_in_remark(text)
+        named = [header_name(cell) for cell in split_cells(text, dialect.delimiter) or ()]
+        if said is None and sum(name is not None for name, _ in named) >= 2:
+            units = [known_unit(unit) for name, unit in named
+                     if unit and name and COLUMNS[name].kind == "length"]
+            said = next((unit for unit in units if unit), None)
+        if said is not None:
+            found.append((line, said))
+    return tuple(found)
+
+
+def _shape(cell: str) -> str:
+    """What kind of characters an id is made of: 9 for digits, a for letters."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
 
 
 def _find_header(rows: list[Row]) -> Row | None:
@@ -143,6 +157,25 @@ def _find_header(rows: list[Row]) -> Row | None:
         if sum(header_name(cell)[0] is not None for cell in row.cells) >= 2:
             return row
     return None
+
+
+def _order_and_units(header, order, first, file, findings):
+    """What each column is, and the units stated; None after a complaint."""
+    if header is None:
+        if order is None:
+            findings.complain(
+                file, first.line, None, quote(" ".join(first.cells)),
+                "a header naming the columns (such as point, northing, easting, height), "
+                "or the order declared with --order")
+        return order, {}
+    named, units = _named(header)
+    if order is not None and not _agree(order, named):
+        findings.complain(
+            file, header.line, None,
+            "a header saying " + ", ".join(n for n in named if n != SKIP),
+            "what was declared: " + ", ".join(order))
+        return None, units
+    return order or named, units
 
 
 def _named(header):
@@ -202,6 +235,8 @@ class _Sorter:
             (i, COLUMNS[n].kind) for i, n in enumerate(order)
             if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
         ]
+        self.worded: Row | None = None
+        self.shapes: set[str] = set()
         # Free text may be missing at the end of a line, or hold delimiters of its own.
         self.loose = len(order)
         while self.loose and order[self.loose - 1] in ("description", SKIP):
@@ -214,13 +249,15 @@ class _Sorter:
             return []
         width = Counter(len(row.cells) for row in full).most_common(1)[0][0]
         first, last = full[0].line, full[-1].line
+        self.shapes = {_shape(row.cells[0]) for row in full} if self.order[0] == "point" else set()
         kept, skipped = [], []
         above = [row for row in rows if row.line < first]
         if above and self._only_words(above[-1]):
             self.findings.note(self.file, "skipped, taken for a header in other words: "
                                + quote(self.dialect.delimiter.join(above[-1].cells)),
                                above[-1].line)
-            rows = [row for row in rows if row is not above[-1]]
+            self.worded = above[-1]
+            rows = [row for row in rows if row is not self.worded]
         loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
         for row in rows:
             where = "above" if row.line < first else "below" if row.line > last else "among"
@@ -262,9 +299,20 @@ class _Sorter:
         any_number = any(self._number(c) for c in row.cells)
         # Job lines may hold a number or two; below the rows a short line may be a damaged one.
         few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
+        if self._begins_like(row, where, width):
+            few, any_number = False, True
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _begins_like(self, row, where, width):
+        """Whether a line begins with an id like those of the rows, or has a first number above
+        them: a row with a cell lost, or two."""
+        shape, first = _shape(row.cells[0]), self.numbers[0][0]
+        if any(shape.startswith(s) for s in self.shapes if "9" in s and s != "9"):
+            return len(row.cells) > 1
+        return len(row.cells) >= width - 1 and (shape in self.shapes or (
+            where == "above" and first < len(row.cells) and self._number(row.cells[first])))
 
     def _only_words(self, row):
         """Whether a line has a word, without a digit, wherever a row has a number."""

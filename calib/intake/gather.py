@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake import rows
+from calib.intake.backsights import judge_set_ups
 from calib.intake.clock import ClockOffset
 from calib.intake.conversion import (
     Booking,
@@ -19,7 +20,8 @@ from calib.intake.conversion import (
 from calib.intake.declaration import Declaration
 from calib.intake.naming import complain_of_unfound, read_booking
 from calib.intake.observations import Pointings, read_observations
-from calib.intake.points import read_points, to_ground
+from calib.intake.origin import distance_in_words, settle_origin
+from calib.intake.points import read_points, to_site
 from calib.intake.polar import PolarShots
 from calib.intake.readings import PoseReadings, Track, read_log, read_sheet
 from calib.intake.setups import (
@@ -30,10 +32,18 @@ from calib.intake.setups import (
     read_given,
     read_known,
 )
-from calib.intake.shots import FieldShot, Source, note_outlying, settle_repeats, stands_of
+from calib.intake.shots import (
+    FieldShot,
+    Source,
+    note_outlying,
+    settle_repeats,
+    stands_of,
+    tell_copied_shots,
+)
 from calib.intake.times import TimeText
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
+from calib.run.copies import alike, complain_of_lookalikes
 from calib.run.folder import rig_from_text
 from calib.run.table import ID, Column, nearest, read_table
 from calib.run.text import decode
@@ -134,6 +144,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     imported.shots, imported.check = (
         settle_repeats(shots, declared.repeats, sd, findings) for shots in lists)
     both = imported.shots + imported.check
+    tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
     _check_targets(both, imported.rig, findings)
     note_outlying(both, findings)
     imported.stands = stands_of(both, declared.stand, findings)
@@ -193,7 +204,11 @@ def _pointed(request, imported, booking, with_times, findings):
     if not files or any(np.isnan(f.position).any() for f in files):
         return [], []
     _note_same_file(files, findings)
-    about = scale_point(np.vstack([f.position for f in files]), declared)
+    everything = np.vstack([f.position for f in files])
+    if declared.frame == "geographic":
+        declared = settle_origin(everything, declared, imported.rig, findings)
+        imported.understood.append(distance_in_words(everything, declared))
+    about = scale_point(everything, declared)
     imported.understood += [f"{f.file}: {len(f)} points; {f.understood}" for f in files]
     imported.understood.append(conversion_in_words(declared, about))
     if declared.frame == "grid":
@@ -223,11 +238,13 @@ def _observed(request, imported, booking, with_times, findings):
                   lambda data, name: read_known(data, name, declared.unit, findings))
     given = _read(request.setups, findings,
                   lambda data, name: read_given(data, name, declared.unit, findings)) or {}
+    beforehand = len(findings.complaints)
     found = [[_read(path, findings,
                     lambda data, name: read_observations(data, name, declared, findings))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
-    if not files or findings.complaints:
+    # Pointings with a complaint about their angles: the backsights may tell what is wrong.
+    if beforehand or len(files) < len(request.points) + len(request.check):
         return [], []
     _note_same_file(files, findings)
     if declared.frame == "grid":
@@ -235,12 +252,16 @@ def _observed(request, imported, booking, with_times, findings):
     imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]
     everything = _joined(files)
     names = tuple(dict.fromkeys(everything.setup))
+    _compare_ids(files, known, findings)
     for name in given:
         if name not in names:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
     imported.placed, imported.backsights = place_set_ups(
         names, everything.polar, everything.setup, everything.ids, known, given,
         declared.instrument.sds(), findings)
+    imported.understood += judge_set_ups(
+        everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
+        lambda angles: _reread(request, angles), findings)
     known_ids = () if known is None else known.ids
     imported.sights = [
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
@@ -250,6 +271,26 @@ def _observed(request, imported, booking, with_times, findings):
              for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
                                             with_times, findings)]
             for group in found]
+
+
+def _reread(request, angles):
+    """All pointings with their angles in another unit; None if they cannot be."""
+    declared, unheard = request.declared.model_copy(update={"angles": angles}), Findings()
+    files = [_read(path, unheard,
+                   lambda data, name: read_observations(data, name, declared, unheard))
+             for path in (*request.points, *request.check)]
+    return None if unheard.complaints else _joined(files)
+
+
+def _compare_ids(files, known, findings):
+    """Set-ups, and points and known points, that differ only in capitals or spaces."""
+    where = [(f.file, f.lines[i][0], f.setup[i], f.ids[i]) for f in files for i in range(len(f))]
+    file, line, setup, ids = zip(*where, strict=True)
+    complain_of_lookalikes(setup, file, line, "setup", findings)
+    if known is not None:
+        names = [name if any(alike(name, k) for k in known.ids) else "" for name in ids]
+        complain_of_lookalikes([*known.ids, *names], [known.file] * len(known.ids) + list(file),
+                               [0] * len(known.ids) + list(line), "point", findings)
 
 
 def _grounded(known, given, declared, imported, findings):
@@ -262,12 +303,12 @@ def _grounded(known, given, declared, imported, findings):
         return known, given
     about = scale_point(known.position, declared)
     imported.understood += [scale_in_words(declared), conversion_in_words(declared, about)]
-    ground = KnownPoints(known.file, known.ids, to_ground(known.position, declared, about),
+    ground = KnownPoints(known.file, known.ids, to_site(known.position, declared, about),
                          known.sd)
     moved = {}
     for name, prior in given.items():
         value = prior.value.copy()
-        value[:3] = to_ground(value[None, :3], declared, about)[0]
+        value[:3] = to_site(value[None, :3], declared, about)[0]
         moved[name] = type(prior)(value, prior.sd)
     return ground, moved
 
@@ -311,6 +352,10 @@ def _add_readings(request, imported, findings):
                 findings.complain(request.sheet.name, None, "pose",
                                   f"no row for pose {quote(pose)}",
                                   f"one for every pose shot{nearest(pose, imported.readings)}")
+        without = [pose for pose in imported.readings if pose not in poses]
+        if without:
+            findings.note(request.sheet.name, "poses without shots: " + ", ".join(
+                quote(pose) for pose in without[:8]) + (", ..." if len(without) > 8 else ""))
     elif request.log is not None:
         track = _read(request.track, findings,
                       lambda data, name: _track_of(data, name, request.declared, findings))
@@ -330,8 +375,12 @@ def _add_readings(request, imported, findings):
 def _track_of(data, file, declared, findings):
     """A track from a point file written like the others; None after a complaint."""
     points = read_points(data, file, declared, findings)
-    if points is None:
+    if points is None or findings.complaints:
         return None
+    if declared.frame == "geographic":
+        # Only its speed is used: any origin near will do.
+        declared = declared.model_copy(update={"origin": tuple(
+            np.append(np.degrees(points.position[0, :2]), points.position[0, 2]))})
     times, seconds = declared.times(), []
     for line, text in zip(points.lines, points.time, strict=True):
         try:
@@ -340,7 +389,8 @@ def _track_of(data, file, declared, findings):
             findings.complain(file, line, "time", quote(text), str(error))
     if findings.complaints:
         return None
-    return Track(np.array(seconds), points.position)
+    about = scale_point(points.position, declared)
+    return Track(np.array(seconds), to_site(points.position, declared, about))
 
 
 def _keep_readings(path, imported, poses, findings):
@@ -374,10 +424,22 @@ def _settle_stands(imported, findings):
         if not imported.stands[pose]:
             silent.append(pose)
             imported.stands[pose] = "1"
+    _compare_stands(imported, findings)
     if silent:
         findings.note("readings.csv", f"{len(silent)} pose(s) with no stand named are put on stand "
                       '"1": tracks still and house not swung between them (--stand, {stand} in '
                       "--ids, or a column stand tell others)")
+
+
+def _compare_stands(imported, findings):
+    """Stands that may be one, each told where it was first named."""
+    stands = list(imported.stands.values())
+    sources = {shot.booked.pose: shot.sources[0] for shot in imported.check + imported.shots}
+    for pose, readings in (imported.readings or {}).items():
+        if readings.stand:
+            sources[pose] = readings.source
+    complain_of_lookalikes(stands, [sources[pose].file for pose in imported.stands],
+                           [sources[pose].lines[0] for pose in imported.stands], "stand", findings)
 
 
 def _refuse_existing(request, findings):

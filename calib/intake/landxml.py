@@ -4,6 +4,7 @@ Read with the expat parser of the standard library, one event after the other. A
 an entity is refused: survey files need neither, and they are how XML files do harm.
 """
 
+import re
 from dataclasses import dataclass
 from xml.parsers import expat
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from calib.intake.lengths import to_metres
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
 
 _UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us"}
 _MOST_COMPLAINTS = 50
@@ -141,7 +142,7 @@ class _Reader:
             return
         line, attributes = self._open
         self._open = None
-        cells = "".join(self._text).split()
+        cells = re.findall(r"[^ \t\r\n]+", "".join(self._text))
         if not cells and attributes.get("pntRef"):
             self.references += 1
             return
@@ -169,6 +170,8 @@ class _Reader:
                 value = parse_number(cell)
                 if abs(value) > 1e8:
                     raise NotANumber("a number within 100,000,000")
+                if dropped_digits(cell):
+                    raise NotANumber(DROPPED)
                 values.append(value)
             except NotANumber as error:
                 self.findings.complain(self.file, line, axis, quote(cell), error.expected)

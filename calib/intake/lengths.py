@@ -47,14 +47,6 @@ def parse_unit(text: str) -> str:
     return _ALIASES[key]
 
 
-def states(header_unit: str, unit: str) -> bool:
-    """Whether a unit in a header's brackets can be the declared one."""
-    key = header_unit.strip().casefold()
-    if key in _ANY_FOOT:
-        return unit.startswith("ft")
-    return _ALIASES.get(key, unit) == unit
-
-
 def to_metres(value, unit: str):
     """`value` (number or ndarray) in `unit`, in metres.
 

@@ -12,9 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
+from calib.intake.reading_units import in_degrees, reading_units
 from calib.intake.times import TimeFormat
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
 from calib.run.text import Dialect, read_grid, split_cells
 
 BLOCK = 8 << 20
@@ -36,6 +37,10 @@ class LogLayout:
         Column of the time.
     columns : dict of str to int
         Column of each reading.
+    units : dict of str to str
+        Unit of each reading that is not in degrees.
+    width : int
+        Cells in a row; empty ones at its end may be missing or too many.
     first_line : int
         Line of the first row after the header, from 1.
     """
@@ -43,6 +48,8 @@ class LogLayout:
     dialect: Dialect
     time: int
     columns: dict[str, int]
+    units: dict[str, str]
+    width: int
     first_line: int
 
 
@@ -57,7 +64,7 @@ class Gap:
 
 @dataclass
 class LogRows:
-    """Rows of one window: lines, seconds (n,), readings (n, k) as written (deg)."""
+    """Rows of one window: lines, seconds (n,), readings (n, k) in deg."""
 
     lines: list[int] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
@@ -150,12 +157,14 @@ def _layout_of(row, folded, dialect, file, findings, names):
         elif name != "time" and name not in columns:
             findings.complain(file, row.line, name, "columns " + ", ".join(row.cells),
                               f"a column for the reading {name} (say which with --reading)")
+    units = reading_units({n: row.cells[i] for n, i in columns.items()}, file, row.line, findings)
     if findings.complaints:
         return None
     unused = [c for c, n in zip(row.cells, folded, strict=True) if n is None and c]
     if unused:
         findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused), row.line)
-    return LogLayout(dialect, folded.index("time"), columns, row.line + 1)
+    width = max(i for i, cell in enumerate(row.cells, 1) if cell)
+    return LogLayout(dialect, folded.index("time"), columns, units, width, row.line + 1)
 
 
 def _fold(text):
@@ -225,7 +234,9 @@ def _time_cells(raw, starts, ends, layout):
         # Times of one width, the same as in the first row, need no search. Whether what stands
         # there is a time is seen when it is read.
         width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
-        if 0 < width and (raw[np.minimum(starts + width, len(raw) - 1)] == delimiter).all():
+        bare = raw[starts[0]] not in b' "' and raw[starts[0] + width - 1] not in b' "\r'
+        ends_there = raw[np.minimum(starts + width, len(raw) - 1)] == delimiter
+        if 0 < width and bare and ends_there.all():
             return starts, np.full(len(starts), width)
     marks = np.flatnonzero(raw == delimiter)
     marks = np.append(marks, np.full(layout.time + 1, len(raw)))
@@ -282,20 +293,38 @@ def gather(
 
 
 def read_rows(block, wanted, layout, file, findings, into: LogRows) -> None:
-    """Read the readings of some rows of a block; complains of cells that are no numbers."""
+    """Read the readings of some rows of a block, in deg; complains of rows with more or fewer cells
+    than the header, and of cells that are no angles."""
     for row in wanted:
         cells = split_cells(block.text(row).rstrip("\r"), layout.dialect.delimiter) or ()
-        values, line = [], int(block.lines[row])
-        for name, column in layout.columns.items():
-            cell = cells[column] if column < len(cells) else ""
-            try:
-                values.append(parse_number(cell, layout.dialect.decimal))
-            except NotANumber as error:
-                findings.complain(file, line, name, quote(cell), error.expected)
-        if len(values) == len(layout.columns):
+        line = int(block.lines[row])
+        if len(cells) < layout.width or any(cells[layout.width:]):
+            hint = (" (decimal commas need semicolons or tabs between columns)"
+                    if layout.dialect.delimiter == "," and len(cells) > layout.width else "")
+            findings.complain(file, line, None, f"{len(cells)} cells",
+                              f"{layout.width} cells as in the header{hint}")
+            continue
+        values = [_reading(cells[column], name, line, layout, file, findings)
+                  for name, column in layout.columns.items()]
+        if not any(np.isnan(values)):
             into.lines.append(line)
             into.seconds.append(float(block.seconds[row]))
             into.readings.append(values)
+
+
+def _reading(cell, name, line, layout, file, findings):
+    """One cell in deg; NaN after a complaint."""
+    try:
+        value = parse_number(cell, layout.dialect.decimal)
+    except NotANumber as error:
+        findings.complain(file, line, name, quote(cell), error.expected)
+        return np.nan
+    value, problem = in_degrees(value, layout.units.get(name, "deg"))
+    if not problem and dropped_digits(cell, layout.dialect.decimal):
+        value, problem = np.nan, DROPPED
+    if problem:
+        findings.complain(file, line, name, quote(cell), problem)
+    return value
 
 
 class _Watch:

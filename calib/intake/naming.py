@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from calib.run.complaints import Findings, quote
+from calib.run.numerals import says_nothing
 from calib.run.table import ID, Column, nearest, read_table
 from calib.run.text import decode
 
@@ -211,6 +212,8 @@ def read_booking(
     rows = zip(table.texts.get("point", ()), table.texts.get("pose", ()),
                table.texts.get("target", ()), stands, table.lines.tolist(), strict=False)
     for point, pose, target, stand, line in rows:
+        if pose and says_nothing(pose):
+            findings.complain(file, line, "pose", quote(pose), "a pose (a sign for no value?)")
         if point in booked:
             findings.complain(file, line, "point", f"{quote(point)} again (first in line "
                               f"{lines[point]})", "each point once")

@@ -5,13 +5,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.intake.cells import angle_column, check_header_units, complain_of_empty, numbers, texts
+from calib.intake.cells import (
+    angle_column,
+    check_header_units,
+    complain_of_empty,
+    complain_of_packed,
+    numbers,
+    texts,
+)
 from calib.intake.declaration import Declaration
 from calib.intake.export import read_export
 from calib.intake.faces import disagreeing, face_means
-from calib.intake.lengths import NAMES, states, to_metres
+from calib.intake.lengths import NAMES, to_metres
 from calib.intake.polar import PolarShots, distance_sd
 from calib.run.complaints import Findings, lines_in_words, quote
+
+_LARGEST_FACE_ERROR = np.radians(0.1)
+"""Collimation or index error that no instrument in use has: common practice, no source."""
 
 _NEEDED = ("point", "direction", "zenith", "distance")
 
@@ -62,7 +72,7 @@ def read_observations(
     Returns
     -------
     Pointings or None
-        None after any complaint that leaves no sound rows.
+        None after any complaint about single cells or rows; not after one about all angles.
     """
     order, needed = declared.columns(), _NEEDED
     if declared.pole == "column":
@@ -72,7 +82,7 @@ def read_observations(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, states, findings)
+    check_header_units(export, declared.unit, declared.angles, findings)
     complain_of_empty(export, "point", findings)
     direction = angle_column(export, "direction", declared.angles, findings)
     zenith = angle_column(export, "zenith", declared.angles, findings)
@@ -94,12 +104,9 @@ def read_observations(
     second = np.array([p[-1] for p in pairs])
     both = first != second
     polar = _joined(direction, zenith, distance, height, face, first, second, both)
-    _check_faces(polar, direction, zenith, distance, first, second, both, declared, export,
+    _check_faces(direction, zenith, distance, first, second, both, declared, export,
                  findings)
-    if not both.all():
-        findings.note(file, f"{int((~both).sum())} pointing(s) in one face only: their angles "
-                      "are taken as the square root of 2 less certain, and any collimation and "
-                      "index error stays in")
+    _check_angles(both, declared, export, findings)
 
     def pick(name):
         column = texts(export, name)
@@ -179,7 +186,18 @@ def _joined(direction, zenith, distance, height, face, first, second, both):
     )
 
 
-def _check_faces(polar, direction, zenith, distance, first, second, both, declared, export,
+def _check_angles(both, declared, export, findings):
+    """What the angles tell as a whole: their unit, and how many were sighted in one face."""
+    if declared.angles == "deg":
+        for name in ("direction", "zenith"):
+            complain_of_packed(export, name, findings)
+    if not both.all():
+        findings.note(export.file, f"{int((~both).sum())} pointing(s) in one face only: their "
+                      "angles are taken as the square root of 2 less certain, and any collimation "
+                      "and index error stays in")
+
+
+def _check_faces(direction, zenith, distance, first, second, both, declared, export,
                  findings):
     """Say where the two faces of a pointing disagree more than the stated sds allow."""
     sds = declared.instrument.sds()
@@ -192,6 +210,13 @@ def _check_faces(polar, direction, zenith, distance, first, second, both, declar
         export.file, "both faces: collimation "
         f"{np.degrees(means.collimation.mean()) * 3600:+.1f}\", index error "
         f"{np.degrees(means.index.mean()) * 3600:+.1f}\" in the mean, taken out")
+    worst = max((means.collimation.mean(), means.index.mean()), key=abs)
+    if abs(worst) > _LARGEST_FACE_ERROR:
+        findings.complain(
+            export.file, export.lines[a[0]], "zenith" if worst == means.index.mean()
+            else "direction", f"both faces apart by {np.degrees(2 * worst):+.2f} deg in the mean",
+            f"at most {np.degrees(2 * _LARGEST_FACE_ERROR):.1f} deg (angles in another unit than "
+            f"{declared.angles}? an instrument out of adjustment?)")
     # On the edge the pointing error comes on top of the circle's.
     pointing = sds.pointing / distance[a]
     sd_direction = np.hypot(sds.direction, pointing / np.sin(means.zenith))

@@ -16,8 +16,9 @@ from calib.intake.cells import (
 from calib.intake.declaration import Declaration
 from calib.intake.export import Export, read_export
 from calib.intake.landxml import CgPoints, is_landxml, read_landxml
-from calib.intake.lengths import NAMES, states, to_metres
-from calib.run.complaints import Findings
+from calib.intake.lengths import NAMES, to_metres
+from calib.run.complaints import Findings, quote
+from calib.run.units import sd_problem
 
 _AXES = ("east", "north", "up")
 
@@ -32,7 +33,8 @@ class Points:
         "" where the file has none.
     position : ndarray, shape (n, 3)
         East, north, up as the file has them, in metres, pole off; on the map grid if that is what
-        was declared. NaN where at fault.
+        was declared. Geographic: latitude and longitude in rad, ellipsoidal height in m. NaN where
+        at fault.
     covariance : ndarray, shape (n, 3, 3)
         m^2; NaN where the file says nothing.
     pose, target : tuple of str
@@ -94,7 +96,7 @@ def read_points(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, states, findings)
+    check_header_units(export, declared.unit, declared.angles, findings)
     locate = _geographic if geo else _local
     position = locate(export, declared, findings)
     position[:, 2] -= _pole(export, declared, findings)
@@ -115,13 +117,20 @@ def read_points(
     )
 
 
-def to_ground(
+def to_site(
     position: np.ndarray, declared: Declaration, about: np.ndarray | None
 ) -> np.ndarray:
-    """Site coordinates on the ground; `about` is the point of the grid that stays."""
-    if declared.frame != "grid":
-        return position
-    return geographic.grid_to_ground(position, declared.factor, about)
+    """Site coordinates on the ground; `about` is the point of the grid that stays.
+
+    Geographic coordinates need an origin declared.
+    """
+    if declared.frame == "grid":
+        return geographic.grid_to_ground(position, declared.factor, about)
+    if declared.frame == "geographic":
+        origin = np.array(declared.origin, float)
+        origin[:2] = np.radians(origin[:2])
+        return geographic.to_local(position, origin)
+    return position
 
 
 def _local(export, declared, findings):
@@ -131,13 +140,11 @@ def _local(export, declared, findings):
 
 
 def _geographic(export, declared, findings):
-    latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0)
-    longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0)
+    exchanged = "latitude and longitude exchanged?"
+    latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0, hint=exchanged)
+    longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0, hint=exchanged)
     height = to_metres(numbers(export, "ellipsoidal_height", findings), declared.unit)
-    where = np.column_stack([np.radians(latitude), np.radians(longitude), height])
-    origin = np.array(declared.origin, float)
-    origin[:2] = np.radians(origin[:2])
-    return geographic.to_local(where, origin)
+    return np.column_stack([np.radians(latitude), np.radians(longitude), height])
 
 
 def _pole(export, declared, findings):
@@ -161,6 +168,9 @@ def _covariance(export: Export, unit, findings):
                else to_metres(values, unit) for name, values in columns.items()}
     if not columns:
         return covariance
+    for name, values in columns.items():
+        _complain_of_sds(export, name, np.sqrt(values) if name.startswith("cov") else values,
+                         findings)
     variance = np.full((n, 3), np.nan)
     for i, axis in enumerate(_AXES):
         sources = [(f"cov_{axis}_{axis}", 1.0), (f"sd_{axis}", 2.0)]
@@ -193,6 +203,15 @@ def _covariance(export: Export, unit, findings):
                               "covariances larger than the variances allow",
                               "a positive definite covariance")
     return covariance
+
+
+def _complain_of_sds(export, name, sd, findings):
+    """Standard deviations in m that no survey has."""
+    for row in np.flatnonzero(np.isfinite(sd)):
+        problem = sd_problem(float(sd[row]), "m")
+        if problem:
+            findings.complain(export.file, export.lines[row], name,
+                              quote(export.columns[name][row]), problem)
 
 
 def _refuse_for_landxml(file, declared, findings):

@@ -40,6 +40,7 @@ def preview(imported: Imported) -> str:
             f"{shot.name:12} {shot.booked.pose:8} {shot.booked.target:14} "
             f"{east:14.4f} {north:14.4f} {up:10.4f}  {shot.place}")
     lines += _extent(shots)
+    lines += _reading_rows(imported)
     return "\n".join(lines)
 
 
@@ -49,6 +50,29 @@ def _readings_in_words(imported):
     if imported.readings is None:
         return "none yet"
     return f"{len(imported.readings)} poses"
+
+
+def _reading_rows(imported):
+    """First and last poses with their readings, a line each."""
+    if not imported.readings:
+        return []
+    names = imported.rig.reading_names
+    width = max(min(11, 84 // max(len(names), 1) - 1), 7)
+    lines = ["", "Readings, deg:", f"{'pose':8} {'stand':6} "
+             + " ".join(f"{name[:width]:>{width}}" for name in names)]
+    poses = list(imported.readings)
+    for pose in poses if len(poses) <= 7 else [*poses[:3], None, *poses[-3:]]:
+        if pose is None:
+            lines.append(f"... {len(poses) - 6} more ...")
+            continue
+        values = imported.readings[pose].values
+        lines.append(f"{pose:8} {_stand_of(imported, pose):6} "
+                     + " ".join(f"{value:{width}.2f}" for value in values))
+    return lines
+
+
+def _stand_of(imported, pose):
+    return imported.stands.get(pose) or imported.readings[pose].stand or "1"
 
 
 def _extent(shots):
@@ -73,7 +97,20 @@ def document(imported: Imported, notices) -> dict:
             "seconds": imported.clock.offset, "bound": imported.clock.bound},
         "first": _row(imported.shots[0]),
         "last": _row(imported.shots[-1]),
+        **_reading_records(imported),
     }
+
+
+def _reading_records(imported):
+    """Readings of the first and the last pose."""
+    if not imported.readings:
+        return {}
+    poses = list(imported.readings)
+    return {
+        key: {"pose": pose, "stand": _stand_of(imported, pose), **dict(zip(
+            imported.rig.reading_names,
+            (round(float(v), 4) for v in imported.readings[pose].values), strict=True))}
+        for key, pose in (("first_readings", poses[0]), ("last_readings", poses[-1]))}
 
 
 def _row(shot):

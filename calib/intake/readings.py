@@ -10,12 +10,16 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.intake.clock import ClockOffset, NoOffset, estimate, estimate_from_track, movement
 from calib.intake.declaration import LogDeclaration
+from calib.intake.header_units import DEGREES
 from calib.intake.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
+from calib.intake.reading_units import in_degrees, reading_units
 from calib.intake.shots import FieldShot, Source
 from calib.intake.still import dwell
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.table import ANGLE, ID, SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.copies import note_same_readings
+from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_repeats, read_table
 from calib.run.text import decode
+from calib.run.units import half_circle
 
 _TIME_HEADERS = ("time", "timestamp", "time stamp", "date time", "datetime", "utc")
 _THINNED = 0.05
@@ -68,14 +72,16 @@ def read_sheet(
     called = {name: headers.get(name, name) for name in rig.reading_names}
     columns = [Column("pose", ID), Column("stand", ID, required=False),
                Column("time", TIME, required=False)]
-    columns += [Column(header, ANGLE) for header in called.values()]
-    columns += [Column(f"sd_{name}", SD, required=False) for name in called]
+    columns += [Column(header, MEASURED) for header in called.values()]
+    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     table = None if text is None else read_table(text, file, columns, findings)
     if table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
     unknown = np.full(len(table), np.nan)
-    values = np.column_stack([table.numbers.get(h, unknown) for h in called.values()])
+    units = reading_units(called, file, table.header_line, findings)
+    values = _sheet_values(table, called, units, findings)
+    note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
     sd = np.column_stack([table.numbers.get(f"sd_{name}", unknown) for name in called])
     blank = ("",) * len(table)
     stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)
@@ -85,9 +91,33 @@ def read_sheet(
         line = int(table.lines[row])
         seconds = datetime.fromisoformat(times[row]).timestamp() if times[row] else np.nan
         source = Source(file, (line,), digest, raw[line - 1].strip() if line <= len(raw) else "",
-                        "degrees as written")
+                        _as_written(units))
         out[pose] = PoseReadings(values[row], sd[row], stands[row], seconds, source)
     return out
+
+
+def _sheet_values(table, called, units, findings):
+    """Readings of a sheet, shape (n, k), deg; NaN after a complaint."""
+    values = np.full((len(table), len(called)), np.nan)
+    for i, (name, header) in enumerate(called.items()):
+        for row, number in enumerate(table.numbers.get(header, ())):
+            if np.isnan(number):
+                continue
+            values[row, i], problem = in_degrees(number, units.get(name, "deg"))
+            if problem:
+                findings.complain(table.file, int(table.lines[row]), header, f"{number:g}",
+                                  problem)
+    turned = np.abs(values) > 180.0
+    if turned.any():
+        findings.note(table.file, f"{int(turned.sum())} reading(s) beyond 180 deg are taken as the "
+                      "same angles from -180 to 180")
+    return np.where(turned, half_circle(values), values)
+
+
+def _as_written(units):
+    """What was done to readings, for the record."""
+    return "degrees as written" + "".join(
+        f"; {name} in {unit}, times {DEGREES[unit]:.10g}" for name, unit in units.items())
 
 
 def read_log(
@@ -140,7 +170,7 @@ def read_log(
     out = {}
     for pose, window, found_rows in zip(poses, windows, rows, strict=True):
         source = _averaged(path.name, rig, declared, pose, window, offset, found_rows, summary,
-                           findings)
+                           layout.units, findings)
         if source is not None:
             mean, source = source
             unknown = np.full(len(mean), np.nan)
@@ -148,7 +178,7 @@ def read_log(
     return out, found
 
 
-def _averaged(file, rig, declared, pose, window, offset, rows, summary, findings):
+def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, findings):
     """Mean readings and their source; None after a complaint."""
     span = f"{_utc(window[0])} to {_utc(window[1])}"
     result = dwell(rows, window)
@@ -181,7 +211,7 @@ def _averaged(file, rig, declared, pose, window, offset, rows, summary, findings
     return result.mean, Source(
         file, (result.first_line, result.last_line), summary.sha256, "",
         f"mean of {result.count} rows, {span}; clock offset {offset:+.3f} s; largest scatter "
-        f"{result.scatter[largest]:.3f} deg ({rig.reading_names[largest]})")
+        f"{result.scatter[largest]:.3f} deg ({rig.reading_names[largest]}); {_as_written(units)}")
 
 
 def _estimated_offset(path, layout: LogLayout, declared, shots, track, findings):

@@ -21,6 +21,7 @@ from calib.run.complaints import Findings
 from calib.run.observed import COVARIANCES
 from calib.run.table import ANGLE, COORDINATE, ID, SD, Column, complain_of_repeats, read_table
 from calib.run.text import decode
+from calib.run.units import sd_problem
 
 AXES = ("east", "north", "up")
 _PAIRS = ((0, 1), (0, 2), (1, 2))
@@ -84,8 +85,14 @@ def read_known(data: bytes, file: str, unit: str, findings: Findings) -> KnownPo
     sd = np.column_stack([table.numbers.get(f"sd_{axis}", unknown) for axis in AXES])
     if len(table) and np.isnan(sd).any():
         findings.note(file, "known points without standard deviations are taken as errorless")
+    sd = to_metres(sd, unit)
+    for row, i in np.argwhere(np.isfinite(sd)):
+        problem = sd_problem(float(sd[row, i]), "m")
+        if problem:
+            findings.complain(file, int(table.lines[row]), f"sd_{AXES[i]}",
+                              f"{sd[row, i]:g} m", problem)
     return KnownPoints(file, table.texts.get("point", ()), to_metres(position, unit),
-                       np.nan_to_num(to_metres(sd, unit)))
+                       np.nan_to_num(sd))
 
 
 def read_given(

@@ -7,6 +7,7 @@ import numpy as np
 from calib.intake.naming import Booked
 from calib.intake.pooling import pool
 from calib.run.complaints import Findings, quote
+from calib.run.copies import complain_of_lookalikes, tell_copies
 
 
 @dataclass(frozen=True)
@@ -168,6 +169,17 @@ def note_outlying(shots: list[FieldShot], findings: Findings, reach: float = 50.
             source = shot.sources[0]
             findings.note(source.file, f"{quote(shot.name)} lies {away:.0f} m from the middle of "
                           "all shots: swapped columns, another unit?", source.lines[0])
+
+
+def tell_copied_shots(shots: list[FieldShot], findings: Findings) -> None:
+    """Complain of shots that are copies of others (`calib.run.copies`), and of poses whose ids look
+    alike."""
+    if not shots:
+        return
+    file = [shot.sources[0].file for shot in shots]
+    line = [shot.sources[0].lines[0] for shot in shots]
+    tell_copies(np.array([shot.position for shot in shots]), file, line, findings)
+    complain_of_lookalikes([shot.booked.pose for shot in shots], file, line, "pose", findings)
 
 
 def stands_of(

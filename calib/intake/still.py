@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.intake.log import LogRows
+from calib.run.units import half_circle
 
 
 @dataclass(frozen=True)
@@ -14,7 +15,8 @@ class Dwell:
     Attributes
     ----------
     mean, scatter, drift : ndarray, shape (k,)
-        Mean; standard deviation about a straight line; rise of that line over the dwell.
+        Mean, above -180 up to 180; standard deviation about a straight line; rise of that line over
+        the dwell.
     count : int
     first_line, last_line : int
     longest_gap : float
@@ -64,7 +66,7 @@ def dwell(rows: LogRows, window: np.ndarray) -> Dwell | None:
     --------
     >>> d = dwell(LogRows([1, 2, 3], [0.0, 1.0, 2.0], [[359.9], [0.1], [360.0]]), np.array([0, 2]))
     >>> d.mean.round(6).tolist(), d.count
-    ([360.0], 3)
+    ([0.0], 3)
     """
     if len(rows.lines) < LEAST_ROWS:
         return None
@@ -77,7 +79,7 @@ def dwell(rows: LogRows, window: np.ndarray) -> Dwell | None:
     scatter = np.sqrt((residual**2).sum(axis=0) / max(len(seconds) - 2, 1))
     gaps = np.diff(np.concatenate([[window[0]], seconds, [window[1]]]))
     return Dwell(
-        mean=readings[0] + turned.mean(axis=0),
+        mean=half_circle(readings[0] + turned.mean(axis=0)),
         scatter=scatter,
         drift=slope * (seconds[-1] - seconds[0]),
         count=len(seconds),

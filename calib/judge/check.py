@@ -3,11 +3,16 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from calib.calibration import Solution
+from calib.chain.rig import Rig
+from calib.foretold import foretold
 from calib.run.records import Shots
 
-#: What the edge must be known to unless the user says otherwise, m (common practice, no source).
+#: On the 3-D miss of a check shot unless the user says otherwise, m (common practice, no source).
+#: It does not follow from the goal of the edge: the errors of the shot and of the readings, which
+#: the goal leaves out, are in the miss.
 TOLERANCE = 0.030
 
 
@@ -19,17 +24,20 @@ class Checked:
     ----------
     shots : Shots
     misses : ndarray, shape (n, 3)
-        Measured - predicted at the readings as they were, m.
+        Measured - predicted at the readings as they were, those set aside as estimated, m.
     covariances : ndarray, shape (n, 3, 3)
         Of the misses: calibration, readings and the check shot itself, m^2.
     tolerance : float
         On the 3-D miss, m.
+    left_out : tuple of str
+        Poses whose shots nothing predicts: a reading is set aside and no other shot replaces it.
     """
 
     shots: Shots
     misses: np.ndarray
     covariances: np.ndarray
     tolerance: float
+    left_out: tuple[str, ...] = ()
 
     @property
     def lengths(self) -> np.ndarray:
@@ -46,6 +54,15 @@ class Checked:
     def passed(self) -> bool:
         """Every 3-D miss is within the tolerance."""
         return bool((self.lengths <= self.tolerance).all())
+
+
+def tolerance_for(rig: Rig, stated: float | None = None) -> tuple[float, str]:
+    """The tolerance on check shots, m, and where it is from; `stated` by the user goes first."""
+    if stated is not None:
+        return stated, "stated by the user"
+    if rig.check_tolerance is not None:
+        return rig.check_tolerance, "rig.toml"
+    return TOLERANCE, "common practice, no source"
 
 
 def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) -> Checked:
@@ -66,14 +83,38 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
     if len(lost):
         names = sorted({solution.run.poses.stand[p] for p in lost})
         raise ValueError(f"check shots in stand {', '.join(names)}, which has no shots to place it")
-    predicted = problem.predicted(
-        solution.adjustment.parameters, solution.run.poses.readings, shots
-    )
-    reading_variance = solution.run.poses.sd[shots.pose, None, :] ** 2
-    design, by_readings = predicted.by_unknowns, predicted.by_readings
-    covariances = (
-        shots.covariance
-        + (by_readings * reading_variance) @ by_readings.transpose(0, 2, 1)
-        + design @ solution.adjustment.covariance @ design.transpose(0, 2, 1)
-    )
-    return Checked(shots, shots.position - predicted.position, covariances, tolerance)
+    told = foretold(solution, shots)
+    lost = np.unique(shots.pose[~told.predictable])
+    if len(lost):
+        shots = shots.select(told.predictable)
+        told = foretold(solution, shots)
+    return Checked(shots, shots.position - told.position, told.covariances, tolerance,
+                   tuple(solution.run.poses.ids[p] for p in lost))
+
+
+@dataclass(frozen=True)
+class Offset:
+    """What the check shots are off by in common.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (3,)
+        East, north, up: weighted mean of the misses, m, and its sds.
+    chance : float
+        That the misses of a run without a common offset have a mean as far out.
+    """
+
+    mean: np.ndarray
+    sd: np.ndarray
+    chance: float
+
+
+def common_offset(solution: Solution, checked: Checked) -> Offset:
+    """Generalised least-squares mean of the misses, tested against its full covariance."""
+    n = len(checked.shots)
+    ones = np.tile(np.eye(3), (n, 1))
+    weighted = np.linalg.solve(foretold(solution, checked.shots).joint, ones)
+    covariance = np.linalg.inv(ones.T @ weighted)
+    mean = covariance @ (weighted.T @ checked.misses.ravel())
+    statistic = mean @ np.linalg.solve(covariance, mean)
+    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2.sf(statistic, 3)))

@@ -6,47 +6,17 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
-from calib.chain.rig import Rig
+from calib.chain.angles import differences
+from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
+from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
 from calib.judge.tape import taped_quantities
-from calib.run.records import Tape
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
 VARIANCE_LEVEL = 0.05
 
-
-@dataclass(frozen=True)
-class Survey:
-    """What one solved run says of its machine.
-
-    Attributes
-    ----------
-    parameters, covariance : ndarray, shapes (p,) and (p, p)
-        m or rad; zero rows where held.
-    estimated : tuple of str
-        The parameters that were not held.
-    tape : Tape
-        What took part in the solution.
-    chi2, dof
-        Of the solution.
-    identity : str
-        Of the shots it comes from; empty if unknown.
-    failed : tuple of str
-        Gates of the result that failed.
-    """
-
-    rig: Rig
-    parameters: np.ndarray
-    covariance: np.ndarray
-    estimated: tuple[str, ...]
-    tape: Tape
-    chi2: float
-    dof: int
-    identity: str
-    failed: tuple[str, ...] = ()
-
-    def index(self, names) -> list[int]:
-        """Where parameters are in the arrays."""
-        return [self.rig.parameter_names.index(name) for name in names]
+#: What a survey changes in all parameters together, where no part of a machine moved: the scale of
+#: its lengths, and its vertical along the boom, which every sensor in the boom plane shows.
+SURVEY_SCALE, SURVEY_VERTICAL = "scale of the shots", "vertical of the shots"
 
 
 @dataclass(frozen=True)
@@ -58,22 +28,33 @@ class Drift:
     names : tuple of str
         The parameters that both results estimated.
     difference, difference_sd : ndarray, shape (n,)
-        Newer less older as they were solved, m or rad; correlation through a shared tape is taken
-        into account.
+        Newer less older as they were solved, m or rad, angles the short way round; correlation
+        through a shared tape is taken into account.
     congruency : Congruency
         Of what the shots of both say, the tape left out.
+    candidates : tuple of str
+        What may be named as moved: `names`, then what a survey changes in all of them.
     same_precision : bool
-        Whether the variance factors of both agree.
-    left_out : tuple of str
-        Parameters that only one of the results estimated.
+        Whether the variance factors of both agree; where not, each has its own in the test.
+    models : tuple of ModelDifference
+        What the two do not model alike; with any, nothing can be said to have moved.
+    otherwise : str or None
+        How the two put one machine into different numbers, if they do.
     """
 
     names: tuple[str, ...]
     difference: np.ndarray
     difference_sd: np.ndarray
     congruency: Congruency
+    candidates: tuple[str, ...]
     same_precision: bool
-    left_out: tuple[str, ...]
+    models: tuple[ModelDifference, ...]
+    otherwise: str | None
+
+    @property
+    def comparable(self) -> bool:
+        """Whether a difference can be a movement at all."""
+        return not self.models and self.otherwise is None
 
     @property
     def more_moved(self) -> bool:
@@ -83,8 +64,10 @@ class Drift:
 
     @property
     def moved_names(self) -> tuple[str, ...]:
-        """Parameters that moved, in the order in which they were found."""
-        return tuple(self.names[m.parameter] for m in self.congruency.moved)
+        """What moved, in the order in which it was found; nothing between different models."""
+        if not self.comparable:
+            return ()
+        return tuple(self.candidates[m.candidate] for m in self.congruency.moved)
 
 
 class NotComparable(Exception):
@@ -97,26 +80,57 @@ def drift(older: Survey, newer: Survey) -> Drift:
     Raises
     ------
     NotComparable
-        If the results share their shots, or have no estimated parameter in common.
+        If the results share shots, or have no estimated parameter in common.
+    ValueError
+        As `calib.adjust.congruency.congruency`.
     """
-    if shared_shots(older, newer):
-        raise NotComparable("both results come from the same shots: nothing can have moved")
+    if count := shared_shots(older, newer):
+        raise NotComparable(f"both results come from the same shots ({count} of them): what moved "
+                            "shows only between different days' shots")
     names = tuple(n for n in older.estimated if n in newer.estimated)
     if not names:
         raise NotComparable("the results have no estimated parameter in common")
     origin = older.parameters[older.index(names)]
     epochs = [epoch(survey, names, origin) for survey in (older, newer)]
-    sd = difference_sd(older, newer, names)
-    ratio = (epochs[0].chi2 / epochs[0].dof) / (epochs[1].chi2 / epochs[1].dof)
-    p = f_distribution.sf(ratio, epochs[0].dof, epochs[1].dof)
+    alike = _same_precision(*epochs)
+    if not alike:
+        epochs = [e.scaled() for e in epochs]
+    candidates, columns = _candidates(older, names)
+    test = congruency(*epochs, candidates=columns)
+    models = model_differences(older, newer)
     return Drift(
         names=names,
-        difference=newer.parameters[newer.index(names)] - origin,
-        difference_sd=sd,
-        congruency=congruency(*epochs),
-        same_precision=bool(min(p, 1 - p) > VARIANCE_LEVEL / 2),
-        left_out=tuple(sorted({*older.estimated, *newer.estimated} - set(names))),
+        difference=difference(older, newer, names),
+        difference_sd=np.sqrt(np.maximum(np.diag(difference_covariance(older, newer, names)), 0)),
+        congruency=test,
+        candidates=candidates,
+        same_precision=alike,
+        models=models,
+        otherwise=None if models or test.congruent else described_otherwise(older, newer),
     )
+
+
+def _same_precision(first, second):
+    """Whether two epochs have the same variance factor; True where one cannot say."""
+    if not (first.dof and second.dof):
+        return True
+    ratio = (first.chi2 / first.dof) / (second.chi2 / second.dof) if second.chi2 else np.inf
+    p = f_distribution.sf(ratio, first.dof, second.dof)
+    return bool(min(p, 1 - p) > VARIANCE_LEVEL / 2)
+
+
+def _candidates(survey, names):
+    """Names of what may have moved, and the change of the parameters per unit of each."""
+    units = np.array(survey.units(names), object)
+    values = survey.parameters[survey.index(names)]
+    scale = np.where(units == "m", values, 0.0)
+    zeros = {r.zero for r in survey.rig.readings if r.kind == "in_boom_plane"}
+    vertical = np.array([name in zeros for name in names], float)
+    together = [(name, column) for name, column in ((SURVEY_SCALE, scale),
+                                                    (SURVEY_VERTICAL, vertical))
+                if np.count_nonzero(column) > 1]
+    return ((*names, *(name for name, _ in together)),
+            np.column_stack([np.eye(len(names)), *(column for _, column in together)]))
 
 
 def epoch(survey: Survey, names, origin) -> Epoch:
@@ -124,10 +138,12 @@ def epoch(survey: Survey, names, origin) -> Epoch:
     free = survey.index(survey.estimated)
     values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape)
     own = survey.parameters.copy()
-    own[survey.index(names)] = origin
+    index = survey.index(names)
+    own[index] -= differences(own[index], origin, survey.units(names))
     everything = Epoch.without_prior(
         survey.parameters[free], survey.covariance[np.ix_(free, free)], survey.chi2, survey.dof,
-        gradient[:, free], survey.tape.value - values, survey.tape.sd, own[free],
+        gradient[:, free], differences(survey.tape.value, values, survey.tape.si_units),
+        survey.tape.sd, own[free],
     )
     return marginal(everything, [survey.estimated.index(n) for n in names])
 
@@ -151,29 +167,3 @@ def marginal(epoch: Epoch, kept) -> Epoch:
                  epoch.chi2, epoch.dof)
 
 
-def difference_sd(first: Survey, second: Survey, names) -> np.ndarray:
-    """Sd of the difference of estimates, shape (n,); tape rows that both used correlate them."""
-    a, b = first.index(names), second.index(names)
-    shared = _shared_tape(first.tape, second.tape)
-    variance = np.diag(first.covariance)[a] + np.diag(second.covariance)[b]
-    if shared:
-        rows, sd = [first.tape.quantities.index(q) for q in shared], first.tape.sd
-        _, h1 = taped_quantities(first.rig, first.parameters, first.tape)
-        _, h2 = taped_quantities(second.rig, second.parameters, first.tape)
-        gain1 = first.covariance[a] @ h1[rows].T / sd[rows]
-        gain2 = second.covariance[b] @ h2[rows].T / sd[rows]
-        variance = variance - 2 * np.einsum("ij,ij->i", gain1, gain2)
-    return np.sqrt(np.maximum(variance, 0.0))
-
-
-def shared_shots(first: Survey, second: Survey) -> bool:
-    """Whether both come from the same shots."""
-    return first.identity != "" and first.identity == second.identity
-
-
-def _shared_tape(first, second):
-    def rows(tape):
-        return set(zip(tape.quantities, tape.value.tolist(), tape.sd.tolist(), strict=True))
-
-    both = {quantity for quantity, _, _ in rows(first) & rows(second)}
-    return [q for q in first.quantities if q in both]

@@ -11,59 +11,38 @@ factor of the best explanation, at least 1, so that too small sds do not make sm
 look large. The prior odds are ours, without a source: that nothing is wrong one half, that single
 values are wrong one quarter, the rest shared equally among the families of mistakes and within a
 family among its members.
+
+Ranking is not enough: the best of many wrong explanations also is the best. An explanation is
+called the cause only if the run that it leaves passes the global test. If none does, every
+promising one is undone and all are tried again on what is left, for a second mistake. What then
+still fails is at most a part of what is wrong: it must have put right most poses. Else the tool
+says that it does not know.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2 as chi_square
 
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged
-from calib.adjust.quick import Look, look
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import Solution, problem_of, solve
-from calib.judge.mistakes import Mistake, tape_mistakes, whole_run_mistakes
-from calib.judge.placement_mistakes import height_bias, swing_of
-from calib.judge.pose_mistakes import (
-    corners_of_pose,
-    exchanged_poses,
-    labels_of_pose,
-    late_labels,
-    moved_between,
-    pairs_of,
-)
-from calib.judge.set_aside import without
-from calib.judge.suspects import Suspects, find_suspects
-from calib.run.complaints import InputError
+from calib.calibration import solve
+from calib.judge.added import Score
+from calib.judge.fits import looked, passes
+from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
+from calib.judge.mistakes import Mistake
+from calib.judge.suspects import Suspects
 from calib.run.records import Run
 
 #: Score differences: claimed above the first, not told apart below the second.
 CLAIMED, ALIKE = 10.0, 6.0
 
-#: Families of mistakes that share the last quarter of the prior odds.
-FAMILIES = 14
+#: What an explanation must take off the chi-square of a run that passes as it is.
+_LEAST_GAIN = 9.0
 
-_AS_IT_IS, _SINGLE_VALUES = 0.5, 0.25
+#: Explanations that are undone to look for a second mistake, and for one of some poses only.
+_BEAM, _WITH_PARTIAL = 6, 3
 
-#: A pose is looked at by itself if its mean square misclosure is beyond this.
-_OUT = 12.0
-
-#: A run whose quick fit has a variance factor beyond this is not solved as it is.
-_SOLVABLE = 1e4
-
-#: Explanations further than this behind the best, or with a larger variance factor than that,
-#: stay as the quick fit left them.
-_SETTLED, _WORTH_SOLVING = 40.0, 30.0
-
-#: A quick fit whose mean square stays above this is not worth more steps.
-_WORTH_MORE_STEPS = 300.0
-
-#: Moments at which a machine may have moved that are tried one by one.
-_MOST_MOMENTS = 60
-
-#: The family of the explanation that no mistake was made but some values are wrong.
-SINGLE_VALUES = "single values"
+#: A part of what is wrong leaves this share of the poses within the limit of a pose that is not
+#: out, has halved the poses that are, and made typical and total misfit so many times smaller.
+_PART, _POSE_LIMIT, _SMALLER = 0.6, 12.0, 10.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +58,11 @@ class Ranked:
     def variance_factor(self) -> float:
         return self.chi2 / self.dof if self.dof > 0 else np.nan
 
+    @property
+    def passes(self) -> bool:
+        """The run that it leaves passes the global test."""
+        return passes(self.chi2, self.dof)
+
 
 @dataclass(frozen=True)
 class Explanation:
@@ -91,293 +75,189 @@ class Explanation:
     as_it_is : Ranked
     ranked : tuple of Ranked
         Best first, the run as it is included.
+    cause : Ranked or None
+        The explanation that leaves a run that fits; of single values or a mistake, or of two.
+    rivals : tuple of Ranked
+        Others that these shots cannot tell from the cause.
+    part : Ranked or None
+        Puts most of the run right, not all.
     suspects : Suspects or None
         Single values that do not fit, where most of the run does.
+    systematic : tuple of Score
+        Numbers that the model lacks, of a run that passes the global test.
     looked_at : int
         Number of explanations tried.
-    rest : Explanation or None
-        Of the run without the suspects, where neither they nor a mistake explain it alone.
+    as_well : tuple of AsWell
+        Other readings of a run that fits, which would give another machine.
     """
 
     fits: bool
     as_it_is: Ranked
     ranked: tuple[Ranked, ...]
-    suspects: Suspects | None
-    looked_at: int
-    rest: "Explanation | None" = None
+    cause: Ranked | None = None
+    rivals: tuple[Ranked, ...] = ()
+    part: Ranked | None = None
+    suspects: Suspects | None = None
+    systematic: tuple[Score, ...] = ()
+    looked_at: int = 1
+    as_well: tuple[AsWell, ...] = ()
 
     @property
     def single_values(self) -> Ranked | None:
-        """The explanation that single values are wrong, if it is the best and the rest fits."""
-        best = self.ranked[0] if self.ranked else None
-        if best is None or best.mistake is None or best.mistake.family != SINGLE_VALUES:
-            return None
-        return best if _by_chance(best) else None
+        """The cause, if it is that single values are wrong and nothing else."""
+        cause = self.cause
+        return cause if cause is not None and cause.mistake.family == SINGLE_VALUES else None
 
     @property
     def claimed(self) -> Ranked | None:
-        """The best explanation, if it is a mistake and clearly better than none."""
-        best = self.ranked[0] if self.ranked else None
-        if best is None or best.mistake is None or best.mistake.family == SINGLE_VALUES:
-            return None
-        return best if self.as_it_is.score - best.score > CLAIMED else None
-
-    @property
-    def rivals(self) -> tuple[Ranked, ...]:
-        """Other mistakes that these shots cannot tell from the claimed one."""
-        if self.claimed is None:
-            return ()
-        return tuple(r for r in self.ranked[1:] if r.mistake is not None
-                     and r.mistake.family != SINGLE_VALUES
-                     and r.score - self.claimed.score < ALIKE)
-
-    @property
-    def still_bad(self) -> bool:
-        """Whether the claimed explanation leaves a misfit that chance does not."""
-        best = self.claimed
-        return best is not None and not _by_chance(best)
-
-
-def _by_chance(ranked: Ranked) -> bool:
-    """Whether chance alone makes a misfit as large."""
-    return bool(chi_square.sf(ranked.chi2, ranked.dof) >= 1e-3)
+        """The cause, if it is a mistake and not just single values."""
+        return self.cause if self.single_values is None else None
 
 
 def explain(run: Run) -> Explanation:
-    """Look for the mistake that makes a run not fit; changes nothing."""
-    found = _explained(run)
-    suspects = found.suspects
-    if (found.fits or found.claimed or found.single_values or suspects is None
-            or not suspects.beyond_chance):
-        return found
-    rest = _explained(without(run, suspects.aside))
-    explains = rest.claimed is not None and not rest.still_bad
-    return replace(found, rest=rest if explains else None,
-                   looked_at=found.looked_at + rest.looked_at)
+    """Look for the mistake, or the two, that make a run not fit; changes nothing.
 
-
-def _explained(run):
-    search = _Search(run)
+    Raises
+    ------
+    InputError, NotDetermined, NotConverged
+        As `calib.calibration.solve`, of a run that has no misfit to explain: then that is what is
+        wrong with it.
+    """
+    search = Search(run)
+    if search.base is None and (search.as_it_is.passes or search.dof <= 0):
+        solve(run)
+    if search.dof <= 0:
+        as_it_is = _ranked(search.scored(1.0))[0]
+        return Explanation(False, as_it_is, (as_it_is,))
     if search.fits:
-        as_it_is = search.scored(1.0)[0]
-        return Explanation(True, as_it_is, (as_it_is,), search.suspects, 1)
-    search.try_all(whole_run_mistakes(run))
-    search.try_poses()
-    search.try_placements()
-    search.try_tape()
-    search.settle()
-    s2 = max(1.0, min(t.chi2 / max(t.dof, 1) for t in search.tried))
-    ranked = sorted(search.scored(s2), key=lambda r: r.score)
+        as_it_is = _ranked(search.scored(1.0))[0]
+        return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects,
+                           as_well=search.fitting_as_well())
+    search.try_everything()
+    looked_at, part = len(search.tried), None
+    scored = search.scored(_level(search.tried))
+    cause = _chosen(search, scored)
+    if cause is not None:
+        cause, more = _with_what_is_left(cause)
+        looked_at += more
+    elif not search.passes:
+        pairs, more = _pairs(search)
+        looked_at += more
+        scored = sorted([*scored, *pairs], key=lambda st: st[0])
+        cause = _chosen(search, scored)
+        part = _part(search) if cause is None else None
+    return _explanation(search, cause, scored, part, looked_at)
+
+
+def _explanation(search, cause, scored, part, looked_at):
+    ranked = _ranked(scored)
     as_it_is = next(r for r in ranked if r.mistake is None)
-    return Explanation(False, as_it_is, tuple(ranked), search.suspects, len(search.tried))
+    rivals = () if cause is None else tuple(
+        Ranked(t.mistake, t.chi2, t.dof, score) for score, t in scored
+        if t.passes and t.mistake is not None and t.mistake.says != cause[1].mistake.says
+        and SINGLE_VALUES not in t.mistake.family and score - cause[0] < ALIKE
+        and not cause[1].mistake.says.startswith(t.mistake.says))
+    return Explanation(
+        fits=False, as_it_is=as_it_is, ranked=tuple(ranked),
+        cause=None if cause is None else _ranked([cause])[0], rivals=rivals,
+        part=None if part is None else _ranked([part])[0], suspects=search.suspects,
+        systematic=tuple(search.systematic) if search.passes else (), looked_at=looked_at)
 
 
-@dataclass(frozen=True)
-class _Tried:
-    mistake: Mistake | None
-    chi2: float
-    dof: int
-    free: int
-    odds: float
+def _ranked(scored) -> list[Ranked]:
+    return [Ranked(t.mistake, t.chi2, t.dof, float(score)) for score, t in scored]
 
 
-class _Search:
-    """One search; collects what was tried."""
-
-    def __init__(self, run: Run):
-        self.run = run
-        self.n = 3 * len(run.shots)
-        self.dof = _dof(run)
-        self.robust = _looked(run, robust=True)
-        self.poses = [int(p) for p in np.unique(run.shots.pose)]
-        self.out = self._poses_out()
-        self.few_out = len(self.out) <= max(2, len(self.poses) // 3)
-        seen = _looked(run)
-        near = seen.chi2 < _SOLVABLE * max(self.dof, 1)
-        self.base = _solved(run) if near and self.few_out else None
-        chi2 = seen.chi2 if self.base is None else self.base.adjustment.chi2
-        self.tried = [_Tried(None, chi2, self.dof, 0, _AS_IT_IS)]
-        self.suspects = None if self.base is None else find_suspects(self.base)
-        self._try_single_values()
-
-    @property
-    def fits(self) -> bool:
-        """The global test passes and nothing is out by more than chance."""
-        if self.base is None or self.dof <= 0:
-            return False
-        clean = not self.suspects.beyond_chance
-        return clean and bool(chi_square.sf(self.base.adjustment.chi2, self.dof) > 0.025)
-
-    def try_all(self, mistakes: Sequence[Mistake], members: int | None = None) -> list[_Tried]:
-        """Fit each quickly; the members of a family share its odds."""
-        new = []
-        for mistake in mistakes:
-            changed = mistake.apply(self.run)
-            alike = members or sum(m.family == mistake.family for m in mistakes)
-            lost = self.n - 3 * len(changed.shots)
-            new.append(_Tried(mistake, _looked(changed).chi2, _dof(changed) - mistake.free,
-                              mistake.free + lost, self._share(alike)))
-        self.tried += new
-        return new
-
-    def try_poses(self):
-        """Mistakes about single poses, for poses that are out where most are not."""
-        if not self.few_out:
-            return
-        run, out, count = self.run, self.out[:6], len(self.poses)
-        pairs = pairs_of(out)
-        if len(out) == 1:
-            pairs = [(out[0], p) for p in self.poses if p != out[0]]
-        self.try_all(exchanged_poses(run, pairs), count * (count - 1) // 2)
-        self.try_all(corners_of_pose(run, out), count)
-        self.try_all(labels_of_pose(run, out), count)
-        for pose in out:
-            self._try_height(run.shots.pose == pose, f"the shots of pose {run.poses.ids[pose]}",
-                             count)
-
-    def try_placements(self):
-        """A machine that moved, swung or was labelled late; a pole height from some pose on."""
-        run = self.run
-        self._coarse_to_fine(late_labels(run))
-        tried = self._coarse_to_fine(moved_between(run))
-        for best in sorted(tried, key=lambda t: t.chi2)[:2]:
-            later = best.mistake.poses
-            self._try_heights_from(later, 2 * len(tried))
-            swing = swing_of(run, best.mistake) if best.chi2 < 100 * best.dof else None
-            if swing is not None:
-                consistency, mistake = swing
-                self.tried.append(_Tried(mistake, best.chi2 + consistency, best.dof + 2,
-                                         mistake.free, self._share(len(tried))))
-        targets = np.unique(run.shots.target)
-        for target in targets if len(targets) > 1 else ():
-            self._try_height(run.shots.target == target,
-                             f"the shots at {run.rig.target_names[target]}", len(targets))
-
-    def try_tape(self):
-        """Taped values that stand against the shots, or far from what the rig starts from."""
-        rows = _odd_tape(self.run, self.base)
-        self.try_all(tape_mistakes(self.run, rows), 10 * max(1, len(self.run.tape.quantities)))
-
-    def settle(self):
-        """Solve the best few properly: quick fits stop a little short of the minimum."""
-        best = sorted(self.scored(1.0), key=lambda r: r.score)[:4]
-        for ranked in best:
-            mistake = ranked.mistake
-            if (mistake is None or mistake.family in (SINGLE_VALUES, "swung")
-                    or ranked.score - best[0].score > _SETTLED
-                    or ranked.chi2 > _WORTH_SOLVING * ranked.dof):
-                continue
-            solution = _solved(mistake.apply(self.run))
-            if solution is not None:
-                i = next(i for i, t in enumerate(self.tried) if t.mistake is mistake)
-                self.tried[i] = replace(self.tried[i], chi2=solution.adjustment.chi2)
-
-    def scored(self, s2: float) -> list[Ranked]:
-        """All that was tried, with scores at the variance factor `s2`."""
-        return [
-            Ranked(t.mistake, t.chi2, t.dof,
-                   t.chi2 / s2 + t.free * np.log(self.n) - 2 * np.log(t.odds))
-            for t in self.tried
-        ]
-
-    def _coarse_to_fine(self, mistakes):
-        """Try all, or of very many one in so many and then those about the best."""
-        step = -(-len(mistakes) // _MOST_MOMENTS)
-        if step <= 1:
-            return self.try_all(mistakes)
-        tried = self.try_all(mistakes[::step], len(mistakes))
-        best = step * int(np.argmin([t.chi2 for t in tried]))
-        about = [m for i, m in enumerate(mistakes) if 0 < abs(i - best) < step]
-        return tried + self.try_all(about, len(mistakes))
-
-    def _try_height(self, mask, words, members):
-        found = height_bias(self.run, mask, words)
-        if found is not None:
-            seen, mistake = found
-            # A height left on is more often seen than one taken off twice (no source).
-            members = members if "high" in mistake.says else 10 * members
-            self.tried.append(_Tried(mistake, seen.chi2, self.dof - 1, 1, self._share(members)))
-
-    def _try_heights_from(self, later, members):
-        """Later poses too high, or the earlier ones of that stand: the sign tells which."""
-        run = self.run
-        stand = run.poses.stand[later[0]]
-        here = [p for p in self.poses if run.poses.stand[p] == stand]
-        for poses in (list(later), [p for p in here if p not in later]):
-            words = f"the shots of poses {run.poses.ids[poses[0]]} to {run.poses.ids[poses[-1]]}"
-            self._try_height(np.isin(run.shots.pose, poses), words, members)
-
-    def _try_single_values(self):
-        """The explanation that a few values, or whole poses, are simply wrong."""
-        run = self.run
-        if self.suspects is not None and self.suspects.beyond_chance:
-            wrong = self.suspects.beyond_chance
-            names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
-            candidates = len(run.shots) + run.poses.readings.size
-            rest = self._chi2_without_suspects()
-        elif self.suspects is None and self.out and self.few_out:
-            keep = ~np.isin(run.shots.pose, self.out)
-            names, free = [f"pose:{run.poses.ids[p]}" for p in self.out], 3 * int((~keep).sum())
-            candidates = len(self.poses)
-            rest = _looked(replace(run, shots=run.shots.select(keep))).chi2
-        else:
-            return
-        mistake = Mistake(
-            SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
-            "Measure them again, or set them aside.", lambda run: run)
-        odds = _SINGLE_VALUES * candidates ** -float(len(names))
-        self.tried.append(_Tried(mistake, rest, self.dof - free, free, odds))
-
-    def _chi2_without_suspects(self):
-        """Solved properly: a quick fit does not get to where a reading was far out."""
-        try:
-            return self.suspects.without.adjustment.chi2
-        except (InputError, NotConverged, NotDetermined, ModelNotFinite):
-            return _looked(without(self.run, self.suspects.aside)).chi2
-
-    def _share(self, members):
-        return (1 - _AS_IT_IS - _SINGLE_VALUES) / FAMILIES / max(members, 1)
-
-    def _poses_out(self):
-        """Poses that are out in the robust fit, worst first."""
-        seen = self.robust
-        mean_square = seen.block_chi2 / np.maximum(seen.block_size, 1)
-        typical = max(1.0, float(np.median(mean_square[seen.block_size > 0])))
-        return [int(p) for p in np.argsort(-mean_square) if mean_square[p] > _OUT * typical]
+def _level(tried):
+    return max(1.0, min(t.chi2 / max(t.dof, 1) for t in tried))
 
 
-def _looked(run, robust=False) -> Look:
-    problem = problem_of(run)
-    give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
-    return look(problem, problem.observations, problem.start, prior=problem.prior,
-                held=problem.held, give_up=give_up, robust=robust)
+def _chosen(search, scored):
+    """The best explanation that leaves a run that passes, if it is clearly better than none."""
+    passing = [st for st in scored if st[1].passes and st[1].mistake is not None]
+    if search.passes and search.systematic:  # the tests of added numbers vouch for one of them
+        return next((st for st in passing
+                     if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
+    as_it_is = next(score for score, t in scored if t.mistake is None)
+    return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
 
 
-def _solved(run) -> Solution | None:
-    try:
-        return solve(run)
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
-        return None
+def _with_what_is_left(cause):
+    """The cause together with what is still wrong in the run that it leaves, if that is told."""
+    score, first = cause
+    if first.mistake.family == SINGLE_VALUES:
+        return cause, 0
+    search = Search(first.run)
+    if search.fits:
+        return cause, 0
+    search.try_everything()
+    second = _chosen(search, search.scored(_level(search.tried)))
+    if second is None:
+        return cause, len(search.tried)
+    both = _both(first, second[1])
+    return (score + second[1].chi2 - first.chi2, both), len(search.tried)
 
 
-def _dof(run):
-    problem = problem_of(run)
-    return (len(problem.observations.values) + len(problem.prior.values)
-            - int((~problem.held).sum()))
+def _pairs(search) -> tuple[list[tuple[float, Tried]], int]:
+    """Two mistakes: each promising one undone, and all tried on what is left."""
+    found, looked_at, more = [], 0, _BEAM
+    for i, first in enumerate(_promising(search)):
+        if not more:
+            break
+        more -= 1
+        left = Search(first.run, partial=i < _WITH_PARTIAL)
+        left.try_everything()
+        looked_at += len(left.tried)
+        found += [_both(first, second) for second in left.tried
+                  if second.mistake is not None and second.passes]
+        if found:  # a rival or two may still come
+            more = min(more, 2)
+    if not found:
+        return [], looked_at
+    s2 = _level(found)
+    return [(t.chi2 / s2 + t.free * np.log(search.n) - 2 * np.log(t.odds), t)
+            for t in found], looked_at
 
 
-def _odd_tape(run, base):
-    """Rows of the tape whose value is far from the rig's start, or that the shots contradict."""
-    start = dict(zip(run.rig.parameter_names, run.rig.start, strict=True))
-    rows = set()
-    for i, (name, value) in enumerate(zip(run.tape.quantities, run.tape.value, strict=True)):
-        usual = start.get(name)
-        if usual and abs(usual) > 0.05 and not 0.5 < value / usual < 2.0:
-            rows.add(i)
-    if base is not None:
-        taped, adjustment = base.problem.n_taped, base.adjustment
-        sd = np.sqrt(np.diag(adjustment.prior.covariance))[:taped]
-        pull = np.abs(adjustment.prior_residuals[:taped]) / sd
-        used = [run.tape.quantities.index(name) for name in adjustment.prior.names[:taped]]
-        rows |= {used[i] for i in np.argsort(-pull)[:4] if pull[i] > 3.0}
-    return sorted(rows)
+def _promising(search):
+    """Explanations by what they do to most poses, and by what they do to the misfit."""
+    changes = [t for t in search.tried if t.mistake is not None
+               and t.mistake.family != SINGLE_VALUES and np.isfinite(t.chi2)]
+    by_chi2 = sorted(changes, key=lambda t: t.chi2 / max(t.dof, 1))[:4 * _BEAM]
+    by_poses = sorted(by_chi2, key=lambda t: _robust_cost(t.run))
+    chosen = by_poses[: _BEAM - 2]
+    return chosen + [t for t in by_chi2 if t not in chosen][:2]
+
+
+def _robust_cost(run):
+    seen = looked(run, robust=True)
+    return float(np.sum(seen.block_size * np.log1p(mean_squares(seen))))
+
+
+def _both(first, second):
+    a, b = first.mistake, second.mistake
+    says = f"{a.says} And: {b.says[0].lower()}{b.says[1:]}" if b.family == SINGLE_VALUES \
+        else f"{a.says} And: {b.says}"
+    mistake = Mistake(
+        f"{a.family} + {b.family}", says, f"{a.edit} Then: {b.edit}",
+        lambda run: b.apply(a.apply(run)), a.free + b.free, (*a.poses, *b.poses),
+        parts=(*(a.parts or (a,)), *(b.parts or (b,))), aside=(*a.aside, *b.aside))
+    return replace(second, mistake=mistake, free=first.free + second.free,
+                   odds=first.odds * second.odds, dof=second.dof - a.free)
+
+
+def _part(search):
+    """The explanation that puts most poses right, if one does."""
+    before = mean_squares(search.robust)[search.poses]
+    best = None
+    for tried in _promising(search):
+        seen = mean_squares(looked(tried.run, robust=True))
+        after = seen[np.unique(tried.run.shots.pose)]
+        right, typical = np.mean(after < _POSE_LIMIT), float(np.median(after))
+        missed = len(before) * (1 - right)
+        if (right >= _PART and typical * _SMALLER < np.median(before)
+                and tried.chi2 * _SMALLER < search.as_it_is.chi2
+                and missed * 2 < np.sum(before >= _POSE_LIMIT)
+                and (best is None or right > best[0])):
+            best = right, tried
+    return None if best is None else (np.nan, best[1])

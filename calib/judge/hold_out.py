@@ -3,16 +3,24 @@
 Left out by pose, never by shot: shots of one pose share the errors of its readings. M. Stone,
 "Cross-validatory choice and assessment of statistical predictions", J. Royal Statistical Society
 B 36 (1974) 111-147 (from memory).
+
+The misses d of each part are tested together, each weighed by its covariance as predicted. What a
+solution without part f misses by is, to first order, (I - H_f)^-1 e_f, with e the whitened
+misclosures of the whole solution and H_f the part's block of the hat matrix; so the sum of
+d' C^-1 d over the parts is a quadratic form in e, and its distribution is known although the parts
+share most of their data (`calib.adjust.quadratic`).
 """
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy import sparse
 
-from calib.adjust.mixed_model import NotConverged
+from calib.adjust.mixed_model import Adjustment, NotConverged
+from calib.adjust.quadratic import chance_above
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
+from calib.foretold import foretold
 from calib.judge.check import Checked, check_shots
 from calib.run.complaints import InputError
 from calib.run.records import Run, Shots
@@ -20,12 +28,9 @@ from calib.run.records import Run, Shots
 #: Folds at most: more solutions say little more.
 MOST_FOLDS = 12
 
-#: The gate fails a run whose misses are as it says with this probability or less.
-LEVEL = 0.001
-
-#: A held-out shot tells nothing if its predicted 3-D sd is beyond so many times that of the usual
-#: shot in the whole solution, or beyond so much, m: the rest does not fix the machine then, or a
-#: reading of its pose was set aside (limits ours, no source).
+#: A held-out pose tells nothing if the predicted 3-D sd of a shot is beyond so many times that of
+#: the usual shot in the whole solution, or beyond so much, m: the rest does not fix the machine
+#: then, or a reading of the pose was set aside (limits ours, no source).
 MOST_TIMES, MOST_RMS = 10.0, 0.1
 
 #: What is said then.
@@ -47,12 +52,23 @@ class HeldOut:
         reading that was set aside.
     judged : bool
         Whether at least half of the run's shots tell something.
+    statistic, dof : float, int
+        Sum over the parts of the squared misses over their covariance, and how many coordinates:
+        what the sum is expected to be.
+    form : sparse matrix
+        To first order the statistic is this form in the whitened misclosures of the solution.
+    chance : float or None
+        That the misses of a run with the stated sds are as large; None if not judged.
     """
 
     checked: Checked
     folds: int
     missing: tuple[str, ...]
     judged: bool
+    statistic: float
+    dof: int
+    form: sparse.csr_matrix
+    chance: float | None
 
     @property
     def standardised(self) -> np.ndarray:
@@ -70,20 +86,23 @@ class HeldOut:
         """What it should be, m."""
         return float(np.sqrt(np.mean(_predicted_sds(self.checked) ** 2)))
 
-    @property
-    def passed(self) -> bool | None:
-        """Whether the misses are no larger than predicted; None if that cannot be judged.
 
-        The mean square of the standardised misses against chi-square with as many degrees of
-        freedom as there are held-out coordinates, halved: coordinates of a pose share its
-        readings, so that there are fewer independent ones (the half is common practice of ours,
-        no source).
-        """
-        if not self.judged:
-            return None
-        count = self.standardised.size
-        dof = max(1, count // 2)
-        return bool(np.mean(self.standardised**2) * dof < chi2.isf(LEVEL, dof))
+@dataclass(frozen=True)
+class _Part:
+    """Poses left out, the misses of their shots, and which of these tell something."""
+
+    rows: np.ndarray
+    checked: Checked
+    joint: np.ndarray
+    tells: np.ndarray
+
+    @property
+    def statistic(self):
+        told = np.repeat(self.tells, 3)
+        if not told.any():
+            return 0.0
+        misses = self.checked.misses.ravel()[told]
+        return float(misses @ np.linalg.solve(self.joint[np.ix_(told, told)], misses))
 
 
 def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None:
@@ -96,26 +115,56 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
         The poses are dealt to at most so many parts, stand by stand in turn.
     """
     run = solution.run
-    parts, made, missing = [], 0, []
+    usual = float(np.median(_predicted_sds(check_shots(solution, run.shots))))
+    parts, missing = [], []
     for poses in _folds(run, most_folds):
         left_out = np.isin(run.shots.pose, poses)
         rest = replace(run, shots=run.shots.select(~left_out), check=None)
         try:
-            parts.append(check_shots(solve(rest), run.shots.select(left_out)))
-            made += 1
+            parts.append(_part(solve(rest, solution), run, left_out, usual))
+            missing += parts[-1].checked.left_out
         except (NotDetermined, NotConverged, InputError, ValueError):
             missing += [run.poses.ids[p] for p in poses]
     if not parts:
         return None
-    checked = _joined(parts)
-    usual = float(np.median(_predicted_sds(check_shots(solution, run.shots))))
-    tells = _predicted_sds(checked) <= min(MOST_RMS, MOST_TIMES * usual)
+    checked, tells = _joined([p.checked for p in parts]), np.concatenate([p.tells for p in parts])
     judged = bool(tells.sum() >= len(run.shots) / 2)
     missing += [run.poses.ids[p] for p in np.unique(checked.shots.pose[~tells])]
     if judged:
         checked = Checked(checked.shots.select(tells), checked.misses[tells],
                           checked.covariances[tells], checked.tolerance)
-    return HeldOut(checked, made, tuple(missing), judged)
+    statistic = sum(p.statistic for p in parts)
+    form = _form(solution.adjustment, parts)
+    chance = chance_above(solution.adjustment, form, statistic) if judged else None
+    return HeldOut(checked, len(parts), tuple(missing), judged, statistic, 3 * int(tells.sum()),
+                   form, chance)
+
+
+def _part(rest, run, left_out, usual):
+    checked = check_shots(rest, run.shots.select(left_out))
+    if not len(checked.shots):
+        raise ValueError("nothing predicts what is left out")
+    lost = np.isin([run.poses.ids[p] for p in run.shots.pose], checked.left_out)
+    blurred = _predicted_sds(checked) > min(MOST_RMS, MOST_TIMES * usual)
+    tells = ~np.isin(checked.shots.pose, checked.shots.pose[blurred])
+    return _Part(np.flatnonzero(left_out & ~lost), checked, foretold(rest, checked.shots).joint,
+                 tells)
+
+
+def _form(adjustment: Adjustment, parts: list[_Part]) -> sparse.csr_matrix:
+    """The sum of the parts' statistics as a form in the whitened misclosures."""
+    left, size = adjustment.linearised.spectrum.left, len(adjustment.linearised.misclosure)
+    form = sparse.csr_matrix((size, size))
+    for part in parts:
+        rows = (3 * part.rows[:, None] + np.arange(3)).ravel()
+        told = np.repeat(part.tells, 3)
+        covariance = np.linalg.inv(np.eye(len(rows)) - left[rows] @ left[rows].T)
+        block = covariance[:, told] @ np.linalg.solve(
+            covariance[np.ix_(told, told)], covariance[told])
+        pick = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), rows)),
+                                 shape=(len(rows), size))
+        form = form + pick.T @ sparse.csr_matrix(block) @ pick
+    return form
 
 
 def _predicted_sds(checked: Checked) -> np.ndarray:

@@ -4,9 +4,7 @@ Everything is about the shots alone, without the tape: singular values of the wh
 column-scaled Jacobian. A direction counts as weak if its singular value is below a hundredth of
 the largest: a condition number under 100 is asked for by K. Schroer, cited by A. Nahvi and J. M.
 Hollerbach, "The noise amplification index for optimal pose selection in robot calibration", ICRA
-1996. Observability indices O1 to O3: J.-H. Borm and C.-H. Menq 1991, M. Driels and U. Pathre 1990,
-A. Nahvi, J. M. Hollerbach and V. Hayward 1994, in the notation of Y. Sun and J. M. Hollerbach,
-"Observability index selection for robot calibration", ICRA 2008, 831-836 (from memory).
+1996. Observability indices O1 to O3: `calib.adjust.observability`.
 """
 
 from dataclasses import dataclass
@@ -14,7 +12,8 @@ from itertools import combinations
 
 import numpy as np
 
-from calib.adjust.spectrum import RANK_TOLERANCE, Spectrum
+from calib.adjust.observability import Observability
+from calib.adjust.spectrum import Spectrum
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
 
@@ -35,11 +34,14 @@ class Weak:
         Squared parts of the scaled direction of the unknowns with more than 1 %.
     sd : float
         How far the first of them can move along, 1 sd, m or rad; inf if nothing stops it.
+    direction : ndarray, shape (n_free,)
+        The combination, in the units of the free unknowns; of length 1 when they are scaled.
     says : str
     """
 
     shares: dict[str, float]
     sd: float
+    direction: np.ndarray
     says: str
 
 
@@ -54,8 +56,7 @@ class Identifiability:
     condition : float
         inf if rank deficient.
     o1, o2, o3 : float
-        Observability indices over all unknowns, n the number of poses: the geometric mean of the
-        singular values over sqrt(n), the smallest over the largest, the smallest.
+        The first three observability indices, over all unknowns.
     weak : tuple of Weak
         Weakest first.
     correlated : tuple of (str, str, float)
@@ -76,24 +77,12 @@ def identifiability(solution: Solution) -> Identifiability:
     """Ask what the poses of a solution can tell apart."""
     spectrum = solution.shots_alone
     poses = len(np.unique(solution.run.shots.pose))
-    o1, o2, o3 = observability(spectrum.singular, poses)
+    seen = Observability.of(spectrum.singular, poses)
     return Identifiability(
         singular=spectrum.singular, condition=spectrum.condition, rank=spectrum.rank,
-        o1=o1, o2=o2, o3=o3,
+        o1=seen.volume, o2=seen.inverse_condition, o3=seen.smallest,
         weak=weak_directions(solution), correlated=_correlated(solution),
     )
-
-
-def observability(singular: np.ndarray, poses: int) -> tuple[float, float, float]:
-    """O1, O2, O3 of singular values, largest first; all 0 where one of them is.
-
-    >>> [round(index, 10) for index in observability(np.array([4.0, 2.0, 1.0]), 10)]
-    [0.632455532, 0.25, 1.0]
-    """
-    if not len(singular) or singular[-1] <= RANK_TOLERANCE * singular[0]:
-        return 0.0, 0.0, 0.0
-    mean = float(np.exp(np.mean(np.log(singular))))
-    return float(mean / np.sqrt(poses)), float(singular[-1] / singular[0]), float(singular[-1])
 
 
 def weak_directions(solution: Solution) -> tuple[Weak, ...]:
@@ -119,7 +108,8 @@ def _weak(solution, spectrum, names, vector, singular, candidates):
         _who_decides(solution, direction),
         candidates.words(spectrum.scale * vector, singular),
     ])
-    return Weak(dict(zip(direction.names, direction.shares.tolist(), strict=True)), sd, says)
+    shares = dict(zip(direction.names, direction.shares.tolist(), strict=True))
+    return Weak(shares, sd, spectrum.scale * vector, says)
 
 
 def _cannot_tell(solution, spectrum, names, direction, sd):
@@ -215,7 +205,9 @@ class _Candidates:
         design[:, :, first : first + len(PLACEMENT)] = points.by_placement
         design = design.reshape(n, -1, len(problem.names))[:, :, solution.adjustment.free]
         b = points.by_readings.reshape(n, 3 * len(targets), -1)
-        q = np.diag(np.mean(solution.run.poses.sd[used] ** 2, axis=0))
+        sd = solution.run.poses.sd[used]
+        told = np.isfinite(sd)  # the others are set aside
+        q = np.diag(np.sum(np.where(told, sd, 0.0) ** 2, axis=0) / np.maximum(told.sum(0), 1))
         s = np.kron(np.eye(len(targets)), np.mean(solution.run.shots.covariance, axis=0))
         whitener = np.linalg.inv(np.linalg.cholesky(s + b @ q @ b.transpose(0, 2, 1)))
         told = (np.abs(posture.joints - self.joints).max(1) < 1e-6) & ~posture.blind.any(1)

@@ -4,7 +4,7 @@ A mistake is a hypothesis: apply its edit to the run and see whether the run the
 here decides; see `calib.judge.explain`.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +32,14 @@ class Mistake:
         Numbers that the explanation takes from the data: it is charged for them.
     poses : tuple of int
         The poses it is about; empty for the whole run.
+    every_shot : bool
+        The edit is to be made in check.csv too.
+    mend : callable or None
+        ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
+    parts : tuple of Mistake
+        Of which it consists, in the order in which they are undone; empty for a single one.
+    aside : tuple of str
+        Names to set aside in the corrected run.
     """
 
     family: str
@@ -40,34 +48,20 @@ class Mistake:
     apply: Callable[[Run], Run]
     free: int = 0
     poses: tuple[int, ...] = ()
+    every_shot: bool = False
+    mend: Callable[[Run], Run] | None = None
+    parts: tuple["Mistake", ...] = ()
+    aside: tuple[str, ...] = ()
 
 
-def whole_run_mistakes(run: Run) -> list[Mistake]:
-    """Mistakes that concern every shot or every pose."""
-    return [*_axes(run), *_heights(run), *_feet(), *_corners(run), *_signs(run), *_zeros(run),
-            *_shifted(run)]
-
-
-def _axes(run):
-    def swapped(run):
-        order = [1, 0, 2]
-        covariance = run.shots.covariance[:, order][:, :, order]
-        return with_shots(run, position=run.shots.position[:, order], covariance=covariance)
-
-    return [Mistake("axes", "North and east are swapped in all shots.",
-                    "Swap the columns east and north of shots.csv.", swapped)]
-
-
-def _heights(run):
+def heights_missing(run: Run) -> list[Mistake]:
+    """Every shot has the same height: a column that was never filled in."""
     up = run.shots.position[:, 2]
-    if len(up) > 2 and np.ptp(up) < 1e-6:
-        shown = f"{up[0]:g}"
-        return [Mistake(
-            "heights", f"The heights are missing: every shot has up = {shown} m.",
-            "Put the measured heights into the column up of shots.csv.", without_heights, 1)]
-    return [Mistake("heights", "The heights of all shots have the wrong sign.",
-                    "Change the sign of the column up of shots.csv.",
-                    lambda run: with_shots(run, position=run.shots.position * [1.0, 1.0, -1.0]))]
+    if len(up) < 3 or np.ptp(up) > 1e-6:
+        return []
+    return [Mistake(
+        "heights", f"The heights are missing: every shot has up = {up[0]:g} m.",
+        "Put the measured heights into the column up of shots.csv.", without_heights, 1)]
 
 
 def without_heights(run: Run) -> Run:
@@ -76,27 +70,6 @@ def without_heights(run: Run) -> Run:
     covariance[:, 2, :] = covariance[:, :, 2] = 0.0
     covariance[:, 2, 2] = 100.0**2
     return with_shots(run, covariance=covariance)
-
-
-def _feet():
-    def in_feet(foot):
-        return lambda run: with_shots(run, position=run.shots.position * foot)
-
-    return [
-        Mistake("units", f"The shots are in {name}, not in metres.",
-                f"Multiply east, north and up of shots.csv by {factor}.", in_feet(foot))
-        for name, factor, foot in (("international feet", "0.3048", FOOT),
-                                   ("US survey feet", "1200/3937", US_SURVEY_FOOT))
-    ]
-
-
-def _corners(run):
-    pairs = corner_pairs(run)
-    if not pairs:
-        return []
-    return [Mistake("corners", "Left and right corners are exchanged in all poses.",
-                    "Exchange " + _pair_words(run, pairs) + " in the column target of shots.csv.",
-                    lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)))]
 
 
 def corner_pairs(run: Run) -> list[tuple[int, int]]:
@@ -114,111 +87,73 @@ def corners_exchanged(run: Run, mask) -> Run:
     return with_shots(run, target=np.where(mask, other[run.shots.target], run.shots.target))
 
 
-def _pair_words(run, pairs):
-    names = run.rig.target_names
-    return ", ".join(f"{names[a]} and {names[b]}" for a, b in pairs)
+_LENGTHS = (
+    (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
+    (100.0, "two decimal places too small"), (0.01, "two decimal places too large (cm for m)"),
+    (0.001, "in mm, not m"), (1000.0, "three decimal places too small"),
+    (FOOT, "in feet, not in metres"), (1 / FOOT, "in metres, not in feet"),
+    (INCH, "in inches, not in metres"), (1 / INCH, "in metres, not in inches"),
+)
+_ANGLES = (
+    (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
+    (np.degrees(1.0), "in radians, not in degrees"), (-1.0, "of the wrong sign"),
+)
+
+#: A taped value is a decimal place or a unit off if that brings it so near to what the shots say.
+_NEAR = 0.1
 
 
-def _signs(run):
-    mistakes = []
-    for j, reading in enumerate(run.rig.readings):
-        def turned(run, j=j):
-            return with_readings(run, _column(run, j, -run.poses.readings[:, j]))
+def tape_factors(run: Run, row: int, shown: float | None = None) -> list[Mistake]:
+    """A taped value off by a decimal place or a unit.
 
-        if plausible(turned(run), j):
-            mistakes.append(Mistake(
-                "sign", f"The sign of the reading {reading.name} is wrong.",
-                f"Set direction.{reading.name} = {-reading.direction:+.0f} under [readings] of "
-                f"rig.toml (or change the sign of the column {reading.name} of readings.csv).",
-                turned))
-    return mistakes
-
-
-def _zeros(run):
-    mistakes = []
-    for j, reading in enumerate(run.rig.readings):
-        for quarter in (1, 2, 3):
-            def turned(run, j=j, quarter=quarter):
-                angle = run.poses.readings[:, j] + quarter * np.pi / 2
-                return with_readings(run, _column(run, j, np.mod(angle + np.pi, 2 * np.pi) - np.pi))
-
-            if plausible(turned(run), j):
-                off, edit = {1: ("-90", "Add 90 deg to"), 2: ("180", "Add 180 deg to"),
-                             3: ("+90", "Subtract 90 deg from")}[quarter]
-                mistakes.append(Mistake(
-                    "zero", f"The zero of the reading {reading.name} is off by {off} deg.",
-                    f"{edit} the column {reading.name} of readings.csv.", turned))
-    return mistakes
-
-
-def plausible(run: Run, j: int) -> bool:
-    """Whether reading `j` can be what its sensor shows.
-
-    An inclination across is within 90 deg; a joint angle is not 45 deg beyond its limits.
+    Parameters
+    ----------
+    shown : float, optional
+        What the shots say it is, m or rad: only factors that lead near to it are given.
     """
-    reading, angle = run.rig.readings[j], run.poses.readings[:, j]
-    if reading.kind == "across":
-        return bool((np.abs(angle) <= np.pi / 2).all())
-    if reading.kind == "joint" and reading.high - reading.low < np.pi:
-        angle = reading.direction * angle
-        return bool(((angle > reading.low - np.pi / 4) & (angle < reading.high + np.pi / 4)).all())
-    return True
-
-
-def _shifted(run):
-    return [
-        Mistake("shift", f"The readings are shifted by one pose: each pose has those of {which}.",
-                edit, lambda run, by=by: shifted(run, by))
-        for by, which, edit in (
-            (1, "the pose before it", "Move the reading columns of readings.csv up by one row; "
-             "pose and stand stay. The last pose has none then: leave it and its shots out."),
-            (-1, "the pose after it", "Move the reading columns of readings.csv down by one row; "
-             "pose and stand stay. The first pose has none then: leave it and its shots out."),
-        )
-    ]
-
-
-def shifted(run: Run, by: int) -> Run:
-    """The run with the readings of pose i + `by` given to pose i; one pose is left without."""
-    n = len(run.poses.ids)
-    source = np.arange(n) + by
-    lost = (source < 0) | (source >= n)
-    source = np.clip(source, 0, n - 1)
-    moved = with_readings(run, run.poses.readings[source], run.poses.sd[source])
-    return replace(moved, shots=moved.shots.select(~lost[moved.shots.pose]))
-
-
-def tape_mistakes(run: Run, rows: Iterable[int]) -> list[Mistake]:
-    """Taped values off by a decimal place or a unit, for some rows of the tape."""
-    lengths = (
-        (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
-        (100.0, "two decimal places too small"), (0.01, "two decimal places too large (cm for m)"),
-        (0.001, "in mm, not m"), (1000.0, "three decimal places too small"),
-        (FOOT, "in feet, not in metres"), (1 / FOOT, "in metres, not in feet"),
-        (INCH, "in inches, not in metres"), (1 / INCH, "in metres, not in inches"),
-    )
-    angles = (
-        (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
-        (np.degrees(1.0), "in radians, not in degrees"), (-1.0, "of the wrong sign"),
-    )
+    tape = run.tape
+    name, written, is_angle = tape.quantities[row], tape.value[row], tape.unit[row] == "deg"
     mistakes = []
-    for row in rows:
-        tape = run.tape
-        name, written = tape.quantities[row], tape.value[row]
-        is_angle = tape.unit[row] == "deg"
-        for factor, what in angles if is_angle else lengths:
-            def corrected(run, row=row, factor=factor):
-                value = run.tape.value.copy()
-                value[row] *= factor
-                return replace(run, tape=replace(run.tape, value=value))
+    for factor, what in _ANGLES if is_angle else _LENGTHS:
+        def corrected(run, factor=factor):
+            value = run.tape.value.copy()
+            value[row] *= factor
+            return replace(run, tape=replace(run.tape, value=value))
 
-            was, should = ((np.degrees(v), "deg") if is_angle else (v, "m")
-                           for v in (written, written * factor))
-            mistakes.append(Mistake(
-                "tape", f"The taped {name} is {what}.",
-                f"Check {name} in tape.csv: {was[0]:.4g} {was[1]} would be {should[0]:.4g} "
-                f"{should[1]}.", corrected))
+        near = max(_NEAR * abs(written * factor), 5 * tape.sd[row])
+        if shown is not None and abs(written * factor - shown) > near:
+            continue
+        mistakes.append(Mistake(
+            "tape", f"The taped {name} is {what}.",
+            f"Check {name} in tape.csv: {_in_unit(written, is_angle)} would be "
+            f"{_in_unit(written * factor, is_angle)}.", corrected))
     return mistakes
+
+
+def without_taped(run: Run, row: int) -> Run:
+    """The run without one row of its tape."""
+    keep = [i for i in range(len(run.tape.quantities)) if i != row]
+    tape = run.tape
+    return replace(run, tape=replace(
+        tape, quantities=tuple(tape.quantities[i] for i in keep), value=tape.value[keep],
+        sd=tape.sd[keep], unit=tuple(tape.unit[i] for i in keep),
+        line=tuple(tape.line[i] for i in keep)))
+
+
+def taped_wrong(run: Run, row: int, shown: float) -> Mistake:
+    """A taped value that is simply wrong; `shown` is what the shots say, m or rad."""
+    name, is_angle = run.tape.quantities[row], run.tape.unit[row] == "deg"
+    off = run.tape.value[row] - shown
+    size = f"{np.degrees(off):+.2f} deg" if is_angle else f"{1000 * off:+.0f} mm"
+    return Mistake(
+        "taped value", f"The taped {name} is wrong by {size}.",
+        f"Tape {name} again: tape.csv says {_in_unit(run.tape.value[row], is_angle)}, the shots "
+        f"{_in_unit(shown, is_angle)}. Without another measurement take the row out.",
+        lambda run: without_taped(run, row))
+
+
+def _in_unit(value, is_angle):
+    return f"{np.degrees(value):.4g} deg" if is_angle else f"{value:.4g} m"
 
 
 def with_shots(run: Run, **changes) -> Run:
@@ -235,9 +170,3 @@ def with_readings(run: Run, readings, sd=None) -> Run:
 def with_stands(run: Run, stand: Sequence[str]) -> Run:
     """The run with other stand labels."""
     return replace(run, poses=replace(run.poses, stand=tuple(stand)))
-
-
-def _column(run, j, values):
-    readings = run.poses.readings.copy()
-    readings[:, j] = values
-    return readings

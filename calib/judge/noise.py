@@ -4,11 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged
-from calib.adjust.spectrum import NotDetermined
 from calib.adjust.variance_components import (
     Component,
-    NoComponents,
     VarianceComponents,
     variance_components,
 )
@@ -16,20 +13,33 @@ from calib.calibration import Solution
 
 HORIZONTAL, VERTICAL = "horizontal shots", "vertical shots"
 
+#: Less than this share of the stated noise is called none.
+_NO_NOISE = 0.05
+
+#: A group of more kinds than this is not listed.
+_MOST_LISTED = 4
+
 
 @dataclass(frozen=True)
 class Noise:
-    """One kind of value: how many times its stated sd its scatter shows.
+    """One kind of value, or a group that cannot be told apart: how noisy against what is stated.
 
     Attributes
     ----------
     name : str
-        "horizontal shots", "vertical shots" or a reading.
+        "horizontal shots", "vertical shots" or a reading; of a group all of these, with "or".
     times, low95, high95 : float
-        Estimated over stated sd and its interval; NaN if there is too little redundancy.
+        Estimated over stated sd and its interval; NaN if there is too little redundancy, and of
+        a group.
     sd : float
-        Of `times`.
+        Of `times`: a quarter of the interval's width, nearly.
     redundancy : float
+    differs : bool
+        Whether the stated sd is surely wrong, with one error rate for all kinds of the run.
+    noisier : bool
+        Whether it looks noisier than stated, and not less noisy.
+    kinds : tuple of str
+        The kinds of a group; empty for a single kind.
     """
 
     name: str
@@ -38,60 +48,85 @@ class Noise:
     low95: float
     high95: float
     redundancy: float
-
-    @property
-    def differs(self) -> bool:
-        """Whether the stated sd lies outside the interval."""
-        return self.low95 > 1.0 or self.high95 < 1.0
+    differs: bool
+    noisier: bool
+    kinds: tuple[str, ...] = ()
 
     @property
     def says(self) -> str:
         """In words."""
-        what = self.name if self.name in (HORIZONTAL, VERTICAL) else f"the reading {self.name}"
-        are = "are" if self.name in (HORIZONTAL, VERTICAL) else "is"
-        what = what[0].upper() + what[1:]
+        if self.kinds:
+            return self._says_group()
+        what = _sentence(_what(self.name))
         if not np.isfinite(self.times):
             return f"{what}: too little redundancy to say."
         interval = f"(95 %: {self.low95:.2g} to {self.high95:.2g} times)"
+        are = _are(self.name)
         if not self.differs:
-            return f"{what} {are} as noisy as stated {interval}."
+            if self.low95 <= 1.0 <= self.high95:
+                return f"{what} {are} as noisy as stated {interval}."
+            return f"{what} {are} {self.times:.2g} times as noisy as stated {interval}, which " \
+                   "chance does to one kind among several."
         if self.times > 1:
             return f"{what} {are} {self.times:.1f} times noisier than stated {interval}."
+        if self.times < _NO_NOISE:
+            return f"{what} {'show' if are == 'are' else 'shows'} next to no noise {interval}."
         return f"{what} {are} {1 / self.times:.1f} times less noisy than stated {interval}."
+
+
+    def _says_group(self):
+        than = "noisier" if self.noisier else "less noisy"
+        if len(self.kinds) > _MOST_LISTED:
+            return f"Some values are {than} than stated: the run cannot tell which kind."
+        what = _sentence(" or ".join(_what(kind) for kind in self.kinds))
+        why = "the run cannot tell which" if self.kinds[1:] else "no other kind alone explains it"
+        return f"{what} {_are(self.kinds[-1])} {than} than stated, or several kinds are: {why}."
 
 
 def noise(solution: Solution) -> tuple[Noise, ...]:
     """Variance components of horizontal and vertical shots and of every reading.
 
-    Gross errors make a kind look noisy: set suspects aside first.
+    A group that cannot be told apart follows the kinds. Gross errors make a kind look noisy: set
+    suspects aside first.
 
     Raises
     ------
     NoComponents
-        If the data do not separate the kinds.
+        If the run cannot be solved with other standard deviations.
     """
-    problem, n = solution.problem, len(solution.adjustment.residuals)
+    n = len(solution.adjustment.residuals)
     up = np.arange(2, n, 3)
     components = [Component(HORIZONTAL, rows=np.setdiff1d(np.arange(n), up)),
                   Component(VERTICAL, rows=up)]
     components += [Component(name, reading=j)
                    for j, name in enumerate(solution.rig.reading_names)]
-    try:
-        found = variance_components(
-            problem, problem.observations, solution.adjustment.parameters, components,
-            names=problem.names, prior=problem.prior, held=problem.held,
-        )
-    except (NotConverged, NotDetermined, ModelNotFinite) as error:
-        raise NoComponents(str(error)) from error
-    return _as_sds(found)
+    return _as_sds(variance_components(solution.problem, solution.adjustment, components))
 
 
 def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:
-    times = np.sqrt(found.factor)
-    return tuple(
-        Noise(label, float(t), float(s), float(low), float(high), float(r))
-        for label, t, s, low, high, r in zip(
-            found.labels, times, found.sd / (2 * times), np.sqrt(found.low95),
-            np.sqrt(found.high95), found.redundancy, strict=True,
-        )
+    times, low, high = np.sqrt([found.factor, found.low95, found.high95])
+    kinds = tuple(
+        Noise(label, float(t), float(b - a) / (2 * 1.96), float(a), float(b), float(r), bool(d),
+              bool(t > 1))
+        for label, t, a, b, r, d in zip(
+            found.labels, times, low, high, found.redundancy, found.differs, strict=True)
     )
+    if not found.group:
+        return kinds
+    names = tuple(found.labels[k] for k in found.group)
+    noisier = bool(np.median(found.alone[list(found.group)]) > 1)
+    redundancy = float(found.redundancy[list(found.group)].sum())
+    name = " or ".join([*names, "several kinds"])
+    return (*kinds, Noise(name, *(np.nan,) * 4, redundancy, True, noisier, names))
+
+
+def _what(name):
+    return name if name in (HORIZONTAL, VERTICAL) else f"the reading {name}"
+
+
+def _are(name):
+    return "are" if name in (HORIZONTAL, VERTICAL) else "is"
+
+
+def _sentence(text):
+    return text[0].upper() + text[1:]

@@ -1,21 +1,14 @@
-"""What a stand that seems to have moved is really: a machine moved, a house swung, a pole left on.
+"""What a stand that seems to have moved is really: a machine that moved, or a house that swung.
 
 A run is solved with the later poses at a stand of their own; how the two placements differ tells
 which it was. The difference counts as nothing within its sd and `SETTLES`.
 """
 
-from dataclasses import replace
-
 import numpy as np
 
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged
-from calib.adjust.observations import Prediction
-from calib.adjust.quick import Look, look
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import problem_of, solve
+from calib.judge.fits import solved
 from calib.judge.mistakes import Mistake
-from calib.judge.pose_mistakes import NEW_STAND, height_mistake, own_stand
-from calib.run.complaints import InputError
+from calib.judge.pose_mistakes import NEW_STAND, own_stand
 from calib.run.records import Run
 
 #: What a parked machine settles or a tilted swing axis lifts, 1 sd: m and rad.
@@ -23,9 +16,6 @@ SETTLES = np.array([0.01, 0.01, 0.015, 0.002])
 
 #: Where the swing axis may lie behind the boom foot, m (negative: ahead of it).
 AXIS_BEHIND = (-1.0, 3.0)
-
-#: A smaller difference in height than this is nobody's pole, m.
-LEAST_POLE = 0.03
 
 _LIMIT = 13.8  # chi-square of 2 at 0.001
 
@@ -44,45 +34,12 @@ def swing_of(run: Run, moved: Mistake) -> tuple[float, Mistake] | None:
         Chi-square (2 dof) of the move being a swing.
     swung : Mistake
     """
-    try:
-        solution = solve(own_stand(run, moved.poses))
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+    solution = solved(own_stand(run, moved.poses))
+    if solution is None:
         return None
     old = run.poses.stand[moved.poses[0]]
     difference, covariance = _difference(solution, old)
     return _swung(run, moved, solution, old, difference, covariance)
-
-
-def height_bias(run: Run, mask: np.ndarray, words: str) -> tuple[Look, Mistake] | None:
-    """The height bias common to some shots, fitted with everything else.
-
-    Parameters
-    ----------
-    mask : ndarray of bool, shape (n_shots,)
-    words : str
-        Which shots these are.
-    """
-    problem = problem_of(run)
-    rows = np.flatnonzero(mask) * 3 + 2
-
-    def model(unknowns, readings):
-        plain = problem(unknowns[:-1], readings)
-        values, column = plain.values.copy(), np.zeros((len(plain.values), 1))
-        values[rows] += unknowns[-1]
-        column[rows] = 1.0
-        return Prediction(values, np.hstack([plain.by_parameters, column]), plain.by_readings)
-
-    def prior_function(unknowns):
-        h, by_unknowns = problem.prior.function(unknowns[:-1])
-        return h, np.pad(by_unknowns, ((0, 0), (0, 1)))
-
-    seen = look(model, problem.observations, np.append(problem.start, 0.0),
-                prior=replace(problem.prior, function=prior_function),
-                held=np.append(problem.held, False))
-    bias = float(seen.parameters[-1])
-    if not np.isfinite(seen.chi2) or abs(bias) < LEAST_POLE:
-        return None
-    return seen, height_mistake(words, mask, bias)
 
 
 def _swung(run, moved, solution, old, difference, covariance):
@@ -114,7 +71,7 @@ def _swung(run, moved, solution, old, difference, covariance):
         f"The house swung by {np.degrees(-turn):+.1f} deg (counter-clockwise positive) between "
         f"poses {run.poses.ids[before]} and {after}, which both carry the label of stand {old}. "
         "A machine that tracked to exactly this place would look the same.",
-        moved.edit, moved.apply, free=2, poses=moved.poses)
+        moved.edit, moved.apply, free=2, poses=moved.poses, mend=moved.mend)
 
 
 def _difference(solution, old):

@@ -1,17 +1,11 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
 from collections.abc import Iterable
-from itertools import combinations, pairwise
+from itertools import combinations, count, pairwise
 
 import numpy as np
 
-from calib.judge.mistakes import (
-    Mistake,
-    corner_pairs,
-    corners_exchanged,
-    with_shots,
-    with_stands,
-)
+from calib.judge.mistakes import Mistake, with_shots, with_stands
 from calib.run.records import Run
 
 #: Label of a stand that a mistake makes up; no file has it.
@@ -37,20 +31,6 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
 def pairs_of(poses: Iterable[int]) -> list[tuple[int, int]]:
     """All pairs of some poses."""
     return list(combinations(sorted(poses), 2))
-
-
-def corners_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
-    """Left booked as right in one pose."""
-    if not corner_pairs(run):
-        return []
-    edge = {t for pair in corner_pairs(run) for t in pair}
-    return [
-        Mistake("corners of a pose",
-                f"Left and right corners are exchanged in pose {run.poses.ids[p]}.",
-                f"Exchange left and right in the shots of pose {run.poses.ids[p]} in shots.csv.",
-                lambda run, p=p: corners_exchanged(run, run.shots.pose == p), poses=(p,))
-        for p in poses if edge & set(run.shots.target[run.shots.pose == p].tolist())
-    ]
 
 
 def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
@@ -114,8 +94,8 @@ def moved_between(run: Run) -> list[Mistake]:
                 f"The machine moved between poses {before} and {after}, which both carry the "
                 f"label of stand {stand}.",
                 f"Give the poses from {after} on a stand of their own in readings.csv.",
-                lambda run, later=later: _relabelled(run, later, NEW_STAND), free=4,
-                poses=later))
+                lambda run, later=later: own_stand(run, later), free=4, poses=later,
+                mend=lambda run, later=later: _relabelled(run, later, _unused_label(run, later))))
     return mistakes
 
 
@@ -124,21 +104,11 @@ def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
     return _relabelled(run, poses, NEW_STAND)
 
 
-def height_mistake(words: str, mask, bias: float) -> Mistake:
-    """A height bias (m) common to some shots: a prism or pole height not taken off."""
-    def lowered(run):
-        position = run.shots.position.copy()
-        position[mask, 2] -= bias
-        return with_shots(run, position=position)
-
-    high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
-    what = "not taken off" if bias > 0 else "taken off twice"
-    return Mistake(
-        "pole height",
-        f"The heights of {words} are {1000 * abs(bias):.0f} mm too {high}: a prism or pole height "
-        f"{what}?",
-        f"{add} {abs(bias):.3f} m {'from' if bias > 0 else 'to'} the column up of {words} in "
-        "shots.csv, if the pole height in the field book agrees.", lowered, free=1)
+def _unused_label(run, poses):
+    """A label that no stand has, for a file."""
+    first = run.poses.stand[poses[0]]
+    labels = (f"{first}-{i}" for i in count(2))
+    return next(label for label in labels if label not in run.poses.stand)
 
 
 def _neighbours(run, order):

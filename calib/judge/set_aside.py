@@ -1,12 +1,11 @@
-"""Setting values aside: the run without some shots, poses or readings."""
+"""Setting values aside: the run without some shots, poses, readings, taped values or sights."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.snooping import SET_ASIDE_FACTOR
-from calib.run.records import Run
+from calib.run.records import Run, SetUps, Tape
 
 #: What the user may write instead of names.
 SUSPECTS, NONE = "suspects", "none"
@@ -27,15 +26,24 @@ class SetAside:
         Pose and column.
     names : tuple of str
         As the user writes them.
+    tape : frozenset of str
+        Quantities.
+    sights : frozenset of (str, str)
+        Set-up and known point.
     """
 
     shots: frozenset[int] = frozenset()
     readings: frozenset[tuple[int, int]] = frozenset()
     names: tuple[str, ...] = ()
+    tape: frozenset[str] = frozenset()
+    sights: frozenset[tuple[str, str]] = frozenset()
 
 
 def named(run: Run, names: Iterable[str]) -> SetAside:
-    """What names mean: a shot's id, ``pose:ID`` for all its shots, ``ID/reading`` for a reading.
+    """What names mean.
+
+    A shot's id, ``pose:ID`` for all its shots, ``ID/reading`` for a reading of a pose,
+    ``tape:QUANTITY`` for a taped value, ``sight:SETUP/POINT`` for the sights to a known point.
 
     Raises
     ------
@@ -43,9 +51,12 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
         Naming every name that the run does not have.
     """
     names = tuple(dict.fromkeys(name.strip() for name in names))
-    shots, readings, unknown = set(), set(), []
+    shots, readings, tape, sights, unknown = set(), set(), set(), set(), []
     pose_number = {pose: i for i, pose in enumerate(run.poses.ids)}
     column = {reading: i for i, reading in enumerate(run.rig.reading_names)}
+    sighted = {f"sight:{setup}/{point}": (setup, point)
+               for setup, point in sights_of(run.set_ups)}
+    taped = set(run.tape.quantities) - {p.name for p in run.rig.parameters if p.held}
     for name in names:
         pose, _, reading = name.rpartition("/")
         if name in run.shots.ids:
@@ -55,24 +66,58 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
             shots.update(np.flatnonzero(run.shots.pose == number).tolist())
         elif pose in pose_number and reading in column:
             readings.add((pose_number[pose], column[reading]))
+        elif name.startswith("tape:") and name.removeprefix("tape:") in taped:
+            tape.add(name.removeprefix("tape:"))
+        elif name in sighted:
+            sights.add(sighted[name])
         else:
             unknown.append(name)
     if unknown:
         raise UnknownName(
             f"{', '.join(unknown)}: no such shot; give a shot's id, pose:ID for all shots of a "
-            "pose, or ID/reading for one reading of a pose"
+            "pose, ID/reading for one reading of a pose, tape:QUANTITY for a taped value that is "
+            "not held, or sight:SETUP/POINT for the sights to a known point"
         )
-    return SetAside(frozenset(shots), frozenset(readings), names)
+    return SetAside(frozenset(shots), frozenset(readings), names, frozenset(tape),
+                    frozenset(sights))
+
+
+def sights_of(set_ups: SetUps | None) -> list[tuple[str, str]]:
+    """Set-up and known point of every sight; the same pair again where it was sighted again."""
+    if set_ups is None:
+        return []
+    return [(set_ups.ids[i], point)
+            for i, point in zip(set_ups.sight_setup, set_ups.sight_point, strict=True)]
 
 
 def without(run: Run, aside: SetAside) -> Run:
-    """The run without the shots set aside, and with the readings set aside made powerless.
+    """The run without what is set aside.
 
-    A powerless reading keeps its value with its sd multiplied by 10 000; it still counts as an
-    observation, which raises the degrees of freedom by one that is none.
+    A reading that is set aside gets an infinite sd: it is an unknown, which the shots of its pose
+    determine if they can.
     """
     keep = np.array([i not in aside.shots for i in range(len(run.shots))], bool)
     sd = run.poses.sd.copy()
     for pose, reading in aside.readings:
-        sd[pose, reading] *= SET_ASIDE_FACTOR
-    return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd))
+        sd[pose, reading] = np.inf
+    return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd),
+                   tape=_tape_without(run.tape, aside.tape),
+                   set_ups=_set_ups_without(run.set_ups, aside.sights))
+
+
+def _set_ups_without(set_ups, sights):
+    if not sights:
+        return set_ups
+    rows = [i for i, sight in enumerate(sights_of(set_ups)) if sight not in sights]
+    return replace(
+        set_ups, sight_setup=set_ups.sight_setup[rows],
+        sight_point=tuple(set_ups.sight_point[i] for i in rows), sight=set_ups.sight[rows],
+        sight_covariance=set_ups.sight_covariance[rows], known=set_ups.known[rows],
+        known_sd=set_ups.known_sd[rows],
+    )
+
+
+def _tape_without(tape, quantities):
+    rows = [i for i, name in enumerate(tape.quantities) if name not in quantities]
+    return Tape(tuple(tape.quantities[i] for i in rows), tape.value[rows], tape.sd[rows],
+                tuple(tape.unit[i] for i in rows), tuple(tape.line[i] for i in rows))

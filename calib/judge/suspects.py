@@ -1,24 +1,31 @@
-"""Suspects: shots, readings and whole poses that do not fit the others."""
+"""Suspects: shots, readings, taped values and whole poses that do not fit the others."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from scipy.stats import chi2
 
+from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
-from calib.adjust.snooping import Candidate, snoop
+from calib.adjust.mixed_model import NotConverged
+from calib.adjust.snooping import Snooping, Verdict, snoop
+from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.judge.many import many_bad_shots
-from calib.judge.set_aside import SetAside, without
+from calib.judge.set_aside import SetAside, sights_of, without
+from calib.run.complaints import InputError
 
-#: A clean run fails the gate with this probability.
-RUN_LEVEL = 0.05
+#: A clean run has a suspect beyond chance with this probability: a fifth of what all tests of a
+#: run may condemn it by (`calib.judge.gates`).
+RUN_LEVEL = 0.01
 
 #: In a larger run only what is beyond chance is flagged: the flags that chance allows would be
 #: many, and each takes a solution.
 MOST_SHOTS = 400
+
+#: Taped and solved lengths so many sds of the tape on both sides of zero are mirrored (ours).
+MIRRORED_SDS = 10.0
 
 
 @dataclass(frozen=True)
@@ -27,11 +34,17 @@ class Suspect:
 
     Attributes
     ----------
-    kind : "shot", "pose" or "reading"
+    kind : "shot", "pose", "reading", "tape" or "sight"
     name : str
         As `calib.judge.set_aside.named` understands it.
+    pose, reading : int or None
+    quantity : str or None
+        What was taped.
+    sight : (str, str) or None
+        Set-up and known point.
     miss : ndarray
-        Measured - what the rest predicts: m, three per shot; rad for a reading.
+        Measured - what the rest predicts: m, three per shot; rad for a reading; m or rad for tape;
+        m, three per sight, for sights.
     statistic, dof, limit : float
         Chi-square test and its limit at equal power.
     chance : float
@@ -39,15 +52,17 @@ class Suspect:
     moves : str
         The parameter that moves most without it, in its own sds.
     moves_by : float
-        In m or rad, with it less without it.
+        In m or rad, with it less without it, to first order.
     moves_in_sd : float
     """
 
     kind: str
     name: str
     shots: tuple[int, ...]
-    pose: int
+    pose: int | None
     reading: int | None
+    quantity: str | None
+    sight: tuple[str, str] | None
     miss: np.ndarray
     statistic: float
     dof: int
@@ -61,15 +76,32 @@ class Suspect:
 
 @dataclass(frozen=True)
 class Suspects:
-    """All suspects of a solution, in the order in which they were found."""
+    """All suspects of a solution, in the order in which they were found.
+
+    Attributes
+    ----------
+    chance : float
+        That the worst single value of a clean run of this size is as far out as that of this run:
+        the p-value of the run, over all values tested.
+    tests : int
+        How many values were tested.
+    remaining : tuple of str
+        Names of what is still beyond its limit without all that was found: empty is the proof
+        that there is no more.
+    stopped : str
+        Why the search ended.
+    """
 
     solution: Solution
     found: tuple[Suspect, ...]
+    chance: float
+    tests: int
+    remaining: tuple[str, ...]
     stopped: str
 
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
-        """Those further out than the worst value of 95 in 100 clean runs of this size."""
+        """Those further out than the worst value of 99 in 100 clean runs of this size."""
         return tuple(s for s in self.found if s.chance < RUN_LEVEL)
 
     @property
@@ -79,15 +111,28 @@ class Suspects:
 
     @property
     def aside(self) -> SetAside:
-        """What to leave out: the suspects beyond chance."""
-        return set_aside_of(self.beyond_chance)
+        """What `without` leaves out: the suspects beyond chance."""
+        return self._rest[1]
+
+    @property
+    def without(self) -> Solution:
+        """A plain solution of the run without the suspects beyond chance.
+
+        If that cannot be found, one without all that was found; the search has shown that there
+        is one. The solution with everything if even that fails.
+        """
+        return self._rest[0]
 
     @cached_property
-    def without(self) -> Solution:
-        """A plain solution of the run without the suspects beyond chance."""
-        if not self.beyond_chance:
-            return self.solution
-        return solve(without(self.solution.run, self.aside))
+    def _rest(self):
+        for suspects in (self.beyond_chance, self.found):
+            aside = set_aside_of(suspects)
+            if suspects:
+                try:
+                    return solve(without(self.solution.run, aside), self.solution), aside
+                except (NotConverged, NotDetermined, InputError):
+                    continue
+        return self.solution, SetAside()
 
     @property
     def shot_mask(self) -> np.ndarray:
@@ -111,20 +156,41 @@ def set_aside_of(suspects: Iterable[Suspect]) -> SetAside:
         frozenset(i for s in suspects for i in s.shots),
         frozenset((s.pose, s.reading) for s in suspects if s.reading is not None),
         tuple(s.name for s in suspects),
+        frozenset(s.quantity for s in suspects if s.quantity is not None),
+        frozenset(s.sight for s in suspects if s.sight is not None),
     )
 
 
 def find_suspects(solution: Solution) -> Suspects:
-    """Data snooping over shots (as vectors), readings and whole poses.
+    """Data snooping over shots (as vectors), readings, taped values, sights and whole poses.
 
-    Shots and readings start the search; a whole pose is only named where one of its values is out
-    by itself and the pose as a whole is the stronger explanation.
+    Single values start the search; a whole pose is only named where one of its values is out by
+    itself and the pose as a whole is the stronger explanation.
     """
-    problem, candidates = solution.problem, suspicion(solution)
+    candidates = suspicion(solution)
     tests = sum(c.detects for c in candidates)
     small = len(solution.run.shots) <= MOST_SHOTS
     alpha = ALPHA if small else per_test_level(RUN_LEVEL, tests)
-    snooping = snoop(
+    snooping = _snooped(solution, candidates, alpha)
+    mirrored = _mirrored(solution.run, snooping)
+    if mirrored:  # two corners or readings exchanged look like that, a slip of the tape does not
+        candidates = [c for c in candidates if c.label not in mirrored]
+        again = _snooped(solution, candidates, alpha)
+        out = tuple(v for v in snooping.before if v.candidate.label in mirrored)
+        snooping = replace(again, before=snooping.before, beyond=(*out, *again.beyond))
+    found = tuple(
+        _suspect(solution, end if end.test.dof else verdict, shift, tests, alpha)
+        for verdict, end, shift in zip(
+            snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
+    )
+    remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
+    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
+                    _stopped(snooping, remaining))
+
+
+def _snooped(solution, candidates, alpha) -> Snooping:
+    problem = solution.problem
+    return snoop(
         problem,
         problem.observations,
         solution.adjustment.parameters,
@@ -132,40 +198,31 @@ def find_suspects(solution: Solution) -> Suspects:
         names=problem.names,
         prior=problem.prior,
         held=problem.held,
+        first=solution.adjustment,
         alpha=alpha,
-        most=_most(solution),
+        most=max(4, len(solution.run.shots) // 6),
     )
-    if len(snooping.suspects) == _most(solution):
-        many = many_bad_shots(solution)
-        if many is not None and _fits_better(many[1], snooping.final):
-            found = tuple(
-                _suspect(solution, ("shot", bad.shot), (bad.shot,), bad.miss, bad.statistic, 3,
-                         bad.shift, tests, alpha)
-                for bad in many[0]
-            )
-            return Suspects(solution, found, "many shots are out; a robust fit found them")
-    found = tuple(
-        _suspect(solution, verdict.candidate.label,
-                 tuple(sorted({row // 3 for row in verdict.candidate.rows})), verdict.test.bias,
-                 verdict.test.statistic, verdict.test.dof, shift, tests, alpha)
-        for verdict, shift in zip(snooping.suspects, snooping.shifts, strict=True)
-    )
-    return Suspects(solution, found, snooping.stopped)
 
 
-def _most(solution):
-    """Suspects after which snooping one at a time is given up."""
-    return max(4, len(solution.run.shots) // 6)
-
-
-def _fits_better(rest, snooped):
-    factor = rest.adjustment.variance_factor
-    return factor is not None and factor < (snooped.variance_factor or np.inf)
+def _mirrored(run, snooping) -> set:
+    """Labels of suspect taped lengths that the rest puts on the other side of zero."""
+    labels = set()
+    for verdict in snooping.at_end:
+        kind, quantity = verdict.candidate.label[:2]
+        if kind == "tape" and verdict.test.dof:
+            row = run.tape.quantities.index(quantity)
+            taped, solved = run.tape.value[row], run.tape.value[row] - verdict.test.bias[0]
+            far = MIRRORED_SDS * run.tape.sd[row]
+            if run.tape.unit[row] != "deg" and taped * solved < 0 and min(
+                abs(taped), abs(solved)
+            ) > far:
+                labels.add(verdict.candidate.label)
+    return labels
 
 
 def suspicion(solution: Solution) -> list[Candidate]:
-    """The candidates: every shot, every reading of a pose with shots, every pose of many shots."""
-    run = solution.run
+    """Every shot, every reading of a pose with shots, the tape, sights to known points, poses."""
+    problem, run = solution.problem, solution.run
     shots, rows_of = run.shots, {}
     for i, pose in enumerate(shots.pose.tolist()):
         rows_of.setdefault(pose, []).extend(range(3 * i, 3 * i + 3))
@@ -175,6 +232,18 @@ def suspicion(solution: Solution) -> list[Candidate]:
     candidates += [
         Candidate(("reading", pose, r), (), pose, (r,))
         for pose in rows_of for r in range(len(run.rig.readings))
+        if not problem.observations.readings_aside[pose, r]
+    ]
+    candidates += [
+        Candidate(("tape", problem.prior.names[i]), priors=(i,)) for i in range(problem.n_taped)
+    ]
+    sights, first = sights_of(run.set_ups), len(problem.prior.values)
+    first -= 3 * len(sights)  # they come last
+    candidates += [
+        Candidate(("sight", sight), priors=tuple(
+            first + 3 * i + axis for i, other in enumerate(sights) if other == sight
+            for axis in range(3)))
+        for sight in dict.fromkeys(sights)
     ]
     candidates += [
         Candidate(("pose", pose), tuple(rows), detects=False)
@@ -183,45 +252,95 @@ def suspicion(solution: Solution) -> list[Candidate]:
     return candidates
 
 
-def _suspect(solution, label, shots, bias, statistic, dof, shift, tests, alpha) -> Suspect:
-    run = solution.run
-    kind, number, *rest = label
-    reading = rest[0] if rest else None
-    pose = int(run.shots.pose[number]) if kind == "shot" else number
-    name = {
-        "shot": lambda: run.shots.ids[number],
-        "pose": lambda: f"pose:{run.poses.ids[number]}",
-        "reading": lambda: f"{run.poses.ids[number]}/{run.rig.reading_names[reading]}",
-    }[kind]()
+def _run_chance(snooping: Snooping, tests: int) -> float:
+    """Of the most extreme single value before anything was set aside."""
+    single = [(v.test.statistic, v.test.dof) for v in snooping.before if v.candidate.detects]
+    if not single:
+        return 1.0
+    statistics, dof = np.array(single).T
+    return _chance(chi2.sf(statistics, dof).min(), tests)
+
+
+def _chance(single: float, tests: int) -> float:
+    """That the most extreme of so many tests is as far out, were they independent (Sidak)."""
+    return float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
+
+
+def _stopped(snooping, remaining):
+    """Why the search ended, with the names that people know."""
+    if snooping.proven:
+        return snooping.stopped
+    names = ", ".join(remaining[:3]) + (" and others" if len(remaining) > 3 else "")
+    return (f"{len(remaining)} more stay beyond their limit ({names}): so many look like a mistake "
+            "about the whole run")
+
+
+def _name(run, label) -> str:
+    """As `calib.judge.set_aside.named` understands it."""
+    kind, which, *reading = label
+    if kind == "shot":
+        return run.shots.ids[which]
+    if kind == "tape":
+        return f"tape:{which}"
+    if kind == "sight":
+        return f"sight:{which[0]}/{which[1]}"
+    pose = run.poses.ids[which]
+    return f"pose:{pose}" if kind == "pose" else f"{pose}/{run.rig.reading_names[reading[0]]}"
+
+
+def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
+    run, label, test = solution.run, verdict.candidate.label, verdict.test
+    kind, which = label[0], label[1]
     n_rig = len(run.rig.parameters)
     sd = solution.adjustment.sd[:n_rig]
     in_sd = np.divide(shift[:n_rig], sd, out=np.zeros(n_rig), where=sd > 0)
     most = int(np.argmax(np.abs(in_sd)))
-    single = chi2.sf(statistic, dof)
-    chance = float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
     parameter = run.rig.parameters[most]
-    says = " ".join([_miss_words(run, kind, number, reading, bias),
+    says = " ".join([_miss_words(run, label, test.bias),
                      _moves_words(parameter, shift[most], in_sd[most])])
     return Suspect(
-        kind, name, shots, pose, reading, bias, statistic, dof, equal_power_limit(dof, alpha),
-        chance, parameter.name, float(shift[most]), float(in_sd[most]), says,
+        kind=kind,
+        name=_name(run, label),
+        shots=tuple(sorted({row // 3 for row in verdict.candidate.rows})),
+        pose=(int(run.shots.pose[which]) if kind == "shot"
+              else which if kind in ("pose", "reading") else None),
+        reading=label[2] if kind == "reading" else None,
+        quantity=which if kind == "tape" else None,
+        sight=which if kind == "sight" else None,
+        miss=test.bias,
+        statistic=test.statistic,
+        dof=test.dof,
+        limit=equal_power_limit(test.dof, alpha),
+        chance=_chance(chi2.sf(test.statistic, test.dof), tests),
+        moves=parameter.name,
+        moves_by=float(shift[most]),
+        moves_in_sd=float(in_sd[most]),
+        says=says,
     )
 
 
-def _miss_words(run, kind, number, reading, bias):
+def _miss_words(run, label, bias):
+    kind, which, *reading = label
     if kind == "reading":
         off = np.degrees(bias[0])
         turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
         hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
-        return (f"Reading {run.rig.reading_names[reading]} of pose {run.poses.ids[number]} is off "
-                f"by {off:+.2f} deg.{hint}")
+        return (f"Reading {run.rig.reading_names[reading[0]]} of pose {run.poses.ids[which]} is "
+                f"off by {off:+.2f} deg.{hint}")
+    if kind == "tape":
+        deg = run.tape.unit[run.tape.quantities.index(which)] == "deg"
+        off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"
+        return f"Taped {which} is off by {off} from what the others say."
     lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
     if kind == "shot":
         east, north, up = 1000 * bias
-        return (f"Shot {run.shots.ids[number]} is off by {lengths[0]:.0f} mm from where the "
+        return (f"Shot {run.shots.ids[which]} is off by {lengths[0]:.0f} mm from where the "
                 f"others put it (east {east:+.0f}, north {north:+.0f}, up {up:+.0f}).")
     each = ", ".join(f"{length:.0f}" for length in lengths)
-    return (f"Pose {run.poses.ids[number]} does not fit: its shots are off by {each} mm from where "
+    if kind == "sight":
+        return (f"The sight from set-up {which[0]} to {which[1]} is off by {each} mm from where "
+                "the others put it. A wrong point, a wrong coordinate or a wrong target height?")
+    return (f"Pose {run.poses.ids[which]} does not fit: its shots are off by {each} mm from where "
             "the others put them. A wrong pose number, or the machine moved?")
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2, norm
 
+from calib.chain.angles import differences
 from calib.chain.derived import derived_values
 from calib.chain.rig import Rig
 from calib.run.records import Tape
@@ -96,7 +97,8 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
     tested = (difference_variance > UNTESTED_SHARE * sd**2) & (variance > 0)
     difference_sd = np.sqrt(np.where(tested, difference_variance, np.nan))
     gain = np.where(used, sd**2 / np.where(tested, difference_variance, np.nan), 1.0)
-    joint, dof = _chi_square((tape.value - h)[tested], total[np.ix_(tested, tested)])
+    difference = differences(h, tape.value, tape.si_units)
+    joint, dof = chi_square(difference[tested], total[np.ix_(tested, tested)])
     return TapeTest(
         quantities=tape.quantities,
         tape=tape.value,
@@ -105,8 +107,8 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
         solved_sd=np.sqrt(np.maximum(variance, 0.0)),
         used=used,
         difference_sd=difference_sd,
-        z=(h - tape.value) / difference_sd,
-        without=np.where(tested, tape.value - (tape.value - h) * gain, np.nan),
+        z=difference / difference_sd,
+        without=np.where(tested, tape.value + difference * gain, np.nan),
         without_sd=np.sqrt(np.where(tested, variance * gain, np.nan)),
         joint=joint,
         dof=dof,
@@ -122,7 +124,7 @@ def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape):
             np.vstack([np.eye(len(parameters)), gradient])[pick])
 
 
-def _chi_square(difference, covariance):
+def chi_square(difference, covariance):
     """Statistic and rank, on the part of the covariance that is not next to nothing."""
     if not len(difference):
         return 0.0, 0

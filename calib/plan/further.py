@@ -84,7 +84,7 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
     information = np.zeros((int(free.sum()),) * 2)
     for group in observations.groups:
         b = prediction.by_readings[group.rows]
-        q = observations.reading_covariance[group.blocks]
+        q = observations.powerless_covariance[group.blocks]
         lower = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
         rows = np.linalg.solve(lower, prediction.by_parameters[:, free][group.rows])
         information += np.einsum("gmi,gmj->ij", rows, rows)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from calib.adjust.observability import Observability
 from calib.adjust.spectrum import Spectrum
 from calib.calibration import tape_by_parameter
 from calib.chain.motion import PLACEMENT
@@ -21,7 +22,6 @@ from calib.plan.exchange import (
     worst_gain,
 )
 from calib.plan.information import Noise, Taped, pose_rows, prior_information
-from calib.plan.observability import Observability
 from calib.plan.order import shortest_tour, travel_seconds
 from calib.plan.robust import Robustness, robustness
 from calib.plan.tolerance import reading_tolerances

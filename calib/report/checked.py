@@ -9,7 +9,8 @@ from rich.table import Table
 from scipy.stats import chi2
 
 from calib.calibration import Solution
-from calib.judge.check import TOLERANCE, Checked
+from calib.judge.check import Checked, common_offset
+from calib.judge.gates import ERROR_RATE, offset_question
 from calib.report.cautions import CAUTIONS
 from calib.report.record import check_record
 
@@ -17,9 +18,15 @@ from calib.report.record import check_record
 LEVEL = 0.001
 
 
-def checked_document(solution: Solution, check: Checked) -> dict:
-    """The record of the check with a sentence, whether sds explain the misses, and cautions."""
-    record = check_record(solution, check)
+def checked_document(solution: Solution, check: Checked, source: str) -> dict:
+    """The record of the check with a sentence, whether sds explain the misses, and cautions.
+
+    `passed` needs both: every miss within the tolerance, which came from `source`, and no common
+    offset beyond chance.
+    """
+    offset = common_offset(solution, check)
+    told = offset_question(offset, len(check.shots))
+    record = check_record(solution, check, offset)
     within = int(np.sum(check.lengths <= check.tolerance))
     surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
                   if statistic > chi2.isf(LEVEL, 3)]
@@ -28,10 +35,11 @@ def checked_document(solution: Solution, check: Checked) -> dict:
             f"{1000 * record['max_3d']:.1f} mm, rms {1000 * record['rms_3d']:.1f} mm).")
     return {
         "says": says,
-        "tolerance_source": "common practice, no source" if check.tolerance == TOLERANCE
-        else "stated by the user",
+        "tolerance_source": source,
         "further_out_than_their_sds_allow": surprising,
+        "offset_says": told.passed if told.chance > ERROR_RATE else told.failed,
         **record,
+        "passed": record["passed"] and told.chance > ERROR_RATE,
         "cautions": list(CAUTIONS),
     }
 
@@ -57,6 +65,7 @@ def checked_text(document: dict) -> str:
             f"{1000 * length:.1f}", f"{1000 * sd:.1f}",
             "OUT" if length > document["tolerance"] else "")
     out.print(table)
+    out.print(document["offset_says"])
     odd = document["further_out_than_their_sds_allow"]
     if odd:
         out.print(f"Further out than their sds allow: {', '.join(odd)}.")

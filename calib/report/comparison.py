@@ -3,11 +3,19 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
+from calib.chain.angles import differences
 from calib.edge import envelope_edge
-from calib.judge.drift import Survey, difference_sd, shared_shots
-from calib.judge.tape import TAPE_LEVEL, tape_test
+from calib.judge.same_model import model_differences, structure_differences
+from calib.judge.survey import (
+    Survey,
+    difference,
+    difference_covariance,
+    same_rows,
+    shared_shots,
+)
+from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
     SHOWN,
@@ -40,11 +48,11 @@ class Side:
 def comparison(first: Side, second: Side) -> dict:
     """The document of a comparison; differences are second less first, m and deg."""
     if first.survey and second.survey:
-        rows, edge, notes = _two_surveys(first.survey, second.survey)
+        rows, edge, notes, together = _two_surveys(first.survey, second.survey)
     elif first.survey or second.survey:
-        rows, edge, notes = _with_tape(first, second)
+        rows, edge, notes, together = _with_tape(first, second)
     else:
-        rows, edge, notes = _two_tapes(first, second)
+        rows, edge, notes, together = _two_tapes(first, second)
     return {
         "schema": 1,
         "first": first.name,
@@ -52,6 +60,7 @@ def comparison(first: Side, second: Side) -> dict:
         "level": TAPE_LEVEL,
         "limit": LIMIT,
         "rows": rows,
+        "together": together,
         "edge": edge,
         "edge_of": "first" if second.survey and not first.survey else "second",
         "notes": notes,
@@ -61,7 +70,7 @@ def comparison(first: Side, second: Side) -> dict:
 def _row(quantity, unit, first, second, sd):
     """A row from SI values; sd None or NaN where the difference cannot be tested."""
     f = unit_factor(unit)
-    difference = second[0] - first[0]
+    difference = differences(second[0], first[0], unit)
     tested = sd is not None and np.isfinite(sd) and sd > 0
     z = difference / sd if tested else None
     return {
@@ -77,31 +86,64 @@ def _row(quantity, unit, first, second, sd):
 
 def _two_surveys(a, b):
     names = [n for n in a.rig.parameter_names if n in b.rig.parameter_names]
-    notes = []
-    sd = difference_sd(a, b, names)
-    if shared_shots(a, b):
-        notes.append("Both come from the same shots: their difference has no sd of its own and "
-                     "is not tested.")
-        sd = np.full(len(names), np.nan)
+    notes, models = [], model_differences(a, b)
+    covariance = difference_covariance(a, b, names)
+    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if models:
+        notes.append("They are of different models, no quantity is tested: "
+                     + "; ".join(d.says for d in models).replace("the older", "the first").replace(
+                         "the newer", "the second") + ".")
+    count = shared_shots(a, b)
+    if count:
+        notes.append(f"Both come from the same shots ({count} of them): their difference has no "
+                     "sd of its own and is not tested.")
+    tested = not (models or count)
     own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
                                                strict=True), strict=True)) for r in (a, b)]
-    units = {p.name: p.unit for p in a.rig.parameters}
-    rows = [_row(n, units[n], own[0][n], own[1][n], s) for n, s in zip(names, sd, strict=True)]
+    units = dict(zip(names, a.units(names), strict=True))
+    rows = [_row(n, units[n], own[0][n], own[1][n], s if tested else None)
+            for n, s in zip(names, sd, strict=True)]
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
         notes.append(f"Only one of them has {', '.join(sorted(only))}.")
-    nodes = envelope_edge(a.rig, a.parameters)
-    other = np.array([own[1].get(n, own[0][n])[0] for n in a.rig.parameter_names])
-    covariance = a.covariance
-    if a.rig.parameter_names == b.rig.parameter_names:
-        covariance = covariance + b.covariance
-    return rows, setup_error_record(nodes, covariance, other), notes
+    together = _together(difference(a, b, names), covariance) if tested else None
+    return rows, setups_edge(a, b), notes, together
+
+
+def setups_edge(machine: Survey, entered: Survey) -> dict | None:
+    """What the edge is off by with one result's values entered where the other's are right.
+
+    The sd is that of the difference of the two; none where they share shots. None where the edge
+    of one does not exist in the other.
+    """
+    nodes = envelope_edge(machine.rig, machine.parameters)
+    alike = not structure_differences(machine, entered) and (
+        machine.rig.parameter_names == entered.rig.parameter_names)
+    covariance = None
+    if alike and not shared_shots(machine, entered):
+        covariance = difference_covariance(machine, entered, machine.rig.parameter_names)
+    try:
+        return setup_error_record(nodes, covariance, entered.parameters,
+                                  None if alike else entered.rig)
+    except ValueError:
+        return None
+
+
+def _together(change, covariance):
+    """Chi-square of all differences together and its limit; None with nothing to test."""
+    told = np.diag(covariance) > 0
+    statistic, dof = chi_square(change[told], covariance[np.ix_(told, told)])
+    if not dof:
+        return None
+    limit = float(chi2.isf(TAPE_LEVEL, dof))
+    return {"chi2": number(statistic), "dof": dof, "limit": limit,
+            "significant": bool(statistic > limit)}
 
 
 def _with_tape(first, second):
     survey = first.survey or second.survey
     tape = second.tape if first.survey else first.tape
-    rig, used = survey.rig, _used(tape, survey.tape)
+    rig, used = survey.rig, same_rows(tape, survey.tape)
     test = tape_test(rig, survey.parameters, survey.covariance, tape, used)
     units = {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
     rows = []
@@ -122,7 +164,10 @@ def _with_tape(first, second):
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
-    return rows, edge, notes
+    together = None if not test.dof else {
+        "chi2": number(test.joint), "dof": test.dof, "limit": test.joint_limit,
+        "significant": bool(test.joint > test.joint_limit)}
+    return rows, edge, notes, together
 
 
 def _two_tapes(first, second):
@@ -131,39 +176,23 @@ def _two_tapes(first, second):
     rows = []
     for quantity in common:
         i, j = a.quantities.index(quantity), b.quantities.index(quantity)
-        unit = "deg" if a.unit[i].casefold() == "deg" else "m"
-        rows.append(_row(quantity, unit, (a.value[i], a.sd[i]), (b.value[j], b.sd[j]),
+        rows.append(_row(quantity, a.si_units[i], (a.value[i], a.sd[i]), (b.value[j], b.sd[j]),
                          float(np.hypot(a.sd[i], b.sd[j]))))
     notes = ["Both are tapes: without a result there is no machine to carry the difference to "
              "the edge."]
     only = set(a.quantities) ^ set(b.quantities)
     if only:
         notes.append(f"Only one of them has {', '.join(sorted(only))}.")
-    return rows, None, notes
-
-
-def _used(tape, prior):
-    """Which rows of a tape took part in a solution: the same quantity, value and sd."""
-    used = []
-    for quantity, value, sd in zip(tape.quantities, tape.value, tape.sd, strict=True):
-        i = prior.quantities.index(quantity) if quantity in prior.quantities else None
-        used.append(i is not None and bool(
-            np.isclose(prior.value[i], value, rtol=0, atol=1e-9)
-            and np.isclose(prior.sd[i], sd, rtol=1e-6)))
-    return np.array(used, bool)
+    return rows, None, notes, None
 
 
 def comparison_sections(document: dict) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, bad = document["rows"], [r for r in document["rows"] if r["significant"]]
-    if bad:
-        says = "More than chance: " + ", ".join(r["quantity"] for r in bad) + "."
-    else:
-        says = "No difference is more than chance."
-    blocks = [Text(words(says), "lead")]
+    rows, blocks = document["rows"], []
     if document["edge"] is not None:
         entered = document[document["edge_of"]]
         blocks.append(edge_sentence(document["edge"], f"Entering {entered}"))
+    blocks.append(Text(words(*_quantities_say(document)), "lead"))
     if document["notes"]:
         blocks.append(Items(tuple(("", words(n)) for n in document["notes"])))
     blocks.append(_rows_table(document, rows))
@@ -172,6 +201,24 @@ def comparison_sections(document: dict) -> list[Section]:
     if document["edge"] is not None:
         blocks += edge_blocks(document["edge"])
     return [Section("comparison", f"{document['first']} and {document['second']}", tuple(blocks))]
+
+
+def _quantities_say(document):
+    """What the tests of the quantities come to, one by one and together: parts of a sentence."""
+    bad = [r["quantity"] for r in document["rows"] if r["significant"]]
+    if bad:
+        return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
+    if all(r["z"] is None for r in document["rows"]):
+        return ("No quantity can be tested.",)
+    together = document["together"]
+    if together is not None and together["significant"]:
+        return ("No single quantity differs by more than chance, but all of them together do "
+                "(chi-square ", fixed(together["chi2"], 1), ", limit ",
+                fixed(together["limit"], 1), ").")
+    if document["edge"] is None:
+        return ("No quantity differs by more than chance.",)
+    return ("Quantity by quantity they agree within their sds; what these differences add up to at "
+            "the edge stands above.",)
 
 
 def _rows_table(document, rows):
@@ -199,11 +246,13 @@ def edge_sentence(edge: dict, start: str) -> Text:
     posture = [part for axis in edge["axes"]
                for part in (f", {axis['reading']} ", fixed(at["joints"][axis["reading"]], 0),
                             " deg")]
+    known = [" (no sd)"] if edge["worst_sd"] is None else [
+        " (sd ", mm(edge["worst_sd"], 0), ", 95 %: ", mm(edge["worst_low95"], 0), " to ",
+        mm(edge["worst_high95"], 0), ")"]
     return Text(words(
-        f"{start} would put the edge wrong by ", mm(summary["worst"], 0), " ± ",
-        mm(edge["worst_sd"], 0), " mm at worst (", at["point"], ", reach ", at["reach"],
-        *posture, "), ", mm(summary["rms"], 0), " mm rms and below ", mm(summary["p95"], 0),
-        " mm over 95 % of the envelope."), "lead")
+        f"{start} would put the edge wrong by ", mm(summary["worst"], 0), " mm at worst", *known,
+        ", at ", at["point"], " (reach ", at["reach"], *posture, "); ", mm(summary["rms"], 0),
+        " mm rms and below ", mm(summary["p95"], 0), " mm over 95 % of the envelope."), "lead")
 
 
 def shares_table(edge: dict) -> Table:
@@ -217,12 +266,17 @@ def shares_table(edge: dict) -> Table:
 def edge_blocks(edge: dict) -> list:
     """Causes and maps of an edge error."""
     height = 0.8 + 1.55 * len(edge["reaches"])
-    return [
-        shares_table(edge),
+    error = [
         Picture("edge-error", "Edge error over the working envelope",
                 "One map per reach of the edge error in mm over the swept joints, all on one "
                 "scale; each cell carries its number.",
                 lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
+    ]
+    if not edge["shares"]:
+        return error
+    return [
+        shares_table(edge),
+        *error,
         Picture("edge-causes", "What causes the edge error",
                 "Bars: the edge error each quantity would cause alone, with its share of the "
                 "whole in per cent.",

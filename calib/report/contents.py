@@ -50,7 +50,8 @@ def verdict(document) -> Section:
     aside = left_out(document)
     return Section("verdict", "Verdict", (
         Text(words(said["says"]), "lead"), *((Text(words(aside), "lead"),) if aside else ()),
-        Items(gates), *_key_numbers(document),
+        Items(gates), *(Text(words(note)) for note in said["notes"]),
+        Text(words(said["shared_by"]), "note"), *_key_numbers(document),
         Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
                    "are further down."), "note"),
     ))
@@ -59,7 +60,10 @@ def verdict(document) -> Section:
 def _key_numbers(document):
     edge = document["edge"]["summary"]
     rows = [["edge known to, from the calibration alone, readings exact (1 sd, mm)",
-             mm(edge["worst"]), mm(edge["p95"]), mm(edge["rms"])]]
+             mm(edge["worst"]), mm(edge["p95"]), mm(edge["rms"])],
+            ["the same at 95 %, to be held against the goal (mm)",
+             mm(document["goal"]["within95"]), "", ""],
+            ["the goal (95 %, mm)", mm(document["goal"]["edge"]), "", ""]]
     if document["taped"] is not None:
         error = document["taped"]["edge"]["summary"]
         rows.append(["edge error if the taped values were entered (mm)",

@@ -3,32 +3,31 @@
 import numpy as np
 
 from calib.adjust.congruency import LEVEL
-from calib.edge import envelope_edge
-from calib.judge.drift import Drift, Survey
+from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
+from calib.judge.survey import Survey
 from calib.report.blocks import SHOWN, Items, Section, Table, Text, fixed, value_cells, words
-from calib.report.comparison import edge_blocks, edge_sentence
-from calib.report.evidence import setup_error_record
+from calib.report.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.numbers import number, unit_factor
 from calib.report.summary import value_and_sd
 
-#: A difference of more sds is remarked upon where the search gave up or a result failed its gates.
+#: A difference of more sds is remarked upon where nothing, or not everything, could be named.
 _DIFFERS = 3.0
+
+#: What a survey changes: unit of the record, factor to it, and what it is put down to.
+_SURVEY = {
+    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % {way} than before, all by the same share: "
+                   "the scale or the unit of one of the surveys, not the machine."),
+    SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "All sensors in the boom plane read as if "
+                      "tipped by {size} deg ({way} than before), all alike: the vertical of one of "
+                      "the surveys (level of the instrument, origin of the coordinates), not three "
+                      "sensors at once."),
+}
 
 
 def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
     """What a drift test found, m and deg."""
     test = found.congruency
-    parameters = {p.name: p for p in newer.rig.parameters}
-    sds = np.sqrt(np.diag(test.change_covariance))
-    moved = []
-    for name, change, sd, step in zip(found.moved_names, test.change, sds, test.moved, strict=True):
-        p = parameters[name]
-        f = unit_factor(p.unit)
-        moved.append({
-            "name": name, "unit": p.unit, "change": number(f * change), "sd": number(f * sd),
-            "statistic": number(step.statistic), "limit": number(step.limit),
-            "says": _moved_words(p, f * change, f * sd),
-        })
+    moved = _moved(newer, found)
     return {
         "schema": 1,
         "older": older.identity,
@@ -41,31 +40,86 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
             "congruent": test.congruent, "same_precision": found.same_precision,
             "rest_statistic": number(test.rest_statistic), "rest_limit": number(test.rest_limit),
         },
+        "passed": passed(older, newer, found),
+        "models": [d.says for d in found.models],
+        "otherwise": found.otherwise,
         "moved": moved,
         "failed_gates": {"older": list(older.failed), "newer": list(newer.failed)},
         "doubt": _doubt(older, newer, found),
+        "remarks": _remarks(older, newer),
         "rows": _rows(older, newer, found),
-        "left_out": list(found.left_out),
         "edge": _edge(older, newer),
-        "says": _says(moved, test),
+        "says": _says(moved, found, older.failed or newer.failed),
     }
 
 
-def _moved_words(parameter, change, sd):
+def passed(older: Survey, newer: Survey, found: Drift) -> bool:
+    """Whether two sound results of one model differ by nothing beyond chance."""
+    return bool(found.congruency.congruent and found.comparable
+                and not older.failed and not newer.failed)
+
+
+def _moved(newer, found):
+    if not found.comparable:
+        return []
+    test = found.congruency
+    parameters = {p.name: p for p in newer.rig.parameters}
+    sds = np.sqrt(np.diag(test.change_covariance))
+    moved = []
+    for name, change, sd, step in zip(found.moved_names, test.change, sds, test.moved, strict=True):
+        p = parameters.get(name)
+        unit, f = (p.unit, unit_factor(p.unit)) if p else _SURVEY[name][:2]
+        moved.append({
+            "name": name, "unit": unit, "change": number(f * change), "sd": number(f * sd),
+            "statistic": number(step.statistic), "limit": number(step.limit),
+            "alternatives": (others := [found.candidates[j] for j in step.alternatives]),
+            "says": (_moved_words(p, f * change, f * sd, newer.rig) if p
+                     else _survey_words(name, f * change, f * sd)) + _or_else(others),
+        })
+    return moved
+
+
+def _or_else(others):
+    if not others:
+        return ""
+    return f" Or it is {' or '.join(others)}: these shots cannot tell."
+
+
+def _survey_words(name, change, sd):
+    size, spread = value_and_sd(abs(change), sd)
+    return _SURVEY[name][2].format(size=f"{size} ± {spread}",
+                                   way="larger" if change > 0 else "smaller")
+
+
+def _moved_words(parameter, change, sd, rig):
     label, factor = SHOWN[parameter.unit]
     size, spread = value_and_sd(abs(change), sd, factor)
     way = "larger" if change > 0 else "smaller"
     worn = (" An edge that wears does this."
             if parameter.name.endswith(("edge_drop", "edge_reach")) and change < 0 else "")
+    across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
+    tipped = (" A survey with its vertical tipped across the boom looks the same."
+              if across else "")
     return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
-            f"before.{worn}")
+            f"before.{worn}{tipped}")
 
 
-def _says(moved, test):
-    if test.congruent:
+def _says(moved, found, failed):
+    """The verdict. Nothing is blamed between two models, and with failed gates only if."""
+    if found.models:
+        return ("What differs between them may come from that alone: nothing can be said to have "
+                "moved, nor to have stayed. Solve both runs again with the same rig, the same "
+                "parameters held and the same values of them, then repeat this.")
+    if found.otherwise is not None:
+        return ("Nothing can be said to have moved: one of the results is a mirror image or "
+                "relabelled. Find which with calib diagnose, and solve it again.")
+    if found.congruency.congruent:
         return "Nothing has moved beyond chance."
     if not moved:
         return "Something has moved, but no single quantity explains it."
+    if failed:
+        return ("Were both results right, this would have moved: "
+                f"{', '.join(m['name'] for m in moved)}.")
     if len(moved) == 1:
         return moved[0]["says"]
     return f"Moved beyond chance: {', '.join(m['name'] for m in moved)}."
@@ -75,18 +129,35 @@ def _doubt(older, newer, found):
     """What stands first where the two results are no sound pair; None if they are."""
     failed = [f"the {which} result failed {' and '.join(survey.failed)}"
               for which, survey in (("older", older), ("newer", newer)) if survey.failed]
+    said = "; ".join(failed)
+    if found.models:
+        alike = "; ".join(d.says for d in found.models)
+        also = f" Besides, {said}." if failed else ""
+        return f"The two results are of different models: {alike}.{also}"
+    if found.otherwise is not None:
+        return f"{found.otherwise}."
     if found.more_moved:
         reason = "These are probably two machines, or a result failed its gates: "
-        reason += ("; ".join(failed) if failed else "neither did, so look whether it is the same "
-                   "machine and attachment")
+        reason += said or ("neither did, so look whether it is the same machine and attachment")
         return f"More has moved than the quantities named below. {reason}."
     if failed and not found.congruency.congruent:
-        said = "; ".join(failed)
         return (f"{said[0].upper()}{said[1:]}: what seems to have moved may be its mistake. Mend "
                 "that result first.")
     if failed:
-        return f"{failed[0][0].upper()}{'; '.join(failed)[1:]}: do not rest anything on this test."
+        return f"{said[0].upper()}{said[1:]}: do not rest anything on this test."
     return None
+
+
+def _remarks(older, newer):
+    """What hints at the wrong pair of results, or at the wrong order."""
+    remarks = []
+    if older.rig.name != newer.rig.name:
+        remarks.append(f"The older result is of the rig {older.rig.name}, the newer of "
+                       f"{newer.rig.name}: are they of one machine?")
+    if older.time and newer.time and older.time > newer.time:
+        remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
+                       "the two the wrong way round? Then larger is smaller.")
+    return remarks
 
 
 def _mark(name, z, found, doubtful):
@@ -97,46 +168,38 @@ def _mark(name, z, found, doubtful):
 
 
 def _rows(older, newer, found):
-    units = {p.name: p.unit for p in newer.rig.parameters}
-    old = dict(zip(older.rig.parameter_names, older.parameters, strict=True))
-    doubtful = found.more_moved or bool(older.failed or newer.failed)
+    doubtful = not found.comparable or found.more_moved or bool(older.failed or newer.failed) or \
+        not set(found.moved_names) <= set(found.names)
     rows = []
-    for name, difference, sd in zip(found.names, found.difference, found.difference_sd,
-                                    strict=True):
-        f = unit_factor(units[name])
+    for i, name in enumerate(found.names):
+        (a,), (b,), (unit,) = older.index([name]), newer.index([name]), newer.units([name])
+        f, difference, sd = unit_factor(unit), found.difference[i], found.difference_sd[i]
+        z = difference / sd if sd > 0 else None
         rows.append({
-            "name": name, "unit": units[name], "older": number(f * old[name]),
-            "newer": number(f * (old[name] + difference)), "difference": number(f * difference),
-            "sd": number(f * sd), "z": number(difference / sd) if sd > 0 else None,
-            "moved": name in found.moved_names,
-            "mark": _mark(name, difference / sd if sd > 0 else None, found, doubtful),
+            "name": name, "unit": unit, "older": number(f * older.parameters[a]),
+            "newer": number(f * newer.parameters[b]), "difference": number(f * difference),
+            "sd": number(f * sd), "z": None if z is None else number(z),
+            "moved": name in found.moved_names, "mark": _mark(name, z, found, doubtful),
         })
     return rows
 
 
 def _edge(older, newer):
     """What going on with the older values would do at the edge now."""
-    nodes = envelope_edge(newer.rig, newer.parameters)
-    old = dict(zip(older.rig.parameter_names, older.parameters, strict=True))
-    other = np.array([old.get(n, v) for n, v in zip(newer.rig.parameter_names, newer.parameters,
-                                                    strict=True)])
-    covariance = newer.covariance
-    if older.rig.parameter_names == newer.rig.parameter_names:
-        covariance = covariance + older.covariance
-    return setup_error_record(nodes, covariance, other)
+    return setups_edge(newer, older)
 
 
 def drift_sections(document: dict) -> list[Section]:
     """What a person reads of a drift test."""
     test = document["test"]
     moved = document["moved"]
-    items = [("moved", words(m["says"])) for m in moved] if len(moved) > 1 else []
+    items = [("moved", words(m["says"])) for m in moved] \
+        if len(moved) > 1 or (moved and moved[0]["says"] != document["says"]) else []
+    items += [("note", words(remark)) for remark in document["remarks"]]
     if not test["same_precision"]:
-        items.append(("note", words("The two runs fit themselves differently well: look at their "
-                                    "own reports before trusting this test.")))
-    if document["left_out"]:
-        items.append(("note", words("Estimated in only one of the results and not compared: "
-                                    + ", ".join(document["left_out"]) + ".")))
+        items.append(("note", words("The two runs fit themselves differently well: each was "
+                                    "weighted by how well it does. Look at their own reports "
+                                    "before trusting this test.")))
     differ = [r["name"] for r in document["rows"] if r["mark"] == "differs"]
     if differ:
         items.append(("note", words("Not named as moved, but "
@@ -158,10 +221,11 @@ def drift_sections(document: dict) -> list[Section]:
                    fixed(document["level"], 0, 100.0), " % (", fixed(test["rank"], 0), " and ",
                    fixed(test["dof"], 0), " degrees of freedom, pooled variance factor ",
                    fixed(test["pooled_variance_factor"], 2), ").")),
-        edge_sentence(document["edge"], "Going on with the older values"),
+        *([] if document["edge"] is None else
+          [edge_sentence(document["edge"], "Going on with the older values")]),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
               "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
                        ""), rows, [bool(r["mark"]) for r in document["rows"]]),
-        *edge_blocks(document["edge"]),
+        *([] if document["edge"] is None else edge_blocks(document["edge"])),
     ]
     return [Section("drift", "What has moved", tuple(blocks))]

@@ -4,6 +4,7 @@ Documents in the units of the record (m, deg), parts of result.json.
 """
 
 import numpy as np
+from scipy.stats import norm
 
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
@@ -53,31 +54,44 @@ def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> dict:
     }
 
 
-def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray, other: np.ndarray) -> dict:
-    """What the edge is off by with `other` parameters entered, m; sds from `covariance` alone."""
-    error = nodes.error(other)
+def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: np.ndarray,
+                       rig: Rig | None = None) -> dict:
+    """What the edge is off by with `other` parameters entered, m; sds from `covariance` alone.
+
+    Without a covariance there is no sd. `rig` is that of `other` if it is another one; then the
+    error is not shared out among parameters.
+    """
+    error = nodes.error(other, rig)
     length = np.where(nodes.seen[:, None], np.linalg.norm(error, axis=2), np.nan)
-    sd = nodes.error_sd(error, covariance)
     node, point = np.unravel_index(np.nanargmax(length), length.shape)
-    found, rig = shares(nodes, other), nodes.rig
-    order = np.argsort(-found.alone, kind="stable")
+    worst, sd = length[node, point], np.nan
+    if covariance is not None:
+        sd = nodes.error_sd(error, covariance)[node, point]
+    own = nodes.rig
     return {
-        **envelope_record(rig),
+        **envelope_record(own),
         "error": map_record(nodes, length),
         "summary": spread_record(Spread.of(length)),
-        "worst_sd": number(sd[node, point]),
+        "worst_sd": number(sd),
+        "worst_low95": number(max(worst - norm.isf(0.025) * sd, 0.0)),
+        "worst_high95": number(worst + norm.isf(0.025) * sd),
         "worst_at": {
-            "point": rig.target_names[nodes.targets[point]],
-            "reach": rig.envelope.reaches[nodes.reach[node]][0],
-            "joints": _joints(rig, nodes.joints[node]),
+            "point": own.target_names[nodes.targets[point]],
+            "reach": own.envelope.reaches[nodes.reach[node]][0],
+            "joints": _joints(own, nodes.joints[node]),
             "error": axes(error[node, point], ("forward", "left", "up")),
         },
-        "shares": [
-            {"name": rig.parameter_names[i], "share": number(found.share[i]),
-             "alone": number(found.alone[i])}
-            for i in order if other[i] != nodes.parameters[i]
-        ],
+        "shares": [] if rig is not None else _share_records(nodes, other),
     }
+
+
+def _share_records(nodes, other):
+    found = shares(nodes, other)
+    return [
+        {"name": nodes.rig.parameter_names[i], "share": number(found.share[i]),
+         "alone": number(found.alone[i])}
+        for i in np.argsort(-found.alone, kind="stable") if other[i] != nodes.parameters[i]
+    ]
 
 
 def tape_record(rig: Rig, test: TapeTest) -> dict:
@@ -136,7 +150,7 @@ def pose_records(solution: Solution) -> list[dict]:
     run, rig = solution.run, solution.rig
     posture = solution.problem.run.rig.chain.posture(
         solution.parameters, np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1)),
-        run.poses.readings, False,
+        solution.readings_used, False,
     )
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)

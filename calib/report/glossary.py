@@ -14,9 +14,15 @@ _WORDS = (
     ("detectable", "The smallest error of a value that the tests would find four times in five."),
     ("variance factor", "Misfit over what the stated sds promise: near 1 is as promised; its "
      "root is how many times worse."),
-    ("global test", "Whether the variance factor is one that 95 % of good runs have."),
-    ("suspect", "Does not fit the others, further out than the worst value of 95 in 100 good "
-     "runs. Flagged: out for a single test, but among so many it may be chance."),
+    ("global test", "Whether the variance factor is one that good runs have: neither too large nor "
+     "too small."),
+    ("chance", "Of a test: how many good runs look as bad."),
+    ("goal", "What the edge must be known to at 95 %: about twice its 3-D sd, worst over the "
+     "envelope, readings exact."),
+    ("suspect", "Does not fit the others, further out than the worst value of all but 1 in 100 "
+     "good runs. Flagged: out for a single test, but among so many it may be chance."),
+    ("plausible", "Within the range of the parameter, near what was stated, and told from every "
+     "machine that fits the shots as well: mirrored, relabelled, or with readings exchanged."),
     ("tape only", "The shots say nothing about this quantity; the value is the tape's."),
     ("envelope", "The postures in which the machine works; the edge is judged over all of them."),
 )

@@ -6,15 +6,22 @@ from scipy.stats import norm
 from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
+from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
+from calib.judge.correlation import Correlation
 from calib.judge.external import External
-from calib.judge.hold_out import NOT_JUDGED, HeldOut
+from calib.judge.gates import ERROR_RATE, SHARED_BY
+from calib.judge.goal import EdgeKnown
+from calib.judge.hold_out import NOT_JUDGED
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
+from calib.judge.plausible import Plausibility
+from calib.judge.scale import NOT_SHOWN, SurveyScale
 from calib.judge.suspects import Suspects
+from calib.judge.tape import TAPE_LEVEL
 from calib.judge.trends import Trend
-from calib.report.evidence import seen_from_house
+from calib.report.evidence import quantity_unit, seen_from_house
 from calib.report.numbers import axes, number, numbers, unit_factor
 
 #: How many trends are listed besides the significant ones.
@@ -99,13 +106,15 @@ def trend_records(trends: tuple[Trend, ...]) -> list[dict]:
     ]
 
 
-def held_out_record(held: HeldOut | None) -> dict | None:
+def held_out_record(judgement: Judgement) -> dict | None:
     """Misses of held-out poses against their predicted sds, lengths in m.
 
     `passed` is null where the rest does not fix the machine: there is nothing to judge by then.
     """
+    held = judgement.held_out
     if held is None:
         return None
+    passed = next((g.passed for g in judgement.gates if g.name == "held-out poses"), None)
     return {
         "count": len(held.checked.shots),
         "folds": held.folds,
@@ -114,12 +123,104 @@ def held_out_record(held: HeldOut | None) -> dict | None:
         "predicted_rms_3d": held.predicted_rms_3d,
         "max_3d": float(held.checked.lengths.max()),
         "standardised_sd": float(held.standardised.std()),
-        "passed": held.passed,
+        "chi2": held.statistic, "dof": held.dof, "chance": held.chance,
+        "passed": passed,
         "shots": [
             {"shot": shot, "miss": axes(miss), "sd": axes(np.sqrt(np.diag(covariance)))}
             for shot, miss, covariance in zip(
                 held.checked.shots.ids, held.checked.misses, held.checked.covariances, strict=True)
         ],
+    }
+
+
+def goal_record(edge: EdgeKnown) -> dict:
+    """What the edge must be known to and is known to, worst over the envelope, m."""
+    return {
+        "edge": edge.goal,
+        "source": "rig.toml" if edge.stated else "common practice, no source",
+        "confidence": 0.95,
+        "sd": number(edge.sd),
+        "within95": number(edge.within95),
+        "reach": edge.reach or None,
+        "met": edge.met,
+    }
+
+
+def correlation_record(told: Correlation | None) -> dict | None:
+    """The test of each shot's error against that of the shot before."""
+    if told is None:
+        return None
+    return {"coefficient": told.coefficient, "chance": told.chance, "pairs": told.pairs,
+            "order": "time" if told.timed else "file"}
+
+
+def scale_record(scale: SurveyScale | None) -> dict | None:
+    """The scale of the shots that the taped lengths ask for, less 1."""
+    if scale is None:
+        return None
+    return {"excess": scale.excess, "sd": scale.sd, "chance": scale.chance}
+
+
+def verdict_record(judgement: Judgement) -> dict:
+    """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
+    gates = sorted(judgement.gates, key=lambda gate: gate.passed)
+    notes = list(_taped_notes(judgement.suspects.solution.rig, judgement.taped))
+    if judgement.scale is None:
+        notes.append(NOT_SHOWN)
+    failed = [gate.name for gate in gates if not gate.passed]
+    says = (
+        "Solved; every gate passed." if not failed
+        else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
+    )
+    return {
+        "says": says,
+        "passed": not failed,
+        "gates": [{"name": g.name, "passed": g.passed, "chance": g.chance, "level": g.level,
+                   "says": g.says} for g in judgement.gates],
+        "reasons": [gate.says for gate in gates],
+        "notes": notes,
+        "error_rate": ERROR_RATE,
+        "shared_by": SHARED_BY,
+    }
+
+
+def _taped_notes(rig, test):
+    """A sentence per taped value that the shots contradict, the worst first."""
+    count = len(test.quantities)
+    for i in np.argsort(-np.abs(np.nan_to_num(test.z)), kind="stable"):
+        if not test.significant[i]:
+            break
+        unit = quantity_unit(rig, test.quantities[i])
+        off = (1.0 if unit == "deg" else 1000.0) * unit_factor(unit) * (
+            test.tape[i] - test.without[i])
+        shown = f"{off:+.2f} deg" if unit == "deg" else f"{off:+.1f} mm"
+        yield (f"The taped {test.quantities[i]} is {shown} off what the rest says "
+               f"({-test.z[i]:+.1f} sd; of {count} good values one is beyond {test.limit:.1f} sd "
+               f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): tape it "
+               "again.")
+
+
+def plausible_record(plausible: Plausibility) -> dict:
+    """Values out of place, and the machines that the shots fit as well with what tells them."""
+    def machine_record(weighed):
+        machine = weighed.machine
+        relabelling = machine.relabelling
+        return {
+            "machine": machine.says,
+            "edit": None if relabelling is None else relabelling.edit,
+            "differs": list(machine.differs), "shots_chi2": machine.excess,
+            "tape_chi2": machine.tape_excess, "evidence": weighed.evidence,
+            "told_by": weighed.told_by, "would_tell": weighed.would_tell, "says": weighed.says,
+        }
+
+    return {
+        "passed": plausible.passed,
+        "out_of_range": [{"name": o.parameter, "says": o.says} for o in plausible.out_of_range],
+        "far_from_start": [{"name": o.parameter, "says": o.says}
+                           for o in plausible.far_from_start],
+        "equivalents": [machine_record(w) for w in plausible.equivalents],
+        "would_tell": list(plausible.would_tell),
+        "keep_out": list(plausible.keep_out),
     }
 
 
@@ -164,9 +265,13 @@ def set_aside_record(chosen: Chosen) -> dict:
                 predicted.shots.ids, predicted.shots.pose, predicted.misses, sds, seen,
                 strict=True)
         }
+    run = chosen.solution.run
+    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": r.says
+            for r in replaced_readings(chosen.solution)}
     return {
         "choice": chosen.choice,
-        "values": [{"name": name, "reason": why.get(name, "named by the user")}
+        "values": [{"name": name, "reason": why.get(name, "named by the user")
+                    + (f" ({told[name]})" if name in told else "")}
                    for name in chosen.aside.names],
         "shots": [{"shot": shot, **record} for shot, record in misses.items()],
         "effect": None if chosen.whole is None else _effect(chosen.whole, chosen.solution),
@@ -199,6 +304,7 @@ def judged_lines(document: dict) -> list[str]:
     if aside["values"]:
         names = ", ".join(v["name"] for v in aside["values"])
         lines.append(f"Set aside ({aside['choice']}): {names}.")
+    lines += document["verdict"]["notes"]
     beside = document["without_suspects"]
     if beside is not None:
         most = max(beside["parameters"], key=lambda p: abs(p["in_sd"] or 0.0))

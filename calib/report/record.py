@@ -15,7 +15,7 @@ from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
 from calib.edge import envelope_edge
-from calib.judge.check import Checked
+from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
@@ -27,15 +27,20 @@ from calib.report.evidence import (
     taped_record,
 )
 from calib.report.judged import (
+    correlation_record,
+    goal_record,
     held_out_record,
     identifiability_record,
     levels_record,
     noise_records,
+    plausible_record,
     reading_says,
+    scale_record,
     set_aside_record,
     shot_reliability,
     trend_records,
     undetected_record,
+    verdict_record,
     without_suspects_record,
 )
 from calib.report.numbers import axes, number, unit_factors
@@ -133,8 +138,11 @@ def set_up_records(solution: Solution) -> list[dict]:
     ]
 
 
-def fit_record(solution: Solution) -> dict:
-    """Counts, variance factor and global test at 95 %, two-sided."""
+def fit_record(solution: Solution, judgement: Judgement) -> dict:
+    """Counts, variance factor with the bounds of 95 % of good runs, and the global test.
+
+    `passed` is the gate's answer: its level is the test's share of what all tests have.
+    """
     adjustment = solution.adjustment
     dof = adjustment.dof
     low, high = (dof * np.array(variance_factor_bounds(dof))) if dof else (np.nan, np.nan)
@@ -144,13 +152,14 @@ def fit_record(solution: Solution) -> dict:
         "shot_coordinates": len(adjustment.residuals),
         "tape_values": solution.problem.n_taped,
         "set_up_values": len(adjustment.prior_residuals) - solution.problem.n_taped,
-        "unknowns": int(adjustment.free.sum()),
+        "unknowns": observations - dof,
         "dof": dof,
         "variance_factor": adjustment.variance_factor,
         "chi2": adjustment.chi2,
         "chi2_low": number(low),
         "chi2_high": number(high),
-        "passed": bool(low <= adjustment.chi2 <= high) if dof else None,
+        "passed": next(g.passed for g in judgement.gates if g.name == "global test")
+        if dof else None,
         "rms_3d": rms_3d(solution.residuals),
         "rms_3d_miss": rms_3d(solution.misses),
         "condition": number(solution.shots_alone.condition),
@@ -250,19 +259,23 @@ def result_document(chosen: Chosen, judgement: Judgement) -> dict:
         "poses": pose_records(solution),
         "shots": shot_records(solution, judgement),
         "readings": reading_records(solution, judgement),
-        "fit": fit_record(solution),
+        "fit": fit_record(solution, judgement),
         "suspects": suspect_records(judgement.suspects),
         "tests": levels_record(solution, judgement),
         "without_suspects": without_suspects_record(judgement.suspects),
         "set_aside": set_aside_record(chosen),
         "noise": noise_records(judgement.noise),
         "trends": trend_records(judgement.trends),
-        "held_out": held_out_record(judgement.held_out),
+        "held_out": held_out_record(judgement),
+        "correlation": correlation_record(judgement.correlation),
+        "scale": scale_record(judgement.scale),
         "undetected": undetected_record(solution, judgement.external),
         "identifiability": identifiability_record(judgement.identifiability),
         "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
-        "check": check_record(solution, judgement.check),
+        "check": check_record(solution, judgement.check, judgement.offset),
+        "plausible": plausible_record(judgement.plausible),
         "edge": edge_record(nodes, solution.covariance),
+        "goal": goal_record(judgement.edge),
         "taped": taped_record(nodes, solution.covariance, solution.run.tape),
         "verdict": verdict_record(judgement),
     }
@@ -278,8 +291,8 @@ def suspect_records(suspects: Suspects) -> list[dict]:
     ]
 
 
-def check_record(solution: Solution, check: Checked | None) -> dict | None:
-    """The check shots against their predictions, lengths in m."""
+def check_record(solution: Solution, check: Checked | None, offset: Offset | None) -> dict | None:
+    """The check shots against their predictions, and what they are off by in common; m."""
     if check is None:
         return None
     return {
@@ -288,6 +301,8 @@ def check_record(solution: Solution, check: Checked | None) -> dict | None:
         "max_3d": float(check.lengths.max()),
         "tolerance": check.tolerance,
         "passed": check.passed,
+        "offset": None if offset is None else {
+            "mean": axes(offset.mean), "sd": axes(offset.sd), "chance": offset.chance},
         "shots": [
             {
                 "shot": shot,
@@ -302,21 +317,6 @@ def check_record(solution: Solution, check: Checked | None) -> dict | None:
                 check.covariances, check.statistics, strict=True,
             )
         ],
-    }
-
-
-def verdict_record(judgement: Judgement) -> dict:
-    """One sentence, whether every gate passed, and the reasons."""
-    failed = [gate.name for gate in judgement.gates if not gate.passed]
-    says = (
-        "Solved; every gate passed." if not failed
-        else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
-    )
-    return {
-        "says": says,
-        "passed": not failed,
-        "gates": [{"name": g.name, "passed": g.passed, "says": g.says} for g in judgement.gates],
-        "reasons": [gate.says for gate in judgement.gates],
     }
 
 

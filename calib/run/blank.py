@@ -83,8 +83,14 @@ def _rig_toml(rig, warning):
         + sds
         + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
         f"# {free.name} = {_shown(free)}\n\n"
+        "# [ranges]   # within which a value can be, if not the template's range\n"
+        f"# {free.name} = [{free.least:g}, {free.most:g}]\n\n"
         "# [limits]   # how far a joint goes, deg\n"
         f"# {first.name} = [{low:g}, {high:g}]\n\n"
+        "# [goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
+        '# edge = "20 mm"   # 30 mm if not stated (common practice, no source)\n\n'
+        "# [check]   # how far a check shot may be from where it is predicted\n"
+        '# tolerance = "30 mm"\n\n'
         "# The parameters of this template:\n"
         + names
     )

@@ -5,6 +5,7 @@ import numpy as np
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, lines_in_words, quote
+from calib.run.copies import tell_copies
 from calib.run.records import Poses, Shots, Tape
 
 #: No machine reaches that far from the middle of its working range, m.
@@ -38,6 +39,10 @@ def check_together(
     if check is not None:
         _check_check(poses, shots, check, findings)
     _check_far_shots(poses, shots, check, findings)
+    files = [("shots.csv", shots), *([] if check is None else [("check.csv", check)])]
+    tell_copies(np.vstack([s.position for _, s in files]),
+                [name for name, s in files for _ in s.line],
+                [line for _, s in files for line in s.line], findings)
     _note_unused_poses(poses, shots, check, findings)
 
 

@@ -1,6 +1,8 @@
 """A cell of a file to a number: the only place where text becomes one."""
 
 import re
+import unicodedata
+from collections.abc import Sequence
 
 _PLAIN = {
     mark: re.compile(rf"[+-]?(?:[0-9]+(?:{re.escape(mark)}[0-9]*)?|{re.escape(mark)}[0-9]+)"
@@ -10,6 +12,14 @@ _PLAIN = {
 _MARK_NAME = {".": "decimal point", ",": "decimal comma"}
 _DIGITS = r"[+-]?[0-9]{1,3}(?:X[0-9]{3})+"
 _UNIT = re.compile(r"[+-]?[0-9.,]+ *(?:m|mm|cm|ft|in|deg|rad|gon|%|')", re.IGNORECASE)
+
+
+_NOTHING = ("nan", "inf", "infinity", "na", "n/a", "null", "none")
+
+#: From this size on measured numbers are written out.
+_WRITTEN_OUT = 1e-3
+
+DROPPED = "a number without a power of ten (has a spreadsheet dropped digits?)"
 
 
 class NotANumber(ValueError):
@@ -60,6 +70,34 @@ def is_number(cell: str, decimal: str = ".") -> bool:
     return _PLAIN[decimal].fullmatch(cell) is not None
 
 
+def hides(cell: str) -> bool:
+    """Whether a cell holds characters that no screen shows: control, format, line separators.
+
+    Examples
+    --------
+    >>> hides("1.5\u0085"), hides("edge\u00a0left")
+    (True, False)
+    """
+    return not cell.isprintable() and any(
+        unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp") for c in cell)
+
+
+def dropped_digits(cell: str, decimal: str = ".") -> bool:
+    """Whether a number looks like what a spreadsheet makes of a measured one.
+
+    5.01E+03 of 5006.0156: a power of ten with less than three decimals, but for what is very small.
+
+    Examples
+    --------
+    >>> dropped_digits("5.01E+03"), dropped_digits("5.0060156e+03"), dropped_digits("1e-05")
+    (True, False, False)
+    """
+    mantissa, power, _ = cell.casefold().partition("e")
+    return (power == "e" and is_number(cell, decimal)
+            and len(mantissa.partition(decimal)[2]) < 3
+            and abs(float(cell.replace(decimal, "."))) >= _WRITTEN_OUT)
+
+
 def decimal_marks_in(cell: str) -> str:
     """The decimal mark that makes `cell` a number: ".", "," or "" where it does not matter.
 
@@ -72,6 +110,31 @@ def decimal_marks_in(cell: str) -> str:
     return "" if point == comma else "." if point else ","
 
 
+def without_decimals(cells: Sequence[str], decimal: str = ".") -> list[int]:
+    """The one or two cells without decimals where all others, six or more, have three at least.
+
+    Examples
+    --------
+    >>> without_decimals(["1.250", "17", "3.125", "2.500", "0.125", "2.001", "7.004"])
+    [1]
+    """
+    filled = [(i, len(cell.partition(decimal)[2])) for i, cell in enumerate(cells) if cell]
+    bare = [i for i, decimals in filled if decimals == 0]
+    others = [decimals for _, decimals in filled if decimals]
+    return bare if len(bare) <= 2 and len(others) >= 6 and min(others) >= 3 else []
+
+
+def says_nothing(cell: str) -> bool:
+    """Whether a cell is a sign for no value, in a column of numbers or of ids.
+
+    Examples
+    --------
+    >>> says_nothing("---"), says_nothing("#N/A"), says_nothing("A-3")
+    (True, True, False)
+    """
+    return set(cell) <= set("*-?_") or cell.casefold().strip("+-#") in _NOTHING
+
+
 def _likely(cell, decimal):
     """What to say of a cell that is no number; the first cause that fits."""
     other = "," if decimal == "." else "."
@@ -79,8 +142,7 @@ def _likely(cell, decimal):
     mended = bare.translate(str.maketrans("oil", "011"))
     causes = (
         (not cell, "a number"),
-        (bare.strip("+-") in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "null", "none"),
-         "a finite number"),
+        (bare.strip("+-#") in _NOTHING, "a finite number"),
         (set(cell) <= set("*-?_"), "a number (a sign for no value?)"),
         (cell.startswith("#"), "a number (an error or a narrow column of a spreadsheet?)"),
         ("°" in cell or "º" in cell, "a number in decimal degrees (without the degree sign)"),
@@ -89,6 +151,8 @@ def _likely(cell, decimal):
         (any(c in cell for c in "\u2212\u2013\u2014") and _mendable(cell, decimal),
          "a number (the minus sign is a dash: type a plain hyphen)"),
         (_thousands(cell, decimal), f"a number with a {_MARK_NAME[decimal]} and no thousands mark"),
+        (hides(cell),
+         "a number (a character inside that does not show)"),
         (is_number(cell, other), f"a number with a {_MARK_NAME[decimal]}"),
         (mended != bare and is_number(mended, decimal) and "o" in bare,
          "a number (letter O for zero?)"),

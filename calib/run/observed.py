@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
+from calib.run.copies import complain_of_lookalikes, note_same_readings
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
 from calib.run.table import (
@@ -11,7 +12,8 @@ from calib.run.table import (
     COORDINATE,
     ID,
     NUMBER,
-    SD,
+    READING_SD,
+    SHOT_SD,
     TIME,
     Column,
     Table,
@@ -19,6 +21,7 @@ from calib.run.table import (
     nearest,
     read_table,
 )
+from calib.run.units import short_way_round
 
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
@@ -43,14 +46,18 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     names = () if rig is None else rig.reading_names
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
     columns += [Column(name, ANGLE) for name in names]
-    columns += [Column(f"sd_{name}", SD, required=False) for name in names]
+    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in names]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
         _complain_of_no_rows(table, "one row per pose", findings)
         return None
     complain_of_repeats(table, "pose", findings, "each pose once")
+    lines = table.lines.tolist()
+    for column in ("pose", "stand"):
+        complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
-    readings = [table.numbers.get(name, unknown) for name in names]
+    readings = [short_way_round(table.numbers.get(name, unknown)) for name in names]
+    note_same_readings(np.array(readings).T, _text(table, "pose"), file, lines, findings)
     sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
     return Poses(
         ids=_text(table, "pose"),
@@ -89,7 +96,7 @@ def read_shots(
     """
     columns = [Column(name, ID) for name in ("shot", "pose", "target")]
     columns += [Column(axis, COORDINATE) for axis in AXES]
-    columns += [Column(f"sd_{axis}", SD, required=False) for axis in AXES]
+    columns += [Column(f"sd_{axis}", SHOT_SD, required=False) for axis in AXES]
     columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
     columns += [Column("time", TIME, required=False), Column("setup", ID, required=False)]
     table = read_table(text, file, columns, findings)

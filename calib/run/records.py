@@ -16,7 +16,7 @@ class Poses:
     ----------
     ids, stand : tuple of str
     readings, sd : ndarray, shape (n_poses, n_readings)
-        rad, columns in the rig's order.
+        rad, columns in the rig's order. A reading with an infinite sd is set aside.
     time : tuple of (str or None)
     line : tuple of int
         Line of readings.csv, for messages; 0 where there is no file.
@@ -86,6 +86,11 @@ class Tape:
     sd: np.ndarray
     unit: tuple[str, ...]
     line: tuple[int, ...]
+
+    @property
+    def si_units(self) -> tuple[str, ...]:
+        """Of the values as they are kept: "m", or "deg" for an angle (kept in rad)."""
+        return tuple("deg" if unit.casefold() == "deg" else "m" for unit in self.unit)
 
     @classmethod
     def none(cls) -> "Tape":

@@ -6,11 +6,10 @@ import tomllib
 
 import numpy as np
 
-from calib.chain.rig import Rig, RigError, rig_from_dict
+from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
-from calib.run.table import SD
 from calib.run.text import CONTROL, split_lines
-from calib.run.units import LIMITS, from_si
+from calib.run.units import LIMITS, from_si, sd_problem
 
 AXES = ("east", "north", "up")
 
@@ -95,10 +94,12 @@ def _unshowable(data):
 
 def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
     """Sizes that no machine and no survey has, and that would overflow further on."""
-    sds = [(f"shots.sd.{axis}", sd) for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
+    sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
-    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd)) for r in rig.readings if r.sd is not None]
-    problems = [(key, f"{sd:g}", SD.expected) for key, sd in sds if not SD.accepts(sd)]
+    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings
+            if r.sd is not None]
+    problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
+                if (problem := sd_problem(sd, unit))]
     postures = len(rig.envelope.reaches) * math.prod(map(len, rig.envelope.sweep.values()))
     if postures > _MOST_POSTURES:
         problems.append(("envelope", f"{postures:,} postures", f"at most {_MOST_POSTURES:,}"))
@@ -106,7 +107,17 @@ def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
         limit, expected = LIMITS[p.unit]
         if abs(p.start) > limit:
             problems.append((f"values.{p.name}", f"{from_si(p.start, p.unit):g}", expected))
+        elif not p.allows(p.start):
+            where = f"values.{p.name}" if p.stated else f"ranges.{p.name}" \
+                if p.name in rig.definition["ranges"] else f"parameters.{p.name}.start"
+            problems.append((where, f"{from_si(p.start, p.unit):g}", expected_range(p)))
     return problems
+
+
+def expected_range(parameter: Parameter) -> str:
+    """What a value of a parameter should be, for a complaint."""
+    return (f"a value {parameter.range_words}: a machine beyond that states its own range under "
+            f"[ranges] in rig.toml, such as {parameter.name} = [least, most]")
 
 
 class KeyLines:

@@ -1,6 +1,7 @@
 """A table with declared columns: every bad cell one complaint, all at once."""
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -8,9 +9,16 @@ from datetime import datetime
 import numpy as np
 
 from calib.run.complaints import Findings, lines_in_words, quote
-from calib.run.numerals import NotANumber, parse_number
+from calib.run.numerals import (
+    DROPPED,
+    NotANumber,
+    dropped_digits,
+    hides,
+    parse_number,
+    without_decimals,
+)
 from calib.run.text import Row, note_commented, read_grid
-from calib.run.units import UNITS
+from calib.run.units import UNITS, sd_problem
 
 
 @dataclass(frozen=True)
@@ -22,13 +30,20 @@ class Kind:
     is_number : bool
     accepts : callable
         Whether a value (a float of a number column, else the text) is in order.
-    expected : str
-        For the complaint about a value that is not.
+    expected : str or callable
+        For the complaint about a value that is not; a callable is asked with the value.
+    measured : bool
+        Whether dropped digits (`calib.run.numerals.dropped_digits`) would do harm.
     """
 
     is_number: bool
     accepts: Callable[[float | str], bool]
-    expected: str
+    expected: str | Callable[[float], str]
+    measured: bool = False
+
+    def expects(self, value) -> str:
+        """What was expected instead of `value`."""
+        return self.expected if isinstance(self.expected, str) else self.expected(value)
 
 
 def _is_moment(cell):
@@ -39,17 +54,25 @@ def _is_moment(cell):
     return ":" in cell
 
 
+#: What a spreadsheet makes of an id such as 1E3.
+_POWER = re.compile(r"[0-9][.,][0-9]+[eE][+-][0-9]+")
+
 #: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
 _FAR = 1e8
 
-ID = Kind(False, bool, "an id")
+ID = Kind(False, lambda cell: bool(cell) and not (hides(cell) or _POWER.fullmatch(cell)), "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
-COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m")
+COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
 NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
-ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg")
+ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg", True)
+#: Measured, in a unit of its own.
+MEASURED = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", True)
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
+SHOT_SD, READING_SD = (
+    Kind(True, lambda v, unit=unit: sd_problem(v, unit) is None,
+         lambda v, unit=unit: sd_problem(v, unit)) for unit in ("m", "deg"))
 
 
 @dataclass(frozen=True)
@@ -232,11 +255,18 @@ def _numbers(cells, column, rows, grid, findings):
         except NotANumber as error:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell), error.expected)
             continue
-        if column.kind.accepts(value):
+        if column.kind.accepts(value) and column.kind.measured \
+                and dropped_digits(cell, grid.dialect.decimal):
+            findings.complain(grid.file, rows[i].line, column.name, quote(cell), DROPPED)
+        elif column.kind.accepts(value):
             values[i] = value
         else:
             findings.complain(grid.file, rows[i].line, column.name, quote(cell),
-                              column.kind.expected)
+                              column.kind.expects(value))
+    if column.kind.measured:
+        for i in without_decimals(cells, grid.dialect.decimal):
+            findings.note(grid.file, f"column {column.name}: {quote(cells[i])} has no decimals "
+                          "where the others have three or more", rows[i].line)
     return values
 
 

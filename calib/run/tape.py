@@ -5,9 +5,10 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
 from calib.run.records import Tape
+from calib.run.rig_file import expected_range
 from calib.run.table import (
     ID,
-    NUMBER,
+    MEASURED,
     SD,
     UNIT,
     Column,
@@ -20,7 +21,7 @@ from calib.run.units import LIMITS, UNITS, si_unit, to_si
 
 def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape:
     """Read tape.csv; after a complaint what is sound, never as a result."""
-    columns = [Column("quantity", ID), Column("value", NUMBER), Column("sd", SD),
+    columns = [Column("quantity", ID), Column("value", MEASURED), Column("sd", SD),
                Column("unit", UNIT)]
     table = read_table(text, file, columns, findings)
     if table is None or len(table) == 0 or len(table.texts) + len(table.numbers) < len(columns):
@@ -30,6 +31,7 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
     quantities, units = table.texts["quantity"], table.texts["unit"]
     value, sd = np.full((2, len(table)), np.nan)
     known = {} if rig is None else {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
+    ranges = {} if rig is None else {p.name: p for p in rig.parameters}
     for i, (quantity, unit) in enumerate(zip(quantities, units, strict=True)):
         line = int(table.lines[i])
         fits = rig is None or _fits(quantity, unit, known, file, line, findings)
@@ -40,6 +42,9 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
             if abs(value[i]) > limit:
                 findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
                                   expected)
+            elif quantity in ranges and not ranges[quantity].allows(value[i]):
+                findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
+                                  expected_range(ranges[quantity]))
     if rig is not None:
         _note_held(quantities, table.lines, rig, file, findings)
     return Tape(quantities, value, sd, units, tuple(table.lines.tolist()))

@@ -12,6 +12,11 @@ from calib.spreadsheet import unguard
 _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 
+#: What may stand around a cell. Not what else Python strips, such as the control characters
+#: U+001C and U+0085: a cell that holds them is no number.
+BLANK = " \t\r\v\f\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000"
+_BLANK_CHARACTERS = "".join(c for c in map(chr, range(0x10000)) if re.fullmatch(f"[{BLANK}]", c))
+
 _UNSEEN = r"\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff"
 
 #: What no text file needs: controls, the marks that turn the order of letters about, and others
@@ -137,10 +142,10 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     ('a', 'b, c', '')
     """
     if delimiter == " ":
-        line = line.strip()
+        line = line.strip(_BLANK_CHARACTERS)
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
-        return tuple([c.strip() for c in cells])
+        return tuple([c.strip(_BLANK_CHARACTERS) for c in cells])
     blank = _BLANKS.get(delimiter, _BLANKS[""])
     cells, at = [], 0
     while True:
@@ -149,14 +154,14 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
             quoted = _QUOTED.match(line, start)
             if quoted is None:
                 return None
-            cells.append(quoted[1].replace('""', '"').strip())
+            cells.append(quoted[1].replace('""', '"').strip(_BLANK_CHARACTERS))
             at = blank.match(line, quoted.end()).end()
             if delimiter == " " and at == quoted.end() < len(line):
                 return None
         else:
             end = line.find(delimiter, at)
             end = len(line) if end < 0 else end
-            cells.append(line[at:end].strip())
+            cells.append(line[at:end].strip(_BLANK_CHARACTERS))
             at = end if delimiter != " " else blank.match(line, end).end()
         if at == len(line):
             return tuple(cells)
@@ -167,7 +172,7 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
 
 
 #: What may stand around a quoted cell, and a quoted cell: each match takes one pass.
-_BLANKS = {"\t": re.compile(" *"), " ": re.compile(" *"), "": re.compile(r"\s*")}
+_BLANKS = {"\t": re.compile(" *"), " ": re.compile(" *"), "": re.compile(f"[{BLANK}]*")}
 _QUOTED = re.compile(r'"((?:[^"]|"")*+)"(?!")')
 
 

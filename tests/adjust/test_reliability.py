@@ -196,3 +196,10 @@ def test_hypothesis_of_a_reading_is_its_effect_on_the_misclosures():
     adjustment, _, b, block, *_ = linear_problem()
     column = hypothesis(adjustment, (), 2, [1])[:, 0]
     np.testing.assert_allclose(column, np.where(block == 2, -b[:, 1], 0.0))
+
+
+def test_a_group_of_nothing_has_nothing_to_say():
+    """No rows and no readings, and readings of a block without observations."""
+    adjustment = linear_problem()[0]
+    test = group_test(adjustment)
+    assert test.dof == 0 and test.statistic == 0 and test.mdb == np.inf and len(test.bias) == 0

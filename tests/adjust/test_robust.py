@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
+from calib.adjust.candidate import Candidate
 from calib.adjust.observations import Observations, Prediction
 from calib.adjust.robust import reweight
-from calib.adjust.snooping import Candidate
 
 
 def line(seed, wrong=0):

@@ -206,3 +206,8 @@ def test_numbered_where_there_are_no_names():
     with pytest.raises(NotDetermined, match="nothing fixes x0 and x1 together"):
         adjust(lambda x, _: Prediction(design @ x, design, np.zeros((4, 0))), observations,
                [0.0, 0.0])
+
+
+def test_condition_of_nothing_is_one():
+    """A matrix without columns."""
+    assert Spectrum.of(np.zeros((3, 0))).condition == 1.0

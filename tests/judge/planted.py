@@ -80,7 +80,7 @@ def corners(run, rng):
 
 def corners_of_a_pose(run, rng):
     p = rng.integers(len(run.poses.ids))
-    return _other(run, run.shots.pose == p), "corners of a pose", f"pose {run.poses.ids[p]}"
+    return _other(run, run.shots.pose == p), "corners, in part", f"pose {run.poses.ids[p]}"
 
 
 def sign(run, rng):

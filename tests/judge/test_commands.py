@@ -112,9 +112,9 @@ def test_diagnose_names_the_mistake(calib, folder):
     code, out, _ = calib("diagnose", folder)
     assert code == GATE_FAILED
     assert out.startswith("Left and right corners are exchanged in all poses.")
-    assert "not all: solve again after the edit" in out
+    assert "And: single values are wrong: " in out and "--set-aside " in out
     code, out, _ = calib("diagnose", folder, "--json")
-    assert json.loads(out)["mistake"]["family"] == "corners"
+    assert json.loads(out)["mistake"]["family"] == "corners + single values"
 
 
 def test_a_run_that_fits_needs_no_diagnosis(calib, tmp_path):

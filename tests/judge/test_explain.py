@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+from calib.judge.changes import changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
-from calib.judge.mistakes import plausible, tape_mistakes, whole_run_mistakes
+from calib.judge.mistakes import tape_factors
 from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.simulate import simulate
 from tests.judge import planted
 
 
@@ -94,7 +96,7 @@ def test_the_diagnosis_reads_as_advice(rig):
     text = diagnosis_text(diagnosis_document(explain(run)))
     assert text.startswith("North and east are swapped in all shots.\n\nEvidence: ")
     assert "Edit: Swap the columns east and north of shots.csv." in text
-    assert "Nothing was changed." in text
+    assert "The run was not changed." in text
     assert "Before anyone goes back to the machine:" in text
 
 
@@ -106,13 +108,20 @@ def test_a_clean_run_is_told_to_fit(rig):
     assert "Before anyone" not in text
 
 
+def _everywhere(run):
+    """Every change of all poses, as mistakes."""
+    every = np.ones(len(run.poses.ids), bool)
+    return [m for c in changes_of(run) if (m := mistake_in(run, c, every)) is not None]
+
+
 def test_edits_are_edits_of_files(rig):
     """Every mistake says which file to edit, and its own effect is undone by doing it twice."""
     run = planted.simulated(rig, np.random.default_rng(7))
-    for mistake in [*whole_run_mistakes(run), *tape_mistakes(run, [0])]:
+    for mistake in [*_everywhere(run), *tape_factors(run, 0)]:
         assert any(file in mistake.edit for file in
                    ("shots.csv", "readings.csv", "rig.toml", "tape.csv"))
-        if mistake.family in ("axes", "heights", "sign", "corners"):
+        if mistake.family in ("axes", "heights", "sign", "two signs", "corners",
+                              "exchanged columns"):
             twice = mistake.apply(mistake.apply(run))
             np.testing.assert_allclose(twice.shots.position, run.shots.position)
             np.testing.assert_allclose(twice.poses.readings, run.poses.readings)
@@ -123,9 +132,30 @@ def test_readings_no_sensor_shows_are_not_proposed(rig):
     """A tilt inclination beyond 90 deg, or a house pitched by 180 deg, explains nothing."""
     run = planted.simulated(rig, np.random.default_rng(8))
     tilt = run.rig.reading_names.index("tilt")
-    assert plausible(run, tilt)
+    assert plausible(run, tilt).all()
     beyond = run.poses.readings.copy()
     beyond[0, tilt] = np.radians(100)
-    assert not plausible(planted.readings(run, beyond), tilt)
-    zeros = [m.says for m in whole_run_mistakes(run) if m.family == "zero"]
+    assert not plausible(planted.readings(run, beyond), tilt)[0]
+    zeros = [m.says for m in _everywhere(run) if m.family == "zero"]
     assert not any("house_pitch" in says and "180" in says for says in zeros)
+
+
+def test_a_change_in_some_poses_leaves_the_others(rig):
+    """Rows shifted from the sixth pose on: those before keep theirs, the last pose is given up."""
+    run = planted.simulated(rig, np.random.default_rng(9))
+    change = next(c for c in changes_of(run) if c.family == "shift" and c.lost == -1)
+    poses = np.arange(24) >= 5
+    changed = in_poses(run, change, poses)
+    np.testing.assert_array_equal(changed.poses.readings[:5], run.poses.readings[:5])
+    np.testing.assert_array_equal(changed.poses.readings[5:-1], run.poses.readings[6:])
+    assert changed.shots.pose.max() == 22
+
+
+def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
+    """Corners exchanged in all poses and nothing taped: both readings of the run, and the tape."""
+    clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
+    found = explain(planted._other(clean, True))
+    says = diagnosis_document(found)["says"]
+    assert "Left and right corners are exchanged in all poses" in says
+    assert "a taped edge_width tells which" in says
+    assert "no mistake to look for" not in says

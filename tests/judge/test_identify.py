@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from calib.adjust.observability import Observability
 from calib.calibration import solve
-from calib.judge.identify import identifiability, observability
+from calib.judge.identify import identifiability
 from calib.simulate import simulate
 
 
@@ -103,6 +104,6 @@ def test_o1_orders_as_the_determinant():
     """O1 of the same number of poses orders like log det(J'J)."""
     rng = np.random.default_rng(3)
     jacobians = [rng.normal(size=(30, 5)) for _ in range(20)]
-    o1 = [observability(np.linalg.svd(j, compute_uv=False), 10)[0] for j in jacobians]
+    o1 = [Observability.of(np.linalg.svd(j, compute_uv=False), 10).volume for j in jacobians]
     determinants = [np.linalg.slogdet(j.T @ j)[1] for j in jacobians]
     assert np.array_equal(np.argsort(o1), np.argsort(determinants))

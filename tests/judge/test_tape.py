@@ -71,3 +71,37 @@ def test_a_wrong_tape_is_significant(rig):
     test = tape_test(rig, solution.parameters, solution.covariance, run.tape)
     assert test.significant[row]
     assert test.joint > test.joint_limit
+
+
+def test_levels_are_the_stated_ones(rig):
+    """1 % two-sided for one value, 1 % for all together (table values of normal and chi-square)."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=16)
+    solution = solve(run)
+    test = tape_test(rig, solution.parameters, solution.covariance, run.tape)
+    assert test.limit == pytest.approx(2.5758, abs=5e-5)
+    assert test.dof == 15 and test.joint_limit == pytest.approx(30.578, abs=5e-4)
+
+
+def test_rows_together_are_those_left_out_one_by_one(rig):
+    """One row alone: the joint test is the square of its z, used or not."""
+    run, _ = simulate(rig, np.random.default_rng(5), poses=16)
+    solution = solve(run)
+    one = Tape(run.tape.quantities[:1], run.tape.value[:1], run.tape.sd[:1], run.tape.unit[:1],
+               run.tape.line[:1])
+    for used in (True, False):
+        test = tape_test(rig, solution.parameters, solution.covariance, one, used)
+        assert test.dof == 1 and test.joint == pytest.approx(test.z[0] ** 2)
+
+
+def test_held_values_and_angles_a_turn_away(rig):
+    """A held quantity is not tested; 360.3 deg on the tape is 0.3 deg."""
+    run, _ = simulate(rig, np.random.default_rng(5), poses=16)
+    solution = solve(run)
+    degrees = {}
+    for turn in (0.0, 360.0, -360.0):
+        tape = Tape(("rotate_zero", "tilt_axis_side"), np.array([np.radians(0.3 + turn), 0.01]),
+                    np.array([np.radians(0.6), 0.004]), ("deg", "m"), (2, 3))
+        test = tape_test(rig, solution.parameters, solution.covariance, tape, used=False)
+        degrees[turn] = test.z[0]
+        assert np.isnan(test.z[1]) and test.dof == 1 and not test.used.any()
+    assert degrees[0.0] == pytest.approx(degrees[360.0]) == pytest.approx(degrees[-360.0])

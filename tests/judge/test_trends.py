@@ -66,3 +66,59 @@ def test_single_trends_are_chi_square(rig):
             if trend.dof == 1:
                 beyond, total = beyond + (trend.statistic > 3.841), total + 1
     assert beyond / total == pytest.approx(0.05, abs=0.025)
+
+
+@pytest.mark.parametrize("per_square", [0.0005, 0.00003])
+def test_an_edge_that_comes_out_higher_is_no_sag(rig, per_square):
+    """Higher with the square of the reach, much or little: the same trend without that word."""
+    run, _ = simulate(rig, np.random.default_rng(1))
+    _, reach, _ = _house_view(solve(run))
+    position = run.shots.position.copy()
+    position[:, 2] += per_square * reach**2
+    found = trends(solve(replace(run, shots=replace(run.shots, position=position))))
+    trend = next(t for t in found if t.name == "up against reach")
+    assert trend.slope > 0 and (trend.slope < 1) == (per_square < 0.0003)
+    assert "higher per m of reach." in trend.says and "sag" not in trend.says
+
+
+def test_a_boom_that_leans_as_it_rises_is_measured(rig):
+    """The edge goes 0.5 mm left per deg of boom: named, with its size and unit."""
+    pulls = []
+    for seed in range(4):
+        run, _ = simulate(rig, np.random.default_rng(60 + seed))
+        axes, _, joints = _house_view(solve(run))
+        angle = np.degrees(joints[run.shots.pose, 2])
+        position = run.shots.position + 0.0005 * angle[:, None] * axes["left"]
+        found = trends(solve(replace(run, shots=replace(run.shots, position=position))))
+        trend = next(t for t in found if t.name == "left against the boom joint")
+        assert trend.unit == "mm/deg" and trend.significant
+        assert f"{abs(trend.slope):.2f}" in trend.says and "left per deg of the boom" in trend.says
+        pulls.append((trend.slope - 0.5) / trend.sd)
+    assert np.abs(pulls).max() < 4 and np.abs(np.mean(pulls)) < 2
+
+
+def test_which_way_a_joint_came(rig):
+    """Against the pose before at the same stand, the short way round; 4 sds are no movement."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=6, stands=2)
+    readings, sd = np.zeros((6, 7)), run.poses.sd
+    stand = ("A", "A", "B", "A", "B", "A")
+    readings[:, 6] = np.radians([170, -170, 0, 100, 0, 100])
+    readings[1, 2], readings[3, 2] = 4 * sd[1, 2], 4 * sd[1, 2] + 6 * sd[3, 2]
+    poses = replace(run.poses, readings=readings, stand=stand)
+    came = _approach(replace(solve(run), problem=replace(
+        solve(run).problem, run=replace(run, poses=poses))))
+    assert came[:, 6].tolist() == [0, 1, 0, -1, 0, 0]
+    assert came[:, 2].tolist() == [0, 0, 0, 1, 0, -1]
+
+
+def test_play_is_not_looked_for_where_a_joint_came_one_way(rig):
+    """The boom only ever rises: whatever depends on its approach is a constant, its zero."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=16)
+    order = np.argsort(run.poses.readings[:, 2])
+    place = np.argsort(order)
+    poses = replace(run.poses, readings=run.poses.readings[order], sd=run.poses.sd[order])
+    sorted_run = replace(run, poses=poses, shots=replace(run.shots, pose=place[run.shots.pose]))
+    names = [t.name for t in trends(solve(sorted_run))]
+    assert "boom against its direction of approach" not in names
+    assert "stick against its direction of approach" in names
+    assert not any(n.startswith("house_pitch against i") for n in names)

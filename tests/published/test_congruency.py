@@ -69,7 +69,7 @@ def test_power_is_that_of_the_noncentral_f():
     found = [congruency(*pair) for pair in pairs]
     power = np.mean([not c.congruent for c in found])
     assert power == pytest.approx(expected, abs=3.5 * np.sqrt(expected * (1 - expected) / 1200))
-    named = [c.moved[0].parameter for c in found if not c.congruent]
+    named = [c.moved[0].candidate for c in found if not c.congruent]
     assert np.mean(np.array(named) == 3) > 0.8
 
 

@@ -8,7 +8,7 @@ D-optimality. The numbers of the worked case follow from the definitions by hand
 import numpy as np
 import pytest
 
-from calib.plan.observability import Observability
+from calib.adjust.observability import Observability
 
 
 def test_worked_case():

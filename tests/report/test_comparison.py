@@ -1,14 +1,19 @@
 """Comparing set-ups: results and tapes in every combination."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from calib.calibration import solve
-from calib.judge.drift import Survey
+from calib.chain.rig import rig_from_dict
+from calib.edge import edge_positions, envelope_edge
+from calib.judge.survey import Survey
 from calib.report.comparison import Side, comparison, comparison_sections
 from calib.report.plain import plain
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
+from tests.conftest import STANDARD
 
 
 def _survey(run, identity):
@@ -84,4 +89,139 @@ def test_two_tapes_need_no_rig():
     assert row["difference"] == pytest.approx(0.04)
     assert row["z"] == pytest.approx(0.04 / np.hypot(0.005, 0.005))
     assert row["significant"] and not _row(document, "boom_zero")["significant"]
-    assert "More than chance: boom_length." in plain(comparison_sections(document))
+    assert "Quantities that differ by more than chance: boom_length." in plain(
+        comparison_sections(document))
+
+
+def _lead(document):
+    return " ".join(plain(comparison_sections(document)).split())
+
+
+def _vague(survey, factor):
+    """The same values, all less well known."""
+    return replace(survey, covariance=factor**2 * survey.covariance)
+
+
+def test_the_edge_comes_first_with_its_sd_labelled(runs):
+    """Far apart at the edge and every quantity within chance: the millimetres open the page."""
+    rng = np.random.default_rng(3)
+    survey = _vague(_survey(runs[0], "a"), 6)
+    tape = runs[0].tape
+    other = replace(tape, value=tape.value + 2 * tape.sd * rng.choice([-1, 1], len(tape.sd)),
+                    sd=6 * tape.sd)
+    document = comparison(Side("solved", survey), Side("tape.csv", tape=other))
+    assert not any(r["significant"] for r in document["rows"])
+    edge, text = document["edge"], _lead(document)
+    worst = 1000 * edge["summary"]["worst"]
+    assert worst > 25
+    at = edge["worst_at"]
+    assert text.startswith(f"Entering tape.csv would put the edge wrong by {worst:.0f} mm at worst "
+                           f"(sd {1000 * edge['worst_sd']:.0f}, 95 %: "
+                           f"{1000 * edge['worst_low95']:.0f} to "
+                           f"{1000 * edge['worst_high95']:.0f}), at {at['point']} (reach "
+                           f"{at['reach']}, tilt ")
+    assert "they agree within their sds; what these differences add up to at the edge" in text
+    assert "more than chance" not in text.split("Lengths in mm")[0]
+    assert edge["worst_high95"] - edge["summary"]["worst"] == pytest.approx(
+        1.959964 * edge["worst_sd"], rel=1e-6)
+    assert edge["summary"]["worst"] - edge["worst_low95"] == pytest.approx(
+        1.959964 * edge["worst_sd"], rel=1e-6)
+
+
+def test_two_results_open_with_the_edge_too(runs):
+    """Second entered where the first is right; the sd is that of the difference."""
+    one, two = _survey(runs[0], "a"), _survey(runs[1], "b")
+    document = comparison(Side("x", one), Side("y", two))
+    assert _lead(document).startswith("Entering y would put the edge wrong by ")
+    alone = comparison(Side("x", one), Side("y", replace(two, covariance=0 * two.covariance)))
+    assert alone["edge"]["worst_sd"] < document["edge"]["worst_sd"]
+    assert alone["edge"]["summary"] == document["edge"]["summary"]
+
+
+def test_a_shared_tape_makes_the_difference_at_the_edge_smaller_in_sd(runs):
+    """Two runs with one tape are correlated; the sd at the edge knows it."""
+    one = _survey(runs[0], "a")
+    two = _survey(runs[1], "b")
+    shared = _survey(replace(runs[1], tape=runs[0].tape), "b")
+    sds = [comparison(Side("x", one), Side("y", s))["edge"]["worst_sd"] for s in (two, shared)]
+    assert sds[1] < sds[0]
+
+
+def test_small_differences_that_add_up_are_tested_together(runs):
+    """Every quantity within two sds, in the one direction that the runs exclude."""
+    one, two = _survey(runs[0], "a"), _survey(runs[1], "b")
+    names = list(one.estimated)
+    index = one.index(names)
+    covariance = (one.covariance + two.covariance)[np.ix_(index, index)]
+    sd = np.sqrt(np.diag(covariance))
+    _, vectors = np.linalg.eigh(covariance / np.outer(sd, sd))
+    parameters = one.parameters.copy()
+    weakest = vectors[:, 0] / np.abs(vectors[:, 0]).max()
+    parameters[index] += 2.0 * weakest * sd
+    moved = replace(two, parameters=parameters, tape=Tape.none())
+    document = comparison(Side("x", one), Side("y", moved))
+    assert not any(r["significant"] for r in document["rows"])
+    assert document["together"]["significant"] and document["together"]["dof"] == len(names)
+    z = np.linalg.solve(covariance, parameters[index] - one.parameters[index])
+    assert document["together"]["chi2"] == pytest.approx(
+        (parameters[index] - one.parameters[index]) @ z, rel=1e-6)
+    assert "but all of them together do (chi-square" in _lead(document)
+
+
+def test_results_of_the_same_shots_have_no_sd_at_the_edge(runs):
+    """And it is said where it would stand."""
+    survey = _survey(runs[0], "a")
+    moved = survey.parameters.copy()
+    moved[survey.index(["edge_drop"])] += 0.01
+    document = comparison(Side("x", survey), Side("y", replace(survey, parameters=moved)))
+    assert document["edge"]["worst_sd"] is None and document["together"] is None
+    assert _lead(document).startswith("Entering y would put the edge wrong by 10 mm at worst "
+                                      "(no sd), at ")
+    assert "No quantity can be tested." in _lead(document)
+
+
+def test_different_models_are_compared_at_the_edge_alone(runs):
+    """Another held value, another direction of a sensor: no quantity is accused, the edge is."""
+    one, two = _survey(runs[0], "a"), _survey(runs[1], "b")
+    leaning = two.parameters.copy()
+    leaning[two.index(["rotation_axis_lean"])] = np.radians(0.5)
+    held = comparison(Side("x", one), Side("y", replace(two, parameters=leaning)))
+    assert not any(r["significant"] for r in held["rows"])
+    assert held["notes"][0].startswith("They are of different models, no quantity is tested: "
+                                       "rotation_axis_lean is held at 0 deg in the first and held "
+                                       "at 0.5 deg in the second")
+    readings = {**STANDARD["readings"], "direction": {"tilt": -1}}
+    turned = rig_from_dict({**STANDARD, "readings": readings})
+    other = comparison(Side("x", one), Side("y", replace(one, rig=turned, identity="b")))
+    # The same numbers with tilt counting the other way: wrong by twice the tilt, nothing shared.
+    nodes = envelope_edge(one.rig, one.parameters)
+    arm = np.linalg.norm(nodes.position - edge_positions(
+        turned, one.parameters, nodes.readings, nodes.targets)[0], axis=2)
+    assert other["edge"]["summary"]["worst"] == pytest.approx(arm[nodes.seen].max())
+    assert other["edge"]["shares"] == [] and other["edge"]["worst_sd"] is None
+    bucket = rig_from_dict({**STANDARD, "template": "tilting_bucket", "readings": {"sd": {}}})
+    values = np.array([p.start for p in bucket.parameters])
+    strange = Survey(bucket, values, np.zeros((len(values),) * 2), (), Tape.none(), 0.0, 0, "c")
+    assert comparison(Side("x", one), Side("y", strange))["edge"] is None
+
+
+def test_angles_are_compared_the_short_way_round(runs):
+    """rotate_zero at 180 and at -180 deg: between tapes, results, and at the edge."""
+    one = _survey(runs[0], "a")
+    column = one.index(["rotate_zero"])
+    moved = one.parameters.copy()
+    moved[column] += 2 * np.pi
+    turned = replace(one, parameters=moved, identity="b")
+    document = comparison(Side("x", one), Side("y", turned))
+    assert _row(document, "rotate_zero")["difference"] == pytest.approx(0, abs=1e-9)
+    assert _lead(document).startswith("Entering y would put the edge wrong by 0 mm")
+    assert all(s["alone"] < 1e-9 for s in document["edge"]["shares"])
+
+    def tape(degrees):
+        return Tape(("rotate_zero",), np.radians([degrees]), np.radians([0.5]), ("deg",), (2,))
+
+    tapes = comparison(Side("a", tape=tape(180.0)), Side("b", tape=tape(-179.8)))
+    assert _row(tapes, "rotate_zero")["difference"] == pytest.approx(0.2)
+    against = [_row(comparison(Side("x", one), Side("t", tape=tape(d))), "rotate_zero")["z"]
+               for d in (0.3, 360.3)]
+    assert against[0] == pytest.approx(against[1]) and abs(against[0]) < 10

@@ -95,24 +95,54 @@ def test_history_resumes(folder, tmp_path):
 
 
 def test_drift_of_a_changed_machine_ends_with_six(folder, document, tmp_path):
-    """An edge 9 mm shorter than before: named in words, and status 6."""
+    """An edge 9 mm shorter than before, and shots of another day: status 6, with its documents."""
     later = json.loads(json.dumps(document))
     later["run"]["files"]["shots.csv"] = "ef" * 32
+    same_day = called("drift", folder, _written(tmp_path / "same", later))
+    assert isinstance(same_day.exception, InputError)
+    assert "come from the same shots" in str(same_day.exception)
+    for shot in later["shots"]:
+        shot["position"]["east"] += 100.0
     for p in later["parameters"]:
         if p["name"] == "edge_drop":
             p["value"] -= 0.009
-    for row in later["taped"]["rows"]:
-        if row["quantity"] == "edge_drop":
-            # As if the shots had pulled it there: the tape row as before.
-            row["solved"] -= 0.009
-    (tmp_path / "result.json").write_text(json.dumps(later), "utf-8")
-    # The run of the fixture has two gross errors: its variance factor is far above 1.
-    done = called("drift", folder, tmp_path, "--json")
+    path = _written(tmp_path / "later", later)
+    # The run of the fixture has two gross errors: its gates failed, whatever moved.
+    done = called("drift", folder, path, "--json", "--out", tmp_path / "out")
     found = json.loads(done.stdout)
-    assert done.exit_code == (0 if found["test"]["congruent"] else 6)
-    assert found["test"]["pooled_variance_factor"] > 5
+    assert done.exit_code == 6 and not found["passed"]
+    assert found["failed_gates"]["older"] and found["test"]["pooled_variance_factor"] > 5
+    edge = next(r for r in found["rows"] if r["name"] == "edge_drop")
+    assert edge["difference"] == pytest.approx(-0.009)
+    known, _ = leaves(found)
+    for raw, factor, _shown in Page((tmp_path / "out/drift.html").read_text("utf-8")).numbers:
+        assert factor is None or float(raw) in known
     same = called("drift", folder, folder)
     assert isinstance(same.exception, InputError)
+
+
+def test_drift_without_a_change_ends_with_zero_if_the_gates_passed(document, tmp_path):
+    """The same values from other shots, no gate failed: nothing has moved."""
+    older, newer = (json.loads(json.dumps(document)) for _ in range(2))
+    newer["run"]["files"]["shots.csv"] = "ef" * 32
+    for shot in newer["shots"]:
+        shot["position"]["east"] += 100.0
+    for one in (older, newer):
+        for gate in one["verdict"]["gates"]:
+            gate["passed"] = True
+    paths = _written(tmp_path / "a", older), _written(tmp_path / "b", newer)
+    done = called("drift", *paths)
+    assert done.exit_code == 0 and "Nothing has moved beyond chance." in done.stdout
+    newer["parameters"][12]["value"] += 0.5
+    assert newer["parameters"][12]["name"] == "rotation_axis_lean"
+    other = called("drift", paths[0], _written(tmp_path / "c", newer))
+    assert other.exit_code == 6 and other.stdout.startswith("The two results are of different")
+
+
+def _written(folder, document):
+    folder.mkdir()
+    (folder / "result.json").write_text(json.dumps(document), "utf-8")
+    return folder
 
 
 @pytest.mark.parametrize(("text", "words"), [

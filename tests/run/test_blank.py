@@ -11,7 +11,7 @@ from calib.run.folder import read_run, rig_from_text
 from calib.run.write import write_new_folder
 
 POSES = "\n".join(f"{i:02d},A,0.1,0.2,{20 + i},{-60 - i},{10 + i},{i},{15 * i}" for i in range(10))
-SHOTS = "\n".join(f"{i}{side},{i:02d},edge_{side},{10 + i},{20 - i},{i / 10}"
+SHOTS = "\n".join(f"{i}{side},{i:02d},edge_{side},{10 + i},{20 - i},{i / 10 + (side == 'right')}"
                   for i in range(10) for side in ("left", "right"))
 
 
@@ -76,10 +76,11 @@ def test_every_option_in_the_rig_file_works_without_its_comment_sign():
     """What is offered must be right: taking the # away changes the rig and nothing complains."""
     text = blank_files(CAUTIONS)["rig.toml"]
     plain = rig_from_text(text)
-    options = re.sub(r'^# ((?:free|hold) = |\[\w+\]|\w+ = [-\[\d])', r"\1", text, flags=re.M)
+    options = re.sub(r'^# ((?:free|hold) = |\[\w+\]|\w+ = [-\["\d])', r"\1", text, flags=re.M)
     changed = rig_from_text(options)
     held, held_now = ({p.name for p in rig.parameters if p.held} for rig in (plain, changed))
-    assert options.count("\n[") == text.count("\n[") + 2
+    assert options.count("\n[") == text.count("\n[") + 5
+    assert (changed.edge_goal, changed.check_tolerance) == (0.020, 0.030)
     assert held - held_now == {"tilt_axis_side"}
     assert held_now - held == {"boom_length"}
     assert [r.low for r in changed.readings] == pytest.approx([r.low for r in plain.readings])

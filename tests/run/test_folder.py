@@ -216,6 +216,9 @@ def test_a_bad_pose(folder, line, complaint):
                                  "m, mm, ft"),
         ("boom_zero,1,5,mm", 'unit: found "mm", expected the unit of an angle for boom_zero: deg'),
         ("boom_zero,361,5,deg", "value: found 361 deg, expected an angle from -360 to 360 deg"),
+        ("stick_length,235,5,m", "value: found 235 m, expected a value from 0.5 to 12 m: a machine "
+                                 "beyond that states its own range under [ranges] in rig.toml, "
+                                 "such as stick_length = [least, most]"),
         ("edge_drop,1100,5,m", "value: found 1100 m, expected a length of a machine, within "
                                "1000 m"),
         ("boom_lenght,1,5,mm", 'quantity: found "boom_lenght", expected a parameter or derived '

@@ -75,7 +75,7 @@ def test_a_shot_out_of_reach(folder):
 def test_stands_far_apart_are_no_fault(folder):
     """A machine may move between stands: distances count within a stand only."""
     folder.append("readings.csv", "011,there,0,0,10,20,30,0,0")
-    folder.append("shots.csv", "S1,011,edge_left,6001.5,5001.5,41")
+    folder.append("shots.csv", "S1,011,edge_left,6001.5,5001.5,41.25")
     assert folder.read().notices == ()
 
 
@@ -141,8 +141,8 @@ def test_gaps_in_sds_that_rig_toml_does_not_fill(folder):
     assert folder.complaints() == [
         "readings.csv line 2, column sd_boom: found nothing, expected a standard deviation, here "
         "or under readings.sd in rig.toml",
-        'readings.csv line 3, column sd_boom: found "0", expected a standard deviation above zero '
-        "(1e-9 to 1e6)",
+        'readings.csv line 3, column sd_boom: found "0", expected a standard deviation in deg, '
+        "from 0.0001 to 20",
     ]
 
 
@@ -150,8 +150,8 @@ def test_a_sd_of_the_rig_file_that_would_overflow(folder):
     """It is refused before anything is computed from it."""
     folder.change("rig.toml", "north = 0.002", "north = 2e305")
     assert folder.complaints() == [
-        "rig.toml line 4, key shots.sd.north: found 2e+305, expected a standard deviation above "
-        "zero (1e-9 to 1e6)"
+        "rig.toml line 4, key shots.sd.north: found 2e+305, expected a standard deviation in m, "
+        "from 0.00001 to 0.5"
     ]
 
 
@@ -202,13 +202,20 @@ def test_one_comma_too_many_is_no_empty_column(folder):
     ]
 
 
+def _moved(row, times):
+    """The same shot some tenths of a millimetre further east: a copy would be refused."""
+    cells = row.split(",")
+    cells[3] = f"{float(cells[3]) + 1e-4 * times:.4f}"
+    return ",".join(cells)
+
+
 def test_reading_time_grows_with_the_rows_and_not_faster(folder):
     """Eight times the shots take about eight times as long: twice that is already a fault."""
     header, *rows = folder["shots.csv"].rstrip("\n").split("\n")
     seconds = []
     for copies in (50, 400):
         folder["shots.csv"] = "\n".join(
-            [header, *(f"{i}-{row}" for i in range(copies) for row in rows)]) + "\n"
+            [header, *(f"{i}-{_moved(row, i)}" for i in range(copies) for row in rows)]) + "\n"
         times = []
         for _ in range(3):
             start = time.process_time()

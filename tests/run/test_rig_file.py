@@ -57,13 +57,29 @@ def test_a_sound_rig_file():
         ("boom = 0.05", "boom = nan", "rig.toml line 12, key readings.sd.boom: found nan, expected "
          "a finite number"),
         ("boom = 0.05", "boom = 1e-200", "rig.toml line 12, key readings.sd.boom: found 1e-200, "
-         "expected a standard deviation above zero (1e-9 to 1e6)"),
+         "expected a standard deviation in deg, from 0.0001 to 20"),
         ("vertical = 0.003", "up = 0.003", "rig.toml line 9, key shots.sd: found {'horizontal': "
          "0.002, 'up': 0.003}, expected either east, north and up, or horizontal and vertical"),
         ("vertical = 0.003", "vertical = -1", "rig.toml line 9, key shots.sd.vertical: found -1, "
          "expected a number above 0"),
         ("boom_length = 5.6", "boom_length = 5600", "rig.toml line 15, key values.boom_length: "
          "found 5600, expected a length of a machine, within 1000 m"),
+        ("boom_length = 5.6", "boom_length = 560", "rig.toml line 15, key values.boom_length: "
+         "found 560, expected a value from 1 to 15 m: a machine beyond that states its own range "
+         "under [ranges] in rig.toml, such as boom_length = [least, most]"),
+        ("boom_length = 5.6", "edge_width = -1.5", "rig.toml line 15, key values.edge_width: "
+         "found -1.5, expected a value from 0.15 to 6 m: a machine beyond that states its own "
+         "range under [ranges] in rig.toml, such as edge_width = [least, most]"),
+        ("boom = [-20, 55]", "boom = [-20, 55]\n[ranges]\nboom_length = [6, 9]", "rig.toml line "
+         "15, key values.boom_length: found 5.6, expected a value from 6 to 9 m: a machine beyond "
+         "that states its own range under [ranges] in rig.toml, such as boom_length = [least, "
+         "most]"),
+        ("boom = [-20, 55]", "boom = [-20, 55]\n[ranges]\nstick_length = [5, 9]", "rig.toml line "
+         "20, key ranges.stick_length: found 2.9, expected a value from 5 to 9 m: a machine "
+         "beyond that states its own range under [ranges] in rig.toml, such as stick_length = "
+         "[least, most]"),
+        ("boom = [-20, 55]", "boom = [-20, 55]\n[ranges]\nboom_length = [9, 5]", "rig.toml line "
+         "20, key ranges.boom_length: found [9.0, 5.0], expected the lower limit first"),
         ("[-20, 55]", "[55, -20]", "rig.toml line 18, key limits.boom: found [55.0, -20.0], "
          "expected the lower limit first"),
         ('template = "tilt_rotator"', 'template = "excavator"', "rig.toml line 1, key template: "

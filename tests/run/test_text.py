@@ -219,6 +219,22 @@ def test_what_a_csv_library_writes_is_read_back(cells, delimiter):
     assert split_cells(out.getvalue(), delimiter) == tuple(cells)
 
 
+@pytest.mark.parametrize("cell", ["", "1.00E+00", "2,00E+05", "a\u0085", "a\u200bb"])
+def test_what_is_no_id(cell):
+    """What a spreadsheet makes of an id, characters that do not show."""
+    from calib.run.table import ID
+
+    assert not ID.accepts(cell)
+
+
+@pytest.mark.parametrize("cell", ["1", "001", "A-3", "1E3", "stand 1", "S.2", "NA", "-"])
+def test_what_is_an_id(cell):
+    """Ids are text of any kind."""
+    from calib.run.table import ID
+
+    assert ID.accepts(cell)
+
+
 @pytest.mark.parametrize("error", ["#N/A", "#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!"])
 def test_a_spreadsheets_error_in_the_first_cell_is_no_remark(error):
     """The row was left out as a comment."""

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.spectrum import RANK_TOLERANCE
+
 
 @dataclass(frozen=True)
 class Observability:
@@ -41,7 +43,8 @@ class Observability:
     def of(cls, singular, poses: int) -> "Observability":
         """Indices of singular values (any order, none negative) of a design of so many poses.
 
-        All are 0 where a singular value is 0: a direction is not seen at all.
+        All are 0 where a singular value is next to 0 (`RANK_TOLERANCE` of the largest): a
+        direction is not seen at all.
 
         Raises
         ------
@@ -58,7 +61,7 @@ class Observability:
             raise ValueError(f"{len(s)} singular values of {poses} poses: one or more of each")
         if s[-1] < 0:
             raise ValueError(f"a singular value of {s[-1]:g}, which is below zero")
-        if s[-1] == 0:
+        if s[-1] <= RANK_TOLERANCE * s[0]:
             return cls(0.0, 0.0, 0.0, 0.0, 0.0)
         return cls(
             volume=float(np.exp(np.mean(np.log(s))) / np.sqrt(poses)),

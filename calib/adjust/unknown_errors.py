@@ -1,0 +1,171 @@
+"""The errors of what is set aside, as the rest tells them: estimate, covariance, and test.
+
+Of a block with columns H of what is set aside, t the estimate of their errors at known parameters
+with covariance N = (H' M^-1 H)^-1, and L = N H' M^-1 A, the parameters' estimate carries over as
+
+    cov(t) = N + L C L',    cov(t, x) = -L C,
+
+C the covariance of the parameters. Taking a value back moves the parameters by C L' cov(t)^-1 t.
+The covariance of an observation or a reading is part of M: t' cov(t)^-1 t tests whether the value
+fits what the rest predicts, and in a linear model equals the test of the adjustment with it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from calib.adjust.mixed_model import Adjustment
+from calib.adjust.reliability import GroupTest
+
+
+class ErrorTest(NamedTuple):
+    """Test of a value that is set aside against what the rest predicts.
+
+    Attributes
+    ----------
+    test : GroupTest
+        Its bias is measured - predicted; dof 0 if the rest does not predict it, mdb NaN.
+    shift : ndarray, shape (p,)
+        What taking it back would move the parameters by, to first order.
+    """
+
+    test: GroupTest
+    shift: np.ndarray
+
+
+def error_test(
+    adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
+    readings: Sequence[int] = (), priors: Sequence[int] = (),
+) -> ErrorTest:
+    """Test observations, readings of one block and prior values that are set aside."""
+    parts = [_of_rows(adjustment, row) for row in rows]
+    parts += [_of_reading(adjustment, block, j) for j in readings]
+    parts += [_of_prior(adjustment, i) for i in priors]
+    size, free = len(parts), adjustment.free
+    shift = np.zeros(len(free))
+    if None in parts:
+        return ErrorTest(GroupTest(0.0, 0, np.nan, np.zeros(size)), shift)
+    c = adjustment.covariance[np.ix_(free, free)]
+    t = np.array([part.estimate for part in parts])
+    link = np.array([part.link for part in parts])
+    covariance = link @ c @ link.T
+    for i, one in enumerate(parts):
+        for j, other in enumerate(parts):
+            if one.where == other.where:
+                covariance[i, j] += one.covariance[other.column]
+    weighted = np.linalg.solve(covariance, t)
+    shift[free] = c @ link.T @ weighted
+    sign = np.ones(size)
+    sign[len(rows) : len(rows) + len(readings)] = -1.0
+    return ErrorTest(GroupTest(float(t @ weighted), size, np.nan, sign * t), shift)
+
+
+class _Part(NamedTuple):
+    """One error: its estimate, its row of N and of L, and which it is."""
+
+    where: object
+    column: int
+    estimate: float
+    covariance: np.ndarray
+    link: np.ndarray
+
+
+def _of_rows(adjustment, row):
+    for i, group in enumerate(adjustment.observations.groups):
+        found = np.argwhere(group.rows == row)
+        if len(found):
+            return _of_block(adjustment, i, *found[0])
+    raise ValueError(f"there is no observation {row}")
+
+
+def _of_reading(adjustment, block, j):
+    for i, group in enumerate(adjustment.observations.groups):
+        found = np.flatnonzero(group.blocks == block)
+        if len(found):
+            return _of_block(adjustment, i, found[0], group.rows.shape[1] + j)
+    return None
+
+
+def _of_block(adjustment, i, member, column):
+    linearised = adjustment.linearised
+    out = linearised.eliminated[i]
+    at = np.flatnonzero(out.where == member)
+    if not len(at) or not out.seen[at[0], column]:
+        return None
+    at = at[0]
+    rows = adjustment.observations.groups[i].rows[member]
+    k = out.estimator[at, column] @ linearised.whole[i][member]
+    return _Part((i, int(member)), int(column), float(k @ linearised.raw[rows]),
+                 out.covariance[at, column], k @ linearised.by_parameters[rows])
+
+
+def _of_prior(adjustment, i):
+    linearised, out = adjustment.linearised, adjustment.linearised.prior_eliminated
+    if not len(out.where) or not out.seen[0, i]:
+        return None
+    k = out.estimator[0, i] @ linearised.prior_whole
+    return _Part("prior", i, float(k @ adjustment.prior_residuals), out.covariance[0, i],
+                 k @ linearised.prior_by_parameters)
+
+
+@dataclass(frozen=True)
+class ReadingLinks:
+    """How the errors of the readings of every block hang together with the estimates.
+
+    With e the errors of the readings that take part and u the estimates of those set aside.
+
+    Attributes
+    ----------
+    known : ndarray of bool, shape (n_blocks, k)
+        Takes part.
+    determined : ndarray of bool, shape (n_blocks, k)
+        Set aside, and estimated.
+    by_parameters : ndarray, shape (n_blocks, k, p)
+        L: change of -u per unit of the parameters.
+    own : ndarray, shape (n_blocks, k, k)
+        Covariance of u if the parameters were known.
+    with_parameters : ndarray, shape (n_blocks, k, p)
+        Covariance of e with the errors of the parameters' estimates.
+    with_own : ndarray, shape (n_blocks, k, k)
+        Covariance of e with the errors of u if the parameters were known.
+    """
+
+    known: np.ndarray
+    determined: np.ndarray
+    by_parameters: np.ndarray
+    own: np.ndarray
+    with_parameters: np.ndarray
+    with_own: np.ndarray
+
+    @classmethod
+    def of(cls, adjustment: Adjustment) -> "ReadingLinks":
+        """Of every block of an adjustment."""
+        observations, linearised = adjustment.observations, adjustment.linearised
+        free, (n_blocks, k) = adjustment.free, observations.readings.shape
+        known = ~observations.readings_aside
+        determined = np.zeros((n_blocks, k), bool)
+        link, with_parameters = np.zeros((2, n_blocks, k, len(free)))
+        own, with_own = np.zeros((2, n_blocks, k, k))
+        q = observations.reading_covariance * known[:, :, None] * known[:, None, :]
+        c = adjustment.covariance[free]
+        for group, g, whole, out in zip(observations.groups, linearised.whiteners,
+                                        linearised.whole, linearised.eliminated, strict=True):
+            m, a = group.rows.shape[1], linearised.by_parameters[group.rows]
+            b = linearised.by_readings[group.rows]
+            through = q[group.blocks] @ b.transpose(0, 2, 1)
+            with_parameters[group.blocks] = through @ g.transpose(0, 2, 1) @ (g @ a @ c)
+            if not len(out.where):
+                continue
+            of = group.blocks[out.where]
+            k_matrix = out.estimator[:, m:] @ whole[out.where]
+            determined[of] = out.seen[:, m:] & ~known[of]
+            link[np.ix_(of, np.arange(k), np.flatnonzero(free))] = k_matrix @ a[out.where]
+            with_own[of] = through[out.where] @ k_matrix.transpose(0, 2, 1)
+            # M holds the covariance of the readings set aside: they are unknowns, without one.
+            aside = observations.reading_covariance[of] * ~(known[of][:, :, None]
+                                                            | known[of][:, None, :])
+            own[of] = np.where(aside != 0, out.covariance[:, m:, m:] - aside,
+                               out.covariance[:, m:, m:])
+        return cls(known, determined, link, own, with_parameters, with_own)

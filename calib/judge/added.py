@@ -1,0 +1,443 @@
+"""Numbers that the model does not have, tested one by one: a jump of a zero, a gain, a scale.
+
+A fit says of every such number how far it would move from zero and whether that is more than
+chance, without solving again: the score test (C. R. Rao, Proc. Cambridge Philosophical Society 44
+(1948) 50-57, from memory). With r the whitened misclosures, z the whitened derivatives of the
+predictions by the added numbers and z' what the design leaves of them,
+
+    statistic = r'z' (z''z')^-1 z''r,    a chi-square with as many degrees of freedom as numbers.
+
+The global test spreads over all degrees of freedom what such a test looks for in one: a fault of
+five sds of one number can leave it passed.
+"""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import chi2 as chi_square
+
+from calib.adjust.quick import Look
+from calib.calibration import Problem, problem_of
+from calib.judge.fits import looked
+from calib.judge.mistakes import Mistake, with_readings, with_shots
+from calib.run.records import Run
+
+#: Probability that a clean run has any added number called real.
+RUN_LEVEL = 0.005
+
+#: Moments at which something may have changed that are tried.
+_MOST_MOMENTS = 60
+
+#: What the design must leave of a direction, as a share of its square, for it to be tested.
+_LEAST_LEFT = 1e-5
+
+#: Poses before and after a moment of change, at least.
+_LEAST_POSES = 2
+
+#: A height step smaller than this is no pole, m; a machine settles by less than that.
+LEAST_POLE, MOST_SETTLED = 0.03, 0.05
+
+_ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Added:
+    """Some numbers that could be added to the model.
+
+    Attributes
+    ----------
+    family : str
+    members : int
+        How many of its family there are to choose from.
+    columns : callable
+        ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the
+        predictions by the numbers.
+    undo : callable or None
+        ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
+        where only the test is wanted.
+    mistake : callable or None
+        ``mistake(values) -> Mistake or None`` once the numbers are known.
+    """
+
+    family: str
+    members: int
+    columns: Callable
+    undo: Callable | None = None
+    mistake: Callable | None = None
+
+
+@dataclass(frozen=True)
+class Score:
+    """A test of added numbers."""
+
+    added: Added
+    statistic: float
+    dof: int
+    values: np.ndarray
+
+    @property
+    def chance(self) -> float:
+        """Probability of as large a statistic if there is nothing."""
+        return float(chi_square.sf(self.statistic, self.dof))
+
+
+def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
+           added: list[Added]) -> list[Score]:
+    """Test added numbers on a fit.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (n_unknowns,)
+        Where the run was fitted.
+    corrections : ndarray, shape (n_poses, n_readings), or None
+        Of the readings, rad; None where the fit was at the readings as they are.
+    """
+    problem = problem_of(run)
+    prediction, whitened, residuals, q = _linearised(problem, parameters, corrections)
+    if q is None:
+        return []
+    found = []
+    for one in added:
+        z = whitened(one.columns(problem, parameters, prediction))
+        left = z - q @ (q.T @ z)
+        kept = np.einsum("ij,ij->j", left, left)
+        if not (kept > _LEAST_LEFT * np.einsum("ij,ij->j", z, z)).all():
+            continue
+        basis, triangle = np.linalg.qr(left)
+        along = basis.T @ residuals
+        if np.linalg.cond(triangle) < 1e8:
+            found.append(Score(one, float(along @ along), len(along),
+                               np.linalg.solve(triangle, along)))
+    return found
+
+
+def beyond_chance(found: list[Score]) -> list[Score]:
+    """Those that are real at the level of the run, worst first.
+
+    The families share the level equally and the members of a family its share (Bonferroni's
+    inequality): one scale of all shots is one question, however many moments there are for a
+    zero to jump at.
+    """
+    members = Counter(s.added.family for s in found)
+    return sorted((s for s in found
+                   if s.chance < RUN_LEVEL / len(members) / members[s.added.family]),
+                  key=lambda s: s.chance)
+
+
+def fitted(run: Run, score: Score) -> tuple[Look, Mistake] | None:
+    """The added numbers fitted with everything else, by Gauss and Newton's steps.
+
+    Returns
+    -------
+    Look of the run without their effect, and the mistake; None if they come out as nothing.
+    """
+    one, values = score.added, score.values.copy()
+    seen = problem = None
+    for _ in range(_ROUNDS):
+        parameters = problem_of(run).start if seen is None else seen.parameters
+        changed = one.undo(run, values, problem or problem_of(run), parameters)
+        problem = problem_of(changed)
+        seen = looked(changed)
+        if not np.isfinite(seen.chi2):
+            return None
+        step = scores(changed, seen.parameters, None, [one])
+        if not step:
+            return None
+        # A step worth less than this of chi-square changes nothing that is told.
+        if step[0].statistic < 0.01:
+            break
+        values = values + step[0].values
+    mistake = one.mistake(values)
+    if mistake is None:
+        return None
+    if mistake.apply is None:
+        parameters = seen.parameters
+        mistake = replace(mistake, apply=lambda run: one.undo(
+            run, values, problem_of(run), parameters))
+    return seen, mistake
+
+
+def _linearised(problem: Problem, parameters, corrections):
+    observations = problem.observations
+    corrections = np.zeros_like(observations.readings) if corrections is None else corrections
+    prediction = problem(parameters, observations.readings + corrections)
+    n = len(observations.values)
+    misclosure = observations.values - prediction.values
+    whiteners = []
+    for group in observations.groups:
+        b, q = prediction.by_readings[group.rows], observations.reading_covariance[group.blocks]
+        misclosure[group.rows] += (b @ corrections[group.blocks][..., None])[..., 0]
+        try:
+            whiteners.append(np.linalg.inv(np.linalg.cholesky(
+                group.covariance + b @ q @ b.transpose(0, 2, 1))))
+        except np.linalg.LinAlgError:
+            return prediction, None, None, None
+    h, by_parameters = problem.prior.function(parameters)
+    prior = np.linalg.inv(np.linalg.cholesky(problem.prior.covariance))
+
+    def whitened(rows):
+        """Columns (n, m) whitened, over zeros for the priors."""
+        out = np.zeros((n + len(h), rows.shape[1]))
+        for group, g in zip(observations.groups, whiteners, strict=True):
+            out[group.rows] = g @ rows[group.rows]
+        return out
+
+    residuals = whitened(misclosure[:, None])[:, 0]
+    design = whitened(prediction.by_parameters[:, ~problem.held])
+    residuals[n:] = prior @ (problem.prior.values - h)
+    design[n:] = prior @ by_parameters[:, ~problem.held]
+    if not (np.isfinite(design).all() and np.isfinite(residuals).all()):
+        return prediction, None, None, None
+    size = np.linalg.norm(design, axis=0)
+    left, values, _ = np.linalg.svd(design / np.where(size > 0, size, 1.0), full_matrices=False)
+    return prediction, whitened, residuals, left[:, values > 1e-9 * values[0]]
+
+
+def all_added(run: Run) -> list[Added]:
+    """Every number that is tested."""
+    return [*_zero_jumps(run), *_gains(run), *_scale(run), *_heights(run), *_buckets(run),
+            *_moves(run)]
+
+
+def moments_of(poses: list[int]) -> list[int]:
+    """Places k in a list of poses where something may have changed between k - 1 and k."""
+    every = range(_LEAST_POSES, len(poses) - _LEAST_POSES + 1)
+    return list(every[:: -(-len(every) // _MOST_MOMENTS) or 1])
+
+
+def _shot_poses(run):
+    return [int(p) for p in np.unique(run.shots.pose)]
+
+
+def _zero_jumps(run):
+    poses, names, ids = _shot_poses(run), run.rig.reading_names, run.poses.ids
+    moments = moments_of(poses)
+    added = []
+    for j, name in enumerate(names):
+        for k in moments:
+            later = np.arange(len(ids)) >= poses[k]
+
+            def columns(problem, parameters, prediction, j=j, later=later):
+                return -prediction.by_readings[:, [j]] * np.repeat(
+                    later[problem.run.shots.pose], 3)[:, None]
+
+            def undo(run, values, *_, j=j, later=later):
+                readings = run.poses.readings.copy()
+                readings[later, j] -= values[0]
+                return with_readings(run, readings)
+
+            def mistake(values, name=name, before=ids[poses[k - 1]], after=ids[poses[k]]):
+                off = np.degrees(values[0])
+                return Mistake(
+                    "zero shifted",
+                    f"The zero of the reading {name} shifted by {off:+.2f} deg between poses "
+                    f"{before} and {after}.",
+                    f"{'Subtract' if off > 0 else 'Add'} {abs(off):.3f} deg "
+                    f"{'from' if off > 0 else 'to'} the column {name} of readings.csv from pose "
+                    f"{after} on, and see whether that sensor is loose: the zero to enter is that "
+                    f"of the poses up to {before}.", None, free=1)
+
+            # The sign of `columns` is that of an error in the reading: shown = true + value.
+            added.append(Added("zero shifted", len(names) * len(moments), columns, undo, mistake))
+    return added
+
+
+def _gains(run):
+    added = []
+    for j, name in enumerate(run.rig.reading_names):
+        def columns(problem, parameters, prediction, j=j):
+            reading = problem.observations.readings[problem.run.shots.pose, j]
+            return -prediction.by_readings[:, [j]] * np.repeat(reading, 3)[:, None]
+
+        def undo(run, values, *_, j=j):
+            readings = run.poses.readings.copy()
+            readings[:, j] /= max(1 + values[0], 0.1)
+            return with_readings(run, readings)
+
+        def mistake(values, name=name):
+            gain = values[0]
+            if not -0.5 < gain < 1.0:
+                return None
+            return Mistake(
+                "gain", f"The reading {name} runs {100 * abs(gain):.1f} % too "
+                f"{'wide' if gain > 0 else 'narrow'}: its sensor has the wrong gain.",
+                f"Divide the column {name} of readings.csv by {1 + gain:.4f}, and have the sensor "
+                "checked or its scale factor set.", None, free=1)
+
+        added.append(Added("gain", len(run.rig.readings), columns, undo, mistake))
+    return added
+
+
+def _scale(run):
+    middle = run.shots.position.mean(0)
+
+    def columns(problem, parameters, prediction):
+        return (prediction.values.reshape(-1, 3) - middle).reshape(-1, 1)
+
+    def undo(run, values, *_):
+        factor = max(1 + values[0], 0.1)
+        return with_shots(run, position=middle + (run.shots.position - middle) / factor)
+
+    def mistake(values):
+        factor = 1 + values[0]
+        size = "large" if factor > 1 else "small"
+        return Mistake(
+            "scale",
+            f"All shots share a scale of {factor:.5f} against the taped lengths: the survey comes "
+            f"out {1e6 * abs(values[0]):.0f} mm per km too {size} (a projection or combined factor "
+            "left in, a wrong prism constant or atmospheric correction), or all tapes were read "
+            "alike wrong.",
+            f"Divide east, north and up of shots.csv by {factor:.6f}, if the scale factor in the "
+            "data collector agrees.", None, free=1, every_shot=True)
+
+    return [Added("scale", 1, columns, undo, mistake)]
+
+
+def _heights(run):
+    """The same height too much in the shots of a pose, at a target, or from some pose on."""
+    poses, ids, shots = _shot_poses(run), run.poses.ids, run.shots
+    added = [_height(run, shots.pose == p, f"the shots of pose {ids[p]}", len(poses))
+             for p in poses]
+    targets = np.unique(shots.target)
+    added += [_height(run, shots.target == t, f"the shots at {run.rig.target_names[t]}",
+                      len(targets)) for t in targets if len(targets) > 1]
+    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
+        here = [p for p in poses if run.poses.stand[p] == stand]
+        for k in moments_of(here):
+            added.append(_height(
+                run, np.isin(shots.pose, here[k:]),
+                f"the shots of poses {ids[here[k]]} to {ids[here[-1]]}", len(poses),
+                np.isin(shots.pose, here[:k]),
+                (ids[here[k - 1]], ids[here[k]],
+                 f"the shots of poses {ids[here[0]]} to {ids[here[k - 1]]}")))
+    return added
+
+
+def _height(run, mask, words, members, others=None, moment=None):
+    """Heights of the shots in `mask`; lower ones may be the `others` of that stand too high."""
+    def columns(problem, parameters, prediction):
+        out = np.zeros((len(mask), 3))
+        out[mask, 2] = 1.0
+        return out.reshape(-1, 1)
+
+    def undo(run, values, *_):
+        position = run.shots.position.copy()
+        position[mask, 2] -= values[0]
+        return with_shots(run, position=position)
+
+    def mistake(values):
+        bias = float(values[0])
+        if moment is None:
+            return height_mistake(words, mask, bias)
+        if abs(bias) < MOST_SETTLED:
+            return _settled(*moment[:2], words, mask, bias)
+        if bias < 0:
+            return height_mistake(moment[2], others, -bias)
+        return height_mistake(words, mask, bias)
+
+    return Added("pole height", members, columns, undo, mistake)
+
+
+def height_mistake(words: str, mask, bias: float) -> Mistake:
+    """A height bias (m) common to some shots: a prism or pole height not taken off."""
+    high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
+    what = "not taken off" if bias > 0 else "taken off twice"
+    if abs(bias) < LEAST_POLE:
+        what = "read or set wrongly, or not held on the point itself"
+    return Mistake(
+        "pole height",
+        f"The heights of {words} are {1000 * abs(bias):.0f} mm too {high}: a prism or pole height "
+        f"{what}?",
+        f"{add} {abs(bias):.3f} m {'from' if bias > 0 else 'to'} the column up of {words} in "
+        "shots.csv, if the pole height in the field book agrees.", _lowered(mask, bias), free=1)
+
+
+def _settled(before, after, words, mask, bias):
+    way = "settled" if bias < 0 else "rose"
+    return Mistake(
+        "settled",
+        f"The machine {way} by {1000 * abs(bias):.0f} mm between poses {before} and {after} (or "
+        "the pole or the instrument changed height by that much).",
+        f"Give the poses from {after} on a stand of their own in readings.csv (or "
+        f"{'add' if bias < 0 else 'subtract'} {abs(bias):.4f} m {'to' if bias < 0 else 'from'} the "
+        f"column up of {words} in shots.csv).", _lowered(mask, bias), free=1)
+
+
+def _lowered(mask, bias):
+    def lowered(run):
+        position = run.shots.position.copy()
+        position[mask, 2] -= bias
+        return with_shots(run, position=position)
+
+    return lowered
+
+
+def _buckets(run):
+    """Another bucket than the taped one from some pose on, or up to it."""
+    poses, ids = _shot_poses(run), run.poses.ids
+    edge = _edge_parameters(run)
+    on_edge = np.isin(run.shots.target, run.rig.edge_targets)
+    moments = moments_of(poses) if len(edge) else []
+    added = []
+    for k in moments:
+        later = run.shots.pose >= poses[k]
+        added.append(_bucket(run, edge, later & on_edge, f"from pose {ids[poses[k]]} on",
+                             2 * len(moments)))
+        added.append(_bucket(run, edge, ~later & on_edge, f"up to pose {ids[poses[k - 1]]}",
+                             2 * len(moments)))
+    return added
+
+
+def _bucket(run, edge, mask, where, members):
+    """Other dimensions of the edge in the shots of `mask`."""
+    parameters_of = run.rig.parameters
+
+    def columns(problem, parameters, prediction):
+        return prediction.by_parameters[:, edge] * np.repeat(mask, 3)[:, None]
+
+    def undo(run, values, problem, parameters):
+        other = parameters.copy()
+        other[edge] += values
+        readings, shots = run.poses.readings, problem.run.shots
+        change = (problem.predicted(other, readings, shots).position
+                  - problem.predicted(parameters, readings, shots).position)
+        return with_shots(run, position=run.shots.position - change * mask[:, None])
+
+    def mistake(values):
+        differs = ", ".join(
+            f"{parameters_of[i].name} {1000 * v:+.0f} mm" if parameters_of[i].unit == "m"
+            else f"{parameters_of[i].name} {np.degrees(v):+.2f} deg"
+            for i, v in zip(edge, values, strict=True))
+        return Mistake(
+            "other bucket", f"The edge is that of another bucket {where} ({differs}).",
+            f"Move the shots {where} into a run of their own.", None, free=len(edge),
+            mend=lambda run: replace(run, shots=run.shots.select(~mask)))
+
+    return Added("other bucket", members, columns, undo, mistake)
+
+
+def _edge_parameters(run):
+    """Indices of the free parameters that the motions of edge targets use."""
+    rig = run.rig
+    used = {name for t in rig.edge_targets for motion in rig.targets[t].motions
+            for name in motion.by}
+    return np.array([i for i, p in enumerate(rig.parameters)
+                     if p.name in used and not p.held], int)
+
+
+def _moves(run):
+    """A machine that moved on its tracks: for the test alone (see `moved_between`)."""
+    poses, added = _shot_poses(run), []
+    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
+        here = [p for p in poses if run.poses.stand[p] == stand]
+        for k in moments_of(here):
+            later = np.isin(run.shots.pose, here[k:])
+
+            def columns(problem, parameters, prediction, stand=stand, later=later):
+                first = len(run.rig.parameters) + 4 * problem.stands.index(stand)
+                return prediction.by_parameters[:, first:first + 4] * np.repeat(later, 3)[:, None]
+
+            added.append(Added("moved", len(poses), columns))
+    return added

@@ -1,0 +1,290 @@
+"""Changes of whole columns or of all shots: each would undo a mistake made in every pose.
+
+The same mistake may have been made from some pose on, up to some pose, or in any of them. A change
+works pose by pose, so that it can be made in those poses only: see `in_poses`.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from calib.judge.mistakes import (
+    FOOT,
+    US_SURVEY_FOOT,
+    Mistake,
+    corner_pairs,
+    corners_exchanged,
+    with_readings,
+    with_shots,
+)
+from calib.run.records import Run
+
+#: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
+_LISTED = 24
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of every pose.
+
+    Attributes
+    ----------
+    family : str
+        Mistakes of one family share the odds of that family.
+    says, edit : str
+        What happened and the edit that undoes it; ``{where}`` stands for the poses, or nothing.
+    apply : callable
+        ``apply(run) -> Run`` with the same poses and the same shots, each changed by itself.
+    columns : tuple of int
+        Readings that it changes.
+    lost : int or None
+        The pose that is left without readings, as an index (0 or -1).
+    any_poses : bool
+        Made pose by pose, in any of them; else from some pose on, or up to one.
+    every_shot : bool
+        It concerns the writing of shots: check shots too.
+    """
+
+    family: str
+    says: str
+    edit: str
+    apply: Callable[[Run], Run]
+    columns: tuple[int, ...] = ()
+    lost: int | None = None
+    any_poses: bool = False
+    every_shot: bool = False
+
+
+def in_poses(run: Run, change: Change, poses: np.ndarray) -> Run | None:
+    """The run with a change made in some poses (bool, shape (n_poses,)).
+
+    None if a sensor could not show what it would then have to have shown.
+    """
+    changed = change.apply(run)
+    if changed.poses is not run.poses:
+        readings = np.where(poses[:, None], changed.poses.readings, run.poses.readings)
+        sd = np.where(poses[:, None], changed.poses.sd, run.poses.sd)
+        changed = replace(changed, poses=replace(changed.poses, readings=readings, sd=sd))
+        if not possible(run, change)[poses].all():
+            return None
+    if changed.shots is not run.shots and not poses.all():
+        old, new, mine = run.shots, changed.shots, poses[run.shots.pose]
+        changed = with_shots(
+            changed,
+            target=np.where(mine, new.target, old.target),
+            position=np.where(mine[:, None], new.position, old.position),
+            covariance=np.where(mine[:, None, None], new.covariance, old.covariance),
+        )
+    if change.lost is not None and poses[change.lost]:
+        lost = np.arange(len(poses))[change.lost]
+        changed = replace(changed, shots=changed.shots.select(changed.shots.pose != lost))
+    return changed
+
+
+def mistake_in(run: Run, change: Change, poses: np.ndarray) -> Mistake | None:
+    """The mistake that a change of some poses (bool, shape (n_poses,)) undoes; None as above."""
+    if in_poses(run, change, poses) is None:
+        return None
+    where, everywhere = where_words(run, poses), bool(poses.all())
+    return Mistake(
+        change.family if everywhere else f"{change.family}, in part", change.says.format(
+            where=where or (" in all poses" if change.any_poses else "")),
+        change.edit.format(where=where),
+        lambda run: in_poses(run, change, poses),
+        poses=() if everywhere else tuple(np.flatnonzero(poses).tolist()),
+        every_shot=change.every_shot and everywhere)
+
+
+def where_words(run: Run, poses: np.ndarray) -> str:
+    """Which poses, with a space before; empty for all."""
+    shot = np.isin(np.arange(len(poses)), run.shots.pose)
+    mine, others = np.flatnonzero(poses & shot), np.flatnonzero(~poses & shot)
+    ids = run.poses.ids
+    if not len(others):
+        return ""
+    if len(mine) == 1:
+        return f" in pose {ids[mine[0]]}"
+    if len(mine) > 2 and mine[0] > others[-1]:
+        return f" from pose {ids[mine[0]]} on"
+    if len(mine) > 2 and mine[-1] < others[0]:
+        return f" up to pose {ids[mine[-1]]}"
+    more = f" and {len(mine) - _LISTED} more" if len(mine) > _LISTED else ""
+    return f" in the {len(mine)} poses {', '.join(ids[p] for p in mine[:_LISTED])}{more}"
+
+
+def plausible(run: Run, j: int) -> np.ndarray:
+    """Whether reading `j` of each pose can be what its sensor shows, shape (n_poses,).
+
+    An inclination across is within 90 deg; a joint angle is not 45 deg beyond its limits.
+    """
+    reading, angle = run.rig.readings[j], run.poses.readings[:, j]
+    if reading.kind == "across":
+        return np.abs(angle) <= np.pi / 2
+    if reading.kind == "joint" and reading.high - reading.low < np.pi:
+        angle = reading.direction * angle
+        return (angle > reading.low - np.pi / 4) & (angle < reading.high + np.pi / 4)
+    return np.ones(len(angle), bool)
+
+
+def possible(run: Run, change: Change) -> np.ndarray:
+    """The poses in which a change leaves readings that the sensors can show, shape (n_poses,)."""
+    changed = change.apply(run)
+    return np.all([np.ones(len(run.poses.ids), bool),
+                   *(plausible(changed, j) for j in change.columns)], axis=0)
+
+
+def changes_of(run: Run) -> list[Change]:
+    """Every change that is tried."""
+    return [*_of_shots(run), *_signs(run), *_zeros(run), *_exchanged(run), *_units(run),
+            *_shifted(run), *_late_columns(run)]
+
+
+def _of_shots(run):
+    order = [1, 0, 2]
+
+    def axes(run):
+        covariance = run.shots.covariance[:, order][:, :, order]
+        return with_shots(run, position=run.shots.position[:, order], covariance=covariance)
+
+    changes = [
+        Change("axes", "North and east are swapped in all shots{where}.",
+               "Swap the columns east and north of shots.csv{where}.", axes, every_shot=True),
+    ]
+    if np.ptp(run.shots.position[:, 2]) > 1e-6:
+        changes.append(Change(
+            "heights", "The heights of all shots have the wrong sign{where}.",
+            "Change the sign of the column up of shots.csv{where}.",
+            lambda run: with_shots(run, position=run.shots.position * [1.0, 1.0, -1.0]),
+            every_shot=True))
+    for name, factor, foot in (("international feet", "0.3048", FOOT),
+                               ("US survey feet", "1200/3937", US_SURVEY_FOOT)):
+        changes.append(Change(
+            "units", f"The shots are in {name}, not in metres{{where}}.",
+            f"Multiply east, north and up of shots.csv by {factor}{{where}}.",
+            lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
+            every_shot=True))
+    pairs, names = corner_pairs(run), run.rig.target_names
+    if pairs:
+        words = ", ".join(f"{names[a]} and {names[b]}" for a, b in pairs)
+        changes.append(Change(
+            "corners", "Left and right corners are exchanged{where}.",
+            f"Exchange {words} in the column target of shots.csv{{where}}.",
+            lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)), any_poses=True))
+    return changes
+
+
+def _signs(run):
+    """One sensor turned round, or two neighbours on one cable or bracket."""
+    names, changes = run.rig.reading_names, []
+    for columns in (*((j,) for j in range(len(names))),
+                    *((j, j + 1) for j in range(len(names) - 1))):
+        directions = " and ".join(
+            f"direction.{names[j]} = {-run.rig.readings[j].direction:+.0f}" for j in columns)
+        which = " and ".join(names[j] for j in columns)
+        one = len(columns) == 1
+        changes.append(Change(
+            "sign" if one else "two signs",
+            f"The sign of the reading {which} is wrong{{where}}." if one
+            else f"The signs of the readings {which} are wrong{{where}}.",
+            f"Change the sign of the column{'' if one else 's'} {which} of readings.csv{{where}} "
+            f"(or, for all poses, set {directions} under [readings] of rig.toml).",
+            _each_column(columns, np.negative), columns))
+    return changes
+
+
+def _zeros(run):
+    changes = []
+    for j, name in enumerate(run.rig.reading_names):
+        for quarter, off, edit in ((1, "-90", "Add 90 deg to"), (2, "180", "Add 180 deg to"),
+                                   (3, "+90", "Subtract 90 deg from")):
+            def turned(angle, quarter=quarter):
+                return np.mod(angle + quarter * np.pi / 2 + np.pi, 2 * np.pi) - np.pi
+
+            changes.append(Change(
+                "zero", f"The zero of the reading {name} is off by {off} deg{{where}}.",
+                f"{edit} the column {name} of readings.csv{{where}}.",
+                _each_column((j,), turned), (j,)))
+    return changes
+
+
+def _exchanged(run):
+    names, changes = run.rig.reading_names, []
+    for a, b in combinations(range(len(names)), 2):
+        def exchanged(run, a=a, b=b):
+            order = np.arange(run.poses.readings.shape[1])
+            order[[a, b]] = b, a
+            # The file's sds belong to the names, not to the numbers that stand under them.
+            return with_readings(run, run.poses.readings[:, order])
+
+        changes.append(Change(
+            "exchanged columns",
+            f"The reading columns {names[a]} and {names[b]} are exchanged{{where}}.",
+            f"Exchange the columns {names[a]} and {names[b]} of readings.csv{{where}}.",
+            exchanged, (a, b)))
+    return changes
+
+
+def _units(run):
+    changes = []
+    for j, name in enumerate(run.rig.reading_names):
+        for unit, factor, words in (("radians", np.degrees(1.0), "180/pi"), ("gon", 0.9, "0.9")):
+            changes.append(Change(
+                "unit of a reading", f"The reading {name} is in {unit}, not in degrees{{where}}.",
+                f"Multiply the column {name} of readings.csv by {words}{{where}}.",
+                _each_column((j,), lambda angle, factor=factor: angle * factor), (j,)))
+    return changes
+
+
+_SHIFTS = (
+    (1, "the pose before it", "up", "last"),
+    (-1, "the pose after it", "down", "first"),
+)
+
+
+def _shifted(run):
+    every = tuple(range(len(run.rig.readings)))
+    return [
+        Change(
+            "shift",
+            f"The readings are shifted by one pose{{where}}: each pose has those of {which}.",
+            f"Move the reading columns of readings.csv {way} by one row{{where}}; pose and stand "
+            f"stay. Where the {end} pose has none then, leave it and its shots out.",
+            lambda run, by=by: _moved_rows(run, by, every), every, -1 if by == 1 else 0)
+        for by, which, way, end in _SHIFTS
+    ]
+
+
+def _late_columns(run):
+    return [
+        Change(
+            "column shift",
+            f"The reading column {name} is shifted by one pose{{where}}: each pose has the value "
+            f"of {which}.",
+            f"Move the column {name} of readings.csv {way} by one row{{where}}; the others stay. "
+            f"Where the {end} pose has no value then, leave it and its shots out.",
+            lambda run, by=by, j=j: _moved_rows(run, by, (j,)), (j,), -1 if by == 1 else 0)
+        for j, name in enumerate(run.rig.reading_names) for by, which, way, end in _SHIFTS
+    ]
+
+
+def _moved_rows(run, by, columns: Sequence[int]):
+    """Some readings of pose i + `by` given to pose i; the end pose keeps its own."""
+    n, columns = len(run.poses.ids), list(columns)
+    source = np.clip(np.arange(n) + by, 0, n - 1)
+    readings, sd = run.poses.readings.copy(), run.poses.sd.copy()
+    readings[:, columns] = run.poses.readings[source][:, columns]
+    sd[:, columns] = run.poses.sd[source][:, columns]
+    return with_readings(run, readings, sd)
+
+
+def _each_column(columns, function):
+    columns = list(columns)
+
+    def changed(run):
+        readings = run.poses.readings.copy()
+        readings[:, columns] = function(readings[:, columns])
+        return with_readings(run, readings)
+
+    return changed

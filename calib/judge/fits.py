@@ -1,0 +1,57 @@
+"""Fits of a changed run, from quick to proper, that never complain."""
+
+import numpy as np
+from scipy.stats import chi2 as chi_square
+
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.quick import Look, look
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import Problem, Solution, problem_of, solve
+from calib.run.complaints import InputError
+from calib.run.records import Run
+
+#: What a run that has no solution ends with.
+FAILURES = (InputError, NotConverged, NotDetermined, ModelNotFinite)
+
+#: A run passes the global test if a clean one is as bad with at least this probability.
+LEVEL = 1e-3
+
+#: A quick fit whose mean square stays above this is not worth more steps.
+_WORTH_MORE_STEPS = 300.0
+
+
+def looked(run: Run, *, robust: bool = False, start: np.ndarray | None = None,
+           steps: int = 15) -> Look:
+    """A quick fit from the usual start, or from one that is given (n_unknowns,)."""
+    return quick_fit(problem_of(run), robust=robust, start=start, steps=steps)
+
+
+def quick_fit(problem: Problem, *, robust: bool = False, start: np.ndarray | None = None,
+              steps: int = 15) -> Look:
+    """The same of a problem that is set up already."""
+    give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
+    with np.errstate(all="ignore"):
+        return look(problem, problem.observations, problem.start if start is None else start,
+                    prior=problem.prior, held=problem.held, steps=steps, give_up=give_up,
+                    robust=robust)
+
+
+def solved(run: Run) -> Solution | None:
+    """A proper solution, or None."""
+    try:
+        with np.errstate(all="ignore"):
+            solution = solve(run)
+    except FAILURES:
+        return None
+    return solution if np.isfinite(solution.adjustment.chi2) else None
+
+
+def dof_of(problem: Problem) -> int:
+    """Observations and priors less free unknowns."""
+    return (len(problem.observations.values) + len(problem.prior.values)
+            - int((~problem.held).sum()))
+
+
+def passes(chi2: float, dof: int) -> bool:
+    """The global test against too large a misfit: chance alone makes one as large."""
+    return dof > 0 and bool(np.isfinite(chi2)) and bool(chi_square.sf(chi2, dof) >= LEVEL)

@@ -1,0 +1,97 @@
+"""What the edge is known to, against what it must be known to.
+
+Compared is 1.96 times the 3-D sd of the edge (the root of the sum of its three variances), worst
+over the envelope and the points of the edge, readings exact. The edge lies within that distance
+of where the result puts it with a probability of 95 % or more: of all normal errors with the same
+3-D sd those along a single line are the furthest out at that level, and for them it is 95 %
+exactly (G. J. Szekely and N. K. Bakirov, "Extremal probabilities for Gaussian quadratic forms",
+Probability Theory and Related Fields 126 (2003) 184-202, from memory; the same for all shapes in
+the tests by simulation). Errors alike in all directions lie within 1.61 times the 3-D sd.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+from calib.calibration import Solution
+from calib.edge import envelope_edge
+from calib.judge.identify import Weak
+
+#: What the edge must be known to at 95 % unless rig.toml says otherwise, m (common practice, no
+#: source).
+GOAL = 0.030
+
+#: From the 3-D sd to what holds at 95 %.
+TIMES_SD = float(norm.isf(0.025))
+
+#: A weak combination that makes up more than this share of the worst variance is named.
+_NAMED_SHARE = 0.1
+
+
+@dataclass(frozen=True)
+class EdgeKnown:
+    """How well the edge is known where it is known worst.
+
+    Attributes
+    ----------
+    goal : float
+        At 95 %, m.
+    stated : bool
+        Whether rig.toml states the goal.
+    sd : float
+        Worst 3-D sd over the envelope, 1 sd, m; NaN if the edge can be told nowhere.
+    reach : str
+        Where that is.
+    because : tuple of Weak
+        The weak combinations that it comes from, strongest first.
+    """
+
+    goal: float
+    stated: bool
+    sd: float
+    reach: str
+    because: tuple[Weak, ...]
+
+    @property
+    def within95(self) -> float:
+        """What the edge is known to at 95 %, m."""
+        return TIMES_SD * self.sd
+
+    @property
+    def met(self) -> bool:
+        return bool(self.within95 <= self.goal)
+
+
+def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
+    """Compare a solution with the goal of its rig.
+
+    Parameters
+    ----------
+    solution : Solution
+    weak : tuple of Weak
+        As `calib.judge.identify.weak_directions` gives them.
+    """
+    rig = solution.rig
+    goal, stated = rig.edge_goal or GOAL, rig.edge_goal is not None
+    nodes = envelope_edge(rig, solution.parameters)
+    sd = np.where(nodes.seen[:, None], nodes.sd(solution.covariance), -1.0)
+    if sd.max(initial=-1.0) < 0:
+        return EdgeKnown(goal, stated, np.nan, "", ())
+    node, point = np.unravel_index(np.argmax(sd), sd.shape)
+    worst = float(sd[node, point])
+    by_unknowns = np.zeros((3, len(solution.problem.names)))
+    by_unknowns[:, : len(rig.parameters)] = nodes.by_parameters[node, point]
+    effects = [_effect(solution, by_unknowns, w.direction) for w in weak]
+    order = np.argsort([-effect for effect in effects], kind="stable")
+    because = tuple(weak[i] for i in order if effects[i] ** 2 > _NAMED_SHARE * worst**2)
+    return EdgeKnown(goal, stated, worst, rig.envelope.reaches[nodes.reach[node]][0], because)
+
+
+def _effect(solution, by_unknowns, direction):
+    """What the edge moves by along a combination as far as it is still open (1 sd), m."""
+    adjustment = solution.adjustment
+    free = adjustment.free
+    along = direction / solution.shots_alone.scale**2
+    sd = np.sqrt(along @ adjustment.covariance[np.ix_(free, free)] @ along)
+    return float(np.linalg.norm(by_unknowns[:, free] @ direction) * sd)

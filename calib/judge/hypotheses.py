@@ -1,0 +1,389 @@
+"""Every explanation of one run, fitted: quickly all, properly those that matter."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from calib.calibration import Solution, problem_of
+from calib.chain.derived import derived_values
+from calib.edge import envelope_edge
+from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
+from calib.judge.changes import changes_of, mistake_in
+from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
+from calib.judge.mistakes import (
+    Mistake,
+    heights_missing,
+    tape_factors,
+    taped_wrong,
+    without_taped,
+)
+from calib.judge.partial import partial_mistakes
+from calib.judge.placement_mistakes import swing_of
+from calib.judge.pose_mistakes import (
+    exchanged_poses,
+    labels_of_pose,
+    late_labels,
+    moved_between,
+    pairs_of,
+)
+from calib.judge.set_aside import without
+from calib.judge.suspects import Suspects, find_suspects
+from calib.run.records import Run
+
+#: Prior odds: that nothing is wrong, that single values are, and the families that share the rest.
+AS_IT_IS, SINGLE, FAMILIES = 0.5, 0.25, 32
+
+#: The family of the explanation that no mistake was made but some values are wrong.
+SINGLE_VALUES = "single values"
+
+#: A pose is looked at by itself if its mean square misclosure is beyond this.
+OUT = 12.0
+
+#: Most of a run fits if the typical mean square of its poses is below this.
+_MOST_FIT = 6.0
+
+#: A run whose quick fit has a variance factor beyond this is not solved as it is.
+_SOLVABLE = 1e4
+
+#: Moments at which a machine may have moved that are tried one by one.
+_MOST_MOMENTS = 60
+
+#: Explanations further than this behind the best stay as the quick fit left them, and so do those
+#: whose variance factor is beyond that; so many are solved.
+_SETTLED, _WORTH_SOLVING, _MOST_SOLVED = 40.0, 30.0, 8
+
+#: Added numbers that are fitted: the strongest of all, and of each family.
+_MOST_ADDED, _OF_A_FAMILY = 6, 3
+
+#: The edge may be known this many times worse without the values set aside.
+_WORSE_EDGE = 2.0
+
+#: Other readings of the same run that are looked at even if it fits; how much worse their
+#: chi-square may be, and by how many sds a parameter must differ for another machine.
+_RELABELLINGS = ("corners", "exchanged columns", "sign", "two signs", "heights", "axes")
+_AS_WELL, _ANOTHER_MACHINE = 6.0, 6.0
+
+#: More than this share of the shots is no longer a matter of single values.
+_MOST_SINGLE = 1 / 6
+
+
+@dataclass(frozen=True)
+class Tried:
+    """An explanation with its fit; `mistake` is None for the run as it is.
+
+    Attributes
+    ----------
+    run : Run
+        With the mistake undone.
+    free : int
+        Numbers taken from the data, observations given up included.
+    odds : float
+        Prior odds.
+    quick : bool
+        `chi2` is that of a quick fit.
+    """
+
+    mistake: Mistake | None
+    run: Run
+    chi2: float
+    dof: int
+    free: int
+    odds: float
+    quick: bool = True
+
+    @property
+    def passes(self) -> bool:
+        """The run that it leaves passes the global test."""
+        return passes(self.chi2, self.dof)
+
+
+@dataclass(frozen=True)
+class AsWell:
+    """Another reading of a run that fits, and fits as well; `tells` is a parameter that differs."""
+
+    mistake: Mistake
+    tells: str
+    unit: str
+    value: float
+    other: float
+
+
+class Search:
+    """All single explanations of a run; without those of some poses if not `partial`."""
+
+    def __init__(self, run: Run, partial: bool = True):
+        self.partial = partial
+        self.run, self.n = run, 3 * len(run.shots)
+        problem = problem_of(run)
+        self.dof = dof_of(problem)
+        self.poses = [int(p) for p in np.unique(run.shots.pose)]
+        self.robust = quick_fit(problem, robust=True)
+        self.out = self._poses_out()
+        typical = np.median(mean_squares(self.robust)[self.poses])
+        self.few_out = typical < _MOST_FIT and len(self.out) <= max(2, len(self.poses) // 3)
+        seen = self.seen = quick_fit(problem)
+        self.base: Solution | None = None
+        if seen.chi2 < _SOLVABLE * max(self.dof, 1):
+            self.base = solved(run)
+        chi2 = seen.chi2 if self.base is None else self.base.adjustment.chi2
+        self.as_it_is = Tried(None, run, chi2, self.dof, 0, AS_IT_IS, self.base is None)
+        self.tried = [self.as_it_is]
+
+    @cached_property
+    def suspects(self) -> Suspects | None:
+        """Single values that do not fit, where most of the run does."""
+        if self.base is None or not self.few_out:
+            return None
+        try:
+            return find_suspects(self.base)
+        except FAILURES:
+            return None
+
+    @cached_property
+    def systematic(self) -> list[Score]:
+        """Added numbers that are real, although the run passes the global test."""
+        if self.base is None:
+            return []
+        adjustment = self.base.adjustment
+        return beyond_chance(scores(self.run, adjustment.parameters, adjustment.corrections,
+                                    all_added(self.run)))
+
+    @property
+    def passes(self) -> bool:
+        """The run as it is passes the global test."""
+        return self.base is not None and self.as_it_is.passes
+
+    @property
+    def fits(self) -> bool:
+        """It passes, no value is out by more than chance, and no added number is real."""
+        return self.passes and not (self.suspects is not None and self.suspects.beyond_chance) \
+            and not self.systematic
+
+    def try_everything(self) -> None:
+        """All explanations, the best of them solved properly."""
+        self._try_single_values()
+        changes = changes_of(self.run)
+        every = np.ones(len(self.run.poses.ids), bool)
+        whole = [mistake_in(self.run, change, every) for change in changes]
+        self._try_all([*heights_missing(self.run), *(m for m in whole if m is not None)])
+        self._try_tape()
+        if self.passes or not self._something_fits:
+            self._try_poses()
+            self._try_placements()
+            self._try_added()
+        if self.partial and not self.passes and not any(
+                t.passes and t.mistake.family != SINGLE_VALUES for t in self.tried[1:]):
+            self._try_partial(changes)
+        self._settle()
+
+    @property
+    def _something_fits(self):
+        """A mistake that takes no number from the data is enough: those that do come behind it."""
+        return any(t.passes and t.mistake is not None and t.free == 0 for t in self.tried)
+
+    def fitting_as_well(self) -> tuple[AsWell, ...]:
+        """Relabellings under which a run that fits does so too, but with another machine."""
+        found, n_rig = [], len(self.run.rig.parameters)
+        every, here = np.ones(len(self.run.poses.ids), bool), self.base.adjustment
+        sd = np.where(here.sd[:n_rig] > 0, here.sd[:n_rig], np.inf)
+        for change in changes_of(self.run):
+            mistake = None
+            if change.family in _RELABELLINGS:
+                mistake = mistake_in(self.run, change, every)
+            if mistake is None or looked(mistake.apply(self.run)).chi2 > 2 * here.chi2 + _AS_WELL:
+                continue
+            there = solved(mistake.apply(self.run))
+            if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
+                continue
+            moved = np.abs(there.parameters - here.parameters[:n_rig]) / sd
+            if moved.max() > _ANOTHER_MACHINE:
+                i = int(np.argmax(moved))
+                parameter = self.run.rig.parameters[i]
+                found.append(AsWell(mistake, parameter.name, parameter.unit,
+                                    float(here.parameters[i]), float(there.parameters[i])))
+        return tuple(found)
+
+    def scored(self, s2: float) -> list[tuple[float, Tried]]:
+        """All that was tried with its score at the variance factor `s2`, best first."""
+        scored = [(t.chi2 / s2 + t.free * np.log(self.n) - 2 * np.log(t.odds), t)
+                  for t in self.tried]
+        return sorted(scored, key=lambda st: st[0])
+
+    def _try_all(self, mistakes: Iterable[Mistake], members: float | None = None) -> list[Tried]:
+        """Fit each quickly; the members of a family share its odds."""
+        mistakes, new = list(mistakes), []
+        for mistake in mistakes:
+            alike = members or sum(m.family == mistake.family for m in mistakes)
+            changed = mistake.apply(self.run)
+            if len(changed.shots):
+                problem = problem_of(changed)
+                new.append(self._tried(mistake, problem, quick_fit(problem).chi2, alike))
+        self.tried += new
+        return new
+
+    def _tried(self, mistake, problem, chi2, members) -> Tried:
+        changed = problem.run
+        lost = (self.n - 3 * len(changed.shots)
+                + len(self.run.tape.quantities) - len(changed.tape.quantities))
+        odds = (1 - AS_IT_IS - SINGLE) / FAMILIES / max(members, 1)
+        return Tried(mistake, changed, chi2, dof_of(problem) - mistake.free, mistake.free + lost,
+                     odds)
+
+    def _try_single_values(self):
+        """The explanation that a few values, or whole poses, are simply wrong."""
+        run = self.run
+        if self.suspects is not None and self.suspects.beyond_chance:
+            wrong = self.suspects.beyond_chance
+            names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
+            candidates = len(run.shots) + run.poses.readings.size
+            rest = without(run, self.suspects.aside)
+        elif self.suspects is None and self.out and self.few_out:
+            keep = ~np.isin(run.shots.pose, self.out)
+            names, free = [f"pose:{run.poses.ids[p]}" for p in self.out], 3 * int((~keep).sum())
+            candidates = len(self.poses)
+            rest = replace(run, shots=run.shots.select(keep))
+        else:
+            return
+        if len(names) > max(2, _MOST_SINGLE * len(run.shots)):
+            return
+        solution = solved(rest)
+        if solution is None or not self._is_cure(rest, solution):
+            return
+        mistake = Mistake(
+            SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
+            "Measure them again, or set them aside.", lambda run: rest, mend=lambda run: run,
+            aside=tuple(names))
+        odds = SINGLE * candidates ** -float(len(names))
+        self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
+                                odds, False))
+
+    def _is_cure(self, rest, solution):
+        """Nothing systematic is left behind, and the edge is known about as well as before."""
+        adjustment = solution.adjustment
+        if passes(adjustment.chi2, adjustment.dof) and beyond_chance(scores(
+                rest, adjustment.parameters, adjustment.corrections, all_added(rest))):
+            return False
+        if self.base is None or self.run.rig.envelope is None:
+            return True
+        worst = [float(np.max(nodes.sd(s.covariance)[nodes.seen], initial=0.0))
+                 for s in (self.base, solution)
+                 for nodes in (envelope_edge(s.rig, s.parameters),)]
+        return worst[1] <= _WORSE_EDGE * worst[0]
+
+    def _try_poses(self):
+        """Mistakes about single poses, for poses that are out where most are not."""
+        if not self.few_out:
+            return
+        run, out, count = self.run, self.out[:6], len(self.poses)
+        pairs = pairs_of(out)
+        if len(out) == 1:
+            pairs = [(out[0], p) for p in self.poses if p != out[0]]
+        self._try_all(exchanged_poses(run, pairs), count * (count - 1) // 2)
+        self._try_all(labels_of_pose(run, out), count)
+
+    def _try_placements(self):
+        """A machine that moved, swung or was labelled late."""
+        run = self.run
+        self._coarse_to_fine(late_labels(run))
+        tried = self._coarse_to_fine(moved_between(run))
+        for best in sorted(tried, key=lambda t: t.chi2)[:2]:
+            swing = swing_of(run, best.mistake) if best.chi2 < 100 * best.dof else None
+            if swing is not None:
+                consistency, mistake = swing
+                self.tried.append(replace(
+                    self._tried(mistake, problem_of(best.run), best.chi2 + consistency, len(tried)),
+                    dof=best.dof + 2, free=mistake.free))
+
+    def _coarse_to_fine(self, mistakes):
+        """Try all, or of very many one in so many and then those about the best."""
+        step = -(-len(mistakes) // _MOST_MOMENTS)
+        if step <= 1:
+            return self._try_all(mistakes)
+        tried = self._try_all(mistakes[::step], len(mistakes))
+        best = step * int(np.argmin([t.chi2 for t in tried]))
+        about = [m for i, m in enumerate(mistakes) if 0 < abs(i - best) < step]
+        return tried + self._try_all(about, len(mistakes))
+
+    def _try_tape(self):
+        """Each taped value left out: what the shots say in its place tells what it should be."""
+        run, count = self.run, len(self.run.tape.quantities)
+        names = (*run.rig.parameter_names, *(d.name for d in run.rig.derived))
+        held = {p.name for p in run.rig.parameters if p.held}
+        for row, name in enumerate(run.tape.quantities):
+            if name in held:  # held at its taped value: leaving that out would hold it elsewhere
+                self._try_all(tape_factors(run, row), 10 * count)
+                continue
+            rest = without_taped(run, row)
+            seen = looked(rest)
+            if seen.chi2 > self.as_it_is.chi2 - 9.0:
+                continue
+            parameters = seen.parameters[: len(run.rig.parameters)]
+            shown = np.concatenate([parameters, derived_values(run.rig, parameters)[0]])
+            shown = float(shown[names.index(name)])
+            factors = self._try_all(tape_factors(run, row, shown), 10 * count)
+            # A decimal place or a unit that says the same as the shots leaves nothing to be free.
+            if not any(t.chi2 < seen.chi2 + 9.0 for t in factors):
+                self._try_all([taped_wrong(run, row, shown)], count)
+
+    def _try_added(self):
+        """The added numbers whose tests are the strongest."""
+        if self.base is not None:
+            adjustment = self.base.adjustment
+            at, corrections = adjustment.parameters, adjustment.corrections
+        else:
+            at, corrections = self.seen.parameters, None
+        found = [s for s in scores(self.run, at, corrections, all_added(self.run))
+                 if s.added.undo is not None and np.isfinite(s.statistic)]
+        found.sort(key=lambda s: -s.statistic)
+        chosen, of_family = [], {}
+        for score in found:
+            family = score.added.family
+            of_family[family] = of_family.get(family, 0) + 1
+            if len(chosen) < _MOST_ADDED or of_family[family] <= _OF_A_FAMILY:
+                chosen.append(score)
+        for score in chosen:
+            result = fitted(self.run, score)
+            if result is not None:
+                seen, mistake = result
+                # A height left on is more often seen than one taken off twice (no source).
+                rare = 10 if mistake.family == "pole height" and " low: " in mistake.says else 1
+                self.tried.append(self._tried(mistake, problem_of(mistake.apply(self.run)),
+                                              seen.chi2, rare * score.added.members))
+
+    def _try_partial(self, changes):
+        """Changes made in some poses only."""
+        for partial in partial_mistakes(self.run, changes):
+            problem = problem_of(partial.mistake.apply(self.run))
+            alike = sum(c.family == partial.mistake.family.split(",")[0] for c in changes)
+            seen = quick_fit(problem, start=partial.seen.parameters)
+            self.tried.append(self._tried(partial.mistake, problem, seen.chi2,
+                                          alike * partial.choices))
+
+    def _settle(self):
+        """Solve the best few properly: quick fits stop a little short of the minimum."""
+        scored = self.scored(1.0)
+        for score, tried in scored[:_MOST_SOLVED]:
+            mistake = tried.mistake
+            if (mistake is None or not tried.quick or mistake.family == "swung"
+                    or score - scored[0][0] > max(_SETTLED, scored[0][1].chi2)
+                    or tried.chi2 > _WORTH_SOLVING * max(tried.dof, 1)):
+                continue
+            solution = solved(tried.run)
+            i = next(i for i, t in enumerate(self.tried) if t is tried)
+            # What cannot be solved is no cure.
+            chi2 = np.inf if solution is None else solution.adjustment.chi2
+            self.tried[i] = replace(tried, chi2=chi2, quick=False)
+
+    def _poses_out(self):
+        """Poses that are out in the robust fit, worst first."""
+        mean_square = mean_squares(self.robust)
+        used = self.robust.block_size > 0
+        typical = max(1.0, float(np.median(mean_square[used])))
+        return [int(p) for p in np.argsort(-mean_square) if mean_square[p] > OUT * typical]
+
+
+def mean_squares(seen) -> np.ndarray:
+    """Mean square whitened misclosure of each pose of a quick fit, shape (n_poses,)."""
+    return seen.block_chi2 / np.maximum(seen.block_size, 1)

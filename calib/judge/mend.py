@@ -1,0 +1,53 @@
+"""What undoing a mistake does: the corrected run, and the figures before and after."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.edge import envelope_edge
+from calib.judge.fits import solved
+from calib.judge.judgement import judge
+from calib.judge.mistakes import Mistake
+from calib.judge.set_aside import named, without
+from calib.run.records import Run
+
+
+@dataclass(frozen=True)
+class Figures:
+    """How a run does; all None where it has no solution.
+
+    Attributes
+    ----------
+    variance_factor : float or None
+    edge_sd : float or None
+        Worst sd of the cutting edge over the working envelope, m.
+    passed : bool or None
+        Whether every gate passed.
+    """
+
+    variance_factor: float | None = None
+    edge_sd: float | None = None
+    passed: bool | None = None
+
+
+def mended(run: Run, mistake: Mistake) -> Run:
+    """The run with a mistake undone, its check shots too where they carry the same mistake."""
+    for part in mistake.parts or (mistake,):
+        check = run.check
+        if part.every_shot and check is not None:
+            check = part.apply(replace(run, shots=check)).shots
+        run = replace((part.mend or part.apply)(run), check=check)
+    return run
+
+
+def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
+    """The figures of a run without what is set aside by name."""
+    solution = solved(without(run, named(run, aside)))
+    if solution is None:
+        return Figures()
+    edge = None
+    if run.rig.envelope is not None:
+        nodes = envelope_edge(run.rig, solution.parameters)
+        sd = nodes.sd(solution.covariance)[nodes.seen]
+        edge = float(np.max(sd)) if sd.size and np.isfinite(sd).all() else None
+    return Figures(solution.adjustment.variance_factor, edge, judge(solution).passed)

@@ -1,0 +1,213 @@
+"""The same mistake in some poses only: from a pose on, up to a pose, or decided pose by pose.
+
+Whichever poses are affected, each pose by itself tells whether it fits better as it is or changed,
+once the unknowns are about right. So: poses are judged at several trial fits, the run is changed in
+those that want it, fitted again, and judged again until nothing changes. Trial fits that do not
+depend on how many poses are affected stand among them: of the first and the last half of the run,
+and, for exchanged corners, of the middles of the pairs.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.adjust.quick import Look, look
+from calib.calibration import problem_of
+from calib.judge.changes import Change, in_poses, mistake_in, possible
+from calib.judge.fits import looked, quick_fit
+from calib.judge.mistakes import Mistake, corner_pairs
+from calib.run.records import Run
+
+#: Changes that are followed up, by how well their poses then fit; rounds of each.
+_FOLLOWED, _ROUNDS = 10, 4
+
+#: Sd of half the difference of two corners where only their middle is to count, m.
+_APART = 100.0
+
+#: Cost of a reading that its sensor cannot show.
+_OUT_OF_REACH = 1e3
+
+#: Fewest poses that are changed, or left, where they come in a row.
+_LEAST = 2
+
+
+@dataclass(frozen=True)
+class Partial:
+    """A change made in some poses.
+
+    Attributes
+    ----------
+    mistake : Mistake
+    seen : Look
+        Robust fit of the changed run.
+    choices : float
+        Among how many sets of poses like this one it was chosen.
+    """
+
+    mistake: Mistake
+    seen: Look
+    choices: float
+
+
+def partial_mistakes(run: Run, changes: list[Change]) -> list[Partial]:
+    """The changes that make some poses fit much better, each made in the poses that want it."""
+    starts = _starts(run)
+    costs = [_cost(run, start) for start in starts]
+    wanted = []
+    for change in changes:
+        for start, as_is in zip(starts, costs, strict=True):
+            for poses, cost in _wanted(run, change, start, as_is):
+                wanted.append((cost, change, poses))
+    wanted.sort(key=lambda w: w[0])
+    found, followed = [], {}
+    for _, change, poses in wanted:
+        key = (change.says, poses.tobytes())
+        if len(followed) >= _FOLLOWED and change.says not in followed:
+            continue
+        if followed.get(change.says, 0) >= 3 or key in followed:
+            continue
+        followed[change.says] = followed.get(change.says, 0) + 1
+        followed[key] = 1
+        best = _settled(run, change, poses)
+        if best is not None:
+            found.append(best)
+    return found
+
+
+@dataclass(frozen=True)
+class _Start:
+    """Trial values of the unknowns, and which of them every run is to place afresh."""
+
+    unknowns: np.ndarray
+    loose: np.ndarray
+
+
+def _starts(run):
+    halves = np.array_split(np.unique(run.shots.pose), 2)
+    whole = problem_of(run)
+    count = len(whole.start)
+    n_rig = len(run.rig.parameters)
+    starts = [_Start(looked(run, robust=True).parameters, np.zeros(count, bool))]
+    for half in halves if run.set_ups is None else ():
+        part = replace(run, shots=run.shots.select(np.isin(run.shots.pose, half)))
+        if len(half) < 3:
+            continue
+        problem, unknowns = problem_of(part), whole.start.copy()
+        seen = quick_fit(problem, robust=True).parameters
+        unknowns[:n_rig], loose = seen[:n_rig], np.arange(count) >= n_rig
+        for i, stand in enumerate(problem.stands):
+            there = n_rig + 4 * whole.stands.index(stand) + np.arange(4)
+            unknowns[there], loose[there] = seen[n_rig + 4 * i:n_rig + 4 * i + 4], False
+        starts.append(_Start(unknowns, loose))
+    if corner_pairs(run):
+        starts.append(_Start(_of_middles(run), np.zeros(count, bool)))
+    return [s for s in starts if np.isfinite(s.unknowns).all()]
+
+
+def _of_middles(run):
+    """Unknowns from the middles of left and right corners, whichever is which."""
+    problem = problem_of(run)
+    groups = []
+    for group in problem.observations.groups:
+        covariance = group.covariance.copy()
+        for i, block in enumerate(group.blocks):
+            rows = np.flatnonzero(run.shots.pose == block)
+            targets = run.shots.target[rows].tolist()
+            for left, right in corner_pairs(run):
+                if left in targets and right in targets:
+                    apart = np.zeros(len(rows))
+                    apart[targets.index(left)], apart[targets.index(right)] = 1.0, -1.0
+                    covariance[i] += _APART**2 * np.kron(np.outer(apart, apart), np.eye(3))
+        groups.append(replace(group, covariance=covariance))
+    observations = replace(problem.observations, groups=tuple(groups))
+    return look(problem, observations, problem.start, prior=problem.prior, held=problem.held,
+                robust=True).parameters
+
+
+def _wanted(run, change, start, as_is):
+    """Sets of poses that fit better changed, at given unknowns, and the cost of the run then."""
+    every = np.arange(len(run.poses.ids))
+    can = possible(run, change)
+    changed = in_poses(run, replace(change, lost=None), can)
+    other = _cost(changed, start)
+    poses = np.unique(run.shots.pose)
+    gain = np.where(can, as_is - other, -_OUT_OF_REACH)[poses]
+    total = float(as_is.sum())
+    later = np.concatenate([[0.0], np.cumsum(gain[::-1])])[::-1]
+    earlier = np.concatenate([[0.0], np.cumsum(gain)])
+    inside = slice(_LEAST, len(poses) - _LEAST + 1)
+    sets = []
+    if len(poses) > 2 * _LEAST:
+        # Equally good: the fewest poses. (A row that was written twice fits either way.)
+        best = later[inside].max()
+        k = _LEAST + int(np.flatnonzero(later[inside] > best - 1e-6 * (1 + abs(best)))[-1])
+        sets.append((np.isin(every, poses[k:]), total - float(later[k])))
+        k = _LEAST + int(np.argmax(earlier[inside] > earlier[inside].max() - 1e-6))
+        sets.append((np.isin(every, poses[:k]), total - float(earlier[k])))
+    if change.any_poses:
+        mask = np.isin(every, poses[gain > 0])
+        sets.append((mask, total - float(gain[gain > 0].sum())))
+    return [(mask, cost) for mask, cost in sets
+            if mask.any() and not mask[poses].all() and cost < total]
+
+
+def _cost(run, start):
+    """What each pose costs at given unknowns; far out is little worse than out."""
+    problem, unknowns = problem_of(run), start.unknowns
+    if start.loose.any():
+        unknowns = np.where(start.loose, problem.start, unknowns)
+        placing = replace(problem, held=~start.loose)
+        unknowns = quick_fit(placing, robust=True, start=unknowns, steps=6).parameters
+    seen = quick_fit(problem, start=unknowns, steps=0)
+    size = np.maximum(seen.block_size, 1)
+    return seen.block_size * np.log1p(np.minimum(seen.block_chi2 / size, 1e12))
+
+
+def _settled(run, change, poses):
+    """Change, fit, judge again, until the poses stay the same."""
+    best = None
+    for _ in range(_ROUNDS):
+        changed = in_poses(run, change, poses)
+        if changed is None:
+            break
+        seen = looked(changed, robust=True)
+        cost = _robust_cost(seen)
+        if best is None or cost < best[0]:
+            best = cost, poses, seen
+        start = _Start(seen.parameters, np.zeros(len(seen.parameters), bool))
+        again = _wanted(run, change, start, _cost(run, start))
+        if not again:
+            break
+        nearest = _like(poses, again)
+        if (nearest == poses).all():
+            break
+        poses = nearest
+    if best is None:
+        return None
+    _, poses, seen = best
+    mistake = mistake_in(run, change, poses)
+    count = len(np.unique(run.shots.pose))
+    chosen = int(np.isin(np.flatnonzero(poses), run.shots.pose).sum())
+    choices = float(2 * count)
+    if change.any_poses and not _is_in_a_row(run, poses):
+        choices = _combinations(count, chosen)
+    return Partial(mistake, seen, choices)
+
+
+def _like(poses, again):
+    """The new set that is most like the old."""
+    return min(again, key=lambda a: (a[0] != poses).sum())[0]
+
+
+def _robust_cost(seen):
+    size = np.maximum(seen.block_size, 1)
+    return float(np.sum(seen.block_size * np.log1p(seen.block_chi2 / size)))
+
+
+def _is_in_a_row(run, poses):
+    mine = poses[np.unique(run.shots.pose)]
+    return int(np.abs(np.diff(mine.astype(int))).sum()) == 1
+
+
+def _combinations(count, chosen):
+    return float(np.prod([(count - i) / (i + 1) for i in range(min(chosen, count - chosen))]))

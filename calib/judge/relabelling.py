@@ -1,0 +1,205 @@
+"""Ways to read the files of a run otherwise: what was taken for one another in every pose.
+
+Each is a relabelling of the whole run, and where the machine of the relabelled run is to be looked
+for. Nothing here decides; see `calib.judge.equivalent`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.judge.mistakes import with_readings, with_shots
+from calib.run.records import Run
+
+#: Readings of unlike kinds can only be exchanged unnoticed if both move less than this, rms.
+_STILL = np.radians(5.0)
+
+
+@dataclass(frozen=True)
+class Relabelling:
+    """Another way to read the files.
+
+    Attributes
+    ----------
+    says : str
+        "the readings boom and stick exchanged".
+    edit : str
+        What to change in the files if that is how it was.
+    apply : callable
+        ``apply(run) -> Run`` with the labels changed.
+    start : callable
+        ``start(parameters) -> parameters``, shape (p,): about where the machine then lies.
+    """
+
+    says: str
+    edit: str
+    apply: Callable[[Run], Run]
+    start: Callable[[np.ndarray], np.ndarray]
+
+
+def relabellings(run: Run) -> list[Relabelling]:
+    """What could have been taken for one another in every pose of a run."""
+    return [*_exchanged_targets(run), *_exchanged_readings(run), *_turned_signs(run),
+            *_mirrored_sites(run)]
+
+
+def zero_of(rig: Rig, reading: int) -> int | None:
+    """Index of the parameter that is a reading's zero, or None if there is none to solve for."""
+    name = rig.readings[reading].zero
+    if name is None:
+        return None
+    index = rig.parameter_names.index(name)
+    return None if rig.held[index] else index
+
+
+def half_turned(rig: Rig, parameters: np.ndarray, reading: int) -> np.ndarray:
+    """Parameters (p,) of the same points with a reading's zero half a turn further.
+
+    A half turn about an axis passes every motion along or about that axis and negates the others,
+    up to the next joint. Whether that joint lets it pass unnoticed is for the data to say.
+    """
+    motions, name = rig.chain.motions, rig.readings[reading].name
+    first = next(k for k, m in enumerate(motions) if m.joint == name)
+    after = first + 1
+    while after < len(motions) and motions[after].joint is None:
+        after += 1
+    reached = [m for t in rig.targets if first < rig.chain.depth[t.frame] <= after
+               for m in t.motions]
+    negated = {p for m in (*motions[first + 1 : after], *reached)
+               if m.axis != motions[first].axis for p in m.by}
+    turned = np.array([-v if n in negated else v
+                       for n, v in zip(rig.parameter_names, parameters, strict=True)])
+    return zeros_moved(rig, turned, [reading], np.pi)
+
+
+def _moves(run):
+    """How far each reading moves over the poses that were shot, rms, rad, shape (n_readings,)."""
+    return run.poses.readings[np.unique(run.shots.pose)].std(0)
+
+
+def _as_it_is(parameters):
+    return parameters
+
+
+def _exchanged_targets(run):
+    """Targets of one member, two by two."""
+    targets = run.rig.targets
+    made = []
+    for a, b in combinations(np.unique(run.shots.target).tolist(), 2):
+        if targets[a].frame != targets[b].frame:
+            continue
+
+        def exchanged(run, a=a, b=b):
+            t = run.shots.target
+            return with_shots(run, target=np.where(t == a, b, np.where(t == b, a, t)))
+
+        names = f"{targets[a].name} and {targets[b].name}"
+        made.append(Relabelling(
+            f"{names} exchanged in all poses",
+            f"Exchange {names} in the column target of shots.csv", exchanged, _as_it_is))
+    return made
+
+
+def _exchanged_readings(run):
+    """Readings that could play each other's part: both in the boom plane, or both nearly still."""
+    readings, still = run.rig.readings, _moves(run) < _STILL
+    made = []
+    for a, b in combinations(range(len(readings)), 2):
+        in_plane = readings[a].kind == readings[b].kind == "in_boom_plane"
+        if not in_plane and not (still[a] and still[b]):
+            continue
+        order = np.arange(len(readings))
+        order[[a, b]] = b, a
+
+        def exchanged(run, order=order):
+            return with_readings(run, run.poses.readings[:, order], run.poses.sd[:, order])
+
+        def zeros_exchanged(parameters, a=a, b=b):
+            pair = zero_of(run.rig, a), zero_of(run.rig, b)
+            if None in pair:
+                return parameters
+            start = parameters.copy()
+            start[list(pair)] = parameters[list(pair[::-1])]
+            return start
+
+        names = f"{readings[a].name} and {readings[b].name}"
+        made.append(Relabelling(f"the readings {names} exchanged",
+                                f"Exchange the columns {names} of readings.csv",
+                                exchanged, zeros_exchanged))
+    return made
+
+
+def _turned_signs(run):
+    """One reading of the other sign, or all of those in the boom plane."""
+    rig, mean = run.rig, run.poses.readings[np.unique(run.shots.pose)].mean(0)
+    made = []
+    for j, reading in enumerate(rig.readings):
+        def moved(parameters, j=j):
+            return zeros_moved(rig, parameters, [j], 2 * rig.readings[j].direction * mean[j])
+
+        made.append(_sign([j], f"the sign of the reading {reading.name} reversed",
+                          f"Change the sign of the column {reading.name} of readings.csv, or its "
+                          "direction under [readings] of rig.toml", moved))
+    # Seen from the other side of the machine: what lies in the boom plane, and the house with it.
+    plane = [j for j, r in enumerate(rig.readings) if r.kind == "in_boom_plane"]
+    house = [j for j, r in enumerate(rig.readings) if r.kind == "joint" and r.speed is None]
+    for columns in (plane, [*house, *plane]) if len(plane) > 1 else ():
+        names = ", ".join(rig.readings[j].name for j in columns)
+        made.append(_sign(columns, f"the signs of the readings {names} reversed",
+                          f"Change the sign of the columns {names} of readings.csv, or their "
+                          "directions under [readings] of rig.toml",
+                          lambda parameters: _from_the_other_side(rig, parameters, plane)))
+    return made
+
+
+def _from_the_other_side(rig, parameters, plane):
+    """A link at the angle q is at half a turn less q when seen from the other side."""
+    for j in plane:
+        zero = zero_of(rig, j)
+        held_at = 0.0 if zero is None else parameters[zero]
+        parameters = zeros_moved(rig, parameters, [j], np.pi - 2 * held_at)
+    return parameters
+
+
+def _sign(columns, says, edit, start):
+    def turned(run):
+        readings = run.poses.readings.copy()
+        readings[:, columns] *= -1
+        return with_readings(run, readings)
+
+    return Relabelling(says, edit, turned, start)
+
+
+def zeros_moved(rig: Rig, parameters: np.ndarray, columns, by: float) -> np.ndarray:
+    """Parameters with the zeros of some readings moved by so many rad, where solved for."""
+    start = parameters.copy()
+    for j in columns:
+        if (zero := zero_of(rig, j)) is not None:
+            start[zero] += by
+    return start
+
+
+def _mirrored_sites(run):
+    """Coordinates of the other handedness. Set-ups and their sights would have to go with them."""
+    if run.set_ups is not None:
+        return []
+
+    def exchanged(run):
+        order = [1, 0, 2]
+        return with_shots(run, position=run.shots.position[:, order],
+                          covariance=run.shots.covariance[:, order][:, :, order])
+
+    def upside_down(run):
+        turn = np.array([1.0, 1.0, -1.0])
+        return with_shots(run, position=run.shots.position * turn,
+                          covariance=run.shots.covariance * np.outer(turn, turn))
+
+    return [
+        Relabelling("east and north exchanged in all shots",
+                    "Exchange the columns east and north of shots.csv", exchanged, _as_it_is),
+        Relabelling("all heights of the other sign",
+                    "Change the sign of the column up of shots.csv", upside_down, _as_it_is),
+    ]

@@ -1,0 +1,93 @@
+"""A run in memory as a corrected copy of the folder that it was read from."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from calib.run.complaints import Complaint, InputError
+from calib.run.folder import BACKSIGHTS, CHECK, READINGS, RIG, SETUPS, SHOTS, TAPE
+from calib.run.records import Run, Shots
+from calib.run.units import from_si
+from calib.run.write import csv_text
+
+_AXES = ("east", "north", "up")
+
+
+def refuse_filled_folder(folder: Path) -> None:
+    """Refuse a folder with anything in it, before work is done that could not be written.
+
+    Raises
+    ------
+    InputError
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError([Complaint(str(folder), None, None, "a folder with files in it, or a file",
+                                    "a new folder for the corrected copy")])
+
+
+def corrected_files(run: Run, corrected: Run, remark: str) -> dict[str, bytes | str]:
+    """The files of the corrected copy: what did not change is copied as it is.
+
+    Parameters
+    ----------
+    run : Run
+        As it was read from its folder.
+    corrected : Run
+    remark : str
+        What was changed and why; a comment at the head of every file that is written anew.
+    """
+    copied = [name for name in (RIG, SETUPS, BACKSIGHTS, READINGS, SHOTS, TAPE, CHECK)
+              if name in run.files]
+    files: dict[str, bytes | str] = {name: (run.folder / name).read_bytes() for name in copied}
+    head = f"# {' '.join(remark.split())}\n"
+    if corrected.poses is not run.poses:
+        files[READINGS] = head + csv_text(_readings(corrected))
+    for name, before, after in ((SHOTS, run.shots, corrected.shots),
+                                (CHECK, run.check, corrected.check)):
+        if after is not before:
+            files[name] = head + csv_text(_shots(corrected, after))
+    if corrected.tape is not run.tape:
+        files[TAPE] = head + csv_text(_tape(corrected))
+    return files
+
+
+def _readings(run):
+    poses = run.poses
+    frame = {"pose": poses.ids, "stand": poses.stand}
+    if any(poses.time):
+        frame["time"] = poses.time
+    for prefix, values in (("", poses.readings), ("sd_", poses.sd)):
+        for j, name in enumerate(run.rig.reading_names):
+            frame[prefix + name] = np.round(np.degrees(values[:, j]), 6)
+    return pd.DataFrame(frame)
+
+
+def _shots(run, shots: Shots):
+    frame = {
+        "shot": shots.ids,
+        "pose": [run.poses.ids[p] for p in shots.pose],
+        "target": [run.rig.target_names[t] for t in shots.target],
+    }
+    for i, axis in enumerate(_AXES):
+        frame[axis] = np.round(shots.position[:, i], 6)
+    for i, axis in enumerate(_AXES):
+        frame[f"sd_{axis}"] = np.sqrt(shots.covariance[:, i, i])
+    for i, j in ((0, 1), (0, 2), (1, 2)):
+        if shots.covariance[:, i, j].any():
+            frame[f"cov_{_AXES[i]}_{_AXES[j]}"] = shots.covariance[:, i, j]
+    if any(shots.time):
+        frame["time"] = shots.time
+    if shots.setup is not None and run.set_ups is not None:
+        frame["setup"] = [run.set_ups.ids[s] if s >= 0 else "" for s in shots.setup]
+    return pd.DataFrame(frame)
+
+
+def _tape(run):
+    tape = run.tape
+    return pd.DataFrame({
+        "quantity": tape.quantities,
+        **{name: [from_si(v, unit) for v, unit in zip(values, tape.unit, strict=True)]
+           for name, values in (("value", tape.value), ("sd", tape.sd))},
+        "unit": tape.unit,
+    })
