@@ -50,7 +50,11 @@ def history(
 def take_up(folder: Path):
     """Append what the record does not hold yet; all entries, old and new."""
     record = folder / RECORD
-    text = record.read_text("utf-8") if record.exists() else ""
+    try:
+        text = record.read_bytes().decode("utf-8") if record.exists() else ""
+    except UnicodeDecodeError:
+        raise InputError([Complaint(str(record), None, None, "bytes that are not UTF-8",
+                                    "history.csv as calib history wrote it")]) from None
     try:
         entries, kept = read_history(text)
     except BrokenHistory as error:

@@ -13,6 +13,7 @@ from calib.run.complaints import Findings
 from calib.run.export import run_files
 from calib.run.machine import complain_of_missing_sds
 from calib.run.rig_file import read_rig
+from calib.run.text import decode
 from calib.run.write import write_new_folder
 from calib.simulate import simulate as simulated
 
@@ -50,7 +51,7 @@ def simulate(
 
     truth.json in the folder holds the machine it was made from and any gross errors.
     """
-    text = STANDARD_RIG if rig is None else rig.read_text("utf-8")
+    text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
     if 2 * poses < gross:
         raise typer.BadParameter(f"{gross} gross errors but only {2 * poses} shots")
@@ -63,6 +64,13 @@ def simulate(
     files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
     write_new_folder(folder, files)
     talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots. Next: calib solve {folder}")
+
+
+def _text(rig):
+    findings = Findings()
+    text = decode(rig.read_bytes(), str(rig), findings)
+    findings.stop_if_at_fault()
+    return text
 
 
 def _machine(text, file):

@@ -98,7 +98,7 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     for number, line in enumerate(lines[1:], start=1):
         try:
             entry = _entry(next(csv.reader([line])))
-        except (ValueError, StopIteration):
+        except (ValueError, StopIteration, RecursionError, csv.Error):
             raise BrokenHistory(number + 1, "no line of a history",
                                 "a line as calib history wrote it") from None
         if entry.previous_sha256 != previous or entry.number != number:
@@ -114,8 +114,25 @@ def _entry(cells):
     number, result, time, rig, passed, own, inputs, values, previous = cells
     if passed not in ("yes", "no"):
         raise ValueError(passed)
+    values = json.loads(values, parse_constant=_refuse)
+    if not isinstance(values, dict) or not all(map(_is_quantity, values.values())):
+        raise ValueError(values)
     return Entry(int(number), unguard(result), time, unguard(rig), passed == "yes", own, inputs,
-                 json.loads(values), previous)
+                 values, previous)
+
+
+def _is_quantity(quantity):
+    """A value, an sd or none, and a unit, as `Entry` has them."""
+    def is_number(x):
+        return isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < 1e12
+
+    return (isinstance(quantity, list) and len(quantity) == 3 and is_number(quantity[0])
+            and (quantity[1] is None or (is_number(quantity[1]) and quantity[1] >= 0))
+            and quantity[2] in ("m", "deg"))
+
+
+def _refuse(constant):
+    raise ValueError(constant)
 
 
 def additions(entries: list[Entry], results: Iterable[tuple[str, str, dict]]) -> list[Entry]:

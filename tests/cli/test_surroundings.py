@@ -162,3 +162,25 @@ def test_a_run_is_never_taken_for_a_result_folder(run, tmp_path, calib_command):
     status, _, err = calib_command("solve", run, "--out", other)
     assert status == 3 and "no result" in err
     assert content(other) == before
+
+
+def test_bytes_that_are_no_text(tmp_path, calib_command):
+    """A rig file, a history and a tape of random bytes are complaints."""
+    (tmp_path / "history.csv").write_bytes(b"\xff\xfe\xfd")
+    for words in (["simulate", tmp_path / "new", "--rig", tmp_path / "history.csv"],
+                  ["history", tmp_path], ["plan", tmp_path / "history.csv"]):
+        status, _, err = calib_command(*words)
+        assert status == 3 and "Traceback" not in err, err
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="POSIX limits")
+def test_a_limit_on_files(run, tmp_path):
+    """As on a full disk: a complaint, and everything as it was."""
+    import resource
+
+    shutil.copytree(run / "result", tmp_path / "result")
+    before = content(tmp_path)
+    done = called("sheet", tmp_path / "result", preexec_fn=lambda: resource.setrlimit(
+        resource.RLIMIT_FSIZE, (5000, 5000)))
+    assert done.returncode == 3 and b"cannot be written" in done.stderr, done.stderr
+    assert content(tmp_path) == before

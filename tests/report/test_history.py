@@ -56,3 +56,25 @@ def test_another_file_is_no_history():
     """A CSV with another heading is refused."""
     with pytest.raises(BrokenHistory, match="heading"):
         read_history("shot,pose\n1,2\n")
+
+
+@pytest.mark.parametrize("values", [
+    "[1]", "1", '{"a": 1}', '{"a": [1, 2]}', '{"a": ["1", null, "m"]}', '{"a": [1, -1, "m"]}',
+    '{"a": [NaN, null, "m"]}', '{"a": [1, null, "kg"]}', "[" * 100_000, "x" * 200_000,
+])
+def test_values_are_a_table_of_quantities(values):
+    """The last line has no link behind it: what it holds is looked at itself."""
+    entry, = additions([], [_result("a", 5.6)])
+    line = entry.line()
+    start = line.index('"{')
+    end = line.index('}"') + 2
+    text = header() + line[:start] + '"' + values.replace('"', '""') + '"' + line[end:]
+    with pytest.raises(BrokenHistory, match="no line of a history"):
+        read_history(text)
+
+
+def test_a_path_that_a_spreadsheet_would_run_is_guarded():
+    """And comes back as it was."""
+    entry, = additions([], [_result("=cmd|' /C calc'!A0", 5.6)])
+    assert ",'=cmd|" in entry.line()
+    assert read_history(_text([entry]))[0] == [entry]
