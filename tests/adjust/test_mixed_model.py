@@ -351,7 +351,7 @@ def bent_readings(values, **options):
 
 def test_not_converged_says_how_far_even_below_one_sd():
     """One refresh towards observations 0.6 sd away: readings and observations share that."""
-    with pytest.raises(NotConverged, match="a reading of block 1 still moves by 0.3 of its sd"):
+    with pytest.raises(NotConverged, match=r"a reading of block 1 still moves by 0\.3 of its sd"):
         bent_readings([0.0, 6e-4, 0.0], most_iterations=1, tolerance=1e-11)
 
 
