@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_cdf, chi2_isf, chi2_sf, normal_isf
 from calib.calibration import Solution
 from calib.judge.check import Checked, Offset
 from calib.judge.correlation import Correlation
@@ -111,7 +111,7 @@ def global_gate(solution: Solution, together: Correlation | None) -> Question | 
     if not adjustment.dof:
         return Gate("global test", False, "Nothing is left over to check the fit with.")
     factor, dof = adjustment.variance_factor, adjustment.dof
-    below, above = chi2.cdf(adjustment.chi2, dof), chi2.sf(adjustment.chi2, dof)
+    below, above = chi2_cdf(adjustment.chi2, dof), chi2_sf(adjustment.chi2, dof)
     if above < below:
         failed = (f"Shots, readings and tape fit each other {np.sqrt(factor):.1f} times worse than "
                   "their stated sds: something is wrong, or the sds are too small. calib diagnose "
@@ -182,7 +182,7 @@ def scale_question(scale: SurveyScale) -> Question:
     percent, sd = 100 * scale.excess, 100 * scale.sd
     comes_out = f"lengths from the shots are {percent:+.2f} ± {sd:.2f} % (1 sd) off the taped ones"
     # Found four times in five at the least level that the test may have among five.
-    unseen = 100 * scale.sd * (norm.isf((ERROR_RATE - SUSPECTS_RATE) / 10) + norm.isf(0.2))
+    unseen = 100 * scale.sd * (normal_isf((ERROR_RATE - SUSPECTS_RATE) / 10) + normal_isf(0.2))
     return Question(
         "survey scale", scale.chance,
         f"Shots and tape have one scale: {comes_out}. A wrong scale below about {unseen:.1f} % "
@@ -209,7 +209,7 @@ def check_gate(check: Checked) -> Gate:
     word = "within" if check.passed else "not within"
     says = (f"{len(check.shots)} check shots are predicted to "
             f"{1000 * check.lengths.max():.0f} mm or better, {word} {_length(check.tolerance)}.")
-    if not check.passed and (check.statistics <= chi2.isf(_SURPRISING, 3)).all():
+    if not check.passed and (check.statistics <= chi2_isf(_SURPRISING, 3)).all():
         says += (" Their own sds, those of the readings and of the result explain misses of this "
                  "size: the tolerance asks for more than these shots can show.")
     if check.left_out:

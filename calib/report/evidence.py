@@ -4,8 +4,8 @@ Documents in the units of the record (m, deg), parts of result.json.
 """
 
 import numpy as np
-from scipy.stats import norm
 
+from calib.adjust.distributions import normal_isf
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
@@ -73,8 +73,8 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
         "error": map_record(nodes, length),
         "summary": spread_record(Spread.of(length)),
         "worst_sd": number(sd),
-        "worst_low95": number(max(worst - norm.isf(0.025) * sd, 0.0)),
-        "worst_high95": number(worst + norm.isf(0.025) * sd),
+        "worst_low95": number(max(worst - normal_isf(0.025) * sd, 0.0)),
+        "worst_high95": number(worst + normal_isf(0.025) * sd),
         "worst_at": {
             "point": own.target_names[nodes.targets[point]],
             "reach": own.envelope.reaches[nodes.reach[node]][0],

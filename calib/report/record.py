@@ -8,9 +8,9 @@ from importlib.metadata import version
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from calib.adjust.critical import variance_factor_bounds
+from calib.adjust.distributions import normal_ppf
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
@@ -58,7 +58,7 @@ def parameter_records(solution: Solution) -> list[dict]:
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
     factor = unit_factors(p.unit for p in rig.parameters)
-    half = norm.ppf(0.975) * sd
+    half = normal_ppf(0.975) * sd
     difference = solution.parameters - taped
     # The tape took part in the solution: the difference has the tape's variance less the solved.
     variance = tape_sd**2 - sd**2
