@@ -1,16 +1,16 @@
 """``calib report``: the report of a result again, from result.json alone."""
 
-from pathlib import Path
-from typing import Annotated
+from __future__ import annotations
 
-import numpy as np
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
 from calib.cli import talk
-from calib.edge import envelope_edge
-from calib.report.report import report_files
-from calib.results import Result, load_result
-from calib.run.write import write_whole
+
+if TYPE_CHECKING:
+    from calib.results import Result
 
 
 def report(
@@ -26,6 +26,10 @@ def report(
     ] = None,
 ) -> None:
     """Write report.html and report.pdf from a result."""
+    from calib.report.report import report_files
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
     read = load_result(result)
     document = read.document
     if at:
@@ -41,6 +45,10 @@ def report(
 
 def named_posture(result: Result, text: str) -> dict:
     """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
+    import numpy as np
+
+    from calib.edge import envelope_edge
+
     rig, angles = result.rig, {}
     for part in text.split(","):
         name, _, number = part.partition("=")

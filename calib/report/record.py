@@ -7,7 +7,6 @@ import platform
 from importlib.metadata import version
 
 import numpy as np
-import pandas as pd
 
 from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.distributions import normal_ppf
@@ -337,13 +336,27 @@ def truth_document(rig, run, truth, remark: str) -> dict:
     }
 
 
-def tables(document: dict) -> dict[str, pd.DataFrame]:
-    """The tables that go with result.json, by file name."""
+def tables(document: dict) -> dict[str, list[dict]]:
+    """The tables that go with result.json, by file name: a record per row."""
     return {
-        "parameters.csv": pd.DataFrame(document["parameters"]),
-        "shots.csv": pd.json_normalize(document["shots"], sep="_"),
-        "readings.csv": pd.DataFrame(document["readings"]),
+        "parameters.csv": document["parameters"],
+        "shots.csv": [_flat(record) for record in document["shots"]],
+        "readings.csv": document["readings"],
     }
+
+
+def _flat(record):
+    """Nested records as columns ``residual_east`` and so on, behind the plain ones."""
+    plain = {key: value for key, value in record.items() if not isinstance(value, dict)}
+    return plain | _prefixed({k: v for k, v in record.items() if isinstance(v, dict)}, "")
+
+
+def _prefixed(record, before):
+    cells = {}
+    for key, value in record.items():
+        cells |= (_prefixed(value, f"{before}{key}_") if isinstance(value, dict)
+                  else {before + key: value})
+    return cells
 
 
 def _largest(w):
