@@ -14,6 +14,7 @@ ALLOWED = {
     "chain": set(),
     "adjust": set(),
     "spreadsheet": set(),
+    "names": set(),
     "document": {"run"},
     "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
@@ -24,8 +25,8 @@ ALLOWED = {
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
-              "foretold"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
+              "foretold", "names"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "names"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
                "uncertain", "edge", "foretold"},
 }
