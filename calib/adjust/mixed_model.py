@@ -17,7 +17,7 @@ nonlinear problems", Proc. 38th Annual Meeting, American Society of Photogrammet
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -50,7 +50,7 @@ class ModelNotFinite(Exception):
         Where the model was asked.
     """
 
-    def __init__(self, rows, parameters):
+    def __init__(self, rows: np.ndarray, parameters: np.ndarray):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
 
@@ -217,7 +217,7 @@ def adjust(
         raise
 
 
-def _settled(problem, v, names, tolerance, most_iterations) -> Adjustment:
+def _settled(problem, v, names, tolerance, most_iterations):
     """Iterate from the problem's start and corrections `v` until nothing moves."""
     x, free = problem.start[problem.free], problem.free
     frozen = problem.freeze(x, v)
@@ -279,7 +279,7 @@ class _Problem:
         projected, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
         self.prior_whitener = projected[0]
-        self._cache = (None, None)
+        self._cache: tuple[Any, Any] = (None, None)
 
     def full(self, x):
         parameters = self.start.copy()

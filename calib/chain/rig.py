@@ -1,7 +1,7 @@
 """A rig: the machine as data. Parameters, sensors, the chain, targets, limits and envelope."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import resources
@@ -25,7 +25,7 @@ class RigError(Exception):
         Key path such as ``readings.sd.boom``, the text found there, what was expected.
     """
 
-    def __init__(self, problems):
+    def __init__(self, problems: "Iterable[tuple[str, str, str]]"):
         self.problems = list(problems)
         super().__init__(
             "; ".join(f"{key}: found {found}, expected {expected}"

@@ -40,7 +40,7 @@ def history(
         talk.result(plain(sections))
 
 
-def take_up(folder: Path):
+def take_up(folder: Path) -> list:
     """Append what the record does not hold yet; all entries, old and new."""
     from calib.report.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result

@@ -5,6 +5,8 @@ the US survey foot is deprecated since the end of 2022, Federal Register notice 
 jobs still arrive in it).
 """
 
+from typing import Any
+
 METRES = {"m": (1, 1), "mm": (1, 1000), "ft-int": (3048, 10000), "ft-us": (1200, 3937)}
 """Metres per unit as a fraction, so that whole numbers of units stay as exact as they can be."""
 
@@ -47,7 +49,7 @@ def parse_unit(text: str) -> str:
     return _ALIASES[key]
 
 
-def to_metres(value, unit: str):
+def to_metres(value: Any, unit: str) -> Any:
     """`value` (number or ndarray) in `unit`, in metres.
 
     Examples

@@ -4,7 +4,7 @@ Each is a relabelling of the whole run, and where the machine of the relabelled 
 for. Nothing here decides; see `calib.judge.equivalent`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -173,7 +173,7 @@ def _sign(columns, says, edit, start):
     return Relabelling(says, edit, turned, start)
 
 
-def zeros_moved(rig: Rig, parameters: np.ndarray, columns, by: float) -> np.ndarray:
+def zeros_moved(rig: Rig, parameters: np.ndarray, columns: Iterable[int], by: float) -> np.ndarray:
     """Parameters with the zeros of some readings moved by so many rad, where solved for."""
     start = parameters.copy()
     for j in columns:

@@ -115,7 +115,7 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
     )
 
 
-def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape):
+def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
     """Computed values of what is taped, shape (q,), and their gradient, shape (q, p)."""
     values, gradient = derived_values(rig, parameters)
     names = (*rig.parameter_names, *(d.name for d in rig.derived))
@@ -124,7 +124,7 @@ def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape):
             np.vstack([np.eye(len(parameters)), gradient])[pick])
 
 
-def chi_square(difference, covariance):
+def chi_square(difference: np.ndarray, covariance: np.ndarray) -> tuple[float, int]:
     """Statistic and rank, on the part of the covariance that is not next to nothing."""
     if not len(difference):
         return 0.0, 0

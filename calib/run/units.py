@@ -5,8 +5,10 @@ US survey feet do not occur in a run folder: the import converts them.
 """
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 #: Metres per unit as a fraction, so that 5702 mm becomes 5.702 m and not its neighbour.
 _LENGTHS = {"m": (1, 1), "mm": (1, 1000), "ft": (3048, 10000)}
@@ -88,7 +90,7 @@ def sd_problem(sd: float, unit: str) -> str | None:
     return says
 
 
-def half_circle(degrees):
+def half_circle(degrees: ArrayLike) -> Any:
     """Angles (number or ndarray, deg) as the same ones above -180, up to 180.
 
     Examples
