@@ -26,8 +26,8 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
-               "uncertain", "edge", "foretold"},
+    "report": {"adjust", "calibration", "chain", "document", "judge", "plan", "spreadsheet",
+               "stations", "uncertain", "edge", "foretold"},
 }
 
 

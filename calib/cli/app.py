@@ -31,6 +31,7 @@ COMMANDS = {
     "drift": ("calib.cli.drift", "drift"),
     "history": ("calib.cli.history", "history"),
     "simulate": ("calib.cli.simulate", "simulate"),
+    "schema": ("calib.cli.schema", "schema"),
 }
 
 

@@ -11,7 +11,6 @@ from calib.cli import talk
 from calib.cli.planned import Tolerance
 from calib.judge.check import check_shots, tolerance_for
 from calib.judge.choice import solve_as_chosen
-from calib.judge.set_aside import NONE
 from calib.report.checked import checked_document, checked_text
 from calib.report.numbers import unit_factors
 from calib.results import Result, load_result
@@ -42,7 +41,7 @@ def check(
             str(shots or folder / CHECK), None, None, "no check shots",
             "shots that took no part in the solve, written like shots.csv")])
     with talk.working(f"Predicting {len(data.check)} check shots"):
-        choice = told.document.get("set_aside", {}).get("choice", NONE)
+        choice = told.document.set_aside.choice
         solution = solve_as_chosen(data, choice).solution
         _refuse_other(told, solution)
         allowed, source = tolerance_for(data.rig, tolerance and tolerance / 1000)
@@ -52,18 +51,18 @@ def check(
         talk.result_json(document)
     else:
         talk.result(checked_text(document))
-    if not document["passed"]:
+    if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 
 def _refuse_other(told: Result, solution: Solution):
     """Complain unless solving the run again gives the result."""
-    records = told.document["parameters"]
-    names = tuple(record["name"] for record in records)
+    records = told.document.parameters
+    names = tuple(record.name for record in records)
     same = names == solution.rig.parameter_names
     if same:
         factor = unit_factors(p.unit for p in solution.rig.parameters)
-        was = np.array([record["value"] for record in records]) / factor
+        was = np.array([record.value for record in records]) / factor
         sd = np.sqrt(np.diag(solution.covariance))
         same = bool((np.abs(was - solution.parameters) <= 0.02 * sd + 1e-9).all())
     if not same:

@@ -47,5 +47,5 @@ def drift(
         talk.result_json(document)
     else:
         talk.result(plain(sections))
-    if not document["passed"]:
+    if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

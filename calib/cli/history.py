@@ -36,13 +36,12 @@ def history(
         raise InputError([Complaint(str(folder), None, None, "no such folder",
                                     "a folder with results in it")])
     entries = take_up(folder)
-    document = history_document(entries)
-    sections = history_sections(document)
-    html = page("report.html.j2", document, "History", f"{len(entries)} results", sections,
+    sections = history_sections(entries)
+    html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
                 contents=False)
     write_whole(folder, {"history.html": html})
     if json:
-        talk.result_json(document)
+        talk.result_json(history_document(entries))
     else:
         talk.result(plain(sections))
 

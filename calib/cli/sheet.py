@@ -44,5 +44,5 @@ def sheet(
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
-    if not read.document["verdict"]["passed"]:
+    if not read.document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)

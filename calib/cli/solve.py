@@ -9,6 +9,7 @@ import typer
 from calib.cli import talk
 from calib.cli.planned import Tolerance
 from calib.cli.results import result_files
+from calib.document.record import ResultRecord
 from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, UnknownName
@@ -44,12 +45,12 @@ def solve(
     else:
         talk.result(summary(document))
     talk.tell_all(next_commands(document, run, out))
-    if not document["verdict"]["passed"]:
+    if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = NONE,
-           tolerance: float | None = None) -> dict:
+           tolerance: float | None = None) -> ResultRecord:
     """Read, solve, judge, write; returns the document of result.json."""
     place = result_place(out, run_folder)
     run = read_run(run_folder)
@@ -67,28 +68,28 @@ def solved(run_folder: Path, out: Path, set_aside: str = NONE,
     return document
 
 
-def next_commands(document: dict, run: Path, out: Path) -> list[str]:
+def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     """What to do next, each with the command to type.
 
     Parameters
     ----------
-    document : dict
+    document : ResultRecord
         Of result.json.
     run, out : Path
         The run folder and where the result is.
     """
-    if document["verdict"]["passed"]:
+    if document.verdict.passed:
         return [f"To print what to enter: calib sheet {_typed(out)}"]
-    failed = {gate["name"] for gate in document["verdict"]["gates"] if not gate["passed"]}
-    choice = document["set_aside"]["choice"]
+    failed = {gate.name for gate in document.verdict.gates if not gate.passed}
+    choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
     if "suspects" in failed:
-        names = [s["name"] for s in document["suspects"] if s["beyond_chance"]]
+        names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
-            *(v["name"] for v in document["set_aside"]["values"]), *names])
+            *(v.name for v in document.set_aside.values), *names])
         lines.append(f"To solve without the suspects: calib solve {_typed(run)} --set-aside "
                      f"{quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
     if failed & {"edge", "correlation"}:

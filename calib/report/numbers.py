@@ -2,6 +2,9 @@
 
 import numpy as np
 
+#: How a unit of the record is shown: label and factor.
+SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
+
 
 def number(value) -> float | None:
     """A JSON number, or None for what is not finite."""
@@ -22,8 +25,3 @@ def unit_factor(unit: str) -> float:
 def unit_factors(units) -> np.ndarray:
     """`unit_factor` of several."""
     return np.array([unit_factor(unit) for unit in units])
-
-
-def axes(vector, names=("east", "north", "up")) -> dict[str, float | None]:
-    """A vector as named JSON numbers."""
-    return dict(zip(names, numbers(vector), strict=True))

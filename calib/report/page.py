@@ -13,7 +13,7 @@ from calib.report.drawings import drawings
 from calib.report.figures.ink import for_screen
 
 
-def page(template: str, document: dict, title: str, subtitle: str,
+def page(template: str, document, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
          warning: str = "", pictures: Mapping[str, str] | None = None, **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.

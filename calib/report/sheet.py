@@ -1,5 +1,6 @@
 """The set-up sheet: one page of values to enter, in the reader's units, to be signed."""
 
+from calib.document.record import ResultRecord
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
 from calib.report.cautions import CAUTIONS
 from calib.report.drawings import drawings
@@ -10,7 +11,7 @@ from calib.report.sheet_units import ANGLES, LENGTHS
 from calib.report.standing import left_out, not_to_enter
 
 
-def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
+def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg",
                 length_decimals: int | None = None, angle_decimals: int | None = None
                 ) -> dict[str, bytes]:
     """Name to content of the sheet as a page and as PDF.
@@ -25,8 +26,8 @@ def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)
     sections = sheet_sections(document, write)
-    title = "Set-up sheet: " + document["rig"]["title"]
-    subtitle = f"{document['verdict']['says']} {left_out(document)}".rstrip()
+    title = "Set-up sheet: " + document.rig.title
+    subtitle = f"{document.verdict.says} {left_out(document)}".rstrip()
     warning, pictures = not_to_enter(document), drawings(document, sections)
     return {
         "sheet.html": page(
@@ -54,18 +55,18 @@ def _writer(lengths, angles, length_decimals, angle_decimals):
     return write
 
 
-def sheet_sections(document: dict, write) -> list[Section]:
+def sheet_sections(document: ResultRecord, write) -> list[Section]:
     """Values, drawings, lengths to check by hand, cautions, signature."""
-    to_enter = [p for p in document["parameters"] if p["name"] in views.shown_names(document)]
+    to_enter = [p for p in document.parameters if p.name in views.shown_names(document)]
     rows = []
     for p in to_enter:
-        value, sd, label = write(p["value"], p["sd"], p["unit"])
-        rows.append([p["name"], value, sd, label, p["means"] + _note(p)])
+        value, sd, label = write(p.value, p.sd, p.unit)
+        rows.append([p.name, value, sd, label, p.means + _note(p)])
     checks = []
-    for d in document["derived"]:
-        value, sd, label = write(d["value"], d["sd"], d["unit"])
-        checks.append([d["name"], value, sd, label, d["means"]])
-    files = document["run"]["files"]
+    for d in document.derived:
+        value, sd, label = write(d.value, d.sd, d.unit)
+        checks.append([d.name, value, sd, label, d.means])
+    files = document.run.files
     source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
     sections = [
         Section("values", "Values to enter", (
@@ -91,4 +92,4 @@ def sheet_sections(document: dict, write) -> list[Section]:
 
 def _note(parameter):
     return {"held": " (not solved: held)", "tape only": " (from the tape alone)"}.get(
-        parameter["status"], "")
+        parameter.status, "")

@@ -64,8 +64,8 @@ def test_poses_that_tell_nothing_of_the_edge_do_not_pass(rig):
     assert gate.says.startswith("These poses cannot tell ")
     assert "(95 %; 1 sd " in gate.says and "30 mm (95 %; common practice, no source)" in gate.says
     document = result_document(solve_as_chosen(solution.run), judgement)
-    assert document["verdict"]["reasons"][0] == gate.says
-    assert not document["goal"]["met"] and document["goal"]["within95"] > 0.09
+    assert document.verdict.reasons[0] == gate.says
+    assert not document.goal.met and document.goal.within95 > 0.09
 
 
 def test_weak_combinations_that_move_the_edge_come_first(rig):
@@ -99,7 +99,7 @@ def test_a_tape_value_three_sds_off_is_in_the_verdict(rig):
     value[names.index("boom_length")] += 3.3 * run.tape.sd[names.index("boom_length")]
     run = replace(run, tape=replace(run.tape, value=value))
     document = result_document(solve_as_chosen(run), judge(solve(run)))
-    notes = document["verdict"]["notes"]
+    notes = document.verdict.notes
     assert len(notes) == 1 and notes[0].startswith("The taped boom_length is +")
     assert "tape it again" in notes[0]
 
@@ -111,23 +111,23 @@ def test_a_shot_that_is_out_accuses_no_tape(rig):
     judgement = judge(solve(run))
     document = result_document(solve_as_chosen(run), judgement)
     assert not named(judgement, "suspects").passed
-    assert not [n for n in document["verdict"]["notes"] if n.startswith("The taped")]
+    assert not [n for n in document.verdict.notes if n.startswith("The taped")]
 
 
 def test_the_error_rate_is_in_the_record(rig):
     """5 % in all, by whom, and every test with its chance and what it was held against."""
     run, _ = simulate(rig, np.random.default_rng(2), poses=16, check_poses=2)
     document = result_document(solve_as_chosen(run), judge(solve(run)))
-    verdict = document["verdict"]
-    assert verdict["error_rate"] == ERROR_RATE == 0.05
-    assert "5 %" in verdict["shared_by"] and "Holm 1979" in verdict["shared_by"]
-    tests = {g["name"]: g for g in verdict["gates"] if g["chance"] is not None}
+    verdict = document.verdict
+    assert verdict.error_rate == ERROR_RATE == 0.05
+    assert "5 %" in verdict.shared_by and "Holm 1979" in verdict.shared_by
+    tests = {g.name: g for g in verdict.gates if g.chance is not None}
     assert set(tests) == {"global test", "suspects", "held-out poses", "correlation",
                           "survey scale", "check-shot offset"}
     # What a clean run can be condemned by at the first step, and that is all.
     others = [g for name, g in tests.items() if name != "suspects"]
-    assert tests["suspects"]["level"] + len(others) * min(g["level"] for g in others) <= 0.05001
-    assert document["fit"]["passed"] == tests["global test"]["passed"]
+    assert tests["suspects"].level + len(others) * min(g.level for g in others) <= 0.05001
+    assert document.fit.passed == tests["global test"].passed
 
 
 @pytest.mark.slow

@@ -50,7 +50,7 @@ def test_without_tape_nothing_shows_it(rig):
     judgement = judge(solve(run))
     assert judgement.scale is None
     assert "survey scale" not in {gate.name for gate in judgement.gates}
-    assert verdict_record(judgement)["notes"][-1].startswith("No shot can show a wrong scale")
+    assert verdict_record(judgement).notes[-1].startswith("No shot can show a wrong scale")
 
 
 @pytest.mark.slow

@@ -71,11 +71,13 @@ def use(result, other, drawn=False):
         plain(drift_sections(drift_document(other.survey, result.survey, found)))
     except (NotComparable, ValueError):
         pass
-    plain(history_sections(history_document(additions([], [
-        ("x/result.json", result.sha256, document), ("y", "0" * 64, other.document)]))))
+    entries = additions([], [
+        ("x/result.json", result.sha256, document), ("y", "0" * 64, other.document)])
+    history_document(entries)
+    plain(history_sections(entries))
     for table in ("parameters", "derived", "shots", "readings", "poses", "stands", "covariance"):
         getattr(result, table)
-    assert len(result.numbers) == len(document["parameters"])
+    assert len(result.numbers) == len(document.parameters)
     if drawn:
         sheet_files(document)
         report_files(document)
