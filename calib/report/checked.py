@@ -11,9 +11,10 @@ from scipy.stats import chi2
 from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.judge.check import Checked, common_offset
-from calib.judge.gates import ERROR_RATE, offset_question
+from calib.judge.gates import ERROR_RATE
 from calib.report.cautions import CAUTIONS
 from calib.report.record import check_record
+from calib.report.words.gate import offset_says
 
 #: A check shot further out than this share of good ones is marked.
 LEVEL = 0.001
@@ -26,7 +27,7 @@ def checked_document(solution: Solution, check: Checked, source: str) -> CheckTo
     offset beyond chance.
     """
     offset = common_offset(solution, check)
-    told = offset_question(offset, len(check.shots))
+    alike = offset.chance <= ERROR_RATE
     record = check_record(solution, check, offset)
     within = int(np.sum(check.lengths <= check.tolerance))
     surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
@@ -36,11 +37,11 @@ def checked_document(solution: Solution, check: Checked, source: str) -> CheckTo
             f"{1000 * record.max_3d:.1f} mm, rms {1000 * record.rms_3d:.1f} mm).")
     return CheckTold(**{
         **dict(record),
-        "passed": record.passed and told.chance > ERROR_RATE,
+        "passed": record.passed and not alike,
         "says": says,
         "tolerance_source": source,
         "further_out_than_their_sds_allow": surprising,
-        "offset_says": told.passed if told.chance > ERROR_RATE else told.failed,
+        "offset_says": offset_says(not alike, offset, len(check.shots)),
         "cautions": list(CAUTIONS),
     })
 

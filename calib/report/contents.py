@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.document.record import ResultRecord
-from calib.judge.hold_out import NOT_JUDGED
 from calib.report.blocks import (
     ACROSS,
     COLUMN,
@@ -25,6 +24,7 @@ from calib.report.glossary import glossary
 from calib.report.numbers import SHOWN
 from calib.report.provenance import provenance
 from calib.report.standing import left_out, mark
+from calib.report.words.gate import HELD_OUT_NOT_JUDGED
 
 #: Tables of shots and readings show at most so many rows: all suspects, then the worst.
 MOST_ROWS = 120
@@ -367,7 +367,7 @@ def check_shots(document) -> Section:
         blocks += _check_blocks(check)
     held = document.held_out
     if held is not None and held.passed is None:
-        blocks.append(Text(words(NOT_JUDGED)))
+        blocks.append(Text(words(HELD_OUT_NOT_JUDGED)))
     elif held is not None:
         blocks.append(Text(words(
             "Held-out poses: solved ", fixed(held.folds, 0), " times without a part of the "

@@ -14,19 +14,24 @@ from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
 from calib.judge.external import External
-from calib.judge.gates import ERROR_RATE, SHARED_BY
+from calib.judge.gates import ERROR_RATE, HELD_OUT
 from calib.judge.goal import EdgeKnown
-from calib.judge.hold_out import NOT_JUDGED
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
 from calib.judge.plausible import Plausibility
-from calib.judge.scale import NOT_SHOWN, SurveyScale
+from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.tape import TAPE_LEVEL
 from calib.judge.trends import Trend
 from calib.report.evidence import quantity_unit, seen_from_house
 from calib.report.numbers import SHOWN, number, numbers, unit_factor
+from calib.report.words.gate import (
+    HELD_OUT_NOT_JUDGED,
+    SCALE_NOT_SHOWN,
+    SHARED_BY,
+    gate_says,
+)
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
@@ -119,7 +124,7 @@ def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
     held = judgement.held_out
     if held is None:
         return None
-    passed = next((g.passed for g in judgement.gates if g.name == "held-out poses"), None)
+    passed = next((g.passed for g in judgement.gates if g.name == HELD_OUT), None)
     return tables.HeldOut(
         count=len(held.checked.shots),
         folds=held.folds,
@@ -168,11 +173,13 @@ def scale_record(scale: SurveyScale | None) -> tables.SurveyScale | None:
 
 def verdict_record(judgement: Judgement) -> tables.Verdict:
     """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
-    gates = sorted(judgement.gates, key=lambda gate: gate.passed)
+    gates = [tables.Gate(name=g.name, passed=g.passed, chance=g.chance, level=g.level,
+                         says=gate_says(g, judgement)) for g in judgement.gates]
+    failed_first = sorted(gates, key=lambda gate: gate.passed)
     notes = list(_taped_notes(judgement.suspects.solution.rig, judgement.taped))
     if judgement.scale is None:
-        notes.append(NOT_SHOWN)
-    failed = [gate.name for gate in gates if not gate.passed]
+        notes.append(SCALE_NOT_SHOWN)
+    failed = [gate.name for gate in failed_first if not gate.passed]
     says = (
         "Solved; every gate passed." if not failed
         else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
@@ -180,9 +187,8 @@ def verdict_record(judgement: Judgement) -> tables.Verdict:
     return tables.Verdict(
         says=says,
         passed=not failed,
-        gates=[tables.Gate(name=g.name, passed=g.passed, chance=g.chance, level=g.level,
-                           says=g.says) for g in judgement.gates],
-        reasons=[gate.says for gate in gates],
+        gates=gates,
+        reasons=[gate.says for gate in failed_first],
         notes=notes,
         error_rate=ERROR_RATE,
         shared_by=SHARED_BY,
@@ -322,7 +328,7 @@ def judged_lines(document: ResultRecord) -> list[str]:
             f"{factor * most.without:.2f} {unit}. To use that result: --set-aside suspects")
     held = document.held_out
     if held is not None and held.passed is None:
-        lines.append(NOT_JUDGED)
+        lines.append(HELD_OUT_NOT_JUDGED)
     lines += [n.says for n in document.noise or () if n.differs]
     lines += [t.says for t in document.trends if t.significant]
     return lines

@@ -38,6 +38,7 @@ from calib.document.values import tables as rows
 from calib.edge import envelope_edge
 from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
+from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
 from calib.report.evidence import (
@@ -179,7 +180,7 @@ def fit_record(solution: Solution, judgement: Judgement) -> Fit:
         chi2=adjustment.chi2,
         chi2_low=number(low),
         chi2_high=number(high),
-        passed=next(g.passed for g in judgement.gates if g.name == "global test")
+        passed=next(g.passed for g in judgement.gates if g.name == GLOBAL_TEST)
         if dof else None,
         rms_3d=rms_3d(solution.residuals),
         rms_3d_miss=rms_3d(solution.misses),

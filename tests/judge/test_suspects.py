@@ -16,6 +16,7 @@ from calib.judge.check import check_shots
 from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
+from calib.report.words.gate import gate_says
 from calib.run.records import SetUps
 from calib.simulate import simulate
 from tests.conftest import STANDARD
@@ -267,7 +268,7 @@ def test_a_wrong_taped_value_fails_the_gate(rig):
     judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
     gate = next(g for g in judgement.gates if g.name == "suspects")
     assert not gate.passed and not judgement.passed
-    assert "tape:boom_length" in gate.says
+    assert "tape:boom_length" in gate_says(gate, judgement)
 
 
 def test_a_wrong_known_point_is_the_suspect(rig):
