@@ -7,6 +7,7 @@ import numpy as np
 from calib.judge.explain import Explanation, Ranked
 from calib.report.cautions import CAUTIONS
 from calib.report.numbers import number
+from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.
 LISTED = 8
@@ -50,7 +51,8 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = ()) ->
         "cannot_be_told_from": [_ranked(r, found) for r in found.rivals],
         "explanations": [_ranked(r, found) for r in found.ranked[:LISTED]],
         "suspects": [] if found.suspects is None else [
-            {"name": s.name, "kind": s.kind, "says": s.says, "chance": s.chance}
+            {"name": s.name, "kind": s.kind, "says": suspect_says(s, found.suspects.solution),
+             "chance": s.chance}
             for s in found.suspects.beyond_chance
         ],
         "criterion": "Schwarz (1978) with prior odds; differences above 10 are very strong "

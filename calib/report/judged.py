@@ -32,6 +32,9 @@ from calib.report.words.gate import (
     SHARED_BY,
     gate_says,
 )
+from calib.report.words.noise import noise_says
+from calib.report.words.suspect import suspect_says
+from calib.report.words.trend import trend_says
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
@@ -100,7 +103,7 @@ def noise_records(noise: tuple[Noise, ...] | None) -> list[tables.Noise] | None:
     return [
         tables.Noise(name=n.name, times=number(n.times), sd=number(n.sd), low95=number(n.low95),
                      high95=number(n.high95), redundancy=n.redundancy, differs=n.differs,
-                     says=n.says)
+                     says=noise_says(n))
         for n in noise
     ]
 
@@ -111,7 +114,7 @@ def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     return [
         tables.Trend(name=t.name, slope=number(t.slope), sd=number(t.sd), unit=t.unit,
                      chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
-                     says=t.says)
+                     says=trend_says(t))
         for t in trends[:count]
     ]
 
@@ -265,7 +268,7 @@ def without_suspects_record(suspects: Suspects) -> tables.WithoutSuspects | None
 
 def set_aside_record(chosen: Chosen) -> tables.SetAside:
     """The choice, what was set aside with its miss and reason, and its effect."""
-    why = {s.name: s.says for s in chosen.because}
+    why = {s.name: suspect_says(s, chosen.whole) for s in chosen.because}
     shots = []
     if chosen.predicted is not None:
         predicted, poses = chosen.predicted, chosen.solution.run.poses.ids

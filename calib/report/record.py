@@ -66,6 +66,7 @@ from calib.report.judged import (
     without_suspects_record,
 )
 from calib.report.numbers import number, unit_factors
+from calib.report.words.suspect import suspect_says
 from calib.stations import CORRECTIONS, names_of
 from calib.uncertain import derived
 
@@ -303,7 +304,8 @@ def suspect_records(suspects: Suspects) -> list[Suspect]:
     beyond = {s.name for s in suspects.beyond_chance}
     return [
         Suspect(kind=s.kind, name=s.name, statistic=s.statistic, dof=s.dof, limit=s.limit,
-                chance=s.chance, beyond_chance=s.name in beyond, says=s.says)
+                chance=s.chance, beyond_chance=s.name in beyond,
+                says=suspect_says(s, suspects.solution))
         for s in suspects.found
     ]
 

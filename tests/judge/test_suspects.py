@@ -17,6 +17,7 @@ from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
 from calib.report.words.gate import gate_says
+from calib.report.words.suspect import suspect_says
 from calib.run.records import SetUps
 from calib.simulate import simulate
 from tests.conftest import STANDARD
@@ -111,7 +112,8 @@ def test_a_bad_shot_is_told_with_its_miss_and_its_effect(rig):
     suspect = suspects.beyond_chance[0]
     assert (suspect.kind, suspect.name) == ("shot", run.shots.ids[20])
     assert suspect.miss == pytest.approx([0, 0, 0.09], abs=0.012)
-    assert suspect.says.startswith(f"Shot {run.shots.ids[20]} is off by ")
+    says = suspect_says(suspect, suspects.solution)
+    assert says.startswith(f"Shot {run.shots.ids[20]} is off by ")
     moved = suspects.solution.parameters - suspects.without.parameters
     i = run.rig.parameter_names.index(suspect.moves)
     sd = suspects.solution.adjustment.sd[i]
@@ -254,7 +256,7 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     row = run.tape.quantities.index(quantity)
     assert suspect.kind == "tape"
     assert suspect.miss == pytest.approx([10 * run.tape.sd[row]], rel=0.35)
-    assert suspect.says.startswith(f"Taped {quantity} is off by +")
+    assert suspect_says(suspect, suspects.solution).startswith(f"Taped {quantity} is off by +")
     assert suspects.chance < 1e-6
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))

@@ -13,6 +13,7 @@ from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
+from calib.report.words.suspect import suspect_says
 
 #: How the tests share their risk.
 SHARED_BY = (f"All tests together condemn a clean run with a chance of {100 * ERROR_RATE:g} % at "
@@ -117,7 +118,8 @@ def _suspects(suspects: Suspects):
     if len(beyond) > _NAMED:
         names += f" and {len(beyond) - _NAMED} more; so many look like a mistake about the whole " \
                  "run"
-    return f"Suspect: {names}. {beyond[0].says} {chance}".rstrip()
+    first = suspect_says(beyond[0], suspects.solution)
+    return f"Suspect: {names}. {first} {chance}".rstrip()
 
 
 def _held_out(passed, held: HeldOut):
