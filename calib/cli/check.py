@@ -1,21 +1,18 @@
 """``calib check``: a result against independent check shots."""
 
-from pathlib import Path
-from typing import Annotated
+from __future__ import annotations
 
-import numpy as np
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
-from calib.calibration import Solution
 from calib.cli import talk
 from calib.cli.planned import Tolerance
-from calib.judge.check import check_shots, tolerance_for
-from calib.judge.choice import solve_as_chosen
-from calib.report.checked import checked_document, checked_text
-from calib.report.numbers import unit_factors
-from calib.results import Result, load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.folder import CHECK, read_run
+
+if TYPE_CHECKING:
+    from calib.calibration import Solution
+    from calib.results import Result
 
 
 def check(
@@ -32,6 +29,13 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Predict check shots from a result and judge the misses; nothing is written."""
+    from calib.judge.check import check_shots, tolerance_for
+    from calib.judge.choice import solve_as_chosen
+    from calib.report.checked import checked_document, checked_text
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.folder import CHECK, read_run
+
     told = load_result(result)
     folder = run or told.path.resolve().parent.parent
     data = read_run(folder, shots)
@@ -57,6 +61,11 @@ def check(
 
 def _refuse_other(told: Result, solution: Solution):
     """Complain unless solving the run again gives the result."""
+    import numpy as np
+
+    from calib.report.numbers import unit_factors
+    from calib.run.complaints import Complaint, InputError
+
     records = told.document.parameters
     names = tuple(record.name for record in records)
     same = names == solution.rig.parameter_names

@@ -1,19 +1,18 @@
 """``calib diagnose``: which field mistake makes a run not fit."""
 
+from __future__ import annotations
+
 import shlex
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
-from calib.judge.explain import Explanation, explain
-from calib.judge.mend import figures, mended
-from calib.report.diagnosis import applied_text, diagnosis_document, diagnosis_text
-from calib.run.corrected import corrected_files, refuse_filled_folder
-from calib.run.folder import read_run
-from calib.run.write import write_new_folder
+
+if TYPE_CHECKING:
+    from calib.judge.explain import Explanation
 
 
 def diagnose(
@@ -26,6 +25,11 @@ def diagnose(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Say which mistake explains a run that does not fit; never changes the run."""
+    from calib.judge.explain import explain
+    from calib.report.diagnosis import applied_text, diagnosis_document, diagnosis_text
+    from calib.run.corrected import refuse_filled_folder
+    from calib.run.folder import read_run
+
     if apply is not None:
         refuse_filled_folder(apply)
     data = read_run(run)
@@ -45,6 +49,11 @@ def diagnose(
 
 def _apply(data, found: Explanation, folder: Path) -> dict | None:
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
+    from calib.judge.mend import figures, mended
+    from calib.run.corrected import corrected_files
+    from calib.run.folder import read_run
+    from calib.run.write import write_new_folder
+
     if found.claimed is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
         return None

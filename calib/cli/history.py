@@ -7,19 +7,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.history import (
-    BrokenHistory,
-    additions,
-    header,
-    history_document,
-    history_sections,
-    read_history,
-)
-from calib.report.page import page
-from calib.report.plain import plain
-from calib.results import load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.write import write_whole
 
 RECORD = "history.csv"
 
@@ -32,6 +19,12 @@ def history(
 
     A line once written is never changed; history.html beside it has the plots.
     """
+    from calib.report.history import history_document, history_sections
+    from calib.report.page import page
+    from calib.report.plain import plain
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.write import write_whole
+
     if not folder.is_dir():
         raise InputError([Complaint(str(folder), None, None, "no such folder",
                                     "a folder with results in it")])
@@ -48,6 +41,10 @@ def history(
 
 def take_up(folder: Path):
     """Append what the record does not hold yet; all entries, old and new."""
+    from calib.report.history import BrokenHistory, additions, header, read_history
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+
     record = folder / RECORD
     try:
         text = record.read_bytes().decode("utf-8") if record.exists() else ""

@@ -7,14 +7,15 @@ import typer
 
 from calib.cli import talk
 from calib.report.cautions import CAUTIONS
-from calib.run.blank import blank_files
-from calib.run.write import write_new_folder
 
 
 def new(
     folder: Annotated[Path, typer.Argument(help="The run folder to make; it must not exist yet.")],
 ) -> None:
     """Make a run folder to fill in: every file with its columns, comments and the cautions."""
+    from calib.run.blank import blank_files
+    from calib.run.write import write_new_folder
+
     write_new_folder(folder, blank_files(CAUTIONS))
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)

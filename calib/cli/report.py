@@ -1,17 +1,17 @@
 """``calib report``: the report of a result again, from result.json alone."""
 
-from pathlib import Path
-from typing import Annotated
+from __future__ import annotations
 
-import numpy as np
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
 from calib.cli import talk
-from calib.edge import envelope_edge
-from calib.report.contents import NamedPosture
-from calib.report.report import report_files
-from calib.results import Result, load_result
-from calib.run.write import write_whole
+
+if TYPE_CHECKING:
+    from calib.report.contents import NamedPosture
+    from calib.results import Result
 
 
 def report(
@@ -27,6 +27,10 @@ def report(
     ] = None,
 ) -> None:
     """Write report.html and report.pdf from a result."""
+    from calib.report.report import report_files
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
     read = load_result(result)
     named = [named_posture(read, text) for text in at or ()]
     with talk.working("Drawing"):
@@ -39,6 +43,11 @@ def report(
 
 def named_posture(result: Result, text: str) -> NamedPosture:
     """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
+    import numpy as np
+
+    from calib.edge import envelope_edge
+    from calib.report.contents import NamedPosture
+
     rig, angles = result.rig, {}
     for part in text.split(","):
         name, _, number = part.partition("=")

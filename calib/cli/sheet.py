@@ -8,11 +8,7 @@ import typer
 
 from calib.cli import talk
 from calib.report.cautions import CAUTIONS
-from calib.report.sheet import sheet_files
 from calib.report.sheet_units import ANGLES, LENGTHS
-from calib.report.standing import left_out, not_to_enter
-from calib.results import load_result
-from calib.run.write import write_whole
 
 Length = StrEnum("Length", {name: name for name in LENGTHS})
 Angle = StrEnum("Angle", {name: name for name in ANGLES})
@@ -35,6 +31,11 @@ def sheet(
     ] = None,
 ) -> None:
     """Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, cautions."""
+    from calib.report.sheet import sheet_files
+    from calib.report.standing import left_out, not_to_enter
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
     read = load_result(result)
     files = sheet_files(read.document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
+from calib.adjust.distributions import f_sf
 from calib.chain.angles import differences
 from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
 from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
@@ -115,7 +115,7 @@ def _same_precision(first, second):
     if not (first.dof and second.dof):
         return True
     ratio = (first.chi2 / first.dof) / (second.chi2 / second.dof) if second.chi2 else np.inf
-    p = f_distribution.sf(ratio, first.dof, second.dof)
+    p = f_sf(ratio, first.dof, second.dof)
     return bool(min(p, 1 - p) > VARIANCE_LEVEL / 2)
 
 

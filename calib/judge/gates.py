@@ -13,8 +13,7 @@ together.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import chi2
-
+from calib.adjust.distributions import chi2_cdf, chi2_sf
 from calib.calibration import Solution
 from calib.judge.suspects import RUN_LEVEL as SUSPECTS_RATE
 from calib.judge.suspects import Suspects
@@ -81,7 +80,7 @@ def global_gate(solution: Solution) -> Question | Gate:
 def fit_chances(solution: Solution) -> tuple[float, float]:
     """That a good run fits better, and that it fits worse."""
     adjustment = solution.adjustment
-    return (chi2.cdf(adjustment.chi2, adjustment.dof), chi2.sf(adjustment.chi2, adjustment.dof))
+    return (chi2_cdf(adjustment.chi2, adjustment.dof), chi2_sf(adjustment.chi2, adjustment.dof))
 
 
 def suspect_gate(suspects: Suspects) -> Gate:

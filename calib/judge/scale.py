@@ -9,8 +9,8 @@ in Geodetic Networks*, Delft 1968, from memory).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 
@@ -55,4 +55,4 @@ def survey_scale(solution: Solution) -> SurveyScale | None:
     sd = abs(excess) / float(np.sqrt(test.statistic))
     if sd > UNTESTED:
         return None
-    return SurveyScale(excess, sd, float(chi2.sf(test.statistic, 1)))
+    return SurveyScale(excess, sd, float(chi2_sf(test.statistic, 1)))

@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.stats import chi2
 
 from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.adjust.spectrum import NotDetermined
@@ -257,7 +257,7 @@ def _run_chance(snooping: Snooping, tests: int) -> float:
     if not single:
         return 1.0
     statistics, dof = np.array(single).T
-    return _chance(chi2.sf(statistics, dof).min(), tests)
+    return _chance(chi2_sf(statistics, dof).min(), tests)
 
 
 def _chance(single: float, tests: int) -> float:
@@ -307,7 +307,7 @@ def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
         statistic=test.statistic,
         dof=test.dof,
         limit=equal_power_limit(test.dof, alpha),
-        chance=_chance(chi2.sf(test.statistic, test.dof), tests),
+        chance=_chance(chi2_sf(test.statistic, test.dof), tests),
         moves=run.rig.parameters[most].name,
         moves_by=float(shift[most]),
         moves_in_sd=float(in_sd[most]),

@@ -8,8 +8,8 @@ accounted for: a trend that a zero or a length explains is not seen, and does no
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 
@@ -73,13 +73,13 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
             tested.append((told, columns, factor, unit, test))
     made = []
     for told, columns, factor, unit, test in tested:
-        single = float(chi2.sf(test.statistic, test.dof))
+        single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
         slope = factor * float(test.bias[0]) if alone else np.nan
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
         made.append(Trend(*told, slope, sd, unit, test.statistic, test.dof, chance))
-    return tuple(sorted(made, key=lambda t: chi2.logsf(t.statistic, t.dof)))
+    return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))
 
 
 def _misses_against(solution):

@@ -6,8 +6,8 @@ import numpy as np
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.judge.check import Checked, common_offset
@@ -31,7 +31,7 @@ def checked_document(solution: Solution, check: Checked, source: str) -> CheckTo
     record = check_record(solution, check, offset)
     within = int(np.sum(check.lengths <= check.tolerance))
     surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
-                  if statistic > chi2.isf(LEVEL, 3)]
+                  if statistic > chi2_isf(LEVEL, 3)]
     says = (f"{within} of {record.count} check shots are within "
             f"{1000 * check.tolerance:.0f} mm of their prediction (worst "
             f"{1000 * record.max_3d:.1f} mm, rms {1000 * record.rms_3d:.1f} mm).")

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.angles import differences
 from calib.document.compared import ComparedRow, Comparison, Together
 from calib.document.edge import SetupError
@@ -34,7 +34,7 @@ from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
-LIMIT = float(norm.isf(TAPE_LEVEL / 2))
+LIMIT = float(normal_isf(TAPE_LEVEL / 2))
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,7 @@ def _together(change, covariance):
     statistic, dof = chi_square(change[told], covariance[np.ix_(told, told)])
     if not dof:
         return None
-    limit = float(chi2.isf(TAPE_LEVEL, dof))
+    limit = float(chi2_isf(TAPE_LEVEL, dof))
     return Together(chi2=number(statistic), dof=dof, limit=limit,
                     significant=bool(statistic > limit))
 

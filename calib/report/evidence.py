@@ -4,8 +4,8 @@ Tables of result.json, in its units (m, deg).
 """
 
 import numpy as np
-from scipy.stats import norm
 
+from calib.adjust.distributions import normal_isf
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
 from calib.document.edge import (
@@ -87,8 +87,8 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
         error=map_record(nodes, length),
         summary=spread_record(Spread.of(length)),
         worst_sd=number(sd),
-        worst_low95=number(max(worst - norm.isf(0.025) * sd, 0.0)),
-        worst_high95=number(worst + norm.isf(0.025) * sd),
+        worst_low95=number(max(worst - normal_isf(0.025) * sd, 0.0)),
+        worst_high95=number(worst + normal_isf(0.025) * sd),
         worst_at=WorstAt(
             point=own.target_names[nodes.targets[point]],
             reach=own.envelope.reaches[nodes.reach[node]][0],

@@ -1,9 +1,9 @@
 """Judgement on its way into the record, and in words for the terminal."""
 
 import numpy as np
-from scipy.stats import norm
 
 from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
+from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.document import judged as tables
@@ -76,7 +76,7 @@ def levels_record(solution: Solution, judgement: Judgement) -> tables.Tests:
     checks, dof = judgement.reliability, solution.adjustment.dof
     return tables.Tests(
         alpha=checks.alpha, power=checks.power,
-        w=float(norm.isf(checks.alpha / 2)),
+        w=float(normal_isf(checks.alpha / 2)),
         tau=pope_tau(dof, checks.alpha) if dof >= 2 else None,
         delta0=delta0(checks.alpha, checks.power),
         vector=equal_power_limit(3, checks.alpha, checks.power),

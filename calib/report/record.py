@@ -7,10 +7,9 @@ import platform
 from importlib.metadata import version
 
 import numpy as np
-import pandas as pd
-from scipy.stats import norm
 
 from calib.adjust.critical import variance_factor_bounds
+from calib.adjust.distributions import normal_ppf
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
@@ -81,7 +80,7 @@ def parameter_records(solution: Solution) -> list[Parameter]:
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
     factor = unit_factors(p.unit for p in rig.parameters)
-    half = norm.ppf(0.975) * sd
+    half = normal_ppf(0.975) * sd
     difference = solution.parameters - taped
     # The tape took part in the solution: the difference has the tape's variance less the solved.
     variance = tape_sd**2 - sd**2
@@ -357,13 +356,27 @@ def truth_document(rig, run, truth, remark: str) -> dict:
     }
 
 
-def tables(document: ResultRecord) -> dict[str, pd.DataFrame]:
-    """The tables that go with result.json, by file name."""
+def tables(document: ResultRecord) -> dict[str, list[dict]]:
+    """The tables that go with result.json, by file name: a record per row."""
     return {
-        "parameters.csv": pd.DataFrame(rows(document.parameters)),
-        "shots.csv": pd.json_normalize(rows(document.shots), sep="_"),
-        "readings.csv": pd.DataFrame(rows(document.readings)),
+        "parameters.csv": rows(document.parameters),
+        "shots.csv": [_flat(record) for record in rows(document.shots)],
+        "readings.csv": rows(document.readings),
     }
+
+
+def _flat(record):
+    """Nested records as columns ``residual_east`` and so on, behind the plain ones."""
+    plain = {key: value for key, value in record.items() if not isinstance(value, dict)}
+    return plain | _prefixed({k: v for k, v in record.items() if isinstance(v, dict)}, "")
+
+
+def _prefixed(record, before):
+    cells = {}
+    for key, value in record.items():
+        cells |= (_prefixed(value, f"{before}{key}_") if isinstance(value, dict)
+                  else {before + key: value})
+    return cells
 
 
 def _largest(w):

@@ -19,7 +19,7 @@ DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
 @pytest.fixture(scope="module")
 def validator():
     """Of what ``calib schema`` prints; it must itself be a schema of draft 2020-12."""
-    printed = CliRunner().invoke(application("schema"), ["schema"]).stdout
+    printed = CliRunner().invoke(application(), ["schema"]).stdout
     schema = json.loads(printed)
     Draft202012Validator.check_schema(schema)
     return Draft202012Validator(schema)

@@ -1,9 +1,9 @@
 """Figures of the tests: w, redundancy, tape pulls, correlation, influence, check shots."""
 
 import numpy as np
-from scipy.stats import norm
 
 from calib.adjust.critical import ALPHA, delta0
+from calib.adjust.distributions import normal_isf, normal_ppf
 from calib.report.figures.ink import (
     FLAG,
     INK,
@@ -20,7 +20,7 @@ from calib.report.figures.ink import (
 from calib.report.figures.residuals import AXES
 
 #: Two-sided critical value of w at Baarda's level.
-W_LIMIT = float(norm.isf(ALPHA / 2))
+W_LIMIT = float(normal_isf(ALPHA / 2))
 
 
 def _w(document):
@@ -48,13 +48,13 @@ def normal(figure, document):
     edges = np.arange(-5, 5.01, 0.5)
     left.hist(inside, edges, color=PLAIN, alpha=0.85, rwidth=0.94)
     x = np.linspace(-5, 5, 121)
-    left.plot(x, norm.pdf(x) * len(w) * 0.5, color=INK, linewidth=1.4)
+    left.plot(x, np.exp(-x**2 / 2) / np.sqrt(2 * np.pi) * len(w) * 0.5, color=INK, linewidth=1.4)
     beyond = len(w) - len(inside)
     left.set_title(f"n = {len(w)}; {beyond} beyond 5")
     left.set_xlabel("w")
     left.set_ylabel("shot coordinates")
     order = np.argsort(w, kind="stable")
-    expected = norm.ppf((np.arange(len(w)) + 0.5) / len(w))
+    expected = normal_ppf((np.arange(len(w)) + 0.5) / len(w))
     rows, _ = thinned(len(w), flagged[order] | (np.abs(w[order]) > 3))
     reach = [expected[0] * 1.1, expected[-1] * 1.1]
     right.plot(reach, reach, color=INK, linewidth=1.2)

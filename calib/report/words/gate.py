@@ -1,8 +1,8 @@
 """What is said of each gate."""
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset
@@ -152,7 +152,7 @@ def _scale(passed, scale: SurveyScale):
                 "or a projection left on in the instrument, a wrong unit, or a tape that is: "
                 "measure one long distance with both. The whole machine is off by that share.")
     # Found four times in five at the least level that the test may have among five.
-    unseen = 100 * scale.sd * (norm.isf(SHARED_RATE / 10) + norm.isf(0.2))
+    unseen = 100 * scale.sd * (normal_isf(SHARED_RATE / 10) + normal_isf(0.2))
     return (f"Shots and tape have one scale: {comes_out}. A wrong scale below about {unseen:.1f} % "
             "would pass unseen.")
 
@@ -172,7 +172,7 @@ def _check(check: Checked):
     word = "within" if check.passed else "not within"
     says = (f"{len(check.shots)} check shots are predicted to "
             f"{1000 * check.lengths.max():.0f} mm or better, {word} {_length(check.tolerance)}.")
-    if not check.passed and (check.statistics <= chi2.isf(_SURPRISING, 3)).all():
+    if not check.passed and (check.statistics <= chi2_isf(_SURPRISING, 3)).all():
         says += (" Their own sds, those of the readings and of the result explain misses of this "
                  "size: the tolerance asks for more than these shots can show.")
     if check.left_out:
