@@ -208,9 +208,7 @@ class Solution:
     @cached_property
     def shots_alone(self) -> Spectrum:
         """Spectrum of the design without the tape: what the shots themselves can tell."""
-        first = len(self.adjustment.residuals)
-        last = first + self.problem.n_taped
-        return Spectrum.of(np.delete(self.adjustment.linearised.design, slice(first, last), 0))
+        return self.adjustment.linearised.spectrum_without(self.problem.n_taped)
 
     @cached_property
     def tape(self) -> tuple[np.ndarray, np.ndarray]:

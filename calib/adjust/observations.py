@@ -6,6 +6,8 @@ from typing import Protocol
 
 import numpy as np
 
+from calib.adjust.bordered import Bordered
+
 #: A reading with its sd so many times larger says next to nothing.
 _POWERLESS = 1e4
 
@@ -27,14 +29,14 @@ class Prediction:
     Attributes
     ----------
     values : ndarray, shape (n,)
-    by_parameters : ndarray, shape (n, p)
-        The design matrix A.
+    by_parameters : ndarray or Bordered, shape (n, p)
+        The design matrix A; bordered where there are many sets of rows with columns of their own.
     by_readings : ndarray, shape (n, k)
         The matrix B: each row by the readings of its own block.
     """
 
     values: np.ndarray
-    by_parameters: np.ndarray
+    by_parameters: np.ndarray | Bordered
     by_readings: np.ndarray
 
 

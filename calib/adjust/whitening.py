@@ -19,7 +19,7 @@ def misclosure_covariance(covariance, by_readings, reading_covariance) -> np.nda
     return covariance + by_readings @ reading_covariance @ by_readings.transpose(0, 2, 1)
 
 
-def whiteners(covariances) -> np.ndarray:
+def whiteners_of(covariances) -> np.ndarray:
     """G with ``G M G' = I`` for a stack of matrices, shape (g, m, m), lower triangular.
 
     Raises
