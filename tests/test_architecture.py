@@ -17,17 +17,19 @@ ALLOWED = {
     "document": {"run"},
     "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
-    "calibration": {"adjust", "chain", "run", "stations"},
+    "taped": {"chain"},
+    "layout": {"adjust", "chain", "run", "stations"},
+    "calibration": {"adjust", "chain", "layout", "run", "stations", "taped"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
-              "foretold"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
+              "foretold", "layout", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "taped"},
     "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
-               "uncertain", "edge", "foretold"},
+               "uncertain", "edge", "foretold", "layout", "taped"},
 }
 
 

@@ -7,7 +7,6 @@ from functools import cached_property
 import numpy as np
 
 from calib.calibration import Solution, problem_of
-from calib.chain.derived import derived_values
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
 from calib.judge.changes import changes_of, mistake_in
@@ -31,6 +30,7 @@ from calib.judge.pose_mistakes import (
 from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects
 from calib.run.records import Run
+from calib.taped import taped_quantities
 
 #: Prior odds: that nothing is wrong, that single values are, and the families that share the rest.
 AS_IT_IS, SINGLE, FAMILIES = 0.5, 0.25, 32
@@ -309,7 +309,6 @@ class Search:
     def _try_tape(self):
         """Each taped value left out: what the shots say in its place tells what it should be."""
         run, count = self.run, len(self.run.tape.quantities)
-        names = (*run.rig.parameter_names, *(d.name for d in run.rig.derived))
         held = {p.name for p in run.rig.parameters if p.held}
         for row, name in enumerate(run.tape.quantities):
             if name in held:  # held at its taped value: leaving that out would hold it elsewhere
@@ -320,8 +319,7 @@ class Search:
             if seen.chi2 > self.as_it_is.chi2 - 9.0:
                 continue
             parameters = seen.parameters[: len(run.rig.parameters)]
-            shown = np.concatenate([parameters, derived_values(run.rig, parameters)[0]])
-            shown = float(shown[names.index(name)])
+            shown = float(taped_quantities(run.rig, parameters, [name])[0][0])
             factors = self._try_all(tape_factors(run, row, shown), 10 * count)
             # A decimal place or a unit that says the same as the shots leaves nothing to be free.
             if not any(t.chi2 < seen.chi2 + 9.0 for t in factors):
