@@ -185,9 +185,10 @@ class Search:
 
     def fitting_as_well(self) -> tuple[AsWell, ...]:
         """Relabellings under which a run that fits does so too, but with another machine."""
-        found, n_rig = [], len(self.run.rig.parameters)
-        every, here = np.ones(len(self.run.poses.ids), bool), self.base.adjustment
-        sd = np.where(here.sd[:n_rig] > 0, here.sd[:n_rig], np.inf)
+        found, every = [], np.ones(len(self.run.poses.ids), bool)
+        here, base = self.base.adjustment, self.base.parameters
+        sd = self.base.problem.parameters(here.sd)
+        sd = np.where(sd > 0, sd, np.inf)
         for change in changes_of(self.run):
             mistake = None
             if change.family in _RELABELLINGS:
@@ -197,12 +198,12 @@ class Search:
             there = solved(mistake.apply(self.run))
             if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
                 continue
-            moved = np.abs(there.parameters - here.parameters[:n_rig]) / sd
+            moved = np.abs(there.parameters - base) / sd
             if moved.max() > _ANOTHER_MACHINE:
                 i = int(np.argmax(moved))
                 parameter = self.run.rig.parameters[i]
                 found.append(AsWell(mistake, parameter.name, parameter.unit,
-                                    float(here.parameters[i]), float(there.parameters[i])))
+                                    float(base[i]), float(there.parameters[i])))
         return tuple(found)
 
     def scored(self, s2: float) -> list[tuple[float, Tried]]:
