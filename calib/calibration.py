@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from html import escape
 
 import numpy as np
 
@@ -73,6 +74,10 @@ class Problem:
     start: np.ndarray
     start_corrections: np.ndarray
     n_taped: int
+
+    def __repr__(self):
+        return (f"<Problem: {len(self.observations.values)} observations, "
+                f"{len(self.layout)} unknowns>")
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -155,6 +160,32 @@ class Solution:
 
     problem: Problem
     adjustment: Adjustment
+
+    def __repr__(self):
+        run, adjustment = self.run, self.adjustment
+        fit = "" if adjustment.variance_factor is None else (
+            f", variance factor {adjustment.variance_factor:.3g}")
+        return (f"<Solution: {len(run.shots)} shots, {len(np.unique(run.shots.pose))} poses, "
+                f"{len(self.problem.stands)} stands, {adjustment.free.sum()} unknowns{fit}>")
+
+    def _repr_html_(self):
+        table = self.frame("parameters").query("scope == 'rig'")
+        table = table[["value", "sd", "unit", "tape", "tape_sd"]].rename_axis(None)
+        return f"<p>{escape(repr(self))}</p>{table.to_html(float_format='{:.5g}'.format)}"
+
+    def frame(self, of: str):
+        """A pandas DataFrame in m and deg, with sds; see `calib.frames`.
+
+        Parameters
+        ----------
+        of : str
+            "parameters" (every unknown), "shots" or "readings".
+        """
+        from calib.frames import FRAMES  # pandas takes half a second to come
+
+        if of not in FRAMES:
+            raise ValueError(f"there is no table of {of!r}: one of {', '.join(FRAMES)}")
+        return FRAMES[of](self)
 
     @property
     def run(self) -> Run:

@@ -93,6 +93,10 @@ class Adjustment:
     linearised: Linearised
     iterations: int
 
+    def __repr__(self):
+        return (f"<Adjustment: {len(self.residuals)} observations, {self.free.sum()} unknowns, "
+                f"chi2 {self.chi2:.4g}, {self.dof} degrees of freedom>")
+
     @property
     def sd(self) -> np.ndarray:
         """A-priori standard deviations, shape (p,); 0 for held parameters."""

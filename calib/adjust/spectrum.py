@@ -161,7 +161,8 @@ class Spectrum:
 def _pivots(basis):
     remaining, chosen = basis.copy(), []
     for _ in range(basis.shape[1]):
-        row = int(np.argmax(np.einsum("ij,ij->i", remaining, remaining)))
+        norms = np.einsum("ij,ij->i", remaining, remaining)
+        row = int(np.argmax(norms > (1 - 1e-6) * norms.max()))  # rounding decides no tie
         chosen.append(row)
         unit = remaining[row] / np.linalg.norm(remaining[row])
         remaining = remaining - np.outer(remaining @ unit, unit)
