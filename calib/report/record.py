@@ -40,6 +40,7 @@ from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
+from calib.layout import SET_UP, STAND
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -66,7 +67,7 @@ from calib.report.judged import (
 )
 from calib.report.numbers import number, unit_factors
 from calib.report.words.suspect import suspect_says
-from calib.stations import CORRECTIONS, names_of
+from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
 SCHEMA = 1
@@ -110,11 +111,7 @@ def parameter_records(solution: Solution) -> list[Parameter]:
 def covariance_record(solution: Solution) -> Covariance:
     """Covariance of every estimated unknown, stands included, in the units of the record."""
     adjustment = solution.adjustment
-    units = [p.unit for p in solution.rig.parameters]
-    units += ["deg" if what == "heading" else "m" for _ in solution.problem.stands
-              for what in PLACEMENT]
-    units += ["deg" if what == "orientation" else "m"
-              for _ in names_of(solution.run.set_ups)[::4] for what in CORRECTIONS]
+    units = solution.problem.layout.units
     factor, free = unit_factors(units), adjustment.free
     scaled = adjustment.covariance * np.outer(factor, factor)
     return Covariance(
@@ -126,10 +123,9 @@ def covariance_record(solution: Solution) -> Covariance:
 
 def stand_records(solution: Solution) -> list[Stand]:
     """Where each stand is; sds of the same names under "sd"."""
-    n = len(solution.rig.parameters)
-    last = n + len(PLACEMENT) * len(solution.problem.stands)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:last].reshape(-1, len(PLACEMENT))
-    factor = unit_factors("deg" if what == "heading" else "m" for what in PLACEMENT)
+    layout = solution.problem.layout
+    sd = layout.of(STAND, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(STAND).quantities)
     return [
         Stand(
             name=name,
@@ -148,8 +144,9 @@ def set_up_records(solution: Solution) -> list[SetUp]:
     start = np.column_stack([set_ups.position, set_ups.orientation])
     solved = start + solution.problem.corrections(solution.adjustment.parameters)
     solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[-solved.size :].reshape(solved.shape)
-    factor = unit_factors(["m", "m", "m", "deg"])
+    layout = solution.problem.layout
+    sd = layout.of(SET_UP, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
     return [
         SetUp(
             name=name,
