@@ -32,6 +32,12 @@ from calib.report.words.gate import (
     SHARED_BY,
     gate_says,
 )
+from calib.report.words.machine import (
+    far_says,
+    machine_says,
+    out_of_range_says,
+    teller_says,
+)
 from calib.report.words.noise import noise_says
 from calib.report.words.suspect import suspect_says
 from calib.report.words.trend import trend_says
@@ -224,14 +230,16 @@ def plausible_record(plausible: Plausibility) -> tables.Plausible:
             edit=None if relabelling is None else relabelling.edit,
             differs=list(machine.differs), shots_chi2=machine.excess,
             tape_chi2=machine.tape_excess, evidence=weighed.evidence,
-            told_by=weighed.told_by, would_tell=weighed.would_tell, says=weighed.says,
+            told_by=weighed.told_by and teller_says(weighed.told_by),
+            would_tell=weighed.would_tell, says=machine_says(weighed, plausible.rig),
         )
 
     return tables.Plausible(
         passed=plausible.passed,
-        out_of_range=[tables.OutOfPlace(name=o.parameter, says=o.says)
+        out_of_range=[tables.OutOfPlace(name=o.parameter,
+                                        says=out_of_range_says(o, plausible.rig))
                       for o in plausible.out_of_range],
-        far_from_start=[tables.OutOfPlace(name=o.parameter, says=o.says)
+        far_from_start=[tables.OutOfPlace(name=o.parameter, says=far_says(o, plausible.rig))
                         for o in plausible.far_from_start],
         equivalents=[machine_record(w) for w in plausible.equivalents],
         would_tell=list(plausible.would_tell),

@@ -13,6 +13,7 @@ from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
+from calib.report.words.machine import plausible_says
 from calib.report.words.suspect import suspect_says
 
 #: How the tests share their risk.
@@ -46,7 +47,7 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
         case gates.EDGE:
             return _edge(judgement.edge)
         case gates.PLAUSIBILITY:
-            return judgement.plausible.says
+            return plausible_says(judgement.plausible)
         case gates.GLOBAL_TEST:
             return global_test_says(passed, solution, judgement.correlation)
         case gates.SUSPECTS:
