@@ -7,7 +7,13 @@ import numpy as np
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
 from calib.chain.angles import differences
-from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
+from calib.judge.same_model import (
+    ExchangedLengths,
+    ModelDifference,
+    OneMachine,
+    described_otherwise,
+    model_differences,
+)
 from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
 from calib.taped import taped_quantities
 
@@ -38,7 +44,7 @@ class Drift:
         Whether the variance factors of both agree; where not, each has its own in the test.
     models : tuple of ModelDifference
         What the two do not model alike; with any, nothing can be said to have moved.
-    otherwise : str or None
+    otherwise : OneMachine, ExchangedLengths or None
         How the two put one machine into different numbers, if they do.
     """
 
@@ -49,7 +55,7 @@ class Drift:
     candidates: tuple[str, ...]
     same_precision: bool
     models: tuple[ModelDifference, ...]
-    otherwise: str | None
+    otherwise: OneMachine | ExchangedLengths | None
 
     @property
     def comparable(self) -> bool:

@@ -84,7 +84,7 @@ class Judgement:
 
     def _repr_html_(self):
         rows = "".join(f"<tr><td>{'passed' if gate.passed else 'FAILED'}</td>"
-                       f"<td>{escape(gate.says)}</td></tr>" for gate in self.gates)
+                       f"<td>{escape(gate.name)}</td></tr>" for gate in self.gates)
         return f"<table>{rows}</table>"
 
     @property

@@ -32,6 +32,7 @@ from calib.report.blocks import (
 from calib.report.evidence import setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.words.model import difference_says
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -95,9 +96,8 @@ def _two_surveys(a, b):
     covariance = difference_covariance(a, b, names)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     if models:
-        notes.append("They are of different models, no quantity is tested: "
-                     + "; ".join(d.says for d in models).replace("the older", "the first").replace(
-                         "the newer", "the second") + ".")
+        unlike = "; ".join(difference_says(d, "the first", "the second") for d in models)
+        notes.append(f"They are of different models, no quantity is tested: {unlike}.")
     count = shared_shots(a, b)
     if count:
         notes.append(f"Both come from the same shots ({count} of them): their difference has no "

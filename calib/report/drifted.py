@@ -10,6 +10,7 @@ from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells,
 from calib.report.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.summary import value_and_sd
+from calib.report.words.model import difference_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
 _DIFFERS = 3.0
@@ -42,8 +43,8 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
             rest_statistic=number(test.rest_statistic), rest_limit=number(test.rest_limit),
         ),
         passed=passed(older, newer, found),
-        models=[d.says for d in found.models],
-        otherwise=found.otherwise,
+        models=[difference_says(d) for d in found.models],
+        otherwise=found.otherwise and otherwise_says(found.otherwise),
         moved=moved,
         failed_gates=FailedGates(older=list(older.failed), newer=list(newer.failed)),
         doubt=_doubt(older, newer, found),
@@ -134,11 +135,11 @@ def _doubt(older, newer, found):
               for which, survey in (("older", older), ("newer", newer)) if survey.failed]
     said = "; ".join(failed)
     if found.models:
-        alike = "; ".join(d.says for d in found.models)
+        alike = "; ".join(map(difference_says, found.models))
         also = f" Besides, {said}." if failed else ""
         return f"The two results are of different models: {alike}.{also}"
     if found.otherwise is not None:
-        return f"{found.otherwise}."
+        return f"{otherwise_says(found.otherwise)}."
     if found.more_moved:
         reason = "These are probably two machines, or a result failed its gates: "
         reason += said or ("neither did, so look whether it is the same machine and attachment")

@@ -39,6 +39,7 @@ from calib.report.words.machine import (
     teller_says,
 )
 from calib.report.words.noise import noise_says
+from calib.report.words.reading import replaced_says
 from calib.report.words.suspect import suspect_says
 from calib.report.words.trend import trend_says
 
@@ -290,7 +291,7 @@ def set_aside_record(chosen: Chosen) -> tables.SetAside:
                 strict=True)
         ]
     run = chosen.solution.run
-    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": r.says
+    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": replaced_says(r)
             for r in replaced_readings(chosen.solution)}
     return tables.SetAside(
         choice=chosen.choice,

@@ -21,10 +21,11 @@ from calib.judge.drift import (
     epoch,
     marginal,
 )
-from calib.judge.same_model import described_otherwise, structure_differences
+from calib.judge.same_model import CHAIN, described_otherwise, structure_differences
 from calib.judge.survey import Survey, difference_covariance
 from calib.report.drifted import drift_document, drift_sections
 from calib.report.plain import plain
+from calib.report.words.model import otherwise_says
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
 from tests.conftest import STANDARD
@@ -226,7 +227,7 @@ def test_what_no_shot_touches_may_be_held_as_one_likes(rig):
     assert drift(older, newer).comparable
     both = [replace(s, shots=(*s.shots, ("boom_foot_left", float(i), 0.0, 0.0)))
             for i, s in enumerate((older, newer))]
-    assert [d.what for d in drift(*both).models] == ["boom_foot_width"]
+    assert [d.name for d in drift(*both).models] == ["boom_foot_width"]
 
 
 def test_sensors_that_count_the_other_way_are_another_model(rig):
@@ -240,7 +241,7 @@ def test_sensors_that_count_the_other_way_are_another_model(rig):
     assert "the direction of tilt is +1 in the older and -1 in the newer" in text
     bucket = rig_from_dict({**STANDARD, "template": "swing_boom_tilt_rotator"})
     assert structure_differences(survey_of(first), replace(survey_of(first), rig=bucket))[
-        0].what == "the chain of motions"
+        0].kind == CHAIN
     renamed = _other_rig(title="The same machine", targets={
         "edge_mid": {**rig.definition["targets"]["edge_mid"], "means": "other words"}})
     assert not structure_differences(survey_of(first), replace(survey_of(first), rig=renamed))
@@ -340,8 +341,9 @@ def test_exchanged_lengths_are_exchanged_columns(rig):
     parameters = newer.parameters.copy()
     parameters[[a, b]] = parameters[[b, a]]
     parameters[newer.index(["rotate_zero"])] += np.pi / 2
-    text = described_otherwise(survey_of(first), replace(newer, parameters=parameters))
-    assert text.startswith("boom_length and stick_length have exchanged their values")
+    found = described_otherwise(survey_of(first), replace(newer, parameters=parameters))
+    assert otherwise_says(found).startswith(
+        "boom_length and stick_length have exchanged their values")
 
 
 def test_a_real_change_is_not_taken_for_another_description(rig):

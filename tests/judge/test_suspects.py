@@ -17,6 +17,7 @@ from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
 from calib.report.words.gate import gate_says
+from calib.report.words.reading import replaced_says
 from calib.report.words.suspect import suspect_says
 from calib.run.records import SetUps
 from calib.simulate import simulate
@@ -176,7 +177,7 @@ def test_a_reading_set_aside_does_not_matter(rig, off):
         assert (replaced.pose, replaced.reading) == (4, 6)
         assert abs(replaced.estimate - run.poses.readings[4, 6]) < 4 * np.hypot(
             replaced.sd, run.poses.sd[4, 6])
-        assert "deg, the shots of its pose say " in replaced.says
+        assert "deg, the shots of its pose say " in replaced_says(replaced)
     estimates = [np.mod(r.adjusted_readings[4, 6], 2 * np.pi) for r in results]
     assert estimates[0] == pytest.approx(estimates[1], abs=1e-5)
 
@@ -214,7 +215,8 @@ def test_a_check_shot_that_nothing_predicts_is_left_out_and_named(rig):
     assert checked.left_out == (run.poses.ids[pose],)
     assert set(checked.shots.pose) == set(run.check.pose) - {pose}
     assert solution.adjustment.dof == solve(run).adjustment.dof
-    assert replaced_readings(solution)[0].says == "no other shot of its pose determines it"
+    (replaced,) = replaced_readings(solution)
+    assert replaced_says(replaced) == "no other shot of its pose determines it"
 
 
 def test_misses_of_one_pose_are_told_together(rig):
