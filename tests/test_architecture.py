@@ -14,6 +14,7 @@ ALLOWED = {
     "chain": set(),
     "adjust": set(),
     "spreadsheet": set(),
+    "names": set(),
     "document": {"run"},
     "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
@@ -27,8 +28,8 @@ ALLOWED = {
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
-              "foretold", "layout", "taped"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "taped"},
+              "foretold", "layout", "names", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "judge", "plan", "spreadsheet",
                "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }

@@ -177,6 +177,14 @@ class GroupTests:
                                    linearised.misclosure[group.rows]))
         return cls(adjustment, place, of_block, tuple(parts), noncentrality(alpha, power))
 
+    def test(self, rows: Sequence[int] = (), block: int | None = None,
+             readings: Sequence[int] = (), priors: Sequence[int] = ()) -> GroupTest:
+        """Test `rows`, the `readings` of `block` and `priors` together for a bias of any form.
+
+        The radius `mdb` mixes units if observations and readings are both given.
+        """
+        return self.test_all([(rows, block, readings, priors)])[0]
+
     def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:
         """Test many ``(rows, block, readings[, priors])``, those of one shape at once."""
         place, of_block = self.place.tolist(), self.of_block.tolist()

@@ -2,10 +2,10 @@
 
 Iteratively re-weighted least squares over groups of values (a shot, a reading). The distance of a
 group is u = sqrt(v' S^-1 v / f), v its residuals of the full adjustment and S their stated
-covariance; its variances are divided by a weight, Huber's min(1, k / u) or soft-L1's
-1 / sqrt(1 + (u / k)^2). P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73-101 (from
-memory). Weights only find suspects. The uncertainty of a result comes from a plain adjustment of
-what is left: the covariance of a re-weighted one is not that of its estimates.
+covariance; its variances are divided by Huber's weight min(1, k / u). P. J. Huber, Annals of
+Mathematical Statistics 35 (1964) 73-101 (from memory). Weights only find suspects. The uncertainty
+of a result comes from a plain adjustment of what is left: the covariance of a re-weighted one is
+not that of its estimates.
 """
 
 from collections.abc import Hashable, Sequence
@@ -82,8 +82,8 @@ def reweight(
                         prior=_weighted_prior(prior, groups, weights), held=held,
                         corrections=corrections)
         parameters, corrections = solved.parameters, solved.corrections
-        new = np.minimum(1.0, tuning / np.maximum(
-            _distances(solved, observations, prior, groups), 1e-12))
+        u = _distances(solved, observations, prior, groups)
+        new = np.minimum(1.0, tuning / np.maximum(u, 1e-12))
         if np.abs(new - weights).max(initial=0.0) < _SETTLED:
             labels = (group.label for group in groups)
             return Reweighted(dict(zip(labels, new.tolist(), strict=True)), parameters,

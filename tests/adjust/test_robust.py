@@ -21,16 +21,12 @@ def line(seed, wrong=0):
     return model, observations, [Candidate(i, rows=(i,)) for i in range(40)], a, y, bad
 
 
-def huber(u):
-    """Huber's loss at a distance in units of the tuning constant."""
-    return np.where(u < 1, u**2 / 2, u - 0.5)
-
-
 def test_is_the_minimum_of_its_loss():
     """The estimate minimises the sum of Huber's loss."""
+    loss = lambda u: np.where(u < 1, u**2 / 2, u - 0.5)
     model, observations, groups, a, y, _ = line(1, wrong=6)
     got = reweight(model, observations, np.zeros(2), groups)
-    best = minimize(lambda x: huber(np.abs(y - a @ x) / 0.1 / 1.345).sum(), got.parameters,
+    best = minimize(lambda x: loss(np.abs(y - a @ x) / 0.1 / 1.345).sum(), got.parameters,
                     method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-12})
     np.testing.assert_allclose(got.parameters, best.x, atol=5e-4)
 

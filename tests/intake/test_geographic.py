@@ -15,6 +15,8 @@ from calib.intake.geographic import (
     to_local,
 )
 
+GRS80 = Ellipsoid("GRS 80", 6378137.0, 298.257222101)
+
 
 @settings(max_examples=60, deadline=None)
 @given(st.floats(-80, 80), st.floats(-179, 179), st.floats(-100, 3000), st.integers(0, 2**31))
@@ -40,8 +42,7 @@ def test_local_coordinates_against_pyproj(latitude, longitude, height, seed):
 def test_geocentric_against_pyproj():
     """Both ellipsoids, to a nanometre or so."""
     where = np.array([[0.9, 0.2, 120.0], [-0.4, 2.9, -30.0]])
-    grs80 = Ellipsoid("GRS 80", 6378137.0, 298.257222101)
-    for ellipsoid, name in ((WGS84, "WGS84"), (grs80, "GRS80")):
+    for ellipsoid, name in ((WGS84, "WGS84"), (GRS80, "GRS80")):
         to = pyproj.Transformer.from_pipeline(f"+proj=cart +ellps={name}")
         expected = np.column_stack(to.transform(
             np.degrees(where[:, 1]), np.degrees(where[:, 0]), where[:, 2]))

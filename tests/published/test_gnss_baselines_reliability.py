@@ -11,8 +11,13 @@ import pytest
 
 from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction
-from calib.adjust.reliability import reliability
-from tests.adjust.whole import group_test, total_redundancy
+from calib.adjust.reliability import GroupTests, reliability
+
+
+def total_redundancy(checks):
+    """Sum of all redundancy numbers: the degrees of freedom."""
+    return sum(family.sum() for family in (
+        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
 
 FIXED = {"A": (402.35087, -4652995.30109, 4349760.77753),
          "B": (8086.03178, -4642712.84739, 4360439.08326)}
@@ -90,6 +95,6 @@ def test_a_baseline_as_a_vector_does_not_depend_on_the_axes(solved):
     got = reliability(solved)
     for baseline in range(13):
         rows = range(3 * baseline, 3 * baseline + 3)
-        test = group_test(solved, rows)
+        test = GroupTests.of(solved).test(rows)
         assert test.dof == 3
         assert test.statistic >= (got.observation_w[list(rows)] ** 2).max()

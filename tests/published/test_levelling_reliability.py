@@ -17,7 +17,12 @@ from calib.adjust.critical import ALPHA, delta0, pope_tau
 from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.reliability import pope_taus, reliability
-from tests.adjust.whole import total_redundancy
+
+
+def total_redundancy(checks):
+    """Sum of all redundancy numbers: the degrees of freedom."""
+    return sum(family.sum() for family in (
+        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
 
 
 def levelled(lines, fixed, prior=None):
