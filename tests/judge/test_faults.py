@@ -45,7 +45,7 @@ def test_a_fault_without_a_name_is_not_given_one(fault):
     """No cause: what is told is a part at most, and that the tool does not know."""
     outcome, found, _ = diagnosed((fault,), 78)
     assert outcome in ("unknown", "part")
-    assert "something this tool does not know" in diagnosis_document(found)["says"]
+    assert "something this tool does not know" in diagnosis_document(found).says
 
 
 @pytest.mark.slow
