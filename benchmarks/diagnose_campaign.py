@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 from calib.judge.explain import explain
-from calib.report.diagnosis import diagnosis_document
+from calib.report.pages.diagnosis import diagnosis_document
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 

@@ -31,7 +31,7 @@ def check(
     """Predict check shots from a result and judge the misses; nothing is written."""
     from calib.judge.check import check_shots, tolerance_for
     from calib.judge.choice import solve_as_chosen
-    from calib.report.checked import checked_document, checked_text
+    from calib.report.pages.checked import checked_document, checked_text
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
     from calib.run.folder import CHECK, read_run

@@ -27,7 +27,7 @@ def diagnose(
 ) -> None:
     """Say which mistake explains a run that does not fit; never changes the run."""
     from calib.judge.explain import explain
-    from calib.report.diagnosis import diagnosis_document, diagnosis_text
+    from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
     from calib.run.corrected import refuse_filled_folder
     from calib.run.folder import read_run
 

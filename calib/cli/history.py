@@ -19,9 +19,9 @@ def history(
 
     A line once written is never changed; history.html beside it has the plots.
     """
-    from calib.report.history import history_document, history_sections
-    from calib.report.page import page
-    from calib.report.plain import plain
+    from calib.report.pages.history import history_document, history_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
     from calib.run.complaints import Complaint, InputError
     from calib.run.write import write_whole
 
@@ -41,7 +41,7 @@ def history(
 
 def take_up(folder: Path):
     """Append what the record does not hold yet; all entries, old and new."""
-    from calib.report.history import BrokenHistory, additions, header, read_history
+    from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
 

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 
 
 def new(

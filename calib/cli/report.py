@@ -10,7 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
-    from calib.report.contents import NamedPosture
+    from calib.report.pages.contents import NamedPosture
     from calib.results import Result
 
 
@@ -27,7 +27,7 @@ def report(
     ] = None,
 ) -> None:
     """Write report.html and report.pdf from a result."""
-    from calib.report.report import report_files
+    from calib.report.pages.report import report_files
     from calib.results import load_result
     from calib.run.write import write_whole
 
@@ -46,7 +46,7 @@ def named_posture(result: Result, text: str) -> NamedPosture:
     import numpy as np
 
     from calib.edge import envelope_edge
-    from calib.report.contents import NamedPosture
+    from calib.report.pages.contents import NamedPosture
 
     rig, angles = result.rig, {}
     for part in text.split(","):

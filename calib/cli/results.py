@@ -34,7 +34,7 @@ def number_files(document: ResultRecord) -> dict[str, str | bytes]:
 
 def drawn_files(document: ResultRecord) -> dict[str, str | bytes]:
     """Name to content: the plots and the report."""
-    from calib.report.plots import plot_files
-    from calib.report.report import report_files
+    from calib.report.figures.plots import plot_files
+    from calib.report.pages.report import report_files
 
     return {**plot_files(document), **report_files(document)}

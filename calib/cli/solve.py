@@ -42,7 +42,7 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
-    from calib.report.summary import summary
+    from calib.report.pages.summary import summary
 
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report)

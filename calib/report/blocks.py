@@ -7,8 +7,7 @@ reader (and a test) can trace it.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from calib.report.numbers import SHOWN
-from calib.report.summary import value_and_sd
+from calib.report.numbers import SHOWN, value_and_sd
 
 #: Pictures are as wide as a telephone shows and a column of paper holds; those that need it as wide
 #: as the paper. Inches.

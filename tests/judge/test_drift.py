@@ -23,8 +23,8 @@ from calib.judge.drift import (
 )
 from calib.judge.same_model import CHAIN, described_otherwise, structure_differences
 from calib.judge.survey import Survey, difference_covariance
-from calib.report.drifted import drift_document, drift_sections
-from calib.report.plain import plain
+from calib.report.pages.drifted import drift_document, drift_sections
+from calib.report.press.terminal import plain
 from calib.report.words.model import otherwise_says
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate

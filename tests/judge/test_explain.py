@@ -6,7 +6,7 @@ import pytest
 from calib.judge.changes import changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
 from calib.judge.mistakes import tape_factors
-from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from calib.simulate import simulate
 from tests.judge import planted
 

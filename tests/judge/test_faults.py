@@ -9,7 +9,7 @@ import pytest
 from calib.judge.explain import explain
 from calib.judge.fits import solved
 from calib.judge.mend import figures, mended
-from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from tests.judge import faults
 
 #: Told as "the shots are in feet", as single values, or not at all, before causes were tested

@@ -10,10 +10,10 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from calib.report.contents import contents
-from calib.report.page import page
-from calib.report.report import headings
-from calib.report.sheet import sheet_files
+from calib.report.pages.contents import contents
+from calib.report.pages.report import headings
+from calib.report.pages.sheet import sheet_files
+from calib.report.press.html import page
 from tests.report.conftest import record
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -9,8 +9,8 @@ from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.survey import Survey
-from calib.report.comparison import Side, comparison, comparison_sections
-from calib.report.plain import plain
+from calib.report.pages.comparison import Side, comparison, comparison_sections
+from calib.report.press.terminal import plain
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
 from tests.conftest import STANDARD

@@ -7,9 +7,9 @@ import time
 import pytest
 
 from calib.cli.talk import json_text
-from calib.report.plots import plot_files
-from calib.report.report import report_files
-from calib.report.sheet import sheet_files
+from calib.report.figures.plots import plot_files
+from calib.report.pages.report import report_files
+from calib.report.pages.sheet import sheet_files
 from calib.results import load_result
 from calib.run.complaints import InputError
 from tests.report.conftest import record

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from calib.report.history import BrokenHistory, additions, header, read_history
+from calib.report.pages.history import BrokenHistory, additions, header, read_history
 
 
 def _result(name, value, time=""):

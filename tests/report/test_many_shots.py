@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from calib.report.report import report_files
+from calib.report.pages.report import report_files
 from tests.report.conftest import record
 from tests.report.reading import Page
 from tests.report.test_browser import CHROMIUM, SIZES, opened

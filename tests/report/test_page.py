@@ -16,13 +16,13 @@ from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.document.record import ResultRecord
 from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
-from calib.report.contents import MOST_ROWS, contents
 from calib.report.evidence import edge_record
 from calib.report.figures import edge_maps, views
-from calib.report.figures.ink import pen, svg
-from calib.report.page import page
+from calib.report.figures.style import pen, svg
+from calib.report.pages.contents import MOST_ROWS, contents
+from calib.report.pages.report import headings, report_files
+from calib.report.press.html import page
 from calib.report.record import parameter_records
-from calib.report.report import headings, report_files
 from calib.simulate import simulate
 from tests.conftest import STANDARD
 from tests.report.conftest import HOSTILE, document_of, record
@@ -222,7 +222,7 @@ def test_the_same_result_gives_the_same_files(document, monkeypatch):
     program = (
         "import json, sys, hashlib\n"
         "from calib.document.record import ResultRecord\n"
-        "from calib.report.report import report_files\n"
+        "from calib.report.pages.report import report_files\n"
         "files = report_files(ResultRecord.model_validate(json.load(sys.stdin)))\n"
         "print(*(hashlib.sha256(files[n]).hexdigest() for n in sorted(files)))\n"
     )

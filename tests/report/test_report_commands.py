@@ -9,9 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli.app import application
-from calib.report.sheet import sheet_files
-from calib.report.standing import mark
-from calib.report.summary import summary
+from calib.report.pages.sheet import sheet_files
+from calib.report.pages.summary import summary
+from calib.report.words.status import mark
 from calib.results import load_result
 from calib.run.complaints import InputError
 from tests.report.conftest import record

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from calib.cli.demo import demo_files
-from calib.report.contents import contents
-from calib.report.page import page
-from calib.report.report import headings
-from calib.report.sheet import sheet_files
+from calib.report.pages.contents import contents
+from calib.report.pages.report import headings
+from calib.report.pages.sheet import sheet_files
+from calib.report.press.html import page
 from calib.run.folder import read_run
 from calib.run.write import write_whole
 from tests.report.conftest import document_of, record

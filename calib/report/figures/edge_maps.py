@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.colors import Normalize
 
-from calib.report.figures.ink import INK, PLAIN, SIZES, grid
+from calib.report.figures.style import INK, PLAIN, SIZES, grid
 
 
 def edge_sd(figure, document):

@@ -8,7 +8,8 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Shot
-from calib.report.figures.ink import (
+from calib.report.figures.cells import Lattice, Plot, padded
+from calib.report.figures.style import (
     COLOURS,
     FAINT,
     FLAG,
@@ -25,7 +26,6 @@ from calib.report.figures.ink import (
     thinned,
     zero_line,
 )
-from calib.report.figures.lattice import Lattice, Plot, padded
 
 #: Components of a miss seen from the house.
 COMPONENTS = ("along", "across", "up")

@@ -4,7 +4,8 @@ import numpy as np
 
 from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import normal_isf, normal_ppf
-from calib.report.figures.ink import (
+from calib.report.figures.residuals import AXES
+from calib.report.figures.style import (
     FLAG,
     INK,
     PLAIN,
@@ -17,7 +18,6 @@ from calib.report.figures.ink import (
     thinned,
     zero_line,
 )
-from calib.report.figures.residuals import AXES
 
 #: Two-sided critical value of w at Baarda's level.
 W_LIMIT = float(normal_isf(ALPHA / 2))

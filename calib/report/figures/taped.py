@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.report.figures.ink import FAINT, INK, PLAIN, few_ticks, grid
+from calib.report.figures.style import FAINT, INK, PLAIN, few_ticks, grid
 
 _PANELS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
 

@@ -10,10 +10,9 @@ from calib.chain.chain import Chain
 from calib.chain.rig import Rig, rig_from_dict
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
-from calib.report.figures.ink import FAINT, FLAG, INK, PLAIN
-from calib.report.figures.lattice import Lattice
-from calib.report.numbers import SHOWN, unit_factor
-from calib.report.summary import value_and_sd
+from calib.report.figures.cells import Lattice
+from calib.report.figures.style import FAINT, FLAG, INK, PLAIN
+from calib.report.numbers import SHOWN, unit_factor, value_and_sd
 
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {

@@ -6,8 +6,8 @@ import numpy as np
 
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
 from calib.judge.explain import Explanation, Ranked
-from calib.report.cautions import CAUTIONS
 from calib.report.numbers import number
+from calib.report.words.cautions import CAUTIONS
 from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.

@@ -2,13 +2,13 @@
 
 from calib.document.record import ResultRecord
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
-from calib.report.cautions import CAUTIONS
-from calib.report.drawings import drawings
 from calib.report.figures import views
-from calib.report.page import page
-from calib.report.press import report_pdf
-from calib.report.sheet_units import ANGLES, LENGTHS
-from calib.report.standing import left_out, not_to_enter
+from calib.report.figures.drawings import drawings
+from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.press.html import page
+from calib.report.press.pdf import report_pdf
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.status import left_out, not_to_enter
 
 
 def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg",
@@ -21,7 +21,7 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     document : dict
         Of result.json.
     lengths, angles : str
-        A key of `calib.report.sheet_units.LENGTHS` and `ANGLES`.
+        A key of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`.
     length_decimals, angle_decimals : int, optional
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from calib.report.blocks import Picture, Section
-from calib.report.figures.ink import pen, svg
+from calib.report.figures.style import pen, svg
 
 
 def drawings(document, sections: Sequence[Section]) -> dict[str, str]:

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from calib.document.record import ResultRecord
-from calib.report.contents import NamedPosture, contents
-from calib.report.drawings import drawings
-from calib.report.page import page
-from calib.report.press import report_pdf
+from calib.report.figures.drawings import drawings
+from calib.report.pages.contents import NamedPosture, contents
+from calib.report.press.html import page
+from calib.report.press.pdf import report_pdf
 
 
 def report_files(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> dict[str, bytes]:

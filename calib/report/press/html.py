@@ -9,8 +9,8 @@ from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
-from calib.report.drawings import drawings
-from calib.report.figures.ink import for_screen
+from calib.report.figures.drawings import drawings
+from calib.report.figures.style import for_screen
 
 
 def page(template: str, document, title: str, subtitle: str,

@@ -15,10 +15,9 @@ import numpy as np
 
 from calib.document.record import ResultRecord
 from calib.report.blocks import Picture, Section, Table, Text, words
-from calib.report.figures.ink import INK, PLAIN
-from calib.report.figures.lattice import Lattice, Plot
-from calib.report.numbers import SHOWN
-from calib.report.summary import value_and_sd
+from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.style import INK, PLAIN
+from calib.report.numbers import SHOWN, value_and_sd
 from calib.spreadsheet import guard, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",

@@ -17,14 +17,14 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
-from calib.report.cautions import CAUTIONS
-from calib.report.comparison import edge_sentence, shares_table
 from calib.report.figures import edge_maps, residuals, statistics, views
-from calib.report.glossary import glossary
 from calib.report.numbers import SHOWN
-from calib.report.provenance import provenance
-from calib.report.standing import left_out, mark
+from calib.report.pages.comparison import edge_sentence, shares_table
+from calib.report.pages.glossary import glossary
+from calib.report.pages.provenance import provenance
+from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
+from calib.report.words.status import left_out, mark
 
 #: Tables of shots and readings show at most so many rows: all suspects, then the worst.
 MOST_ROWS = 120

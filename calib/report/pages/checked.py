@@ -12,8 +12,8 @@ from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.judge.check import Checked, common_offset
 from calib.judge.gates import ERROR_RATE
-from calib.report.cautions import CAUTIONS
 from calib.report.record import check_record
+from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
 
 #: A check shot further out than this share of good ones is marked.

@@ -6,9 +6,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from calib.document.record import ResultRecord
-from calib.report.figures.ink import PAPER, Draw, pen
 from calib.report.figures.residuals import by_order
 from calib.report.figures.statistics import normal
+from calib.report.figures.style import PAPER, Draw, pen
 from calib.report.figures.taped import solved_against_taped
 
 #: File name, what draws it, size in inches.

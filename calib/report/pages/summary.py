@@ -5,12 +5,11 @@ import io
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
-from uncertainties import ufloat
 
 from calib.document.record import ResultRecord
 from calib.report.judged import judged_lines
-from calib.report.numbers import SHOWN
-from calib.report.standing import mark
+from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.words.status import mark
 
 WIDTH = 100
 
@@ -31,22 +30,6 @@ def summary(document: ResultRecord) -> str:
     if document.check is not None:
         out.print(_check_line(document.check))
     return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
-
-
-def value_and_sd(value: float, sd: float | None, factor: float = 1.0) -> tuple[str, str]:
-    """Value and sd as text, as many digits as two figures of the sd ask for.
-
-    Examples
-    --------
-    >>> value_and_sd(5.70694577, 0.00351, 1000)
-    ('5706.9', '3.5')
-    >>> value_and_sd(0.0, None)
-    ('0', '-')
-    """
-    if not sd:
-        return f"{factor * value:.6g}", "-"
-    shown, sd_shown = f"{ufloat(factor * value, factor * sd):.2uf}".split("+/-")
-    return shown, sd_shown
 
 
 def _parameter_table(parameters):

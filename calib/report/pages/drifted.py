@@ -7,9 +7,8 @@ from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, Failed
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
 from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells, words
-from calib.report.comparison import edge_blocks, edge_sentence, setups_edge
-from calib.report.numbers import SHOWN, number, unit_factor
-from calib.report.summary import value_and_sd
+from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
+from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.words.model import difference_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
