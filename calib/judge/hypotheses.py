@@ -232,10 +232,15 @@ class Search:
                      odds)
 
     def _try_single_values(self):
-        """The explanation that a few values, or whole poses, are simply wrong."""
+        """The explanation that a few values, or whole poses, are simply wrong.
+
+        Not of one taped value: what is wrong with that is asked of each by itself.
+        """
         run = self.run
         if self.suspects is not None and self.suspects.beyond_chance:
             wrong = self.suspects.beyond_chance
+            if [s.kind for s in wrong] == ["tape"]:
+                return
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
             candidates = len(run.shots) + run.poses.readings.size
             rest = without(run, self.suspects.aside)
