@@ -9,7 +9,7 @@ from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.chain.angles import differences
 from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
 from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
-from calib.judge.tape import taped_quantities
+from calib.taped import taped_quantities
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
 VARIANCE_LEVEL = 0.05
@@ -136,7 +136,7 @@ def _candidates(survey, names):
 def epoch(survey: Survey, names, origin) -> Epoch:
     """What the shots of a run say about some of its parameters, the tape taken out."""
     free = survey.index(survey.estimated)
-    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape)
+    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape.quantities)
     own = survey.parameters.copy()
     index = survey.index(names)
     own[index] -= differences(own[index], origin, survey.units(names))

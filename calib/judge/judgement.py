@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass, replace
+from html import escape
 
 import numpy as np
 
@@ -76,6 +77,15 @@ class Judgement:
     edge: EdgeKnown
     plausible: Plausibility
     gates: tuple[Gate, ...]
+
+    def __repr__(self):
+        failed = ", ".join(gate.name for gate in self.gates if not gate.passed)
+        return f"<Judgement: {f'failed: {failed}' if failed else 'passed'}>"
+
+    def _repr_html_(self):
+        rows = "".join(f"<tr><td>{'passed' if gate.passed else 'FAILED'}</td>"
+                       f"<td>{escape(gate.says)}</td></tr>" for gate in self.gates)
+        return f"<table>{rows}</table>"
 
     @property
     def weak(self) -> tuple[Weak, ...]:

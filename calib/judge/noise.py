@@ -100,7 +100,7 @@ def noise(solution: Solution) -> tuple[Noise, ...]:
                   Component(VERTICAL, rows=up)]
     components += [Component(name, reading=j)
                    for j, name in enumerate(solution.rig.reading_names)]
-    return _as_sds(variance_components(solution.problem, solution.adjustment, components))
+    return _as_sds(variance_components(solution.problem.model, solution.adjustment, components))
 
 
 def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:

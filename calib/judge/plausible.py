@@ -14,7 +14,7 @@ from calib.calibration import Solution, starting_parameters
 from calib.chain.rig import Parameter
 from calib.judge.belief import believed_sd, difference, disbelief
 from calib.judge.equivalent import AS_WELL, Equivalent, equivalents
-from calib.judge.tape import taped_quantities
+from calib.taped import taped_quantities
 
 #: What a value out of its range counts, in chi2.
 BARRED = 100.0
@@ -218,7 +218,7 @@ def _teller(solution, machine, barred):
 def _contradicted(solution, machine):
     """Taped quantities that the shots, read otherwise, contradict; most contradicted first."""
     rig, tape = solution.rig, solution.run.tape
-    computed, _ = taped_quantities(rig, machine.without_tape, tape)
+    computed, _ = taped_quantities(rig, machine.without_tape, tape.quantities)
     off = ((computed - tape.value) / tape.sd) ** 2
     tells = (*machine.differs, *(d.name for d in rig.derived))
     return [tape.quantities[i] for i in np.argsort(-off)

@@ -191,7 +191,7 @@ def find_suspects(solution: Solution) -> Suspects:
 def _snooped(solution, candidates, alpha) -> Snooping:
     problem = solution.problem
     return snoop(
-        problem,
+        problem.model,
         problem.observations,
         solution.adjustment.parameters,
         candidates,
@@ -291,9 +291,8 @@ def _name(run, label) -> str:
 def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
     run, label, test = solution.run, verdict.candidate.label, verdict.test
     kind, which = label[0], label[1]
-    n_rig = len(run.rig.parameters)
-    sd = solution.adjustment.sd[:n_rig]
-    in_sd = np.divide(shift[:n_rig], sd, out=np.zeros(n_rig), where=sd > 0)
+    shift, sd = (solution.problem.parameters(a) for a in (shift, solution.adjustment.sd))
+    in_sd = np.divide(shift, sd, out=np.zeros(len(sd)), where=sd > 0)
     most = int(np.argmax(np.abs(in_sd)))
     parameter = run.rig.parameters[most]
     says = " ".join([_miss_words(run, label, test.bias),

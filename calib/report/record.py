@@ -19,6 +19,7 @@ from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
+from calib.layout import SET_UP, STAND
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -44,7 +45,7 @@ from calib.report.judged import (
     without_suspects_record,
 )
 from calib.report.numbers import axes, number, unit_factors
-from calib.stations import CORRECTIONS, names_of
+from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
 SCHEMA = 1
@@ -88,11 +89,7 @@ def parameter_records(solution: Solution) -> list[dict]:
 def covariance_record(solution: Solution) -> dict:
     """Covariance of every estimated unknown, stands included, in the units of the record."""
     adjustment = solution.adjustment
-    units = [p.unit for p in solution.rig.parameters]
-    units += ["deg" if what == "heading" else "m" for _ in solution.problem.stands
-              for what in PLACEMENT]
-    units += ["deg" if what == "orientation" else "m"
-              for _ in names_of(solution.run.set_ups)[::4] for what in CORRECTIONS]
+    units = solution.problem.layout.units
     factor, free = unit_factors(units), adjustment.free
     scaled = adjustment.covariance * np.outer(factor, factor)
     return {
@@ -104,10 +101,9 @@ def covariance_record(solution: Solution) -> dict:
 
 def stand_records(solution: Solution) -> list[dict]:
     """Where each stand is; sds of the same names under "sd"."""
-    n = len(solution.rig.parameters)
-    last = n + len(PLACEMENT) * len(solution.problem.stands)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:last].reshape(-1, len(PLACEMENT))
-    factor = unit_factors("deg" if what == "heading" else "m" for what in PLACEMENT)
+    layout = solution.problem.layout
+    sd = layout.of(STAND, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(STAND).quantities)
     return [
         {
             "name": name,
@@ -126,8 +122,9 @@ def set_up_records(solution: Solution) -> list[dict]:
     start = np.column_stack([set_ups.position, set_ups.orientation])
     solved = start + solution.problem.corrections(solution.adjustment.parameters)
     solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[-solved.size :].reshape(solved.shape)
-    factor = unit_factors(["m", "m", "m", "deg"])
+    layout = solution.problem.layout
+    sd = layout.of(SET_UP, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
     return [
         {
             "name": name,

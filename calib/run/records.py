@@ -158,3 +158,7 @@ class Run:
     files: dict[str, str]
     notices: tuple[str, ...] = ()
     set_ups: SetUps | None = None
+
+    def __repr__(self):
+        return (f"<Run {str(self.folder)!r}: {len(self.shots)} shots, {len(self.poses.ids)} poses, "
+                f"{len(self.tape.quantities)} taped>")
