@@ -28,14 +28,22 @@ class Sensor:
     zero: str | None = None
 
 
+#: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
+SHOT_BY = ("pole", "reflectorless", "prism")
+
+
 @dataclass(frozen=True)
 class Target:
-    """A point that can be shot: a branch of motions, set by parameters, from a named frame."""
+    """A point that can be shot: a branch of motions, set by parameters, from a named frame.
+
+    `shot_by` are those of `SHOT_BY` that can be used on it.
+    """
 
     name: str
     frame: str
     motions: tuple[Motion, ...]
     means: str
+    shot_by: tuple[str, ...] = SHOT_BY
 
 
 @dataclass(frozen=True)
@@ -183,6 +191,13 @@ class Chain:
             coefficients=_coefficients(motions, names),
             depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
         )
+
+    def moving(self, target: int) -> frozenset[str]:
+        """Names of the parameters that a target's place depends on."""
+        target = self.targets[target]
+        motions = (*self.motions[: self.depth[target.frame]], *target.motions)
+        zeros = {s.zero for s in self.sensors for m in motions if m.joint == s.reading}
+        return frozenset(self.parameters) & {*zeros, *(name for m in motions for name in m.by)}
 
     @cached_property
     def with_direct_joints(self) -> "Chain":

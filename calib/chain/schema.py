@@ -9,8 +9,11 @@ from calib.chain.length import EXPECTED, metres
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
-Flag = Annotated[bool, Field(strict=True)]
+NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
+
+#: Of a parameter that is estimated only in runs whose shots depend on it.
+UNTIL_SHOT = "until shot"
 
 #: A goal or tolerance beyond this is a slip of the unit, m.
 MOST_LENGTH = 1.0
@@ -24,6 +27,32 @@ def _length(value):
 
 
 Length = Annotated[str, BeforeValidator(_length)]
+
+
+def _held(value):
+    if not isinstance(value, bool) and value != UNTIL_SHOT:
+        raise ValueError(f'true, false or "{UNTIL_SHOT}"')
+    return value
+
+
+Held = Annotated[bool | str, BeforeValidator(_held)]
+
+
+class RigError(Exception):
+    """A rig description that cannot be used.
+
+    Attributes
+    ----------
+    problems : list of (key, found, expected)
+        Key path such as ``readings.sd.boom``, the text found there, what was expected.
+    """
+
+    def __init__(self, problems):
+        self.problems = list(problems)
+        super().__init__(
+            "; ".join(f"{key}: found {found}, expected {expected}"
+                      for key, found, expected in self.problems)
+        )
 
 
 class _Strict(BaseModel):
@@ -53,7 +82,7 @@ class ParameterEntry(_Strict):
     start: Number
     least: Number | None = None
     most: Number | None = None
-    held: Flag = False
+    held: Held = False
     tape_sd: Positive | None = None
     means: str
 
@@ -68,6 +97,8 @@ class SensorEntry(_Strict):
 class TargetEntry(_Strict):
     frame: str
     motions: list[MotionEntry] = []
+    shot_by: Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)] \
+        | None = None
     means: str
 
 
@@ -120,6 +151,16 @@ class CheckEntry(_Strict):
     tolerance: Length
 
 
+class EffortEntry(_Strict):
+    """Minutes in the field (common practice, no source)."""
+
+    settle: NotNegative = 1.5
+    walk: NotNegative = 0.4
+    point: NotNegative = 0.2
+    stand: NotNegative = 15.0
+    targets: dict[str, NotNegative] = {}
+
+
 class RigEntry(_Strict):
     """A whole rig file: a template with changes, or a chain of its own."""
 
@@ -142,3 +183,30 @@ class RigEntry(_Strict):
     targets: dict[str, TargetEntry] = {}
     derived: dict[str, DerivedEntry] = {}
     envelope: EnvelopeEntry | None = None
+    effort: EffortEntry | None = None
+
+
+def in_words(error) -> tuple[str, str]:
+    """Found and expected of one schema error, without the schema's own vocabulary."""
+    kind, limits = error["type"], error.get("ctx", {})
+    if kind == "missing":
+        return "nothing", "a value"
+    expected = {
+        "extra_forbidden": "a key this file knows",
+        "float_type": "a number",
+        "finite_number": "a finite number",
+        "greater_than": f"a number above {limits.get('gt', 0):g}",
+        "greater_than_equal": f"a number of {limits.get('ge', 0):g} or more",
+        "less_than_equal": f"a number of {limits.get('le', 0):g} or less",
+        "int_type": "a whole number",
+        "int_from_float": "a whole number",
+        "bool_type": "true or false",
+        "too_short": f"{limits.get('min_length')} or more in the list",
+        "too_long": f"{limits.get('max_length')} in the list",
+        "string_type": "text in quotes",
+        "list_type": "a list in square brackets",
+        "tuple_type": "a list in square brackets",
+        "dict_type": "a table of keys",
+        "model_type": "a table of keys",
+    }.get(kind, error["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
+    return repr(error["input"]), expected

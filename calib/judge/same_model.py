@@ -100,9 +100,9 @@ def _sensor(reading):
 
 
 def _plain(record):
-    """A record without its words for people."""
+    """A record without its words for people and how it is shot."""
     if isinstance(record, dict):
-        return {k: _plain(v) for k, v in record.items() if k != "means"}
+        return {k: _plain(v) for k, v in record.items() if k not in ("means", "shot_by")}
     return [_plain(v) for v in record] if isinstance(record, list) else record
 
 

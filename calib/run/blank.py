@@ -60,10 +60,10 @@ def _rig_toml(rig, warning):
     sds = "".join(f"{r.name} = {_READING_SD.get(r.name, _OTHER_READING_SD):.2f}\n"
                   for r in rig.readings)
     names = _columns([
-        (p.name, f"{p.unit}, {'held at' if p.held else 'starts at'} {_shown(p)}: {p.means}")
+        (p.name, f"{p.unit}, {_how(p)} {_shown(p)}: {p.means}")
         for p in rig.parameters
     ])
-    held = next(p.name for p in rig.parameters if p.held)
+    held = next(p.name for p in rig.parameters if p.held and not p.until_shot)
     free = next(p for p in rig.parameters if not p.held)
     first = next(r for r in rig.readings if r.high - r.low < 2 * np.pi)
     low, high = np.degrees([first.low, first.high]).round(6)
@@ -94,6 +94,12 @@ def _rig_toml(rig, warning):
         "# The parameters of this template:\n"
         + names
     )
+
+
+def _how(parameter):
+    if parameter.until_shot:
+        return "once shot, from"
+    return "held at" if parameter.held else "starts at"
 
 
 def _shown(parameter):

@@ -64,6 +64,8 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     set_ups = read(SETUPS, lambda setups, file, findings: read_set_ups(
         setups, file, text[BACKSIGHTS], BACKSIGHTS, findings))
     shots = read(SHOTS, read_shots, rig, poses, set_ups, needed=True)
+    if rig is not None and shots is not None:
+        rig = rig.when_shot(shots.target.tolist())
     check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
     if poses is not None and shots is not None:

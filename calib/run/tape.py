@@ -69,9 +69,12 @@ def _fits(quantity, unit, known, file, line, findings):
 
 
 def _note_held(quantities, lines, rig, file, findings):
-    held = {p.name for p in rig.parameters if p.held}
+    held = {p.name: p for p in rig.parameters if p.held}
     for quantity, line in zip(quantities, lines.tolist(), strict=True):
-        if quantity in held:
+        if quantity in held and held[quantity].until_shot:
+            findings.note(file, f"{quantity}: no shot depends on it, so its taped value says "
+                                "nothing here", line)
+        elif quantity in held:
             findings.note(file, f"{quantity} is held: its taped value is taken as exact and its sd "
                                 "is not used (to estimate it, name it under free in rig.toml)",
                           line)

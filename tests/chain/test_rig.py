@@ -88,7 +88,7 @@ KIND_FAULTS = [
     ("parameters.arm.means", None, "nothing", "a value"),
     ("parameters.arm.means", 5, "5", "text in quotes"),
     ("parameters.arm.unit", "cm", "'cm'", "'m' or 'deg'"),
-    ("parameters.arm.held", "no", "'no'", "true or false"),
+    ("parameters.arm.held", "no", "'no'", 'true, false or "until shot"'),
     ("parameters", [], "[]", "a table of keys"),
     ("parameters.arm", 3.0, "3.0", "a table of keys"),
     ("free", "arm", "'arm'", "a list in square brackets"),
