@@ -185,7 +185,7 @@ def _again(model, solved, observations):
     """The same problem solved with other standard deviations."""
     try:
         return adjust(model, observations, solved.parameters, names=solved.names,
-                      prior=solved.prior, held=~solved.free)
+                      prior=solved.prior, held=~solved.free, corrections=solved.corrections)
     except (NotConverged, NotDetermined, ModelNotFinite) as error:
         raise NoComponents(str(error)) from error
 

@@ -1,5 +1,6 @@
 """What is asked of every solution, and the verdict."""
 
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,7 +43,8 @@ class Judgement:
     trends : tuple of Trend
         Strongest first.
     noise : tuple of Noise or None
-        Of the run without its suspects; None if the kinds cannot be separated, or not asked.
+        Of the run without its suspects, unless most are readings of one sensor; None if the kinds
+        cannot be separated, or not asked.
     held_out : HeldOut or None
         Likewise without suspects; None if no pose can be left out, or not asked.
     check : Checked or None
@@ -117,7 +119,7 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
         identifiability=told,
         external=external_reliability(solution, checks),
         trends=trends(rest),
-        noise=_noise(rest) if again else None,
+        noise=_noise(suspects) if again else None,
         held_out=hold_out(rest, FOLDS) if again else None,
         check=check,
         offset=offset,
@@ -164,8 +166,15 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
               for q in asked if q is not None))
 
 
-def _noise(solution):
+def _noise(suspects):
+    """Without the suspects, but with them where most are readings of one sensor.
+
+    To set aside what is furthest out of a noisy sensor trims the very noise that is asked for.
+    """
+    found = suspects.beyond_chance
+    of_sensor = Counter(s.reading for s in found if s.reading is not None)
+    noisy = max(of_sensor.values(), default=0) >= max(2, len(found) / 2)
     try:
-        return noise(solution)
+        return noise(suspects.solution if noisy else suspects.without)
     except NoComponents:
         return None

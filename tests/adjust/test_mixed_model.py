@@ -336,6 +336,32 @@ def test_not_converged_is_raised():
     assert adjust(arm, arm_observations(2), ARM_TRUTH + 0.2).iterations > 1
 
 
+def bent(x, readings):
+    """A curve of the reading alone."""
+    at = readings[:, 0]
+    return Prediction(at + 150 * at**2, np.zeros((3, 1)), (1 + 300 * at)[:, None])
+
+
+def bent_readings(values, **options):
+    """Three readings of sd 1e-3 adjusted to observations as good."""
+    observations = Observations.build(values, range(3), np.full((3, 1, 1), 1e-6),
+                                      np.zeros((3, 1)), np.full((3, 1, 1), 1e-6))
+    return adjust(bent, observations, [0.0], held=np.array([True]), **options)
+
+
+def test_not_converged_says_how_far_even_below_one_sd():
+    """One refresh towards observations 0.6 sd away: readings and observations share that."""
+    with pytest.raises(NotConverged, match=r"a reading of block 1 still moves by 0\.3 of its sd"):
+        bent_readings([0.0, 6e-4, 0.0], most_iterations=1, tolerance=1e-11)
+
+
+def test_readings_settle_to_a_share_of_their_own_sd():
+    """Sds of 1e-3 on a bent model: settled within 0.1 % of that, not of a radian."""
+    usual, settled = (bent_readings([2e-3, -1e-3, 4e-3], tolerance=t) for t in (1e-3, 1e-11))
+    assert np.abs(settled.corrections).min() > 0.3e-3
+    np.testing.assert_allclose(usual.corrections, settled.corrections, rtol=0, atol=2e-6)
+
+
 def test_nothing_left_to_refresh_ends_at_once():
     """Without readings the weights are what they were: one round is all."""
     assert adjust(line, single(LINE_Y, LINE_SD), [0.0, 0.0], most_iterations=1).iterations == 1

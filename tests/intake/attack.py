@@ -95,7 +95,8 @@ def formats(rng) -> list[Format]:
         Format("geographic", _geographic_sheet(machine), _geographic, 2e-4),
         Format("known points", _known_sheet(), _known(machine), 1e-5),
         Format("booking sheet", _booking_sheet(machine), _booking(machine), 1e-6,
-               ("copied_under_other_ids", "unit_in_cell", "too_large", "letters")),
+               # Ids are any text; a line that begins with # is a comment, and told.
+               ("copied_under_other_ids", "unit_in_cell", "too_large", "letters", "emptied")),
         Format("run folder, tape.csv", TAPE, _folder(machine, "tape.csv"), 1e-6,
                ("row_exchanged", "column_late")),
         *(Format(f"log, {name}", sheet, _log(machine), 0.05, ("row_exchanged", "column_late"))

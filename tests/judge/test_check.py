@@ -8,7 +8,8 @@ from scipy.stats import kstest
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
-from calib.judge.check import check_shots, common_offset, joint_covariance, tolerance_for
+from calib.foretold import foretold
+from calib.judge.check import check_shots, common_offset, tolerance_for
 from calib.judge.judgement import judge
 from calib.simulate import simulate
 from tests.conftest import STANDARD
@@ -18,7 +19,7 @@ def test_the_joint_covariance_has_the_single_ones_on_its_diagonal(rig):
     """Three by three per shot; shots of one pose share more than shots of two."""
     run, _ = simulate(rig, np.random.default_rng(1), poses=16, check_poses=3)
     solution = solve(run)
-    joint = joint_covariance(solution, run.check)
+    joint = foretold(solution, run.check).joint
     single = check_shots(solution, run.check).covariances
     blocks = joint.reshape(6, 3, 6, 3)
     for i in range(6):

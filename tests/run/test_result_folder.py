@@ -73,7 +73,7 @@ def test_what_stays_and_what_goes(tmp_path, steps):
     (lambda out: (out / "notes.txt").write_text("x"), '"notes.txt"'),
     (lambda out: (out / MANIFEST).write_text("[]"), "files in it that are no result"),
     (lambda out: (out.rmdir(), out.write_text("x")), "found a file, expected a folder"),
-    (lambda out: (out.rmdir(), out.symlink_to(out)), "loop"),
+    (lambda out: (out.rmdir(), out.symlink_to(out)), "loop|not a directory"),
     (lambda out: os.chdir(out), "found the current folder"),
 ])
 def test_other_folders_are_refused(tmp_path, monkeypatch, make, says):
