@@ -385,15 +385,16 @@ def _starting_corrections(problem):
 def _tape_prior(run, n_unknowns):
     """The tape rows as pseudo-observations, without those on held parameters."""
     rig, tape = run.rig, run.tape
-    held = {p.name for p in rig.parameters if p.held}
-    used = [i for i, name in enumerate(tape.quantities) if name not in held]
+    used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
     if not used:
         return Prior.none()
     names = tuple(tape.quantities[i] for i in used)
     all_names = (*rig.parameter_names, *(d.name for d in rig.derived))
     pick = np.array([all_names.index(name) for name in names])
     n_rig, n_all = len(rig.parameters), len(all_names)
-    derived_taped = (pick >= n_rig).any()
+    derived_taped, taped = (pick >= n_rig).any(), tape.value[used]
+    bearing = np.array([u == "deg" for u in (*("" for _ in rig.parameters),
+                                             *(d.unit for d in rig.derived))])[pick]
     gradient = np.eye(n_all, n_unknowns)
 
     def taped_quantities(unknowns):
@@ -403,7 +404,8 @@ def _tape_prior(run, n_unknowns):
             rates = gradient.copy()
             values[n_rig:], rates[n_rig:, :n_rig] = derived_values(rig, unknowns[:n_rig])
             rates[n_rig:, n_rig:] = 0.0
-        return values[pick], rates[pick]
+        turns = np.round((values[pick] - taped) / (2 * np.pi)) * bearing
+        return values[pick] - 2 * np.pi * turns, rates[pick]
 
     return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2), taped_quantities)
 

@@ -192,10 +192,11 @@ class Chain:
             depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
         )
 
-    def moving(self, target: int) -> frozenset[str]:
-        """Names of the parameters that a target's place depends on."""
-        target = self.targets[target]
-        motions = (*self.motions[: self.depth[target.frame]], *target.motions)
+    def moving(self, name: str) -> frozenset[str]:
+        """Names of the parameters that the place of a target, or a frame's origin, depends on."""
+        branch = {t.name: (t.frame, t.motions) for t in self.targets}
+        frame, own = branch.get(name, (name, ()))
+        motions = (*self.motions[: self.depth[frame]], *own)
         zeros = {s.zero for s in self.sensors for m in motions if m.joint == s.reading}
         return frozenset(self.parameters) & {*zeros, *(name for m in motions for name in m.by)}
 

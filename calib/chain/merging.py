@@ -13,7 +13,7 @@ def merged(base: RigEntry, changes: RigEntry) -> RigEntry:
         )
     update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
     update |= {key: {**getattr(base, key), **getattr(changes, key)}
-               for key in ("limits", "ranges", "speeds", "targets", "derived")}
+               for key in ("limits", "ranges", "speeds", "targets", "marks", "derived")}
     update |= {key: getattr(changes, key)
                for key in ("title", "envelope", "name", "goal", "check", "effort") if key in named}
     return base.model_copy(update=update)

@@ -9,6 +9,7 @@ from calib.chain.length import EXPECTED, metres
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
+Flag = Annotated[bool, Field(strict=True)]
 NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
 
@@ -35,6 +36,7 @@ def _held(value):
     return value
 
 
+Ways = Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)]
 Held = Annotated[bool | str, BeforeValidator(_held)]
 
 
@@ -84,6 +86,7 @@ class ParameterEntry(_Strict):
     most: Number | None = None
     held: Held = False
     tape_sd: Positive | None = None
+    near: Flag = False
     means: str
 
 
@@ -97,13 +100,19 @@ class SensorEntry(_Strict):
 class TargetEntry(_Strict):
     frame: str
     motions: list[MotionEntry] = []
-    shot_by: Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)] \
-        | None = None
+    shot_by: Ways | None = None
     means: str
 
 
+class MarkEntry(_Strict):
+    on: str
+    near: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
+    sd: Positive | None = None
+    shot_by: Ways | None = None
+
+
 class DerivedEntry(_Strict):
-    measure: Literal["distance", "ahead", "left", "above"]
+    measure: Literal["distance", "ahead", "left", "above", "bearing"]
     start: str
     end: str
     means: str
@@ -181,6 +190,7 @@ class RigEntry(_Strict):
     sensors: dict[str, SensorEntry] = {}
     motions: list[MotionEntry] = []
     targets: dict[str, TargetEntry] = {}
+    marks: dict[str, MarkEntry] = {}
     derived: dict[str, DerivedEntry] = {}
     envelope: EnvelopeEntry | None = None
     effort: EffortEntry | None = None

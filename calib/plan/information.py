@@ -81,8 +81,7 @@ class Taped:
         """A tape that is there; what is held is not unknown and so left out."""
         names = (*rig.parameter_names, *(d.name for d in rig.derived))
         rates = np.vstack([np.eye(len(rig.parameters)), derived_values(rig, parameters)[1]])
-        held = {p.name for p in rig.parameters if p.held}
-        used = [i for i, name in enumerate(tape.quantities) if name not in held]
+        used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
         quantities = tuple(tape.quantities[i] for i in used)
         rows = [names.index(name) for name in quantities]
         return cls(quantities, rates[rows][:, ~rig.held], tape.sd[used])

@@ -7,7 +7,7 @@ from calib.run.blank import blank_files
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
-from calib.run.tape import read_tape
+from calib.run.tape import read_tape, with_known_places
 from calib.run.text import decode
 
 RIG, TAPE, SHOTS = "rig.toml", "tape.csv", "shots.csv"
@@ -66,10 +66,12 @@ def _template(name, findings):
 
 def _tape(folder, rig, findings):
     file = folder / TAPE
-    if not file.is_file():
-        return Tape.none()
-    text = decode(file.read_bytes(), TAPE, findings)
-    return Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+    text = decode(file.read_bytes(), TAPE, findings) if file.is_file() else None
+    tape = Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+    if rig is None:
+        return tape
+    # Nothing is shot yet: whatever will be, its place may be known.
+    return with_known_places(tape, rig.when_shot(range(len(rig.targets))))
 
 
 def _has_rows(file):
