@@ -291,11 +291,13 @@ def rig_from_dict(data: Mapping) -> Rig:
         With every problem found.
     """
     entry = _checked(data)
+    problems, base = [], None
     if entry.template is not None:
-        entry = merged(_template(entry.template), entry)
+        base = _template(entry.template)
+        entry, problems = merged(base, entry)
     bad = mark_problems(entry)
     entry = with_marks(entry)
-    problems = [*bad, *(p for p in cross_check(entry) if not about_marks(p, bad))]
+    problems += [*bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
         raise RigError(problems)
     return _build(entry)
@@ -354,7 +356,8 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
-        definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
+        definition=entry.model_dump(mode="json", exclude_none=True, exclude={
+            "template": True, "motions": {"__all__": {"before", "after"}}}),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,

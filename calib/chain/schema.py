@@ -2,7 +2,14 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    model_validator,
+)
 
 from calib.chain.length import EXPECTED, metres
 
@@ -69,6 +76,21 @@ class MotionEntry(_Strict):
     joint: str | None = None
     sense: Literal[1, -1] = 1
     frame: str | None = None
+    before: str | None = None
+    after: str | None = None
+    #: Where it is in the user's own list, if it was put into a template.
+    _index: int | None = PrivateAttr(None)
+
+    def written_at(self, index: int) -> "MotionEntry":
+        """The same, remembering its place in the list that it was written in."""
+        copy = self.model_copy()
+        copy._index = index
+        return copy
+
+    @property
+    def index(self) -> int | None:
+        """Its place in the list of a rig file that adds to a template; None elsewhere."""
+        return self._index
 
     @model_validator(mode="after")
     def _one_kind(self):
