@@ -14,7 +14,7 @@ from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_problems, with_marks
 from calib.chain.merging import merged
-from calib.chain.motion import AXES, Motion
+from calib.chain.motion import AXES, Motion, Varying
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
@@ -72,6 +72,7 @@ class Reading:
     kind: str
     direction: float
     zero: str | None
+    varying: Mapping[str, str]
     sd: float | None
     low: float
     high: float
@@ -339,7 +340,7 @@ def _build(entry):
     chain = Chain.compile(
         motions=tuple(_motion(m) for m in entry.motions),
         parameters=tuple(p.name for p in parameters),
-        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero) for r in readings),
+        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
         targets=targets,
     )
     derived = tuple(
@@ -392,6 +393,7 @@ def _reading(entry, name):
         kind=sensor.kind,
         direction=float(entry.readings.direction.get(name, sensor.direction)),
         zero=sensor.zero,
+        varying=sensor.varying or {},
         sd=None if sd is None else np.radians(sd),
         low=np.radians(low),
         high=np.radians(high),
@@ -410,6 +412,7 @@ def _motion(entry: MotionEntry):
         joint=entry.joint,
         sense=float(entry.sense),
         frame=entry.frame,
+        varying=tuple(Varying(v.by, v.times, v.of) for v in entry.varying or ()),
     )
 
 

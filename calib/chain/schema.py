@@ -11,6 +11,7 @@ from pydantic import (
     model_validator,
 )
 
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
@@ -68,11 +69,18 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class VaryingEntry(_Strict):
+    by: Annotated[dict[str, Number], Field(min_length=1)]
+    times: Literal[OF_JOINT + OF_INCLINATION]
+    of: str
+
+
 class MotionEntry(_Strict):
     translate: Literal["x", "y", "z"] | None = None
     rotate: Literal["x", "y", "z"] | None = None
     by: dict[str, Number] = {}
     plus: Number = 0.0
+    varying: Annotated[list[VaryingEntry], Field(min_length=1)] | None = None
     joint: str | None = None
     sense: Literal[1, -1] = 1
     frame: str | None = None
@@ -115,6 +123,7 @@ class ParameterEntry(_Strict):
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
+    varying: dict[str, Literal[OF_READING]] | None = None
     direction: Literal[1, -1] = 1
     means: str
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from calib.chain.basis import OF_JOINT
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import ParameterEntry, RigEntry
 
@@ -47,6 +48,7 @@ def _motion_problems(entry, frames, base):
         key = f"motions.{index if base is None else motion.index}" if given \
             else f"sensors.{motion.joint}"
         problems += _amount_problems(key, motion, entry)
+        problems += _varying_problems(key, index, entry)
         if base is None and (motion.before or motion.after):
             problems.append((key, "before" if motion.before else "after",
                              'a place in the list: only a rig with a "template" is added to'))
@@ -66,7 +68,23 @@ def _motion_problems(entry, frames, base):
 
 
 def _amount_problems(key, motion, entry):
-    return _names(f"{key}.by", motion.by, (*entry.parameters, *PLACEMENT), "a parameter")
+    problems = _names(f"{key}.by", motion.by, (*entry.parameters, *PLACEMENT), "a parameter")
+    for i, varying in enumerate(motion.varying or ()):
+        problems += _names(f"{key}.varying.{i}.by", varying.by, entry.parameters, "a parameter")
+    return problems
+
+
+def _varying_problems(key, index, entry):
+    """Functions of joints and frames that the chain has not come to where they are used."""
+    motions, problems = entry.motions, []
+    joints = [m.joint for m in motions[: index + 1] if m.joint]
+    frames = [m.frame for m in motions[:index] if m.frame]
+    for i, varying in enumerate(motions[index].varying or ()):
+        known, what = (joints, "a joint") if varying.times in OF_JOINT else (frames, "a frame")
+        problems += _names(f"{key}.varying.{i}.of", [varying.of], known,
+                           f"{what} of this motion or before it" if known is joints
+                           else f"{what} before this motion")
+    return problems
 
 
 def _target_problems(entry, frames):
@@ -75,7 +93,7 @@ def _target_problems(entry, frames):
         for index, motion in enumerate(target.motions):
             problems += _amount_problems(f"targets.{name}.motions.{index}", motion, entry)
         problems += _names(f"targets.{name}.frame", [target.frame], frames, "a frame")
-        if any(m.joint or m.frame or m.before or m.after or set(m.by) & set(PLACEMENT)
+        if any(m.joint or m.frame or m.before or m.after or m.varying or set(m.by) & set(PLACEMENT)
                for m in target.motions):
             problems.append((f"targets.{name}.motions", "a joint, a frame or a placement",
                              "motions set by parameters only"))
@@ -92,14 +110,16 @@ def _sensor_problems(entry):
         if sensor.zero is not None:
             problems += _names(f"sensors.{name}.zero", [sensor.zero], entry.parameters,
                                "a parameter")
+        problems += _names(f"sensors.{name}.varying", sensor.varying or (), entry.parameters,
+                           "a parameter")
     return problems
 
 
 def _parameter_problems(entry):
     """Names with two meanings, and parameters that nothing depends on."""
     used = {name for m in (*entry.motions, *(m for t in entry.targets.values() for m in t.motions))
-            for name in m.by}
-    used |= {s.zero for s in entry.sensors.values()}
+            for part in (m, *(m.varying or ())) for name in part.by}
+    used |= {name for s in entry.sensors.values() for name in (s.zero, *(s.varying or ()))}
     problems = []
     for name in entry.parameters:
         if name in PLACEMENT:

@@ -64,7 +64,7 @@ def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference
         if other is not None and one.direction != other.direction:
             found.append(ModelDifference(f"the direction of {one.name}", f"{one.direction:+.0f}",
                                          f"{other.direction:+.0f}"))
-        if other is not None and (one.kind, one.zero) != (other.kind, other.zero):
+        if other is not None and _sensor(one) != _sensor(other):
             found.append(ModelDifference(f"the sensor {one.name}", _sensor(one), _sensor(other)))
     targets = b.definition["targets"]
     for name in older.targets:
@@ -96,7 +96,8 @@ def _held_words(survey, name):
 
 
 def _sensor(reading):
-    return f"of kind {reading.kind} with the zero {reading.zero}"
+    also = "".join(f" and {name} times {times}" for name, times in reading.varying.items())
+    return f"of kind {reading.kind} with the zero {reading.zero}{also}"
 
 
 def _plain(record):
