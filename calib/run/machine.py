@@ -55,6 +55,27 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     return rig, tape, tuple(str(notice) for notice in findings.notices)
 
 
+def described(path: str) -> Rig:
+    """The rig of a run folder, of a rig file, or a shipped one by its name; sds may be missing.
+
+    Raises
+    ------
+    InputError
+        With every complaint about it.
+    """
+    findings, place = Findings(), Path(path)
+    if not place.exists():
+        return _template(path, findings)
+    file = place / RIG if place.is_dir() else place
+    if not file.is_file():
+        raise InputError([Complaint(str(file), None, None, "no such file",
+                                    "a file that describes the rig")])
+    text = decode(file.read_bytes(), str(file), findings)
+    rig = None if text is None else read_rig(text, str(file), findings)
+    findings.stop_if_at_fault()
+    return rig
+
+
 def _template(name, findings):
     """A shipped rig as a new run folder has it."""
     if name not in template_names():
