@@ -165,9 +165,9 @@ def _linearised(problem: Problem, parameters, corrections):
     prediction = problem(parameters, observations.readings + corrections)
     n = len(observations.values)
     misclosure = observations.values - prediction.values
-    whiteners = []
+    whiteners, covariance = [], observations.powerless_covariance
     for group in observations.groups:
-        b, q = prediction.by_readings[group.rows], observations.reading_covariance[group.blocks]
+        b, q = prediction.by_readings[group.rows], covariance[group.blocks]
         misclosure[group.rows] += (b @ corrections[group.blocks][..., None])[..., 0]
         try:
             whiteners.append(np.linalg.inv(np.linalg.cholesky(
