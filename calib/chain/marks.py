@@ -2,6 +2,7 @@
 
 import re
 
+from calib.chain.chain import Target
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import UNTIL_SHOT, MotionEntry, ParameterEntry, RigEntry, TargetEntry
 
@@ -34,6 +35,13 @@ def with_marks(entry: RigEntry) -> RigEntry:
             motions=[MotionEntry(translate=axis, by={f"{name}_{along}": 1.0})
                      for axis, along in zip("xyz", COORDINATES, strict=True)])
     return entry.model_copy(update={"parameters": parameters, "targets": targets, "marks": {}})
+
+
+def mark_parameters(target: Target) -> tuple[str, ...]:
+    """The coordinates of a mark, as `with_marks` names them; none of another target."""
+    names = tuple(f"{target.name}_{along}" for along in COORDINATES)
+    moved = [(m.turns, m.axis, dict(m.by)) for m in target.motions]
+    return names if moved == [(False, k, {name: 1.0}) for k, name in enumerate(names)] else ()
 
 
 def mark_problems(entry: RigEntry) -> list[tuple[str, str, str]]:

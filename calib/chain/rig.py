@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
 from calib.chain.length import metres
-from calib.chain.marks import about_marks, mark_problems, with_marks
+from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged
 from calib.chain.motion import AXES, Motion, Varying
 from calib.chain.schema import (
@@ -193,6 +193,17 @@ class Rig:
     def edge_targets(self) -> tuple[int, ...]:
         """Indices of the targets on the cutting edge."""
         return tuple(i for i, t in enumerate(self.targets) if t.name.startswith("edge"))
+
+    @cached_property
+    def marks(self) -> dict[str, tuple[str, ...]]:
+        """The marks among the targets, and the parameters that are their coordinates."""
+        return {t.name: names for t in self.targets if (names := mark_parameters(t))}
+
+    @cached_property
+    def moving_edge(self) -> frozenset[str]:
+        """The parameters that the place of the edge depends on."""
+        return frozenset().union(*(self.chain.moving(self.targets[i].name)
+                                   for i in self.edge_targets))
 
     @cached_property
     def start(self) -> np.ndarray:

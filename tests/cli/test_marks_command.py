@@ -51,3 +51,8 @@ def test_from_the_folder_to_the_result(folder, calib_command, tmp_path):
     assert parameters.loc["right_antenna_left", "status"] == "held"
     assert "antenna_line" not in set(result.derived["name"])
     assert result.rig.parameter_names == rig.parameter_names
+    assert not {"left_antenna_left"} & set(result.document["taped"]["not_taped"])
+    calib_command("sheet", tmp_path / "out")
+    sheet = (tmp_path / "out" / "sheet.html").read_text()
+    assert sheet.index("Marks and antennas") < sheet.index("left_antenna_above")
+    assert "right_antenna" not in sheet
