@@ -18,6 +18,7 @@ from calib.run.complaints import InputError
 #: Where each command is, in the order in which a job needs them; this is the order of --help.
 COMMANDS = {
     "demo": ("calib.cli.demo", "demo"),
+    "rig": ("calib.cli.rig", "rig"),
     "new": ("calib.cli.new", "new"),
     "plan": ("calib.cli.plan", "plan"),
     "import": ("calib.cli.import_", "import_points"),

@@ -315,9 +315,8 @@ class Search:
     def _try_tape(self):
         """Each taped value left out: what the shots say in its place tells what it should be."""
         run, count = self.run, len(self.run.tape.quantities)
-        held = {p.name for p in run.rig.parameters if p.held}
         for row, name in enumerate(run.tape.quantities):
-            if name in held:  # held at its taped value: leaving that out would hold it elsewhere
+            if name in run.rig.untold:  # held: leaving its tape out would hold it elsewhere
                 self._try_all(tape_factors(run, row), 10 * count)
                 continue
             rest = without_taped(run, row)

@@ -64,7 +64,7 @@ def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference
         if other is not None and one.direction != other.direction:
             found.append(ModelDifference(f"the direction of {one.name}", f"{one.direction:+.0f}",
                                          f"{other.direction:+.0f}"))
-        if other is not None and (one.kind, one.zero) != (other.kind, other.zero):
+        if other is not None and _sensor(one) != _sensor(other):
             found.append(ModelDifference(f"the sensor {one.name}", _sensor(one), _sensor(other)))
     targets = b.definition["targets"]
     for name in older.targets:
@@ -96,13 +96,14 @@ def _held_words(survey, name):
 
 
 def _sensor(reading):
-    return f"of kind {reading.kind} with the zero {reading.zero}"
+    also = "".join(f" and {name} times {times}" for name, times in reading.varying.items())
+    return f"of kind {reading.kind} with the zero {reading.zero}{also}"
 
 
 def _plain(record):
-    """A record without its words for people."""
+    """A record without its words for people and how it is shot."""
     if isinstance(record, dict):
-        return {k: _plain(v) for k, v in record.items() if k != "means"}
+        return {k: _plain(v) for k, v in record.items() if k not in ("means", "shot_by")}
     return [_plain(v) for v in record] if isinstance(record, list) else record
 
 

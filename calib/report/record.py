@@ -44,7 +44,7 @@ from calib.report.judged import (
     verdict_record,
     without_suspects_record,
 )
-from calib.report.numbers import axes, number, unit_factors
+from calib.report.numbers import axes, number, unit_factor, unit_factors
 from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
@@ -218,16 +218,17 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[dict]:
 
 
 def derived_records(solution: Solution) -> list[dict]:
-    """The rig's derived quantities with their sds, m."""
+    """The rig's derived quantities with their sds."""
+    numbers = derived(solution)
     return [
         {
             "name": d.name,
             "unit": d.unit,
             "means": d.means,
-            "value": value.nominal_value,
-            "sd": value.std_dev,
+            "value": unit_factor(d.unit) * numbers[d.name].nominal_value,
+            "sd": unit_factor(d.unit) * numbers[d.name].std_dev,
         }
-        for d, value in zip(solution.rig.derived, derived(solution).values(), strict=True)
+        for d in solution.rig.derived if d.name in numbers
     ]
 
 
