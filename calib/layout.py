@@ -149,15 +149,25 @@ class Layout:
         return self._spread(parts, np.arange(len(self)), len(self))
 
     def bordered(self, parts: Sequence[Part]) -> Bordered:
-        """The same in rows of coordinates, by the unknowns of `split` and all others."""
-        own = self.columns(self.split)
-        shared = np.setdiff1d(np.arange(len(self)), own)
-        local = next(part for part in parts if part.scope == self.split)
-        place = np.empty(len(self), int)
-        place[own] = np.arange(own.shape[1])
-        place[shared] = own.shape[1] + np.arange(len(shared))
-        values = self._spread(parts, place, own.shape[1] + len(shared))
-        return Bordered(Sets(np.repeat(local.instance, 3), own, shared),
+        """The same in rows of coordinates, set by set: an instance of `split` and what only it has.
+
+        A set-up from which nothing but one stand was seen belongs to that stand.
+        """
+        own = [[columns] for columns in self.columns(self.split)]
+        of_point = next(part.instance for part in parts if part.scope == self.split)
+        for scope, instance, _ in parts:
+            if scope != self.split and not any(q.held for q in self.scope(scope).quantities):
+                columns = self.columns(scope)
+                for i, home in enumerate(_homes(instance, of_point, len(columns))):
+                    if home >= 0:
+                        own[home].append(columns[i])
+        local = _padded([np.concatenate(columns) for columns in own])
+        shared = np.setdiff1d(np.arange(len(self)), local)
+        place = np.empty(len(self) + 1, int)
+        place[local] = np.arange(local.shape[1])
+        place[shared] = local.shape[1] + np.arange(len(shared))
+        values = self._spread(parts, place, local.shape[1] + len(shared))
+        return Bordered(Sets(np.repeat(of_point, 3), local, shared),
                         values.reshape(-1, values.shape[2]))
 
     @cached_property
@@ -181,6 +191,23 @@ class Layout:
             out[rows[:, None], :, columns[instance[rows]]] = (
                 derivatives[rows].transpose(0, 2, 1))
         return out
+
+
+def _homes(instance, of_point, count):
+    """The only instance of the split scope that shares points with each of `count`, else -1."""
+    least, most = np.full(count, np.iinfo(int).max), np.full(count, -1)
+    there = instance >= 0
+    np.minimum.at(least, instance[there], of_point[there])
+    np.maximum.at(most, instance[there], of_point[there])
+    return np.where(least == most, most, -1)
+
+
+def _padded(rows):
+    """Rows of different lengths under each other, with -1 behind the shorter ones."""
+    out = np.full((len(rows), max(map(len, rows))), -1)
+    for i, row in enumerate(rows):
+        out[i, : len(row)] = row
+    return out
 
 
 def layout_of(run: Run, stands: tuple[str, ...]) -> Layout:

@@ -29,7 +29,7 @@ class Sets:
     ----------
     of_row : ndarray of int, shape (n,)
     local : ndarray of int, shape (n_sets, k)
-        Columns of each set.
+        Columns of each set, -1 where a set has fewer than others.
     shared : ndarray of int, shape (s,)
         The other columns.
     """
@@ -41,7 +41,7 @@ class Sets:
     @property
     def size(self) -> int:
         """Number of columns."""
-        return self.local.size + len(self.shared)
+        return int((self.local >= 0).sum()) + len(self.shared)
 
     @cached_property
     def rows(self) -> np.ndarray:
@@ -62,9 +62,9 @@ class Sets:
         ValueError
             If a set would lose a column.
         """
-        if not kept[self.local].all():
+        if not kept[self.local[self.local >= 0]].all():
             raise ValueError("a set cannot lose a column of its own")
-        number = np.cumsum(kept) - 1
+        number = np.append(np.cumsum(kept) - 1, -1)
         return Sets(self.of_row, number[self.local], number[self.shared[kept[self.shared]]])
 
 
@@ -76,7 +76,7 @@ class Bordered:
     ----------
     sets : Sets
     values : ndarray, shape (n, k + s)
-        Each row by the columns of its set, then by the shared columns.
+        Each row by the columns of its set (0 where it has fewer), then by the shared columns.
     """
 
     sets: Sets
@@ -85,10 +85,10 @@ class Bordered:
     def __array__(self, dtype=None, copy=None):
         """All columns, shape (n, size)."""
         k, n = self.sets.local.shape[1], len(self.values)
-        dense = np.zeros((n, self.sets.size))
+        dense = np.zeros((n, self.sets.size + 1))
         dense[:, self.sets.shared] = self.values[:, k:]
         dense[np.arange(n)[:, None], self.sets.local[self.sets.of_row]] = self.values[:, :k]
-        return dense
+        return dense[:, :-1]
 
     def only(self, kept: np.ndarray) -> "Bordered":
         """Without the shared columns that are not `kept` (bool, shape (size,))."""
@@ -127,12 +127,12 @@ class Compressed:
         (n_sets, k), s = sets.local.shape, len(sets.shared)
         of_sets, r = np.linalg.qr(_with_zeros(matrix.values)[sets.rows])
         of_rest, rest = np.linalg.qr(r[:, k:, k:].reshape(n_sets * (r.shape[1] - k), s))
-        triangle = np.zeros((n_sets, k, sets.size))
+        triangle = np.zeros((n_sets, k, sets.size + 1))
         triangle[np.arange(n_sets)[:, None], :, sets.local] = r[:, :k, :k].transpose(0, 2, 1)
         triangle[:, :, sets.shared] = r[:, :k, k:]
         shared = np.zeros((len(rest), sets.size))
         shared[:, sets.shared] = rest
-        whole = np.concatenate([triangle.reshape(-1, sets.size), shared, below])
+        whole = np.concatenate([triangle[:, :, :-1].reshape(-1, sets.size), shared, below])
         return cls(sets, of_sets, of_rest, whole, len(below))
 
     def lower(self, vector: np.ndarray) -> np.ndarray:

@@ -150,7 +150,7 @@ class Spectrum:
     def direction(self, vector: np.ndarray, names: Sequence[str]) -> Direction:
         """A direction in scaled parameters (shape (p,)) in words: what has a share over 1 %."""
         unit = vector / np.linalg.norm(vector)
-        order = np.argsort(-np.abs(unit), kind="stable")
+        order = np.argsort(-np.abs(unit).round(9), kind="stable")  # rounding decides no tie
         order = order[unit[order] ** 2 > 0.01]
         amounts = (self.scale * unit)[order]
         return Direction(

@@ -38,8 +38,9 @@ class ModelDifference:
     name : str
         Of the reading, target or parameter; empty for the chain.
     older, newer : object
-        How each has it: the title of the rig; the direction; the kind and the zero of the sensor;
-        nothing for a target; the value (m or rad) at which a parameter is held, None if estimated.
+        How each has it: the title of the rig; the direction; kind, zero and what varies the
+        sensor; nothing for a target; the value (m or rad) at which a parameter is held, None if
+        it is estimated.
     unit : str
         Of a parameter.
     """
@@ -94,9 +95,8 @@ def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference
         other = readings.get(one.name)
         if other is not None and one.direction != other.direction:
             found.append(ModelDifference(DIRECTION, one.name, one.direction, other.direction))
-        if other is not None and (one.kind, one.zero) != (other.kind, other.zero):
-            found.append(ModelDifference(SENSOR, one.name, (one.kind, one.zero),
-                                         (other.kind, other.zero)))
+        if other is not None and _sensor(one) != _sensor(other):
+            found.append(ModelDifference(SENSOR, one.name, _sensor(one), _sensor(other)))
     targets = b.definition["targets"]
     for name in older.targets:
         if name in newer.targets and _plain(a.definition["targets"][name]) != _plain(targets[name]):
@@ -118,10 +118,14 @@ def _held_differences(older, newer):
         yield ModelDifference(HELD, name, *values, older.units([name])[0])
 
 
+def _sensor(reading):
+    return reading.kind, reading.zero, tuple(reading.varying.items())
+
+
 def _plain(record):
-    """A record without its words for people."""
+    """A record without its words for people and how it is shot."""
     if isinstance(record, dict):
-        return {k: _plain(v) for k, v in record.items() if k != "means"}
+        return {k: _plain(v) for k, v in record.items() if k not in ("means", "shot_by")}
     return [_plain(v) for v in record] if isinstance(record, list) else record
 
 

@@ -154,7 +154,8 @@ def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, used=True
         joint=Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
         edge=setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape)),
         not_taped=[p.name for p in rig.parameters
-                   if not p.held and p.name not in tape.quantities],
+                   if not p.held and p.name not in tape.quantities
+                   and p.name in rig.moving_edge],
     )
 
 

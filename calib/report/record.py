@@ -65,7 +65,7 @@ from calib.report.judged import (
     verdict_record,
     without_suspects_record,
 )
-from calib.report.numbers import number, unit_factors
+from calib.report.numbers import number, unit_factor, unit_factors
 from calib.report.words.suspect import suspect_says
 from calib.stations import CORRECTIONS
 from calib.uncertain import derived
@@ -240,11 +240,13 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
 
 
 def derived_records(solution: Solution) -> list[Derived]:
-    """The rig's derived quantities with their sds, m."""
+    """The rig's derived quantities with their sds."""
+    numbers = derived(solution)
     return [
-        Derived(name=d.name, unit=d.unit, means=d.means, value=value.nominal_value,
-                sd=value.std_dev)
-        for d, value in zip(solution.rig.derived, derived(solution).values(), strict=True)
+        Derived(name=d.name, unit=d.unit, means=d.means,
+                value=unit_factor(d.unit) * numbers[d.name].nominal_value,
+                sd=unit_factor(d.unit) * numbers[d.name].std_dev)
+        for d in solution.rig.derived if d.name in numbers
     ]
 
 

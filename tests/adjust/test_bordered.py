@@ -10,10 +10,14 @@ from calib.adjust.spectrum import Spectrum
 def matrix(rng, counts, k=2, s=3, below=2):
     """A bordered matrix with sets of so many rows, in any order, over some further rows."""
     of_row = rng.permutation(np.repeat(np.arange(len(counts)), counts))
-    columns = rng.permutation(len(counts) * k + s)
-    sets = Sets(of_row, columns[s:].reshape(len(counts), k), np.sort(columns[:s]))
-    return Bordered(sets, rng.normal(size=(len(of_row), k + s))), rng.normal(
-        size=(below, sets.size))
+    columns = rng.permutation(len(counts) * k + s - (len(counts) > 2))
+    local = columns[s:]
+    if len(counts) > 2:  # the second set has a column less
+        local = np.insert(local, k + 1, -1)
+    sets = Sets(of_row, local.reshape(len(counts), k), np.sort(columns[:s]))
+    values = rng.normal(size=(len(of_row), k + s))
+    values[:, :k][sets.local[of_row] < 0] = 0.0
+    return Bordered(sets, values), rng.normal(size=(below, sets.size))
 
 
 @pytest.mark.parametrize("counts", [(9, 9, 9), (1, 2, 30), (5,), (4, 7, 2, 12, 3, 3)])
@@ -24,7 +28,7 @@ def test_compressed_is_the_dense_matrix(counts, s, below):
     bordered, further = matrix(rng, counts, s=s, below=below)
     dense = np.vstack([np.asarray(bordered), further])
     compressed = Compressed.of(bordered, further)
-    assert len(compressed.triangle) <= dense.shape[1] + below
+    assert len(compressed.triangle) <= dense.shape[1] + below + 1
     np.testing.assert_allclose(compressed.lift(compressed.triangle), dense, atol=1e-13)
     r = rng.normal(size=len(dense))
     lower = compressed.residual(r)
@@ -48,10 +52,10 @@ def test_the_spectrum_is_that_of_the_dense_matrix():
 def test_a_deficient_set_is_named_as_by_the_dense_matrix():
     """A set of too few rows, and two columns of a set that say the same."""
     rng = np.random.default_rng(4)
-    bordered, further = matrix(rng, (9, 1, 30))
+    bordered, further = matrix(rng, (1, 9, 30))
     of_last = bordered.sets.of_row == 2
     bordered.values[of_last, 1] = 3.0 * bordered.values[of_last, 0]
-    further[:, bordered.sets.local] = 0.0
+    further[:, bordered.sets.local[bordered.sets.local >= 0]] = 0.0
     names = [f"x{i}" for i in range(bordered.sets.size)]
     told = [Spectrum.of(design).null_directions(names) for design in (
         np.vstack([np.asarray(bordered), further]), Compressed.of(bordered, further))]

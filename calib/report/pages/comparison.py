@@ -163,7 +163,8 @@ def _with_tape(first, second):
     if test.used.any():
         notes.append("The tape took part in the solution: each value is tested against what the "
                      "solution says without it.")
-    left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities]
+    left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities
+            and p.name in rig.moving_edge]
     if left:
         notes.append(f"Not taped, and taken as solved at the edge: {', '.join(left)}.")
     nodes = envelope_edge(rig, survey.parameters)

@@ -127,12 +127,17 @@ def to_enter(document) -> Section:
 def _derived(document):
     if not document.derived:
         return ()
-    rows = []
+    rows = {"m": [], "deg": []}
     for d in document.derived:
         value, sd, _ = value_cells(d.value, d.sd, d.unit)
-        rows.append([d.name, value, sd, d.means])
-    return (Table("To be checked with a tape before the values are trusted (mm)",
-                  ("length", "value", "sd", "means"), rows, wide=(3,)),
+        rows[d.unit].append([d.name, value, sd, d.means])
+    angles = (Table("Angles computed from them (deg)", ("angle", "value", "sd", "means"),
+                    rows["deg"], wide=(3,)),) if rows["deg"] else ()
+    if not rows["m"]:
+        return angles
+    return (*angles,
+            Table("To be checked with a tape before the values are trusted (mm)",
+                  ("length", "value", "sd", "means"), rows["m"], wide=(3,)),
             Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
 
 

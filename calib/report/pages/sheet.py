@@ -62,10 +62,16 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
     for p in to_enter:
         value, sd, label = write(p.value, p.sd, p.unit)
         rows.append([p.name, value, sd, label, p.means + _note(p)])
-    checks = []
-    for d in document.derived:
-        value, sd, label = write(d.value, d.sd, d.unit)
-        checks.append([d.name, value, sd, label, d.means])
+    rig, _ = views.rig_and_parameters(document)
+    of_marks = {name for names in rig.marks.values() for name in names}
+
+    def lines(records):
+        return [[q.name, *write(q.value, q.sd, q.unit), q.means] for q in records]
+
+    checks = lines(d for d in document.derived if d.unit == "m")
+    marks = lines([*(p for p in document.parameters
+                     if p.name in of_marks and p.status != "held"),
+                   *(d for d in document.derived if d.unit == "deg")])
     files = document.run.files
     source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
     sections = [
@@ -77,6 +83,10 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
                     "readings with that quantity larger, an arrow at the edge.",
                     views.signs_small, (7.1, 2.5)),
         )),
+        Section("marks", "Marks and antennas, for what places the machine by them", (
+            Table("Where they are in the frame of their member, and bearings at joints zero",
+                  ("quantity", "value", "sd", "unit", "means"), marks, wide=(4,)),
+        )),
         Section("by-hand", "Check by hand before trusting them", (
             Table("A tape on the machine must find these within twice the sd and its own error",
                   ("length", "value", "sd", "unit", "means"), checks, wide=(4,)),
@@ -87,7 +97,8 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
             Signature(("machine", "entered by", "date")),
         )),
     ]
-    return [s for s in sections if checks or s.name != "by-hand"]
+    empty = {name for name, rows in (("by-hand", checks), ("marks", marks)) if not rows}
+    return [s for s in sections if s.name not in empty]
 
 
 def _note(parameter):

@@ -177,7 +177,7 @@ def _check(check: Checked):
         says += (" Their own sds, those of the readings and of the result explain misses of this "
                  "size: the tolerance asks for more than these shots can show.")
     if check.left_out:
-        says += f" Not predicted, as a reading is set aside: pose {', '.join(check.left_out)}."
+        says += f" Not predicted, for what is set aside: pose {', '.join(check.left_out)}."
     return says
 
 

@@ -28,11 +28,15 @@ def _parts(difference):
     if difference.kind == DIRECTION:
         return f"the direction of {name}", *(f"{direction:+.0f}" for direction in pair)
     if difference.kind == SENSOR:
-        return f"the sensor {name}", *(f"of kind {kind} with the zero {zero}"
-                                       for kind, zero in pair)
+        return f"the sensor {name}", *(_sensor(*sensor) for sensor in pair)
     if difference.kind == HELD:
         return name, *(_held(value, difference.unit) for value in pair)
     return f"the target {name}", "one point of the machine", "another"
+
+
+def _sensor(kind, zero, varying):
+    also = "".join(f" and {name} times {times}" for name, times in varying)
+    return f"of kind {kind} with the zero {zero}{also}"
 
 
 def _held(value, unit):
