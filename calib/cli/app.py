@@ -18,6 +18,8 @@ COMMANDS = {
     "demo": ("calib.cli.demo", "demo",
              "Solve the shipped demo run: invented data, two planted gross errors, six check "
              "shots."),
+    "rig": ("calib.cli.rig", "rig",
+            "List the shipped rigs, show a rig in words, or check one: shipped, or of your own."),
     "new": ("calib.cli.new", "new",
             "Make a run folder to fill in: every file with its columns, comments and the "
             "cautions."),
@@ -48,6 +50,8 @@ COMMANDS = {
                 "time."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
+    "schema": ("calib.cli.schema", "schema",
+               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
 }
 
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}

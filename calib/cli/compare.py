@@ -10,7 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
-    from calib.report.comparison import Side
+    from calib.report.pages.comparison import Side
 
 
 def compare(
@@ -23,9 +23,9 @@ def compare(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
-    from calib.report.comparison import comparison, comparison_sections
-    from calib.report.page import page
-    from calib.report.plain import plain
+    from calib.report.pages.comparison import comparison, comparison_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
     from calib.run.write import write_whole
 
     document = comparison(*read_sides(first, second))
@@ -42,7 +42,7 @@ def compare(
 
 def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
     """Read both; a tape is read against the rig of the other side's result."""
-    from calib.report.comparison import Side
+    from calib.report.pages.comparison import Side
     from calib.results import load_result
 
     results = [None if path.suffix.lower() == ".csv" else load_result(path)

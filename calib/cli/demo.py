@@ -17,7 +17,7 @@ def demo(
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
     from calib.cli.solve import draw, solved
-    from calib.report.summary import summary
+    from calib.report.pages.summary import summary
     from calib.run.result_folder import result_place
 
     result_place(folder / "result")

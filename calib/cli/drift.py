@@ -23,9 +23,9 @@ def drift(
     """
     from calib.judge.drift import NotComparable
     from calib.judge.drift import drift as find_drift
-    from calib.report.drifted import drift_document, drift_sections
-    from calib.report.page import page
-    from calib.report.plain import plain
+    from calib.report.pages.drifted import drift_document, drift_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
     from calib.run.write import write_whole
@@ -47,5 +47,5 @@ def drift(
         talk.result_json(document)
     else:
         talk.result(plain(sections))
-    if not document["passed"]:
+    if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

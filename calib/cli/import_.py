@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 
 _LAYOUT, _COORDINATES, _IDS, _RAW, _READINGS, _OUTPUT = (
     "How files are written", "What coordinates mean", "Which point is what",

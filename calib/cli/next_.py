@@ -32,8 +32,8 @@ from calib.plan.candidates import NoPose, Site
 from calib.plan.further import further_poses
 from calib.plan.information import Noise
 from calib.plan.plan import Task, prepare
-from calib.report.cautions import CAUTIONS
 from calib.report.next_words import next_document, next_summary
+from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.run.records import Run

@@ -10,6 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
+    from calib.report.pages.contents import NamedPosture
     from calib.results import Result
 
 
@@ -26,28 +27,26 @@ def report(
     ] = None,
 ) -> None:
     """Write report.html and report.pdf from a result."""
-    from calib.report.report import report_files
+    from calib.report.pages.report import report_files
     from calib.results import load_result
     from calib.run.write import write_whole
 
     read = load_result(result)
-    document = read.document
-    if at:
-        named = [named_posture(read, text) for text in at]
-        document = {**document, "edge": {**document["edge"], "named": named}}
+    named = [named_posture(read, text) for text in at or ()]
     with talk.working("Drawing"):
-        files = report_files(document)
+        files = report_files(read.document, named)
     folder = out or read.path.parent
     write_whole(folder, files)
     talk.result(str(folder / "report.html"))
     talk.result(str(folder / "report.pdf"))
 
 
-def named_posture(result: Result, text: str) -> dict:
+def named_posture(result: Result, text: str) -> NamedPosture:
     """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
     import numpy as np
 
     from calib.edge import envelope_edge
+    from calib.report.pages.contents import NamedPosture
 
     rig, angles = result.rig, {}
     for part in text.split(","):
@@ -64,4 +63,4 @@ def named_posture(result: Result, text: str) -> dict:
     joints = np.radians([[angles.get(name, 0.0) for name in rig.reading_names]])
     nodes = envelope_edge(rig, result.values_si, joints=joints)
     sd = float(nodes.sd(result.covariance_si).max()) if nodes.seen[0] else None
-    return {"joints": angles, "sd": sd}
+    return NamedPosture(angles, sd)

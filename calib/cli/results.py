@@ -1,6 +1,7 @@
 """The files of a results folder, from the document of result.json: numbers, then drawings."""
 
 from calib.cli.talk import json_text
+from calib.document.record import ResultRecord
 from calib.report.record import tables
 from calib.run.write import csv_text
 
@@ -22,7 +23,7 @@ DRAWN = ("report.html", "report.pdf", "residuals-by-shot.png", "solved-against-t
          "standardised-residuals.png")
 
 
-def number_files(document: dict) -> dict[str, str | bytes]:
+def number_files(document: ResultRecord) -> dict[str, str | bytes]:
     """Name to content: result.json, the tables, and a page that says that no report is drawn."""
     return {
         "result.json": json_text(document),
@@ -31,9 +32,9 @@ def number_files(document: dict) -> dict[str, str | bytes]:
     }
 
 
-def drawn_files(document: dict) -> dict[str, str | bytes]:
+def drawn_files(document: ResultRecord) -> dict[str, str | bytes]:
     """Name to content: the plots and the report."""
-    from calib.report.plots import plot_files
-    from calib.report.report import report_files
+    from calib.report.figures.plots import plot_files
+    from calib.report.pages.report import report_files
 
     return {**plot_files(document), **report_files(document)}

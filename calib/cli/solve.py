@@ -15,6 +15,7 @@ from calib.cli import talk
 from calib.cli.planned import Tolerance
 
 if TYPE_CHECKING:
+    from calib.document.record import ResultRecord
     from calib.run.records import Run
     from calib.run.result_folder import ResultPlace
 
@@ -41,7 +42,7 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
-    from calib.report.summary import summary
+    from calib.report.pages.summary import summary
 
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report)
@@ -53,12 +54,12 @@ def solve(
     talk.tell_all(next_commands(document, run, out))
     if not no_report:
         draw(document, place, out)
-    if not document["verdict"]["passed"]:
+    if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
-           to_draw: bool = True) -> tuple[dict, ResultPlace]:
+           to_draw: bool = True) -> tuple[ResultRecord, ResultPlace]:
     """Read, solve, judge, write the numbers; the document of result.json, and where it is."""
     from calib.cli.results import DRAWN, number_files
     from calib.judge.choice import solve_as_chosen
@@ -81,7 +82,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     return document, place
 
 
-def draw(document: dict, place: ResultPlace, out: Path) -> None:
+def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
     """Draw the plots and the report of a result and put them beside its numbers."""
     from calib.cli.results import drawn_files, number_files
     from calib.run.complaints import InputError
@@ -99,30 +100,30 @@ def draw(document: dict, place: ResultPlace, out: Path) -> None:
     talk.tell(f"The report is in {out}")
 
 
-def next_commands(document: dict, run: Path, out: Path) -> list[str]:
+def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     """What to do next, each with the command to type.
 
     Parameters
     ----------
-    document : dict
+    document : ResultRecord
         Of result.json.
     run, out : Path
         The run folder and where the result is.
     """
     from calib.judge.set_aside import NONE, SUSPECTS
 
-    if document["verdict"]["passed"]:
+    if document.verdict.passed:
         return [f"To print what to enter: calib sheet {_typed(out)}"]
-    failed = {gate["name"] for gate in document["verdict"]["gates"] if not gate["passed"]}
-    choice = document["set_aside"]["choice"]
+    failed = {gate.name for gate in document.verdict.gates if not gate.passed}
+    choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
     if "suspects" in failed:
-        names = [s["name"] for s in document["suspects"] if s["beyond_chance"]]
+        names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
-            *(v["name"] for v in document["set_aside"]["values"]), *names])
+            *(v.name for v in document.set_aside.values), *names])
         lines.append(f"To solve without the suspects: calib solve {_typed(run)} --set-aside "
                      f"{quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
     if failed & {"edge", "correlation"}:

@@ -67,8 +67,13 @@ def result(text: str) -> None:
         sys.stdout.flush()
 
 
-def json_text(document: dict) -> str:
-    """One JSON document, numbers as numbers, nothing that JSON does not know."""
+def json_text(document) -> str:
+    """One JSON document, numbers as numbers, nothing that JSON does not know.
+
+    `document` is a dict, or a record of `calib.document`.
+    """
+    if not isinstance(document, dict):
+        document = document.table()
     return escaped(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)) + "\n"
 
 

@@ -30,7 +30,7 @@ class Checked:
     tolerance : float
         On the 3-D miss, m.
     left_out : tuple of str
-        Poses whose shots nothing predicts: a reading is set aside and no other shot replaces it.
+        Poses with shots that nothing predicts: what is set aside is not replaced by another shot.
     """
 
     shots: Shots

@@ -8,9 +8,15 @@ import numpy as np
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
 from calib.chain.angles import differences
-from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
+from calib.judge.same_model import (
+    ExchangedLengths,
+    ModelDifference,
+    OneMachine,
+    described_otherwise,
+    model_differences,
+)
 from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
-from calib.judge.tape import taped_quantities
+from calib.taped import taped_quantities
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
 VARIANCE_LEVEL = 0.05
@@ -39,7 +45,7 @@ class Drift:
         Whether the variance factors of both agree; where not, each has its own in the test.
     models : tuple of ModelDifference
         What the two do not model alike; with any, nothing can be said to have moved.
-    otherwise : str or None
+    otherwise : OneMachine, ExchangedLengths or None
         How the two put one machine into different numbers, if they do.
     """
 
@@ -50,7 +56,7 @@ class Drift:
     candidates: tuple[str, ...]
     same_precision: bool
     models: tuple[ModelDifference, ...]
-    otherwise: str | None
+    otherwise: OneMachine | ExchangedLengths | None
 
     @property
     def comparable(self) -> bool:
@@ -137,7 +143,7 @@ def _candidates(survey, names):
 def epoch(survey: Survey, names: Sequence[str], origin: np.ndarray) -> Epoch:
     """What the shots of a run say about some of its parameters, the tape taken out."""
     free = survey.index(survey.estimated)
-    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape)
+    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape.quantities)
     own = survey.parameters.copy()
     index = survey.index(names)
     own[index] -= differences(own[index], origin, survey.units(names))

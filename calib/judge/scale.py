@@ -18,10 +18,6 @@ from calib.calibration import Solution
 #: survey is so far off without being noticed (ours, no source).
 UNTESTED = 0.02
 
-#: What is said where nothing is tested.
-NOT_SHOWN = ("No shot can show a wrong scale of the survey or a wrong constant of the target: "
-             "without taped lengths every length may be wrong by the same share.")
-
 
 @dataclass(frozen=True)
 class SurveyScale:

@@ -6,9 +6,9 @@ import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.angles import differences
-from calib.chain.derived import derived_values
 from calib.chain.rig import Rig
 from calib.run.records import Tape
+from calib.taped import taped_quantities
 
 #: Level of the test of one taped value, two-sided, and of all together (common practice).
 TAPE_LEVEL = 0.01
@@ -85,7 +85,7 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
     used : bool or ndarray of bool, shape (q,)
         Which rows took part in the solution. Rows on held parameters never do.
     """
-    h, gradient = taped_quantities(rig, parameters, tape)
+    h, gradient = taped_quantities(rig, parameters, tape.quantities)
     own = gradient @ covariance @ gradient.T
     variance = np.diag(own).copy()
     sd = np.asarray(tape.sd, float)
@@ -113,15 +113,6 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
         joint=joint,
         dof=dof,
     )
-
-
-def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
-    """Computed values of what is taped, shape (q,), and their gradient, shape (q, p)."""
-    values, gradient = derived_values(rig, parameters)
-    names = (*rig.parameter_names, *(d.name for d in rig.derived))
-    pick = [names.index(name) for name in tape.quantities]
-    return (np.concatenate([parameters, values])[pick],
-            np.vstack([np.eye(len(parameters)), gradient])[pick])
 
 
 def chi_square(difference: np.ndarray, covariance: np.ndarray) -> tuple[float, int]:

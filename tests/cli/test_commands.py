@@ -14,7 +14,7 @@ from calib.calibration import solve, starting_parameters
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 from calib.run.folder import read_run
 
 
