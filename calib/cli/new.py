@@ -5,18 +5,17 @@ from typing import Annotated
 
 import typer
 
-from calib.chain.rig import template_names
 from calib.cli import talk
 from calib.report.words.cautions import CAUTIONS
-from calib.run.blank import STANDARD
 
 
 def new(
     folder: Annotated[Path, typer.Argument(help="The run folder to make; it must not exist yet.")],
     rig: Annotated[str, typer.Option(metavar="NAME", help="The shipped rig that the machine is "
-                                     "like; calib rig list names them.")] = STANDARD,
+                                     "like; calib rig list names them.")] = "tilt_rotator",
 ) -> None:
     """Make a run folder to fill in: every file with its columns, comments and the cautions."""
+    from calib.chain.rig import template_names
     from calib.run.blank import blank_files
     from calib.run.complaints import Complaint, InputError, quote
     from calib.run.write import write_new_folder

@@ -3,16 +3,9 @@
 from enum import StrEnum
 from typing import Annotated
 
-import numpy as np
 import typer
 
-from calib.chain.rig import rig_from_template, template_names
 from calib.cli import talk
-from calib.judge.structure import structure
-from calib.report.pages.rig import rig_list, rig_sections, structure_sections
-from calib.report.press.terminal import plain
-from calib.run.complaints import Complaint, InputError
-from calib.run.machine import described
 
 
 class Action(StrEnum):
@@ -31,6 +24,15 @@ def rig(
         metavar="RIG", help="The name of a shipped rig, a rig file, or a run folder.")] = None,
 ) -> None:
     """List the shipped rigs, show a rig in words, or check one: shipped, or of your own."""
+    import numpy as np
+
+    from calib.chain.rig import rig_from_template, template_names
+    from calib.judge.structure import structure
+    from calib.report.pages.rig import rig_list, rig_sections, structure_sections
+    from calib.report.press.terminal import plain
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.machine import described
+
     if action is Action.LIST:
         talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))
         return
