@@ -2,6 +2,7 @@
 
 import pytest
 
+import calib.cli.results
 from calib.chain.rig import rig_from_dict
 
 STANDARD = {
@@ -20,3 +21,9 @@ STANDARD = {
 def rig():
     """The standard rig with sds for shots and readings."""
     return rig_from_dict(STANDARD)
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Results without report and plots: they take their time and have tests of their own."""
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})

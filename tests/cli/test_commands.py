@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import calib.cli.results
+import calib
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
 from calib.cli.simulate import STANDARD_RIG
@@ -16,12 +16,6 @@ from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
 from calib.report.words.cautions import CAUTIONS
 from calib.run.folder import read_run
-
-
-@pytest.fixture
-def undrawn(monkeypatch):
-    """Results without report and plots: they take their time and have tests of their own."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
 
 
 @pytest.fixture

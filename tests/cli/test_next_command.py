@@ -9,6 +9,8 @@ import pytest
 import calib.cli.next_
 from calib.report.words.cautions import CAUTIONS
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def next_command(calib_command):

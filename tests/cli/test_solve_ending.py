@@ -7,6 +7,8 @@ import pytest
 
 from calib.cli.talk import DONE, GATE_FAILED, INPUT
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def folder(calib_command, tmp_path):

@@ -8,6 +8,8 @@ import pytest
 from calib.cli.app import main
 from calib.cli.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def calib(monkeypatch, capsys):
