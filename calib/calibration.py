@@ -410,13 +410,12 @@ def _starting_corrections(problem):
 def _tape_prior(run, layout):
     """The tape rows as pseudo-observations, without those on held parameters."""
     rig, tape = run.rig, run.tape
-    held = {p.name for p in rig.parameters if p.held}
-    used = [i for i, name in enumerate(tape.quantities) if name not in held]
+    used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
     if not used:
         return Prior.none()
     names = tuple(tape.quantities[i] for i in used)
     return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2),
-                 TapedFunction(rig, names, layout.columns(RIG, "")))
+                 TapedFunction(rig, names, tape.value[used], layout.columns(RIG, "")))
 
 
 def _starting_placements(run, parameters, stand_of_pose):

@@ -28,8 +28,8 @@ class Foretold:
         What the unknowns do, directly and through the readings that are set aside.
     known, own : ndarray, shape (n, 3, n_readings)
     predictable : ndarray of bool, shape (n,)
-        False: a reading of the pose is set aside that no other shot of the pose replaces; nothing
-        else of such a shot means anything.
+        False: a reading of the pose is set aside that no other shot of the pose replaces, or no
+        shot tells where the target is; nothing else of such a shot means anything.
     """
 
     solution: Solution
@@ -90,14 +90,6 @@ class Replaced:
     estimate: float
     sd: float
 
-    @property
-    def says(self) -> str:
-        """In words, for people."""
-        if not np.isfinite(self.sd):
-            return "no other shot of its pose determines it"
-        return (f"it read {np.degrees(self.measured):.2f} deg, the shots of its pose say "
-                f"{np.degrees(self.estimate):.2f} ± {np.degrees(self.sd):.2f} deg")
-
 
 def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
     """Every reading that is set aside, pose by pose."""
@@ -129,5 +121,6 @@ def foretold(solution: Solution, shots: Shots) -> Foretold:
         design=predicted.by_unknowns - own @ links.by_parameters[pose],
         known=predicted.by_readings * links.known[pose, None, :],
         own=own,
-        predictable=(links.known | links.determined).all(1)[pose],
+        predictable=((links.known | links.determined).all(1)[pose]
+                     & ~solution.rig.unplaced[shots.target]),
     )

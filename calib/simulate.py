@@ -84,6 +84,8 @@ def simulate(
     """
     if rig.shot_sd is None or any(r.sd is None for r in rig.readings):
         raise ValueError("a simulated run needs the sd of shots and of every reading in the rig")
+    index = [rig.target_names.index(name) for name in targets]
+    rig = rig.when_shot(index)
     truth = drawn_parameters(rig, rng) if parameters is None else np.asarray(parameters, float)
     total = poses + check_poses
     stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
@@ -95,7 +97,6 @@ def simulate(
     ])
     readings = rig.chain.readings_for(truth, joints)
     run_poses = _read(rig, readings, stand, rng)
-    index = [rig.target_names.index(name) for name in targets]
     pose, target = np.repeat(np.arange(total), len(index)), np.tile(index, total)
     posture = rig.chain.posture(truth, placements[stand], readings, jacobian=False)
     exact = posture.points(target, pose).position

@@ -46,17 +46,22 @@ class TapedFunction:
     ----------
     names : tuple of str
         What is taped.
+    taped : ndarray, shape (q,)
+        Their values, m or rad: a bearing is taken within half a turn of its own.
     columns : ndarray of int, shape (n_parameters,)
         Where the rig's parameters are among the unknowns.
     """
 
     rig: Rig
     names: tuple[str, ...]
+    taped: np.ndarray
     columns: np.ndarray
 
     def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values, shape (q,), and gradient, shape (q, n_unknowns)."""
         values, by_parameters = taped_quantities(self.rig, unknowns[self.columns], self.names)
+        bearings = [d.name for d in self.rig.derived if d.unit == "deg"]
+        turns = np.round((values - self.taped) / (2 * np.pi)) * np.isin(self.names, bearings)
         gradient = np.zeros((len(values), len(unknowns)))
         gradient[:, self.columns] = by_parameters
-        return values, gradient
+        return values - 2 * np.pi * turns, gradient

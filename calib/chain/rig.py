@@ -1,8 +1,8 @@
 """A rig: the machine as data. Parameters, sensors, the chain, targets, limits and envelope."""
 
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib import resources
 from itertools import product
@@ -10,27 +10,20 @@ from itertools import product
 import numpy as np
 from pydantic import ValidationError
 
-from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
 from calib.chain.length import metres
-from calib.chain.motion import AXES, PLACEMENT, Motion
-from calib.chain.schema import MotionEntry, ParameterEntry, RigEntry
-
-
-class RigError(Exception):
-    """A rig description that cannot be used.
-
-    Attributes
-    ----------
-    problems : list of (key, found, expected)
-        Key path such as ``readings.sd.boom``, the text found there, what was expected.
-    """
-
-    def __init__(self, problems):
-        self.problems = list(problems)
-        super().__init__(
-            "; ".join(f"{key}: found {found}, expected {expected}"
-                      for key, found, expected in self.problems)
-        )
+from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
+from calib.chain.merging import merged
+from calib.chain.motion import AXES, Motion, Varying
+from calib.chain.schema import (
+    UNTIL_SHOT,
+    EffortEntry,
+    MotionEntry,
+    RigEntry,
+    RigError,
+    in_words,
+)
+from calib.chain.sound import cross_check, range_of
 
 
 @dataclass(frozen=True)
@@ -40,6 +33,8 @@ class Parameter:
     `tape_sd` is what careful taping of it reaches (1 sd; common practice, no source), or None
     where nobody tapes it. `least` and `most` bound what a machine can have; a `least` above 0 says
     that a length is positive by nature. `stated` says whether the rig file's user gave `start`.
+    `until_shot`: estimated in a run that shoots a target which depends on it, else held.
+    `near`: `start` is known beforehand, with the sd `tape_sd`, as if it were taped.
     """
 
     name: str
@@ -51,6 +46,8 @@ class Parameter:
     least: float = -np.inf
     most: float = np.inf
     stated: bool = False
+    until_shot: bool = False
+    near: bool = False
 
     def allows(self, value: float) -> bool:
         """Whether a value (m or rad) is in the range; an angle may be whole turns off."""
@@ -75,6 +72,7 @@ class Reading:
     kind: str
     direction: float
     zero: str | None
+    varying: Mapping[str, str]
     sd: float | None
     low: float
     high: float
@@ -84,7 +82,11 @@ class Reading:
 
 @dataclass(frozen=True)
 class Derived:
-    """A quantity computed from two points of the chain with every joint angle zero."""
+    """A quantity computed from two points of the chain with every joint angle zero.
+
+    `unit` is "deg" for a bearing: the angle, rad, of the way from `start` to `end` left of the
+    house's x axis, seen from above.
+    """
 
     name: str
     unit: str
@@ -114,6 +116,33 @@ class Envelope:
 
 
 @dataclass(frozen=True)
+class Effort:
+    """How long things take in the field, minutes.
+
+    Attributes
+    ----------
+    settle : float
+        To drive up to a pose, let the machine settle, and read and book it.
+    walk, point : float
+        To reach a target, and to point at it and shoot it.
+    stand : float
+        To move the machine to another stand.
+    targets : mapping of str to float
+        What a shot of these takes, in place of walk and point.
+    """
+
+    settle: float
+    walk: float
+    point: float
+    stand: float
+    targets: Mapping[str, float]
+
+    def of_shot(self, target: str) -> float:
+        """Minutes for a shot of a target."""
+        return self.targets.get(target, self.walk + self.point)
+
+
+@dataclass(frozen=True)
 class Rig:
     """A machine's geometry and sensors, as read from a rig file.
 
@@ -131,6 +160,7 @@ class Rig:
         What the edge must be known to at 95 %, worst over the envelope, m; None if not stated.
     check_tolerance : float or None
         On the 3-D miss of a check shot, m; None if not stated.
+    effort : Effort
     """
 
     name: str
@@ -143,6 +173,7 @@ class Rig:
     shot_sd: np.ndarray | None
     envelope: Envelope
     definition: Mapping
+    effort: Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
 
@@ -164,6 +195,17 @@ class Rig:
         return tuple(i for i, t in enumerate(self.targets) if t.name.startswith("edge"))
 
     @cached_property
+    def marks(self) -> dict[str, tuple[str, ...]]:
+        """The marks among the targets, and the parameters that are their coordinates."""
+        return {t.name: names for t in self.targets if (names := mark_parameters(t))}
+
+    @cached_property
+    def moving_edge(self) -> frozenset[str]:
+        """The parameters that the place of the edge depends on."""
+        return frozenset().union(*(self.chain.moving(self.targets[i].name)
+                                   for i in self.edge_targets))
+
+    @cached_property
     def start(self) -> np.ndarray:
         """Starting values, shape (n_parameters,), m or rad."""
         return np.array([p.start for p in self.parameters])
@@ -172,6 +214,49 @@ class Rig:
     def held(self) -> np.ndarray:
         """Mask of the parameters that are not estimated, shape (n_parameters,)."""
         return np.array([p.held for p in self.parameters])
+
+    @cached_property
+    def unplaced(self) -> np.ndarray:
+        """Mask of the targets that no shot tells the place of, shape (n_targets,).
+
+        They depend on a parameter that waits for the first such shot.
+        """
+        return np.array([self._waits(t.name) for t in self.targets])
+
+    @cached_property
+    def untold(self) -> frozenset[str]:
+        """Quantities of the tape that say nothing of what is estimated: the held, and derived
+        quantities of points that no shot tells the place of."""
+        return frozenset((*(p.name for p in self.parameters if p.held),
+                          *(d.name for d in self.derived
+                            if self._waits(d.start) or self._waits(d.end))))
+
+    def _waits(self, point):
+        """Whether the place of a target or frame depends on a parameter held until it is shot."""
+        waiting = {p.name for p in self.parameters if p.until_shot and p.held}
+        return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
+
+    def when_shot(self, targets: Iterable[int]) -> "Rig":
+        """The rig for a run in which these targets are shot.
+
+        Parameters that are held until shot are estimated where a target depends on them, and
+        held where none does.
+
+        Parameters
+        ----------
+        targets : iterable of int
+            Indices; negative ones are nothing.
+        """
+        moving = {name for i in set(targets) if i >= 0
+                  for name in self.chain.moving(self.targets[i].name)}
+        parameters = tuple(replace(p, held=p.name not in moving) if p.until_shot else p
+                           for p in self.parameters)
+        if parameters == self.parameters:
+            return self
+        waiting = {p.name for p in parameters if p.until_shot}
+        free = [name for name in self.definition["free"] if name not in waiting]
+        free += [p.name for p in parameters if p.until_shot and not p.held]
+        return replace(self, parameters=parameters, definition={**self.definition, "free": free})
 
     def envelope_joints(self) -> tuple[np.ndarray, np.ndarray]:
         """Joint angles over the working envelope.
@@ -218,9 +303,13 @@ def rig_from_dict(data: Mapping) -> Rig:
         With every problem found.
     """
     entry = _checked(data)
+    problems, base = [], None
     if entry.template is not None:
-        entry = _merged(_template(entry.template), entry)
-    problems = _cross_check(entry)
+        base = _template(entry.template)
+        entry, problems = merged(base, entry)
+    bad = mark_problems(entry)
+    entry = with_marks(entry)
+    problems += [*bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
         raise RigError(problems)
     return _build(entry)
@@ -232,35 +321,9 @@ def _checked(data):
     except ValidationError as error:
         named = data.get("template")
         raise RigError([
-            *((".".join(str(part) for part in e["loc"]), *_in_words(e)) for e in error.errors()),
+            *((".".join(str(part) for part in e["loc"]), *in_words(e)) for e in error.errors()),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
-
-
-def _in_words(error):
-    """Found and expected of one schema error, without the schema's own vocabulary."""
-    kind, limits = error["type"], error.get("ctx", {})
-    if kind == "missing":
-        return "nothing", "a value"
-    expected = {
-        "extra_forbidden": "a key this file knows",
-        "float_type": "a number",
-        "finite_number": "a finite number",
-        "greater_than": f"a number above {limits.get('gt', 0):g}",
-        "greater_than_equal": f"a number of {limits.get('ge', 0):g} or more",
-        "less_than_equal": f"a number of {limits.get('le', 0):g} or less",
-        "int_type": "a whole number",
-        "int_from_float": "a whole number",
-        "bool_type": "true or false",
-        "too_short": f"{limits.get('min_length')} or more in the list",
-        "too_long": f"{limits.get('max_length')} in the list",
-        "string_type": "text in quotes",
-        "list_type": "a list in square brackets",
-        "tuple_type": "a list in square brackets",
-        "dict_type": "a table of keys",
-        "model_type": "a table of keys",
-    }.get(kind, error["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
-    return repr(error["input"]), expected
 
 
 def _unknown_template(name):
@@ -277,134 +340,23 @@ def _template(name):
     return RigEntry.model_validate(tomllib.loads(text))
 
 
-#: The one way to turn, axis and sense, of a member whose inclination a sensor measures.
-_INCLINED = {"in_boom_plane": ("y", -1), "across": ("x", 1)}
-
-
-def _merged(base, changes):
-    """The template with the changes of a rig file laid over it."""
-    named = changes.model_fields_set
-    fixed = [key for key in ("motions", "parameters", "sensors") if key in named]
-    if fixed:
-        raise RigError(
-            [(key, "given", "either a template or a chain of your own, not both") for key in fixed]
-        )
-    update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
-    update |= {key: {**getattr(base, key), **getattr(changes, key)}
-               for key in ("limits", "ranges", "speeds", "targets", "derived")}
-    update |= {key: getattr(changes, key)
-               for key in ("title", "envelope", "name", "goal", "check") if key in named}
-    return base.model_copy(update=update)
-
-
-def _cross_check(entry):
-    """Names that point nowhere, and a chain that is not one."""
-    problems = []
-
-    def names_in(key, used, known, what):
-        for name in used:
-            if name not in known:
-                problems.append((f"{key}.{name}", repr(name),
-                                 f"{what}: one of {', '.join(known) or 'none'}"))
-
-    if not entry.motions:
-        problems.append(("motions", "nothing", 'a list of motions, or a "template"'))
-    amounts = (*entry.parameters, *PLACEMENT)
-    frames = [m.frame for m in entry.motions if m.frame]
-    for label, motions in (
-        ("motions", entry.motions),
-        *((f"targets.{name}.motions", target.motions) for name, target in entry.targets.items()),
-    ):
-        for index, motion in enumerate(motions):
-            names_in(f"{label}.{index}.by", motion.by, amounts, "a parameter")
-            if motion.joint is not None:
-                names_in(f"{label}.{index}.joint", [motion.joint], entry.sensors, "a sensor")
-    for name, target in entry.targets.items():
-        names_in(f"targets.{name}.frame", [target.frame], frames, "a frame")
-        if any(m.joint or m.frame or set(m.by) & set(PLACEMENT) for m in target.motions):
-            problems.append((f"targets.{name}.motions", "a joint, a frame or a placement",
-                             "motions set by parameters only"))
-    problems += _motion_problems(entry, frames)
-    joints = [m.joint for m in entry.motions if m.joint]
-    for name in entry.sensors:
-        if joints.count(name) != 1:
-            problems.append((f"sensors.{name}", f"in {joints.count(name)} motions",
-                             "exactly one motion that this sensor drives"))
-    for name, sensor in entry.sensors.items():
-        if sensor.zero is not None:
-            names_in(f"sensors.{name}.zero", [sensor.zero], entry.parameters, "a parameter")
-    names_in("free", entry.free, entry.parameters, "a parameter")
-    names_in("hold", entry.hold, entry.parameters, "a parameter")
-    names_in("values", entry.values, entry.parameters, "a parameter")
-    names_in("ranges", entry.ranges, entry.parameters, "a parameter")
-    for name in sorted(set(entry.free) & set(entry.hold)):
-        problems.append((f"hold.{name}", "also in free", "free or held, not both"))
-    for key, used in (("readings.sd", entry.readings.sd),
-                      ("readings.direction", entry.readings.direction),
-                      ("limits", entry.limits), ("speeds", entry.speeds)):
-        names_in(key, used, entry.sensors, "a reading")
-    pairs = {**{f"limits.{name}": pair for name, pair in entry.limits.items()},
-             **{f"ranges.{name}": pair for name, pair in entry.ranges.items()},
-             **{f"parameters.{name}.least": _range(p) for name, p in entry.parameters.items()}}
-    for key, (low, high) in pairs.items():
-        if not low < high:
-            problems.append((key, f"[{low}, {high}]", "the lower limit first"))
-    for name, derived in entry.derived.items():
-        names_in(f"derived.{name}", [derived.start, derived.end],
-                 (*entry.targets, *frames), "a target or a frame")
-    problems += _envelope_problems(entry)
-    return problems
-
-
-def _motion_problems(entry, frames):
-    """Frames named twice, names with two meanings, inclinometers on the wrong axis."""
-    problems = [
-        (f"parameters.{name}", repr(name), "another name: this one places a stand")
-        for name in entry.parameters if name in PLACEMENT
-    ]
-    for index, motion in enumerate(entry.motions):
-        if motion.frame and frames.count(motion.frame) > 1:
-            problems.append((f"motions.{index}.frame", repr(motion.frame), "a name used once"))
-        sensor = entry.sensors.get(motion.joint)
-        way = _INCLINED.get(sensor.kind) if sensor else None
-        if way and (motion.rotate, motion.sense) != way:
-            problems.append((
-                f"motions.{index}", f"rotate {motion.rotate}, sense {motion.sense}",
-                f"rotate {way[0]}, sense {way[1]}, where the sensor {motion.joint} measures "
-                f"{sensor.kind}",
-            ))
-    return problems
-
-
-def _envelope_problems(entry):
-    if entry.envelope is None:
-        return [("envelope", "nothing", "reaches and sweeps of the joints where the user works")]
-    used = [*entry.envelope.sweep, *(j for r in entry.envelope.reaches for j in r.joints)]
-    problems = [
-        (f"envelope.{name}", repr(name), "a reading: one of " + ", ".join(entry.sensors))
-        for name in used if name not in entry.sensors
-    ]
-    if entry.envelope.target not in entry.targets:
-        problems.append(("envelope.target", repr(entry.envelope.target),
-                         "a target: one of " + ", ".join(entry.targets)))
-    return problems
-
-
 def _build(entry):
     parameters = tuple(_parameter(entry, name) for name in entry.parameters)
     readings = tuple(_reading(entry, name) for name in entry.sensors)
     targets = tuple(
-        Target(name, t.frame, tuple(_motion(m) for m in t.motions), t.means)
+        Target(name, t.frame, tuple(_motion(m) for m in t.motions), t.means,
+               tuple(t.shot_by or SHOT_BY))
         for name, t in entry.targets.items()
     )
     chain = Chain.compile(
         motions=tuple(_motion(m) for m in entry.motions),
         parameters=tuple(p.name for p in parameters),
-        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero) for r in readings),
+        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
         targets=targets,
     )
     derived = tuple(
-        Derived(name, "m", d.measure, d.start, d.end, d.means) for name, d in entry.derived.items()
+        Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end, d.means)
+        for name, d in entry.derived.items()
     )
     return Rig(
         name=entry.name or "own",
@@ -416,32 +368,30 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
-        definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
+        definition=entry.model_dump(mode="json", exclude_none=True, exclude={
+            "template": True, "motions": {"__all__": {"before", "after"}}}),
+        effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
     )
 
 
-def _range(parameter: ParameterEntry):
-    """Least and most, infinite where not given."""
-    return (-np.inf if parameter.least is None else parameter.least,
-            np.inf if parameter.most is None else parameter.most)
-
-
 def _parameter(entry, name):
     p = entry.parameters[name]
     unit = np.radians(1.0) if p.unit == "deg" else 1.0
-    least, most = entry.ranges.get(name, _range(p))
+    least, most = entry.ranges.get(name, range_of(p))
     return Parameter(
         name=name,
         unit=p.unit,
         start=unit * entry.values.get(name, p.start),
-        held=name in entry.hold or (p.held and name not in entry.free),
+        held=name in entry.hold or (bool(p.held) and name not in entry.free),
+        until_shot=p.held == UNTIL_SHOT and name not in (*entry.hold, *entry.free),
         tape_sd=None if p.tape_sd is None else unit * p.tape_sd,
         means=p.means,
         least=unit * least,
         most=unit * most,
         stated=name in entry.values,
+        near=p.near,
     )
 
 
@@ -454,6 +404,7 @@ def _reading(entry, name):
         kind=sensor.kind,
         direction=float(entry.readings.direction.get(name, sensor.direction)),
         zero=sensor.zero,
+        varying=sensor.varying or {},
         sd=None if sd is None else np.radians(sd),
         low=np.radians(low),
         high=np.radians(high),
@@ -472,6 +423,7 @@ def _motion(entry: MotionEntry):
         joint=entry.joint,
         sense=float(entry.sense),
         frame=entry.frame,
+        varying=tuple(Varying(v.by, v.times, v.of) for v in entry.varying or ()),
     )
 
 

@@ -2,15 +2,27 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    model_validator,
+)
 
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
 Flag = Annotated[bool, Field(strict=True)]
+NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
+
+#: Of a parameter that is estimated only in runs whose shots depend on it.
+UNTIL_SHOT = "until shot"
 
 #: A goal or tolerance beyond this is a slip of the unit, m.
 MOST_LENGTH = 1.0
@@ -26,8 +38,41 @@ def _length(value):
 Length = Annotated[str, BeforeValidator(_length)]
 
 
+def _held(value):
+    if not isinstance(value, bool) and value != UNTIL_SHOT:
+        raise ValueError(f'true, false or "{UNTIL_SHOT}"')
+    return value
+
+
+Ways = Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)]
+Held = Annotated[bool | str, BeforeValidator(_held)]
+
+
+class RigError(Exception):
+    """A rig description that cannot be used.
+
+    Attributes
+    ----------
+    problems : list of (key, found, expected)
+        Key path such as ``readings.sd.boom``, the text found there, what was expected.
+    """
+
+    def __init__(self, problems):
+        self.problems = list(problems)
+        super().__init__(
+            "; ".join(f"{key}: found {found}, expected {expected}"
+                      for key, found, expected in self.problems)
+        )
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid")
+
+
+class VaryingEntry(_Strict):
+    by: Annotated[dict[str, Number], Field(min_length=1)]
+    times: Literal[OF_JOINT + OF_INCLINATION]
+    of: str
 
 
 class MotionEntry(_Strict):
@@ -35,9 +80,25 @@ class MotionEntry(_Strict):
     rotate: Literal["x", "y", "z"] | None = None
     by: dict[str, Number] = {}
     plus: Number = 0.0
+    varying: Annotated[list[VaryingEntry], Field(min_length=1)] | None = None
     joint: str | None = None
     sense: Literal[1, -1] = 1
     frame: str | None = None
+    before: str | None = None
+    after: str | None = None
+    #: Where it is in the user's own list, if it was put into a template.
+    _index: int | None = PrivateAttr(None)
+
+    def written_at(self, index: int) -> "MotionEntry":
+        """The same, remembering its place in the list that it was written in."""
+        copy = self.model_copy()
+        copy._index = index
+        return copy
+
+    @property
+    def index(self) -> int | None:
+        """Its place in the list of a rig file that adds to a template; None elsewhere."""
+        return self._index
 
     @model_validator(mode="after")
     def _one_kind(self):
@@ -53,14 +114,16 @@ class ParameterEntry(_Strict):
     start: Number
     least: Number | None = None
     most: Number | None = None
-    held: Flag = False
+    held: Held = False
     tape_sd: Positive | None = None
+    near: Flag = False
     means: str
 
 
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
+    varying: dict[str, Literal[OF_READING]] | None = None
     direction: Literal[1, -1] = 1
     means: str
 
@@ -68,11 +131,19 @@ class SensorEntry(_Strict):
 class TargetEntry(_Strict):
     frame: str
     motions: list[MotionEntry] = []
+    shot_by: Ways | None = None
     means: str
 
 
+class MarkEntry(_Strict):
+    on: str
+    near: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
+    sd: Positive | None = None
+    shot_by: Ways | None = None
+
+
 class DerivedEntry(_Strict):
-    measure: Literal["distance", "ahead", "left", "above"]
+    measure: Literal["distance", "ahead", "left", "above", "bearing"]
     start: str
     end: str
     means: str
@@ -120,6 +191,16 @@ class CheckEntry(_Strict):
     tolerance: Length
 
 
+class EffortEntry(_Strict):
+    """Minutes in the field (common practice, no source)."""
+
+    settle: NotNegative = 1.5
+    walk: NotNegative = 0.4
+    point: NotNegative = 0.2
+    stand: NotNegative = 15.0
+    targets: dict[str, NotNegative] = {}
+
+
 class RigEntry(_Strict):
     """A whole rig file: a template with changes, or a chain of its own."""
 
@@ -140,5 +221,33 @@ class RigEntry(_Strict):
     sensors: dict[str, SensorEntry] = {}
     motions: list[MotionEntry] = []
     targets: dict[str, TargetEntry] = {}
+    marks: dict[str, MarkEntry] = {}
     derived: dict[str, DerivedEntry] = {}
     envelope: EnvelopeEntry | None = None
+    effort: EffortEntry | None = None
+
+
+def in_words(error) -> tuple[str, str]:
+    """Found and expected of one schema error, without the schema's own vocabulary."""
+    kind, limits = error["type"], error.get("ctx", {})
+    if kind == "missing":
+        return "nothing", "a value"
+    expected = {
+        "extra_forbidden": "a key this file knows",
+        "float_type": "a number",
+        "finite_number": "a finite number",
+        "greater_than": f"a number above {limits.get('gt', 0):g}",
+        "greater_than_equal": f"a number of {limits.get('ge', 0):g} or more",
+        "less_than_equal": f"a number of {limits.get('le', 0):g} or less",
+        "int_type": "a whole number",
+        "int_from_float": "a whole number",
+        "bool_type": "true or false",
+        "too_short": f"{limits.get('min_length')} or more in the list",
+        "too_long": f"{limits.get('max_length')} in the list",
+        "string_type": "text in quotes",
+        "list_type": "a list in square brackets",
+        "tuple_type": "a list in square brackets",
+        "dict_type": "a table of keys",
+        "model_type": "a table of keys",
+    }.get(kind, error["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
+    return repr(error["input"]), expected

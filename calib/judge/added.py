@@ -16,8 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2 as chi_square
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
@@ -82,7 +82,7 @@ class Score:
     @property
     def chance(self) -> float:
         """Probability of as large a statistic if there is nothing."""
-        return float(chi_square.sf(self.statistic, self.dof))
+        return float(chi2_sf(self.statistic, self.dof))
 
 
 def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.foretold import foretold
@@ -30,7 +30,7 @@ class Checked:
     tolerance : float
         On the 3-D miss, m.
     left_out : tuple of str
-        Poses whose shots nothing predicts: a reading is set aside and no other shot replaces it.
+        Poses with shots that nothing predicts: what is set aside is not replaced by another shot.
     """
 
     shots: Shots
@@ -117,4 +117,4 @@ def common_offset(solution: Solution, checked: Checked) -> Offset:
     covariance = np.linalg.inv(ones.T @ weighted)
     mean = covariance @ (weighted.T @ checked.misses.ravel())
     statistic = mean @ np.linalg.solve(covariance, mean)
-    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2.sf(statistic, 3)))
+    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2_sf(statistic, 3)))

@@ -12,8 +12,8 @@ the tests by simulation). Errors alike in all directions lie within 1.61 times t
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
 
+from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
 from calib.edge import envelope_edge
 from calib.judge.identify import Weak
@@ -24,7 +24,7 @@ from calib.layout import RIG
 GOAL = 0.030
 
 #: From the 3-D sd to what holds at 95 %.
-TIMES_SD = float(norm.isf(0.025))
+TIMES_SD = float(normal_isf(0.025))
 
 #: A weak combination that makes up more than this share of the worst variance is named.
 _NAMED_SHARE = 0.1

@@ -33,9 +33,6 @@ MOST_FOLDS = 12
 #: then, or a reading of the pose was set aside (limits ours, no source).
 MOST_TIMES, MOST_RMS = 10.0, 0.1
 
-#: What is said then.
-NOT_JUDGED = "Held-out poses cannot be judged: without them the rest does not fix the machine."
-
 
 @dataclass(frozen=True)
 class HeldOut:
@@ -48,8 +45,8 @@ class HeldOut:
     folds : int
         Solutions made.
     missing : tuple of str
-        Poses whose shots tell nothing: without them the rest is not determined, or they have a
-        reading that was set aside.
+        Poses whose shots tell nothing: without them the rest, or the place of a target, is not
+        determined, or they have a reading that was set aside.
     judged : bool
         Whether at least half of the run's shots tell something.
     statistic, dof : float, int
@@ -118,13 +115,16 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
     usual = float(np.median(_predicted_sds(check_shots(solution, run.shots))))
     parts, missing = [], []
     for poses in _folds(run, most_folds):
-        left_out = np.isin(run.shots.pose, poses)
+        left_out, needed = _left_out(run, poses)
+        missing += [run.poses.ids[p] for p in needed]
+        if not left_out.any():
+            continue
         rest = replace(run, shots=run.shots.select(~left_out), check=None)
         try:
             parts.append(_part(solve(rest, solution), run, left_out, usual))
             missing += parts[-1].checked.left_out
         except (NotDetermined, NotConverged, InputError, ValueError):
-            missing += [run.poses.ids[p] for p in poses]
+            missing += [run.poses.ids[p] for p in poses if p not in needed]
     if not parts:
         return None
     checked, tells = _joined([p.checked for p in parts]), np.concatenate([p.tells for p in parts])
@@ -138,6 +138,18 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
     chance = chance_above(solution.adjustment, form, statistic) if judged else None
     return HeldOut(checked, len(parts), tuple(missing), judged, statistic, 3 * int(tells.sum()),
                    form, chance)
+
+
+def _left_out(run, poses):
+    """Mask over the shots that can be left out, and the poses that cannot.
+
+    A pose is needed if without these poses no shot tells where one of its targets is.
+    """
+    left_out = np.isin(run.shots.pose, poses)
+    rest = run.rig.when_shot(run.shots.target[~left_out].tolist())
+    lost = left_out & (rest.unplaced & ~run.rig.unplaced)[run.shots.target]
+    needed = np.unique(run.shots.pose[lost]).tolist()
+    return left_out & ~np.isin(run.shots.pose, needed), needed
 
 
 def _part(rest, run, left_out, usual):

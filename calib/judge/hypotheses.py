@@ -233,10 +233,15 @@ class Search:
                      odds)
 
     def _try_single_values(self):
-        """The explanation that a few values, or whole poses, are simply wrong."""
+        """The explanation that a few values, or whole poses, are simply wrong.
+
+        Not of one taped value: what is wrong with that is asked of each by itself.
+        """
         run = self.run
         if self.suspects is not None and self.suspects.beyond_chance:
             wrong = self.suspects.beyond_chance
+            if [s.kind for s in wrong] == ["tape"]:
+                return
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
             candidates = len(run.shots) + run.poses.readings.size
             rest = without(run, self.suspects.aside)
@@ -310,9 +315,8 @@ class Search:
     def _try_tape(self):
         """Each taped value left out: what the shots say in its place tells what it should be."""
         run, count = self.run, len(self.run.tape.quantities)
-        held = {p.name for p in run.rig.parameters if p.held}
         for row, name in enumerate(run.tape.quantities):
-            if name in held:  # held at its taped value: leaving that out would hold it elsewhere
+            if name in run.rig.untold:  # held: leaving its tape out would hold it elsewhere
                 self._try_all(tape_factors(run, row), 10 * count)
                 continue
             rest = without_taped(run, row)

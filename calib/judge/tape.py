@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.angles import differences
 from calib.chain.rig import Rig
 from calib.run.records import Tape
@@ -55,12 +55,12 @@ class TapeTest:
     @property
     def limit(self) -> float:
         """Critical value of |z|."""
-        return float(norm.isf(TAPE_LEVEL / 2))
+        return float(normal_isf(TAPE_LEVEL / 2))
 
     @property
     def joint_limit(self) -> float:
         """Critical value of `joint`; NaN without anything to test."""
-        return float(chi2.isf(TAPE_LEVEL, self.dof)) if self.dof else np.nan
+        return float(chi2_isf(TAPE_LEVEL, self.dof)) if self.dof else np.nan
 
     @property
     def significant(self) -> np.ndarray:

@@ -80,8 +80,7 @@ class Taped:
     @classmethod
     def of(cls, rig: Rig, parameters: np.ndarray, tape: Tape) -> "Taped":
         """A tape that is there; what is held is not unknown and so left out."""
-        held = {p.name for p in rig.parameters if p.held}
-        used = [i for i, name in enumerate(tape.quantities) if name not in held]
+        used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
         quantities = tuple(tape.quantities[i] for i in used)
         _, rates = taped_quantities(rig, parameters, quantities)
         return cls(quantities, rates[:, ~rig.held], tape.sd[used])

@@ -26,7 +26,7 @@ def check_together(
     Parameters
     ----------
     rig : Rig or None
-        None when rig.toml is at fault.
+        As it is estimated from these shots; None when rig.toml is at fault.
     shots, check : Shots
         Pose or target -1, NaN coordinates: at fault already, left out here.
     unfinished : bool
@@ -37,7 +37,7 @@ def check_together(
         if not unfinished:
             _check_count(rig, poses, shots, tape, findings)
     if check is not None:
-        _check_check(poses, shots, check, findings)
+        _check_check(rig, poses, shots, check, findings)
     _check_far_shots(poses, shots, check, findings)
     files = [("shots.csv", shots), *([] if check is None else [("check.csv", check)])]
     tell_copies(np.vstack([s.position for _, s in files]),
@@ -60,10 +60,9 @@ def _check_count(rig, poses, shots, tape, findings):
     """Fewer observations than unknowns. Readings bring as many unknowns as observations."""
     if any(c.file in ("shots.csv", "tape.csv") and c.column is None for c in findings.complaints):
         return  # whole rows at fault: they would count
-    held = {p.name for p in rig.parameters if p.held}
-    n_free = len(rig.parameters) - len(held)
+    n_free = int((~rig.held).sum())
     n_stands = len({poses.stand[p] for p in shots.pose if p >= 0})
-    n_tape = sum(quantity not in held for quantity in tape.quantities)
+    n_tape = sum(quantity not in rig.untold for quantity in tape.quantities)
     observations, unknowns = 3 * len(shots) + n_tape, n_free + len(PLACEMENT) * n_stands
     if observations < unknowns:
         stands = "1 stand" if n_stands == 1 else f"each of {n_stands} stands"
@@ -76,7 +75,9 @@ def _check_count(rig, poses, shots, tape, findings):
         )
 
 
-def _check_check(poses, shots, check, findings):
+def _check_check(rig, poses, shots, check, findings):
+    if rig is not None:
+        _check_targets(rig, check, findings)
     line_of = dict(zip(shots.ids, shots.line, strict=True))
     used_stands = {poses.stand[p] for p in shots.pose if p >= 0}
     used_poses = set(shots.pose.tolist())
@@ -98,6 +99,14 @@ def _check_check(poses, shots, check, findings):
     if shared:
         findings.note("check.csv", "not fully independent: shots of poses that shots.csv has too "
                       f"({lines_in_words(shared)}) share their readings", shared[0])
+
+
+def _check_targets(rig, check, findings):
+    for target, line in zip(check.target.tolist(), check.line, strict=True):
+        if target >= 0 and rig.unplaced[target]:
+            findings.complain("check.csv", line, "target", quote(rig.target_names[target]),
+                              "a target that shots.csv has shots of (else where it is on the "
+                              "machine is unknown), or its parameters under hold in rig.toml")
 
 
 def _note_unused_poses(poses, shots, check, findings):

@@ -145,6 +145,8 @@ class Run:
     ----------
     files : dict of str to str
         SHA-256 of every file as it was read.
+    rig : Rig
+        As it is estimated from these shots: see `calib.chain.rig.Rig.when_shot`.
     notices : tuple of str
         What was tolerated, for the user to know.
     """
@@ -158,6 +160,11 @@ class Run:
     files: dict[str, str]
     notices: tuple[str, ...] = ()
     set_ups: SetUps | None = None
+
+    def __post_init__(self):
+        # Which parameters are estimated may depend on what is shot: the rig suits the run's shots,
+        # also those of a run made from another by leaving shots out.
+        object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
 
     def __repr__(self):
         return (f"<Run {str(self.folder)!r}: {len(self.shots)} shots, {len(self.poses.ids)} poses, "

@@ -373,3 +373,21 @@ def test_fewer_observations_than_unknowns(folder):
         "shots.csv: found 12 observations (4 shots of 3 coordinates, 0 taped values), expected at "
         f"least {free + 4}, one for each unknown ({free} free parameters, 4 for 1 stand)"
     ]
+
+
+def test_a_check_shot_of_a_pin_that_is_not_shot(folder):
+    """Where its mark sits is unknown: a complaint, unless its side is held on purpose."""
+    folder.change("check.csv", ",edge_mid,", ",stick_pin,")
+    rows = folder["check.csv"].split("\n")
+    line = 1 + next(i for i, row in enumerate(rows) if "stick_pin" in row)
+    assert folder.complaints() == [
+        f'check.csv line {line}, column target: found "stick_pin", expected a target that '
+        "shots.csv has shots of (else where it is on the machine is unknown), or its parameters "
+        "under hold in rig.toml"]
+    folder["rig.toml"] = 'hold = ["stick_pin_side"]\n' + folder["rig.toml"]
+    folder.read()
+
+
+def test_a_taped_pin_that_is_not_shot_is_noted(folder):
+    folder.append("tape.csv", "stick_pin_side,0.2,0.003,m")
+    assert any("stick_pin_side: no shot depends on it" in n for n in folder.read().notices)
