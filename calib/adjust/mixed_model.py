@@ -18,7 +18,7 @@ is taken on the compressed rows: the same step from fewer numbers.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -64,7 +64,7 @@ class ModelNotFinite(Exception):
         Where the model was asked.
     """
 
-    def __init__(self, rows, parameters):
+    def __init__(self, rows: np.ndarray, parameters: np.ndarray):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
 
@@ -185,7 +185,7 @@ def adjust(
         raise
 
 
-def _settled(problem, v, names, tolerance, most_iterations) -> Adjustment:
+def _settled(problem, v, names, tolerance, most_iterations):
     """Iterate from the problem's start and corrections `v` until nothing moves."""
     x, free = problem.start[problem.free], problem.free
     frozen = problem.freeze(x, v)
@@ -249,9 +249,9 @@ class _Problem:
         projected, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
         self.prior_whitener = projected[0]
-        self._cache = (None, None)
-        self._compressed = (None, None, None)
-        self._sets = None
+        self._cache: tuple[Any, Any] = (None, None)
+        self._compressed: tuple[Any, Any, Any] = (None, None, None)
+        self._sets: Any = None
 
     def full(self, x):
         parameters = self.start.copy()
