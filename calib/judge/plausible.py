@@ -112,7 +112,8 @@ class Plausibility:
         if self.would_tell:
             return f"Tape {' and '.join(self.would_tell)} to tell."
         if self.untold:
-            return "No taped value would tell: poses, or a second stand, in which these readings differ more would."
+            return ("No taped value would tell: poses, or a second stand, in which these readings "
+                    "differ more would.")
         return ""
 
     def _kept_out(self):
