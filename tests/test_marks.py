@@ -8,6 +8,7 @@ import pytest
 from calib.calibration import solve
 from calib.chain.derived import derived_values
 from calib.chain.rig import rig_from_dict
+from calib.judge.plausible import plausibility
 from calib.run.records import Tape
 from calib.run.tape import with_known_places
 from calib.simulate import simulate
@@ -92,3 +93,18 @@ def test_a_taped_bearing_is_taken_the_short_way_round(turn):
     solution = solve(replace(run, tape=tape))
     assert solution.adjustment.variance_factor < 1.6
     assert np.degrees(derived(solution)["antenna_line"].std_dev) < 0.05
+
+
+def test_a_pitched_stand_leaves_two_places_for_a_mark_on_the_house():
+    """The sign of the house's pitch moves nothing else: said, with the tape that tells."""
+    run, truth = marked_run(17)
+    assert np.degrees(run.poses.readings[:, 0].mean()) > 1.5
+    found = plausibility(solve(run))
+    assert not found.passed
+    assert "sign of the reading house_pitch reversed" in found.says
+    (name,) = found.would_tell
+    assert name.startswith(("left_antenna", "right_antenna"))
+    exact = truth.parameters[RIG.parameter_names.index(name)]
+    tape = Tape((name,), np.array([exact + 0.008]), np.array([0.01]), ("m",), (2,))
+    taped = plausibility(solve(replace(run, tape=tape)))
+    assert taped.passed, taped.says

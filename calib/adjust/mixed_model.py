@@ -40,7 +40,17 @@ _PRETENDED = 0.25
 
 
 class NotConverged(Exception):
-    """The iteration did not settle; there is no result."""
+    """The iteration did not settle; there is no result.
+
+    Attributes
+    ----------
+    block : int or None
+        The block whose reading still moves, if that is what does.
+    """
+
+    def __init__(self, says: str, block: int | None = None):
+        self.block = block
+        super().__init__(says)
 
 
 class ModelNotFinite(Exception):
@@ -203,12 +213,14 @@ def _settled(problem, v, names, tolerance, most_iterations):
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
+    block = None
     if turned.max(initial=0.0) == furthest:
-        worst = f"a reading of block {np.argwhere(turned == furthest)[0, 0]}"
+        block = int(np.argwhere(turned == furthest)[0, 0])
+        worst = f"a reading of block {block}"
     else:
         worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
     raise NotConverged(
-        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd"
+        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd", block
     )
 
 

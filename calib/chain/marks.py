@@ -12,6 +12,9 @@ COORDINATES = {"ahead": "forward", "left": "left", "above": "up"}
 #: A mark is no further from the origin of its frame, m.
 _FURTHEST = 20.0
 
+#: What careful taping of a mark's coordinates reaches, 1 sd, m (common practice, no source).
+_TAPE_SD = 0.01
+
 # As intake takes them from point ids.
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
@@ -28,7 +31,7 @@ def with_marks(entry: RigEntry) -> RigEntry:
         for (along, word), near in zip(COORDINATES.items(), mark.near, strict=True):
             parameters[f"{name}_{along}"] = ParameterEntry(
                 unit="m", start=near, least=-_FURTHEST, most=_FURTHEST, held=UNTIL_SHOT,
-                tape_sd=mark.sd, near=mark.sd is not None,
+                tape_sd=mark.sd or _TAPE_SD, near=mark.sd is not None,
                 means=f"origin of the {frame} frame {word} to the mark {name}")
         targets[name] = TargetEntry(
             frame=mark.on, means=f"mark {name} on the {frame} frame", shot_by=mark.shot_by,

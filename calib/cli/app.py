@@ -143,7 +143,8 @@ def _told(error):
     from calib.adjust.spectrum import NotDetermined
 
     if isinstance(error, NotConverged):
-        talk.tell(f"Did not converge: {error}. There is no result. "
+        talk.tell("There is no result: something in the run is probably mistaken (exchanged or "
+                  f"mislabelled values, a wrong sign or unit). Did not converge: {error}. "
                   f"Next: calib diagnose {_run_named()}")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import calib.cli.results
 from calib.calibration import solve
 from calib.results import load_result
 from calib.run.folder import read_run
@@ -30,8 +31,10 @@ means = "line of the antennas, from the boom plane"
     return folder
 
 
-def test_from_the_folder_to_the_result(folder, calib_command, tmp_path):
+def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypatch):
     """Nothing is said of an antenna that is not shot, nor of the line to it."""
+    monkeypatch.setattr(calib.cli.results, "report_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "plot_files", lambda document: {})
     run = read_run(folder)
     rig = run.rig
     solution, target = solve(run), rig.target_names.index("left_antenna")
@@ -56,3 +59,24 @@ def test_from_the_folder_to_the_result(folder, calib_command, tmp_path):
     sheet = (tmp_path / "out" / "sheet.html").read_text()
     assert sheet.index("Marks and antennas") < sheet.index("left_antenna_above")
     assert "right_antenna" not in sheet
+
+
+def test_points_of_a_mark_are_imported(calib_command, tmp_path, monkeypatch):
+    """Under the name that the crew wrote, into a folder whose rig.toml has the mark."""
+    monkeypatch.chdir(tmp_path)
+    assert calib_command("new", "run")[0] == 0
+    rig = tmp_path / "run" / "rig.toml"
+    rig.write_text(rig.read_text() + '\n[marks.left_antenna]\non = "house"\n')
+    for name in ("readings", "shots", "tape", "check"):
+        (tmp_path / "run" / f"{name}.csv").unlink()
+    (tmp_path / "points.txt").write_text("1-left,1.5,2.5,3.5\n1-antenna,2.5,3.5,4.5\n")
+    (tmp_path / "sheet.csv").write_text(
+        "pose,house_pitch,house_roll,boom,stick,coupler,tilt,rotate\n1,0,0,30,-60,10,5,0\n")
+    words = ["import", "points.txt", "--into", "run", "--order", "PENZ", "--unit", "m",
+             "--frame", "ground", "--pole", "applied", "--ids", "{pose}-{target}",
+             "--target", "left=edge_left", "--sheet", "sheet.csv", "--stand", "here"]
+    status, _, err = calib_command(*words, "--target", "antenna=right_antenna")
+    assert status == 3 and "right_antenna" in err
+    status, _, err = calib_command(*words, "--target", "antenna=left_antenna")
+    assert status == 0, err
+    assert ",left_antenna," in (tmp_path / "run" / "shots.csv").read_text()

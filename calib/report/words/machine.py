@@ -76,7 +76,8 @@ def _advice(found):
     if found.would_tell:
         return f"Tape {' and '.join(found.would_tell)} to tell."
     if found.untold:
-        return "No taped value would tell: poses that move these readings more would."
+        return ("No taped value would tell: poses, or a second stand, in which these readings "
+                "differ more would.")
     return ""
 
 
