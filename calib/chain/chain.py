@@ -83,10 +83,6 @@ class Posture:
         """Mask (n_poses, n_readings) of readings that say too little about their joint."""
         return ~(np.abs(self.gain) <= BLIND_GAIN)
 
-    def rotation(self, frame: str) -> np.ndarray:
-        """Axes of a frame as columns, in the site frame, shape (n_poses, 3, 3)."""
-        return np.stack(self.columns[frame], axis=2)
-
     def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
         """Place targets.
 

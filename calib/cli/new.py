@@ -7,10 +7,8 @@ import typer
 
 from calib.chain.rig import template_names
 from calib.cli import talk
-from calib.report.cautions import CAUTIONS
-from calib.run.blank import STANDARD, blank_files
-from calib.run.complaints import Complaint, InputError, quote
-from calib.run.write import write_new_folder
+from calib.report.words.cautions import CAUTIONS
+from calib.run.blank import STANDARD
 
 
 def new(
@@ -19,6 +17,10 @@ def new(
                                      "like; calib rig list names them.")] = STANDARD,
 ) -> None:
     """Make a run folder to fill in: every file with its columns, comments and the cautions."""
+    from calib.run.blank import blank_files
+    from calib.run.complaints import Complaint, InputError, quote
+    from calib.run.write import write_new_folder
+
     if rig not in template_names():
         raise InputError([Complaint("--rig", None, None, quote(rig),
                                     f"a shipped rig: one of {', '.join(template_names())}")])

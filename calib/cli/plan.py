@@ -24,10 +24,10 @@ from calib.plan.candidates import NoPose, Site
 from calib.plan.curve import MOST_POSES, GoalOutOfReach, curve, least_poses
 from calib.plan.order import Pace
 from calib.plan.plan import Prepared, Task, make_plan, prepare
-from calib.report.cautions import CAUTIONS
 from calib.report.plan_record import plan_document, plan_table
 from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.pose_sheet import sheet_files
+from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 

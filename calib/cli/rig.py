@@ -9,8 +9,8 @@ import typer
 from calib.chain.rig import rig_from_template, template_names
 from calib.cli import talk
 from calib.judge.structure import structure
-from calib.report.plain import plain
-from calib.report.rig_words import rig_list, rig_sections, structure_sections
+from calib.report.pages.rig import rig_list, rig_sections, structure_sections
+from calib.report.press.terminal import plain
 from calib.run.complaints import Complaint, InputError
 from calib.run.machine import described
 

@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 import numpy as np
-from scipy.stats import qmc
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.chain import Posture
@@ -165,6 +164,8 @@ def _driven(rig):
 
 
 def _spread(rig, count, seed):
+    from scipy.stats import qmc  # a large library, needed here alone
+
     driven = _driven(rig)
     low = np.array([rig.readings[i].low for i in driven])
     high = np.array([rig.readings[i].high for i in driven])

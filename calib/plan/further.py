@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem
-from calib.chain.motion import PLACEMENT
+from calib.layout import RIG, STAND
 from calib.plan.exchange import Pool, variance_gain
 from calib.plan.information import next_to_nothing, pose_rows
 from calib.plan.plan import Prepared
@@ -85,8 +86,8 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
     for group in observations.groups:
         b = prediction.by_readings[group.rows]
         q = observations.powerless_covariance[group.blocks]
-        lower = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
-        rows = np.linalg.solve(lower, prediction.by_parameters[:, free][group.rows])
+        g = whiteners_of(misclosure_covariance(group.covariance, b, q))
+        rows = g @ prediction.by_parameters[:, free][group.rows]
         information += np.einsum("gmi,gmj->ij", rows, rows)
     _, by_unknowns = problem.prior.function(unknowns)
     h = by_unknowns[:, free]
@@ -126,7 +127,10 @@ def further_poses(
     placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
     rows = pose_rows(rig, task.parameters, prepared.readings, task.targets, task.noise, placement)
     so_far = information_so_far(problem, unknowns)
-    pool = Pool(rows, _of_stand(so_far, n_free, number), n_free, 1)
+    layout = problem.layout
+    own = np.append(layout.among_free(layout.columns(RIG)),
+                    layout.among_free(layout.columns(STAND, stand)))
+    pool = Pool(rows, _of_these(so_far, n_free, own), n_free, 1)
     now = pool.information([], [])
     met = goal is None or prepared.edge_sds(now).max() <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
@@ -170,12 +174,10 @@ def _apart(readings, other):
     return turn.max(1) > _APART
 
 
-def _of_stand(so_far, n_free, number):
-    """Information about the parameters and one stand, everything else eliminated."""
+def _of_these(so_far, n_free, own):
+    """Information about some of the free unknowns, everything else eliminated."""
     size = len(so_far)
     regular = so_far + next_to_nothing(n_free, size - n_free)
-    first = n_free + len(PLACEMENT) * number
-    own = np.concatenate([np.arange(n_free), np.arange(first, first + len(PLACEMENT))])
     rest = np.setdiff1d(np.arange(size), own)
     across = regular[np.ix_(own, rest)]
     return regular[np.ix_(own, own)] - across @ np.linalg.solve(

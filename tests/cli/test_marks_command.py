@@ -33,8 +33,7 @@ means = "line of the antennas, from the boom plane"
 
 def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypatch):
     """Nothing is said of an antenna that is not shot, nor of the line to it."""
-    monkeypatch.setattr(calib.cli.results, "report_files", lambda document: {})
-    monkeypatch.setattr(calib.cli.results, "plot_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
     run = read_run(folder)
     rig = run.rig
     solution, target = solve(run), rig.target_names.index("left_antenna")
@@ -54,7 +53,7 @@ def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypa
     assert parameters.loc["right_antenna_left", "status"] == "held"
     assert "antenna_line" not in set(result.derived["name"])
     assert result.rig.parameter_names == rig.parameter_names
-    assert not {"left_antenna_left"} & set(result.document["taped"]["not_taped"])
+    assert not {"left_antenna_left"} & set(result.document.taped.not_taped)
     calib_command("sheet", tmp_path / "out")
     sheet = (tmp_path / "out" / "sheet.html").read_text()
     assert sheet.index("Marks and antennas") < sheet.index("left_antenna_above")

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 from calib.run.blank import blank_files
 from calib.run.complaints import InputError
 from calib.run.folder import read_run, rig_from_text

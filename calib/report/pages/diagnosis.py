@@ -4,9 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
 from calib.judge.explain import Explanation, Ranked
-from calib.report.cautions import CAUTIONS
 from calib.report.numbers import number
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.
 LISTED = 8
@@ -31,76 +33,78 @@ NOT_SEEN = (
 )
 
 
-def diagnosis_document(found: Explanation, next_commands: Sequence[str] = ()) -> dict:
-    """What `calib diagnose --json` prints.
+def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
+                       applied: Applied | None = None) -> Diagnosis:
+    """What `calib diagnose` prints.
 
     Parameters
     ----------
     next_commands : sequence of str
         What to type next, with the paths of this run.
+    applied : Applied, optional
+        The corrected copy that was written.
     """
-    return {
-        "says": _says(found),
-        "fits": found.fits,
-        "looked_at": found.looked_at,
-        "as_it_is": _ranked(found.as_it_is, found),
-        "mistake": None if found.claimed is None else _ranked(found.claimed, found),
-        "part": None if found.part is None else _ranked(found.part, found),
-        "fits_as_well": [{"says": a.mistake.says, "tells": a.tells} for a in found.as_well],
-        "cannot_be_told_from": [_ranked(r, found) for r in found.rivals],
-        "explanations": [_ranked(r, found) for r in found.ranked[:LISTED]],
-        "suspects": [] if found.suspects is None else [
-            {"name": s.name, "kind": s.kind, "says": s.says, "chance": s.chance}
+    return Diagnosis(
+        says=_says(found),
+        fits=found.fits,
+        looked_at=found.looked_at,
+        as_it_is=_ranked(found.as_it_is, found),
+        mistake=None if found.claimed is None else _ranked(found.claimed, found),
+        part=None if found.part is None else _ranked(found.part, found),
+        fits_as_well=[FitsAsWell(says=a.mistake.says, tells=a.tells) for a in found.as_well],
+        cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
+        explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
+        suspects=[] if found.suspects is None else [
+            OddValue(name=s.name, kind=s.kind, says=suspect_says(s, found.suspects.solution),
+                     chance=s.chance)
             for s in found.suspects.beyond_chance
         ],
-        "criterion": "Schwarz (1978) with prior odds; differences above 10 are very strong "
+        criterion="Schwarz (1978) with prior odds; differences above 10 are very strong "
         "(Kass and Raftery 1995). A cause leaves a run that passes the global test at 0.001.",
-        "not_seen": list(NOT_SEEN),
-        "next": list(next_commands),
-        "cautions": list(CAUTIONS),
-    }
+        not_seen=list(NOT_SEEN),
+        next=list(next_commands),
+        cautions=list(CAUTIONS),
+        applied=applied,
+    )
 
 
-def diagnosis_text(document: dict) -> str:
+def diagnosis_text(document: Diagnosis) -> str:
     """For the terminal; at most 100 columns are not promised for long ids."""
-    lines = [document["says"]]
-    best = document["mistake"] or document["part"]
+    lines = [document.says]
+    best = document.mistake or document.part
     if best is not None:
-        lines += ["", f"Evidence: {_evidence(document['as_it_is'], best)}",
-                  f"Edit: {best['edit']}"]
-    if document["cannot_be_told_from"]:
+        lines += ["", f"Evidence: {_evidence(document.as_it_is, best)}", f"Edit: {best.edit}"]
+    if document.cannot_be_told_from:
         lines += ["", "These shots cannot tell it from:"]
-        lines += [f"- {rival['says']} Edit: {rival['edit']}"
-                  for rival in document["cannot_be_told_from"]]
-    if document["suspects"]:
+        lines += [f"- {rival.says} Edit: {rival.edit}" for rival in document.cannot_be_told_from]
+    if document.suspects:
         lines += ["", "Values that do not fit the others as the run is:"]
-        lines += [f"- {suspect['says']}" for suspect in document["suspects"]]
-    if not document["fits"]:
-        lines += ["", f"{document['looked_at']} explanations were tried. The run was not changed."]
+        lines += [f"- {suspect.says}" for suspect in document.suspects]
+    if not document.fits:
+        lines += ["", f"{document.looked_at} explanations were tried. The run was not changed."]
     lines += ["", "What no shot of such a run can show, and what would:"]
-    lines += [f"- {line}" for line in document["not_seen"]]
-    if document["next"]:
-        lines += ["", "Next:", *(f"  {command}" for command in document["next"])]
-    if not document["fits"]:
+    lines += [f"- {line}" for line in document.not_seen]
+    if document.next:
+        lines += ["", "Next:", *(f"  {command}" for command in document.next)]
+    if not document.fits:
         lines += ["", "Before anyone goes back to the machine:"]
-        lines += [f"- {caution}" for caution in document["cautions"]]
-    return "\n".join(lines) + "\n"
+        lines += [f"- {caution}" for caution in document.cautions]
+    return "\n".join(lines) + "\n" + _applied_text(document.applied)
 
 
-def applied_text(applied: dict | None) -> str:
+def _applied_text(applied):
     """What a corrected copy was written, and what it does; empty if none was."""
     if applied is None:
         return ""
-    before, after = applied["before"], applied["after"]
+    before, after = applied.before, applied.after
     return "\n".join([
-        "", f"A corrected copy is in {applied['folder']}; the comments in it say what was changed.",
-        *(f"  {name:27s}{write(before[key]):>16s}  ->  {write(after[key])}"
-          for name, key, write in (
-              ("variance factor", "variance_factor",
-               lambda v: "no solution" if v is None else f"{v:.2f}"),
-              ("worst sd of the edge", "edge_sd",
-               lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
-              ("every gate passed", "passed", lambda v: "yes" if v else "no"))),
+        "", f"A corrected copy is in {applied.folder}; the comments in it say what was changed.",
+        *(f"  {name:27s}{write(was):>16s}  ->  {write(now)}" for name, was, now, write in (
+            ("variance factor", before.variance_factor, after.variance_factor,
+             lambda v: "no solution" if v is None else f"{v:.2f}"),
+            ("worst sd of the edge", before.edge_sd, after.edge_sd,
+             lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
+            ("every gate passed", before.passed, after.passed, lambda v: "yes" if v else "no"))),
         ""])
 
 
@@ -118,7 +122,7 @@ def _says(found):
     if found.single_values is not None:
         wrong = found.single_values
         return (f"{wrong.mistake.says.rstrip('.')}; without them the run fits "
-                f"({_times({'variance_factor': wrong.variance_factor})} its stated sds). "
+                f"({_times(wrong.variance_factor)} its stated sds). "
                 f"{wrong.mistake.edit}")
     if found.claimed is not None:
         says = found.claimed.mistake.says
@@ -128,7 +132,7 @@ def _says(found):
                 "another explanation" if count == 1 else f"one of {count} explanations")
         return says
     if found.part is not None:
-        left = _times({"variance_factor": found.part.variance_factor})
+        left = _times(found.part.variance_factor)
         return (f"More than one thing is wrong, and no explanation here leaves a run that fits. A "
                 f"part of it: {found.part.mistake.says} The rest ({left} the stated sds) is "
                 "something this tool does not know.")
@@ -153,27 +157,27 @@ def _size(value, as_well):
 
 
 def _evidence(before, after):
-    return (f"shots, readings and tape disagree by {_times(before)} their stated sds as the run "
-            f"is, and by {_times(after)} after the edit.")
+    was, now = _times(before.variance_factor), _times(after.variance_factor)
+    return (f"shots, readings and tape disagree by {was} their stated sds as the run is, and by "
+            f"{now} after the edit.")
 
 
-def _times(record):
-    factor = record["variance_factor"]
+def _times(factor):
     if factor is None or not np.isfinite(factor):
         return "more than can be computed of"
     times = np.sqrt(factor)
     return f"{times:.1f} times" if times < 10 else f"{times:.0f} times"
 
 
-def _ranked(ranked: Ranked, found: Explanation) -> dict:
+def _ranked(ranked: Ranked, found: Explanation) -> Explained:
     mistake = ranked.mistake
-    return {
-        "says": "Nothing is wrong." if mistake is None else mistake.says,
-        "edit": None if mistake is None else mistake.edit,
-        "family": None if mistake is None else mistake.family,
-        "chi2": number(ranked.chi2),
-        "dof": ranked.dof,
-        "variance_factor": number(ranked.variance_factor),
-        "behind": number(ranked.score - found.ranked[0].score),
-        "passes": ranked.passes,
-    }
+    return Explained(
+        says="Nothing is wrong." if mistake is None else mistake.says,
+        edit=None if mistake is None else mistake.edit,
+        family=None if mistake is None else mistake.family,
+        chi2=number(ranked.chi2),
+        dof=ranked.dof,
+        variance_factor=number(ranked.variance_factor),
+        behind=number(ranked.score - found.ranked[0].score),
+        passes=ranked.passes,
+    )

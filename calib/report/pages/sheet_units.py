@@ -1,12 +1,12 @@
 """Values as a machine's own menus want them: mm, m, ft, ft-in; deg, dms, gon.
 
-Feet are international feet of 0.3048 m exactly.
+Feet are international feet.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
-FOOT, INCH = 0.3048, 0.0254
+from calib.chain.length import FOOT, INCH
 
 
 @dataclass(frozen=True)

@@ -1,16 +1,17 @@
 """The set-up sheet: one page of values to enter, in the reader's units, to be signed."""
 
+from calib.document.record import ResultRecord
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
-from calib.report.cautions import CAUTIONS
-from calib.report.drawings import drawings
 from calib.report.figures import views
-from calib.report.page import page
-from calib.report.press import report_pdf
-from calib.report.sheet_units import ANGLES, LENGTHS
-from calib.report.standing import left_out, not_to_enter
+from calib.report.figures.drawings import drawings
+from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.press.html import page
+from calib.report.press.pdf import report_pdf
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.status import left_out, not_to_enter
 
 
-def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
+def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg",
                 length_decimals: int | None = None, angle_decimals: int | None = None
                 ) -> dict[str, bytes]:
     """Name to content of the sheet as a page and as PDF.
@@ -20,13 +21,13 @@ def sheet_files(document: dict, lengths: str = "mm", angles: str = "deg",
     document : dict
         Of result.json.
     lengths, angles : str
-        A key of `calib.report.sheet_units.LENGTHS` and `ANGLES`.
+        A key of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`.
     length_decimals, angle_decimals : int, optional
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)
     sections = sheet_sections(document, write)
-    title = "Set-up sheet: " + document["rig"]["title"]
-    subtitle = f"{document['verdict']['says']} {left_out(document)}".rstrip()
+    title = "Set-up sheet: " + document.rig.title
+    subtitle = f"{document.verdict.says} {left_out(document)}".rstrip()
     warning, pictures = not_to_enter(document), drawings(document, sections)
     return {
         "sheet.html": page(
@@ -54,24 +55,24 @@ def _writer(lengths, angles, length_decimals, angle_decimals):
     return write
 
 
-def sheet_sections(document: dict, write) -> list[Section]:
+def sheet_sections(document: ResultRecord, write) -> list[Section]:
     """Values, drawings, lengths to check by hand, cautions, signature."""
-    to_enter = [p for p in document["parameters"] if p["name"] in views.shown_names(document)]
+    to_enter = [p for p in document.parameters if p.name in views.shown_names(document)]
     rows = []
     for p in to_enter:
-        value, sd, label = write(p["value"], p["sd"], p["unit"])
-        rows.append([p["name"], value, sd, label, p["means"] + _note(p)])
+        value, sd, label = write(p.value, p.sd, p.unit)
+        rows.append([p.name, value, sd, label, p.means + _note(p)])
     rig, _ = views.rig_and_parameters(document)
     of_marks = {name for names in rig.marks.values() for name in names}
 
     def lines(records):
-        return [[q["name"], *write(q["value"], q["sd"], q["unit"]), q["means"]] for q in records]
+        return [[q.name, *write(q.value, q.sd, q.unit), q.means] for q in records]
 
-    checks = lines(d for d in document["derived"] if d["unit"] == "m")
-    marks = lines([*(p for p in document["parameters"]
-                     if p["name"] in of_marks and p["status"] != "held"),
-                   *(d for d in document["derived"] if d["unit"] == "deg")])
-    files = document["run"]["files"]
+    checks = lines(d for d in document.derived if d.unit == "m")
+    marks = lines([*(p for p in document.parameters
+                     if p.name in of_marks and p.status != "held"),
+                   *(d for d in document.derived if d.unit == "deg")])
+    files = document.run.files
     source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
     sections = [
         Section("values", "Values to enter", (
@@ -102,4 +103,4 @@ def sheet_sections(document: dict, write) -> list[Section]:
 
 def _note(parameter):
     return {"held": " (not solved: held)", "tape only": " (from the tape alone)"}.get(
-        parameter["status"], "")
+        parameter.status, "")

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from calib.report.blocks import Picture, Section
-from calib.report.figures.ink import pen, svg
+from calib.report.figures.style import pen, svg
 
 
-def drawings(document: dict, sections: Sequence[Section]) -> dict[str, str]:
+def drawings(document, sections: Sequence[Section]) -> dict[str, str]:
     """Name to SVG of every picture of the sections."""
     pictures = [b for s in sections for b in s.blocks if isinstance(b, Picture)]
     with pen():

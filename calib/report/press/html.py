@@ -9,11 +9,11 @@ from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
-from calib.report.drawings import drawings
-from calib.report.figures.ink import for_screen
+from calib.report.figures.drawings import drawings
+from calib.report.figures.style import for_screen
 
 
-def page(template: str, document: dict, title: str, subtitle: str,
+def page(template: str, document, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
          warning: str = "", pictures: Mapping[str, str] | None = None, **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.report.blocks import SHOWN, Picture, Section, Table, Text, words
-from calib.report.figures.ink import INK, PLAIN
-from calib.report.figures.lattice import Lattice, Plot
-from calib.report.summary import value_and_sd
+from calib.document.record import ResultRecord
+from calib.report.blocks import Picture, Section, Table, Text, words
+from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.style import INK, PLAIN
+from calib.report.numbers import SHOWN, value_and_sd
 from calib.spreadsheet import guard, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
@@ -135,7 +136,8 @@ def _refuse(constant):
     raise ValueError(constant)
 
 
-def additions(entries: list[Entry], results: Iterable[tuple[str, str, dict]]) -> list[Entry]:
+def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultRecord]]
+              ) -> list[Entry]:
     """Entries for the results that the history does not hold, in the order of their times.
 
     Each result is its path, the SHA-256 of its file and its document.
@@ -156,12 +158,12 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, dict]]) ->
             number=len(entries) + len(added) + 1,
             result=path,
             time=time,
-            rig=document["rig"]["name"],
-            passed=document["verdict"]["passed"],
+            rig=document.rig.name,
+            passed=document.verdict.passed,
             result_sha256=digest,
             inputs_sha256=_inputs(document),
-            values={p["name"]: [p["value"], p["sd"], p["unit"]]
-                    for p in document["parameters"]},
+            values={p.name: [p.value, p.sd, p.unit]
+                    for p in document.parameters},
             previous_sha256=previous,
         )
         added.append(entry)
@@ -170,12 +172,12 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, dict]]) ->
 
 
 def _time(document):
-    times = [pose["time"] for pose in document["poses"] if pose["time"]]
+    times = [pose.time for pose in document.poses if pose.time]
     return min(times) if times else ""
 
 
 def _inputs(document):
-    files = document["run"]["files"]
+    files = document.run.files
     return _digest("".join(f"{name} {files[name]}\n" for name in sorted(files)))
 
 
@@ -188,24 +190,23 @@ def history_document(entries: list[Entry]) -> dict:
     return {"schema": 1, "results": [{**vars(entry)} for entry in entries]}
 
 
-def history_sections(document: dict, most: int = 6) -> list[Section]:
+def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     """A table of the results, a table of the values, and a plot of each quantity."""
-    results = document["results"]
     listed = Table("Results in the order in which they were recorded",
                    ("number", "result", "time of the run", "rig", "gates"),
-                   [[str(r["number"]), r["result"], r["time"], r["rig"],
-                     "passed" if r["passed"] else "FAILED"] for r in results],
-                   [not r["passed"] for r in results], wide=(1,))
+                   [[str(r.number), r.result, r.time, r.rig,
+                     "passed" if r.passed else "FAILED"] for r in results],
+                   [not r.passed for r in results], wide=(1,))
     if not results:
         return [Section("history", "History", (Text(words("No results were found.")),))]
     latest = results[-most:]
-    names = list(dict.fromkeys(name for r in latest for name in r["values"]))
+    names = list(dict.fromkeys(name for r in latest for name in r.values))
     rows = []
     for name in names:
-        unit = next(r["values"][name][2] for r in latest if name in r["values"])
-        rows.append([name, SHOWN[unit][0], *(_value_text(r["values"].get(name)) for r in latest)])
+        unit = next(r.values[name][2] for r in latest if name in r.values)
+        rows.append([name, SHOWN[unit][0], *(_value_text(r.values.get(name)) for r in latest)])
     values = Table(f"Values and sds of the last {len(latest)} results",
-                   ("quantity", "unit", *(f"number {r['number']}" for r in latest)), rows)
+                   ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
     moving = moving_names(results)
     picture = () if len(results) < 2 or not moving else (Picture(
         "quantities", "Each quantity over the results",
@@ -223,26 +224,25 @@ def _value_text(cell):
     return shown if not sd else f"{shown} ± {spread}"
 
 
-def moving_names(results: list[dict]) -> list[str]:
+def moving_names(results: list[Entry]) -> list[str]:
     """Quantities that some result estimated."""
     return list(dict.fromkeys(
-        name for r in results for name, (_, sd, _) in r["values"].items() if sd))
+        name for r in results for name, (_, sd, _) in r.values.items() if sd))
 
 
-def quantities(figure, document):
+def quantities(figure, results):
     """Change of each quantity since the first result that has it, with bars of two sds."""
-    results = document["results"]
     names = moving_names(results)
     lattice = Lattice(figure, -(-len(names) // 3), 3, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(names):
-        have = [r for r in results if name in r["values"]]
-        x = np.array([r["number"] for r in have])
-        value, sd = np.array([[r["values"][name][0], r["values"][name][1] or 0.0]
+        have = [r for r in results if name in r.values]
+        x = np.array([r.number for r in have])
+        value, sd = np.array([[r.values[name][0], r.values[name][1] or 0.0]
                               for r in have]).T
-        label, factor = SHOWN[have[0]["values"][name][2]]
+        label, factor = SHOWN[have[0].values[name][2]]
         change, bar = factor * (value - value[0]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
-        plot = Plot(lattice, *divmod(k, 3), (0.5, results[-1]["number"] + 0.5), (-reach, reach),
+        plot = Plot(lattice, *divmod(k, 3), (0.5, results[-1].number + 0.5), (-reach, reach),
                     x_label="result")
         for xi, ci, bi in zip(x, change, bar, strict=True):
             lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)

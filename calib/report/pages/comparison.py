@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.angles import differences
+from calib.document.compared import ComparedRow, Comparison, Together
+from calib.document.edge import SetupError
 from calib.edge import envelope_edge
 from calib.judge.same_model import model_differences, structure_differences
 from calib.judge.survey import (
@@ -18,7 +20,6 @@ from calib.judge.survey import (
 from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
-    SHOWN,
     Items,
     Picture,
     Section,
@@ -30,10 +31,11 @@ from calib.report.blocks import (
 )
 from calib.report.evidence import setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
-from calib.report.numbers import number, unit_factor
+from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.words.model import difference_says
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
-LIMIT = float(norm.isf(TAPE_LEVEL / 2))
+LIMIT = float(normal_isf(TAPE_LEVEL / 2))
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Side:
     tape: object = None
 
 
-def comparison(first: Side, second: Side) -> dict:
+def comparison(first: Side, second: Side) -> Comparison:
     """The document of a comparison; differences are second less first, m and deg."""
     if first.survey and second.survey:
         rows, edge, notes, together = _two_surveys(first.survey, second.survey)
@@ -53,35 +55,39 @@ def comparison(first: Side, second: Side) -> dict:
         rows, edge, notes, together = _with_tape(first, second)
     else:
         rows, edge, notes, together = _two_tapes(first, second)
-    return {
-        "schema": 1,
-        "first": first.name,
-        "second": second.name,
-        "level": TAPE_LEVEL,
-        "limit": LIMIT,
-        "rows": rows,
-        "together": together,
-        "edge": edge,
-        "edge_of": "first" if second.survey and not first.survey else "second",
-        "notes": notes,
-    }
+    return Comparison(
+        schema_=1,
+        first=first.name,
+        second=second.name,
+        level=TAPE_LEVEL,
+        limit=LIMIT,
+        rows=rows,
+        together=together,
+        edge=edge,
+        edge_of="first" if second.survey and not first.survey else "second",
+        notes=notes,
+    )
 
 
-def _row(quantity, unit, first, second, sd):
-    """A row from SI values; sd None or NaN where the difference cannot be tested."""
+def _row(quantity, unit, first, second, sd, **taped):
+    """A row from SI values; sd None or NaN where the difference cannot be tested.
+
+    `taped` is what a row with a tape says besides.
+    """
     f = unit_factor(unit)
     difference = differences(second[0], first[0], unit)
     tested = sd is not None and np.isfinite(sd) and sd > 0
     z = difference / sd if tested else None
-    return {
-        "quantity": quantity, "unit": unit,
-        "first": number(f * first[0]), "first_sd": number(f * first[1]),
-        "second": number(f * second[0]), "second_sd": number(f * second[1]),
-        "difference": number(f * difference),
-        "difference_sd": number(f * sd) if tested else None,
-        "z": None if z is None else number(z),
-        "significant": bool(tested and abs(z) > LIMIT),
-    }
+    return ComparedRow(
+        quantity=quantity, unit=unit,
+        first=number(f * first[0]), first_sd=number(f * first[1]),
+        second=number(f * second[0]), second_sd=number(f * second[1]),
+        difference=number(f * difference),
+        difference_sd=number(f * sd) if tested else None,
+        z=None if z is None else number(z),
+        significant=bool(tested and abs(z) > LIMIT),
+        **taped,
+    )
 
 
 def _two_surveys(a, b):
@@ -90,9 +96,8 @@ def _two_surveys(a, b):
     covariance = difference_covariance(a, b, names)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     if models:
-        notes.append("They are of different models, no quantity is tested: "
-                     + "; ".join(d.says for d in models).replace("the older", "the first").replace(
-                         "the newer", "the second") + ".")
+        unlike = "; ".join(difference_says(d, "the first", "the second") for d in models)
+        notes.append(f"They are of different models, no quantity is tested: {unlike}.")
     count = shared_shots(a, b)
     if count:
         notes.append(f"Both come from the same shots ({count} of them): their difference has no "
@@ -110,7 +115,7 @@ def _two_surveys(a, b):
     return rows, setups_edge(a, b), notes, together
 
 
-def setups_edge(machine: Survey, entered: Survey) -> dict | None:
+def setups_edge(machine: Survey, entered: Survey) -> SetupError | None:
     """What the edge is off by with one result's values entered where the other's are right.
 
     The sd is that of the difference of the two; none where they share shots. None where the edge
@@ -135,9 +140,9 @@ def _together(change, covariance):
     statistic, dof = chi_square(change[told], covariance[np.ix_(told, told)])
     if not dof:
         return None
-    limit = float(chi2.isf(TAPE_LEVEL, dof))
-    return {"chi2": number(statistic), "dof": dof, "limit": limit,
-            "significant": bool(statistic > limit)}
+    limit = float(chi2_isf(TAPE_LEVEL, dof))
+    return Together(chi2=number(statistic), dof=dof, limit=limit,
+                    significant=bool(statistic > limit))
 
 
 def _with_tape(first, second):
@@ -149,11 +154,11 @@ def _with_tape(first, second):
     rows = []
     for i, quantity in enumerate(tape.quantities):
         pair = [(test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])]
-        row = _row(quantity, units[quantity], *(pair if first.survey else pair[::-1]),
-                   test.difference_sd[i])
         f = unit_factor(units[quantity])
-        rows.append({**row, "prior": bool(test.used[i]), "without": number(f * test.without[i]),
-                     "without_sd": number(f * test.without_sd[i])})
+        rows.append(_row(
+            quantity, units[quantity], *(pair if first.survey else pair[::-1]),
+            test.difference_sd[i], prior=bool(test.used[i]), without=number(f * test.without[i]),
+            without_sd=number(f * test.without_sd[i])))
     notes = []
     if test.used.any():
         notes.append("The tape took part in the solution: each value is tested against what the "
@@ -165,9 +170,9 @@ def _with_tape(first, second):
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
-    together = None if not test.dof else {
-        "chi2": number(test.joint), "dof": test.dof, "limit": test.joint_limit,
-        "significant": bool(test.joint > test.joint_limit)}
+    together = None if not test.dof else Together(
+        chi2=number(test.joint), dof=test.dof, limit=test.joint_limit,
+        significant=bool(test.joint > test.joint_limit))
     return rows, edge, notes, together
 
 
@@ -187,36 +192,35 @@ def _two_tapes(first, second):
     return rows, None, notes, None
 
 
-def comparison_sections(document: dict) -> list[Section]:
+def comparison_sections(document: Comparison) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, blocks = document["rows"], []
-    if document["edge"] is not None:
-        entered = document[document["edge_of"]]
-        blocks.append(edge_sentence(document["edge"], f"Entering {entered}"))
+    rows, blocks = document.rows, []
+    if document.edge is not None:
+        blocks.append(edge_sentence(document.edge, f"Entering {document.entered}"))
     blocks.append(Text(words(*_quantities_say(document)), "lead"))
-    if document["notes"]:
-        blocks.append(Items(tuple(("", words(n)) for n in document["notes"])))
+    if document.notes:
+        blocks.append(Items(tuple(("", words(n)) for n in document.notes)))
     blocks.append(_rows_table(document, rows))
     blocks.append(Text(words("A difference is called more than chance beyond ",
-                             fixed(document["limit"], 2), " of its sds."), "note"))
-    if document["edge"] is not None:
-        blocks += edge_blocks(document["edge"])
-    return [Section("comparison", f"{document['first']} and {document['second']}", tuple(blocks))]
+                             fixed(document.limit, 2), " of its sds."), "note"))
+    if document.edge is not None:
+        blocks += edge_blocks(document.edge)
+    return [Section("comparison", f"{document.first} and {document.second}", tuple(blocks))]
 
 
 def _quantities_say(document):
     """What the tests of the quantities come to, one by one and together: parts of a sentence."""
-    bad = [r["quantity"] for r in document["rows"] if r["significant"]]
+    bad = [r.quantity for r in document.rows if r.significant]
     if bad:
         return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
-    if all(r["z"] is None for r in document["rows"]):
+    if all(r.z is None for r in document.rows):
         return ("No quantity can be tested.",)
-    together = document["together"]
-    if together is not None and together["significant"]:
+    together = document.together
+    if together is not None and together.significant:
         return ("No single quantity differs by more than chance, but all of them together do "
-                "(chi-square ", fixed(together["chi2"], 1), ", limit ",
-                fixed(together["limit"], 1), ").")
-    if document["edge"] is None:
+                "(chi-square ", fixed(together.chi2, 1), ", limit ",
+                fixed(together.limit, 1), ").")
+    if document.edge is None:
         return ("No quantity differs by more than chance.",)
     return ("Quantity by quantity they agree within their sds; what these differences add up to at "
             "the edge stands above.",)
@@ -225,55 +229,55 @@ def _quantities_say(document):
 def _rows_table(document, rows):
     cells = []
     for r in rows:
-        label, f = SHOWN[r["unit"]]
+        label, f = SHOWN[r.unit]
         d = 1 if label == "mm" else 3
         cells.append([
-            r["quantity"], label, fixed(r["first"], d, f), fixed(r["second"], d, f),
-            fixed(r["difference"], d, f, True), fixed(r["difference_sd"], d, f),
-            fixed(r["z"], 1, 1.0, True),
-            "not tested" if r["z"] is None else
-            "more than chance" if r["significant"] else "agrees",
+            r.quantity, label, fixed(r.first, d, f), fixed(r.second, d, f),
+            fixed(r.difference, d, f, True), fixed(r.difference_sd, d, f),
+            fixed(r.z, 1, 1.0, True),
+            "not tested" if r.z is None else
+            "more than chance" if r.significant else "agrees",
         ])
     return Table(
-        f"First: {document['first']}; second: {document['second']}. Lengths in mm, angles in deg.",
+        f"First: {document.first}; second: {document.second}. Lengths in mm, angles in deg.",
         ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
          "verdict"),
-        cells, [r["significant"] for r in rows])
+        cells, [r.significant for r in rows])
 
 
-def edge_sentence(edge: dict, start: str) -> Text:
+def edge_sentence(edge: SetupError, start: str) -> Text:
     """What a set-up costs at the edge, in a sentence."""
-    summary, at = edge["summary"], edge["worst_at"]
-    posture = [part for axis in edge["axes"]
-               for part in (f", {axis['reading']} ", fixed(at["joints"][axis["reading"]], 0),
+    summary, at = edge.summary, edge.worst_at
+    posture = [part for axis in edge.axes
+               for part in (f", {axis.reading} ", fixed(at.joints[axis.reading], 0),
                             " deg")]
-    known = [" (no sd)"] if edge["worst_sd"] is None else [
-        " (sd ", mm(edge["worst_sd"], 0), ", 95 %: ", mm(edge["worst_low95"], 0), " to ",
-        mm(edge["worst_high95"], 0), ")"]
+    known = [" (no sd)"] if edge.worst_sd is None else [
+        " (sd ", mm(edge.worst_sd, 0), ", 95 %: ", mm(edge.worst_low95, 0), " to ",
+        mm(edge.worst_high95, 0), ")"]
     return Text(words(
-        f"{start} would put the edge wrong by ", mm(summary["worst"], 0), " mm at worst", *known,
-        ", at ", at["point"], " (reach ", at["reach"], *posture, "); ", mm(summary["rms"], 0),
-        " mm rms and below ", mm(summary["p95"], 0), " mm over 95 % of the envelope."), "lead")
+        f"{start} would put the edge wrong by ", mm(summary.worst, 0), " mm at worst", *known,
+        ", at ", at.point, " (reach ", at.reach, *posture, "); ", mm(summary.rms, 0),
+        " mm rms and below ", mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
 
 
-def shares_table(edge: dict) -> Table:
+def shares_table(edge: SetupError) -> Table:
     """What causes an edge error."""
     return Table(
         "Causes of the edge error (first order; negative shares compensate others)",
         ("quantity", "alone, mm rms", "share, %"),
-        [[s["name"], mm(s["alone"]), fixed(s["share"], 0, 100.0)] for s in edge["shares"]])
+        [[s.name, mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares])
 
 
-def edge_blocks(edge: dict) -> list:
+def edge_blocks(edge: SetupError) -> list:
     """Causes and maps of an edge error."""
-    height = 0.8 + 1.55 * len(edge["reaches"])
+    height = 0.8 + 1.55 * len(edge.reaches)
     error = [
         Picture("edge-error", "Edge error over the working envelope",
                 "One map per reach of the edge error in mm over the swept joints, all on one "
                 "scale; each cell carries its number.",
                 lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
     ]
-    if not edge["shares"]:
+    if not edge.shares:
         return error
     return [
         shares_table(edge),

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.ink import FAINT, INK, grid
+from calib.report.figures.style import FAINT, INK, grid
 
 
 class Lattice:

@@ -7,6 +7,7 @@ on colour alone: every kind of point has a marker of its own.
 import io
 import re
 from collections.abc import Callable
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -66,7 +67,8 @@ STYLE = {
 #: Beyond this many ordinary points a figure thins them out; flagged ones are always drawn.
 MOST_POINTS = 400
 
-Draw = Callable[[Figure | SubFigure, dict], None]
+#: `draw(figure, document)`, whatever document the picture is of.
+Draw = Callable[[Figure | SubFigure, Any], None]
 
 
 def pen():
@@ -74,7 +76,7 @@ def pen():
     return matplotlib.rc_context(STYLE)
 
 
-def svg(name: str, draw: Draw, document: dict, size: tuple[float, float]) -> str:
+def svg(name: str, draw: Draw, document, size: tuple[float, float]) -> str:
     """A figure as an SVG element; `size` in inches.
 
     Its ids begin with `name`, so that several can share a page.

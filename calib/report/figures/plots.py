@@ -5,9 +5,10 @@ import io
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from calib.report.figures.ink import PAPER, Draw, pen
+from calib.document.record import ResultRecord
 from calib.report.figures.residuals import by_order
 from calib.report.figures.statistics import normal
+from calib.report.figures.style import PAPER, Draw, pen
 from calib.report.figures.taped import solved_against_taped
 
 #: File name, what draws it, size in inches.
@@ -18,13 +19,13 @@ PLOTS = (
 )
 
 
-def plot_files(document: dict) -> dict[str, bytes]:
+def plot_files(document: ResultRecord) -> dict[str, bytes]:
     """Name to PNG, the same bytes for the same document."""
     with pen():
         return {name: png(draw, document, size) for name, draw, size in PLOTS}
 
 
-def png(draw: Draw, document: dict, size: tuple[float, float]) -> bytes:
+def png(draw: Draw, document: ResultRecord, size: tuple[float, float]) -> bytes:
     """A figure as PNG on paper; `size` in inches."""
     figure = Figure(figsize=size, dpi=130)
     FigureCanvasAgg(figure)

@@ -3,12 +3,13 @@
 import numpy as np
 
 from calib.adjust.congruency import LEVEL
+from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, FailedGates, Moved
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
-from calib.report.blocks import SHOWN, Items, Section, Table, Text, fixed, value_cells, words
-from calib.report.comparison import edge_blocks, edge_sentence, setups_edge
-from calib.report.numbers import number, unit_factor
-from calib.report.summary import value_and_sd
+from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells, words
+from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
+from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
+from calib.report.words.model import difference_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
 _DIFFERS = 3.0
@@ -24,33 +25,34 @@ _SURVEY = {
 }
 
 
-def drift_document(older: Survey, newer: Survey, found: Drift) -> dict:
+def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
     """What a drift test found, m and deg."""
     test = found.congruency
     moved = _moved(newer, found)
-    return {
-        "schema": 1,
-        "older": older.identity,
-        "newer": newer.identity,
-        "level": LEVEL,
-        "test": {
-            "statistic": number(test.statistic), "limit": number(test.limit),
-            "rank": test.rank, "dof": test.dof, "p_value": number(test.p_value),
-            "omega": number(test.omega), "pooled_variance_factor": number(test.pooled),
-            "congruent": test.congruent, "same_precision": found.same_precision,
-            "rest_statistic": number(test.rest_statistic), "rest_limit": number(test.rest_limit),
-        },
-        "passed": passed(older, newer, found),
-        "models": [d.says for d in found.models],
-        "otherwise": found.otherwise,
-        "moved": moved,
-        "failed_gates": {"older": list(older.failed), "newer": list(newer.failed)},
-        "doubt": _doubt(older, newer, found),
-        "remarks": _remarks(older, newer),
-        "rows": _rows(older, newer, found),
-        "edge": _edge(older, newer),
-        "says": _says(moved, found, older.failed or newer.failed),
-    }
+    return DriftRecord(
+        schema_=1,
+        older=older.identity,
+        newer=newer.identity,
+        level=LEVEL,
+        test=CongruencyTest(
+            statistic=number(test.statistic), limit=number(test.limit),
+            rank=test.rank, dof=test.dof, p_value=number(test.p_value),
+            omega=number(test.omega), pooled_variance_factor=number(test.pooled),
+            congruent=bool(test.congruent), same_precision=bool(found.same_precision),
+            rest_statistic=number(test.rest_statistic), rest_limit=number(test.rest_limit),
+        ),
+        passed=passed(older, newer, found),
+        models=[difference_says(d) for d in found.models],
+        otherwise=found.otherwise and otherwise_says(found.otherwise),
+        moved=moved,
+        failed_gates=FailedGates(older=list(older.failed), newer=list(newer.failed)),
+        doubt=_doubt(older, newer, found),
+        remarks=_remarks(older, newer),
+        rows=_rows(older, newer, found),
+        # What going on with the older values would do at the edge now.
+        edge=setups_edge(newer, older),
+        says=_says(moved, found, older.failed or newer.failed),
+    )
 
 
 def passed(older: Survey, newer: Survey, found: Drift) -> bool:
@@ -69,13 +71,14 @@ def _moved(newer, found):
     for name, change, sd, step in zip(found.moved_names, test.change, sds, test.moved, strict=True):
         p = parameters.get(name)
         unit, f = (p.unit, unit_factor(p.unit)) if p else _SURVEY[name][:2]
-        moved.append({
-            "name": name, "unit": unit, "change": number(f * change), "sd": number(f * sd),
-            "statistic": number(step.statistic), "limit": number(step.limit),
-            "alternatives": (others := [found.candidates[j] for j in step.alternatives]),
-            "says": (_moved_words(p, f * change, f * sd, newer.rig) if p
-                     else _survey_words(name, f * change, f * sd)) + _or_else(others),
-        })
+        others = [found.candidates[j] for j in step.alternatives]
+        moved.append(Moved(
+            name=name, unit=unit, change=number(f * change), sd=number(f * sd),
+            statistic=number(step.statistic), limit=number(step.limit),
+            alternatives=others,
+            says=(_moved_words(p, f * change, f * sd, newer.rig) if p
+                  else _survey_words(name, f * change, f * sd)) + _or_else(others),
+        ))
     return moved
 
 
@@ -119,10 +122,10 @@ def _says(moved, found, failed):
         return "Something has moved, but no single quantity explains it."
     if failed:
         return ("Were both results right, this would have moved: "
-                f"{', '.join(m['name'] for m in moved)}.")
+                f"{', '.join(m.name for m in moved)}.")
     if len(moved) == 1:
-        return moved[0]["says"]
-    return f"Moved beyond chance: {', '.join(m['name'] for m in moved)}."
+        return moved[0].says
+    return f"Moved beyond chance: {', '.join(m.name for m in moved)}."
 
 
 def _doubt(older, newer, found):
@@ -131,11 +134,11 @@ def _doubt(older, newer, found):
               for which, survey in (("older", older), ("newer", newer)) if survey.failed]
     said = "; ".join(failed)
     if found.models:
-        alike = "; ".join(d.says for d in found.models)
+        alike = "; ".join(map(difference_says, found.models))
         also = f" Besides, {said}." if failed else ""
         return f"The two results are of different models: {alike}.{also}"
     if found.otherwise is not None:
-        return f"{found.otherwise}."
+        return f"{otherwise_says(found.otherwise)}."
     if found.more_moved:
         reason = "These are probably two machines, or a result failed its gates: "
         reason += said or ("neither did, so look whether it is the same machine and attachment")
@@ -175,57 +178,52 @@ def _rows(older, newer, found):
         (a,), (b,), (unit,) = older.index([name]), newer.index([name]), newer.units([name])
         f, difference, sd = unit_factor(unit), found.difference[i], found.difference_sd[i]
         z = difference / sd if sd > 0 else None
-        rows.append({
-            "name": name, "unit": unit, "older": number(f * older.parameters[a]),
-            "newer": number(f * newer.parameters[b]), "difference": number(f * difference),
-            "sd": number(f * sd), "z": None if z is None else number(z),
-            "moved": name in found.moved_names, "mark": _mark(name, z, found, doubtful),
-        })
+        rows.append(DriftRow(
+            name=name, unit=unit, older=number(f * older.parameters[a]),
+            newer=number(f * newer.parameters[b]), difference=number(f * difference),
+            sd=number(f * sd), z=None if z is None else number(z),
+            moved=name in found.moved_names, mark=_mark(name, z, found, doubtful),
+        ))
     return rows
 
 
-def _edge(older, newer):
-    """What going on with the older values would do at the edge now."""
-    return setups_edge(newer, older)
-
-
-def drift_sections(document: dict) -> list[Section]:
+def drift_sections(document: DriftRecord) -> list[Section]:
     """What a person reads of a drift test."""
-    test = document["test"]
-    moved = document["moved"]
-    items = [("moved", words(m["says"])) for m in moved] \
-        if len(moved) > 1 or (moved and moved[0]["says"] != document["says"]) else []
-    items += [("note", words(remark)) for remark in document["remarks"]]
-    if not test["same_precision"]:
+    test = document.test
+    moved = document.moved
+    items = [("moved", words(m.says)) for m in moved] \
+        if len(moved) > 1 or (moved and moved[0].says != document.says) else []
+    items += [("note", words(remark)) for remark in document.remarks]
+    if not test.same_precision:
         items.append(("note", words("The two runs fit themselves differently well: each was "
                                     "weighted by how well it does. Look at their own reports "
                                     "before trusting this test.")))
-    differ = [r["name"] for r in document["rows"] if r["mark"] == "differs"]
+    differ = [r.name for r in document.rows if r.mark == "differs"]
     if differ:
         items.append(("note", words("Not named as moved, but "
                                     f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
     rows = []
-    for r in document["rows"]:
-        label, factor = SHOWN[r["unit"]]
-        newer, sd, decimals = value_cells(r["newer"], r["sd"], r["unit"])
-        rows.append([r["name"], label, fixed(r["older"], decimals, factor), newer,
-                     fixed(r["difference"], decimals, factor, True), sd,
-                     fixed(r["z"], 1, 1.0, True), r["mark"]])
-    doubt = document["doubt"]
+    for r in document.rows:
+        label, factor = SHOWN[r.unit]
+        newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)
+        rows.append([r.name, label, fixed(r.older, decimals, factor), newer,
+                     fixed(r.difference, decimals, factor, True), sd,
+                     fixed(r.z, 1, 1.0, True), r.mark])
+    doubt = document.doubt
     blocks = [
         *([Text(words(doubt), "lead")] if doubt else []),
-        Text(words(document["says"]), "lead"),
+        Text(words(document.says), "lead"),
         *([Items(tuple(items))] if items else []),
         Text(words("Congruency test of what the shots of both say, the tape left out: F ",
-                   fixed(test["statistic"], 2), ", critical ", fixed(test["limit"], 2), " at ",
-                   fixed(document["level"], 0, 100.0), " % (", fixed(test["rank"], 0), " and ",
-                   fixed(test["dof"], 0), " degrees of freedom, pooled variance factor ",
-                   fixed(test["pooled_variance_factor"], 2), ").")),
-        *([] if document["edge"] is None else
-          [edge_sentence(document["edge"], "Going on with the older values")]),
+                   fixed(test.statistic, 2), ", critical ", fixed(test.limit, 2), " at ",
+                   fixed(document.level, 0, 100.0), " % (", fixed(test.rank, 0), " and ",
+                   fixed(test.dof, 0), " degrees of freedom, pooled variance factor ",
+                   fixed(test.pooled_variance_factor, 2), ").")),
+        *([] if document.edge is None else
+          [edge_sentence(document.edge, "Going on with the older values")]),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
               "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
-                       ""), rows, [bool(r["mark"]) for r in document["rows"]]),
-        *([] if document["edge"] is None else edge_blocks(document["edge"])),
+                       ""), rows, [bool(r.mark) for r in document.rows]),
+        *([] if document.edge is None else edge_blocks(document.edge)),
     ]
     return [Section("drift", "What has moved", tuple(blocks))]
