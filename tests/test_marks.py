@@ -9,6 +9,7 @@ from calib.calibration import solve
 from calib.chain.derived import derived_values
 from calib.chain.rig import rig_from_dict
 from calib.judge.plausible import plausibility
+from calib.report.words.machine import plausible_says
 from calib.run.records import Tape
 from calib.run.tape import with_known_places
 from calib.simulate import simulate
@@ -101,10 +102,10 @@ def test_a_pitched_stand_leaves_two_places_for_a_mark_on_the_house():
     assert np.degrees(run.poses.readings[:, 0].mean()) > 1.5
     found = plausibility(solve(run))
     assert not found.passed
-    assert "sign of the reading house_pitch reversed" in found.says
+    assert "sign of the reading house_pitch reversed" in plausible_says(found)
     (name,) = found.would_tell
     assert name.startswith(("left_antenna", "right_antenna"))
     exact = truth.parameters[RIG.parameter_names.index(name)]
     tape = Tape((name,), np.array([exact + 0.008]), np.array([0.01]), ("m",), (2,))
     taped = plausibility(solve(replace(run, tape=tape)))
-    assert taped.passed, taped.says
+    assert taped.passed, plausible_says(taped)

@@ -30,7 +30,7 @@ class Sensor:
     @property
     def names(self) -> frozenset[str]:
         """The parameters that its angle depends on."""
-        return frozenset((self.zero, *self.varying)) - {None}
+        return frozenset(n for n in (self.zero, *self.varying) if n is not None)
 
 
 @dataclass(frozen=True)

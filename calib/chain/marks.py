@@ -35,7 +35,8 @@ def with_marks(entry: RigEntry) -> RigEntry:
                 means=f"origin of the {frame} frame {word} to the mark {name}")
         targets[name] = TargetEntry(
             frame=mark.on, means=f"mark {name} on the {frame} frame", shot_by=mark.shot_by,
-            motions=[MotionEntry(translate=axis, by={f"{name}_{along}": 1.0})
+            motions=[MotionEntry.model_validate(
+                {"translate": axis, "by": {f"{name}_{along}": 1.0}})
                      for axis, along in zip("xyz", COORDINATES, strict=True)])
     return entry.model_copy(update={"parameters": parameters, "targets": targets, "marks": {}})
 

@@ -11,7 +11,6 @@ from pydantic import (
     model_validator,
 )
 
-from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
@@ -71,7 +70,8 @@ class _Strict(BaseModel):
 
 class VaryingEntry(_Strict):
     by: Annotated[dict[str, Number], Field(min_length=1)]
-    times: Literal[OF_JOINT + OF_INCLINATION]
+    times: Literal["cosine of joint", "sine of joint", "cosine of inclination",
+                   "sine of inclination"]
     of: str
 
 
@@ -123,7 +123,7 @@ class ParameterEntry(_Strict):
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
-    varying: dict[str, Literal[OF_READING]] | None = None
+    varying: dict[str, Literal["reading", "cosine", "sine"]] | None = None
     direction: Literal[1, -1] = 1
     means: str
 

@@ -66,7 +66,7 @@ def test_a_boom_that_sags(boom, expected):
     joints[0, rig.reading_names.index("boom")] = np.radians(boom)
     posture = rig.chain.posture(parameters, np.array([[0, 0, 0, np.pi / 2]]),
                                 rig.chain.readings_for(parameters, joints))
-    along = posture.rotation("boom_end")[0][:, 0]
+    along = np.stack(posture.columns["boom_end"], axis=2)[0][:, 0]
     risen = np.degrees(np.arctan2(along[2], along[0]))
     assert risen == pytest.approx(boom - expected, abs=1e-9)
 
