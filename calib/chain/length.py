@@ -11,7 +11,9 @@ FRACTIONS = {"mm": (1, 1000), "cm": (1, 100), "m": (1, 1), "ft": (3048, 10000),
              "in": (254, 10000), "ft-us": (1200, 3937)}
 
 #: In metres.
-FOOT, INCH, US_SURVEY_FOOT = (n / d for n, d in map(FRACTIONS.get, ("ft", "in", "ft-us")))
+FOOT, INCH, US_SURVEY_FOOT = (
+    numerator / denominator
+    for numerator, denominator in (FRACTIONS["ft"], FRACTIONS["in"], FRACTIONS["ft-us"]))
 
 #: Units that may stand behind a number.
 _WRITTEN = ("mm", "cm", "m", "ft")

@@ -67,18 +67,18 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
     """Look for every trend, strongest first."""
     looked_for = [*_misses_against(solution), *_play(solution), *_scale(solution)]
     tested = []
-    for *told, columns, factor, unit in looked_for:
+    for name, what, against, columns, factor, unit in looked_for:
         test = hypothesis_test(solution.adjustment, columns)
         if test.dof:
-            tested.append((told, columns, factor, unit, test))
+            tested.append((name, what, against, columns, factor, unit, test))
     made = []
-    for told, columns, factor, unit, test in tested:
+    for name, what, against, columns, factor, unit, test in tested:
         single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
         slope = factor * float(test.bias[0]) if alone else np.nan
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
-        made.append(Trend(*told, slope, sd, unit, test.statistic, test.dof, chance))
+        made.append(Trend(name, what, against, slope, sd, unit, test.statistic, test.dof, chance))
     return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))
 
 

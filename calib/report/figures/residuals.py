@@ -38,7 +38,7 @@ AXES = ("east", "north", "up")
 def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
     """Shots that took part and those set aside, in the order of their poses."""
     number = {pose.pose: i for i, pose in enumerate(document.poses)}
-    shots = [*document.shots, *document.set_aside.shots]
+    shots: list[Shot | AsideShot] = [*document.shots, *document.set_aside.shots]
     return sorted(shots, key=lambda shot: number[shot.pose])
 
 

@@ -43,7 +43,7 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
         ),
         passed=passed(older, newer, found),
         models=[difference_says(d) for d in found.models],
-        otherwise=found.otherwise and otherwise_says(found.otherwise),
+        otherwise=None if found.otherwise is None else otherwise_says(found.otherwise),
         moved=moved,
         failed_gates=FailedGates(older=list(older.failed), newer=list(newer.failed)),
         doubt=_doubt(older, newer, found),
