@@ -25,6 +25,10 @@ _GIVEN_UP = 8
 _REFRESH, _BEST = 5, 1000
 
 
+#: Exchange finds no better than what is near its start: a design grows in each of these ways.
+THRIFTS = (1.0, 0.5, 0.0)
+
+
 @dataclass(frozen=True)
 class Design:
     """Candidates with the group of each, in no order.

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.plan.budget import (
+    THRIFTS,
     Design,
     bought,
     refilled,
@@ -17,11 +18,9 @@ from calib.plan.task import DRIVE, Prepared
 #: Criteria a plan can be made for.
 EDGE, PARAMETERS = "edge", "parameters"
 
-#: How many of the best candidates exchange looks at, giving up one place, and the last polish.
-_SHORTLIST, _REFILL, _POLISH = 1000, 300, 80
-
-#: Exchange finds no better than what is near its start: a design grows in each of these ways.
-_THRIFTS = (1.0, 0.5, 0.0)
+#: How many of the best candidates exchange looks at, giving up one place, and the last polish; and
+#: how many of those that promised most another start does.
+_SHORTLIST, _REFILL, _POLISH, _PROMISING = 1000, 300, 120, 2000
 
 #: Weights of the nodes grow with this power of their sd, so that the worst ones count most.
 _POWER, _REWEIGHTED = 4, 3
@@ -50,15 +49,16 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
     best, design = None, start
+    value = _value(prepared, criterion)
+    aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
         pool = prepared.pool(stands, drive)
-        value = _value(prepared, criterion)
         design = Design((), ()) if design is None else trimmed(pool, design, budget, value)
         design = bettered(prepared, pool, design, budget, criterion)
         drive = driving(prepared, design)
         spent = design.minutes(prepared.pool(stands, drive))
-        if spent <= budget and (best is None or value(design.information(pool))
-                                < value(best.information(pool))):
+        if spent <= budget and (best is None or aim(design.information(pool))
+                                < aim(best.information(pool))):
             best = design
         if spent <= budget < spent + _SPARE:
             break
@@ -93,14 +93,19 @@ def bettered(prepared: Prepared, pool: Pool, design: Design, budget: float,
              criterion: str = EDGE) -> Design:
     """A design grown to a budget, exchanged, and made even over the envelope."""
     gain, value = _gain(prepared, criterion), _value(prepared, criterion)
-    tried = []
-    for thrift in (1.0,) if design.candidates else _THRIFTS:
-        other = bought(pool, design, gain, budget, thrift=thrift)
-        short = shortlisted(pool, other, gain, _SHORTLIST)
+    tried, promising = [], None
+    for thrift in THRIFTS[:1] if design.candidates else THRIFTS:
+        other = bought(pool, design, gain, budget, thrift=thrift, shortlist=promising)
+        promising = shortlisted(pool, other, gain, _PROMISING) if promising is None else promising
+        short = promising if thrift < 1 else shortlisted(pool, other, gain, _SHORTLIST)
         tried.append(swapped(pool, other, gain, budget, short))
-    design = min(tried, key=lambda design: value(design.information(pool)))
-    design = refilled(pool, design, gain, budget, shortlisted(pool, design, gain, _REFILL), value)
-    return _evened(prepared, pool, design, budget) if criterion == EDGE else design
+    tried.sort(key=lambda design: value(design.information(pool)))
+    design = refilled(pool, tried[0], gain, budget, shortlisted(pool, tried[0], gain, _REFILL),
+                      value)
+    if criterion == PARAMETERS:
+        return design
+    return min((_evened(prepared, pool, one, budget) for one in (design, *tried[1:2])),
+               key=lambda design: prepared.worst(design.information(pool)))
 
 
 def _evened(prepared, pool, design, budget):

@@ -16,7 +16,7 @@ from calib.plan.sight import Site, can_be_shot
 from calib.run.records import Tape
 
 #: Driving from pose to pose before anything is known of the way, minutes.
-DRIVE = 0.25
+DRIVE = 0.08
 
 
 @dataclass(frozen=True)

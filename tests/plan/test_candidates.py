@@ -15,7 +15,7 @@ from calib.plan.candidates import (
     feasible,
     joints_at,
 )
-from calib.plan.sight import Site, _through_box, arm_pins, segment_distance
+from calib.plan.sight import Site, _through_box, arm_pins, can_be_shot, segment_distance
 
 COUNT = 3000
 
@@ -210,3 +210,31 @@ def test_every_reading_has_room(rig):
             ways.append(feasible(rig, rig.start, joints_at(rig, rig.start, moved), ends(rig),
                                  Site()))
         assert np.all(ways)
+
+
+def test_both_ends_of_a_pin_are_seen_and_what_is_behind_the_boom_is_not(rig):
+    """A line of sight leaves out the member a target sits on, and no other."""
+    site = Site(instrument=(9.0, 6.0, -0.5))
+    found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
+    names = ["boom_foot_left", "boom_foot_right", "stick_pin", "bucket_pin", "edge_left"]
+    mask = can_be_shot(rig, rig.start, found.joints,
+                       [rig.target_names.index(name) for name in names], site)
+    assert mask.all()
+    # From the other side of the boom, close to it, the edge is hidden in some pose.
+    across = can_be_shot(rig, rig.start, found.joints, ends(rig), replace(
+        site, instrument=(1.0, 0.3, 0.5)))
+    assert not across.all()
+
+
+def test_what_no_crew_can_reach_is_not_proposed(rig):
+    """A pin high up can be pointed at; with a pole alone it must be low enough."""
+    pole = rig_from_dict({**rig.definition, "targets": {**rig.definition["targets"], "stick_pin": {
+        **rig.definition["targets"]["stick_pin"], "shot_by": ["pole"]}}})
+    found = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
+    pin = [rig.target_names.index("stick_pin")]
+    assert can_be_shot(rig, rig.start, found.joints, pin, Site()).all()
+    reached = can_be_shot(pole, pole.start, found.joints, pin, Site())[:, 0]
+    posture, _ = walked(rig, found.joints)
+    height = posture.positions["boom_end"][:, 2] + Site().foot_height
+    np.testing.assert_array_equal(reached, height <= 2.0)
+    assert reached.sum() < len(reached)
