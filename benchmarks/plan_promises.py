@@ -1,6 +1,6 @@
 """Does the edge come out as well as a plan promises?
 
-For every shipped rig: the tool's own plan of 25 and of 45 minutes, edge never above 2 m, then 100
+For every shipped rig: the tool's own plan of 25 and of 45 minutes, edge never above 2 m, then 300
 invented machines with known truth, each shot as planned and solved; the root mean square of the
 edge's error over the envelope and the machines, against the promised. Run:
 ``python benchmarks/plan_promises.py [MACHINES] [RIG ...]``.
@@ -48,7 +48,7 @@ def edge_rms(plan, rng):
 
 
 def main():
-    machines = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    machines = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     print("rig                           minutes  worst  rms promised  rms of truth  ratio  bound",
           flush=True)
     for name in sys.argv[2:] or template_names():

@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -20,6 +21,7 @@ from calib.cli.planned import (
     no_pose,
 )
 from calib.cli.results import json_text
+from calib.judge.equivalent import equivalents
 from calib.plan.candidates import NoPose
 from calib.plan.curve import (
     MOST_MINUTES,
@@ -28,6 +30,7 @@ from calib.plan.curve import (
     has_more_than_the_edge,
     least_minutes,
 )
+from calib.plan.look_alikes import kept_out
 from calib.plan.plan import make_plan
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
@@ -37,6 +40,7 @@ from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.pose_sheet import sheet_files
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
+from calib.simulate import simulate
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
 #: source), and how far beyond a plan its curve goes.
@@ -106,7 +110,7 @@ def plan(
         document = plan_document(
             made, _tape_source(tape), curve(prepared, stands, most),
             curve(prepared, stands, most, True) if has_more_than_the_edge(prepared) else None,
-            asked, least)
+            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made)))
     write_whole(folder, {
         "plan.json": json_text(document), "plan.csv": plan_text(document),
         **sheet_files(document),
@@ -152,6 +156,17 @@ def _least(prepared: Prepared, goal, stands, given):
             talk.tell("Nothing was written. With --minutes a plan is made all the same.")
             raise typer.Exit(talk.GATE_FAILED) from None
         return None
+
+
+def _look_alikes(made):
+    """What else an invented run of the plan would fit, and in what it differs."""
+    task = made.prepared.task
+    run, truth = simulate(
+        task.rig, np.random.default_rng(task.seed), poses=len(made.design), stands=made.stands,
+        targets=[task.rig.target_names[t] for t in task.targets], parameters=task.parameters,
+        joints=made.joints)
+    run = replace(run, shots=run.shots.select(made.shots.ravel()))
+    return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 
 def _tape_source(tape):

@@ -1,5 +1,6 @@
 """A plan as a document (JSON numbers, m and deg) and as the table of plan.csv."""
 
+from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -8,6 +9,7 @@ import pandas as pd
 from calib.calibration import HOUSE_PLACEMENT
 from calib.edge import edge_points
 from calib.plan.curve import Curve
+from calib.plan.look_alikes import KeptOut
 from calib.plan.order import travel_seconds
 from calib.plan.plan import Plan
 from calib.plan.sight import arm_pins
@@ -22,7 +24,7 @@ _SAME = 0.01
 
 def plan_document(
     plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
-    goal: float | None = None, least: float | None = None,
+    goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
 ) -> dict:
     """All that is known of a plan.
 
@@ -36,6 +38,8 @@ def plan_document(
         Worst edge sd that is asked for, m.
     least : int, optional
         The least minutes that reach it.
+    kept_out : sequence of KeptOut
+        The taped values that keep out machines which the shots would fit as well.
     """
     prepared, task, rig = plan.prepared, plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
@@ -64,6 +68,8 @@ def plan_document(
         "least_minutes": None if least is None else number(least),
         "robust": _robust(plan, ids),
         "undetermined": list(plan.undetermined),
+        "kept_out": [{"quantity": one.quantity, "machines": list(one.machines)}
+                     for one in kept_out],
         "observability": {name: number(value) for name, value in vars(plan.observability).items()},
         "minutes": _minutes(plan),
         "candidates": {

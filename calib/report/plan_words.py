@@ -117,6 +117,7 @@ def _losses(document):
     if document["undetermined"]:
         says.append("The shots alone do not determine, so that only the tape decides: "
                     + "; ".join(document["undetermined"]) + ".")
+    says += [_kept_out(one) for one in document["kept_out"]]
     if robust["undetermined"]:
         says.append("WEAK: losing one of the poses " + ", ".join(robust["undetermined"])
                     + " leaves something undetermined by the shots. Plan more poses.")
@@ -124,6 +125,16 @@ def _losses(document):
         says.append("WEAK: losing one target in a third of the poses can leave something "
                     "undetermined by the shots. Plan more poses.")
     return says
+
+
+def _kept_out(one):
+    """What keeps machines out that the shots would fit as well."""
+    machines = "; ".join(one["machines"])
+    if one["quantity"] is None:
+        return ("WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
+                f"machine with {machines}.")
+    return (f"Tape {one['quantity']}, roughly: it alone keeps out what the shots would fit as "
+            f"well: {machines}.")
 
 
 def assumptions(document: dict) -> list[str]:

@@ -155,3 +155,32 @@ def test_lengths_and_places():
     assert length("0.05FT") == pytest.approx(0.01524)
     assert instrument_place("14,9,-0.3") == (14.0, 9.0, -0.3)
     assert instrument_place("none") is None
+
+
+def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path):
+    """Pins are in the plan, its minutes hold by hand, and one taped value keeps each twin out."""
+    status, out, _ = calib_command("plan", rig_file, "--minutes", 25, "--out", tmp_path / "plan",
+                                   *QUICK)
+    document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+    assert status == 0 and 22 < document["minutes"]["total"] <= 25
+    each = document["minutes"]["per_shot"]
+    assert each["edge_left"] == 0.6 and each["stick_pin"] == 0.25
+    by_hand = sum(1.5 + sum(each[name] for name in pose["shoot"]) for pose in document["poses"])
+    driven = sum(pose["drive_seconds"] or 0 for pose in document["poses"]) / 60
+    assert document["minutes"]["total"] == pytest.approx(by_hand + driven)
+    assert any("boom_foot_left" in pose["shoot"] for pose in document["poses"])
+    assert max(pose["edge_height"][1] for pose in document["poses"]) <= 2.0
+    for pose in document["poses"]:
+        assert all(span is None or sum(span) > 0 for span in pose["tolerance"].values())
+    curve = document["curve"]
+    assert curve["edge_only"]["worst"][-1] > 1.5 * curve["worst"][-1]
+    told = " ".join(out.split())
+    assert "With nothing shot but the edge, the same minutes would give" in told
+    kept = {one["quantity"]: " ".join(one["machines"]) for one in document["kept_out"]}
+    assert "edge_left and edge_right exchanged" in kept["edge_width"]
+    assert "Tape edge_width, roughly: it alone keeps out" in told
+
+
+def test_minutes_or_poses_but_not_both(calib_command, rig_file):
+    """Exit 2."""
+    assert calib_command("plan", rig_file, "--minutes", 25, "--poses", 8, *QUICK)[0] == 2
