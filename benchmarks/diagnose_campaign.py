@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 from calib.judge.explain import explain
-from calib.report.diagnosis import diagnosis_document
+from calib.report.pages.diagnosis import diagnosis_document
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -44,7 +44,7 @@ def main():
             result = outcome(document, patterns)
             counts[result] += 1
             if options.show and result not in ("first", "clean"):
-                print(f"  {options.seed + i} {result}: {document['says'][:300]}\n"
+                print(f"  {options.seed + i} {result}: {document.says[:300]}\n"
                       f"      wanted {patterns}")
         taken = (time.process_time() - start) / options.runs
         print(f"{name:34s}" + "".join(f"{counts[c]:11d}" for c in COLUMNS) + f"{taken:8.1f}",

@@ -76,12 +76,13 @@ def results(run, count):
     other = run.parent / "other"
     subprocess.run([*CALIB, "simulate", other, "--seed", "2"], check=True, capture_output=True)
     subprocess.run([*CALIB, "solve", other], capture_output=True)
-    other, rng, where = load_result(other / "result"), random.Random(), places(sound.document)
+    tables = sound.document.table()
+    other, rng, where = load_result(other / "result"), random.Random(), places(tables)
     faults, slowest = [], 0.0
     for k in range(count):
         start = time.process_time()
         try:
-            tried(sound.document, where, other, run.parent / "changed.json", rng, k % 50 == 0)
+            tried(tables, where, other, run.parent / "changed.json", rng, k % 50 == 0)
         except Exception as error:
             faults.append(f"result.json: {error!r} (in {run.parent / 'changed.json'})")
         slowest = max(slowest, time.process_time() - start)

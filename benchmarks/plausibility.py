@@ -23,6 +23,7 @@ from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.judge.judgement import HOPELESS, judge
 from calib.judge.mistakes import with_readings, with_shots
 from calib.judge.plausible import plausibility
+from calib.report.words.machine import plausible_says
 from calib.run.complaints import InputError
 from calib.simulate import simulate
 
@@ -92,10 +93,10 @@ def ending(run):
     factor = solution.adjustment.variance_factor
     found = plausibility(solution)
     if factor > HOPELESS:
-        return factor, 6, 6, found.says
+        return factor, 6, 6, plausible_says(found)
     gates = judge(solution).gates
     before = all(g.passed for g in gates if g.name != "plausibility")
-    return factor, 0 if before else 6, 0 if before and found.passed else 6, found.says
+    return factor, 0 if before else 6, 0 if before and found.passed else 6, plausible_says(found)
 
 
 def wrong(count):
@@ -141,9 +142,9 @@ def clean(count):
                 passed += found.passed
                 for w in found.equivalents:
                     if w.machine.relabelling is not None:
-                        told[w.machine.says, (w.told_by or "nothing").split(" of ")[0]] += 1
+                        told[w.machine.says, w.told_by.kind if w.told_by else "nothing"] += 1
                 if not found.passed:
-                    failed[found.says[:200]] += 1
+                    failed[plausible_says(found)[:200]] += 1
             print(f"{template}; {how}: {passed} of {count} pass", flush=True)
             for (says, by), times in told.most_common():
                 print(f"    {times:4d} {says}: {by}")

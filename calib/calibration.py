@@ -2,20 +2,21 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from html import escape
 
 import numpy as np
 
 from calib import stations
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.chain.chain import Points
-from calib.chain.derived import derived_values
-from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
+from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
 from calib.run.complaints import Complaint, InputError
 from calib.run.records import Run, Shots, Tape
+from calib.taped import TapedFunction
 
 #: A taped parameter whose variance the shots reduce by less than this share is "tape only".
 TAPE_ONLY_SHARE = 0.01
@@ -49,20 +50,17 @@ class Predicted:
 class Problem:
     """A run as an adjustment problem.
 
-    Unknowns: rig parameters, then four per stand, then four per set-up of a total station.
-
     Attributes
     ----------
     stands : tuple of str
         The stands that have shots, in order of first appearance.
     stand_of_pose : ndarray of int, shape (n_poses,)
         -1 for a pose whose stand has no shots.
-    names : tuple of str
-        One per unknown.
+    layout : Layout
+        What the unknowns are.
     start : ndarray, shape (n_unknowns,)
     start_corrections : ndarray, shape (n_poses, n_readings)
         Of readings that are set aside, rad; 0 of the others.
-    held : ndarray of bool, shape (n_unknowns,)
     n_taped : int
         How many of the prior's values are taped; the others are of set-ups.
     """
@@ -70,71 +68,83 @@ class Problem:
     run: Run
     stands: tuple[str, ...]
     stand_of_pose: np.ndarray
-    names: tuple[str, ...]
+    layout: Layout
     observations: Observations
     prior: Prior
     start: np.ndarray
     start_corrections: np.ndarray
-    held: np.ndarray
     n_taped: int
+
+    def __repr__(self):
+        return (f"<Problem: {len(self.observations.values)} observations, "
+                f"{len(self.layout)} unknowns>")
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """One per unknown."""
+        return self.layout.names
+
+    @property
+    def held(self) -> np.ndarray:
+        """Mask, shape (n_unknowns,)."""
+        return self.layout.held
+
+    @property
+    def model(self) -> Model:
+        """For the engine: design in columns of stands where there are many of them."""
+        return self if self.layout.split is None else self._split
 
     def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
         posture = self.run.rig.chain.posture(
-            unknowns[: self._n_rig], self.placement(unknowns), readings, jacobian
+            self.parameters(unknowns), self.placement(unknowns), readings, jacobian
         )
         return posture.points(target, pose)
 
+    def parameters(self, unknowns) -> np.ndarray:
+        """Of the rig, shape (n_parameters,)."""
+        return self.layout.of(RIG, unknowns)[0]
+
     def placement(self, unknowns) -> np.ndarray:
         """East, north, up, heading of each pose's stand, shape (n_poses, 4)."""
-        stands = unknowns[self._n_rig : self._n_placed].reshape(-1, len(PLACEMENT))
-        return np.vstack([stands, HOUSE_PLACEMENT])[self.stand_of_pose]
-
-    def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
-        """What shots should show, and the derivatives of that."""
-        points = self.points(unknowns, readings, shots.target, shots.pose)
-        design = self.spread(points, shots.pose)
-        set_ups = self.run.set_ups
-        if set_ups is None or shots.setup is None:
-            return Predicted(points.position, design, points.by_readings)
-        seen = stations.seen(points.position, shots.setup, set_ups, self.corrections(unknowns))
-        design = seen.by_point @ design
-        with_setup = np.flatnonzero(shots.setup >= 0)
-        columns = self._n_placed + 4 * shots.setup[with_setup, None] + np.arange(4)
-        design[with_setup[:, None], :, columns] = (
-            seen.by_corrections[with_setup].transpose(0, 2, 1))
-        return Predicted(seen.position, design, seen.by_point @ points.by_readings)
+        return np.vstack([self.layout.of(STAND, unknowns), HOUSE_PLACEMENT])[self.stand_of_pose]
 
     def corrections(self, unknowns) -> np.ndarray:
         """Shift east, north, up (m) and clockwise turn (rad) of each set-up, (n_setups, 4)."""
-        return unknowns[self._n_placed :].reshape(-1, 4)
+        return self.layout.of(SET_UP, unknowns)
 
-    def spread(self, points: Points, pose) -> np.ndarray:
-        """Derivatives of points by all unknowns, shape (n, 3, n_unknowns)."""
-        design = np.zeros((len(pose), 3, len(self.names)))
-        design[:, :, : self._n_rig] = points.by_parameters
-        stand = self.stand_of_pose[pose]
-        columns = self._n_rig + len(PLACEMENT) * stand[:, None] + np.arange(len(PLACEMENT))
-        design[np.arange(len(pose))[:, None], :, columns] = points.by_placement.transpose(0, 2, 1)
-        return design
+    def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
+        """What shots should show, and the derivatives of that."""
+        position, parts, by_readings = self._parts(unknowns, readings, shots)
+        return Predicted(position, self.layout.dense(parts), by_readings)
+
+    def _parts(self, unknowns, readings, shots):
+        """What shots should show, and the derivatives by each scope and by readings."""
+        points = self.points(unknowns, readings, shots.target, shots.pose)
+        parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
+                 Part(STAND, self.stand_of_pose[shots.pose], points.by_placement)]
+        set_ups = self.run.set_ups
+        if set_ups is None or shots.setup is None:
+            return points.position, parts, points.by_readings
+        seen = stations.seen(points.position, shots.setup, set_ups, self.corrections(unknowns))
+        parts = [part._replace(derivatives=seen.by_point @ part.derivatives) for part in parts]
+        parts.append(Part(SET_UP, shots.setup, seen.by_corrections))
+        return seen.position, parts, seen.by_point @ points.by_readings
 
     def __call__(self, unknowns, readings) -> Prediction:
-        """The model of the engine: predicted shot coordinates, row by row."""
-        predicted = self.predicted(unknowns, readings, self.run.shots)
-        n = 3 * len(self.run.shots)
-        return Prediction(
-            predicted.position.reshape(n),
-            predicted.by_unknowns.reshape(n, -1),
-            predicted.by_readings.reshape(n, -1),
-        )
+        """Predicted shot coordinates, row by row."""
+        return self._rows(unknowns, readings, self.layout.dense)
 
-    @property
-    def _n_rig(self):
-        return len(self.run.rig.parameters)
+    def _split(self, unknowns, readings):
+        """The same, the columns of each instance of ``layout.split`` by themselves."""
+        return self._rows(unknowns, readings, self.layout.bordered)
 
-    @property
-    def _n_placed(self):
-        return self._n_rig + len(PLACEMENT) * len(self.stands)
+    def _rows(self, unknowns, readings, design):
+        position, parts, by_readings = self._parts(unknowns, readings, self.run.shots)
+        by_unknowns, n = design(parts), position.size
+        if isinstance(by_unknowns, np.ndarray):
+            by_unknowns = by_unknowns.reshape(n, -1)
+        return Prediction(position.reshape(n), by_unknowns, by_readings.reshape(n, -1))
 
 
 @dataclass(frozen=True)
@@ -145,12 +155,37 @@ class Solution:
     ----------
     problem : Problem
     adjustment : Adjustment
-        ``adjustment.names`` orders the unknowns: rig parameters, then four per stand, then four
-        per set-up.
+        ``problem.layout`` tells what its unknowns are.
     """
 
     problem: Problem
     adjustment: Adjustment
+
+    def __repr__(self):
+        run, adjustment = self.run, self.adjustment
+        fit = "" if adjustment.variance_factor is None else (
+            f", variance factor {adjustment.variance_factor:.3g}")
+        return (f"<Solution: {len(run.shots)} shots, {len(np.unique(run.shots.pose))} poses, "
+                f"{len(self.problem.stands)} stands, {adjustment.free.sum()} unknowns{fit}>")
+
+    def _repr_html_(self):
+        table = self.frame("parameters").query("scope == 'rig'")
+        table = table[["value", "sd", "unit", "tape", "tape_sd"]].rename_axis(None)
+        return f"<p>{escape(repr(self))}</p>{table.to_html(float_format='{:.5g}'.format)}"
+
+    def frame(self, of: str):
+        """A pandas DataFrame in m and deg, with sds; see `calib.frames`.
+
+        Parameters
+        ----------
+        of : str
+            "parameters" (every unknown), "shots" or "readings".
+        """
+        from calib.frames import FRAMES  # pandas takes half a second to come
+
+        if of not in FRAMES:
+            raise ValueError(f"there is no table of {of!r}: one of {', '.join(FRAMES)}")
+        return FRAMES[of](self)
 
     @property
     def run(self) -> Run:
@@ -163,20 +198,18 @@ class Solution:
     @property
     def parameters(self) -> np.ndarray:
         """Rig parameters, shape (n_parameters,), m or rad."""
-        return self.adjustment.parameters[: len(self.rig.parameters)]
+        return self.problem.parameters(self.adjustment.parameters)
 
     @property
     def covariance(self) -> np.ndarray:
         """A-priori covariance of the rig parameters, zero rows where held."""
-        n = len(self.rig.parameters)
-        return self.adjustment.covariance[:n, :n]
+        columns = self.problem.layout.columns(RIG, "")
+        return self.adjustment.covariance[np.ix_(columns, columns)]
 
     @cached_property
     def stands(self) -> np.ndarray:
         """East, north, up (m) and heading (rad, 0 to 2 pi) per stand, shape (n_stands, 4)."""
-        n = len(self.rig.parameters)
-        stands = self.adjustment.parameters[n : n + len(PLACEMENT) * len(self.problem.stands)]
-        stands = stands.reshape(-1, len(PLACEMENT))
+        stands = self.problem.layout.of(STAND, self.adjustment.parameters)
         return np.column_stack([stands[:, :3], np.mod(stands[:, 3], 2 * np.pi)])
 
     @cached_property
@@ -208,9 +241,7 @@ class Solution:
     @cached_property
     def shots_alone(self) -> Spectrum:
         """Spectrum of the design without the tape: what the shots themselves can tell."""
-        first = len(self.adjustment.residuals)
-        last = first + self.problem.n_taped
-        return Spectrum.of(np.delete(self.adjustment.linearised.design, slice(first, last), 0))
+        return self.adjustment.linearised.spectrum_without(self.problem.n_taped)
 
     @cached_property
     def tape(self) -> tuple[np.ndarray, np.ndarray]:
@@ -237,7 +268,7 @@ class Solution:
         null = spectrum.right[:, spectrum.rank :]
         unseen = np.zeros(len(free), bool)
         unseen[free] = np.einsum("ij,ij->i", null, null) > 1e-6
-        return unseen[: len(self.rig.parameters)]
+        return self.problem.parameters(unseen)
 
 
 def solve(run: Run, near: Solution | None = None) -> Solution:
@@ -261,7 +292,7 @@ def solve(run: Run, near: Solution | None = None) -> Solution:
     readings = run.poses.readings + problem.start_corrections
     try:
         adjustment = adjust(
-            problem,
+            problem.model,
             problem.observations,
             problem.start,
             names=problem.names,
@@ -300,26 +331,20 @@ def problem_of(run: Run) -> Problem:
     stands = tuple(dict.fromkeys(shot_stands))
     number = {name: i for i, name in enumerate(stands)}
     stand_of_pose = np.array([number.get(name, -1) for name in run.poses.stand])
-    names = (
-        *run.rig.parameter_names,
-        *(f"{what} of stand {stand}" for stand in stands for what in PLACEMENT),
-        *stations.names_of(run.set_ups),
-    )
-    parameters = starting_parameters(run)
-    placed = np.concatenate([parameters, _starting_placements(run, parameters, stand_of_pose)])
-    start = np.append(placed, np.zeros(len(names) - len(placed)))
-    tape = _tape_prior(run, len(start))
-    held = np.concatenate([run.rig.held, np.zeros(len(start) - len(parameters), bool)])
+    layout = layout_of(run, stands)
+    parameters, start = starting_parameters(run), np.zeros(len(layout))
+    start[layout.columns(RIG)] = parameters
+    start[layout.columns(STAND)] = _starting_placements(run, parameters, stand_of_pose)
+    tape = _tape_prior(run, layout)
     problem = Problem(
         run=run,
         stands=stands,
         stand_of_pose=stand_of_pose,
-        names=names,
+        layout=layout,
         observations=_observations(run),
-        prior=stations.joined(tape, stations.prior_of(run.set_ups, len(placed), len(start))),
+        prior=stations.joined(tape, stations.prior_of(run.set_ups, layout.columns(SET_UP))),
         start=start,
         start_corrections=np.zeros_like(run.poses.readings),
-        held=held,
         n_taped=len(tape.values),
     )
     return replace(problem, start_corrections=_starting_corrections(problem))
@@ -382,30 +407,15 @@ def _starting_corrections(problem):
     return corrections
 
 
-def _tape_prior(run, n_unknowns):
+def _tape_prior(run, layout):
     """The tape rows as pseudo-observations, without those on held parameters."""
     rig, tape = run.rig, run.tape
-    held = {p.name for p in rig.parameters if p.held}
-    used = [i for i, name in enumerate(tape.quantities) if name not in held]
+    used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
     if not used:
         return Prior.none()
     names = tuple(tape.quantities[i] for i in used)
-    all_names = (*rig.parameter_names, *(d.name for d in rig.derived))
-    pick = np.array([all_names.index(name) for name in names])
-    n_rig, n_all = len(rig.parameters), len(all_names)
-    derived_taped = (pick >= n_rig).any()
-    gradient = np.eye(n_all, n_unknowns)
-
-    def taped_quantities(unknowns):
-        values, rates = np.zeros(n_all), gradient
-        values[:n_rig] = unknowns[:n_rig]
-        if derived_taped:
-            rates = gradient.copy()
-            values[n_rig:], rates[n_rig:, :n_rig] = derived_values(rig, unknowns[:n_rig])
-            rates[n_rig:, n_rig:] = 0.0
-        return values[pick], rates[pick]
-
-    return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2), taped_quantities)
+    return Prior(names, tape.value[used], np.diag(tape.sd[used] ** 2),
+                 TapedFunction(rig, names, tape.value[used], layout.columns(RIG, "")))
 
 
 def _starting_placements(run, parameters, stand_of_pose):
@@ -422,7 +432,7 @@ def _starting_placements(run, parameters, stand_of_pose):
         if len(set(shots.pose[rows & whole])) > 1:  # a reading that is set aside may be far off
             rows &= whole
         placements.append(_level_fit(predicted[rows], shots.position[rows]))
-    return np.concatenate(placements) if placements else np.zeros(0)
+    return np.array(placements).reshape(-1, 4)
 
 
 def _level_fit(house, site):
@@ -439,7 +449,7 @@ def _level_fit(house, site):
 def _refuse_blind(problem, unknowns, readings, limit):
     run = problem.run
     posture = run.rig.chain.posture(
-        unknowns[: len(run.rig.parameters)], problem.placement(unknowns), readings, False
+        problem.parameters(unknowns), problem.placement(unknowns), readings, False
     )
     shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
     blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]

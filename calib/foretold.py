@@ -90,14 +90,6 @@ class Replaced:
     estimate: float
     sd: float
 
-    @property
-    def says(self) -> str:
-        """In words, for people."""
-        if not np.isfinite(self.sd):
-            return "no other shot of its pose determines it"
-        return (f"it read {np.degrees(self.measured):.2f} deg, the shots of its pose say "
-                f"{np.degrees(self.estimate):.2f} ± {np.degrees(self.sd):.2f} deg")
-
 
 def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
     """Every reading that is set aside, pose by pose."""

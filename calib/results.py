@@ -18,6 +18,7 @@ from uncertainties import UFloat
 
 from calib.chain.rig import Rig, RigError, rig_from_dict
 from calib.document.record import ResultRecord
+from calib.document.values import tables
 from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Tape
@@ -39,52 +40,52 @@ class Result:
 
     Attributes
     ----------
-    document : dict
+    document : ResultRecord
         The whole of result.json, in m and deg.
     path : Path or None
     sha256 : str
         Of the file as it was read.
     """
 
-    document: dict
+    document: ResultRecord
     path: Path | None = None
     sha256: str = ""
 
     @cached_property
     def parameters(self) -> pd.DataFrame:
         """One row per rig parameter, in the units of its column `unit`."""
-        return pd.DataFrame(self.document["parameters"])
+        return pd.DataFrame(tables(self.document.parameters))
 
     @cached_property
     def derived(self) -> pd.DataFrame:
         """Quantities computed from the parameters."""
-        return pd.DataFrame(self.document["derived"])
+        return pd.DataFrame(tables(self.document.derived))
 
     @cached_property
     def shots(self) -> pd.DataFrame:
         """One row per shot, lengths in m; nested records become ``residual_east`` and so on."""
-        return pd.json_normalize(self.document["shots"], sep="_")
+        return pd.json_normalize(tables(self.document.shots), sep="_")
 
     @cached_property
     def readings(self) -> pd.DataFrame:
         """One row per pose and reading, deg."""
-        return pd.DataFrame(self.document["readings"])
+        return pd.DataFrame(tables(self.document.readings))
 
     @cached_property
     def poses(self) -> pd.DataFrame:
         """One row per pose, deg; the edge's sd there in m."""
-        return pd.json_normalize(self.document["poses"], sep="_")
+        return pd.json_normalize(tables(self.document.poses), sep="_")
 
     @cached_property
     def stands(self) -> pd.DataFrame:
         """One row per stand, m and deg."""
-        return pd.json_normalize(self.document["stands"], sep="_")
+        return pd.json_normalize(tables(self.document.stands), sep="_")
 
     @cached_property
     def covariance(self) -> pd.DataFrame:
         """Of every estimated unknown, in the units of the record."""
-        record = self.document["covariance"]
-        return pd.DataFrame(record["matrix"], record["names"], record["names"])
+        record = self.document.covariance
+        return pd.DataFrame(record.matrix, record.names, record.names)
 
     @cached_property
     def numbers(self) -> dict[str, UFloat]:
@@ -97,12 +98,12 @@ class Result:
     @cached_property
     def rig(self) -> Rig:
         """The rig as it was solved."""
-        return rig_from_dict(self.document["rig"]["definition"])
+        return rig_from_dict(self.document.rig.definition)
 
     @cached_property
     def values_si(self) -> np.ndarray:
         """Rig parameters, shape (p,), m and rad."""
-        by_name = {p["name"]: p["value"] for p in self.document["parameters"]}
+        by_name = {p.name: p.value for p in self.document.parameters}
         return self._factor * np.array([by_name[n] for n in self.rig.parameter_names])
 
     @cached_property
@@ -115,13 +116,14 @@ class Result:
     @cached_property
     def tape(self) -> Tape:
         """The tape that took part in the solution, m and rad."""
-        rows = [r for r in (self.document["taped"] or {"rows": []})["rows"] if r["used"]]
-        factor = np.array([_si(r["unit"]) for r in rows])
+        taped = self.document.taped
+        rows = [] if taped is None else [r for r in taped.rows if r.used]
+        factor = np.array([_si(r.unit) for r in rows])
         return Tape(
-            tuple(r["quantity"] for r in rows),
-            factor * np.array([r["tape"] for r in rows]),
-            factor * np.array([r["tape_sd"] for r in rows]),
-            tuple(r["unit"] for r in rows),
+            tuple(r.quantity for r in rows),
+            factor * np.array([r.tape for r in rows]),
+            factor * np.array([r.tape_sd for r in rows]),
+            tuple(r.unit for r in rows),
             tuple(range(2, len(rows) + 2)),
         )
 
@@ -133,14 +135,14 @@ class Result:
             rig=self.rig,
             parameters=self.values_si,
             covariance=self.covariance_si,
-            estimated=tuple(p["name"] for p in document["parameters"] if p["status"] != "held"),
+            estimated=tuple(p.name for p in document.parameters if p.status != "held"),
             tape=self.tape,
-            chi2=document["fit"]["chi2"],
-            dof=document["fit"]["dof"],
-            identity=document["run"]["files"].get("shots.csv") or self.sha256,
-            failed=tuple(g["name"] for g in document["verdict"]["gates"] if not g["passed"]),
-            shots=tuple((s["target"], *s["position"].values()) for s in document["shots"]),
-            time=next((p["time"] for p in document["poses"] if p["time"]), ""),
+            chi2=document.fit.chi2,
+            dof=document.fit.dof,
+            identity=document.run.files.get("shots.csv") or self.sha256,
+            failed=tuple(g.name for g in document.verdict.gates if not g.passed),
+            shots=tuple((s.target, *s.position.numbers) for s in document.shots),
+            time=next((p.time for p in document.poses if p.time), ""),
         )
 
     @property
@@ -167,8 +169,7 @@ def load_result(path: str | Path) -> Result:
         if path.is_dir():
             path = path / RESULT
     content = _content(path)
-    document = _parsed(content, path)
-    _check_shape(document, path)
+    document = _record(_parsed(content, path), path)
     result = Result(document, path, hashlib.sha256(content).hexdigest())
     _check_rig(result)
     return result
@@ -218,9 +219,10 @@ def _each_key_once(pairs):
     return table
 
 
-def _check_shape(document, path):
+def _record(document, path):
+    """The document as the schema has it."""
     try:
-        ResultRecord.model_validate(document)
+        return ResultRecord.model_validate(document)
     except ValidationError as error:
         raise InputError([
             Complaint(str(path), None, ".".join(map(str, e["loc"])) or None,
@@ -272,22 +274,22 @@ def _against(rig, document):
     """Key, what is in the tables, what is in the rig; where the two differ."""
     units = {p.name: p.unit for p in (*rig.parameters, *rig.derived)}
     targets, readings = set(rig.target_names), list(rig.reading_names)
-    edge = [document["edge"], *([document["taped"]["edge"]] if document["taped"] else [])]
+    edge = [document.edge, *([document.taped.edge] if document.taped else [])]
     yield from (row for row in (
-        ("parameters", [f"{p['name']} {p['unit']}" for p in document["parameters"]],
+        ("parameters", [f"{p.name} {p.unit}" for p in document.parameters],
          [f"{p.name} {p.unit}" for p in rig.parameters]),
-        ("poses.joints", list(document["poses"][0]["joints"]), readings),
+        ("poses.joints", document.reading_names, readings),
     ) if row[1] != row[2])
-    rows = document["taped"]["rows"] if document["taped"] else []
+    rows = document.taped.rows if document.taped else []
     yield from (row for row in (
-        ("shots.target", {s["target"] for s in document["shots"]} - targets, rig.target_names),
-        ("readings.reading", {r["reading"] for r in document["readings"]} - set(readings),
+        ("shots.target", {s.target for s in document.shots} - targets, rig.target_names),
+        ("readings.reading", {r.reading for r in document.readings} - set(readings),
          readings),
-        ("edge.points", {p for e in edge for p in e["points"]} - targets, rig.target_names),
-        ("edge.axes", {a["reading"] for e in edge for a in e["axes"]} - set(readings), readings),
-        ("taped.rows", {r["quantity"] for r in rows if units.get(r["quantity"]) != r["unit"]},
+        ("edge.points", {p for e in edge for p in e.points} - targets, rig.target_names),
+        ("edge.axes", {a.reading for e in edge for a in e.axes} - set(readings), readings),
+        ("taped.rows", {r.quantity for r in rows if units.get(r.quantity) != r.unit},
          units),
-        ("derived", {d["name"] for d in document["derived"]} - set(units), units),
+        ("derived", {d.name for d in document.derived} - set(units), units),
     ) if row[1])
 
 

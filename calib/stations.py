@@ -38,12 +38,6 @@ class Seen:
     by_corrections: np.ndarray
 
 
-def names_of(set_ups: SetUps | None) -> tuple[str, ...]:
-    """One name per unknown, in the order of the unknowns."""
-    return () if set_ups is None else tuple(
-        f"{what} of set-up {name}" for name in set_ups.ids for what in CORRECTIONS)
-
-
 def seen(point: np.ndarray, setup: np.ndarray, set_ups: SetUps, corrections: np.ndarray) -> Seen:
     """How points of the site show, given the corrections of the set-ups.
 
@@ -72,20 +66,45 @@ def seen(point: np.ndarray, setup: np.ndarray, set_ups: SetUps, corrections: np.
     return Seen(origin + turned, turn, by_corrections)
 
 
-def prior_of(set_ups: SetUps | None, first: int, n_unknowns: int) -> Prior:
+@dataclass(frozen=True)
+class Known:
+    """What is known of the set-ups as a function of all unknowns.
+
+    Attributes
+    ----------
+    columns : ndarray of int, shape (n_setups, 4)
+        Where the corrections are among the unknowns.
+    measured : ndarray of int, shape (m,)
+        Columns of the corrections that were measured beforehand.
+    """
+
+    set_ups: SetUps
+    columns: np.ndarray
+    measured: np.ndarray
+
+    def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Measured corrections, then sights; and the gradient."""
+        set_ups, m = self.set_ups, len(self.measured)
+        sights = seen(set_ups.known, set_ups.sight_setup, set_ups, unknowns[self.columns])
+        rates = np.zeros((m + sights.position.size, len(unknowns)))
+        rates[np.arange(m), self.measured] = 1.0
+        rows = m + np.arange(sights.position.size).reshape(-1, 3, 1)
+        rates[rows, self.columns[set_ups.sight_setup][:, None]] = sights.by_corrections
+        return np.concatenate([unknowns[self.measured], sights.position.reshape(-1)]), rates
+
+
+def prior_of(set_ups: SetUps | None, columns: np.ndarray) -> Prior:
     """Sights and prior knowledge of the set-ups as pseudo-observations.
 
     Parameters
     ----------
-    first : int
-        Where the corrections begin among the unknowns; they are the last of them.
+    columns : ndarray of int, shape (n_setups, 4)
+        Where the corrections are among the unknowns.
     """
     if set_ups is None:
         return Prior.none()
     measured = np.argwhere(np.isfinite(set_ups.sd))
-    index = first + 4 * measured[:, 0] + measured[:, 1]
-    all_names = names_of(set_ups)
-    names = [all_names[4 * i + j] for i, j in measured]
+    names = [f"{CORRECTIONS[j]} of set-up {set_ups.ids[i]}" for i, j in measured]
     names += [f"{axis} of {point} seen from set-up {set_ups.ids[s]}"
               for s, point in zip(set_ups.sight_setup, set_ups.sight_point, strict=True)
               for axis in CORRECTIONS[:3]]
@@ -94,20 +113,21 @@ def prior_of(set_ups: SetUps | None, first: int, n_unknowns: int) -> Prior:
     covariance[:n_measured, :n_measured] = np.diag(set_ups.sd[tuple(measured.T)] ** 2)
     covariance[n_measured:, n_measured:] = _sight_covariance(set_ups)
     values = np.concatenate([np.zeros(n_measured), set_ups.sight.reshape(-1)])
+    return Prior(tuple(names), values, covariance,
+                 Known(set_ups, columns, columns[tuple(measured.T)]))
 
-    def function(unknowns):
-        rates = np.zeros((len(values), n_unknowns))
-        rates[np.arange(n_measured), index] = 1.0
-        corrections = unknowns[first:].reshape(-1, 4)
-        sights = seen(set_ups.known, set_ups.sight_setup, set_ups, corrections)
-        columns = first + 4 * set_ups.sight_setup[:, None] + np.arange(4)
-        block = np.zeros((len(set_ups.sight), 3, n_unknowns))
-        block[np.arange(len(block))[:, None], :, columns] = (
-            sights.by_corrections.transpose(0, 2, 1))
-        rates[n_measured:] = block.reshape(-1, n_unknowns)
-        return np.concatenate([unknowns[index], sights.position.reshape(-1)]), rates
 
-    return Prior(tuple(names), values, covariance, function)
+@dataclass(frozen=True)
+class Both:
+    """The functions of two priors, one below the other."""
+
+    one: Prior
+    other: Prior
+
+    def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        parts = self.one.function(unknowns), self.other.function(unknowns)
+        values, rates = zip(*parts, strict=True)
+        return np.concatenate(values), np.concatenate(rates)
 
 
 def joined(one: Prior, other: Prior) -> Prior:
@@ -115,13 +135,8 @@ def joined(one: Prior, other: Prior) -> Prior:
     n, m = len(one.values), len(other.values)
     covariance = np.zeros((n + m, n + m))
     covariance[:n, :n], covariance[n:, n:] = one.covariance, other.covariance
-
-    def function(unknowns):
-        parts = one.function(unknowns), other.function(unknowns)
-        return tuple(np.concatenate(both) for both in zip(*parts, strict=True))
-
     return Prior((*one.names, *other.names), np.concatenate([one.values, other.values]),
-                 covariance, function)
+                 covariance, Both(one, other))
 
 
 def _sight_covariance(set_ups):

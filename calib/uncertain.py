@@ -62,10 +62,14 @@ def unknowns(solution: Solution) -> dict[str, UFloat]:
 
 
 def derived(solution: Solution) -> dict[str, UFloat]:
-    """The rig's derived quantities, m, correlated with each other."""
+    """The rig's derived quantities, m or rad, correlated with each other.
+
+    Those of points that no shot tells the place of are left out.
+    """
     values, gradient = derived_values(solution.rig, solution.parameters)
     numbers = correlated_numbers(values, _symmetric(gradient @ solution.covariance @ gradient.T))
-    return dict(zip((d.name for d in solution.rig.derived), numbers, strict=True))
+    return {d.name: number for d, number in zip(solution.rig.derived, numbers, strict=True)
+            if d.name not in solution.rig.untold}
 
 
 def position(solution: Solution, target: str, readings) -> tuple[UFloat, UFloat, UFloat]:

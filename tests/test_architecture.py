@@ -14,20 +14,24 @@ ALLOWED = {
     "chain": set(),
     "adjust": set(),
     "spreadsheet": set(),
+    "names": set(),
     "document": {"run"},
     "run": {"chain", "spreadsheet"},
     "stations": {"adjust", "run"},
-    "calibration": {"adjust", "chain", "run", "stations"},
+    "taped": {"chain"},
+    "frames": set(),
+    "layout": {"adjust", "chain", "run", "stations"},
+    "calibration": {"adjust", "chain", "frames", "layout", "run", "stations", "taped"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
-              "foretold"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge"},
-    "report": {"adjust", "calibration", "chain", "judge", "plan", "spreadsheet", "stations",
-               "uncertain", "edge", "foretold"},
+              "foretold", "layout", "names", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
+    "report": {"adjust", "calibration", "chain", "document", "judge", "plan", "spreadsheet",
+               "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }
 
 
@@ -62,6 +66,21 @@ def test_imports_go_one_way(path, part):
         return
     wrong = set(imported_parts(path)) - ALLOWED[part] - {part}
     assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
+
+
+#: Floors of the report and what each may import of it, besides what lies on no floor.
+FLOORS = {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"}}
+
+
+@pytest.mark.parametrize("floor", FLOORS)
+def test_floors_of_the_report_rest_on_the_lower_ones(floor):
+    """Words and drawings know no page; the press knows no page that it prints."""
+    for path in (ROOT / "report" / floor).glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            name = node.module if isinstance(node, ast.ImportFrom) else None
+            if name and name.startswith("calib.report."):
+                other = name.split(".")[2]
+                assert other not in {*FLOORS, "pages"} - FLOORS[floor], f"{path.name}: {name}"
 
 
 @pytest.mark.parametrize(("path", "part"), list(modules()))

@@ -69,7 +69,7 @@ def test_derivatives_of_what_is_seen(set_ups):
 
 def test_prior_values_and_covariance(set_ups):
     """Four measured corrections, nine coordinates of sights; a known point's error is shared."""
-    prior = stations.prior_of(set_ups, BEFORE, BEFORE + 8)
+    prior = stations.prior_of(set_ups, BEFORE + np.arange(8).reshape(2, 4))
     assert prior.names[:4] == ("east of set-up A", "up of set-up A", "north of set-up B",
                                "orientation of set-up B")
     assert prior.names[4] == "east of P seen from set-up A"
@@ -85,7 +85,7 @@ def test_prior_values_and_covariance(set_ups):
 
 def test_prior_function_and_its_derivatives(set_ups):
     """Computed values are the corrections and the known points as they show; rates by steps."""
-    prior = stations.prior_of(set_ups, BEFORE, BEFORE + 8)
+    prior = stations.prior_of(set_ups, BEFORE + np.arange(8).reshape(2, 4))
     unknowns = np.random.default_rng(6).normal(0, 0.1, BEFORE + 8)
     values, rates = prior.function(unknowns)
     corrections = unknowns[BEFORE:].reshape(2, 4)
@@ -102,7 +102,7 @@ def test_prior_function_and_its_derivatives(set_ups):
 
 def test_priors_join_without_correlation(set_ups):
     """Values, covariances and derivatives one below the other."""
-    one = stations.prior_of(set_ups, BEFORE, BEFORE + 8)
+    one = stations.prior_of(set_ups, BEFORE + np.arange(8).reshape(2, 4))
     two = Prior.on_parameters(["x"], [1], [0.5], sd=[0.1])
     both = stations.joined(two, one)
     assert both.names == ("x", *one.names)
@@ -115,6 +115,5 @@ def test_priors_join_without_correlation(set_ups):
 
 
 def test_without_set_ups_there_is_nothing():
-    """No names, no prior."""
-    assert stations.names_of(None) == ()
-    assert len(stations.prior_of(None, 3, 3).values) == 0
+    """No prior."""
+    assert len(stations.prior_of(None, np.zeros((0, 4), int)).values) == 0

@@ -16,7 +16,8 @@ are found one at a time, the largest drop of omega first.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
+
+from calib.adjust.distributions import f_isf, f_sf
 
 #: Level of the global test and of each step of the search.
 LEVEL = 0.05
@@ -173,7 +174,7 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     omega = float(pulled @ inverse @ pulled)
     pooled = (first.chi2 + second.chi2) / dof
     statistic = omega / rank / pooled
-    limit = float(f_distribution.isf(LEVEL, rank, dof))
+    limit = float(f_isf(LEVEL, rank, dof))
     columns = (np.eye(len(pulled)) if candidates is None else candidates) / scale[:, None]
     told = np.einsum("pk,pq,qk->k", columns, weight, columns)
     units = np.sqrt(np.where(told > 0, told, 1.0))
@@ -183,19 +184,19 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     change, covariance = _change(normal, pulls, chosen)
     return Congruency(
         omega, rank, float(pooled), dof, float(statistic), limit,
-        float(f_distribution.sf(statistic, rank, dof)), tuple(moved), change / units[chosen],
+        float(f_sf(statistic, rank, dof)), tuple(moved), change / units[chosen],
         covariance / np.outer(units[chosen], units[chosen]),
         float(left_over / left / pooled) if left else np.nan,
-        float(f_distribution.isf(LEVEL, left, dof)) if left else np.nan,
+        float(f_isf(LEVEL, left, dof)) if left else np.nan,
     )
 
 
 def _search(normal, pulls, omega, rank, dof, pooled, most):
     """Candidates in the order of their drops of omega until the rest passes; what is left of it."""
     moved, chosen, gained, left = [], [], 0.0, rank
-    limit = float(f_distribution.isf(LEVEL, 1, dof))
+    limit = float(f_isf(LEVEL, 1, dof))
     while left and len(chosen) < most:
-        if (omega - gained) / left / pooled <= f_distribution.isf(LEVEL, left, dof):
+        if (omega - gained) / left / pooled <= f_isf(LEVEL, left, dof):
             break
         drops = np.array([_drop(normal, pulls, [*chosen, j])
                           if normal[j, j] > 0 and j not in chosen else -np.inf

@@ -10,7 +10,15 @@ from functools import cache
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, ncx2, t
+
+from calib.adjust.distributions import (
+    chi2_isf,
+    chi2_ppf,
+    chi2_sf,
+    noncentral_chi2_isf,
+    noncentral_chi2_sf,
+    t_isf,
+)
 
 #: Probability of accusing a good observation in a one-dimensional test, and of finding a bad one
 #: of just detectable size. Baarda's customary choice.
@@ -24,8 +32,8 @@ def noncentrality(alpha: float = ALPHA, power: float = POWER, dof: int = 1) -> f
     >>> round(noncentrality(0.001, 0.80), 4)
     17.0746
     """
-    limit = chi2.isf(alpha, dof)
-    return float(brentq(lambda noncentral: ncx2.sf(limit, dof, noncentral) - power, 1e-9, 1e4,
+    limit = chi2_isf(alpha, dof)
+    return float(brentq(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
                         xtol=1e-12))
 
 
@@ -48,7 +56,7 @@ def equal_power_limit(dof: int, alpha: float = ALPHA, power: float = POWER) -> f
     >>> round(equal_power_limit(3), 2)
     12.63
     """
-    return float(ncx2.isf(power, dof, noncentrality(alpha, power)))
+    return float(noncentral_chi2_isf(power, dof, noncentrality(alpha, power)))
 
 
 def equal_power_level(dof: int, alpha: float = ALPHA, power: float = POWER) -> float:
@@ -57,7 +65,7 @@ def equal_power_level(dof: int, alpha: float = ALPHA, power: float = POWER) -> f
     >>> round(equal_power_level(3), 4)
     0.0055
     """
-    return float(chi2.sf(equal_power_limit(dof, alpha, power), dof))
+    return float(chi2_sf(equal_power_limit(dof, alpha, power), dof))
 
 
 def pope_tau(dof: int, alpha: float = ALPHA) -> float:
@@ -78,7 +86,7 @@ def pope_tau(dof: int, alpha: float = ALPHA) -> float:
     """
     if dof < 2:
         raise ValueError(f"tau tests nothing with {dof} degrees of freedom; it takes 2 or more")
-    quantile = t.isf(alpha / 2, dof - 1)
+    quantile = t_isf(alpha / 2, dof - 1)
     return float(np.sqrt(dof) * quantile / np.sqrt(dof - 1 + quantile**2))
 
 
@@ -94,4 +102,4 @@ def variance_factor_bounds(dof: int, confidence: float = 0.95) -> tuple[float, f
     [0.3247, 2.0483]
     """
     tail = (1 - confidence) / 2
-    return float(chi2.ppf(tail, dof) / dof), float(chi2.isf(tail, dof) / dof)
+    return float(chi2_ppf(tail, dof) / dof), float(chi2_isf(tail, dof) / dof)

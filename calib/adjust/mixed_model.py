@@ -12,19 +12,23 @@ that of the full adjustment with every reading as an unknown. Values that are se
 too, eliminated from their blocks (`calib.adjust.aside`). Linearising at the adjusted and not
 at the raw readings follows A. J. Pope, "Some pitfalls to be avoided in the iterative adjustment of
 nonlinear problems", Proc. 38th Annual Meeting, American Society of Photogrammetry (1972) 449-477.
+Where the model gives its design as columns of sets of blocks (`calib.adjust.bordered`), every step
+is taken on the compressed rows: the same step from fewer numbers.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from calib.adjust.aside import Eliminated, block_columns, eliminate
+from calib.adjust.bordered import Bordered, Compressed
+from calib.adjust.linearised import Linearised
 from calib.adjust.observations import Model, Observations, Prior
-from calib.adjust.spectrum import NotDetermined, Spectrum
+from calib.adjust.spectrum import NotDetermined
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 
 #: At the end the Gauss-Newton step may be this many times the tolerance, or the root of chi2 times
 #: where that is more: progress is judged by what it takes off chi2. Rounding leaves `_ROUNDING`.
@@ -53,56 +57,6 @@ class ModelNotFinite(Exception):
     def __init__(self, rows, parameters):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
-
-
-@dataclass(frozen=True)
-class Linearised:
-    """The problem linearised at the solution: all that reliability and covariance need.
-
-    Attributes
-    ----------
-    whiteners : tuple of ndarray
-        Per block group, shape (g, m, m): G with ``G M G' = I``, less what is set aside.
-    by_parameters : ndarray, shape (n, p_free)
-        A, free parameters only.
-    by_readings : ndarray, shape (n, k)
-        B.
-    raw : ndarray, shape (n,)
-        w, not whitened.
-    design : ndarray, shape (n + q, p_free)
-        Whitened A over whitened H, free parameters only.
-    misclosure : ndarray, shape (n + q,)
-        Whitened w over whitened t - h: the residuals of the whitened problem.
-    prior_by_parameters : ndarray, shape (q, p_free)
-        H.
-    prior_whitener : ndarray, shape (q, q)
-    whole, prior_whole
-        The whiteners as they are without anything set aside.
-    eliminated, prior_eliminated
-        What was eliminated, per block group and from the prior.
-    """
-
-    whiteners: tuple[np.ndarray, ...]
-    by_parameters: np.ndarray
-    by_readings: np.ndarray
-    raw: np.ndarray
-    design: np.ndarray
-    misclosure: np.ndarray
-    prior_by_parameters: np.ndarray
-    prior_whitener: np.ndarray
-    whole: tuple[np.ndarray, ...]
-    prior_whole: np.ndarray
-    eliminated: tuple[Eliminated, ...]
-    prior_eliminated: Eliminated
-
-    @cached_property
-    def spectrum(self) -> Spectrum:
-        return Spectrum.of(self.design)
-
-    @property
-    def unknown_errors(self) -> int:
-        """How many unknowns were eliminated with what is set aside."""
-        return sum(e.rank for e in (*self.eliminated, self.prior_eliminated))
 
 
 @dataclass(frozen=True)
@@ -138,6 +92,10 @@ class Adjustment:
     prior_residuals: np.ndarray
     linearised: Linearised
     iterations: int
+
+    def __repr__(self):
+        return (f"<Adjustment: {len(self.residuals)} observations, {self.free.sum()} unknowns, "
+                f"chi2 {self.chi2:.4g}, {self.dof} degrees of freedom>")
 
     @property
     def sd(self) -> np.ndarray:
@@ -273,13 +231,15 @@ class _Problem:
         known = ~observations.readings_aside
         pair = known[:, :, None] & known[:, None, :] | np.eye(known.shape[1], dtype=bool)
         self.reading_covariance = observations.reading_covariance * pair
-        self.prior_whole = _inverse_cholesky(prior.covariance[None])
+        self.prior_whole = whiteners_of(prior.covariance[None])
         q = len(prior.values)
         aside = np.zeros(q, bool) if prior.aside is None else prior.aside
         projected, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
         self.prior_whitener = projected[0]
         self._cache = (None, None)
+        self._compressed = (None, None, None)
+        self._sets = None
 
     def full(self, x):
         parameters = self.start.copy()
@@ -292,12 +252,25 @@ class _Problem:
         if self._cache[0] != key:
             prediction = self.model(self.full(x), self.observations.readings + v)
             finite = np.isfinite(prediction.values)
-            finite &= np.isfinite(prediction.by_parameters).all(1)
+            finite &= np.isfinite(_values(prediction.by_parameters)).all(1)
             finite &= np.isfinite(prediction.by_readings).all(1)
             if not finite.all():
                 raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
             self._cache = (key, prediction)
         return self._cache[1]
+
+    def by_free(self, x, v):
+        """A, free columns."""
+        a = self.predict(x, v).by_parameters
+        if not isinstance(a, Bordered):
+            return a[:, self.free]
+        kept = a.only(self.free)
+        if self._sets is None:
+            if any(np.ptp(a.sets.of_row[group.rows], axis=1).any()
+                   for group in self.observations.groups):
+                raise ValueError("the observations of a block are of several sets")
+            self._sets = kept.sets
+        return Bordered(self._sets, kept.values)
 
     def freeze(self, x, v):
         """B and the whiteners of M = B Q B' + S at (x, v)."""
@@ -306,9 +279,8 @@ class _Problem:
         for group in self.observations.groups:
             b = by_readings[group.rows]
             q = self.reading_covariance[group.blocks]
-            total = group.covariance + b @ q @ b.transpose(0, 2, 1)
             try:
-                g = _inverse_cholesky(total)
+                g = whiteners_of(misclosure_covariance(group.covariance, b, q))
             except np.linalg.LinAlgError:
                 raise NotConverged(
                     "the parameters ran away: readings drown the observations of a block"
@@ -332,7 +304,9 @@ class _Problem:
         return np.sqrt(np.where(variance > 0, variance, 1.0))
 
     def whitened(self, array, whiteners):
-        """Apply the block whiteners to an array of shape (n,) or (n, p)."""
+        """Apply the block whiteners to an array of shape (n,) or (n, p), or a bordered one."""
+        if isinstance(array, Bordered):
+            return Bordered(array.sets, self.whitened(array.values, whiteners))
         out = np.empty_like(array)
         for group, g in zip(self.observations.groups, whiteners, strict=True):
             block = array[group.rows]
@@ -353,15 +327,18 @@ class _Problem:
 
     def solve(self, x, v, frozen, tolerance):
         """The free parameters that minimise the frozen problem, well within `tolerance` sd."""
-        by_readings, whiteners = frozen.by_readings, frozen.whiteners
-
         def residuals(x):
-            w = self.whitened(self.misclosure(x, v, by_readings), whiteners)
+            w = self.whitened(self.misclosure(x, v, frozen.by_readings), frozen.whiteners)
             h, _ = self.prior.function(self.full(x))
-            return np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
+            w = np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
+            compressed = self.compressed(x, v, frozen)
+            return w if compressed is None else compressed.residual(w)
 
         def jacobian(x):
-            return -self.design(x, v, whiteners)
+            compressed = self.compressed(x, v, frozen)
+            if compressed is None:
+                return -np.vstack(self.design(x, v, frozen.whiteners))
+            return -np.vstack([compressed.triangle, np.zeros(len(x))])
 
         if not len(x):
             return x
@@ -375,10 +352,19 @@ class _Problem:
         return solution.x
 
     def design(self, x, v, whiteners):
-        """Whitened A over whitened H, free columns."""
-        a = self.predict(x, v).by_parameters[:, self.free]
+        """Whitened A and whitened H, free columns."""
         _, h = self.prior.function(self.full(x))
-        return np.vstack([self.whitened(a, whiteners), self.prior_whitener @ h[:, self.free]])
+        return self.whitened(self.by_free(x, v), whiteners), self.prior_whitener @ h[:, self.free]
+
+    def compressed(self, x, v, frozen):
+        """The design compressed set by set, remembering the last one; None: there are no sets."""
+        if not isinstance(self.predict(x, v).by_parameters, Bordered):
+            return None
+        key = x.tobytes()
+        if self._compressed[0] != key or self._compressed[1] is not frozen:
+            compressed = Compressed.of(*self.design(x, v, frozen.whiteners))
+            self._compressed = (key, frozen, compressed)
+        return self._compressed[2]
 
     def corrections(self, x, v, frozen):
         """v = Q B' W w, or what the block says of a reading that is aside; shape (n_blocks, k)."""
@@ -407,12 +393,13 @@ class _Problem:
         misclosure = np.concatenate([
             self.whitened(raw, frozen.whiteners), self.prior_whitener @ (self.prior.values - h),
         ])
+        by_free = self.by_free(x, v)
         return Linearised(
             whiteners=frozen.whiteners,
-            by_parameters=self.predict(x, v).by_parameters[:, self.free],
+            a=by_free,
             by_readings=frozen.by_readings,
             raw=raw,
-            design=self.design(x, v, frozen.whiteners),
+            whitened=self.whitened(by_free, frozen.whiteners),
             misclosure=misclosure,
             prior_by_parameters=by_parameters[:, self.free],
             prior_whitener=self.prior_whitener,
@@ -429,12 +416,12 @@ class _Problem:
         and summed, that is taken for information that is not there. Shape (len(steps.T),).
         """
         sd = np.sqrt(np.einsum("bkk->bk", self.observations.reading_covariance))
-        here = self.predict(x, v).by_parameters[:, self.free]
+        here = np.asarray(self.by_free(x, v))
         pretended = np.zeros(steps.shape[1])
         for j in range(v.shape[1]):
             noise = np.zeros_like(v)
             noise[:, j] = sd[:, j]
-            there = self.predict(x, v + noise).by_parameters[:, self.free]
+            there = np.asarray(self.by_free(x, v + noise))
             change = self.whitened(there - here, linearised.whiteners) @ steps
             pretended += np.einsum("ni,ni->i", change, change)
         return pretended
@@ -482,6 +469,6 @@ def _refuse_drowned(problem, x, v, names):
         raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free_names), True)
 
 
-def _inverse_cholesky(matrices):
-    """G with ``G M G' = I`` for a stack of matrices, shape (g, m, m)."""
-    return np.linalg.inv(np.linalg.cholesky(matrices))
+def _values(design):
+    """The numbers of a design, without the columns that a set has not."""
+    return design.values if isinstance(design, Bordered) else design

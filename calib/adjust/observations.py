@@ -6,6 +6,8 @@ from typing import Protocol
 
 import numpy as np
 
+from calib.adjust.bordered import Bordered
+
 #: A reading with its sd so many times larger says next to nothing.
 _POWERLESS = 1e4
 
@@ -27,14 +29,14 @@ class Prediction:
     Attributes
     ----------
     values : ndarray, shape (n,)
-    by_parameters : ndarray, shape (n, p)
-        The design matrix A.
+    by_parameters : ndarray or Bordered, shape (n, p)
+        The design matrix A; bordered where there are many sets of rows with columns of their own.
     by_readings : ndarray, shape (n, k)
         The matrix B: each row by the readings of its own block.
     """
 
     values: np.ndarray
-    by_parameters: np.ndarray
+    by_parameters: np.ndarray | Bordered
     by_readings: np.ndarray
 
 
@@ -150,6 +152,16 @@ class Observations:
 
 
 @dataclass(frozen=True)
+class _Chosen:
+    """Some of the parameters, and their gradient."""
+
+    index: np.ndarray
+
+    def __call__(self, parameters):
+        return parameters[self.index], np.eye(len(parameters))[self.index]
+
+
+@dataclass(frozen=True)
 class Prior:
     """Pseudo-observations of functions of the parameters, Gaussian.
 
@@ -192,19 +204,12 @@ class Prior:
         if not np.isfinite(values).all():
             raise ValueError("a prior value is not finite")
         check_covariance(covariance[None], "the prior")
-
-        def chosen(parameters):
-            return parameters[index], np.eye(len(parameters))[index]
-
-        return cls(tuple(names), values, covariance, chosen)
+        return cls(tuple(names), values, covariance, _Chosen(index))
 
     @classmethod
     def none(cls) -> "Prior":
         """No prior at all."""
-        def nothing(parameters):
-            return np.zeros(0), np.zeros((0, len(parameters)))
-
-        return cls((), np.zeros(0), np.zeros((0, 0)), nothing)
+        return cls((), np.zeros(0), np.zeros((0, 0)), _Chosen(np.zeros(0, int)))
 
 
 def check_covariance(matrices: np.ndarray, of_what: str) -> None:

@@ -12,8 +12,8 @@ from the information about all factors. All from memory.
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import psi
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_ppf, chi2_sf
 from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
 
 #: With fewer degrees of freedom nothing is told of a kind.
@@ -54,11 +54,11 @@ class Profile:
 
     def chance(self, factor: float) -> float:
         """Of a fall like this if `factor` is the true one."""
-        return float(chi2.sf(self.fall(factor), 1))
+        return float(chi2_sf(self.fall(factor), 1))
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """The factors that the likelihood bears out; from 0 where it does not fall enough."""
-        limit = chi2.ppf(confidence, 1)
+        limit = chi2_ppf(confidence, 1)
         estimate = float(self._best.theta[self._kind])
         high = self._end(estimate, self._pace, limit)
         if self.fall(float(self._likelihood.least[self._kind])) < limit:

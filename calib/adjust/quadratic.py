@@ -14,8 +14,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy import sparse
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_cdf, chi2_sf, normal_sf
 from calib.adjust.mixed_model import Adjustment
 
 #: Eigenvalues are taken of adjustments with at most so many observations and priors.
@@ -110,10 +110,10 @@ def tail(moments: Sequence[float], value: float) -> float:
     score = (value - first) / np.sqrt(2 * second)
     dof = second**3 / third**2 if third else np.inf
     if dof > _MOST_DOF:
-        return float(norm.sf(score))
+        return float(normal_sf(score))
     if third > 0:
-        return float(chi2.sf(dof + score * np.sqrt(2 * dof), dof))
-    return float(chi2.cdf(dof - score * np.sqrt(2 * dof), dof))
+        return float(chi2_sf(dof + score * np.sqrt(2 * dof), dof))
+    return float(chi2_cdf(dof - score * np.sqrt(2 * dof), dof))
 
 
 def whitener(adjustment: Adjustment) -> sparse.csr_matrix:

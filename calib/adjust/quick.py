@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.adjust.observations import Model, Observations, Prior
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 
 _WORTH_ANOTHER_STEP, _PATIENCE = 3e-3, 6
 
@@ -64,7 +65,7 @@ def look(
     sizes = np.zeros(len(observations.readings), int)
     for group in observations.groups:
         sizes[group.blocks] = group.rows.shape[1]
-    prior_whitener = np.linalg.inv(np.linalg.cholesky(prior.covariance))
+    prior_whitener = whiteners_of(prior.covariance)
 
     def state(parameters, weights):
         try:
@@ -121,11 +122,11 @@ class _State:
         for group in observations.groups:
             rows, b = group.rows, prediction.by_readings[group.rows]
             q = observations.powerless_covariance[group.blocks]
-            g = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
+            g = whiteners_of(misclosure_covariance(group.covariance, b, q))
             both = np.concatenate(
                 [misclosure[rows][..., None], prediction.by_parameters[rows][:, :, free]], axis=2
             )
-            whitened = np.linalg.solve(g, both)
+            whitened = g @ both
             residuals[rows], jacobian[rows] = whitened[:, :, 0], whitened[:, :, 1:]
             block_chi2[group.blocks] = np.sum(whitened[:, :, 0] ** 2, axis=1)
             row_weights[rows] = weights[group.blocks][:, None]

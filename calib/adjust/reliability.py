@@ -64,12 +64,6 @@ class Reliability:
     alpha: float
     power: float
 
-    @property
-    def total_redundancy(self) -> float:
-        """Sum of all redundancy numbers: the degrees of freedom."""
-        families = (self.observation_redundancy, self.reading_redundancy, self.prior_redundancy)
-        return float(sum(family.sum() for family in families))
-
 
 def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER) -> Reliability:
     """Redundancy, standardised residual and minimal detectable bias of every value.
@@ -145,18 +139,6 @@ class GroupTest(NamedTuple):
     bias: np.ndarray
 
 
-def group_test(
-    adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
-    readings: Sequence[int] = (), priors: Sequence[int] = (), alpha: float = ALPHA,
-    power: float = POWER,
-) -> GroupTest:
-    """Test `rows`, the `readings` of `block` and `priors` together for a bias of any form.
-
-    The radius `mdb` mixes units if observations and readings are both given.
-    """
-    return GroupTests.of(adjustment, alpha, power).test(rows, block, readings, priors)
-
-
 @dataclass(frozen=True)
 class GroupTests:
     """Tests of many groups of one adjustment; make it once with `GroupTests.of`.
@@ -197,7 +179,10 @@ class GroupTests:
 
     def test(self, rows: Sequence[int] = (), block: int | None = None,
              readings: Sequence[int] = (), priors: Sequence[int] = ()) -> GroupTest:
-        """As `group_test`."""
+        """Test `rows`, the `readings` of `block` and `priors` together for a bias of any form.
+
+        The radius `mdb` mixes units if observations and readings are both given.
+        """
         return self.test_all([(rows, block, readings, priors)])[0]
 
     def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:

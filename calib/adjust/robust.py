@@ -2,10 +2,10 @@
 
 Iteratively re-weighted least squares over groups of values (a shot, a reading). The distance of a
 group is u = sqrt(v' S^-1 v / f), v its residuals of the full adjustment and S their stated
-covariance; its variances are divided by a weight, Huber's min(1, k / u) or soft-L1's
-1 / sqrt(1 + (u / k)^2). P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73-101 (from
-memory). Weights only find suspects. The uncertainty of a result comes from a plain adjustment of
-what is left: the covariance of a re-weighted one is not that of its estimates.
+covariance; its variances are divided by Huber's weight min(1, k / u). P. J. Huber, Annals of
+Mathematical Statistics 35 (1964) 73-101 (from memory). Weights only find suspects. The uncertainty
+of a result comes from a plain adjustment of what is left: the covariance of a re-weighted one is
+not that of its estimates.
 """
 
 from collections.abc import Hashable, Sequence
@@ -17,15 +17,10 @@ from calib.adjust.candidate import Candidate
 from calib.adjust.mixed_model import Adjustment, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
 
-#: Huber's customary constant, in standard deviations; soft-L1 uses the same.
+#: Huber's customary constant, in standard deviations.
 TUNING = 1.345
 
 _MOST_ROUNDS, _SETTLED = 60, 5e-3
-
-_WEIGHT = {
-    "huber": lambda u: np.minimum(1.0, 1.0 / np.maximum(u, 1e-12)),
-    "soft_l1": lambda u: 1.0 / np.sqrt(1.0 + u**2),
-}
 
 
 @dataclass(frozen=True)
@@ -56,7 +51,6 @@ def reweight(
     observations: Observations,
     start: np.ndarray,
     groups: Sequence[Candidate],
-    kind: str = "huber",
     *,
     tuning: float = TUNING,
     names: Sequence[str] | None = None,
@@ -71,7 +65,6 @@ def reweight(
     groups : sequence of Candidate
         Disjoint; each with rows, with readings or with prior values. Values in none keep their
         weight.
-    kind : "huber" or "soft_l1"
     tuning : float
         Distance at which weights begin to fall, in standard deviations.
     model, observations, start, names, prior, held, corrections
@@ -89,7 +82,8 @@ def reweight(
                         prior=_weighted_prior(prior, groups, weights), held=held,
                         corrections=corrections)
         parameters, corrections = solved.parameters, solved.corrections
-        new = _WEIGHT[kind](_distances(solved, observations, prior, groups) / tuning)
+        u = _distances(solved, observations, prior, groups)
+        new = np.minimum(1.0, tuning / np.maximum(u, 1e-12))
         if np.abs(new - weights).max(initial=0.0) < _SETTLED:
             labels = (group.label for group in groups)
             return Reweighted(dict(zip(labels, new.tolist(), strict=True)), parameters,

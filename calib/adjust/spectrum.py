@@ -6,6 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.bordered import Compressed
+
 #: Singular values of the column-scaled matrix below this share of the largest count as zero.
 #: Exact dependences of an analytic Jacobian come out near 1e-15, the weakest combinations worth
 #: reporting near 1e-6.
@@ -59,23 +61,29 @@ class Spectrum:
 
     Attributes
     ----------
-    left : ndarray, shape (n, p)
     singular : ndarray, shape (p,)
         Largest first.
     right : ndarray, shape (p, p)
         Columns are the right singular vectors.
     scale : ndarray, shape (p,)
         One over the column norms, so that units do not matter; 1 for a column of zeros.
+    inner : ndarray, shape (t, p)
+        Left singular vectors of what was decomposed: of J, or of J compressed.
+    compressed : Compressed or None
     """
 
-    left: np.ndarray
     singular: np.ndarray
     right: np.ndarray
     scale: np.ndarray
+    inner: np.ndarray
+    compressed: Compressed | None = None
 
     @classmethod
-    def of(cls, design: np.ndarray) -> "Spectrum":
+    def of(cls, design: np.ndarray | Compressed) -> "Spectrum":
         """Decompose `design`, shape (n, p), already whitened to unit covariance."""
+        compressed = design if isinstance(design, Compressed) else None
+        if compressed is not None:
+            design = compressed.triangle
         norms = np.sqrt(np.einsum("ij,ij->j", design, design))
         scale = 1.0 / np.where(norms > 0, norms, 1.0)
         n, p = design.shape
@@ -83,7 +91,12 @@ class Spectrum:
         if n < p:  # rows of zeros, so that the null directions of a short matrix appear as well
             scaled = np.vstack([scaled, np.zeros((p - n, p))])
         left, singular, right_t = np.linalg.svd(scaled, full_matrices=False)
-        return cls(left[:n], singular, right_t.T, scale)
+        return cls(singular, right_t.T, scale, left[:n], compressed)
+
+    @cached_property
+    def left(self) -> np.ndarray:
+        """Columns are the left singular vectors, shape (n, p)."""
+        return self.inner if self.compressed is None else self.compressed.lift(self.inner)
 
     @cached_property
     def rank(self) -> int:
@@ -117,7 +130,9 @@ class Spectrum:
 
     def solution(self, misclosure: np.ndarray) -> np.ndarray:
         """The least-squares solution of ``J x = misclosure`` (shape (n,)), shape (p,)."""
-        return self.scale * (self.right @ ((self.left.T @ misclosure) / self.singular))
+        if self.compressed is not None:
+            misclosure = self.compressed.lower(misclosure)
+        return self.scale * (self.right @ ((self.inner.T @ misclosure) / self.singular))
 
     def null_directions(self, names: Sequence[str]) -> tuple[Direction, ...]:
         """The combinations that the matrix says nothing about, as sparse as pivoting makes them."""
@@ -135,7 +150,7 @@ class Spectrum:
     def direction(self, vector: np.ndarray, names: Sequence[str]) -> Direction:
         """A direction in scaled parameters (shape (p,)) in words: what has a share over 1 %."""
         unit = vector / np.linalg.norm(vector)
-        order = np.argsort(-np.abs(unit), kind="stable")
+        order = np.argsort(-np.abs(unit).round(9), kind="stable")  # rounding decides no tie
         order = order[unit[order] ** 2 > 0.01]
         amounts = (self.scale * unit)[order]
         return Direction(
@@ -146,7 +161,8 @@ class Spectrum:
 def _pivots(basis):
     remaining, chosen = basis.copy(), []
     for _ in range(basis.shape[1]):
-        row = int(np.argmax(np.einsum("ij,ij->i", remaining, remaining)))
+        norms = np.einsum("ij,ij->i", remaining, remaining)
+        row = int(np.argmax(norms > (1 - 1e-6) * norms.max()))  # rounding decides no tie
         chosen.append(row)
         unit = remaining[row] / np.linalg.norm(remaining[row])
         remaining = remaining - np.outer(remaining @ unit, unit)

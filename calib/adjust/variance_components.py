@@ -18,8 +18,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations
 from calib.adjust.profile import LEAST_DOF, Profile, bartlett_factor, effective_dof, sds
@@ -253,7 +253,7 @@ def _alone_chance(likelihood, alone):
         at = np.where(np.arange(len(ones)) == k, max(fit.theta[k], 1.0), 1.0)
         dof = 2 * at[k] ** 2 * likelihood.slope(at).information[k, k]
         if dof >= LEAST_DOF:
-            chance[k] = chi2.sf(2 * (fit.value - stated) / bartlett_factor(dof), 1)
+            chance[k] = chi2_sf(2 * (fit.value - stated) / bartlett_factor(dof), 1)
     return chance
 
 

@@ -14,19 +14,10 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.chain.basis import OF_JOINT, of_inclination, of_joint
+from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion
 from calib.chain.sensors import BLIND_GAIN, SENSOR_KINDS
-
-
-@dataclass(frozen=True)
-class Sensor:
-    """A reading and how it becomes a joint angle: ``kind(direction * reading + zero)``."""
-
-    reading: str
-    kind: str
-    direction: float = 1.0
-    zero: str | None = None
-
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
 SHOT_BY = ("pole", "reflectorless", "prism")
@@ -96,10 +87,6 @@ class Posture:
     def blind(self) -> np.ndarray:
         """Mask (n_poses, n_readings) of readings that say too little about their joint."""
         return ~(np.abs(self.gain) <= BLIND_GAIN)
-
-    def rotation(self, frame: str) -> np.ndarray:
-        """Axes of a frame as columns, in the site frame, shape (n_poses, 3, 3)."""
-        return np.stack(self.columns[frame], axis=2)
 
     def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
         """Place targets.
@@ -197,17 +184,20 @@ class Chain:
             depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
         )
 
-    def moving(self, target: int) -> frozenset[str]:
-        """Names of the parameters that a target's place depends on."""
-        target = self.targets[target]
-        motions = (*self.motions[: self.depth[target.frame]], *target.motions)
-        zeros = {s.zero for s in self.sensors for m in motions if m.joint == s.reading}
-        return frozenset(self.parameters) & {*zeros, *(name for m in motions for name in m.by)}
+    def moving(self, name: str) -> frozenset[str]:
+        """Names of the parameters that the place of a target, or a frame's origin, depends on."""
+        branch = {t.name: (t.frame, t.motions) for t in self.targets}
+        frame, own = branch.get(name, (name, ()))
+        motions = (*self.motions[: self.depth[frame]], *own)
+        joints = {m.joint for m in motions}
+        parts = (*motions, *(s for s in self.sensors if s.reading in joints))
+        return frozenset(self.parameters) & frozenset().union(*(part.names for part in parts))
 
     @cached_property
     def with_direct_joints(self) -> "Chain":
         """The same chain where each reading is the joint angle itself."""
-        direct = tuple(replace(s, kind="joint", direction=1.0, zero=None) for s in self.sensors)
+        direct = tuple(replace(s, kind="joint", direction=1.0, zero=None, varying={})
+                       for s in self.sensors)
         return replace(self, sensors=direct)
 
     def posture(self, parameters, placement, readings, jacobian: bool = True) -> Posture:
@@ -231,13 +221,13 @@ class Chain:
         n_own = len(self.parameters)
         amounts = self.constant + self.coefficients[:, :n_own] @ parameters
         amounts = amounts + placement @ self.coefficients[:, n_own:].T
-        angles = self._directions * readings + self._zero_matrix @ parameters
+        angles = self._calibrated.angles(parameters, readings)
 
         columns, point = _site_axes(n_poses), np.zeros((n_poses, 3))
         axes, origins = np.empty((n_poses, n_motions, 3)), np.empty((n_poses, n_motions, 3))
         rates = self._fixed_rates(n_poses) if jacobian else None
         joints, gain = np.empty_like(readings), np.empty_like(readings)
-        reached, positions = {}, {}
+        reached, positions, joint_rates = {}, {}, {}
         for k, motion in enumerate(self.motions):
             axes[:, k], origins[:, k] = columns[motion.axis], point
             amount = amounts[:, k]
@@ -247,10 +237,19 @@ class Chain:
                 up = tuple(c[:, 2] for c in columns)
                 joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
                 amount = amount + motion.sense * joints[:, s]
-                if jacobian and by_up is not None:
-                    rate = gain[:, s, None] * self._angle_rates[s]
-                    rate += self._up_rates(axes, columns, by_up, rates, k)
-                    rates[:, k] += motion.sense * rate
+                if jacobian and s in self._rated:
+                    rate = gain[:, s, None] * self._calibrated.rates(s, parameters, readings)
+                    if by_up is not None:
+                        rate += self._up_rates(axes, columns, by_up, rates, k)
+                    joint_rates[s] = rate
+                    if s not in self._steady:
+                        rates[:, k] += motion.sense * rate
+            for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
+                value, rate = self._basis(varying, joints, reached, joint_rates, axes, rates)
+                size = row[:n_own] @ parameters
+                amount = amount + size * value
+                if jacobian:
+                    rates[:, k] += value[:, None] * row + size * rate
             if motion.turns:
                 columns = _turned(columns, motion.axis, amount[:, None])
             else:
@@ -273,8 +272,7 @@ class Chain:
         """
         parameters, joints = np.asarray(parameters, float), np.asarray(joints, float)
         amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
-        zeros = self._zero_matrix @ parameters
-        columns = _site_axes(len(joints))
+        columns, reached = _site_axes(len(joints)), {}
         readings = np.empty_like(joints)
         for k, motion in enumerate(self.motions):
             amount = np.full(len(joints), amounts[k])
@@ -282,34 +280,36 @@ class Chain:
                 s = self._sensor_index[motion.joint]
                 up = tuple(c[:, 2] for c in columns)
                 angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], up)
-                readings[:, s] = (angle - zeros[s]) * self._directions[s]
+                readings[:, s] = self._calibrated.reading_at(s, angle, parameters)
                 amount = amount + motion.sense * joints[:, s]
+            for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
+                amount = amount + row[: len(parameters)] @ parameters * self._basis(
+                    varying, joints, reached)[0]
             if motion.turns:
                 columns = _turned(columns, motion.axis, amount[:, None])
+            if motion.frame:
+                reached[motion.frame] = columns
         return readings
+
+    def _basis(self, varying, joints, reached, joint_rates=None, axes=None, rates=None):
+        """What a varying part is multiplied with, shape (n_poses,), and its derivative.
+
+        The derivative, shape (n_poses, n_local), only with the rates of joints and motions.
+        """
+        if varying.times in OF_JOINT:
+            s = self._sensor_index[varying.of]
+            value, slope = of_joint(varying.times, joints[:, s])
+            return value, None if rates is None else slope[:, None] * joint_rates[s]
+        columns = reached[varying.of]
+        value, slope = of_inclination(varying.times, columns[0][:, 2])
+        if rates is None:
+            return value, None
+        return value, self._up_rates(axes, columns, (slope, None, None), rates,
+                                     self.depth[varying.of])
 
     @cached_property
     def _sensor_index(self):
         return {sensor.reading: i for i, sensor in enumerate(self.sensors)}
-
-    @cached_property
-    def _directions(self):
-        return np.array([s.direction for s in self.sensors])
-
-    @cached_property
-    def _zero_matrix(self):
-        """Shape (n_readings, n_parameters): which parameter is each sensor's zero."""
-        matrix = np.zeros((len(self.sensors), len(self.parameters)))
-        for s, sensor in enumerate(self.sensors):
-            if sensor.zero is not None:
-                matrix[s, self.parameters.index(sensor.zero)] = 1.0
-        return matrix
-
-    @cached_property
-    def _angle_rates(self):
-        """Shape (n_readings, n_local): derivative of each calibrated angle by the locals."""
-        placement = np.zeros((len(self.sensors), len(PLACEMENT)))
-        return np.hstack([self._zero_matrix, placement, np.diag(self._directions)])
 
     def _fixed_rates(self, n_poses):
         """The part of the amounts' derivatives that is the same in every pose, n_poses times.
@@ -319,14 +319,38 @@ class Chain:
         return np.repeat(self._fixed[None], n_poses, axis=0)
 
     @cached_property
+    def _calibrated(self):
+        return Calibrated(self.sensors, self.parameters)
+
+    @cached_property
+    def _rated(self):
+        """Sensors whose joint angle's derivatives are asked for pose by pose."""
+        varying = {v.of for m in self.motions for v in m.varying if v.times in OF_JOINT}
+        return frozenset(s for s, sensor in enumerate(self.sensors)
+                         if s not in self._steady or sensor.reading in varying)
+
+    @cached_property
+    def _steady(self):
+        """Sensors whose joint angle has the same derivatives in every pose."""
+        return frozenset(s for s, sensor in enumerate(self.sensors)
+                         if sensor.kind == "joint" and not sensor.varying)
+
+    @cached_property
+    def _varying_rows(self):
+        """Per motion the coefficients of its varying parts by the locals, (n_varying, n_local)."""
+        spare = len(PLACEMENT) + len(self.sensors)
+        return [np.pad(_coefficients(m.varying, self.parameters), ((0, 0), (0, spare)))
+                for m in self.motions]
+
+    @cached_property
     def _fixed(self):
-        """Parameters and placements, and the sensors that do not feel gravity."""
+        """Parameters and placements, and the sensors that are the same in every pose."""
         fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
         for k, motion in enumerate(self.motions):
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
-                if self.sensors[s].kind == "joint":
-                    fixed[k] += motion.sense * self._angle_rates[s]
+                if s in self._steady:
+                    fixed[k] += motion.sense * self._calibrated.plain_rates[s]
         return fixed
 
     def _up_rates(self, axes, columns, by_up, rates, k):

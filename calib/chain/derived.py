@@ -8,6 +8,8 @@ from calib.chain.chain import Target
 from calib.chain.rig import Rig
 
 _HOUSE = np.array([[0.0, 0.0, 0.0, np.pi / 2]])
+#: Two points nearer than this have neither distance nor bearing that could change, m.
+_NO_LENGTH = 1e-9
 _AXIS = {"ahead": 0, "left": 1, "above": 2}
 
 
@@ -22,8 +24,8 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
 
     Returns
     -------
-    values : ndarray, shape (n_derived,), m
-    gradient : ndarray, shape (n_derived, n_parameters), m per m or m per rad
+    values : ndarray, shape (n_derived,), m or rad
+    gradient : ndarray, shape (n_derived, n_parameters), m or rad per m or rad
     """
     if not rig.derived:
         return np.zeros(0), np.zeros((0, len(parameters)))
@@ -37,7 +39,12 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
     for i, derived in enumerate(rig.derived):
         if derived.measure == "distance":
             values[i] = np.linalg.norm(arms[i])
-            gradient[i] = arms[i] @ rates[i] / values[i]
+            gradient[i] = arms[i] @ rates[i] / max(values[i], _NO_LENGTH)
+        elif derived.measure == "bearing":
+            ahead, left, _ = arms[i]
+            values[i] = np.arctan2(left, ahead)
+            gradient[i] = (ahead * rates[i, 1] - left * rates[i, 0]) / max(
+                ahead**2 + left**2, _NO_LENGTH**2)
         else:
             axis = _AXIS[derived.measure]
             values[i], gradient[i] = arms[i, axis], rates[i, axis]

@@ -1,19 +1,51 @@
 """A shipped rig with the changes of a rig file laid over it."""
 
-from calib.chain.schema import RigEntry, RigError
+from calib.chain.schema import MotionEntry, RigEntry
+
+#: What a rig file replaces as a whole, if it has it.
+_WHOLE = ("title", "envelope", "name", "goal", "check", "effort")
+
+#: What it adds to, or replaces, key by key.
+_BY_KEY = ("sensors", "limits", "ranges", "speeds", "targets", "marks", "derived")
 
 
-def merged(base: RigEntry, changes: RigEntry) -> RigEntry:
-    """The template with the changes of a rig file laid over it."""
-    named = changes.model_fields_set
-    fixed = [key for key in ("motions", "parameters", "sensors") if key in named]
-    if fixed:
-        raise RigError(
-            [(key, "given", "either a template or a chain of your own, not both") for key in fixed]
-        )
+def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str, str, str]]]:
+    """The template with the changes of a rig file laid over it, and what is wrong with these."""
+    problems = [
+        (f"parameters.{name}", repr(name), "a name that the template does not have (its own "
+         "parameters are changed under values, ranges, free and hold)")
+        for name in changes.parameters if name in base.parameters
+    ]
+    motions, misplaced = _inserted(base.motions, changes.motions)
     update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
-    update |= {key: {**getattr(base, key), **getattr(changes, key)}
-               for key in ("limits", "ranges", "speeds", "targets", "derived")}
-    update |= {key: getattr(changes, key)
-               for key in ("title", "envelope", "name", "goal", "check", "effort") if key in named}
-    return base.model_copy(update=update)
+    update |= {key: {**getattr(base, key), **getattr(changes, key)} for key in _BY_KEY}
+    update |= {key: getattr(changes, key) for key in _WHOLE if key in changes.model_fields_set}
+    new = {name: p for name, p in changes.parameters.items() if name not in base.parameters}
+    update |= {"motions": motions, "parameters": {**base.parameters, **new}}
+    return base.model_copy(update=update), problems + misplaced
+
+
+def _inserted(motions, added: list[MotionEntry]):
+    """The template's motions with others before or after named frames, and what is wrong."""
+    motions, problems = list(motions), []
+    for index, motion in enumerate(added):
+        frames = [m.frame for m in motions]
+        anchor, key = motion.before or motion.after, f"motions.{index}"
+        if (motion.before is None) == (motion.after is None):
+            problems.append((key, "neither" if anchor is None else "both",
+                             'either "before" or "after" with a frame of the template'))
+        elif anchor not in frames:
+            word = "after" if motion.before is None else "before"
+            problems.append((f"{key}.{word}.{anchor}", repr(anchor),
+                             "a frame: one of " + ", ".join(filter(None, frames))))
+        else:
+            place = frames.index(anchor)
+            if motion.after is not None:
+                place += 1
+                # Behind what was put after this frame before.
+                while place < len(motions) and motions[place].after is not None:
+                    place += 1
+            motions.insert(place, motion.written_at(index))
+            continue
+        motions.append(motion.written_at(index))
+    return motions, problems

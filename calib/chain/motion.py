@@ -10,10 +10,23 @@ PLACEMENT = ("east", "north", "up", "heading")
 
 
 @dataclass(frozen=True)
+class Varying:
+    """A linear combination of rig parameters, `by`, times a function of the pose.
+
+    `times` is one of `calib.chain.basis.OF_JOINT` and `of` a reading, or `times` is one of
+    `calib.chain.basis.OF_INCLINATION` and `of` a frame.
+    """
+
+    by: Mapping[str, float]
+    times: str
+    of: str
+
+
+@dataclass(frozen=True)
 class Motion:
     """An elementary motion and what sets its amount.
 
-    ``amount = constant + sum(coefficient * name for by) + sense * joint``
+    ``amount = constant + sum(coefficient * name for by) + sense * joint + what varies``
 
     Attributes
     ----------
@@ -31,6 +44,8 @@ class Motion:
         +1 or -1, the joint's sign in this motion.
     frame : str or None
         Name of the frame reached after this motion, if anything is attached to it.
+    varying : tuple of Varying
+        What else there is in the amount, with parameters and a function of the pose.
     """
 
     turns: bool
@@ -40,3 +55,9 @@ class Motion:
     joint: str | None = None
     sense: float = 1.0
     frame: str | None = None
+    varying: tuple[Varying, ...] = ()
+
+    @property
+    def names(self) -> frozenset[str]:
+        """The parameters and placements that the amount depends on."""
+        return frozenset((*self.by, *(name for v in self.varying for name in v.by)))

@@ -12,8 +12,9 @@ from pydantic import ValidationError
 
 from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
 from calib.chain.length import metres
+from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged
-from calib.chain.motion import AXES, Motion
+from calib.chain.motion import AXES, Motion, Varying
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
@@ -33,6 +34,7 @@ class Parameter:
     where nobody tapes it. `least` and `most` bound what a machine can have; a `least` above 0 says
     that a length is positive by nature. `stated` says whether the rig file's user gave `start`.
     `until_shot`: estimated in a run that shoots a target which depends on it, else held.
+    `near`: `start` is known beforehand, with the sd `tape_sd`, as if it were taped.
     """
 
     name: str
@@ -45,6 +47,7 @@ class Parameter:
     most: float = np.inf
     stated: bool = False
     until_shot: bool = False
+    near: bool = False
 
     def allows(self, value: float) -> bool:
         """Whether a value (m or rad) is in the range; an angle may be whole turns off."""
@@ -69,6 +72,7 @@ class Reading:
     kind: str
     direction: float
     zero: str | None
+    varying: Mapping[str, str]
     sd: float | None
     low: float
     high: float
@@ -78,7 +82,11 @@ class Reading:
 
 @dataclass(frozen=True)
 class Derived:
-    """A quantity computed from two points of the chain with every joint angle zero."""
+    """A quantity computed from two points of the chain with every joint angle zero.
+
+    `unit` is "deg" for a bearing: the angle, rad, of the way from `start` to `end` left of the
+    house's x axis, seen from above.
+    """
 
     name: str
     unit: str
@@ -187,6 +195,17 @@ class Rig:
         return tuple(i for i, t in enumerate(self.targets) if t.name.startswith("edge"))
 
     @cached_property
+    def marks(self) -> dict[str, tuple[str, ...]]:
+        """The marks among the targets, and the parameters that are their coordinates."""
+        return {t.name: names for t in self.targets if (names := mark_parameters(t))}
+
+    @cached_property
+    def moving_edge(self) -> frozenset[str]:
+        """The parameters that the place of the edge depends on."""
+        return frozenset().union(*(self.chain.moving(self.targets[i].name)
+                                   for i in self.edge_targets))
+
+    @cached_property
     def start(self) -> np.ndarray:
         """Starting values, shape (n_parameters,), m or rad."""
         return np.array([p.start for p in self.parameters])
@@ -202,8 +221,20 @@ class Rig:
 
         They depend on a parameter that waits for the first such shot.
         """
+        return np.array([self._waits(t.name) for t in self.targets])
+
+    @cached_property
+    def untold(self) -> frozenset[str]:
+        """Quantities of the tape that say nothing of what is estimated: the held, and derived
+        quantities of points that no shot tells the place of."""
+        return frozenset((*(p.name for p in self.parameters if p.held),
+                          *(d.name for d in self.derived
+                            if self._waits(d.start) or self._waits(d.end))))
+
+    def _waits(self, point):
+        """Whether the place of a target or frame depends on a parameter held until it is shot."""
         waiting = {p.name for p in self.parameters if p.until_shot and p.held}
-        return np.array([bool(waiting & self.chain.moving(i)) for i in range(len(self.targets))])
+        return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
 
     def when_shot(self, targets: Iterable[int]) -> "Rig":
         """The rig for a run in which these targets are shot.
@@ -216,7 +247,8 @@ class Rig:
         targets : iterable of int
             Indices; negative ones are nothing.
         """
-        moving = {name for i in set(targets) if i >= 0 for name in self.chain.moving(i)}
+        moving = {name for i in set(targets) if i >= 0
+                  for name in self.chain.moving(self.targets[i].name)}
         parameters = tuple(replace(p, held=p.name not in moving) if p.until_shot else p
                            for p in self.parameters)
         if parameters == self.parameters:
@@ -271,9 +303,13 @@ def rig_from_dict(data: Mapping) -> Rig:
         With every problem found.
     """
     entry = _checked(data)
+    problems, base = [], None
     if entry.template is not None:
-        entry = merged(_template(entry.template), entry)
-    problems = cross_check(entry)
+        base = _template(entry.template)
+        entry, problems = merged(base, entry)
+    bad = mark_problems(entry)
+    entry = with_marks(entry)
+    problems += [*bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
         raise RigError(problems)
     return _build(entry)
@@ -315,11 +351,12 @@ def _build(entry):
     chain = Chain.compile(
         motions=tuple(_motion(m) for m in entry.motions),
         parameters=tuple(p.name for p in parameters),
-        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero) for r in readings),
+        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
         targets=targets,
     )
     derived = tuple(
-        Derived(name, "m", d.measure, d.start, d.end, d.means) for name, d in entry.derived.items()
+        Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end, d.means)
+        for name, d in entry.derived.items()
     )
     return Rig(
         name=entry.name or "own",
@@ -331,7 +368,8 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
-        definition=entry.model_dump(mode="json", exclude_none=True, exclude={"template"}),
+        definition=entry.model_dump(mode="json", exclude_none=True, exclude={
+            "template": True, "motions": {"__all__": {"before", "after"}}}),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
@@ -353,6 +391,7 @@ def _parameter(entry, name):
         least=unit * least,
         most=unit * most,
         stated=name in entry.values,
+        near=p.near,
     )
 
 
@@ -365,6 +404,7 @@ def _reading(entry, name):
         kind=sensor.kind,
         direction=float(entry.readings.direction.get(name, sensor.direction)),
         zero=sensor.zero,
+        varying=sensor.varying or {},
         sd=None if sd is None else np.radians(sd),
         low=np.radians(low),
         high=np.radians(high),
@@ -383,6 +423,7 @@ def _motion(entry: MotionEntry):
         joint=entry.joint,
         sense=float(entry.sense),
         frame=entry.frame,
+        varying=tuple(Varying(v.by, v.times, v.of) for v in entry.varying or ()),
     )
 
 

@@ -2,13 +2,22 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    model_validator,
+)
 
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
+Flag = Annotated[bool, Field(strict=True)]
 NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
 
@@ -35,6 +44,7 @@ def _held(value):
     return value
 
 
+Ways = Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)]
 Held = Annotated[bool | str, BeforeValidator(_held)]
 
 
@@ -59,14 +69,36 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class VaryingEntry(_Strict):
+    by: Annotated[dict[str, Number], Field(min_length=1)]
+    times: Literal[OF_JOINT + OF_INCLINATION]
+    of: str
+
+
 class MotionEntry(_Strict):
     translate: Literal["x", "y", "z"] | None = None
     rotate: Literal["x", "y", "z"] | None = None
     by: dict[str, Number] = {}
     plus: Number = 0.0
+    varying: Annotated[list[VaryingEntry], Field(min_length=1)] | None = None
     joint: str | None = None
     sense: Literal[1, -1] = 1
     frame: str | None = None
+    before: str | None = None
+    after: str | None = None
+    #: Where it is in the user's own list, if it was put into a template.
+    _index: int | None = PrivateAttr(None)
+
+    def written_at(self, index: int) -> "MotionEntry":
+        """The same, remembering its place in the list that it was written in."""
+        copy = self.model_copy()
+        copy._index = index
+        return copy
+
+    @property
+    def index(self) -> int | None:
+        """Its place in the list of a rig file that adds to a template; None elsewhere."""
+        return self._index
 
     @model_validator(mode="after")
     def _one_kind(self):
@@ -84,12 +116,14 @@ class ParameterEntry(_Strict):
     most: Number | None = None
     held: Held = False
     tape_sd: Positive | None = None
+    near: Flag = False
     means: str
 
 
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
+    varying: dict[str, Literal[OF_READING]] | None = None
     direction: Literal[1, -1] = 1
     means: str
 
@@ -97,13 +131,19 @@ class SensorEntry(_Strict):
 class TargetEntry(_Strict):
     frame: str
     motions: list[MotionEntry] = []
-    shot_by: Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_length=1)] \
-        | None = None
+    shot_by: Ways | None = None
     means: str
 
 
+class MarkEntry(_Strict):
+    on: str
+    near: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
+    sd: Positive | None = None
+    shot_by: Ways | None = None
+
+
 class DerivedEntry(_Strict):
-    measure: Literal["distance", "ahead", "left", "above"]
+    measure: Literal["distance", "ahead", "left", "above", "bearing"]
     start: str
     end: str
     means: str
@@ -181,6 +221,7 @@ class RigEntry(_Strict):
     sensors: dict[str, SensorEntry] = {}
     motions: list[MotionEntry] = []
     targets: dict[str, TargetEntry] = {}
+    marks: dict[str, MarkEntry] = {}
     derived: dict[str, DerivedEntry] = {}
     envelope: EnvelopeEntry | None = None
     effort: EffortEntry | None = None

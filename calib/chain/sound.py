@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from calib.chain.basis import OF_JOINT
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import ParameterEntry, RigEntry
 
@@ -9,84 +10,146 @@ from calib.chain.schema import ParameterEntry, RigEntry
 _INCLINED = {"in_boom_plane": ("y", -1), "across": ("x", 1)}
 
 
-def cross_check(entry: RigEntry) -> list[tuple[str, str, str]]:
-    """Names that point nowhere, and a chain that is not one."""
-    problems = []
+def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[tuple[str, str, str]]:
+    """Names that point nowhere, and a chain that is not one.
 
-    def names_in(key, used, known, what):
-        for name in used:
-            if name not in known:
-                problems.append((f"{key}.{name}", repr(name),
-                                 f"{what}: one of {', '.join(known) or 'none'}"))
-
-    if not entry.motions:
-        problems.append(("motions", "nothing", 'a list of motions, or a "template"'))
-    amounts = (*entry.parameters, *PLACEMENT)
+    Parameters
+    ----------
+    base : RigEntry, optional
+        The template that `entry` was made from.
+    """
     frames = [m.frame for m in entry.motions if m.frame]
-    for label, motions in (
-        ("motions", entry.motions),
-        *((f"targets.{name}.motions", target.motions) for name, target in entry.targets.items()),
-    ):
-        for index, motion in enumerate(motions):
-            names_in(f"{label}.{index}.by", motion.by, amounts, "a parameter")
-            if motion.joint is not None:
-                names_in(f"{label}.{index}.joint", [motion.joint], entry.sensors, "a sensor")
+    return [
+        *_motion_problems(entry, frames, base),
+        *_target_problems(entry, frames),
+        *_sensor_problems(entry),
+        *_parameter_problems(entry),
+        *_named(entry),
+        *(p for name, derived in entry.derived.items()
+          for p in _names(f"derived.{name}", [derived.start, derived.end],
+                          (*entry.targets, *frames), "a target or a frame")),
+        *_envelope_problems(entry),
+    ]
+
+
+def _names(key, used, known, what):
+    """The problem of every name that is none of the known."""
+    return [(f"{key}.{name}", repr(name), f"{what}: one of {', '.join(known) or 'none'}")
+            for name in used if name not in known]
+
+
+def _motion_problems(entry, frames, base):
+    """Names of nothing, frames named twice, inclinometers on the wrong axis."""
+    if not entry.motions:
+        return [("motions", "nothing", 'a list of motions, or a "template"')]
+    problems = []
+    for index, motion in enumerate(entry.motions):
+        given = base is None or motion.index is not None
+        key = f"motions.{index if base is None else motion.index}" if given \
+            else f"sensors.{motion.joint}"
+        problems += _amount_problems(key, motion, entry)
+        problems += _varying_problems(key, index, entry)
+        if base is None and (motion.before or motion.after):
+            problems.append((key, "before" if motion.before else "after",
+                             'a place in the list: only a rig with a "template" is added to'))
+        if motion.joint is not None:
+            problems += _names(f"{key}.joint", [motion.joint], entry.sensors, "a sensor")
+        if motion.frame and frames.count(motion.frame) > 1 and given:
+            problems.append((f"{key}.frame", repr(motion.frame), "a name used once"))
+        sensor = entry.sensors.get(motion.joint)
+        way = _INCLINED.get(sensor.kind) if sensor else None
+        if way and (motion.rotate, motion.sense) != way:
+            problems.append((
+                key, f"rotate {motion.rotate}, sense {motion.sense}",
+                f"rotate {way[0]}, sense {way[1]}, where the sensor {motion.joint} measures "
+                f"{sensor.kind}",
+            ))
+    return problems
+
+
+def _amount_problems(key, motion, entry):
+    problems = _names(f"{key}.by", motion.by, (*entry.parameters, *PLACEMENT), "a parameter")
+    for i, varying in enumerate(motion.varying or ()):
+        problems += _names(f"{key}.varying.{i}.by", varying.by, entry.parameters, "a parameter")
+    return problems
+
+
+def _varying_problems(key, index, entry):
+    """Functions of joints and frames that the chain has not come to where they are used."""
+    motions, problems = entry.motions, []
+    joints = [m.joint for m in motions[: index + 1] if m.joint]
+    frames = [m.frame for m in motions[:index] if m.frame]
+    for i, varying in enumerate(motions[index].varying or ()):
+        known, what = (joints, "a joint") if varying.times in OF_JOINT else (frames, "a frame")
+        problems += _names(f"{key}.varying.{i}.of", [varying.of], known,
+                           f"{what} of this motion or before it" if known is joints
+                           else f"{what} before this motion")
+    return problems
+
+
+def _target_problems(entry, frames):
+    problems = []
     for name, target in entry.targets.items():
-        names_in(f"targets.{name}.frame", [target.frame], frames, "a frame")
-        if any(m.joint or m.frame or set(m.by) & set(PLACEMENT) for m in target.motions):
+        for index, motion in enumerate(target.motions):
+            problems += _amount_problems(f"targets.{name}.motions.{index}", motion, entry)
+        problems += _names(f"targets.{name}.frame", [target.frame], frames, "a frame")
+        if any(m.joint or m.frame or m.before or m.after or m.varying or set(m.by) & set(PLACEMENT)
+               for m in target.motions):
             problems.append((f"targets.{name}.motions", "a joint, a frame or a placement",
                              "motions set by parameters only"))
-    problems += _motion_problems(entry, frames)
-    joints = [m.joint for m in entry.motions if m.joint]
-    for name in entry.sensors:
+    return problems
+
+
+def _sensor_problems(entry):
+    """Sensors that drive no joint or several, and zeros that are no parameters."""
+    problems, joints = [], [m.joint for m in entry.motions if m.joint]
+    for name, sensor in entry.sensors.items():
         if joints.count(name) != 1:
             problems.append((f"sensors.{name}", f"in {joints.count(name)} motions",
                              "exactly one motion that this sensor drives"))
-    for name, sensor in entry.sensors.items():
         if sensor.zero is not None:
-            names_in(f"sensors.{name}.zero", [sensor.zero], entry.parameters, "a parameter")
-    names_in("free", entry.free, entry.parameters, "a parameter")
-    names_in("hold", entry.hold, entry.parameters, "a parameter")
-    names_in("values", entry.values, entry.parameters, "a parameter")
-    names_in("effort.targets", entry.effort.targets if entry.effort else (), entry.targets,
-             "a target")
-    names_in("ranges", entry.ranges, entry.parameters, "a parameter")
+            problems += _names(f"sensors.{name}.zero", [sensor.zero], entry.parameters,
+                               "a parameter")
+        problems += _names(f"sensors.{name}.varying", sensor.varying or (), entry.parameters,
+                           "a parameter")
+    return problems
+
+
+def _parameter_problems(entry):
+    """Names with two meanings, and parameters that nothing depends on."""
+    used = {name for m in (*entry.motions, *(m for t in entry.targets.values() for m in t.motions))
+            for part in (m, *(m.varying or ())) for name in part.by}
+    used |= {name for s in entry.sensors.values() for name in (s.zero, *(s.varying or ()))}
+    problems = []
+    for name in entry.parameters:
+        if name in PLACEMENT:
+            problems.append((f"parameters.{name}", repr(name),
+                             "another name: this one places a stand"))
+        elif name not in used:
+            problems.append((f"parameters.{name}", "in no motion and no sensor",
+                             "a parameter that something depends on"))
+    return problems
+
+
+def _named(entry):
+    """What a user lists by name: parameters, readings, targets; limits and ranges."""
+    problems = []
+    for key in ("free", "hold", "values", "ranges"):
+        problems += _names(key, getattr(entry, key), entry.parameters, "a parameter")
     for name in sorted(set(entry.free) & set(entry.hold)):
         problems.append((f"hold.{name}", "also in free", "free or held, not both"))
+    if entry.effort:
+        problems += _names("effort.targets", entry.effort.targets, entry.targets, "a target")
     for key, used in (("readings.sd", entry.readings.sd),
                       ("readings.direction", entry.readings.direction),
                       ("limits", entry.limits), ("speeds", entry.speeds)):
-        names_in(key, used, entry.sensors, "a reading")
+        problems += _names(key, used, entry.sensors, "a reading")
     pairs = {**{f"limits.{name}": pair for name, pair in entry.limits.items()},
              **{f"ranges.{name}": pair for name, pair in entry.ranges.items()},
              **{f"parameters.{name}.least": range_of(p) for name, p in entry.parameters.items()}}
     for key, (low, high) in pairs.items():
         if not low < high:
             problems.append((key, f"[{low}, {high}]", "the lower limit first"))
-    for name, derived in entry.derived.items():
-        names_in(f"derived.{name}", [derived.start, derived.end],
-                 (*entry.targets, *frames), "a target or a frame")
-    problems += _envelope_problems(entry)
-    return problems
-
-
-def _motion_problems(entry, frames):
-    """Frames named twice, names with two meanings, inclinometers on the wrong axis."""
-    problems = [
-        (f"parameters.{name}", repr(name), "another name: this one places a stand")
-        for name in entry.parameters if name in PLACEMENT
-    ]
-    for index, motion in enumerate(entry.motions):
-        if motion.frame and frames.count(motion.frame) > 1:
-            problems.append((f"motions.{index}.frame", repr(motion.frame), "a name used once"))
-        sensor = entry.sensors.get(motion.joint)
-        way = _INCLINED.get(sensor.kind) if sensor else None
-        if way and (motion.rotate, motion.sense) != way:
-            problems.append((
-                f"motions.{index}", f"rotate {motion.rotate}, sense {motion.sense}",
-                f"rotate {way[0]}, sense {way[1]}, where the sensor {motion.joint} measures "
-                f"{sensor.kind}",
-            ))
     return problems
 
 

@@ -4,47 +4,88 @@ import shlex
 import sys
 import traceback
 from importlib import import_module
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
-from calib.adjust.mixed_model import NotConverged
-from calib.adjust.spectrum import NotDetermined
 from calib.cli import talk
-from calib.run.complaints import InputError
 
-#: Where each command is, in the order in which a job needs them; this is the order of --help.
+#: Where each command is and the first line of its help, in the order in which a job needs them;
+#: this is the order of --help.
 COMMANDS = {
-    "demo": ("calib.cli.demo", "demo"),
-    "new": ("calib.cli.new", "new"),
-    "plan": ("calib.cli.plan", "plan"),
-    "import": ("calib.cli.import_", "import_points"),
-    "solve": ("calib.cli.solve", "solve"),
-    "diagnose": ("calib.cli.diagnose", "diagnose"),
-    "next": ("calib.cli.next_", "next_poses"),
-    "check": ("calib.cli.check", "check"),
-    "report": ("calib.cli.report", "report"),
-    "sheet": ("calib.cli.sheet", "sheet"),
-    "compare": ("calib.cli.compare", "compare"),
-    "drift": ("calib.cli.drift", "drift"),
-    "history": ("calib.cli.history", "history"),
-    "simulate": ("calib.cli.simulate", "simulate"),
+    "demo": ("calib.cli.demo", "demo",
+             "Solve the shipped demo run: invented data, two planted gross errors, six check "
+             "shots."),
+    "rig": ("calib.cli.rig", "rig",
+            "List the shipped rigs, show a rig in words, or check one: shipped, or of your own."),
+    "new": ("calib.cli.new", "new",
+            "Make a run folder to fill in: every file with its columns, comments and the "
+            "cautions."),
+    "plan": ("calib.cli.plan", "plan",
+             "Plan which poses to shoot: a pose sheet to print, and what the result will be "
+             "worth."),
+    "import": ("calib.cli.import_", "import_points",
+               "Make a run folder from field files as they were exported."),
+    "solve": ("calib.cli.solve", "solve",
+              "Solve a run: geometry, how well each number is known, and what does not fit."),
+    "diagnose": ("calib.cli.diagnose", "diagnose",
+                 "Say which mistake explains a run that does not fit; never changes the run."),
+    "next": ("calib.cli.next_", "next_poses",
+             "Say how well the edge is known by now, which poses to add, and when it is enough."),
+    "check": ("calib.cli.check", "check",
+              "Predict check shots from a result and judge the misses; nothing is written."),
+    "report": ("calib.cli.report", "report", "Write report.html and report.pdf from a result."),
+    "sheet": ("calib.cli.sheet", "sheet",
+              "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
+              "cautions."),
+    "compare": ("calib.cli.compare", "compare",
+                "Compare two set-ups: differences, their significance, and what they mean at the "
+                "edge."),
+    "drift": ("calib.cli.drift", "drift",
+              "Test whether the machine has changed between two results, and what of it."),
+    "history": ("calib.cli.history", "history",
+                "Record every result below a folder in history.csv and show each quantity over "
+                "time."),
+    "simulate": ("calib.cli.simulate", "simulate",
+                 "Make a run with known truth: invented data, for learning and for testing."),
+    "schema": ("calib.cli.schema", "schema",
+               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
 }
 
+_HELP_NAMES = {"help_option_names": ["-h", "--help"]}
 
-def application(asked: str | None = None) -> typer.Typer:
-    """The whole application, or with the name of a command only that one.
 
-    A command starts in half the time when the others' libraries are left alone.
-    """
+class Commands(TyperGroup):
+    """The commands by name and first line; a command's module is imported when it is called."""
+
+    def __init__(self, **settings):
+        listed = {name: TyperCommand(name, help=line) for name, (_, _, line) in COMMANDS.items()}
+        super().__init__(**{**settings, "commands": listed})
+
+    def resolve_command(self, ctx, args):
+        """The command that is called, with all of its options."""
+        name, command, rest = super().resolve_command(ctx, args)
+        return name, command if command is None else _loaded(name), rest
+
+
+def _loaded(name):
+    module, function, _ = COMMANDS[name]
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+    alone.command(name)(getattr(import_module(module), function))
+    return typer.main.get_command(alone)
+
+
+def application() -> typer.Typer:
+    """The whole application; nothing of a command is imported before it is called."""
     app = typer.Typer(
         name="calib",
+        cls=Commands,
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"]},
+        context_settings=_HELP_NAMES,
         help="Find the geometry of an excavator with a tilt rotator from shots at its cutting "
         "edge, and say how well each number is known.",
         epilog="Exit status: 0 done and every gate passed, 1 a fault of the program, 2 wrong "
@@ -52,14 +93,13 @@ def application(asked: str | None = None) -> typer.Typer:
         "quality gate failed. Every command has --help.",
     )
     app.callback()(_common)
-    for name in [asked] if asked in COMMANDS else COMMANDS:
-        module, function = COMMANDS[name]
-        app.command(name)(getattr(import_module(module), function))
     return app
 
 
 def _version(asked: bool):
     if asked:
+        from importlib.metadata import version
+
         talk.result(f"calib {version('calib')}")
         raise typer.Exit()
 
@@ -80,28 +120,38 @@ def main() -> None:
         # An empty path would be the current folder: a variable of a script that was not set?
         talk.tell("Usage: one of the arguments is empty. Nothing was read or written.")
         sys.exit(talk.USAGE)
-    asked = next((word for word in sys.argv[1:] if not word.startswith("-")), None)
     try:
-        application(asked)()
-    except InputError as error:
-        talk.tell_all(error.complaints)
-        count = len(error.complaints)
-        talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
-        sys.exit(talk.INPUT)
-    except NotConverged as error:
-        talk.tell(f"Did not converge: {error}. There is no result. "
-                  f"Next: calib diagnose {_run_named()}")
-        sys.exit(talk.NOT_CONVERGED)
-    except NotDetermined as error:
-        talk.tell(f"Not determined: {error}. There is no result.")
-        sys.exit(talk.NOT_DETERMINED)
+        application()()
     except OSError as error:
         talk.tell(f"{error.filename or 'a file'}: {error.strerror or error}")
         sys.exit(talk.INPUT)
-    except Exception:
-        talk.tell(traceback.format_exc())
-        talk.tell("This is a fault of the program. Please report the lines above.")
-        sys.exit(talk.FAULT)
+    except Exception as error:
+        sys.exit(_told(error))
+
+
+def _told(error):
+    """Say what is wrong; the exit status of it."""
+    from calib.run.complaints import InputError
+
+    if isinstance(error, InputError):
+        talk.tell_all(error.complaints)
+        count = len(error.complaints)
+        talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
+        return talk.INPUT
+    # Only now: these bring the solver with them.
+    from calib.adjust.mixed_model import NotConverged
+    from calib.adjust.spectrum import NotDetermined
+
+    if isinstance(error, NotConverged):
+        talk.tell(f"Did not converge: {error}. There is no result. "
+                  f"Next: calib diagnose {_run_named()}")
+        return talk.NOT_CONVERGED
+    if isinstance(error, NotDetermined):
+        talk.tell(f"Not determined: {error}. There is no result.")
+        return talk.NOT_DETERMINED
+    talk.tell("".join(traceback.format_exception(error)))
+    talk.tell("This is a fault of the program. Please report the lines above.")
+    return talk.FAULT
 
 
 def _run_named():

@@ -1,22 +1,18 @@
 """``calib check``: a result against independent check shots."""
 
-from pathlib import Path
-from typing import Annotated
+from __future__ import annotations
 
-import numpy as np
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
-from calib.calibration import Solution
 from calib.cli import talk
 from calib.cli.planned import Tolerance
-from calib.judge.check import check_shots, tolerance_for
-from calib.judge.choice import solve_as_chosen
-from calib.judge.set_aside import NONE
-from calib.report.checked import checked_document, checked_text
-from calib.report.numbers import unit_factors
-from calib.results import Result, load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.folder import CHECK, read_run
+
+if TYPE_CHECKING:
+    from calib.calibration import Solution
+    from calib.results import Result
 
 
 def check(
@@ -33,6 +29,13 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Predict check shots from a result and judge the misses; nothing is written."""
+    from calib.judge.check import check_shots, tolerance_for
+    from calib.judge.choice import solve_as_chosen
+    from calib.report.pages.checked import checked_document, checked_text
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.folder import CHECK, read_run
+
     told = load_result(result)
     folder = run or told.path.resolve().parent.parent
     data = read_run(folder, shots)
@@ -42,7 +45,7 @@ def check(
             str(shots or folder / CHECK), None, None, "no check shots",
             "shots that took no part in the solve, written like shots.csv")])
     with talk.working(f"Predicting {len(data.check)} check shots"):
-        choice = told.document.get("set_aside", {}).get("choice", NONE)
+        choice = told.document.set_aside.choice
         solution = solve_as_chosen(data, choice).solution
         _refuse_other(told, solution)
         allowed, source = tolerance_for(data.rig, tolerance and tolerance / 1000)
@@ -52,18 +55,23 @@ def check(
         talk.result_json(document)
     else:
         talk.result(checked_text(document))
-    if not document["passed"]:
+    if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 
 def _refuse_other(told: Result, solution: Solution):
     """Complain unless solving the run again gives the result."""
-    records = told.document["parameters"]
-    names = tuple(record["name"] for record in records)
+    import numpy as np
+
+    from calib.report.numbers import unit_factors
+    from calib.run.complaints import Complaint, InputError
+
+    records = told.document.parameters
+    names = tuple(record.name for record in records)
     same = names == solution.rig.parameter_names
     if same:
         factor = unit_factors(p.unit for p in solution.rig.parameters)
-        was = np.array([record["value"] for record in records]) / factor
+        was = np.array([record.value for record in records]) / factor
         sd = np.sqrt(np.diag(solution.covariance))
         same = bool((np.abs(was - solution.parameters) <= 0.02 * sd + 1e-9).all())
     if not same:

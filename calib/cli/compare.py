@@ -1,20 +1,16 @@
 """``calib compare``: two set-ups, quantity by quantity and at the edge."""
 
+from __future__ import annotations
+
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
-from calib.cli.results import json_text
-from calib.report.comparison import Side, comparison, comparison_sections
-from calib.report.page import page
-from calib.report.plain import plain
-from calib.results import load_result
-from calib.run.complaints import Complaint, Findings, InputError
-from calib.run.tape import read_tape
-from calib.run.text import decode
-from calib.run.write import write_whole
+
+if TYPE_CHECKING:
+    from calib.report.pages.comparison import Side
 
 
 def compare(
@@ -27,11 +23,16 @@ def compare(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
+    from calib.report.pages.comparison import comparison, comparison_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.run.write import write_whole
+
     document = comparison(*read_sides(first, second))
     sections = comparison_sections(document)
     if out is not None:
         html = page("report.html.j2", document, "Comparison", sections[0].title, sections)
-        write_whole(out, {"compare.html": html, "compare.json": json_text(document)})
+        write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:
         talk.result_json(document)
@@ -41,6 +42,9 @@ def compare(
 
 def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
     """Read both; a tape is read against the rig of the other side's result."""
+    from calib.report.pages.comparison import Side
+    from calib.results import load_result
+
     results = [None if path.suffix.lower() == ".csv" else load_result(path)
                for path in (first, second)]
     rig = next((r.rig for r in results if r is not None), None)
@@ -53,6 +57,10 @@ def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
 
 
 def _tape(path, rig):
+    from calib.run.complaints import Complaint, Findings, InputError
+    from calib.run.tape import read_tape
+    from calib.run.text import decode
+
     try:
         data = path.read_bytes()
     except OSError:

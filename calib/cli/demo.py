@@ -8,11 +8,6 @@ import typer
 
 import calib
 from calib.cli import talk
-from calib.cli.solve import solved
-from calib.report.summary import summary
-from calib.run.complaints import Complaint, InputError
-from calib.run.result_folder import result_place
-from calib.run.write import write_new_folder
 
 
 def demo(
@@ -21,9 +16,13 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
+    from calib.cli.solve import draw, solved
+    from calib.report.pages.summary import summary
+    from calib.run.result_folder import result_place
+
     result_place(folder / "result")
     _write_run(folder / "run")
-    document = solved(folder / "run", folder / "result")
+    document, place = solved(folder / "run", folder / "result")
     talk.result(summary(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
@@ -31,10 +30,14 @@ def demo(
         f"Without them: calib solve {folder / 'run'} --set-aside suspects --out "
         f"{folder / 'without'}"
     )
+    draw(document, place, folder / "result")
 
 
 def _write_run(run: Path) -> None:
     """The demo's run in a new folder, or left as it is where it is already; never over another."""
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.write import write_new_folder
+
     files = demo_files()
     changed = [name for name in files if (run / name).exists()
                and (run / name).read_bytes() != files[name]]

@@ -1,19 +1,19 @@
 """``calib diagnose``: which field mistake makes a run not fit."""
 
+from __future__ import annotations
+
 import shlex
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
-from calib.judge.explain import Explanation, explain
-from calib.judge.mend import figures, mended
-from calib.report.diagnosis import applied_text, diagnosis_document, diagnosis_text
-from calib.run.corrected import corrected_files, refuse_filled_folder
-from calib.run.folder import read_run
-from calib.run.write import write_new_folder
+
+if TYPE_CHECKING:
+    from calib.document.diagnosed import Applied
+    from calib.judge.explain import Explanation
 
 
 def diagnose(
@@ -26,6 +26,11 @@ def diagnose(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Say which mistake explains a run that does not fit; never changes the run."""
+    from calib.judge.explain import explain
+    from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
+    from calib.run.corrected import refuse_filled_folder
+    from calib.run.folder import read_run
+
     if apply is not None:
         refuse_filled_folder(apply)
     data = read_run(run)
@@ -34,17 +39,23 @@ def diagnose(
         found = explain(data)
     applied = None if apply is None else _apply(data, found, apply)
     copy = apply if applied else None
-    document = diagnosis_document(found, _next(run, found, copy)) | {"applied": applied}
+    document = diagnosis_document(found, _next(run, found, copy), applied)
     if json:
         talk.result_json(document)
     else:
-        talk.result(diagnosis_text(document) + applied_text(applied))
-    if not document["fits"]:
+        talk.result(diagnosis_text(document))
+    if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def _apply(data, found: Explanation, folder: Path) -> dict | None:
+def _apply(data, found: Explanation, folder: Path) -> Applied | None:
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
+    from calib.document.diagnosed import Applied, Figures
+    from calib.judge.mend import figures, mended
+    from calib.run.corrected import corrected_files
+    from calib.run.folder import read_run
+    from calib.run.write import write_new_folder
+
     if found.claimed is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
         return None
@@ -54,7 +65,8 @@ def _apply(data, found: Explanation, folder: Path) -> dict | None:
                   f"What was done: {mistake.edit}")
         write_new_folder(folder, corrected_files(data, mended(data, mistake), remark))
         before, after = figures(data), figures(read_run(folder), mistake.aside)
-    return {"folder": str(folder), "before": asdict(before), "after": asdict(after)}
+    return Applied(folder=str(folder), before=Figures(**asdict(before)),
+                   after=Figures(**asdict(after)))
 
 
 def _next(run: Path, found: Explanation, copy: Path | None) -> list[str]:

@@ -6,15 +6,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.results import json_text
-from calib.judge.drift import NotComparable
-from calib.judge.drift import drift as find_drift
-from calib.report.drifted import drift_document, drift_sections
-from calib.report.page import page
-from calib.report.plain import plain
-from calib.results import load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.write import write_whole
 
 
 def drift(
@@ -30,6 +21,15 @@ def drift(
     Ends with status 6 if something has moved, or if the two results cannot tell: of different
     models, or with gates that failed.
     """
+    from calib.judge.drift import NotComparable
+    from calib.judge.drift import drift as find_drift
+    from calib.report.pages.drifted import drift_document, drift_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.write import write_whole
+
     older, newer = load_result(old).survey, load_result(new).survey
     try:
         found = find_drift(older, newer)
@@ -41,11 +41,11 @@ def drift(
     if out is not None:
         html = page("report.html.j2", document, "Re-check of a machine", f"{old} and {new}",
                     sections)
-        write_whole(out, {"drift.html": html, "drift.json": json_text(document)})
+        write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:
         talk.result_json(document)
     else:
         talk.result(plain(sections))
-    if not document["passed"]:
+    if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

@@ -7,19 +7,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.history import (
-    BrokenHistory,
-    additions,
-    header,
-    history_document,
-    history_sections,
-    read_history,
-)
-from calib.report.page import page
-from calib.report.plain import plain
-from calib.results import load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.write import write_whole
 
 RECORD = "history.csv"
 
@@ -32,23 +19,32 @@ def history(
 
     A line once written is never changed; history.html beside it has the plots.
     """
+    from calib.report.pages.history import history_document, history_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.write import write_whole
+
     if not folder.is_dir():
         raise InputError([Complaint(str(folder), None, None, "no such folder",
                                     "a folder with results in it")])
     entries = take_up(folder)
-    document = history_document(entries)
-    sections = history_sections(document)
-    html = page("report.html.j2", document, "History", f"{len(entries)} results", sections,
+    sections = history_sections(entries)
+    html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
                 contents=False)
     write_whole(folder, {"history.html": html})
     if json:
-        talk.result_json(document)
+        talk.result_json(history_document(entries))
     else:
         talk.result(plain(sections))
 
 
 def take_up(folder: Path):
     """Append what the record does not hold yet; all entries, old and new."""
+    from calib.report.pages.history import BrokenHistory, additions, header, read_history
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+
     record = folder / RECORD
     try:
         text = record.read_bytes().decode("utf-8") if record.exists() else ""

@@ -6,12 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.intake.declaration import DeclarationError, declare, profile_toml, read_profile
-from calib.intake.gather import Request, gather_import
-from calib.intake.preview import document, plan_png, preview
-from calib.report.cautions import CAUTIONS
-from calib.run.complaints import Findings
-from calib.run.write import write_whole
+from calib.report.words.cautions import CAUTIONS
 
 _LAYOUT, _COORDINATES, _IDS, _RAW, _READINGS, _OUTPUT = (
     "How files are written", "What coordinates mean", "Which point is what",
@@ -140,6 +135,12 @@ def import_points(
     calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
       --ids "{pose}-{target}" --target left=edge_left --target right=edge_right --sheet readings.csv
     """
+    from calib.intake.declaration import profile_toml
+    from calib.intake.gather import Request, gather_import
+    from calib.intake.preview import document, plan_png, preview
+    from calib.run.complaints import Findings
+    from calib.run.write import write_whole
+
     tables = {
         "targets": _pairs(target, "--target"),
         "instrument": _pairs(instrument, "--instrument"),
@@ -190,6 +191,8 @@ def import_points(
 
 def _declared(given, profile):
     """What was declared; wrong usage if it does not hold together or lacks something."""
+    from calib.intake.declaration import DeclarationError, declare, read_profile
+
     base = None if profile is None else read_profile(profile.read_bytes(), profile.name)
     try:
         declared = declare(given, base)

@@ -8,8 +8,8 @@ from typing import Annotated
 
 import numpy as np
 import typer
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
@@ -33,8 +33,8 @@ from calib.plan.further import further_poses
 from calib.plan.information import Noise
 from calib.plan.sight import Site
 from calib.plan.task import Task, prepare
-from calib.report.cautions import CAUTIONS
 from calib.report.next_words import next_document, next_summary
+from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.run.records import Run
@@ -222,7 +222,7 @@ def _unsolved(error):
 
 def _doubt(adjustment):
     """A sentence where the run does not fit, as a plan built on a mistake is worth nothing."""
-    if adjustment.dof < 1 or adjustment.chi2 <= chi2.isf(_LEVEL, adjustment.dof):
+    if adjustment.dof < 1 or adjustment.chi2 <= chi2_isf(_LEVEL, adjustment.dof):
         return None
     return (f"The run does not fit (variance factor {adjustment.variance_factor:.1f}): look at the "
             "suspects with calib solve, or at calib diagnose, and go on with --set-aside.")

@@ -34,10 +34,10 @@ from calib.plan.look_alikes import kept_out
 from calib.plan.plan import make_plan
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
-from calib.report.cautions import CAUTIONS
 from calib.report.plan_record import plan_document, plan_table
 from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.pose_sheet import sheet_files
+from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 from calib.simulate import simulate

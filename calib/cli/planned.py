@@ -1,14 +1,17 @@
 """What commands share: lengths with units, goals, places, faults."""
 
-from typing import Annotated
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.chain.length import metres
-from calib.chain.rig import Rig
-from calib.judge.goal import TIMES_SD
-from calib.plan.candidates import NoPose
-from calib.run.complaints import Complaint, InputError
+
+if TYPE_CHECKING:
+    from calib.chain.rig import Rig
+    from calib.plan.candidates import NoPose
+    from calib.run.complaints import InputError
 
 #: Options that both commands have.
 Instrument = Annotated[str, typer.Option(
@@ -51,6 +54,8 @@ def length(text: str | None) -> float | None:
 def asked_goal(text: str | None, rig: Rig) -> float | None:
     """The goal as 1 sd in m: as given, else what ``[goal]`` of rig.toml (95 %) comes to; or None.
     """
+    from calib.judge.goal import TIMES_SD
+
     if text is None and rig.edge_goal is not None:
         return rig.edge_goal / TIMES_SD
     return length(text)
@@ -93,6 +98,8 @@ def named_targets(rig: Rig, text: str | None) -> tuple[str, ...]:
 
 def no_pose(error: NoPose, file: str) -> InputError:
     """The complaint that the limits leave no pose, with what removed how many."""
+    from calib.run.complaints import Complaint, InputError
+
     counts = ", ".join(f"{why}: {n}" for why, n in error.candidates.removed.items() if n)
     return InputError([Complaint(
         file, None, "limits", f"limits in which none of {error.candidates.asked} poses can be shot "

@@ -1,16 +1,17 @@
 """``calib report``: the report of a result again, from result.json alone."""
 
-from pathlib import Path
-from typing import Annotated
+from __future__ import annotations
 
-import numpy as np
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
 from calib.cli import talk
-from calib.edge import envelope_edge
-from calib.report.report import report_files
-from calib.results import Result, load_result
-from calib.run.write import write_whole
+
+if TYPE_CHECKING:
+    from calib.report.pages.contents import NamedPosture
+    from calib.results import Result
 
 
 def report(
@@ -26,21 +27,27 @@ def report(
     ] = None,
 ) -> None:
     """Write report.html and report.pdf from a result."""
+    from calib.report.pages.report import report_files
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
     read = load_result(result)
-    document = read.document
-    if at:
-        named = [named_posture(read, text) for text in at]
-        document = {**document, "edge": {**document["edge"], "named": named}}
+    named = [named_posture(read, text) for text in at or ()]
     with talk.working("Drawing"):
-        files = report_files(document)
+        files = report_files(read.document, named)
     folder = out or read.path.parent
     write_whole(folder, files)
     talk.result(str(folder / "report.html"))
     talk.result(str(folder / "report.pdf"))
 
 
-def named_posture(result: Result, text: str) -> dict:
+def named_posture(result: Result, text: str) -> NamedPosture:
     """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
+    import numpy as np
+
+    from calib.edge import envelope_edge
+    from calib.report.pages.contents import NamedPosture
+
     rig, angles = result.rig, {}
     for part in text.split(","):
         name, _, number = part.partition("=")
@@ -56,4 +63,4 @@ def named_posture(result: Result, text: str) -> dict:
     joints = np.radians([[angles.get(name, 0.0) for name in rig.reading_names]])
     nodes = envelope_edge(rig, result.values_si, joints=joints)
     sd = float(nodes.sd(result.covariance_si).max()) if nodes.seen[0] else None
-    return {"joints": angles, "sd": sd}
+    return NamedPosture(angles, sd)

@@ -1,17 +1,40 @@
-"""The files of a results folder, from the document of result.json."""
+"""The files of a results folder, from the document of result.json: numbers, then drawings."""
 
 from calib.cli.talk import json_text
-from calib.report.plots import plot_files
+from calib.document.record import ResultRecord
 from calib.report.record import tables
-from calib.report.report import report_files
 from calib.run.write import csv_text
 
+#: The page that stands where the report comes; it tells whoever opens the folder what is missing.
+_NO_REPORT = """\
+<!doctype html>
+<html lang="en">
+<meta charset="utf-8">
+<title>No report yet</title>
+<p>The numbers of this result are complete: result.json and the tables beside it. Its report has
+not been drawn, or is being drawn just now.</p>
+<p>To draw it: <code>calib report</code> and the path of this folder.</p>
+</html>
+"""
 
-def result_files(document: dict) -> dict[str, str | bytes]:
-    """Name to content: result.json, the tables, the plots and the report."""
+
+#: What is drawn after the numbers are written, with a report in place of `_NO_REPORT`.
+DRAWN = ("report.html", "report.pdf", "residuals-by-shot.png", "solved-against-tape.png",
+         "standardised-residuals.png")
+
+
+def number_files(document: ResultRecord) -> dict[str, str | bytes]:
+    """Name to content: result.json, the tables, and a page that says that no report is drawn."""
     return {
         "result.json": json_text(document),
-        **{name: csv_text(frame) for name, frame in tables(document).items()},
-        **plot_files(document),
-        **report_files(document),
+        **{name: csv_text(records) for name, records in tables(document).items()},
+        "report.html": _NO_REPORT,
     }
+
+
+def drawn_files(document: ResultRecord) -> dict[str, str | bytes]:
+    """Name to content: the plots and the report."""
+    from calib.report.figures.plots import plot_files
+    from calib.report.pages.report import report_files
+
+    return {**plot_files(document), **report_files(document)}

@@ -7,12 +7,8 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.cautions import CAUTIONS
-from calib.report.sheet import sheet_files
-from calib.report.sheet_units import ANGLES, LENGTHS
-from calib.report.standing import left_out, not_to_enter
-from calib.results import load_result
-from calib.run.write import write_whole
+from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.words.cautions import CAUTIONS
 
 Length = StrEnum("Length", {name: name for name in LENGTHS})
 Angle = StrEnum("Angle", {name: name for name in ANGLES})
@@ -35,6 +31,11 @@ def sheet(
     ] = None,
 ) -> None:
     """Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, cautions."""
+    from calib.report.pages.sheet import sheet_files
+    from calib.report.words.status import left_out, not_to_enter
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
     read = load_result(result)
     files = sheet_files(read.document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
@@ -44,5 +45,5 @@ def sheet(
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
-    if not read.document["verdict"]["passed"]:
+    if not read.document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)

@@ -4,18 +4,9 @@ import json
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
 import typer
 
 from calib.cli import talk
-from calib.report.record import truth_document
-from calib.run.complaints import Findings
-from calib.run.export import run_files
-from calib.run.machine import complain_of_missing_sds
-from calib.run.rig_file import read_rig
-from calib.run.text import decode
-from calib.run.write import write_new_folder
-from calib.simulate import simulate as simulated
 
 #: The rig of a simulated run when the user names none.
 STANDARD_RIG = """\
@@ -51,6 +42,13 @@ def simulate(
 
     truth.json in the folder holds the machine it was made from and any gross errors.
     """
+    import numpy as np
+
+    from calib.report.record import truth_document
+    from calib.run.export import run_files
+    from calib.run.write import write_new_folder
+    from calib.simulate import simulate as simulated
+
     text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
     if 2 * poses < gross:
@@ -67,6 +65,9 @@ def simulate(
 
 
 def _text(rig):
+    from calib.run.complaints import Findings
+    from calib.run.text import decode
+
     findings = Findings()
     text = decode(rig.read_bytes(), str(rig), findings)
     findings.stop_if_at_fault()
@@ -75,6 +76,10 @@ def _text(rig):
 
 def _machine(text, file):
     """The rig of a text, complete enough to draw errors from."""
+    from calib.run.complaints import Findings
+    from calib.run.machine import complain_of_missing_sds
+    from calib.run.rig_file import read_rig
+
     findings = Findings()
     machine = read_rig(text, file, findings)
     if machine is not None:

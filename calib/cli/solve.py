@@ -1,21 +1,23 @@
-"""``calib solve``: a run folder in, a judged geometry out."""
+"""``calib solve``: a run folder in, a judged geometry out; the numbers first, then the drawings.
+
+Libraries are imported where they are used: a wrong option is told before they are there.
+"""
+
+from __future__ import annotations
 
 from pathlib import Path
 from shlex import quote
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
 from calib.cli.planned import Tolerance
-from calib.cli.results import result_files
-from calib.judge.choice import solve_as_chosen
-from calib.judge.judgement import judge
-from calib.judge.set_aside import NONE, SUSPECTS, UnknownName
-from calib.report.record import result_document
-from calib.report.summary import summary
-from calib.run.folder import read_run
-from calib.run.result_folder import replace_result, result_place
+
+if TYPE_CHECKING:
+    from calib.document.record import ResultRecord
+    from calib.run.records import Run
+    from calib.run.result_folder import ResultPlace
 
 
 def solve(
@@ -30,27 +32,43 @@ def solve(
             help="Solve without the suspects, or without what is named: a shot's ID, pose:ID, "
             "POSE/READING, tape:QUANTITY or sight:SETUP/POINT.",
         ),
-    ] = NONE,
+    ] = "none",
     tolerance: Tolerance = None,
+    no_report: Annotated[
+        bool, typer.Option("--no-report", help="Numbers only: draw no plots and no report.")
+    ] = False,
     json: Annotated[
         bool, typer.Option("--json", help="Print result.json instead of the summary.")
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
+    from calib.report.pages.summary import summary
+
     out = out or run / "result"
-    document = solved(run, out, set_aside, tolerance and tolerance / 1000)
+    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report)
     if json:
         talk.result_json(document)
     else:
         talk.result(summary(document))
+    talk.tell(f"The numbers are in {out}")
     talk.tell_all(next_commands(document, run, out))
-    if not document["verdict"]["passed"]:
+    if not no_report:
+        draw(document, place, out)
+    if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def solved(run_folder: Path, out: Path, set_aside: str = NONE,
-           tolerance: float | None = None) -> dict:
-    """Read, solve, judge, write; returns the document of result.json."""
+def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
+           to_draw: bool = True) -> tuple[ResultRecord, ResultPlace]:
+    """Read, solve, judge, write the numbers; the document of result.json, and where it is."""
+    from calib.cli.results import DRAWN, number_files
+    from calib.judge.choice import solve_as_chosen
+    from calib.judge.judgement import judge
+    from calib.judge.set_aside import UnknownName
+    from calib.report.record import result_document
+    from calib.run.folder import read_run
+    from calib.run.result_folder import replace_result, result_place
+
     place = result_place(out, run_folder)
     run = read_run(run_folder)
     talk.tell_all(run.notices)
@@ -60,35 +78,52 @@ def solved(run_folder: Path, out: Path, set_aside: str = NONE,
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance))
-    with talk.working("Drawing"):
-        files = result_files(document)
-    talk.tell_all(replace_result(place, files))
-    talk.tell(f"Results are in {out}")
-    return document
+    talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
+    return document, place
 
 
-def next_commands(document: dict, run: Path, out: Path) -> list[str]:
+def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
+    """Draw the plots and the report of a result and put them beside its numbers."""
+    from calib.cli.results import drawn_files, number_files
+    from calib.run.complaints import InputError
+    from calib.run.result_folder import add_to_result
+
+    with talk.working("Drawing the report"):
+        files = drawn_files(document)
+    try:
+        talk.tell_all(add_to_result(place, number_files(document), files))
+    except InputError as error:
+        talk.tell_all(error.complaints)
+        talk.tell("The numbers are written, the report is not. To draw it again: "
+                  f"calib report {_typed(out)}")
+        raise typer.Exit(talk.INPUT) from None
+    talk.tell(f"The report is in {out}")
+
+
+def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     """What to do next, each with the command to type.
 
     Parameters
     ----------
-    document : dict
+    document : ResultRecord
         Of result.json.
     run, out : Path
         The run folder and where the result is.
     """
-    if document["verdict"]["passed"]:
+    from calib.judge.set_aside import NONE, SUSPECTS
+
+    if document.verdict.passed:
         return [f"To print what to enter: calib sheet {_typed(out)}"]
-    failed = {gate["name"] for gate in document["verdict"]["gates"] if not gate["passed"]}
-    choice = document["set_aside"]["choice"]
+    failed = {gate.name for gate in document.verdict.gates if not gate.passed}
+    choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
     if "suspects" in failed:
-        names = [s["name"] for s in document["suspects"] if s["beyond_chance"]]
+        names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
-            *(v["name"] for v in document["set_aside"]["values"]), *names])
+            *(v.name for v in document.set_aside.values), *names])
         lines.append(f"To solve without the suspects: calib solve {_typed(run)} --set-aside "
                      f"{quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
     if failed & {"edge", "correlation"}:
@@ -103,7 +138,7 @@ def _typed(path):
     return quote(str(path))
 
 
-def _size(run):
+def _size(run: Run) -> str:
     poses, check = len(set(run.shots.pose.tolist())), 0 if run.check is None else len(run.check)
     beside = f", and {check} check shots" if check else ""
     return f"Solving {len(run.shots)} shots in {poses} poses{beside}"

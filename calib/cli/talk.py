@@ -6,15 +6,11 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 
-from rich.console import Console
-
 #: Exit codes, the same for every command.
 DONE, FAULT, USAGE, INPUT, NOT_CONVERGED, NOT_DETERMINED, GATE_FAILED = range(7)
 
 #: Of more things of one kind than this only the first are told, and how many there are.
 MOST = 50
-
-_stderr = Console(stderr=True)
 
 
 def prepare() -> None:
@@ -71,8 +67,13 @@ def result(text: str) -> None:
         sys.stdout.flush()
 
 
-def json_text(document: dict) -> str:
-    """One JSON document, numbers as numbers, nothing that JSON does not know."""
+def json_text(document) -> str:
+    """One JSON document, numbers as numbers, nothing that JSON does not know.
+
+    `document` is a dict, or a record of `calib.document`.
+    """
+    if not isinstance(document, dict):
+        document = document.table()
     return escaped(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)) + "\n"
 
 
@@ -108,8 +109,11 @@ def _reader_may_be_gone(stream):
 @contextmanager
 def working(what: str) -> Iterator[None]:
     """Say what is being done while it is; a moving line on a terminal, one line elsewhere."""
-    if _stderr.is_terminal:
-        with _stderr.status(printable(what)):
+    from rich.console import Console
+
+    stderr = Console(stderr=True)
+    if stderr.is_terminal:
+        with stderr.status(printable(what)):
             yield
     else:
         tell(what + " ...")

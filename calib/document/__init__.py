@@ -1,1 +1,1 @@
-"""The document of result.json, checked when it is read."""
+"""The documents that calib writes and reads: the models are their schema."""

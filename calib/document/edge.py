@@ -12,6 +12,7 @@ from calib.document.values import (
     Number,
     Record,
     Spread,
+    Statistic,
     Text,
     Unbounded,
     Unit,
@@ -19,26 +20,33 @@ from calib.document.values import (
 
 
 class Axis(Record):
+    """A reading that is swept."""
+
     reading: Text
-    values: Annotated[list[Number], Field(min_length=1)]
+    values: Annotated[list[Number], Field(min_length=1)] = Field(description="deg")
 
 
 class Reach(Record):
+    """A named reach."""
+
     name: Text
-    joints: dict[Text, Number]
+    joints: dict[Text, Number] = Field(description="deg")
 
 
 class Summary(Record):
+    """Over the envelope, m."""
+
     worst: Unbounded
     rms: Unbounded
-    p95: Unbounded
+    p95: Unbounded = Field(description="95 % of it is below")
 
 
 class Envelope(Record):
-    points: list[Text]
+    """The grid that edge maps are drawn over; the last axis runs fastest."""
+
+    points: list[Text] = Field(description="targets of the edge")
     axes: list[Axis]
     reaches: Annotated[list[Reach], Field(min_length=1)]
-    summary: Summary
 
     def nodes(self):
         """How many postures a reach has."""
@@ -54,7 +62,11 @@ class Envelope(Record):
 
 
 class Edge(Envelope):
-    sd: list[list[Unbounded]]
+    """How well the edge is known: calibration alone, readings exact."""
+
+    sd: list[list[Unbounded]] = Field(
+        description="per reach and posture the worst of the points, m")
+    summary: Summary
 
     @model_validator(mode="after")
     def _whole(self):
@@ -62,21 +74,31 @@ class Edge(Envelope):
 
 
 class WorstAt(Record):
+    """Where an edge error is largest."""
+
     point: Text
     reach: Text
-    joints: dict[Text, Number]
-    error: House
+    joints: dict[Text, Number] = Field(description="deg")
+    error: House = Field(description="m")
 
 
 class Share(Record):
+    """What one wrong value does at the edge."""
+
     name: Text
-    share: Unbounded
-    alone: Unbounded
+    share: Unbounded = Field(description="of the mean square")
+    alone: Unbounded = Field(description="rms, m")
 
 
-class TapedEdge(Envelope):
-    error: list[list[Unbounded]]
-    worst_sd: Unbounded
+class SetupError(Envelope):
+    """What the edge is off by with other values entered."""
+
+    error: list[list[Unbounded]] = Field(
+        description="per reach and posture the worst of the points, m")
+    summary: Summary
+    worst_sd: Unbounded = Field(description="m")
+    worst_low95: Unbounded = Field(description="m")
+    worst_high95: Unbounded = Field(description="m")
     worst_at: WorstAt
     shares: list[Share]
 
@@ -86,31 +108,37 @@ class TapedEdge(Envelope):
 
 
 class TapedRow(Record):
+    """A taped value against the solved."""
+
     quantity: Text
     unit: Unit
     tape: Number
     tape_sd: Spread
     solved: Number
     solved_sd: Maybe
-    difference: Number
+    difference: Maybe = Field(description="solved less tape")
     difference_sd: Maybe
-    z: Maybe
-    used: Flag
-    without: Maybe
+    z: Maybe = Field(description="of the solution without this value")
+    used: Flag = Field(description="it took part in the solution")
+    without: Maybe = Field(description="solved without this value")
     without_sd: Maybe
     significant: Flag
 
 
 class Joint(Record):
-    chi2: Number
+    """All taped values together."""
+
+    chi2: Statistic
     dof: Count
-    limit: Maybe
+    limit: Maybe = Field(description="of chi2")
 
 
 class Taped(Record):
+    """Taped against solved."""
+
     level: Number
-    limit: Number
+    limit: Number = Field(description="of z")
     rows: list[TapedRow]
     joint: Joint
-    edge: TapedEdge
+    edge: SetupError
     not_taped: list[Text]

@@ -1,11 +1,12 @@
 """The tables of result.json that judgement gives."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from calib.document.values import (
     Axes,
+    Chance,
     Components,
     Count,
     Flag,
@@ -14,6 +15,7 @@ from calib.document.values import (
     Number,
     Record,
     Spread,
+    Statistic,
     Text,
     Unbounded,
     Unit,
@@ -21,65 +23,84 @@ from calib.document.values import (
 
 
 class Suspect(Record):
+    """A value, or a pose, that does not fit the others."""
+
     kind: Text
-    name: Text
-    statistic: Number
+    name: Text = Field(description="as --set-aside takes it")
+    statistic: Statistic
     dof: Count
-    limit: Number
-    chance: Maybe
+    limit: Number = Field(description="of the statistic")
+    chance: Maybe = Field(description="that the worst value of a good run is as far out")
     beyond_chance: Flag
     says: Text
 
 
 class Tests(Record):
+    """Levels and critical values of the tests of single values."""
+
     alpha: Number
     power: Number
-    w: Number
-    delta0: Number
+    w: Number = Field(description="critical value")
+    tau: Maybe = Field(description="critical value")
+    delta0: Number = Field(description="detectable at that level and power, sds")
+    vector: Number = Field(description="critical chi2 of a shot as a vector of three")
+    vector_alpha: Number = Field(description="its level, of equal power")
 
 
 class Effect(Record):
+    """What leaving values out does to a parameter."""
+
     name: Text
     unit: Unit
-    with_: Maybe = Field(alias="with")
+    with_: Maybe = Field(alias="with", description="with everything")
     without: Maybe
     sd_without: Spread | None
-    in_sd: Maybe
+    in_sd: Maybe = Field(description="with less without, in sds of the first")
 
 
 class WithoutSuspects(Record):
+    """The result without the suspects beside the one with them."""
+
     without: list[Text]
     parameters: Annotated[list[Effect], Field(min_length=1)]
-    variance_factor: Spread | None
+    variance_factor: Annotated[Statistic, Field(ge=0)] | None
     dof: Count
 
 
 class Aside(Record):
+    """A value that was set aside, and why."""
+
     name: Text
     reason: Text
 
 
 class AsideShot(Record):
+    """A shot that was set aside, against its prediction."""
+
     shot: Text
     pose: Text
-    miss: Axes
-    sd: Axes
-    position: Axes
-    house: House
-    components: Components
+    miss: Axes = Field(description="m")
+    sd: Axes = Field(description="of the prediction, m")
+    position: Axes = Field(description="as shot, m")
+    house: House = Field(description="as shot, m")
+    components: Components = Field(description="the miss seen from the house, m")
 
 
 class SetAside(Record):
-    choice: Text
+    """What took no part."""
+
+    choice: Text = Field(description="as --set-aside was given")
     values: list[Aside]
     shots: list[AsideShot]
     effect: list[Effect] | None
 
 
 class Noise(Record):
+    """How many times its stated sd a kind of value scatters."""
+
     name: Text
     times: Unbounded
-    sd: Unbounded
+    sd: Unbounded = Field(description="of times")
     low95: Unbounded
     high95: Unbounded
     redundancy: Maybe
@@ -88,10 +109,12 @@ class Noise(Record):
 
 
 class Trend(Record):
+    """A systematic part that the residuals show."""
+
     name: Text
     slope: Unbounded
     sd: Unbounded
-    unit: Text
+    unit: Text = Field(description="of slope and sd")
     chi2: Unbounded
     dof: Count
     chance: Maybe
@@ -100,83 +123,189 @@ class Trend(Record):
 
 
 class Missed(Record):
+    """A shot against its prediction."""
+
     shot: Text
-    miss: Axes
-    sd: Axes
+    miss: Axes = Field(description="measured less predicted, m")
+    sd: Axes = Field(description="of that, m")
 
 
 class HeldOut(Record):
+    """Poses predicted from the others."""
+
     count: Count
     folds: Count
-    missing_poses: list[Text]
-    rms_3d: Spread
-    predicted_rms_3d: Unbounded
-    max_3d: Spread
+    missing_poses: list[Text] = Field(description="without which the rest does not fix the machine")
+    rms_3d: Spread = Field(description="m")
+    predicted_rms_3d: Unbounded = Field(description="m")
+    max_3d: Spread = Field(description="m")
     standardised_sd: Unbounded
-    passed: Flag | None
+    chi2: Statistic
+    dof: Count
+    chance: Maybe
+    passed: Flag | None = Field(description="null where there is nothing to judge by")
     shots: list[Missed]
 
 
-class Checked(Missed):
+class Checked(Record):
+    """A check shot against its prediction."""
+
+    shot: Text
     pose: Text
     target: Text
-    chi2: Number
+    miss: Axes = Field(description="measured less predicted, m")
+    sd: Axes = Field(description="of that, m")
+    chi2: Statistic = Field(description="of three components")
+
+
+class Offset(Record):
+    """What check shots are off by in common."""
+
+    mean: Axes = Field(description="m")
+    sd: Axes = Field(description="m")
+    chance: Maybe
 
 
 class Check(Record):
+    """The check shots against their predictions."""
+
     count: Count
-    rms_3d: Spread
-    max_3d: Spread
-    tolerance: Spread
+    rms_3d: Spread = Field(description="m")
+    max_3d: Spread = Field(description="m")
+    tolerance: Spread = Field(description="m")
     passed: Flag
+    offset: Offset | None
     shots: list[Checked]
 
 
 class UndetectedShot(Record):
+    """What a just detectable error of a shot does."""
+
     shot: Text
-    edge: Unbounded
+    edge: Unbounded = Field(description="m at the edge; null where nothing would stop it")
 
 
 class UndetectedTape(Record):
+    """What a just detectable error of a taped value does."""
+
     quantity: Text
-    edge: Unbounded
+    edge: Unbounded = Field(description="m at the edge")
 
 
 class Undetected(Record):
+    """What errors of just detectable size do at the edge."""
+
     shots: list[UndetectedShot]
-    readings: list[dict[Text, Text | Unbounded]]
+    readings: list[dict[Text, Text | Unbounded]] = Field(
+        description="the pose, and m at the edge by reading")
     tape: list[UndetectedTape]
 
 
 class Correlated(Record):
+    """Two parameters that the shots can hardly tell apart."""
+
     one: Text
     other: Text
     correlation: Number
 
 
 class Identifiability(Record):
+    """What the shots tell without the tape."""
+
     singular_values: list[Unbounded]
     rank: Count
     condition: Unbounded
-    o1: Unbounded
+    o1: Unbounded = Field(description="observability indices")
     o2: Unbounded
     o3: Unbounded
     correlated: list[Correlated]
 
 
 class Weak(Record):
-    parameters: dict[Text, Number]
+    """A combination of parameters that the shots hardly tell."""
+
+    parameters: dict[Text, Number] = Field(description="shares")
     says: Text
 
 
+class ShotCorrelation(Record):
+    """The test of each shot's error against that of the shot before."""
+
+    coefficient: Number
+    chance: Maybe
+    pairs: Count
+    order: Literal["time", "file"]
+
+
+class SurveyScale(Record):
+    """The scale of the shots that the taped lengths ask for."""
+
+    excess: Number = Field(description="less 1")
+    sd: Number
+    chance: Maybe
+
+
+class OutOfPlace(Record):
+    """A parameter out of its range, or far from where it was stated."""
+
+    name: Text
+    says: Text
+
+
+class OtherMachine(Record):
+    """A machine that fits the shots as well: mirrored, relabelled, exchanged."""
+
+    machine: Text
+    edit: Text | None = Field(description="of the files, that makes it")
+    differs: list[Text] = Field(description="parameters")
+    shots_chi2: Statistic = Field(description="how much worse it fits the shots")
+    tape_chi2: Statistic = Field(description="how much worse it fits the tape")
+    evidence: Statistic
+    told_by: Text | None
+    would_tell: Text | None
+    says: Text
+
+
+class Plausible(Record):
+    """Values out of place, and the machines that the shots fit as well."""
+
+    passed: Flag
+    out_of_range: list[OutOfPlace]
+    far_from_start: list[OutOfPlace]
+    equivalents: list[OtherMachine]
+    would_tell: list[Text]
+    keep_out: list[Text]
+
+
+class Goal(Record):
+    """What the edge must be known to and is known to, worst over the envelope."""
+
+    edge: Spread = Field(description="at 95 %, m")
+    source: Text
+    confidence: Chance
+    sd: Unbounded = Field(description="1 sd, m; null where it can be told nowhere")
+    within95: Unbounded = Field(description="m")
+    reach: Text | None = Field(description="where that is")
+    met: Flag
+
+
 class Gate(Record):
+    """A test of the result."""
+
     name: Text
     passed: Flag
+    chance: Maybe = Field(description="that a clean run looks as bad")
+    level: Maybe = Field(description="its share of the chance of all tests")
     says: Text
 
 
 class Verdict(Record):
+    """Whether to use the result, and why."""
+
     says: Text
-    passed: Flag
+    passed: Flag = Field(description="every gate did")
     gates: list[Gate]
-    reasons: list[Text]
+    reasons: list[Text] = Field(description="what failed first")
+    notes: list[Text]
+    error_rate: Chance = Field(description="that the tests together condemn a clean run")
+    shared_by: Text

@@ -1,4 +1,4 @@
-"""The shape of result.json: what every reader of a result may take for granted.
+"""The schema of result.json: what is written, and what every reader may take for granted.
 
 Keys beyond these are let through, since keys may be added within a schema.
 """
@@ -10,10 +10,14 @@ from pydantic import Field, model_validator
 from calib.document.edge import Edge, Taped
 from calib.document.judged import (
     Check,
+    Goal,
     HeldOut,
     Identifiability,
     Noise,
+    Plausible,
     SetAside,
+    ShotCorrelation,
+    SurveyScale,
     Suspect,
     Tests,
     Trend,
@@ -40,49 +44,66 @@ from calib.document.values import Count, Flag, Record, Text
 
 
 class ResultRecord(Record):
-    """The whole of result.json."""
+    """The whole of result.json. Lengths in m, angles in deg; what does not exist is null."""
 
-    schema_: Annotated[int, Field(strict=True, alias="schema")]
-    calib: Text
-    computed_with: dict[Text, Text]
+    schema_: Annotated[int, Field(strict=True)] = Field(
+        alias="schema", description="version of this document; keys may be added within it")
+    calib: Text = Field(description="version that solved the run")
+    computed_with: dict[Text, Text] = Field(description="versions that may change last digits")
     run: Run
     rig: Rig
     converged: Flag
     iterations: Count
-    parameters: Annotated[list[Parameter], Field(min_length=1)]
+    parameters: Annotated[list[Parameter], Field(min_length=1)] = Field(
+        description="in the rig's order")
     derived: list[Derived]
     covariance: Covariance
-    correlations: list[Correlation]
+    correlations: list[Correlation] = Field(description="strong ones, the strongest first")
     stands: Annotated[list[Stand], Field(min_length=1)]
     set_ups: list[SetUp]
     poses: Annotated[list[Pose], Field(min_length=1)]
-    shots: Annotated[list[Shot], Field(min_length=1)]
+    shots: Annotated[list[Shot], Field(min_length=1)] = Field(
+        description="in the order of shots.csv")
     readings: list[Reading]
     fit: Fit
-    suspects: list[Suspect]
+    suspects: list[Suspect] = Field(description="in the order in which they were found")
     tests: Tests
-    without_suspects: WithoutSuspects | None
+    without_suspects: WithoutSuspects | None = Field(description="null without suspects")
     set_aside: SetAside
-    noise: list[Noise] | None
-    trends: list[Trend]
+    noise: list[Noise] | None = Field(description="null if it cannot be separated")
+    trends: list[Trend] = Field(description="the significant ones and the next few")
     held_out: HeldOut | None
+    correlation: ShotCorrelation | None
+    scale: SurveyScale | None
     undetected: Undetected
     identifiability: Identifiability
     weak: list[Weak]
     check: Check | None
+    plausible: Plausible
     edge: Edge
+    goal: Goal
     taped: Taped | None
     verdict: Verdict
+
+    @property
+    def shot_poses(self) -> set[str]:
+        """The poses that shots were taken in."""
+        return {s.pose for s in self.shots}
+
+    @property
+    def reading_names(self) -> list[str]:
+        """Names of the readings, in their order."""
+        return list(self.poses[0].joints)
 
     @model_validator(mode="after")
     def _together(self):
         poses = {p.pose for p in self.poses}
-        stands = {s.name for s in self.stands}
+        stands, shot = {s.name for s in self.stands}, self.shot_poses
         if len(poses) < len(self.poses):
             raise ValueError("each pose once")
         if not {s.pose for s in self.shots} | {r.pose for r in self.readings} <= poses:
             raise ValueError("shots and readings of the poses that are listed")
-        if not {p.stand for p in self.poses if any(s.pose == p.pose for s in self.shots)} <= stands:
+        if not {p.stand for p in self.poses if p.pose in shot} <= stands:
             raise ValueError("poses of shots in the stands that are listed")
         shots = {s.shot for s in self.shots}
         if len(shots) < len(self.shots):

@@ -14,6 +14,7 @@ from calib.document.values import (
     Number,
     Record,
     Spread,
+    Statistic,
     Text,
     Unbounded,
     Unit,
@@ -21,32 +22,40 @@ from calib.document.values import (
 
 
 class Run(Record):
-    files: dict[Text, Text]
-    notices: list[Text]
+    """What was read."""
+
+    files: dict[Text, Text] = Field(description="SHA-256 of each file of the run")
+    notices: list[Text] = Field(description="what the reader remarked")
 
 
 class Rig(Record):
+    """The rig that was solved."""
+
     name: Text
     title: Annotated[Text, Field(min_length=1)]
-    definition: dict
+    definition: dict = Field(description="the rig file as it was understood, units of the file")
 
 
 class Parameter(Record):
+    """A parameter of the rig."""
+
     name: Text
-    unit: Unit
-    means: Text
+    unit: Unit = Field(description="of all values of this row")
+    means: Text = Field(description="what it is, and which way is positive")
     value: Number
-    sd: Spread | None
-    low95: Maybe
-    high95: Maybe
-    tape: Maybe
+    sd: Spread | None = Field(description="a-priori, one standard deviation; null where held")
+    low95: Maybe = Field(description="lower end of 95 %")
+    high95: Maybe = Field(description="upper end of 95 %")
+    tape: Maybe = Field(description="taped value; null where not taped")
     tape_sd: Spread | None
-    difference: Maybe
-    z: Maybe
+    difference: Maybe = Field(description="value less tape")
+    z: Maybe = Field(description="difference in its sds")
     status: Literal["estimated", "tape only", "held"]
 
 
 class Derived(Record):
+    """A quantity computed from the parameters."""
+
     name: Text
     unit: Unit
     means: Text
@@ -55,9 +64,11 @@ class Derived(Record):
 
 
 class Covariance(Record):
+    """Of every estimated unknown: parameters, then stands, then set-ups."""
+
     names: list[Text]
     units: list[Unit]
-    matrix: list[list[Number]]
+    matrix: list[list[Number]] = Field(description="products of the units of row and column")
 
     @model_validator(mode="after")
     def _square(self):
@@ -76,77 +87,133 @@ class Covariance(Record):
 
 
 class Correlation(Record):
+    """Two parameters that are strongly correlated."""
+
     first: Text
     second: Text
     correlation: Number
 
 
-class Placed(Record):
+class StandSpread(Record):
+    """Sds of a stand."""
+
+    east: Spread = Field(description="m")
+    north: Spread = Field(description="m")
+    up: Spread = Field(description="m")
+    heading: Spread = Field(description="deg")
+
+
+class Stand(Record):
+    """A parking position: where the boom foot is."""
+
     name: Text
-    east: Number
-    north: Number
-    up: Number
-    sd: dict[Text, Spread]
+    east: Number = Field(description="m")
+    north: Number = Field(description="m")
+    up: Number = Field(description="m")
+    heading: Number = Field(description="deg, clockwise from north")
+    sd: StandSpread
 
 
-class Stand(Placed):
-    heading: Number
+class SetUpSpread(Record):
+    """Sds of a set-up."""
+
+    east: Spread = Field(description="m")
+    north: Spread = Field(description="m")
+    up: Spread = Field(description="m")
+    orientation: Spread = Field(description="deg")
 
 
-class SetUp(Placed):
-    orientation: Number
+class SetUp(Record):
+    """A set-up of the instrument."""
+
+    name: Text
+    east: Number = Field(description="m")
+    north: Number = Field(description="m")
+    up: Number = Field(description="m")
+    orientation: Number = Field(description="deg")
+    sd: SetUpSpread
 
 
 class Pose(Record):
+    """A row of readings.csv, shot or not."""
+
     pose: Text
     stand: Text
-    readings: dict[Text, Number]
-    joints: dict[Text, Number]
-    edge_sd: Spread | None
+    readings: dict[Text, Number] = Field(description="as read, deg")
+    joints: dict[Text, Number] = Field(description="as solved, deg")
+    edge_sd: Spread | None = Field(description="of the edge in this pose, m")
     time: Text | None
 
 
+class VectorTest(Record):
+    """A shot tested as a vector of three."""
+
+    chi2: Statistic
+    dof: Count
+    limit: Number = Field(description="of chi2")
+    detectable: Unbounded = Field(description="m")
+
+
+class ShotTests(Record):
+    """A shot's components and the whole of it, tested at equal power."""
+
+    tau: Axes = Field(description="residuals in sds scaled by the run's own misfit")
+    detectable: Axes = Field(description="m")
+    vector: VectorTest | None
+    says: Text | None = Field(description="of a shot that nothing checks")
+
+
 class Shot(Record):
+    """A shot that took part."""
+
     shot: Text
     pose: Text
     target: Text
-    residual: Axes
-    miss: Axes
-    w: Maybe
-    redundancy: Maybe
-    detectable: Unbounded
-    suspect: Flag
-    position: Axes
-    house: House
-    components: Components
+    residual: Axes = Field(description="measured less computed at the adjusted readings, m")
+    miss: Axes = Field(description="measured less computed at the readings as they were, m")
+    w: Maybe = Field(description="the largest standardised residual of the three")
+    redundancy: Maybe = Field(description="mean redundancy number")
+    detectable: Unbounded = Field(description="largest detectable error of a component, m")
+    suspect: Flag = Field(description="out for a single test; see suspects for chance")
+    tests: ShotTests
+    position: Axes = Field(description="as shot, m")
+    house: House = Field(description="as shot, m")
+    components: Components = Field(description="the miss seen from the house, m")
     w_by_axis: Axes
+    redundancy_by_axis: Axes
 
 
 class Reading(Record):
+    """A reading of a pose."""
+
     pose: Text
     reading: Text
-    correction: Number
-    w: Maybe
+    correction: Number = Field(description="what the solution adds, deg")
+    w: Maybe = Field(description="standardised")
+    tau: Maybe = Field(description="standardised, scaled by the run's own misfit")
     redundancy: Maybe
-    detectable: Unbounded
+    detectable: Unbounded = Field(description="deg")
     suspect: Flag
+    says: Text | None = Field(description="of a reading that nothing checks")
 
 
 class Fit(Record):
+    """How well everything fits together."""
+
     observations: Count
     shot_coordinates: Count
     tape_values: Count
     set_up_values: Count
     unknowns: Count
-    dof: Count
-    variance_factor: Spread | None
-    chi2: Spread
-    chi2_low: Spread | None
-    chi2_high: Spread | None
-    passed: Flag | None
-    rms_3d: Spread
-    rms_3d_miss: Spread
-    condition: Unbounded
+    dof: Count = Field(description="degrees of freedom")
+    variance_factor: Annotated[Statistic, Field(ge=0)] | None = Field(description="chi2 over dof")
+    chi2: Annotated[Statistic, Field(ge=0)]
+    chi2_low: Spread | None = Field(description="lower end of 95 % of good runs")
+    chi2_high: Spread | None = Field(description="upper end of 95 % of good runs")
+    passed: Flag | None = Field(description="of the global test")
+    rms_3d: Spread = Field(description="of the residuals, m")
+    rms_3d_miss: Spread = Field(description="of the misses, m")
+    condition: Unbounded = Field(description="of the scaled design without the tape")
 
     @model_validator(mode="after")
     def _counted(self):

@@ -1,6 +1,8 @@
-"""Numbers, text and vectors of result.json, as its readers may take them for granted."""
+"""Numbers, text and vectors of a document, as its readers may take them for granted."""
 
-from typing import Annotated, Literal
+import math
+from collections.abc import Iterable
+from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -12,8 +14,11 @@ _LARGEST = 1e12
 Number = Annotated[float, Field(strict=True, ge=-_LARGEST, le=_LARGEST)]
 Spread = Annotated[float, Field(strict=True, ge=0, le=_LARGEST)]
 Maybe = Number | None
+#: Grows with the square of a misfit in sds.
+Statistic = Annotated[float, Field(strict=True, ge=-1e30, le=1e30)]
 #: May grow beyond every bound where something is all but undetermined.
 Unbounded = Annotated[float, Field(strict=True, allow_inf_nan=False)] | None
+Chance = Annotated[float, Field(strict=True, ge=0, le=1)]
 Count = Annotated[int, Field(strict=True, ge=0, le=10**9)]
 Flag = Annotated[bool, Field(strict=True)]
 
@@ -29,22 +34,55 @@ Unit = Literal["m", "deg"]
 
 
 class Record(BaseModel):
-    model_config = ConfigDict(extra="allow")
+    """A table of a document; keys may be added within a schema."""
+
+    model_config = ConfigDict(extra="allow", populate_by_name=True)
+
+    def table(self) -> dict:
+        """The record as JSON has it."""
+        return self.model_dump(by_alias=True)
 
 
-class Axes(Record):
+def tables(records: Iterable[Record]) -> list[dict]:
+    """Each record as JSON has it."""
+    return [record.table() for record in records]
+
+
+class Vector(Record):
+    """Named components, null where there is none."""
+
+    @classmethod
+    def of(cls, vector) -> Self:
+        """From as many numbers; what is not finite becomes None."""
+        numbers = map(float, vector)
+        return cls(**{name: x if math.isfinite(x) else None
+                      for name, x in zip(cls.model_fields, numbers, strict=True)})
+
+    @property
+    def numbers(self) -> tuple[float | None, ...]:
+        """The components in their order."""
+        return tuple(getattr(self, name) for name in type(self).model_fields)
+
+
+class Axes(Vector):
+    """On the site."""
+
     east: Maybe
     north: Maybe
     up: Maybe
 
 
-class House(Record):
+class House(Vector):
+    """In the levelled house frame, from the boom foot."""
+
     forward: Maybe
     left: Maybe
     up: Maybe
 
 
-class Components(Record):
+class Components(Vector):
+    """Along the boom plane, across it to the left, and up."""
+
     along: Maybe
     across: Maybe
     up: Maybe

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy import stats
 
+from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.intake.angles import UNITS
@@ -148,7 +148,7 @@ def agreement_of(
     if dof < 1:
         return None
     return Agreement(tuple(found.ids[i] for i in rows), -adjustment.residuals.reshape(-1, 3),
-                     adjustment.chi2, dof, float(stats.chi2.isf(CHANCE, dof)))
+                     adjustment.chi2, dof, float(chi2_isf(CHANCE, dof)))
 
 
 def _cause(found, name, known, prior, sds, others):

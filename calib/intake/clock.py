@@ -14,7 +14,8 @@ is correlated with the speed of the sensors. That fixes the offset to a few hund
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+
+from calib.adjust.distributions import t_isf
 
 STEP = 0.02
 """Grid of offsets and of the movement, s."""
@@ -198,7 +199,7 @@ def estimate_from_track(
     if len(lags) < 3:
         raise NoOffset("the track is too short")
     sd = lags.std(ddof=1) / np.sqrt(len(lags))
-    bound = float(stats.t.isf(0.025, len(lags) - 1) * sd)
+    bound = float(t_isf(0.025, len(lags) - 1) * sd)
     return ClockOffset(whole, max(bound, STEP))
 
 

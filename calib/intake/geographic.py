@@ -28,7 +28,6 @@ class Ellipsoid:
 
 
 WGS84 = Ellipsoid("WGS 84", 6378137.0, 298.257223563)
-GRS80 = Ellipsoid("GRS 80", 6378137.0, 298.257222101)
 
 
 def geocentric(geographic: np.ndarray, ellipsoid: Ellipsoid = WGS84) -> np.ndarray:

@@ -5,7 +5,10 @@ the US survey foot is deprecated since the end of 2022, Federal Register notice 
 jobs still arrive in it).
 """
 
-METRES = {"m": (1, 1), "mm": (1, 1000), "ft-int": (3048, 10000), "ft-us": (1200, 3937)}
+from calib.chain.length import FRACTIONS
+
+METRES = {**{unit: FRACTIONS[unit] for unit in ("m", "mm")}, "ft-int": FRACTIONS["ft"],
+          "ft-us": FRACTIONS["ft-us"]}
 """Metres per unit as a fraction, so that whole numbers of units stay as exact as they can be."""
 
 NAMES = {"m": "metres", "mm": "millimetres", "ft-int": "international feet",

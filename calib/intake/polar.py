@@ -11,8 +11,7 @@ sights this short, no source; `curvature_and_refraction` says how much that is.
 
 The covariance here holds only what belongs to the shot itself: reading the circles, measuring the
 distance, holding the target, pointing on the edge. What all shots of a set-up share (where the
-instrument stands and how it is oriented) belongs to the adjustment, as unknowns of the set-up;
-`set_up_covariance` gives it for whoever needs the whole.
+instrument stands and how it is oriented) belongs to the adjustment, as unknowns of the set-up.
 """
 
 from dataclasses import dataclass
@@ -186,27 +185,6 @@ def set_up_jacobian(position: np.ndarray, station: np.ndarray) -> np.ndarray:
     out[:, 0, 3] = arm[:, 1]
     out[:, 1, 3] = -arm[:, 0]
     return out
-
-
-def set_up_covariance(
-    position: np.ndarray, station: np.ndarray, covariance: np.ndarray
-) -> np.ndarray:
-    """What the set-up alone adds, between all shots that share it.
-
-    Parameters
-    ----------
-    position : ndarray, shape (n, 3)
-    station : ndarray, shape (3,)
-    covariance : ndarray, shape (4, 4)
-        Of the set-up's east, north, up (m) and orientation (rad).
-
-    Returns
-    -------
-    ndarray, shape (3 n, 3 n)
-        m^2; add the shots' own covariances to its diagonal blocks for the whole.
-    """
-    by_set_up = set_up_jacobian(position, station).reshape(-1, 4)
-    return by_set_up @ covariance @ by_set_up.T
 
 
 def curvature_and_refraction(distance: float) -> float:

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+
+from calib.adjust.distributions import chi2_isf
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,6 @@ def pool(position: np.ndarray, covariance: np.ndarray, alpha: float = 0.001) -> 
     offset = position - mean
     chi2 = float(np.einsum("ni,nij,nj->", offset, weight, offset))
     dof = 3 * (len(position) - 1)
-    limit = float(stats.chi2.isf(alpha, dof)) if dof else 0.0
+    limit = float(chi2_isf(alpha, dof)) if dof else 0.0
     spread = float(np.linalg.norm(offset, axis=1).max())
     return Pooled(mean, mean_covariance, chi2, dof, limit, spread)

@@ -16,12 +16,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2 as chi_square
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.quick import Look
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
 from calib.judge.fits import looked
 from calib.judge.mistakes import Mistake, with_readings, with_shots
+from calib.layout import STAND
 from calib.run.records import Run
 
 #: Probability that a clean run has any added number called real.
@@ -80,7 +82,7 @@ class Score:
     @property
     def chance(self) -> float:
         """Probability of as large a statistic if there is nothing."""
-        return float(chi_square.sf(self.statistic, self.dof))
+        return float(chi2_sf(self.statistic, self.dof))
 
 
 def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
@@ -165,17 +167,16 @@ def _linearised(problem: Problem, parameters, corrections):
     prediction = problem(parameters, observations.readings + corrections)
     n = len(observations.values)
     misclosure = observations.values - prediction.values
-    whiteners = []
+    whiteners, covariance = [], observations.powerless_covariance
     for group in observations.groups:
-        b, q = prediction.by_readings[group.rows], observations.reading_covariance[group.blocks]
+        b, q = prediction.by_readings[group.rows], covariance[group.blocks]
         misclosure[group.rows] += (b @ corrections[group.blocks][..., None])[..., 0]
         try:
-            whiteners.append(np.linalg.inv(np.linalg.cholesky(
-                group.covariance + b @ q @ b.transpose(0, 2, 1))))
+            whiteners.append(whiteners_of(misclosure_covariance(group.covariance, b, q)))
         except np.linalg.LinAlgError:
             return prediction, None, None, None
     h, by_parameters = problem.prior.function(parameters)
-    prior = np.linalg.inv(np.linalg.cholesky(problem.prior.covariance))
+    prior = whiteners_of(problem.prior.covariance)
 
     def whitened(rows):
         """Columns (n, m) whitened, over zeros for the priors."""
@@ -436,8 +437,8 @@ def _moves(run):
             later = np.isin(run.shots.pose, here[k:])
 
             def columns(problem, parameters, prediction, stand=stand, later=later):
-                first = len(run.rig.parameters) + 4 * problem.stands.index(stand)
-                return prediction.by_parameters[:, first:first + 4] * np.repeat(later, 3)[:, None]
+                its = problem.layout.columns(STAND, stand)
+                return prediction.by_parameters[:, its] * np.repeat(later, 3)[:, None]
 
             added.append(Added("moved", len(poses), columns))
     return added

@@ -10,9 +10,8 @@ from itertools import combinations
 
 import numpy as np
 
+from calib.chain.length import FOOT, US_SURVEY_FOOT
 from calib.judge.mistakes import (
-    FOOT,
-    US_SURVEY_FOOT,
     Mistake,
     corner_pairs,
     corners_exchanged,

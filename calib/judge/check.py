@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.foretold import foretold
@@ -117,4 +117,4 @@ def common_offset(solution: Solution, checked: Checked) -> Offset:
     covariance = np.linalg.inv(ones.T @ weighted)
     mean = covariance @ (weighted.T @ checked.misses.ravel())
     statistic = mean @ np.linalg.solve(covariance, mean)
-    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2.sf(statistic, 3)))
+    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2_sf(statistic, 3)))

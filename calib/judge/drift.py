@@ -3,13 +3,19 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
+from calib.adjust.distributions import f_sf
 from calib.chain.angles import differences
-from calib.judge.same_model import ModelDifference, described_otherwise, model_differences
+from calib.judge.same_model import (
+    ExchangedLengths,
+    ModelDifference,
+    OneMachine,
+    described_otherwise,
+    model_differences,
+)
 from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
-from calib.judge.tape import taped_quantities
+from calib.taped import taped_quantities
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
 VARIANCE_LEVEL = 0.05
@@ -38,7 +44,7 @@ class Drift:
         Whether the variance factors of both agree; where not, each has its own in the test.
     models : tuple of ModelDifference
         What the two do not model alike; with any, nothing can be said to have moved.
-    otherwise : str or None
+    otherwise : OneMachine, ExchangedLengths or None
         How the two put one machine into different numbers, if they do.
     """
 
@@ -49,7 +55,7 @@ class Drift:
     candidates: tuple[str, ...]
     same_precision: bool
     models: tuple[ModelDifference, ...]
-    otherwise: str | None
+    otherwise: OneMachine | ExchangedLengths | None
 
     @property
     def comparable(self) -> bool:
@@ -115,7 +121,7 @@ def _same_precision(first, second):
     if not (first.dof and second.dof):
         return True
     ratio = (first.chi2 / first.dof) / (second.chi2 / second.dof) if second.chi2 else np.inf
-    p = f_distribution.sf(ratio, first.dof, second.dof)
+    p = f_sf(ratio, first.dof, second.dof)
     return bool(min(p, 1 - p) > VARIANCE_LEVEL / 2)
 
 
@@ -136,7 +142,7 @@ def _candidates(survey, names):
 def epoch(survey: Survey, names, origin) -> Epoch:
     """What the shots of a run say about some of its parameters, the tape taken out."""
     free = survey.index(survey.estimated)
-    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape)
+    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape.quantities)
     own = survey.parameters.copy()
     index = survey.index(names)
     own[index] -= differences(own[index], origin, survey.units(names))

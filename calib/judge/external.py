@@ -12,6 +12,7 @@ import numpy as np
 from calib.adjust.reliability import Reliability, influence
 from calib.calibration import Solution
 from calib.edge import envelope_edge
+from calib.layout import RIG
 
 _AT_ONCE = 500
 
@@ -38,17 +39,17 @@ class External:
 
 def external_reliability(solution: Solution, checks: Reliability) -> External:
     """Carry the minimal detectable biases of `checks` to the edge."""
-    n_rig = len(solution.rig.parameters)
+    rig = solution.problem.layout.columns(RIG, "")
     moved = influence(solution.adjustment)
     nodes = envelope_edge(solution.rig, solution.parameters)
-    by_parameters = nodes.by_parameters[nodes.seen].reshape(-1, n_rig)
+    by_parameters = nodes.by_parameters[nodes.seen].reshape(-1, len(rig))
     taped = solution.problem.n_taped
 
     def at_edge(shifts, mdb):
         """Worst move per row of `shifts` (m, p), each per unit of its bias."""
         worst = np.empty(len(shifts))
         for first in range(0, len(shifts), _AT_ONCE):
-            part = shifts[first : first + _AT_ONCE, :n_rig]
+            part = shifts[first : first + _AT_ONCE, rig]
             moves = (by_parameters @ part.T).reshape(-1, 3, len(part))
             worst[first : first + _AT_ONCE] = np.sqrt((moves**2).sum(1).max(0, initial=0.0))
         nothing = worst < 1e-12

@@ -1,8 +1,8 @@
 """Fits of a changed run, from quick to proper, that never complain."""
 
 import numpy as np
-from scipy.stats import chi2 as chi_square
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.quick import Look, look
 from calib.adjust.spectrum import NotDetermined
@@ -54,4 +54,4 @@ def dof_of(problem: Problem) -> int:
 
 def passes(chi2: float, dof: int) -> bool:
     """The global test against too large a misfit: chance alone makes one as large."""
-    return dof > 0 and bool(np.isfinite(chi2)) and bool(chi_square.sf(chi2, dof) >= LEVEL)
+    return dof > 0 and bool(np.isfinite(chi2)) and bool(chi2_sf(chi2, dof) >= LEVEL)

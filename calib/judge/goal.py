@@ -12,18 +12,19 @@ the tests by simulation). Errors alike in all directions lie within 1.61 times t
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
 
+from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
 from calib.edge import envelope_edge
 from calib.judge.identify import Weak
+from calib.layout import RIG
 
 #: What the edge must be known to at 95 % unless rig.toml says otherwise, m (common practice, no
 #: source).
 GOAL = 0.030
 
 #: From the 3-D sd to what holds at 95 %.
-TIMES_SD = float(norm.isf(0.025))
+TIMES_SD = float(normal_isf(0.025))
 
 #: A weak combination that makes up more than this share of the worst variance is named.
 _NAMED_SHARE = 0.1
@@ -81,7 +82,7 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
     node, point = np.unravel_index(np.argmax(sd), sd.shape)
     worst = float(sd[node, point])
     by_unknowns = np.zeros((3, len(solution.problem.names)))
-    by_unknowns[:, : len(rig.parameters)] = nodes.by_parameters[node, point]
+    by_unknowns[:, solution.problem.layout.columns(RIG, "")] = nodes.by_parameters[node, point]
     effects = [_effect(solution, by_unknowns, w.direction) for w in weak]
     order = np.argsort([-effect for effect in effects], kind="stable")
     because = tuple(weak[i] for i in order if effects[i] ** 2 > _NAMED_SHARE * worst**2)

@@ -33,9 +33,6 @@ MOST_FOLDS = 12
 #: then, or a reading of the pose was set aside (limits ours, no source).
 MOST_TIMES, MOST_RMS = 10.0, 0.1
 
-#: What is said then.
-NOT_JUDGED = "Held-out poses cannot be judged: without them the rest does not fix the machine."
-
 
 @dataclass(frozen=True)
 class HeldOut:

@@ -7,7 +7,6 @@ from functools import cached_property
 import numpy as np
 
 from calib.calibration import Solution, problem_of
-from calib.chain.derived import derived_values
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
 from calib.judge.changes import changes_of, mistake_in
@@ -31,6 +30,7 @@ from calib.judge.pose_mistakes import (
 from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects
 from calib.run.records import Run
+from calib.taped import taped_quantities
 
 #: Prior odds: that nothing is wrong, that single values are, and the families that share the rest.
 AS_IT_IS, SINGLE, FAMILIES = 0.5, 0.25, 32
@@ -185,9 +185,10 @@ class Search:
 
     def fitting_as_well(self) -> tuple[AsWell, ...]:
         """Relabellings under which a run that fits does so too, but with another machine."""
-        found, n_rig = [], len(self.run.rig.parameters)
-        every, here = np.ones(len(self.run.poses.ids), bool), self.base.adjustment
-        sd = np.where(here.sd[:n_rig] > 0, here.sd[:n_rig], np.inf)
+        found, every = [], np.ones(len(self.run.poses.ids), bool)
+        here, base = self.base.adjustment, self.base.parameters
+        sd = self.base.problem.parameters(here.sd)
+        sd = np.where(sd > 0, sd, np.inf)
         for change in changes_of(self.run):
             mistake = None
             if change.family in _RELABELLINGS:
@@ -197,12 +198,12 @@ class Search:
             there = solved(mistake.apply(self.run))
             if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
                 continue
-            moved = np.abs(there.parameters - here.parameters[:n_rig]) / sd
+            moved = np.abs(there.parameters - base) / sd
             if moved.max() > _ANOTHER_MACHINE:
                 i = int(np.argmax(moved))
                 parameter = self.run.rig.parameters[i]
                 found.append(AsWell(mistake, parameter.name, parameter.unit,
-                                    float(here.parameters[i]), float(there.parameters[i])))
+                                    float(base[i]), float(there.parameters[i])))
         return tuple(found)
 
     def scored(self, s2: float) -> list[tuple[float, Tried]]:
@@ -232,10 +233,15 @@ class Search:
                      odds)
 
     def _try_single_values(self):
-        """The explanation that a few values, or whole poses, are simply wrong."""
+        """The explanation that a few values, or whole poses, are simply wrong.
+
+        Not of one taped value: what is wrong with that is asked of each by itself.
+        """
         run = self.run
         if self.suspects is not None and self.suspects.beyond_chance:
             wrong = self.suspects.beyond_chance
+            if [s.kind for s in wrong] == ["tape"]:
+                return
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
             candidates = len(run.shots) + run.poses.readings.size
             rest = without(run, self.suspects.aside)
@@ -309,10 +315,8 @@ class Search:
     def _try_tape(self):
         """Each taped value left out: what the shots say in its place tells what it should be."""
         run, count = self.run, len(self.run.tape.quantities)
-        names = (*run.rig.parameter_names, *(d.name for d in run.rig.derived))
-        held = {p.name for p in run.rig.parameters if p.held}
         for row, name in enumerate(run.tape.quantities):
-            if name in held:  # held at its taped value: leaving that out would hold it elsewhere
+            if name in run.rig.untold:  # held: leaving its tape out would hold it elsewhere
                 self._try_all(tape_factors(run, row), 10 * count)
                 continue
             rest = without_taped(run, row)
@@ -320,8 +324,7 @@ class Search:
             if seen.chi2 > self.as_it_is.chi2 - 9.0:
                 continue
             parameters = seen.parameters[: len(run.rig.parameters)]
-            shown = np.concatenate([parameters, derived_values(run.rig, parameters)[0]])
-            shown = float(shown[names.index(name)])
+            shown = float(taped_quantities(run.rig, parameters, [name])[0][0])
             factors = self._try_all(tape_factors(run, row, shown), 10 * count)
             # A decimal place or a unit that says the same as the shots leaves nothing to be free.
             if not any(t.chi2 < seen.chi2 + 9.0 for t in factors):

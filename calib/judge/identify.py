@@ -14,8 +14,9 @@ import numpy as np
 
 from calib.adjust.observability import Observability
 from calib.adjust.spectrum import Spectrum
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Solution
-from calib.chain.motion import PLACEMENT
+from calib.layout import RIG, STAND, Part
 
 #: Weak below this share of the largest singular value; correlated above this.
 WEAK, CORRELATED = 0.01, 0.90
@@ -87,7 +88,7 @@ def identifiability(solution: Solution) -> Identifiability:
 
 def weak_directions(solution: Solution) -> tuple[Weak, ...]:
     """The combinations below `WEAK`, exact ones as sparse as they can be made, weakest first."""
-    spectrum, names = solution.shots_alone, _free_names(solution)
+    spectrum, names = solution.shots_alone, solution.problem.layout.free_names
     directions = [(_scaled(spectrum, d, names), 0.0) for d in spectrum.null_directions(names)]
     for k in range(spectrum.rank - 1, -1, -1):
         if spectrum.singular[k] > WEAK * spectrum.singular[0]:
@@ -144,7 +145,8 @@ def _combination_sd(solution, spectrum, names, pair, sign):
 
 def _who_decides(solution, direction):
     taped = set(solution.run.tape.quantities)
-    rig = [name for name in direction.names if name in solution.rig.parameter_names]
+    layout = solution.problem.layout
+    rig = [name for name in direction.names if layout.named(name).scope == RIG]
     held_by = [name for name in rig if name in taped]
     if held_by:
         return f"The tape decides: {', '.join(held_by)}."
@@ -190,26 +192,25 @@ class _Candidates:
     def _information(self, solution, used, placement):
         """Whitened design of the candidates by the free unknowns, shape (n, m, p); None unseen."""
         rig, problem = solution.rig, solution.problem
-        n, n_rig = len(self.joints), len(rig.parameters)
+        n = len(self.joints)
         if not n:
             return np.zeros((0, 0, 0))
         readings = rig.chain.readings_for(solution.parameters, self.joints)
-        stand = problem.stand_of_pose[used[0]]
         posture = rig.chain.posture(
             solution.parameters, np.tile(placement[used[0]], (n, 1)), readings, True)
         targets = np.unique(solution.run.shots.target)
         points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), len(targets)))
-        design = np.zeros((len(targets) * n, 3, len(problem.names)))
-        design[:, :, :n_rig] = points.by_parameters
-        first = n_rig + len(PLACEMENT) * stand
-        design[:, :, first : first + len(PLACEMENT)] = points.by_placement
-        design = design.reshape(n, -1, len(problem.names))[:, :, solution.adjustment.free]
+        m = n * len(targets)
+        design = problem.layout.dense([
+            Part(RIG, np.zeros(m, int), points.by_parameters),
+            Part(STAND, np.full(m, problem.stand_of_pose[used[0]]), points.by_placement),
+        ]).reshape(n, 3 * len(targets), -1)[:, :, solution.adjustment.free]
         b = points.by_readings.reshape(n, 3 * len(targets), -1)
         sd = solution.run.poses.sd[used]
         told = np.isfinite(sd)  # the others are set aside
         q = np.diag(np.sum(np.where(told, sd, 0.0) ** 2, axis=0) / np.maximum(told.sum(0), 1))
         s = np.kron(np.eye(len(targets)), np.mean(solution.run.shots.covariance, axis=0))
-        whitener = np.linalg.inv(np.linalg.cholesky(s + b @ q @ b.transpose(0, 2, 1)))
+        whitener = whiteners_of(misclosure_covariance(s, b, q))
         told = (np.abs(posture.joints - self.joints).max(1) < 1e-6) & ~posture.blind.any(1)
         return np.where(told[:, None, None], whitener @ design, 0.0)
 
@@ -232,7 +233,7 @@ class _Candidates:
 
 
 def _correlated(solution):
-    adjustment, names = solution.adjustment, _free_names(solution)
+    adjustment, names = solution.adjustment, solution.problem.layout.free_names
     covariance = adjustment.covariance[np.ix_(adjustment.free, adjustment.free)]
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
@@ -240,11 +241,6 @@ def _correlated(solution):
              for i, j in zip(*np.triu_indices(len(names), 1), strict=True)
              if abs(correlation[i, j]) > CORRELATED]
     return tuple(sorted(pairs, key=lambda pair: -abs(pair[2])))
-
-
-def _free_names(solution):
-    adjustment = solution.adjustment
-    return [n for n, free in zip(adjustment.names, adjustment.free, strict=True) if free]
 
 
 def _scaled(spectrum: Spectrum, direction, names):
@@ -257,10 +253,7 @@ def _scaled(spectrum: Spectrum, direction, names):
 
 
 def _unit(solution, name):
-    for parameter in solution.rig.parameters:
-        if parameter.name == name:
-            return parameter.unit
-    return "deg" if name.startswith(("heading", "turn", "orientation")) else "m"
+    return solution.problem.layout.named(name).quantity.unit
 
 
 def _size(solution, name, value):

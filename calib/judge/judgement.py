@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass, replace
+from html import escape
 
 import numpy as np
 
@@ -77,6 +78,15 @@ class Judgement:
     plausible: Plausibility
     gates: tuple[Gate, ...]
 
+    def __repr__(self):
+        failed = ", ".join(gate.name for gate in self.gates if not gate.passed)
+        return f"<Judgement: {f'failed: {failed}' if failed else 'passed'}>"
+
+    def _repr_html_(self):
+        rows = "".join(f"<tr><td>{'passed' if gate.passed else 'FAILED'}</td>"
+                       f"<td>{escape(gate.name)}</td></tr>" for gate in self.gates)
+        return f"<table>{rows}</table>"
+
     @property
     def weak(self) -> tuple[Weak, ...]:
         """Combinations of unknowns that the shots say little about."""
@@ -146,22 +156,22 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     """What is asked for, then the tests, which share one error rate."""
     held = judgement.held_out
     asked = [
-        gates.global_gate(solution, judgement.correlation),
+        gates.global_gate(solution),
         gates.suspect_gate(judgement.suspects),
-        None if held is None or not held.judged else gates.held_out_question(held),
+        None if held is None or not held.judged else gates.Question(gates.HELD_OUT, held.chance),
         None if judgement.correlation is None
-        else gates.correlation_question(judgement.correlation),
-        None if judgement.scale is None else gates.scale_question(judgement.scale),
+        else gates.Question(gates.CORRELATION, judgement.correlation.chance),
+        None if judgement.scale is None else gates.Question(
+            gates.SURVEY_SCALE, judgement.scale.chance),
         None if judgement.offset is None
-        else gates.offset_question(judgement.offset, len(judgement.check.shots)),
+        else gates.Question(gates.OFFSET, judgement.offset.chance),
         None if judgement.check is None or not len(judgement.check.shots)
-        else gates.check_gate(judgement.check),
+        else gates.Gate(gates.CHECK_SHOTS, judgement.check.passed),
     ]
     questions = [q for q in asked if isinstance(q, gates.Question)]
     answered = iter(gates.shared(questions))
-    plausible = judgement.plausible
-    return (gates.edge_gate(judgement.edge),
-            gates.Gate("plausibility", plausible.passed, plausible.says),
+    return (gates.Gate(gates.EDGE, judgement.edge.met),
+            gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
             *(next(answered) if isinstance(q, gates.Question) else q
               for q in asked if q is not None))
 

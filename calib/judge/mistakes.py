@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.chain.length import FOOT, INCH
 from calib.run.records import Run
-
-FOOT, US_SURVEY_FOOT, INCH = 0.3048, 1200 / 3937, 0.0254
 
 
 @dataclass(frozen=True)

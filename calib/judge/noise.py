@@ -13,12 +13,6 @@ from calib.calibration import Solution
 
 HORIZONTAL, VERTICAL = "horizontal shots", "vertical shots"
 
-#: Less than this share of the stated noise is called none.
-_NO_NOISE = 0.05
-
-#: A group of more kinds than this is not listed.
-_MOST_LISTED = 4
-
 
 @dataclass(frozen=True)
 class Noise:
@@ -52,36 +46,6 @@ class Noise:
     noisier: bool
     kinds: tuple[str, ...] = ()
 
-    @property
-    def says(self) -> str:
-        """In words."""
-        if self.kinds:
-            return self._says_group()
-        what = _sentence(_what(self.name))
-        if not np.isfinite(self.times):
-            return f"{what}: too little redundancy to say."
-        interval = f"(95 %: {self.low95:.2g} to {self.high95:.2g} times)"
-        are = _are(self.name)
-        if not self.differs:
-            if self.low95 <= 1.0 <= self.high95:
-                return f"{what} {are} as noisy as stated {interval}."
-            return f"{what} {are} {self.times:.2g} times as noisy as stated {interval}, which " \
-                   "chance does to one kind among several."
-        if self.times > 1:
-            return f"{what} {are} {self.times:.1f} times noisier than stated {interval}."
-        if self.times < _NO_NOISE:
-            return f"{what} {'show' if are == 'are' else 'shows'} next to no noise {interval}."
-        return f"{what} {are} {1 / self.times:.1f} times less noisy than stated {interval}."
-
-
-    def _says_group(self):
-        than = "noisier" if self.noisier else "less noisy"
-        if len(self.kinds) > _MOST_LISTED:
-            return f"Some values are {than} than stated: the run cannot tell which kind."
-        what = _sentence(" or ".join(_what(kind) for kind in self.kinds))
-        why = "the run cannot tell which" if self.kinds[1:] else "no other kind alone explains it"
-        return f"{what} {_are(self.kinds[-1])} {than} than stated, or several kinds are: {why}."
-
 
 def noise(solution: Solution) -> tuple[Noise, ...]:
     """Variance components of horizontal and vertical shots and of every reading.
@@ -100,7 +64,7 @@ def noise(solution: Solution) -> tuple[Noise, ...]:
                   Component(VERTICAL, rows=up)]
     components += [Component(name, reading=j)
                    for j, name in enumerate(solution.rig.reading_names)]
-    return _as_sds(variance_components(solution.problem, solution.adjustment, components))
+    return _as_sds(variance_components(solution.problem.model, solution.adjustment, components))
 
 
 def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:
@@ -118,15 +82,3 @@ def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:
     redundancy = float(found.redundancy[list(found.group)].sum())
     name = " or ".join([*names, "several kinds"])
     return (*kinds, Noise(name, *(np.nan,) * 4, redundancy, True, noisier, names))
-
-
-def _what(name):
-    return name if name in (HORIZONTAL, VERTICAL) else f"the reading {name}"
-
-
-def _are(name):
-    return "are" if name in (HORIZONTAL, VERTICAL) else "is"
-
-
-def _sentence(text):
-    return text[0].upper() + text[1:]

@@ -16,6 +16,7 @@ from calib.calibration import problem_of
 from calib.judge.changes import Change, in_poses, mistake_in, possible
 from calib.judge.fits import looked, quick_fit
 from calib.judge.mistakes import Mistake, corner_pairs
+from calib.layout import RIG, STAND
 from calib.run.records import Run
 
 #: Changes that are followed up, by how well their poses then fit; rounds of each.
@@ -86,7 +87,8 @@ def _starts(run):
     halves = np.array_split(np.unique(run.shots.pose), 2)
     whole = problem_of(run)
     count = len(whole.start)
-    n_rig = len(run.rig.parameters)
+    layout = whole.layout
+    rig = layout.columns(RIG, "")
     starts = [_Start(looked(run, robust=True).parameters, np.zeros(count, bool))]
     for half in halves if run.set_ups is None else ():
         part = replace(run, shots=run.shots.select(np.isin(run.shots.pose, half)))
@@ -94,10 +96,11 @@ def _starts(run):
             continue
         problem, unknowns = problem_of(part), whole.start.copy()
         seen = quick_fit(problem, robust=True).parameters
-        unknowns[:n_rig], loose = seen[:n_rig], np.arange(count) >= n_rig
-        for i, stand in enumerate(problem.stands):
-            there = n_rig + 4 * whole.stands.index(stand) + np.arange(4)
-            unknowns[there], loose[there] = seen[n_rig + 4 * i:n_rig + 4 * i + 4], False
+        unknowns[rig], loose = problem.parameters(seen), np.ones(count, bool)
+        loose[rig] = False
+        for stand, placement in zip(problem.stands, problem.layout.of(STAND, seen), strict=True):
+            there = layout.columns(STAND, stand)
+            unknowns[there], loose[there] = placement, False
         starts.append(_Start(unknowns, loose))
     if corner_pairs(run):
         starts.append(_Start(_of_middles(run), np.zeros(count, bool)))

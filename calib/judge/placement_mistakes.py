@@ -9,6 +9,7 @@ import numpy as np
 from calib.judge.fits import solved
 from calib.judge.mistakes import Mistake
 from calib.judge.pose_mistakes import NEW_STAND, own_stand
+from calib.layout import STAND
 from calib.run.records import Run
 
 #: What a parked machine settles or a tilted swing axis lifts, 1 sd: m and rad.
@@ -76,11 +77,11 @@ def _swung(run, moved, solution, old, difference, covariance):
 
 def _difference(solution, old):
     """Placement of the new stand less that of the old, (4,), and its covariance."""
-    stands, n_rig = solution.problem.stands, len(solution.rig.parameters)
+    stands, layout = solution.problem.stands, solution.problem.layout
     a, b = stands.index(old), stands.index(NEW_STAND)
     difference = solution.stands[b] - solution.stands[a]
     difference[3] = np.mod(difference[3] + np.pi, 2 * np.pi) - np.pi
-    pick = np.zeros((4, len(solution.adjustment.parameters)))
-    pick[np.arange(4), n_rig + 4 * b + np.arange(4)] = 1.0
-    pick[np.arange(4), n_rig + 4 * a + np.arange(4)] = -1.0
-    return difference, pick @ solution.adjustment.covariance @ pick.T
+    one, other = layout.columns(STAND)[[b, a]]
+    c = solution.adjustment.covariance
+    return difference, (c[np.ix_(one, one)] + c[np.ix_(other, other)]
+                        - c[np.ix_(one, other)] - c[np.ix_(other, one)])

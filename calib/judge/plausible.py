@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import Solution, starting_parameters
-from calib.chain.rig import Parameter
+from calib.chain.rig import Rig
 from calib.judge.belief import believed_sd, difference, disbelief
 from calib.judge.equivalent import AS_WELL, Equivalent, equivalents
-from calib.judge.tape import taped_quantities
+from calib.taped import taped_quantities
 
 #: What a value out of its range counts, in chi2.
 BARRED = 100.0
@@ -25,17 +25,44 @@ FAR_FROM_STATED, FAR_FROM_TAPE = 8.0, 10.0
 #: A taped value tells two machines apart if they differ in it by so many of its sds.
 TOLD_AT = 6.0
 
-#: Values named in one sentence.
-_NAMED = 3
+#: So many starting values together tell two machines apart.
+_TOGETHER = 3
 
 
 @dataclass(frozen=True)
 class Odd:
-    """A solved value that is not where it should be, in m or rad."""
+    """A solved value that is not where it should be, in m or rad.
+
+    Attributes
+    ----------
+    sd : float
+        Of the value.
+    expected : float or None
+        Where it should be; None where that is a range.
+    in_sds : float or None
+        How far that is in sds of the tape.
+    """
 
     parameter: str
     value: float
-    says: str
+    sd: float
+    expected: float | None = None
+    in_sds: float | None = None
+
+
+@dataclass(frozen=True)
+class Teller:
+    """What tells two machines apart.
+
+    Attributes
+    ----------
+    kind : "tape", "sign", "range", "start" or "all"
+        The taped value, the sign, the range or the starting value of `names`, the surest first;
+        "all" of it together.
+    """
+
+    kind: str
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -47,18 +74,16 @@ class Weighed:
     machine : Equivalent
     evidence : float
         For the machine at hand, in chi2; negative where the other is more plausible.
-    told_by : str or None
-        What tells, in words; None where nothing does.
+    told_by : Teller or None
+        None where nothing tells.
     would_tell : str or None
         The parameter whose taped value would tell best.
-    says : str
     """
 
     machine: Equivalent
     evidence: float
-    told_by: str | None
+    told_by: Teller | None
     would_tell: str | None
-    says: str
 
 
 @dataclass(frozen=True)
@@ -67,6 +92,8 @@ class Plausibility:
 
     Attributes
     ----------
+    rig : Rig
+        Of the machine at hand.
     out_of_range : tuple of Odd
         Values outside the range of their parameter.
     far_from_start : tuple of Odd
@@ -81,6 +108,7 @@ class Plausibility:
         Angles that are whole turns away from where they started: the same machine.
     """
 
+    rig: Rig
     out_of_range: tuple[Odd, ...]
     far_from_start: tuple[Odd, ...]
     equivalents: tuple[Weighed, ...]
@@ -97,36 +125,6 @@ class Plausibility:
     def passed(self) -> bool:
         return not (self.out_of_range or self.far_from_start or self.untold)
 
-    @property
-    def says(self) -> str:
-        """The result in a few sentences."""
-        turns = [o.says for o in self.whole_turns]
-        if self.passed:
-            return " ".join(filter(None, [
-                "Every value lies within its range.", self._kept_out(), *turns]))
-        odd = [o.says for o in (*self.out_of_range, *self.far_from_start)]
-        return " ".join(filter(None, [
-            *odd, *(w.says for w in self.untold), self._advice(), *turns]))
-
-    def _advice(self):
-        if self.would_tell:
-            return f"Tape {' and '.join(self.would_tell)} to tell."
-        if self.untold:
-            return "No taped value would tell: poses that move these readings more would."
-        return ""
-
-    def _kept_out(self):
-        """Per relabelling that fits as well, what tells: all of that is needed."""
-        tellers = {}
-        for weighed in self.equivalents:
-            if weighed.machine.relabelling is not None:
-                tellers.setdefault(weighed.machine.relabelling.says, []).append(weighed.told_by)
-        if not tellers:
-            return ""
-        named = "; ".join(f"{says}: only {' and '.join(dict.fromkeys(told))}"
-                          for says, told in tellers.items())
-        return f"What tells this machine from others that fit these shots equally well: {named}."
-
 
 def plausibility(solution: Solution) -> Plausibility:
     """Ask whether a solution can be the machine; solves nothing fully."""
@@ -135,6 +133,7 @@ def plausibility(solution: Solution) -> Plausibility:
     untold = [w.machine for w in found if w.told_by is None]
     relabelled = [w.machine for w in found if w.machine.relabelling is not None]
     return Plausibility(
+        rig=solution.rig,
         out_of_range=_out_of_range(solution),
         far_from_start=_far_from_start(solution),
         equivalents=found,
@@ -147,10 +146,9 @@ def plausibility(solution: Solution) -> Plausibility:
 def _whole_turns(solution):
     expected = starting_parameters(solution.run)
     return tuple(
-        Odd(p.name, float(value),
-            f"{p.name} is {_shown(p, value)}, the same as {_shown(p, start + near)}.")
-        for p, value, start, near in zip(
-            solution.rig.parameters, solution.parameters, expected,
+        Odd(p.name, float(value), float(sd), float(start + near))
+        for p, value, sd, start, near in zip(
+            solution.rig.parameters, solution.parameters, _sds(solution), expected,
             difference(solution.rig, solution.parameters, expected), strict=True)
         if p.unit == "deg" and abs(value - start - near) > np.pi
     )
@@ -158,16 +156,15 @@ def _whole_turns(solution):
 
 def _out_of_range(solution):
     return tuple(
-        Odd(p.name, float(value), f"{p.name} is {_shown(p, value)} (sd {_shown(p, sd)}), not "
-            f"{p.range_words}" + (": it is positive by nature." if p.least > 0 > value else "."))
-        for p, value, sd in zip(solution.rig.parameters, solution.parameters,
-                                np.sqrt(np.diag(solution.covariance)), strict=True)
+        Odd(p.name, float(value), float(sd))
+        for p, value, sd in zip(solution.rig.parameters, solution.parameters, _sds(solution),
+                                strict=True)
         if not p.allows(value)
     )
 
 
 def _far_from_start(solution):
-    rig, values = solution.rig, solution.parameters
+    rig, values, sds = solution.rig, solution.parameters, _sds(solution)
     taped, tape_sd = solution.tape
     from_tape = np.abs(difference(rig, values, taped)) / tape_sd
     from_start = np.abs(difference(rig, values, rig.start)) / believed_sd(rig)
@@ -175,17 +172,20 @@ def _far_from_start(solution):
     for i, p in enumerate(rig.parameters):
         if p.held:
             continue
+        value, sd = float(values[i]), float(sds[i])
         if from_tape[i] > FAR_FROM_TAPE:
-            odd.append(Odd(p.name, float(values[i]), f"{p.name} is {_shown(p, values[i])}, "
-                           f"{from_tape[i]:.0f} sds from its tape of {_shown(p, taped[i])}."))
+            odd.append(Odd(p.name, value, sd, float(taped[i]), float(from_tape[i])))
         elif np.isnan(taped[i]) and p.stated and from_start[i] > FAR_FROM_STATED:
-            odd.append(Odd(p.name, float(values[i]), f"{p.name} is {_shown(p, values[i])}, far "
-                           f"from the {_shown(p, p.start)} under [values] in rig.toml."))
+            odd.append(Odd(p.name, value, sd, float(p.start)))
     return tuple(odd)
 
 
+def _sds(solution):
+    return np.sqrt(np.diag(solution.covariance))
+
+
 def _weighed(solution, machine):
-    """The evidence for the machine at hand against another, and the words."""
+    """The evidence for the machine at hand against another."""
     rig, own, other = solution.rig, machine.own, machine.parameters
     allowed = np.array([[p.allows(v) for v in pair]
                         for p, pair in zip(rig.parameters, zip(own, other, strict=True),
@@ -196,55 +196,31 @@ def _weighed(solution, machine):
     told_by = _teller(solution, machine, barred) if evidence > AS_WELL else None
     not_taped = ~rig.held & np.isnan(solution.tape[0])
     would_tell = _telling([machine], solution, not_taped) if told_by is None else ()
-    return Weighed(machine, float(evidence), told_by, next(iter(would_tell), None),
-                   _words(solution, machine, evidence, told_by))
+    return Weighed(machine, float(evidence), told_by, next(iter(would_tell), None))
 
 
 def _teller(solution, machine, barred):
     """What tells, the surest first: tape, range, starting values."""
     rig = solution.rig
     if machine.tape_excess > AS_WELL and (names := _contradicted(solution, machine)):
-        return f"the tape of {_listed(names)}"
+        return Teller("tape", tuple(names))
     if names := [rig.parameters[i].name for i in np.flatnonzero(barred > 0)]:
         by_sign = all(rig.parameters[i].least > 0 > machine.parameters[i]
                       for i in np.flatnonzero(barred > 0))
-        return f"the {'sign' if by_sign else 'range'} of {_listed(names)}"
+        return Teller("sign" if by_sign else "range", tuple(names))
     start = disbelief(solution.run, machine.without_tape) - disbelief(solution.run, machine.own)
-    names = [rig.parameters[i].name for i in np.argsort(-start) if start[i] > AS_WELL / _NAMED]
-    return f"the starting value of {_listed(names)}" if names \
-        else "the shots, the tape and the starting values together"
+    names = [rig.parameters[i].name for i in np.argsort(-start) if start[i] > AS_WELL / _TOGETHER]
+    return Teller("start", tuple(names)) if names else Teller("all")
 
 
 def _contradicted(solution, machine):
     """Taped quantities that the shots, read otherwise, contradict; most contradicted first."""
     rig, tape = solution.rig, solution.run.tape
-    computed, _ = taped_quantities(rig, machine.without_tape, tape)
+    computed, _ = taped_quantities(rig, machine.without_tape, tape.quantities)
     off = ((computed - tape.value) / tape.sd) ** 2
     tells = (*machine.differs, *(d.name for d in rig.derived))
     return [tape.quantities[i] for i in np.argsort(-off)
             if off[i] > AS_WELL and tape.quantities[i] in tells]
-
-
-def _words(solution, machine, evidence, told_by):
-    fit = "far better" if machine.excess < -AS_WELL else "equally well"
-    if machine.relabelling is None:
-        says = f"The same machine can be described with {machine.says}"
-    else:
-        says = f"These shots fit {fit} with {machine.says}"
-    if told_by is not None:
-        return f"{says}; {told_by} tells which."
-    instead = ", ".join(_instead(solution.rig, machine, name) for name in machine.differs[:_NAMED])
-    if evidence >= -AS_WELL:
-        return f"{says} ({instead}), and nothing tells which."
-    edit = "" if machine.relabelling is None else f" {machine.relabelling.edit}, if so it was."
-    return f"{says}, and that is the more plausible machine ({instead}).{edit}"
-
-
-def _instead(rig, machine, name):
-    index = rig.parameter_names.index(name)
-    parameter = rig.parameters[index]
-    return f"{name} {_shown(parameter, machine.parameters[index])} instead of " \
-           f"{_shown(parameter, machine.own[index])}"
 
 
 def _telling(machines, solution, open_to_tape):
@@ -272,13 +248,3 @@ def _telling(machines, solution, open_to_tape):
         chosen.append(rig.parameters[best].name)
         sizes = [size for size in sizes if size[best] <= TOLD_AT]
     return tuple(chosen)
-
-
-def _listed(names):
-    return " or ".join(names[:2])
-
-
-def _shown(parameter: Parameter, value):
-    if parameter.unit == "deg":
-        return f"{np.degrees(value):.2f} deg"
-    return f"{1000 * value:.0f} mm"

@@ -6,6 +6,7 @@ for. Nothing here decides; see `calib.judge.equivalent`.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -91,16 +92,17 @@ def _exchanged_targets(run):
     for a, b in combinations(np.unique(run.shots.target).tolist(), 2):
         if targets[a].frame != targets[b].frame:
             continue
-
-        def exchanged(run, a=a, b=b):
-            t = run.shots.target
-            return with_shots(run, target=np.where(t == a, b, np.where(t == b, a, t)))
-
         names = f"{targets[a].name} and {targets[b].name}"
         made.append(Relabelling(
             f"{names} exchanged in all poses",
-            f"Exchange {names} in the column target of shots.csv", exchanged, _as_it_is))
+            f"Exchange {names} in the column target of shots.csv",
+            partial(_targets_exchanged, a=a, b=b), _as_it_is))
     return made
+
+
+def _targets_exchanged(run, a, b):
+    t = run.shots.target
+    return with_shots(run, target=np.where(t == a, b, np.where(t == b, a, t)))
 
 
 def _exchanged_readings(run):
@@ -111,25 +113,27 @@ def _exchanged_readings(run):
         in_plane = readings[a].kind == readings[b].kind == "in_boom_plane"
         if not in_plane and not (still[a] and still[b]):
             continue
-        order = np.arange(len(readings))
-        order[[a, b]] = b, a
-
-        def exchanged(run, order=order):
-            return with_readings(run, run.poses.readings[:, order], run.poses.sd[:, order])
-
-        def zeros_exchanged(parameters, a=a, b=b):
-            pair = zero_of(run.rig, a), zero_of(run.rig, b)
-            if None in pair:
-                return parameters
-            start = parameters.copy()
-            start[list(pair)] = parameters[list(pair[::-1])]
-            return start
-
         names = f"{readings[a].name} and {readings[b].name}"
         made.append(Relabelling(f"the readings {names} exchanged",
                                 f"Exchange the columns {names} of readings.csv",
-                                exchanged, zeros_exchanged))
+                                partial(_readings_exchanged, a=a, b=b),
+                                partial(_zeros_exchanged, run.rig, a=a, b=b)))
     return made
+
+
+def _readings_exchanged(run, a, b):
+    order = np.arange(run.poses.readings.shape[1])
+    order[[a, b]] = b, a
+    return with_readings(run, run.poses.readings[:, order], run.poses.sd[:, order])
+
+
+def _zeros_exchanged(rig, parameters, a, b):
+    pair = zero_of(rig, a), zero_of(rig, b)
+    if None in pair:
+        return parameters
+    start = parameters.copy()
+    start[list(pair)] = parameters[list(pair[::-1])]
+    return start
 
 
 def _turned_signs(run):
@@ -137,12 +141,11 @@ def _turned_signs(run):
     rig, mean = run.rig, run.poses.readings[np.unique(run.shots.pose)].mean(0)
     made = []
     for j, reading in enumerate(rig.readings):
-        def moved(parameters, j=j):
-            return zeros_moved(rig, parameters, [j], 2 * rig.readings[j].direction * mean[j])
-
+        by = 2 * reading.direction * mean[j]
         made.append(_sign([j], f"the sign of the reading {reading.name} reversed",
                           f"Change the sign of the column {reading.name} of readings.csv, or its "
-                          "direction under [readings] of rig.toml", moved))
+                          "direction under [readings] of rig.toml",
+                          partial(zeros_moved, rig, columns=[j], by=by)))
     # Seen from the other side of the machine: what lies in the boom plane, and the house with it.
     plane = [j for j, r in enumerate(rig.readings) if r.kind == "in_boom_plane"]
     house = [j for j, r in enumerate(rig.readings) if r.kind == "joint" and r.speed is None]
@@ -151,7 +154,7 @@ def _turned_signs(run):
         made.append(_sign(columns, f"the signs of the readings {names} reversed",
                           f"Change the sign of the columns {names} of readings.csv, or their "
                           "directions under [readings] of rig.toml",
-                          lambda parameters: _from_the_other_side(rig, parameters, plane)))
+                          partial(_from_the_other_side, rig, plane=plane)))
     return made
 
 
@@ -165,12 +168,13 @@ def _from_the_other_side(rig, parameters, plane):
 
 
 def _sign(columns, says, edit, start):
-    def turned(run):
-        readings = run.poses.readings.copy()
-        readings[:, columns] *= -1
-        return with_readings(run, readings)
+    return Relabelling(says, edit, partial(_signs_reversed, columns=columns), start)
 
-    return Relabelling(says, edit, turned, start)
+
+def _signs_reversed(run, columns):
+    readings = run.poses.readings.copy()
+    readings[:, columns] *= -1
+    return with_readings(run, readings)
 
 
 def zeros_moved(rig: Rig, parameters: np.ndarray, columns, by: float) -> np.ndarray:
@@ -187,19 +191,22 @@ def _mirrored_sites(run):
     if run.set_ups is not None:
         return []
 
-    def exchanged(run):
-        order = [1, 0, 2]
-        return with_shots(run, position=run.shots.position[:, order],
-                          covariance=run.shots.covariance[:, order][:, :, order])
-
-    def upside_down(run):
-        turn = np.array([1.0, 1.0, -1.0])
-        return with_shots(run, position=run.shots.position * turn,
-                          covariance=run.shots.covariance * np.outer(turn, turn))
-
     return [
         Relabelling("east and north exchanged in all shots",
-                    "Exchange the columns east and north of shots.csv", exchanged, _as_it_is),
+                    "Exchange the columns east and north of shots.csv",
+                    _east_and_north_exchanged, _as_it_is),
         Relabelling("all heights of the other sign",
-                    "Change the sign of the column up of shots.csv", upside_down, _as_it_is),
+                    "Change the sign of the column up of shots.csv", _upside_down, _as_it_is),
     ]
+
+
+def _east_and_north_exchanged(run):
+    order = [1, 0, 2]
+    return with_shots(run, position=run.shots.position[:, order],
+                      covariance=run.shots.covariance[:, order][:, :, order])
+
+
+def _upside_down(run):
+    turn = np.array([1.0, 1.0, -1.0])
+    return with_shots(run, position=run.shots.position * turn,
+                      covariance=run.shots.covariance * np.outer(turn, turn))

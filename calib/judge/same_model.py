@@ -11,7 +11,6 @@ from itertools import combinations, permutations
 
 import numpy as np
 
-from calib.chain.angles import wrapped
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.survey import Survey, difference
 
@@ -25,25 +24,59 @@ _SHARE = 0.2
 _LARGE = 0.1
 
 
+#: What two results may not model alike: the rest of `ModelDifference` depends on it.
+CHAIN, DIRECTION, SENSOR, TARGET, HELD = "chain", "direction", "sensor", "target", "held"
+
+
 @dataclass(frozen=True)
 class ModelDifference:
     """Something that two results do not model alike.
 
     Attributes
     ----------
-    what : str
-        A parameter's name, or what of the rig is another.
-    older, newer : str
-        How each has it, in words.
+    kind : "chain", "direction", "sensor", "target" or "held"
+    name : str
+        Of the reading, target or parameter; empty for the chain.
+    older, newer : object
+        How each has it: the title of the rig; the direction; kind, zero and what varies the
+        sensor; nothing for a target; the value (m or rad) at which a parameter is held, None if
+        it is estimated.
+    unit : str
+        Of a parameter.
     """
 
-    what: str
-    older: str
-    newer: str
+    kind: str
+    name: str
+    older: object = None
+    newer: object = None
+    unit: str = ""
 
-    @property
-    def says(self) -> str:
-        return f"{self.what} is {self.older} in the older and {self.newer} in the newer"
+
+@dataclass(frozen=True)
+class OneMachine:
+    """One machine in different numbers.
+
+    Attributes
+    ----------
+    exchanged : tuple of str
+        Points of the edge.
+    off : float
+        What the edges differ by, rms, m.
+    meant : float
+        What they would if the numbers were of the same points, rms, m.
+    """
+
+    exchanged: tuple[str, ...]
+    off: float
+    meant: float
+
+
+@dataclass(frozen=True)
+class ExchangedLengths:
+    """Two lengths that took each other's value."""
+
+    one: str
+    other: str
 
 
 def model_differences(older: Survey, newer: Survey) -> tuple[ModelDifference, ...]:
@@ -56,21 +89,18 @@ def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference
     found = []
     a, b = older.rig, newer.rig
     if _plain(a.definition["motions"]) != _plain(b.definition["motions"]):
-        found.append(ModelDifference("the chain of motions", f"that of {a.title}",
-                                     f"that of {b.title}"))
+        found.append(ModelDifference(CHAIN, "", a.title, b.title))
     readings = {r.name: r for r in b.readings}
     for one in a.readings:
         other = readings.get(one.name)
         if other is not None and one.direction != other.direction:
-            found.append(ModelDifference(f"the direction of {one.name}", f"{one.direction:+.0f}",
-                                         f"{other.direction:+.0f}"))
-        if other is not None and (one.kind, one.zero) != (other.kind, other.zero):
-            found.append(ModelDifference(f"the sensor {one.name}", _sensor(one), _sensor(other)))
+            found.append(ModelDifference(DIRECTION, one.name, one.direction, other.direction))
+        if other is not None and _sensor(one) != _sensor(other):
+            found.append(ModelDifference(SENSOR, one.name, _sensor(one), _sensor(other)))
     targets = b.definition["targets"]
     for name in older.targets:
         if name in newer.targets and _plain(a.definition["targets"][name]) != _plain(targets[name]):
-            found.append(ModelDifference(f"the target {name}", "one point of the machine",
-                                         "another"))
+            found.append(ModelDifference(TARGET, name))
     return tuple(found)
 
 
@@ -83,20 +113,13 @@ def _held_differences(older, newer):
         held = [name not in survey.estimated for survey in (older, newer)]
         if all(held) and abs(difference(older, newer, [name])[0]) <= SAME:
             continue
-        yield ModelDifference(name, *(_held_words(survey, name) for survey in (older, newer)))
-
-
-def _held_words(survey, name):
-    if name in survey.estimated:
-        return "estimated"
-    (i,), (unit,) = survey.index([name]), survey.units([name])
-    value = survey.parameters[i]
-    shown = f"{np.degrees(wrapped(value)):.6g} deg" if unit == "deg" else f"{1000 * value:.6g} mm"
-    return f"held at {shown}"
+        values = [float(survey.parameters[survey.index([name])[0]]) if of_held else None
+                  for survey, of_held in zip((older, newer), held, strict=True)]
+        yield ModelDifference(HELD, name, *values, older.units([name])[0])
 
 
 def _sensor(reading):
-    return f"of kind {reading.kind} with the zero {reading.zero}"
+    return reading.kind, reading.zero, tuple(reading.varying.items())
 
 
 def _plain(record):
@@ -106,7 +129,8 @@ def _plain(record):
     return [_plain(v) for v in record] if isinstance(record, list) else record
 
 
-def described_otherwise(older: Survey, newer: Survey) -> str | None:
+def described_otherwise(older: Survey, newer: Survey
+                        ) -> OneMachine | ExchangedLengths | None:
     """How two results of one chain put one machine into different numbers; None if they do not."""
     names = older.rig.parameter_names
     if names != newer.rig.parameter_names:
@@ -117,14 +141,9 @@ def described_otherwise(older: Survey, newer: Survey) -> str | None:
     if meant > _LARGE:
         exchanged, off = _best_labels(nodes, newer)
         if off < _SHARE * meant:
-            how = f"with {' and '.join(exchanged)} exchanged" if exchanged else "by other numbers"
-            return (f"Both describe one machine {how}: the edge is the same within "
-                    f"{1000 * off:.0f} mm (rms), although the numbers differ as for "
-                    f"{1000 * meant:.0f} mm")
+            return OneMachine(tuple(exchanged), off, meant)
     pair = _exchanged_lengths(older, newer, names)
-    return None if pair is None else (
-        f"{pair[0]} and {pair[1]} have exchanged their values: in one of the results their "
-        "reading columns are exchanged")
+    return None if pair is None else ExchangedLengths(*pair)
 
 
 def _best_labels(nodes, newer):

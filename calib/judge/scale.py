@@ -9,18 +9,14 @@ in Geodetic Networks*, Delft 1968, from memory).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 
 #: Where the tape and what is held cannot tell the scale to this (1 sd), nothing is tested: no
 #: survey is so far off without being noticed (ours, no source).
 UNTESTED = 0.02
-
-#: What is said where nothing is tested.
-NOT_SHOWN = ("No shot can show a wrong scale of the survey or a wrong constant of the target: "
-             "without taped lengths every length may be wrong by the same share.")
 
 
 @dataclass(frozen=True)
@@ -59,4 +55,4 @@ def survey_scale(solution: Solution) -> SurveyScale | None:
     sd = abs(excess) / float(np.sqrt(test.statistic))
     if sd > UNTESTED:
         return None
-    return SurveyScale(excess, sd, float(chi2.sf(test.statistic, 1)))
+    return SurveyScale(excess, sd, float(chi2_sf(test.statistic, 1)))

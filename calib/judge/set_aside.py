@@ -56,7 +56,7 @@ def named(run: Run, names: Iterable[str]) -> SetAside:
     column = {reading: i for i, reading in enumerate(run.rig.reading_names)}
     sighted = {f"sight:{setup}/{point}": (setup, point)
                for setup, point in sights_of(run.set_ups)}
-    taped = set(run.tape.quantities) - {p.name for p in run.rig.parameters if p.held}
+    taped = set(run.tape.quantities) - run.rig.untold
     for name in names:
         pose, _, reading = name.rpartition("/")
         if name in run.shots.ids:

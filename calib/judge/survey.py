@@ -7,8 +7,8 @@ import numpy as np
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.angles import differences
 from calib.chain.rig import Rig
-from calib.judge.tape import taped_quantities
 from calib.run.records import Tape
+from calib.taped import taped_quantities
 
 
 @dataclass(frozen=True)
@@ -98,8 +98,8 @@ def difference_covariance(first: Survey, second: Survey, names) -> np.ndarray:
     covariance = first.covariance[np.ix_(a, a)] + second.covariance[np.ix_(b, b)]
     rows = np.flatnonzero(same_rows(first.tape, second.tape))
     if len(rows):
-        _, h1 = taped_quantities(first.rig, first.parameters, first.tape)
-        _, h2 = taped_quantities(second.rig, second.parameters, first.tape)
+        _, h1 = taped_quantities(first.rig, first.parameters, first.tape.quantities)
+        _, h2 = taped_quantities(second.rig, second.parameters, first.tape.quantities)
         sd = first.tape.sd[rows]
         shared = ((first.covariance[a] @ h1[rows].T / sd)
                   @ (second.covariance[b] @ h2[rows].T / sd).T)

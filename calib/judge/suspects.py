@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.stats import chi2
 
 from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.adjust.spectrum import NotDetermined
@@ -71,7 +71,6 @@ class Suspect:
     moves: str
     moves_by: float
     moves_in_sd: float
-    says: str
 
 
 @dataclass(frozen=True)
@@ -191,7 +190,7 @@ def find_suspects(solution: Solution) -> Suspects:
 def _snooped(solution, candidates, alpha) -> Snooping:
     problem = solution.problem
     return snoop(
-        problem,
+        problem.model,
         problem.observations,
         solution.adjustment.parameters,
         candidates,
@@ -258,7 +257,7 @@ def _run_chance(snooping: Snooping, tests: int) -> float:
     if not single:
         return 1.0
     statistics, dof = np.array(single).T
-    return _chance(chi2.sf(statistics, dof).min(), tests)
+    return _chance(chi2_sf(statistics, dof).min(), tests)
 
 
 def _chance(single: float, tests: int) -> float:
@@ -291,13 +290,9 @@ def _name(run, label) -> str:
 def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
     run, label, test = solution.run, verdict.candidate.label, verdict.test
     kind, which = label[0], label[1]
-    n_rig = len(run.rig.parameters)
-    sd = solution.adjustment.sd[:n_rig]
-    in_sd = np.divide(shift[:n_rig], sd, out=np.zeros(n_rig), where=sd > 0)
+    shift, sd = (solution.problem.parameters(a) for a in (shift, solution.adjustment.sd))
+    in_sd = np.divide(shift, sd, out=np.zeros(len(sd)), where=sd > 0)
     most = int(np.argmax(np.abs(in_sd)))
-    parameter = run.rig.parameters[most]
-    says = " ".join([_miss_words(run, label, test.bias),
-                     _moves_words(parameter, shift[most], in_sd[most])])
     return Suspect(
         kind=kind,
         name=_name(run, label),
@@ -311,40 +306,8 @@ def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
         statistic=test.statistic,
         dof=test.dof,
         limit=equal_power_limit(test.dof, alpha),
-        chance=_chance(chi2.sf(test.statistic, test.dof), tests),
-        moves=parameter.name,
+        chance=_chance(chi2_sf(test.statistic, test.dof), tests),
+        moves=run.rig.parameters[most].name,
         moves_by=float(shift[most]),
         moves_in_sd=float(in_sd[most]),
-        says=says,
     )
-
-
-def _miss_words(run, label, bias):
-    kind, which, *reading = label
-    if kind == "reading":
-        off = np.degrees(bias[0])
-        turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
-        hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
-        return (f"Reading {run.rig.reading_names[reading[0]]} of pose {run.poses.ids[which]} is "
-                f"off by {off:+.2f} deg.{hint}")
-    if kind == "tape":
-        deg = run.tape.unit[run.tape.quantities.index(which)] == "deg"
-        off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"
-        return f"Taped {which} is off by {off} from what the others say."
-    lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
-    if kind == "shot":
-        east, north, up = 1000 * bias
-        return (f"Shot {run.shots.ids[which]} is off by {lengths[0]:.0f} mm from where the "
-                f"others put it (east {east:+.0f}, north {north:+.0f}, up {up:+.0f}).")
-    each = ", ".join(f"{length:.0f}" for length in lengths)
-    if kind == "sight":
-        return (f"The sight from set-up {which[0]} to {which[1]} is off by {each} mm from where "
-                "the others put it. A wrong point, a wrong coordinate or a wrong target height?")
-    return (f"Pose {run.poses.ids[which]} does not fit: its shots are off by {each} mm from where "
-            "the others put them. A wrong pose number, or the machine moved?")
-
-
-def _moves_words(parameter, shift, in_sd):
-    size = f"{abs(np.degrees(shift)):.2f} deg" if parameter.unit == "deg" else (
-        f"{abs(1000 * shift):.1f} mm")
-    return f"It moves {parameter.name} by {size} ({abs(in_sd):.1f} sd)."

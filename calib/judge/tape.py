@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.angles import differences
-from calib.chain.derived import derived_values
 from calib.chain.rig import Rig
 from calib.run.records import Tape
+from calib.taped import taped_quantities
 
 #: Level of the test of one taped value, two-sided, and of all together (common practice).
 TAPE_LEVEL = 0.01
@@ -55,12 +55,12 @@ class TapeTest:
     @property
     def limit(self) -> float:
         """Critical value of |z|."""
-        return float(norm.isf(TAPE_LEVEL / 2))
+        return float(normal_isf(TAPE_LEVEL / 2))
 
     @property
     def joint_limit(self) -> float:
         """Critical value of `joint`; NaN without anything to test."""
-        return float(chi2.isf(TAPE_LEVEL, self.dof)) if self.dof else np.nan
+        return float(chi2_isf(TAPE_LEVEL, self.dof)) if self.dof else np.nan
 
     @property
     def significant(self) -> np.ndarray:
@@ -85,7 +85,7 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
     used : bool or ndarray of bool, shape (q,)
         Which rows took part in the solution. Rows on held parameters never do.
     """
-    h, gradient = taped_quantities(rig, parameters, tape)
+    h, gradient = taped_quantities(rig, parameters, tape.quantities)
     own = gradient @ covariance @ gradient.T
     variance = np.diag(own).copy()
     sd = np.asarray(tape.sd, float)
@@ -113,15 +113,6 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
         joint=joint,
         dof=dof,
     )
-
-
-def taped_quantities(rig: Rig, parameters: np.ndarray, tape: Tape):
-    """Computed values of what is taped, shape (q,), and their gradient, shape (q, p)."""
-    values, gradient = derived_values(rig, parameters)
-    names = (*rig.parameter_names, *(d.name for d in rig.derived))
-    pick = [names.index(name) for name in tape.quantities]
-    return (np.concatenate([parameters, values])[pick],
-            np.vstack([np.eye(len(parameters)), gradient])[pick])
 
 
 def chi_square(difference, covariance):

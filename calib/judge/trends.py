@@ -8,13 +8,19 @@ accounted for: a trend that a zero or a length explains is not seen, and does no
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 
 #: A clean run shows a trend with this probability.
 RUN_LEVEL = 0.05
+
+#: What goes with something: a component of the misses, or a reading.
+ALONG, LEFT, UP, PLAY, SCALE = "along", "left", "up", "play", "scale"
+
+#: What a miss may go with besides a joint.
+REACH = "reach"
 
 #: A joint that moved by less than this many sds of its reading was not moved.
 MOVED = 5.0
@@ -28,6 +34,10 @@ class Trend:
     ----------
     name : str
         What against what.
+    what : "along", "left", "up", "play" or "scale"
+        The component of the misses; a reading against its direction of approach, or itself.
+    against : str
+        "reach", or a reading or its joint.
     slope, sd : float
         mm per m of reach, mm per deg of joint angle, % of the reading, or deg of play; NaN where
         the trend has two parts (sine and cosine).
@@ -36,17 +46,17 @@ class Trend:
         Chi-square of `dof` without a trend.
     chance : float
         That the strongest of all trends of a clean run is as strong.
-    says : str
     """
 
     name: str
+    what: str
+    against: str
     slope: float
     sd: float
     unit: str
     statistic: float
     dof: int
     chance: float
-    says: str
 
     @property
     def significant(self) -> bool:
@@ -57,27 +67,29 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
     """Look for every trend, strongest first."""
     looked_for = [*_misses_against(solution), *_play(solution), *_scale(solution)]
     tested = []
-    for name, columns, factor, unit, words in looked_for:
+    for *told, columns, factor, unit in looked_for:
         test = hypothesis_test(solution.adjustment, columns)
         if test.dof:
-            tested.append((name, columns, factor, unit, words, test))
+            tested.append((told, columns, factor, unit, test))
     made = []
-    for name, columns, factor, unit, words, test in tested:
-        single = float(chi2.sf(test.statistic, test.dof))
+    for told, columns, factor, unit, test in tested:
+        single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
         slope = factor * float(test.bias[0]) if alone else np.nan
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
-        made.append(Trend(name, slope, sd, unit, test.statistic, test.dof, chance,
-                          words(slope, sd)))
-    return tuple(sorted(made, key=lambda t: chi2.logsf(t.statistic, t.dof)))
+        made.append(Trend(*told, slope, sd, unit, test.statistic, test.dof, chance))
+    return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))
 
 
 def _misses_against(solution):
-    """Along, left and up against reach and against every joint angle."""
+    """Along, left and up against reach and against every joint angle.
+
+    Yields name, what, against, columns, factor and unit, as the others do.
+    """
     run, rig = solution.run, solution.rig
     axes, reach, joints = _house_view(solution)
-    against = [("reach", (reach - reach.mean())[:, None], "m", 1e3)]
+    against = [("reach", REACH, (reach - reach.mean())[:, None], "m", 1e3)]
     for j, reading in enumerate(rig.readings):
         angle = joints[run.shots.pose, j]
         if np.ptp(angle) < 1e-6:
@@ -86,33 +98,12 @@ def _misses_against(solution):
             parts = np.column_stack([np.sin(angle), np.cos(angle)])
         else:
             parts = (angle - angle.mean())[:, None]
-        against.append((f"the {reading.name} joint", parts, "deg", 1e3 * np.radians(1.0)))
-    for name, parts, per, factor in against:
+        against.append((f"the {reading.name} joint", reading.name, parts, "deg",
+                        1e3 * np.radians(1.0)))
+    for name, of, parts, per, factor in against:
         for component, direction in axes.items():
             columns = np.einsum("nc,nk->nck", direction, parts).reshape(-1, parts.shape[1])
-            yield (f"{component} against {name}", columns, factor, f"mm/{per}",
-                   _miss_words(component, name, per))
-
-
-def _miss_words(component, name, per):
-    def words(slope, sd):
-        if np.isnan(slope):
-            return f"The misses {_WAYS[component][2]} go round with {name}."
-        higher = _WAYS[component][0 if slope > 0 else 1]
-        if name == "reach":
-            says = f"The edge comes out {abs(slope):.1f} ± {sd:.1f} mm {higher} per m of reach."
-            return says + (" It looks like sag." if component == "up" and slope < 0 else "")
-        return (f"The edge comes out {abs(slope):.2f} ± {sd:.2f} mm {higher} per deg of {name}.")
-
-    return words
-
-
-#: Words for more, for less, and for the direction.
-_WAYS = {
-    "along": ("further out", "nearer", "along the boom"),
-    "left": ("further left", "further right", "across the boom"),
-    "up": ("higher", "lower", "in height"),
-}
+            yield f"{component} against {name}", component, of, columns, factor, f"mm/{per}"
 
 
 def _play(solution):
@@ -125,14 +116,8 @@ def _play(solution):
         if reading.speed is None or not ((way > 0).any() and (way < 0).any()):
             continue
         column = (-b[:, :, j] * way[:, None] / 2).reshape(-1, 1)
-
-        def words(slope, sd, name=reading.name):
-            return (f"The {name} reads {abs(slope):.2f} ± {sd:.2f} deg "
-                    f"{'higher' if slope > 0 else 'lower'} when its joint came up to the pose than "
-                    "when it came down: play in a pin or a slow sensor?")
-
-        yield (f"{reading.name} against its direction of approach", column, np.degrees(1.0), "deg",
-               words)
+        yield (f"{reading.name} against its direction of approach", PLAY, reading.name, column,
+               np.degrees(1.0), "deg")
 
 
 def _approach(solution):
@@ -158,12 +143,7 @@ def _scale(solution):
             continue
         angle = run.poses.readings[run.shots.pose, j]
         column = (-b[:, :, j] * (angle - angle.mean())[:, None]).reshape(-1, 1)
-
-        def words(slope, sd, name=reading.name):
-            return (f"The {name} reads {abs(slope):.2f} ± {sd:.2f} % too "
-                    f"{'much' if slope > 0 else 'little'} over its range.")
-
-        yield f"{reading.name} against itself", column, 100.0, "%", words
+        yield f"{reading.name} against itself", SCALE, reading.name, column, 100.0, "%"
 
 
 def _house_view(solution):
@@ -177,9 +157,9 @@ def _house_view(solution):
     heading = placement[shots.pose, 3]
     zero, one = np.zeros(len(shots)), np.ones(len(shots))
     axes = {
-        "along": np.column_stack([np.sin(heading), np.cos(heading), zero]),
-        "left": np.column_stack([-np.cos(heading), np.sin(heading), zero]),
-        "up": np.column_stack([zero, zero, one]),
+        ALONG: np.column_stack([np.sin(heading), np.cos(heading), zero]),
+        LEFT: np.column_stack([-np.cos(heading), np.sin(heading), zero]),
+        UP: np.column_stack([zero, zero, one]),
     }
-    reach = np.einsum("nc,nc->n", points - placement[shots.pose, :3], axes["along"])
+    reach = np.einsum("nc,nc->n", points - placement[shots.pose, :3], axes[ALONG])
     return axes, reach, posture.joints

@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 import numpy as np
-from scipy.stats import qmc
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
@@ -125,6 +124,8 @@ def _driven(rig):
 
 
 def _spread(rig, count, seed):
+    from scipy.stats import qmc  # a large library, needed here alone
+
     driven = _driven(rig)
     # Drawn in, so that a reading at the end of its joint's range has room as well.
     inset = np.array([0.0 if rig.readings[i].high - rig.readings[i].low >= 2 * np.pi

@@ -4,8 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem
-from calib.chain.motion import PLACEMENT
+from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
@@ -130,8 +131,8 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
     for group in observations.groups:
         b = prediction.by_readings[group.rows]
         q = observations.powerless_covariance[group.blocks]
-        lower = np.linalg.cholesky(group.covariance + b @ q @ b.transpose(0, 2, 1))
-        rows = np.linalg.solve(lower, prediction.by_parameters[:, free][group.rows])
+        g = whiteners_of(misclosure_covariance(group.covariance, b, q))
+        rows = g @ prediction.by_parameters[:, free][group.rows]
         information += np.einsum("gmi,gmj->ij", rows, rows)
     _, by_unknowns = problem.prior.function(unknowns)
     h = by_unknowns[:, free]
@@ -171,9 +172,12 @@ def further_poses(
         raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
     number = problem.stands.index(stand)
     placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
-    raw = information_so_far(problem, unknowns)
-    so_far = _with_what_is_freed(prepared, problem, raw)
-    pool = _pool(prepared, placement, _of_stand(so_far, prepared.n_free, number))
+    raw, layout = information_so_far(problem, unknowns), problem.layout
+    own = np.append(layout.among_free(layout.columns(RIG)),
+                    layout.among_free(layout.columns(STAND, stand)))
+    so_far = _with_what_is_freed(
+        prepared, problem, _of_these(raw, len(layout.among_free(layout.columns(RIG))), own))
+    pool = _pool(prepared, placement, so_far)
     now = pool.information([], [])
     more = _where_it_is(prepared, problem, pool, last, placement) if stand == here else None
     if more is not None:
@@ -291,12 +295,10 @@ def _apart(readings, other):
     return turn.max(1) > _APART
 
 
-def _of_stand(so_far, n_free, number):
-    """Information about the parameters and one stand, everything else eliminated."""
+def _of_these(so_far, n_free, own):
+    """Information about some of the free unknowns, everything else eliminated."""
     size = len(so_far)
     regular = so_far + next_to_nothing(n_free, size - n_free)
-    first = n_free + len(PLACEMENT) * number
-    own = np.concatenate([np.arange(n_free), np.arange(first, first + len(PLACEMENT))])
     rest = np.setdiff1d(np.arange(size), own)
     across = regular[np.ix_(own, rest)]
     return regular[np.ix_(own, own)] - across @ np.linalg.solve(

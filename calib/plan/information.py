@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.derived import derived_values
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.run.records import Tape
+from calib.taped import taped_quantities
 
 #: Poses evaluated at once: keeps the memory for any number of candidates bounded.
 _CHUNK = 2000
@@ -79,13 +80,10 @@ class Taped:
     @classmethod
     def of(cls, rig: Rig, parameters: np.ndarray, tape: Tape) -> "Taped":
         """A tape that is there; what is held is not unknown and so left out."""
-        names = (*rig.parameter_names, *(d.name for d in rig.derived))
-        rates = np.vstack([np.eye(len(rig.parameters)), derived_values(rig, parameters)[1]])
-        held = {p.name for p in rig.parameters if p.held}
-        used = [i for i, name in enumerate(tape.quantities) if name not in held]
+        used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
         quantities = tuple(tape.quantities[i] for i in used)
-        rows = [names.index(name) for name in quantities]
-        return cls(quantities, rates[rows][:, ~rig.held], tape.sd[used])
+        _, rates = taped_quantities(rig, parameters, quantities)
+        return cls(quantities, rates[:, ~rig.held], tape.sd[used])
 
     def information(self) -> np.ndarray:
         """About the free parameters, shape (n_free, n_free)."""
@@ -127,7 +125,7 @@ def pose_rows(
             covariance[lost] = 0.0
             covariance.transpose(0, 2, 1)[lost] = 0.0
             covariance += lost[:, None, :] * np.eye(lost.shape[1])
-        rows.append(np.linalg.solve(np.linalg.cholesky(covariance), design))
+        rows.append(whiteners_of(covariance) @ design)
     return np.concatenate(rows)
 
 
@@ -147,8 +145,8 @@ def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
     design = np.concatenate([points.by_parameters[:, :, ~rig.held], points.by_placement], axis=2)
     by_readings = points.by_readings.reshape(n, 3 * t, len(rig.readings))
-    covariance = (by_readings * noise.readings**2) @ by_readings.transpose(0, 2, 1)
-    covariance[:, np.arange(3 * t), np.arange(3 * t)] += np.tile(noise.shot**2, t)
+    covariance = misclosure_covariance(
+        np.diag(np.tile(noise.shot**2, t)), by_readings, np.diag(noise.readings**2))
     design = design.reshape(n, 3 * t, design.shape[2])
     blind = posture.blind.any(1)
     covariance[blind], design[blind] = np.eye(3 * t), 0.0

@@ -7,14 +7,11 @@ reader (and a test) can trace it.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from calib.report.summary import value_and_sd
+from calib.report.numbers import SHOWN, value_and_sd
 
 #: Pictures are as wide as a telephone shows and a column of paper holds; those that need it as wide
 #: as the paper. Inches.
 COLUMN, ACROSS = 4.6, 7.1
-
-#: From the units of the record to those of the report: text and factor.
-SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
 
 
 @dataclass(frozen=True)

@@ -1,17 +1,31 @@
 """What the report needs beside the solution itself: edge maps, the tape's test, shots in the house.
 
-Documents in the units of the record (m, deg), parts of result.json.
+Tables of result.json, in its units (m, deg).
 """
 
 import numpy as np
-from scipy.stats import norm
 
+from calib.adjust.distributions import normal_isf
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
+from calib.document.edge import (
+    Axis,
+    Edge,
+    Joint,
+    Reach,
+    SetupError,
+    Share,
+    Summary,
+    Taped,
+    TapedRow,
+    WorstAt,
+)
+from calib.document.solved import Correlation, Covariance, Pose
+from calib.document.values import Axes, Components, House
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
-from calib.report.numbers import axes, number, numbers, unit_factor
+from calib.report.numbers import number, numbers, unit_factor
 
 #: Correlations of at least this size are listed.
 LISTED_CORRELATION = 0.5
@@ -22,18 +36,18 @@ def quantity_unit(rig: Rig, name: str) -> str:
     return next(q.unit for q in (*rig.parameters, *rig.derived) if q.name == name)
 
 
-def spread_record(spread: Spread) -> dict:
+def spread_record(spread: Spread) -> Summary:
     """Worst, rms and 95 % value, m."""
-    return {"worst": number(spread.worst), "rms": number(spread.rms), "p95": number(spread.p95)}
+    return Summary(worst=number(spread.worst), rms=number(spread.rms), p95=number(spread.p95))
 
 
-def envelope_record(rig: Rig) -> dict:
-    """The grid that edge maps are drawn over, angles in deg; the last axis runs fastest."""
+def envelope_grid(rig: Rig) -> dict:
+    """The grid that edge maps are drawn over: the parts of `calib.document.edge.Envelope`."""
     return {
         "points": [rig.target_names[i] for i in edge_points(rig)],
-        "axes": [{"reading": name, "values": np.degrees(values).tolist()}
+        "axes": [Axis(reading=name, values=np.degrees(values).tolist())
                  for name, values in rig.envelope.sweep.items()],
-        "reaches": [{"name": name, "joints": {k: float(np.degrees(v)) for k, v in joints.items()}}
+        "reaches": [Reach(name=name, joints={k: float(np.degrees(v)) for k, v in joints.items()})
                     for name, joints in rig.envelope.reaches],
     }
 
@@ -44,18 +58,18 @@ def map_record(nodes: EdgeNodes, lengths: np.ndarray) -> list[list[float | None]
     return [numbers(worst[nodes.reach == r]) for r in range(len(nodes.rig.envelope.reaches))]
 
 
-def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> dict:
+def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> Edge:
     """How well the edge is known over the envelope: calibration only, readings exact; m."""
     sd = nodes.sd(covariance)
-    return {
-        **envelope_record(nodes.rig),
-        "sd": map_record(nodes, sd),
-        "summary": spread_record(Spread.of(sd[nodes.seen])),
-    }
+    return Edge(
+        **envelope_grid(nodes.rig),
+        sd=map_record(nodes, sd),
+        summary=spread_record(Spread.of(sd[nodes.seen])),
+    )
 
 
 def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: np.ndarray,
-                       rig: Rig | None = None) -> dict:
+                       rig: Rig | None = None) -> SetupError:
     """What the edge is off by with `other` parameters entered, m; sds from `covariance` alone.
 
     Without a covariance there is no sd. `rig` is that of `other` if it is another one; then the
@@ -68,58 +82,53 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
     if covariance is not None:
         sd = nodes.error_sd(error, covariance)[node, point]
     own = nodes.rig
-    return {
-        **envelope_record(own),
-        "error": map_record(nodes, length),
-        "summary": spread_record(Spread.of(length)),
-        "worst_sd": number(sd),
-        "worst_low95": number(max(worst - norm.isf(0.025) * sd, 0.0)),
-        "worst_high95": number(worst + norm.isf(0.025) * sd),
-        "worst_at": {
-            "point": own.target_names[nodes.targets[point]],
-            "reach": own.envelope.reaches[nodes.reach[node]][0],
-            "joints": _joints(own, nodes.joints[node]),
-            "error": axes(error[node, point], ("forward", "left", "up")),
-        },
-        "shares": [] if rig is not None else _share_records(nodes, other),
-    }
+    return SetupError(
+        **envelope_grid(own),
+        error=map_record(nodes, length),
+        summary=spread_record(Spread.of(length)),
+        worst_sd=number(sd),
+        worst_low95=number(max(worst - normal_isf(0.025) * sd, 0.0)),
+        worst_high95=number(worst + normal_isf(0.025) * sd),
+        worst_at=WorstAt(
+            point=own.target_names[nodes.targets[point]],
+            reach=own.envelope.reaches[nodes.reach[node]][0],
+            joints=_joints(own, nodes.joints[node]),
+            error=House.of(error[node, point]),
+        ),
+        shares=[] if rig is not None else _share_records(nodes, other),
+    )
 
 
 def _share_records(nodes, other):
     found = shares(nodes, other)
     return [
-        {"name": nodes.rig.parameter_names[i], "share": number(found.share[i]),
-         "alone": number(found.alone[i])}
+        Share(name=nodes.rig.parameter_names[i], share=number(found.share[i]),
+              alone=number(found.alone[i]))
         for i in np.argsort(-found.alone, kind="stable") if other[i] != nodes.parameters[i]
     ]
 
 
-def tape_record(rig: Rig, test: TapeTest) -> dict:
-    """The tape's test; lengths in m, angles in deg."""
+def taped_rows(rig: Rig, test: TapeTest) -> list[TapedRow]:
+    """The test of each taped value; lengths in m, angles in deg."""
     rows = []
     for i, name in enumerate(test.quantities):
         f = unit_factor(quantity_unit(rig, name))
-        rows.append({
-            "quantity": name,
-            "unit": quantity_unit(rig, name),
-            "tape": number(f * test.tape[i]),
-            "tape_sd": number(f * test.tape_sd[i]),
-            "solved": number(f * test.solved[i]),
-            "solved_sd": number(f * test.solved_sd[i]),
-            "difference": number(f * (test.solved[i] - test.tape[i])),
-            "difference_sd": number(f * test.difference_sd[i]),
-            "z": number(test.z[i]),
-            "used": bool(test.used[i]),
-            "without": number(f * test.without[i]),
-            "without_sd": number(f * test.without_sd[i]),
-            "significant": bool(test.significant[i]),
-        })
-    return {
-        "level": TAPE_LEVEL,
-        "limit": test.limit,
-        "rows": rows,
-        "joint": {"chi2": test.joint, "dof": test.dof, "limit": number(test.joint_limit)},
-    }
+        rows.append(TapedRow(
+            quantity=name,
+            unit=quantity_unit(rig, name),
+            tape=number(f * test.tape[i]),
+            tape_sd=number(f * test.tape_sd[i]),
+            solved=number(f * test.solved[i]),
+            solved_sd=number(f * test.solved_sd[i]),
+            difference=number(f * (test.solved[i] - test.tape[i])),
+            difference_sd=number(f * test.difference_sd[i]),
+            z=number(test.z[i]),
+            used=bool(test.used[i]),
+            without=number(f * test.without[i]),
+            without_sd=number(f * test.without_sd[i]),
+            significant=bool(test.significant[i]),
+        ))
+    return rows
 
 
 def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
@@ -131,21 +140,26 @@ def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
     return taped
 
 
-def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, used=True) -> dict | None:
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, used=True
+                 ) -> Taped | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge."""
     if not len(tape.quantities):
         return None
     rig = nodes.rig
-    return {
-        **tape_record(rig, tape_test(rig, nodes.parameters, covariance, tape, used)),
-        "edge": setup_error_record(nodes, covariance,
-                                   taped_parameters(rig, nodes.parameters, tape)),
-        "not_taped": [p.name for p in rig.parameters
-                      if not p.held and p.name not in tape.quantities],
-    }
+    test = tape_test(rig, nodes.parameters, covariance, tape, used)
+    return Taped(
+        level=TAPE_LEVEL,
+        limit=test.limit,
+        rows=taped_rows(rig, test),
+        joint=Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
+        edge=setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape)),
+        not_taped=[p.name for p in rig.parameters
+                   if not p.held and p.name not in tape.quantities
+                   and p.name in rig.moving_edge],
+    )
 
 
-def pose_records(solution: Solution) -> list[dict]:
+def pose_records(solution: Solution) -> list[Pose]:
     """One record per row of readings.csv, shot or not; deg, and the edge's sd there in m."""
     run, rig = solution.run, solution.rig
     posture = solution.problem.run.rig.chain.posture(
@@ -155,25 +169,28 @@ def pose_records(solution: Solution) -> list[dict]:
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)
     return [
-        {
-            "pose": pose,
-            "stand": run.poses.stand[i],
-            "readings": _joints(rig, run.poses.readings[i]),
-            "joints": _joints(rig, posture.joints[i]),
-            "edge_sd": number(sd[i]),
-            "time": run.poses.time[i],
-        }
+        Pose(
+            pose=pose,
+            stand=run.poses.stand[i],
+            readings=_joints(rig, run.poses.readings[i]),
+            joints=_joints(rig, posture.joints[i]),
+            edge_sd=number(sd[i]),
+            time=run.poses.time[i],
+        )
         for i, pose in enumerate(run.poses.ids)
     ]
 
 
 def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
-    """Per shot: where it is seen from the house, its miss there, and its tests by axis."""
+    """Per shot: where it is seen from the house, its miss there, and its tests by axis.
+
+    Parts of `calib.document.solved.Shot`.
+    """
     reliability = judgement.reliability
     w = reliability.observation_w.reshape(-1, 3)
     redundancy = reliability.observation_redundancy.reshape(-1, 3)
     return [
-        {**seen, "w_by_axis": axes(w[i]), "redundancy_by_axis": axes(redundancy[i])}
+        {**seen, "w_by_axis": Axes.of(w[i]), "redundancy_by_axis": Axes.of(redundancy[i])}
         for i, seen in enumerate(seen_from_house(solution, solution.run.shots, solution.misses))
     ]
 
@@ -181,7 +198,8 @@ def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
 def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]:
     """Where shots are and how they miss, on the site and in the levelled house, m.
 
-    `misses` has the shape (n, 3). The pose's stand must have been placed.
+    Parts of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose
+    must have been placed.
     """
     stand = solution.stands[solution.problem.stand_of_pose[shots.pose]]
     to_house = _house_axes(stand[:, 3])
@@ -189,24 +207,24 @@ def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]
     turned = np.einsum("nij,nj->ni", to_house, misses)
     return [
         {
-            "position": axes(shots.position[i]),
-            "house": axes(place[i], ("forward", "left", "up")),
-            "components": axes(turned[i], ("along", "across", "up")),
+            "position": Axes.of(shots.position[i]),
+            "house": House.of(place[i]),
+            "components": Components.of(turned[i]),
         }
         for i in range(len(shots))
     ]
 
 
-def correlation_records(covariance_record: dict, parameters: int) -> list[dict]:
+def correlation_records(covariance: Covariance, parameters: int) -> list[Correlation]:
     """Pairs of rig parameters (the first `parameters` rows) that are strongly correlated."""
-    matrix = np.array(covariance_record["matrix"])[:parameters, :parameters]
-    names = covariance_record["names"][:parameters]
+    matrix = np.array(covariance.matrix)[:parameters, :parameters]
+    names = covariance.names[:parameters]
     sd = np.sqrt(np.diag(matrix))
     correlation = matrix / np.outer(sd, sd)
     pairs = [(i, j) for i in range(len(names)) for j in range(i)
              if abs(correlation[i, j]) >= LISTED_CORRELATION]
     pairs.sort(key=lambda pair: -abs(correlation[pair]))
-    return [{"first": names[j], "second": names[i], "correlation": float(correlation[i, j])}
+    return [Correlation(first=names[j], second=names[i], correlation=float(correlation[i, j]))
             for i, j in pairs]
 
 

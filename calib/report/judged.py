@@ -1,28 +1,47 @@
 """Judgement on its way into the record, and in words for the terminal."""
 
 import numpy as np
-from scipy.stats import norm
 
 from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
+from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
+from calib.document import judged as tables
+from calib.document.record import ResultRecord
+from calib.document.solved import ShotTests, VectorTest
+from calib.document.values import Axes
 from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
 from calib.judge.external import External
-from calib.judge.gates import ERROR_RATE, SHARED_BY
+from calib.judge.gates import ERROR_RATE, HELD_OUT
 from calib.judge.goal import EdgeKnown
-from calib.judge.hold_out import NOT_JUDGED
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
 from calib.judge.plausible import Plausibility
-from calib.judge.scale import NOT_SHOWN, SurveyScale
+from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.tape import TAPE_LEVEL
 from calib.judge.trends import Trend
 from calib.report.evidence import quantity_unit, seen_from_house
-from calib.report.numbers import axes, number, numbers, unit_factor
+from calib.report.numbers import SHOWN, number, numbers, unit_factor
+from calib.report.words.gate import (
+    HELD_OUT_NOT_JUDGED,
+    SCALE_NOT_SHOWN,
+    SHARED_BY,
+    gate_says,
+)
+from calib.report.words.machine import (
+    far_says,
+    machine_says,
+    out_of_range_says,
+    teller_says,
+)
+from calib.report.words.noise import noise_says
+from calib.report.words.reading import replaced_says
+from calib.report.words.suspect import suspect_says
+from calib.report.words.trend import trend_says
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
@@ -32,7 +51,7 @@ LISTED = 3
 UNCHECKED = "not checked by anything"
 
 
-def shot_reliability(solution: Solution, judgement: Judgement) -> list[dict]:
+def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests]:
     """Per shot: each component, and the shot as a vector of three, tested at equal power."""
     checks, adjustment = judgement.reliability, solution.adjustment
     tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
@@ -41,16 +60,16 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[dict]:
         [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
     records = []
     for i, vector in enumerate(vectors):
-        records.append({
-            "tau": axes(tau[i]),
-            "detectable": axes(mdb[i]),
-            "vector": None if not vector.dof else {
-                "chi2": vector.statistic, "dof": vector.dof,
-                "limit": equal_power_limit(vector.dof, checks.alpha, checks.power),
-                "detectable": number(vector.mdb),
-            },
-            "says": None if vector.dof else UNCHECKED,
-        })
+        records.append(ShotTests(
+            tau=Axes.of(tau[i]),
+            detectable=Axes.of(mdb[i]),
+            vector=None if not vector.dof else VectorTest(
+                chi2=vector.statistic, dof=vector.dof,
+                limit=equal_power_limit(vector.dof, checks.alpha, checks.power),
+                detectable=number(vector.mdb),
+            ),
+            says=None if vector.dof else UNCHECKED,
+        ))
     return records
 
 
@@ -59,54 +78,55 @@ def reading_says(judgement: Judgement, pose: int, reading: int) -> str | None:
     return None if judgement.reliability.reading_checked[pose, reading] else UNCHECKED
 
 
-def levels_record(solution: Solution, judgement: Judgement) -> dict:
+def levels_record(solution: Solution, judgement: Judgement) -> tables.Tests:
     """Levels and critical values of the tests of single values."""
     checks, dof = judgement.reliability, solution.adjustment.dof
-    return {
-        "alpha": checks.alpha, "power": checks.power,
-        "w": float(norm.isf(checks.alpha / 2)),
-        "tau": pope_tau(dof, checks.alpha) if dof >= 2 else None,
-        "delta0": delta0(checks.alpha, checks.power),
-        "vector": equal_power_limit(3, checks.alpha, checks.power),
-        "vector_alpha": equal_power_level(3, checks.alpha, checks.power),
-    }
+    return tables.Tests(
+        alpha=checks.alpha, power=checks.power,
+        w=float(normal_isf(checks.alpha / 2)),
+        tau=pope_tau(dof, checks.alpha) if dof >= 2 else None,
+        delta0=delta0(checks.alpha, checks.power),
+        vector=equal_power_limit(3, checks.alpha, checks.power),
+        vector_alpha=equal_power_level(3, checks.alpha, checks.power),
+    )
 
 
-def identifiability_record(told: Identifiability) -> dict:
+def identifiability_record(told: Identifiability) -> tables.Identifiability:
     """Singular values, observability indices and correlations, of the shots without the tape."""
-    return {
-        "singular_values": numbers(told.singular),
-        "rank": told.rank,
-        "condition": number(told.condition),
-        "o1": told.o1, "o2": told.o2, "o3": told.o3,
-        "correlated": [{"one": a, "other": b, "correlation": r} for a, b, r in told.correlated],
-    }
+    return tables.Identifiability(
+        singular_values=numbers(told.singular),
+        rank=told.rank,
+        condition=number(told.condition),
+        o1=told.o1, o2=told.o2, o3=told.o3,
+        correlated=[tables.Correlated(one=a, other=b, correlation=r)
+                    for a, b, r in told.correlated],
+    )
 
 
-def noise_records(noise: tuple[Noise, ...] | None) -> list[dict] | None:
+def noise_records(noise: tuple[Noise, ...] | None) -> list[tables.Noise] | None:
     """How many times its stated sd each kind of value scatters; None if not to be separated."""
     if noise is None:
         return None
     return [
-        {"name": n.name, "times": number(n.times), "sd": number(n.sd), "low95": number(n.low95),
-         "high95": number(n.high95), "redundancy": n.redundancy, "differs": n.differs,
-         "says": n.says}
+        tables.Noise(name=n.name, times=number(n.times), sd=number(n.sd), low95=number(n.low95),
+                     high95=number(n.high95), redundancy=n.redundancy, differs=n.differs,
+                     says=noise_says(n))
         for n in noise
     ]
 
 
-def trend_records(trends: tuple[Trend, ...]) -> list[dict]:
+def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     """The significant trends and the next few."""
     count = sum(t.significant for t in trends) + LISTED
     return [
-        {"name": t.name, "slope": number(t.slope), "sd": number(t.sd), "unit": t.unit,
-         "chi2": t.statistic, "dof": t.dof, "chance": t.chance, "significant": t.significant,
-         "says": t.says}
+        tables.Trend(name=t.name, slope=number(t.slope), sd=number(t.sd), unit=t.unit,
+                     chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
+                     says=trend_says(t))
         for t in trends[:count]
     ]
 
 
-def held_out_record(judgement: Judgement) -> dict | None:
+def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
     """Misses of held-out poses against their predicted sds, lengths in m.
 
     `passed` is null where the rest does not fix the machine: there is nothing to judge by then.
@@ -114,74 +134,75 @@ def held_out_record(judgement: Judgement) -> dict | None:
     held = judgement.held_out
     if held is None:
         return None
-    passed = next((g.passed for g in judgement.gates if g.name == "held-out poses"), None)
-    return {
-        "count": len(held.checked.shots),
-        "folds": held.folds,
-        "missing_poses": list(held.missing),
-        "rms_3d": held.rms_3d,
-        "predicted_rms_3d": held.predicted_rms_3d,
-        "max_3d": float(held.checked.lengths.max()),
-        "standardised_sd": float(held.standardised.std()),
-        "chi2": held.statistic, "dof": held.dof, "chance": held.chance,
-        "passed": passed,
-        "shots": [
-            {"shot": shot, "miss": axes(miss), "sd": axes(np.sqrt(np.diag(covariance)))}
+    passed = next((g.passed for g in judgement.gates if g.name == HELD_OUT), None)
+    return tables.HeldOut(
+        count=len(held.checked.shots),
+        folds=held.folds,
+        missing_poses=list(held.missing),
+        rms_3d=held.rms_3d,
+        predicted_rms_3d=held.predicted_rms_3d,
+        max_3d=float(held.checked.lengths.max()),
+        standardised_sd=float(held.standardised.std()),
+        chi2=held.statistic, dof=held.dof, chance=held.chance,
+        passed=passed,
+        shots=[
+            tables.Missed(shot=shot, miss=Axes.of(miss), sd=Axes.of(np.sqrt(np.diag(covariance))))
             for shot, miss, covariance in zip(
                 held.checked.shots.ids, held.checked.misses, held.checked.covariances, strict=True)
         ],
-    }
+    )
 
 
-def goal_record(edge: EdgeKnown) -> dict:
+def goal_record(edge: EdgeKnown) -> tables.Goal:
     """What the edge must be known to and is known to, worst over the envelope, m."""
-    return {
-        "edge": edge.goal,
-        "source": "rig.toml" if edge.stated else "common practice, no source",
-        "confidence": 0.95,
-        "sd": number(edge.sd),
-        "within95": number(edge.within95),
-        "reach": edge.reach or None,
-        "met": edge.met,
-    }
+    return tables.Goal(
+        edge=edge.goal,
+        source="rig.toml" if edge.stated else "common practice, no source",
+        confidence=0.95,
+        sd=number(edge.sd),
+        within95=number(edge.within95),
+        reach=edge.reach or None,
+        met=edge.met,
+    )
 
 
-def correlation_record(told: Correlation | None) -> dict | None:
+def correlation_record(told: Correlation | None) -> tables.ShotCorrelation | None:
     """The test of each shot's error against that of the shot before."""
     if told is None:
         return None
-    return {"coefficient": told.coefficient, "chance": told.chance, "pairs": told.pairs,
-            "order": "time" if told.timed else "file"}
+    return tables.ShotCorrelation(coefficient=told.coefficient, chance=told.chance,
+                                  pairs=told.pairs, order="time" if told.timed else "file")
 
 
-def scale_record(scale: SurveyScale | None) -> dict | None:
+def scale_record(scale: SurveyScale | None) -> tables.SurveyScale | None:
     """The scale of the shots that the taped lengths ask for, less 1."""
     if scale is None:
         return None
-    return {"excess": scale.excess, "sd": scale.sd, "chance": scale.chance}
+    return tables.SurveyScale(excess=scale.excess, sd=scale.sd, chance=scale.chance)
 
 
-def verdict_record(judgement: Judgement) -> dict:
+def verdict_record(judgement: Judgement) -> tables.Verdict:
     """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
-    gates = sorted(judgement.gates, key=lambda gate: gate.passed)
+    gates = [tables.Gate(name=g.name, passed=g.passed, chance=g.chance, level=g.level,
+                         says=gate_says(g, judgement)) for g in judgement.gates]
+    failed_first = sorted(gates, key=lambda gate: gate.passed)
     notes = list(_taped_notes(judgement.suspects.solution.rig, judgement.taped))
     if judgement.scale is None:
-        notes.append(NOT_SHOWN)
-    failed = [gate.name for gate in gates if not gate.passed]
+        notes.append(SCALE_NOT_SHOWN)
+    failed = [gate.name for gate in failed_first if not gate.passed]
     says = (
         "Solved; every gate passed." if not failed
         else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
     )
-    return {
-        "says": says,
-        "passed": not failed,
-        "gates": [{"name": g.name, "passed": g.passed, "chance": g.chance, "level": g.level,
-                   "says": g.says} for g in judgement.gates],
-        "reasons": [gate.says for gate in gates],
-        "notes": notes,
-        "error_rate": ERROR_RATE,
-        "shared_by": SHARED_BY,
-    }
+    return tables.Verdict(
+        says=says,
+        passed=not failed,
+        gates=gates,
+        reasons=[gate.says for gate in failed_first],
+        notes=notes,
+        error_rate=ERROR_RATE,
+        shared_by=SHARED_BY,
+    )
 
 
 def _taped_notes(rig, test):
@@ -200,85 +221,89 @@ def _taped_notes(rig, test):
                "again.")
 
 
-def plausible_record(plausible: Plausibility) -> dict:
+def plausible_record(plausible: Plausibility) -> tables.Plausible:
     """Values out of place, and the machines that the shots fit as well with what tells them."""
     def machine_record(weighed):
         machine = weighed.machine
         relabelling = machine.relabelling
-        return {
-            "machine": machine.says,
-            "edit": None if relabelling is None else relabelling.edit,
-            "differs": list(machine.differs), "shots_chi2": machine.excess,
-            "tape_chi2": machine.tape_excess, "evidence": weighed.evidence,
-            "told_by": weighed.told_by, "would_tell": weighed.would_tell, "says": weighed.says,
-        }
+        return tables.OtherMachine(
+            machine=machine.says,
+            edit=None if relabelling is None else relabelling.edit,
+            differs=list(machine.differs), shots_chi2=machine.excess,
+            tape_chi2=machine.tape_excess, evidence=weighed.evidence,
+            told_by=weighed.told_by and teller_says(weighed.told_by),
+            would_tell=weighed.would_tell, says=machine_says(weighed, plausible.rig),
+        )
 
-    return {
-        "passed": plausible.passed,
-        "out_of_range": [{"name": o.parameter, "says": o.says} for o in plausible.out_of_range],
-        "far_from_start": [{"name": o.parameter, "says": o.says}
-                           for o in plausible.far_from_start],
-        "equivalents": [machine_record(w) for w in plausible.equivalents],
-        "would_tell": list(plausible.would_tell),
-        "keep_out": list(plausible.keep_out),
-    }
+    return tables.Plausible(
+        passed=plausible.passed,
+        out_of_range=[tables.OutOfPlace(name=o.parameter,
+                                        says=out_of_range_says(o, plausible.rig))
+                      for o in plausible.out_of_range],
+        far_from_start=[tables.OutOfPlace(name=o.parameter, says=far_says(o, plausible.rig))
+                        for o in plausible.far_from_start],
+        equivalents=[machine_record(w) for w in plausible.equivalents],
+        would_tell=list(plausible.would_tell),
+        keep_out=list(plausible.keep_out),
+    )
 
 
-def undetected_record(solution: Solution, external: External) -> dict:
+def undetected_record(solution: Solution, external: External) -> tables.Undetected:
     """What errors of just detectable size do at the edge, m; null where nothing would stop them."""
     run = solution.run
     names = solution.rig.reading_names
-    return {
-        "shots": [{"shot": shot, "edge": number(edge)}
-                  for shot, edge in zip(run.shots.ids, external.shots, strict=True)],
-        "readings": [{"pose": pose, **dict(zip(names, numbers(row), strict=True))}
-                     for pose, row in zip(run.poses.ids, external.readings, strict=True)],
-        "tape": [{"quantity": quantity, "edge": number(edge)} for quantity, edge in zip(
+    return tables.Undetected(
+        shots=[tables.UndetectedShot(shot=shot, edge=number(edge))
+               for shot, edge in zip(run.shots.ids, external.shots, strict=True)],
+        readings=[{"pose": pose, **dict(zip(names, numbers(row), strict=True))}
+                  for pose, row in zip(run.poses.ids, external.readings, strict=True)],
+        tape=[tables.UndetectedTape(quantity=quantity, edge=number(edge)) for quantity, edge in zip(
             solution.adjustment.prior.names[: len(external.taped)], external.taped, strict=True)],
-    }
+    )
 
 
-def without_suspects_record(suspects: Suspects) -> dict | None:
+def without_suspects_record(suspects: Suspects) -> tables.WithoutSuspects | None:
     """The result without the suspects, beside the one with them; None without suspects."""
     if not suspects.beyond_chance:
         return None
     rest = suspects.without
-    return {
-        "without": list(suspects.aside.names),
-        "parameters": _effect(suspects.solution, rest),
-        "variance_factor": number(rest.adjustment.variance_factor or np.nan),
-        "dof": rest.adjustment.dof,
-    }
+    return tables.WithoutSuspects(
+        without=list(suspects.aside.names),
+        parameters=_effect(suspects.solution, rest),
+        variance_factor=number(rest.adjustment.variance_factor or np.nan),
+        dof=rest.adjustment.dof,
+    )
 
 
-def set_aside_record(chosen: Chosen) -> dict:
+def set_aside_record(chosen: Chosen) -> tables.SetAside:
     """The choice, what was set aside with its miss and reason, and its effect."""
-    why = {s.name: s.says for s in chosen.because}
-    misses = {}
+    why = {s.name: suspect_says(s, chosen.whole) for s in chosen.because}
+    shots = []
     if chosen.predicted is not None:
         predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
         sds = np.sqrt(np.einsum("nii->ni", predicted.covariances))
         seen = seen_from_house(chosen.solution, predicted.shots, predicted.misses)
-        misses = {
-            shot: {"pose": poses[pose], "miss": axes(miss), "sd": axes(sd), **where}
+        shots = [
+            tables.AsideShot(shot=shot, pose=poses[pose], miss=Axes.of(miss), sd=Axes.of(sd),
+                             **where)
             for shot, pose, miss, sd, where in zip(
                 predicted.shots.ids, predicted.shots.pose, predicted.misses, sds, seen,
                 strict=True)
-        }
+        ]
     run = chosen.solution.run
-    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": r.says
+    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": replaced_says(r)
             for r in replaced_readings(chosen.solution)}
-    return {
-        "choice": chosen.choice,
-        "values": [{"name": name, "reason": why.get(name, "named by the user")
-                    + (f" ({told[name]})" if name in told else "")}
-                   for name in chosen.aside.names],
-        "shots": [{"shot": shot, **record} for shot, record in misses.items()],
-        "effect": None if chosen.whole is None else _effect(chosen.whole, chosen.solution),
-    }
+    return tables.SetAside(
+        choice=chosen.choice,
+        values=[tables.Aside(name=name, reason=why.get(name, "named by the user")
+                             + (f" ({told[name]})" if name in told else ""))
+                for name in chosen.aside.names],
+        shots=shots,
+        effect=None if chosen.whole is None else _effect(chosen.whole, chosen.solution),
+    )
 
 
-def _effect(whole: Solution, rest: Solution) -> list[dict]:
+def _effect(whole: Solution, rest: Solution) -> list[tables.Effect]:
     """Per rig parameter: with everything, without, and the difference in sds of the first."""
     sd = np.sqrt(np.diag(whole.covariance))
     sd_rest = np.sqrt(np.diag(rest.covariance))
@@ -288,34 +313,34 @@ def _effect(whole: Solution, rest: Solution) -> list[dict]:
             continue
         factor = unit_factor(parameter.unit)
         with_all, without = whole.parameters[i], rest.parameters[i]
-        records.append({
-            "name": parameter.name, "unit": parameter.unit,
-            "with": number(factor * with_all), "without": number(factor * without),
-            "sd_without": number(factor * sd_rest[i]),
-            "in_sd": number((with_all - without) / sd[i] if sd[i] > 0 else np.nan),
-        })
+        records.append(tables.Effect(
+            name=parameter.name, unit=parameter.unit,
+            with_=number(factor * with_all), without=number(factor * without),
+            sd_without=number(factor * sd_rest[i]),
+            in_sd=number((with_all - without) / sd[i] if sd[i] > 0 else np.nan),
+        ))
     return records
 
 
-def judged_lines(document: dict) -> list[str]:
+def judged_lines(document: ResultRecord) -> list[str]:
     """What is worth a line on the terminal: suspects' effect, noise and trends."""
     lines = []
-    aside = document["set_aside"]
-    if aside["values"]:
-        names = ", ".join(v["name"] for v in aside["values"])
-        lines.append(f"Set aside ({aside['choice']}): {names}.")
-    lines += document["verdict"]["notes"]
-    beside = document["without_suspects"]
+    aside = document.set_aside
+    if aside.values:
+        names = ", ".join(v.name for v in aside.values)
+        lines.append(f"Set aside ({aside.choice}): {names}.")
+    lines += document.verdict.notes
+    beside = document.without_suspects
     if beside is not None:
-        most = max(beside["parameters"], key=lambda p: abs(p["in_sd"] or 0.0))
-        factor, unit = (1.0, "deg") if most["unit"] == "deg" else (1000.0, "mm")
+        most = max(beside.parameters, key=lambda p: abs(p.in_sd or 0.0))
+        unit, factor = SHOWN[most.unit]
         lines.append(
-            f"Without the suspects: variance factor {beside['variance_factor']:.2f}; "
-            f"{most['name']} changes most, from {factor * most['with']:.2f} to "
-            f"{factor * most['without']:.2f} {unit}. To use that result: --set-aside suspects")
-    held = document["held_out"]
-    if held is not None and held["passed"] is None:
-        lines.append(NOT_JUDGED)
-    lines += [n["says"] for n in document["noise"] or () if n["differs"]]
-    lines += [t["says"] for t in document["trends"] if t["significant"]]
+            f"Without the suspects: variance factor {beside.variance_factor:.2f}; "
+            f"{most.name} changes most, from {factor * most.with_:.2f} to "
+            f"{factor * most.without:.2f} {unit}. To use that result: --set-aside suspects")
+    held = document.held_out
+    if held is not None and held.passed is None:
+        lines.append(HELD_OUT_NOT_JUDGED)
+    lines += [n.says for n in document.noise or () if n.differs]
+    lines += [t.says for t in document.trends if t.significant]
     return lines

@@ -11,10 +11,10 @@ from rich.table import Table
 from calib.calibration import Problem
 from calib.plan.further import Further
 from calib.plan.task import Task
-from calib.report.cautions import CAUTIONS
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_records
 from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words
+from calib.report.words.cautions import CAUTIONS
 
 WIDTH = 100
 

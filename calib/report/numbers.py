@@ -1,6 +1,10 @@
 """Numbers on their way into a record: JSON knows neither NaN nor radians' users."""
 
 import numpy as np
+from uncertainties import ufloat
+
+#: How a unit of the record is shown: label and factor.
+SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
 
 
 def number(value) -> float | None:
@@ -24,6 +28,17 @@ def unit_factors(units) -> np.ndarray:
     return np.array([unit_factor(unit) for unit in units])
 
 
-def axes(vector, names=("east", "north", "up")) -> dict[str, float | None]:
-    """A vector as named JSON numbers."""
-    return dict(zip(names, numbers(vector), strict=True))
+def value_and_sd(value: float, sd: float | None, factor: float = 1.0) -> tuple[str, str]:
+    """Value and sd as text, as many digits as two figures of the sd ask for.
+
+    Examples
+    --------
+    >>> value_and_sd(5.70694577, 0.00351, 1000)
+    ('5706.9', '3.5')
+    >>> value_and_sd(0.0, None)
+    ('0', '-')
+    """
+    if not sd:
+        return f"{factor * value:.6g}", "-"
+    shown, sd_shown = f"{ufloat(factor * value, factor * sd):.2uf}".split("+/-")
+    return shown, sd_shown

@@ -6,13 +6,13 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
-from calib.report.cautions import CAUTIONS
-from calib.report.drawings import drawings
-from calib.report.figures.ink import short
+from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
-from calib.report.page import page
+from calib.report.figures.style import short
 from calib.report.plan_words import edge_span
-from calib.report.press import block_record, pdf
+from calib.report.press.html import page
+from calib.report.press.pdf import block_record, pdf
+from calib.report.words.cautions import CAUTIONS
 
 #: Poses on a printed page.
 POSES_PER_PAGE = 6

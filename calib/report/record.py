@@ -1,4 +1,4 @@
-"""The record of a solution: result.json and the tables, as documents; nothing is written here.
+"""The record of a solution: result.json and the tables that go with it; nothing is written here.
 
 Units are those of the files: m and deg. What does not exist is None.
 """
@@ -7,18 +7,40 @@ import platform
 from importlib.metadata import version
 
 import numpy as np
-import pandas as pd
-from scipy.stats import norm
 
 from calib.adjust.critical import variance_factor_bounds
+from calib.adjust.distributions import normal_ppf
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.document.judged import Check as CheckRecord
+from calib.document.judged import Checked as CheckedShot
+from calib.document.judged import Offset as OffsetRecord
+from calib.document.judged import Suspect, Weak
+from calib.document.record import ResultRecord
+from calib.document.solved import (
+    Covariance,
+    Derived,
+    Fit,
+    Parameter,
+    Reading,
+    Run,
+    SetUp,
+    SetUpSpread,
+    Shot,
+    Stand,
+    StandSpread,
+)
+from calib.document.solved import Rig as RigRecord
+from calib.document.values import Axes
+from calib.document.values import tables as rows
 from calib.edge import envelope_edge
 from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
+from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
+from calib.layout import SET_UP, STAND
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -43,8 +65,9 @@ from calib.report.judged import (
     verdict_record,
     without_suspects_record,
 )
-from calib.report.numbers import axes, number, unit_factors
-from calib.stations import CORRECTIONS, names_of
+from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.words.suspect import suspect_says
+from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
 SCHEMA = 1
@@ -53,12 +76,12 @@ SCHEMA = 1
 COMPUTED_WITH = ("numpy", "scipy")
 
 
-def parameter_records(solution: Solution) -> list[dict]:
+def parameter_records(solution: Solution) -> list[Parameter]:
     """One record per rig parameter, in the rig's order."""
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
     factor = unit_factors(p.unit for p in rig.parameters)
-    half = norm.ppf(0.975) * sd
+    half = normal_ppf(0.975) * sd
     difference = solution.parameters - taped
     # The tape took part in the solution: the difference has the tape's variance less the solved.
     variance = tape_sd**2 - sd**2
@@ -68,57 +91,52 @@ def parameter_records(solution: Solution) -> list[dict]:
     for i, (parameter, status) in enumerate(zip(rig.parameters, solution.status, strict=True)):
         value, f = solution.parameters[i], factor[i]
         held = status == "held"
-        records.append({
-            "name": parameter.name,
-            "unit": parameter.unit,
-            "means": parameter.means,
-            "value": number(f * value),
-            "sd": None if held else number(f * sd[i]),
-            "low95": None if held else number(f * (value - half[i])),
-            "high95": None if held else number(f * (value + half[i])),
-            "tape": number(f * taped[i]),
-            "tape_sd": number(f * tape_sd[i]),
-            "difference": number(f * difference[i]),
-            "z": None if held else number(z[i]),
-            "status": status,
-        })
+        records.append(Parameter(
+            name=parameter.name,
+            unit=parameter.unit,
+            means=parameter.means,
+            value=number(f * value),
+            sd=None if held else number(f * sd[i]),
+            low95=None if held else number(f * (value - half[i])),
+            high95=None if held else number(f * (value + half[i])),
+            tape=number(f * taped[i]),
+            tape_sd=number(f * tape_sd[i]),
+            difference=number(f * difference[i]),
+            z=None if held else number(z[i]),
+            status=status,
+        ))
     return records
 
 
-def covariance_record(solution: Solution) -> dict:
+def covariance_record(solution: Solution) -> Covariance:
     """Covariance of every estimated unknown, stands included, in the units of the record."""
     adjustment = solution.adjustment
-    units = [p.unit for p in solution.rig.parameters]
-    units += ["deg" if what == "heading" else "m" for _ in solution.problem.stands
-              for what in PLACEMENT]
-    units += ["deg" if what == "orientation" else "m"
-              for _ in names_of(solution.run.set_ups)[::4] for what in CORRECTIONS]
+    units = solution.problem.layout.units
     factor, free = unit_factors(units), adjustment.free
     scaled = adjustment.covariance * np.outer(factor, factor)
-    return {
-        "names": [name for name, is_free in zip(adjustment.names, free, strict=True) if is_free],
-        "units": [unit for unit, is_free in zip(units, free, strict=True) if is_free],
-        "matrix": scaled[np.ix_(free, free)].tolist(),
-    }
+    return Covariance(
+        names=[name for name, is_free in zip(adjustment.names, free, strict=True) if is_free],
+        units=[unit for unit, is_free in zip(units, free, strict=True) if is_free],
+        matrix=scaled[np.ix_(free, free)].tolist(),
+    )
 
 
-def stand_records(solution: Solution) -> list[dict]:
+def stand_records(solution: Solution) -> list[Stand]:
     """Where each stand is; sds of the same names under "sd"."""
-    n = len(solution.rig.parameters)
-    last = n + len(PLACEMENT) * len(solution.problem.stands)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[n:last].reshape(-1, len(PLACEMENT))
-    factor = unit_factors("deg" if what == "heading" else "m" for what in PLACEMENT)
+    layout = solution.problem.layout
+    sd = layout.of(STAND, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(STAND).quantities)
     return [
-        {
-            "name": name,
+        Stand(
+            name=name,
             **dict(zip(PLACEMENT, map(float, factor * values), strict=True)),
-            "sd": dict(zip(PLACEMENT, map(float, factor * sds), strict=True)),
-        }
+            sd=StandSpread(**dict(zip(PLACEMENT, map(float, factor * sds), strict=True))),
+        )
         for name, values, sds in zip(solution.problem.stands, solution.stands, sd, strict=True)
     ]
 
 
-def set_up_records(solution: Solution) -> list[dict]:
+def set_up_records(solution: Solution) -> list[SetUp]:
     """Where each set-up of a total station is, as solved; sds of the same names under "sd"."""
     set_ups = solution.run.set_ups
     if set_ups is None:
@@ -126,19 +144,20 @@ def set_up_records(solution: Solution) -> list[dict]:
     start = np.column_stack([set_ups.position, set_ups.orientation])
     solved = start + solution.problem.corrections(solution.adjustment.parameters)
     solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
-    sd = np.sqrt(np.diag(solution.adjustment.covariance))[-solved.size :].reshape(solved.shape)
-    factor = unit_factors(["m", "m", "m", "deg"])
+    layout = solution.problem.layout
+    sd = layout.of(SET_UP, solution.adjustment.sd)
+    factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
     return [
-        {
-            "name": name,
+        SetUp(
+            name=name,
             **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
-            "sd": dict(zip(CORRECTIONS, map(float, factor * sds), strict=True)),
-        }
+            sd=SetUpSpread(**dict(zip(CORRECTIONS, map(float, factor * sds), strict=True))),
+        )
         for name, values, sds in zip(set_ups.ids, solved, sd, strict=True)
     ]
 
 
-def fit_record(solution: Solution, judgement: Judgement) -> dict:
+def fit_record(solution: Solution, judgement: Judgement) -> Fit:
     """Counts, variance factor with the bounds of 95 % of good runs, and the global test.
 
     `passed` is the gate's answer: its level is the test's share of what all tests have.
@@ -147,23 +166,23 @@ def fit_record(solution: Solution, judgement: Judgement) -> dict:
     dof = adjustment.dof
     low, high = (dof * np.array(variance_factor_bounds(dof))) if dof else (np.nan, np.nan)
     observations = len(adjustment.residuals) + len(adjustment.prior_residuals)
-    return {
-        "observations": observations,
-        "shot_coordinates": len(adjustment.residuals),
-        "tape_values": solution.problem.n_taped,
-        "set_up_values": len(adjustment.prior_residuals) - solution.problem.n_taped,
-        "unknowns": observations - dof,
-        "dof": dof,
-        "variance_factor": adjustment.variance_factor,
-        "chi2": adjustment.chi2,
-        "chi2_low": number(low),
-        "chi2_high": number(high),
-        "passed": next(g.passed for g in judgement.gates if g.name == "global test")
+    return Fit(
+        observations=observations,
+        shot_coordinates=len(adjustment.residuals),
+        tape_values=solution.problem.n_taped,
+        set_up_values=len(adjustment.prior_residuals) - solution.problem.n_taped,
+        unknowns=observations - dof,
+        dof=dof,
+        variance_factor=adjustment.variance_factor,
+        chi2=adjustment.chi2,
+        chi2_low=number(low),
+        chi2_high=number(high),
+        passed=next(g.passed for g in judgement.gates if g.name == GLOBAL_TEST)
         if dof else None,
-        "rms_3d": rms_3d(solution.residuals),
-        "rms_3d_miss": rms_3d(solution.misses),
-        "condition": number(solution.shots_alone.condition),
-    }
+        rms_3d=rms_3d(solution.residuals),
+        rms_3d_miss=rms_3d(solution.misses),
+        condition=number(solution.shots_alone.condition),
+    )
 
 
 def rms_3d(residuals: np.ndarray) -> float:
@@ -171,7 +190,7 @@ def rms_3d(residuals: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
 
 
-def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
+def shot_records(solution: Solution, judgement: Judgement) -> list[Shot]:
     """One record per shot, in the order of shots.csv; lengths in m."""
     run, checks = solution.run, judgement.reliability
     w = checks.observation_w.reshape(-1, 3)
@@ -181,143 +200,142 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[dict]:
     tests = shot_reliability(solution, judgement)
     records = []
     for i, shot in enumerate(run.shots.ids):
-        records.append({
-            "shot": shot,
-            "pose": run.poses.ids[run.shots.pose[i]],
-            "target": run.rig.target_names[run.shots.target[i]],
-            "residual": axes(solution.residuals[i]),
-            "miss": axes(solution.misses[i]),
-            "w": _largest(w[i]),
-            "redundancy": number(redundancy[i].mean()),
-            "detectable": number(mdb[i].max()),
-            "suspect": bool(judgement.suspect_shots[i]),
-            "tests": tests[i],
+        records.append(Shot(
+            shot=shot,
+            pose=run.poses.ids[run.shots.pose[i]],
+            target=run.rig.target_names[run.shots.target[i]],
+            residual=Axes.of(solution.residuals[i]),
+            miss=Axes.of(solution.misses[i]),
+            w=_largest(w[i]),
+            redundancy=number(redundancy[i].mean()),
+            detectable=number(mdb[i].max()),
+            suspect=bool(judgement.suspect_shots[i]),
+            tests=tests[i],
             **evidence[i],
-        })
+        ))
     return records
 
 
-def reading_records(solution: Solution, judgement: Judgement) -> list[dict]:
+def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
     """One record per pose and reading; angles in deg."""
     run, checks = solution.run, judgement.reliability
     corrections = np.degrees(solution.adjustment.corrections)
     mdb = np.degrees(checks.reading_mdb)
     tau = pope_taus(checks.reading_w, solution.adjustment)
     return [
-        {
-            "pose": pose,
-            "reading": reading,
-            "correction": float(corrections[p, r]),
-            "w": number(checks.reading_w[p, r]),
-            "tau": number(tau[p, r]),
-            "redundancy": number(checks.reading_redundancy[p, r]),
-            "detectable": number(mdb[p, r]),
-            "suspect": bool(judgement.suspect_readings[p, r]),
-            "says": reading_says(judgement, p, r),
-        }
+        Reading(
+            pose=pose,
+            reading=reading,
+            correction=float(corrections[p, r]),
+            w=number(checks.reading_w[p, r]),
+            tau=number(tau[p, r]),
+            redundancy=number(checks.reading_redundancy[p, r]),
+            detectable=number(mdb[p, r]),
+            suspect=bool(judgement.suspect_readings[p, r]),
+            says=reading_says(judgement, p, r),
+        )
         for p, pose in enumerate(run.poses.ids)
         for r, reading in enumerate(run.rig.reading_names)
     ]
 
 
-def derived_records(solution: Solution) -> list[dict]:
-    """The rig's derived quantities with their sds, m."""
+def derived_records(solution: Solution) -> list[Derived]:
+    """The rig's derived quantities with their sds."""
+    numbers = derived(solution)
     return [
-        {
-            "name": d.name,
-            "unit": d.unit,
-            "means": d.means,
-            "value": value.nominal_value,
-            "sd": value.std_dev,
-        }
-        for d, value in zip(solution.rig.derived, derived(solution).values(), strict=True)
+        Derived(name=d.name, unit=d.unit, means=d.means,
+                value=unit_factor(d.unit) * numbers[d.name].nominal_value,
+                sd=unit_factor(d.unit) * numbers[d.name].std_dev)
+        for d in solution.rig.derived if d.name in numbers
     ]
 
 
-def result_document(chosen: Chosen, judgement: Judgement) -> dict:
+def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
     """The whole of result.json."""
     solution = chosen.solution
     rig, covariance = solution.rig, covariance_record(solution)
     nodes = envelope_edge(rig, solution.parameters)
-    return {
-        "schema": SCHEMA,
-        "calib": version("calib"),
-        "computed_with": {
+    return ResultRecord(
+        schema_=SCHEMA,
+        calib=version("calib"),
+        computed_with={
             "python": platform.python_version(),
             **{package: version(package) for package in COMPUTED_WITH},
         },
-        "run": {"files": dict(solution.run.files), "notices": list(solution.run.notices)},
-        "rig": {"name": rig.name, "title": rig.title, "definition": rig.definition},
-        "converged": True,
-        "iterations": solution.adjustment.iterations,
-        "parameters": parameter_records(solution),
-        "derived": derived_records(solution),
-        "covariance": covariance,
-        "correlations": correlation_records(covariance, int((~rig.held).sum())),
-        "stands": stand_records(solution),
-        "set_ups": set_up_records(solution),
-        "poses": pose_records(solution),
-        "shots": shot_records(solution, judgement),
-        "readings": reading_records(solution, judgement),
-        "fit": fit_record(solution, judgement),
-        "suspects": suspect_records(judgement.suspects),
-        "tests": levels_record(solution, judgement),
-        "without_suspects": without_suspects_record(judgement.suspects),
-        "set_aside": set_aside_record(chosen),
-        "noise": noise_records(judgement.noise),
-        "trends": trend_records(judgement.trends),
-        "held_out": held_out_record(judgement),
-        "correlation": correlation_record(judgement.correlation),
-        "scale": scale_record(judgement.scale),
-        "undetected": undetected_record(solution, judgement.external),
-        "identifiability": identifiability_record(judgement.identifiability),
-        "weak": [{"parameters": weak.shares, "says": weak.says} for weak in judgement.weak],
-        "check": check_record(solution, judgement.check, judgement.offset),
-        "plausible": plausible_record(judgement.plausible),
-        "edge": edge_record(nodes, solution.covariance),
-        "goal": goal_record(judgement.edge),
-        "taped": taped_record(nodes, solution.covariance, solution.run.tape),
-        "verdict": verdict_record(judgement),
-    }
+        run=Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
+        rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
+        converged=True,
+        iterations=solution.adjustment.iterations,
+        parameters=parameter_records(solution),
+        derived=derived_records(solution),
+        covariance=covariance,
+        correlations=correlation_records(covariance, int((~rig.held).sum())),
+        stands=stand_records(solution),
+        set_ups=set_up_records(solution),
+        poses=pose_records(solution),
+        shots=shot_records(solution, judgement),
+        readings=reading_records(solution, judgement),
+        fit=fit_record(solution, judgement),
+        suspects=suspect_records(judgement.suspects),
+        tests=levels_record(solution, judgement),
+        without_suspects=without_suspects_record(judgement.suspects),
+        set_aside=set_aside_record(chosen),
+        noise=noise_records(judgement.noise),
+        trends=trend_records(judgement.trends),
+        held_out=held_out_record(judgement),
+        correlation=correlation_record(judgement.correlation),
+        scale=scale_record(judgement.scale),
+        undetected=undetected_record(solution, judgement.external),
+        identifiability=identifiability_record(judgement.identifiability),
+        weak=[Weak(parameters=weak.shares, says=weak.says) for weak in judgement.weak],
+        check=check_record(solution, judgement.check, judgement.offset),
+        plausible=plausible_record(judgement.plausible),
+        edge=edge_record(nodes, solution.covariance),
+        goal=goal_record(judgement.edge),
+        taped=taped_record(nodes, solution.covariance, solution.run.tape),
+        verdict=verdict_record(judgement),
+    )
 
 
-def suspect_records(suspects: Suspects) -> list[dict]:
+def suspect_records(suspects: Suspects) -> list[Suspect]:
     """The suspects in the order in which they were found, and whether chance explains them."""
     beyond = {s.name for s in suspects.beyond_chance}
     return [
-        {"kind": s.kind, "name": s.name, "statistic": s.statistic, "dof": s.dof, "limit": s.limit,
-         "chance": s.chance, "beyond_chance": s.name in beyond, "says": s.says}
+        Suspect(kind=s.kind, name=s.name, statistic=s.statistic, dof=s.dof, limit=s.limit,
+                chance=s.chance, beyond_chance=s.name in beyond,
+                says=suspect_says(s, suspects.solution))
         for s in suspects.found
     ]
 
 
-def check_record(solution: Solution, check: Checked | None, offset: Offset | None) -> dict | None:
+def check_record(solution: Solution, check: Checked | None, offset: Offset | None
+                 ) -> CheckRecord | None:
     """The check shots against their predictions, and what they are off by in common; m."""
     if check is None:
         return None
-    return {
-        "count": len(check.shots),
-        "rms_3d": rms_3d(check.misses),
-        "max_3d": float(check.lengths.max()),
-        "tolerance": check.tolerance,
-        "passed": check.passed,
-        "offset": None if offset is None else {
-            "mean": axes(offset.mean), "sd": axes(offset.sd), "chance": offset.chance},
-        "shots": [
-            {
-                "shot": shot,
-                "pose": solution.run.poses.ids[pose],
-                "target": solution.rig.target_names[target],
-                "miss": axes(miss),
-                "sd": axes(np.sqrt(np.diag(covariance))),
-                "chi2": float(statistic),
-            }
+    return CheckRecord(
+        count=len(check.shots),
+        rms_3d=rms_3d(check.misses),
+        max_3d=float(check.lengths.max()),
+        tolerance=check.tolerance,
+        passed=check.passed,
+        offset=None if offset is None else OffsetRecord(
+            mean=Axes.of(offset.mean), sd=Axes.of(offset.sd), chance=offset.chance),
+        shots=[
+            CheckedShot(
+                shot=shot,
+                pose=solution.run.poses.ids[pose],
+                target=solution.rig.target_names[target],
+                miss=Axes.of(miss),
+                sd=Axes.of(np.sqrt(np.diag(covariance))),
+                chi2=float(statistic),
+            )
             for shot, pose, target, miss, covariance, statistic in zip(
                 check.shots.ids, check.shots.pose, check.shots.target, check.misses,
                 check.covariances, check.statistics, strict=True,
             )
         ],
-    }
+    )
 
 
 def truth_document(rig, run, truth, remark: str) -> dict:
@@ -333,17 +351,31 @@ def truth_document(rig, run, truth, remark: str) -> dict:
             for name, (east, north, up, heading) in zip(stands, truth.placements.tolist(),
                                                         strict=True)
         },
-        "gross_errors": {shot: axes(error) for shot, error in truth.gross.items()},
+        "gross_errors": {shot: Axes.of(error).table() for shot, error in truth.gross.items()},
     }
 
 
-def tables(document: dict) -> dict[str, pd.DataFrame]:
-    """The tables that go with result.json, by file name."""
+def tables(document: ResultRecord) -> dict[str, list[dict]]:
+    """The tables that go with result.json, by file name: a record per row."""
     return {
-        "parameters.csv": pd.DataFrame(document["parameters"]),
-        "shots.csv": pd.json_normalize(document["shots"], sep="_"),
-        "readings.csv": pd.DataFrame(document["readings"]),
+        "parameters.csv": rows(document.parameters),
+        "shots.csv": [_flat(record) for record in rows(document.shots)],
+        "readings.csv": rows(document.readings),
     }
+
+
+def _flat(record):
+    """Nested records as columns ``residual_east`` and so on, behind the plain ones."""
+    plain = {key: value for key, value in record.items() if not isinstance(value, dict)}
+    return plain | _prefixed({k: v for k, v in record.items() if isinstance(v, dict)}, "")
+
+
+def _prefixed(record, before):
+    cells = {}
+    for key, value in record.items():
+        cells |= (_prefixed(value, f"{before}{key}_") if isinstance(value, dict)
+                  else {before + key: value})
+    return cells
 
 
 def _largest(w):

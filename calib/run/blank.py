@@ -11,8 +11,11 @@ from calib.chain.rig import rig_from_template
 _READING_SD = {"house_pitch": 0.03, "house_roll": 0.03, "tilt": 0.06, "rotate": 0.10}
 _OTHER_READING_SD = 0.05
 
+#: The rig of a new run, if nobody names another.
+STANDARD = "tilt_rotator"
 
-def blank_files(cautions: Sequence[str], template: str = "tilt_rotator") -> dict[str, str]:
+
+def blank_files(cautions: Sequence[str], template: str = STANDARD) -> dict[str, str]:
     """The files of a run folder without rows.
 
     Parameters
@@ -91,6 +94,9 @@ def _rig_toml(rig, warning):
         '# edge = "20 mm"   # 30 mm if not stated (common practice, no source)\n\n'
         "# [check]   # how far a check shot may be from where it is predicted\n"
         '# tolerance = "30 mm"\n\n'
+        "# [marks.left_antenna]   # a mark of unknown place that is shot too, on a frame of the\n"
+        f'# on = "{rig.targets[0].frame}"   # machine (calib rig show {rig.name} lists frames)\n'
+        "# near = [-1.6, 0.9, 1.7]   # about where, m: forward, left, up of the frame's origin\n\n"
         "# The parameters of this template:\n"
         + names
     )

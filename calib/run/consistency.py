@@ -60,10 +60,9 @@ def _check_count(rig, poses, shots, tape, findings):
     """Fewer observations than unknowns. Readings bring as many unknowns as observations."""
     if any(c.file in ("shots.csv", "tape.csv") and c.column is None for c in findings.complaints):
         return  # whole rows at fault: they would count
-    held = {p.name for p in rig.parameters if p.held}
-    n_free = len(rig.parameters) - len(held)
+    n_free = int((~rig.held).sum())
     n_stands = len({poses.stand[p] for p in shots.pose if p >= 0})
-    n_tape = sum(quantity not in held for quantity in tape.quantities)
+    n_tape = sum(quantity not in rig.untold for quantity in tape.quantities)
     observations, unknowns = 3 * len(shots) + n_tape, n_free + len(PLACEMENT) * n_stands
     if observations < unknowns:
         stands = "1 stand" if n_stands == 1 else f"each of {n_stands} stands"

@@ -11,7 +11,7 @@ from calib.run.observed import read_poses, read_shots
 from calib.run.records import Run, Tape
 from calib.run.rig_file import read_rig
 from calib.run.setups import read_set_ups
-from calib.run.tape import read_tape
+from calib.run.tape import read_tape, with_known_places
 from calib.run.text import decode
 from calib.run.write import finish_writing
 
@@ -68,6 +68,8 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
         rig = rig.when_shot(shots.target.tolist())
     check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
+    if rig is not None:
+        tape = with_known_places(tape, rig)
     if poses is not None and shots is not None:
         check_together(rig, poses, shots, check, tape, findings, unfinished)
     findings.stop_if_at_fault()

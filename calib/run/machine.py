@@ -7,7 +7,7 @@ from calib.run.blank import blank_files
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
-from calib.run.tape import read_tape
+from calib.run.tape import read_tape, with_known_places
 from calib.run.text import decode
 
 RIG, TAPE, SHOTS = "rig.toml", "tape.csv", "shots.csv"
@@ -55,6 +55,27 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     return rig, tape, tuple(str(notice) for notice in findings.notices)
 
 
+def described(path: str) -> Rig:
+    """The rig of a run folder, of a rig file, or a shipped one by its name; sds may be missing.
+
+    Raises
+    ------
+    InputError
+        With every complaint about it.
+    """
+    findings, place = Findings(), Path(path)
+    if not place.exists():
+        return _template(path, findings)
+    file = place / RIG if place.is_dir() else place
+    if not file.is_file():
+        raise InputError([Complaint(str(file), None, None, "no such file",
+                                    "a file that describes the rig")])
+    text = decode(file.read_bytes(), str(file), findings)
+    rig = None if text is None else read_rig(text, str(file), findings)
+    findings.stop_if_at_fault()
+    return rig
+
+
 def _template(name, findings):
     """A shipped rig as a new run folder has it."""
     if name not in template_names():
@@ -66,10 +87,12 @@ def _template(name, findings):
 
 def _tape(folder, rig, findings):
     file = folder / TAPE
-    if not file.is_file():
-        return Tape.none()
-    text = decode(file.read_bytes(), TAPE, findings)
-    return Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+    text = decode(file.read_bytes(), TAPE, findings) if file.is_file() else None
+    tape = Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+    if rig is None:
+        return tape
+    # Nothing is shot yet: whatever will be, its place may be known.
+    return with_known_places(tape, rig.when_shot(range(len(rig.targets))))
 
 
 def _has_rows(file):

@@ -165,3 +165,7 @@ class Run:
         # Which parameters are estimated may depend on what is shot: the rig suits the run's shots,
         # also those of a run made from another by leaving shots out.
         object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
+
+    def __repr__(self):
+        return (f"<Run {str(self.folder)!r}: {len(self.shots)} shots, {len(self.poses.ids)} poses, "
+                f"{len(self.tape.quantities)} taped>")

@@ -6,7 +6,7 @@ import errno
 import os
 import shutil
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from calib.run.write import (
     manifest_text,
     stage,
     sync_folder,
+    write_whole,
 )
 
 
@@ -89,7 +90,8 @@ def _holds(folder, inner):
     return folder == inner or folder in inner.parents
 
 
-def replace_result(place: ResultPlace, files: Mapping[str, bytes | str]) -> list[str]:
+def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
+                   to_come: Iterable[str] = ()) -> list[str]:
     """Put a result in its place in one step, instead of the one there.
 
     Files that are not of the former result stay, and so do its files if somebody changed them
@@ -100,6 +102,8 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str]) -> list
     ----------
     place : ResultPlace
     files : mapping of str to bytes or str
+    to_come : iterable of str
+        Files that `add_to_result` will put there next: the former result's are not called gone.
 
     Returns
     -------
@@ -120,9 +124,41 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str]) -> list
             held = manifest_of(folder)
             if reason := _unfit(folder, None):
                 raise InputError([Complaint(str(folder), None, None, *reason)])
-            said = _said(held, place.held, files)
+            said = _said(held, place.held, {*files, *to_come})
             said += _swap(folder, files, held or {})
     return said
+
+
+def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
+                  files: Mapping[str, bytes | str]) -> list[str]:
+    """Put what was made from a result beside it, in one step; another's result stays as it is.
+
+    Parameters
+    ----------
+    place : ResultPlace
+    numbers : mapping of str to bytes or str
+        The result as `replace_result` wrote it.
+    files : mapping of str to bytes or str
+
+    Returns
+    -------
+    list of str
+        What the person should know.
+
+    Raises
+    ------
+    InputError
+        If the place cannot be written; then everything is as it was.
+    """
+    folder = place.folder
+    with disk_trouble_told(folder), only_writer(_beside(folder, "lock"), folder):
+        finish_writing(folder)
+        held = manifest_of(folder) or {}
+        if any(held.get(name) != digest_of(content) for name, content in numbers.items()
+               if name not in files):
+            return ["another calib wrote a result there meanwhile; nothing was added to it"]
+        write_whole(folder, files)
+    return []
 
 
 def _said(held, before, files):

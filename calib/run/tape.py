@@ -50,6 +50,18 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
     return Tape(quantities, value, sd, units, tuple(table.lines.tolist()))
 
 
+def with_known_places(tape: Tape, rig: Rig) -> Tape:
+    """The tape, and what rig.toml itself says of where marks are, unless they were taped."""
+    near = [p for p in rig.parameters if p.near and p.name not in (*rig.untold, *tape.quantities)]
+    return Tape(
+        (*tape.quantities, *(p.name for p in near)),
+        np.append(tape.value, [p.start for p in near]),
+        np.append(tape.sd, [p.tape_sd for p in near]),
+        (*tape.unit, *("m" for _ in near)),
+        (*tape.line, *(0 for _ in near)),
+    )
+
+
 def _fits(quantity, unit, known, file, line, findings):
     """Whether the quantity exists and can be had in this unit."""
     if not quantity:
@@ -69,9 +81,9 @@ def _fits(quantity, unit, known, file, line, findings):
 
 
 def _note_held(quantities, lines, rig, file, findings):
-    held = {p.name: p for p in rig.parameters if p.held}
+    held = {p.name for p in rig.parameters if p.held and not p.until_shot}
     for quantity, line in zip(quantities, lines.tolist(), strict=True):
-        if quantity in held and held[quantity].until_shot:
+        if quantity in rig.untold - held:
             findings.note(file, f"{quantity}: no shot depends on it, so its taped value says "
                                 "nothing here", line)
         elif quantity in held:

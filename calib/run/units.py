@@ -1,15 +1,17 @@
 """Units that a person may write, and SI inside.
 
-The foot is the international foot, exactly 0.3048 m (from memory: NIST Special Publication 811).
-US survey feet do not occur in a run folder: the import converts them.
+The foot is the international foot. US survey feet do not occur in a run folder: the import
+converts them.
 """
 
 import math
 
 import numpy as np
 
-#: Metres per unit as a fraction, so that 5702 mm becomes 5.702 m and not its neighbour.
-_LENGTHS = {"m": (1, 1), "mm": (1, 1000), "ft": (3048, 10000)}
+from calib.chain.length import FRACTIONS
+
+#: Metres per unit as a fraction.
+_LENGTHS = {unit: FRACTIONS[unit] for unit in ("m", "mm", "ft")}
 
 UNITS = (*_LENGTHS, "deg")
 

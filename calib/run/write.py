@@ -7,14 +7,16 @@ import math
 import os
 import shutil
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from calib.run.complaints import Complaint, InputError
 from calib.run.lock import only_writer
 from calib.spreadsheet import guard
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: In a folder that is written: the lock, files on their way to the disk, and those that are all
 #: there and only have to be renamed. Whoever finds the last finishes what was cut short.
@@ -137,8 +139,8 @@ def refuse_run_folder(out: Path, run_folder: Path) -> None:
         )])
 
 
-def csv_text(frame: pd.DataFrame) -> str:
-    """A table as strict CSV: commas, decimal points, LF, a header, no index.
+def csv_text(table: "pd.DataFrame | Sequence[Mapping[str, object]]") -> str:
+    """A table, or a record per row, as strict CSV: commas, decimal points, LF, a header, no index.
 
     Floats are written with as many digits as it takes to read the same float again: round
     beforehand. None and NaN become empty cells. Text that a spreadsheet would run is guarded.
@@ -148,7 +150,11 @@ def csv_text(frame: pd.DataFrame) -> str:
     ValueError
         For an infinite number, and for text with a line break: neither can be read back.
     """
-    rows = [frame.columns, *frame.itertuples(index=False, name=None)]
+    if hasattr(table, "itertuples"):
+        rows = [table.columns, *table.itertuples(index=False, name=None)]
+    else:
+        columns = dict.fromkeys(name for record in table for name in record)
+        rows = [columns, *([record.get(name) for name in columns] for record in table)]
     return "".join(",".join(_cell(value) for value in row) + "\n" for row in rows)
 
 
@@ -161,7 +167,7 @@ def _cell(value):
         if value != value.strip() or value.startswith("#") or "," in value or '"' in value:
             return '"' + value.replace('"', '""') + '"'
         return value
-    if value is None or pd.isna(value):
+    if value is None or value != value:  # NaN
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"

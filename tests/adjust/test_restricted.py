@@ -151,5 +151,5 @@ def without_last(linearised, design, values):
     g = g - unit[:, :, None] * (unit[:, None] @ g)
     a, w = g @ design, (g @ values[..., None]).reshape(-1)
     a = a.reshape(-1, 2)
-    return replace(linearised, whiteners=(g,), design=a,
+    return replace(linearised, whiteners=(g,), whitened=a,
                    misclosure=w - a @ np.linalg.lstsq(a, w, rcond=None)[0])

@@ -108,7 +108,8 @@ KIND_FAULTS = [
      'either "translate" or "rotate", with an axis "x", "y" or "z"'),
     ("motions.1", {"translate": "x", "joint": "side"}, "{'translate': 'x', 'joint': 'side'}",
      'a "joint" only in a motion that rotates'),
-    ("derived.length.measure", "radius", "'radius'", "'distance', 'ahead', 'left' or 'above'"),
+    ("derived.length.measure", "radius", "'radius'",
+     "'distance', 'ahead', 'left', 'above' or 'bearing'"),
     ("shots.sd", {"east": 0.1}, "{'east': 0.1}",
      "either east, north and up, or horizontal and vertical"),
     ("shots.sd", {"east": 0.1, "north": 0.1, "up": 0.1, "vertical": 0.1},
@@ -214,11 +215,14 @@ def test_free_and_held_at_once():
     assert problems(data) == [("hold.arm", "also in free", "free or held, not both")]
 
 
-@pytest.mark.parametrize("key", ["motions", "parameters", "sensors"])
-def test_a_template_and_a_chain_of_ones_own(key):
-    """A template's chain is not edited in pieces."""
-    assert problems({"template": "tilt_rotator", key: OWN[key]}) == [
-        (key, "given", "either a template or a chain of your own, not both")]
+def test_a_template_and_a_chain_of_ones_own():
+    """Motions beside a template say where they go; in a chain of one's own they stand in place."""
+    (first, *_) = problems({"template": "tilt_rotator", "motions": OWN["motions"]})
+    assert first == ("motions.0", "neither",
+                     'either "before" or "after" with a frame of the template')
+    data = changed("motions.1", {**OWN["motions"][1], "after": "arm"})
+    assert ("motions.1", "after",
+            'a place in the list: only a rig with a "template" is added to') in problems(data)
 
 
 def test_every_fault_at_once():

@@ -9,21 +9,19 @@ import pandas as pd
 import pytest
 
 import calib.cli.results
-import calib.cli.solve
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 from calib.run.folder import read_run
 
 
 @pytest.fixture
 def undrawn(monkeypatch):
     """Results without report and plots: they take their time and have tests of their own."""
-    monkeypatch.setattr(calib.cli.results, "report_files", lambda document: {})
-    monkeypatch.setattr(calib.cli.results, "plot_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
 
 
 @pytest.fixture
@@ -138,7 +136,7 @@ def test_not_converged_exits_4_without_result(calib_command, clean, monkeypatch)
     def never(run, choice):
         raise NotConverged("after 50 iterations boom_zero still moves by 3 of its sd")
 
-    monkeypatch.setattr(calib.cli.solve, "solve_as_chosen", never)
+    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", never)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 4
     assert "Did not converge: after 50 iterations boom_zero" in err
@@ -175,7 +173,7 @@ def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
     def broken(run, choice):
         raise ZeroDivisionError("unforeseen")
 
-    monkeypatch.setattr(calib.cli.solve, "solve_as_chosen", broken)
+    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 1
     assert "fault of the program" in err and "unforeseen" in err

@@ -7,7 +7,7 @@ import shutil
 import pytest
 
 import calib.cli.next_
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 
 
 @pytest.fixture

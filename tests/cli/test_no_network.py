@@ -40,6 +40,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "simulate": ["run", "--poses", "12", "--seed", "3"],
         "solve": ["run"],
         "demo": ["demo"],
+        "rig": ["check", "tilt_rotator"],
         "new": ["mine"],
         "plan": ["tilt_rotator", "--poses", "3", "--candidates", "1000"],
         "import": ["points.txt", "--into", "imported", "--order", "PENZ", "--unit", "m",

@@ -10,7 +10,7 @@ import pytest
 from calib.chain.rig import rig_from_template
 from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings
 from calib.run.observed import read_poses
 

@@ -74,6 +74,8 @@ def values_of(line, delimiter, decimal, order):
     """Id and numbers of a line by a plain reading; None where there is none."""
     cells = line.split(delimiter) if delimiter != " " else re.findall("[^ ]+", line)
     cells = [cell.strip().strip('"').strip() for cell in cells]
+    # An apostrophe before what a spreadsheet would run is the spreadsheet's own mark.
+    cells = [re.sub(r"^'(?=[\s']*[=+@-])(?!\s*[+-]?[0-9.])", "", cell) for cell in cells]
     out = {}
     for letter, cell in zip(order, cells, strict=False):
         try:

@@ -6,7 +6,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.intake.geographic import GRS80, WGS84, geocentric, grid_to_ground, scale_effect, to_local
+from calib.intake.geographic import (
+    WGS84,
+    Ellipsoid,
+    geocentric,
+    grid_to_ground,
+    scale_effect,
+    to_local,
+)
+
+GRS80 = Ellipsoid("GRS 80", 6378137.0, 298.257222101)
 
 
 @settings(max_examples=60, deadline=None)

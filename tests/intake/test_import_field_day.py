@@ -77,10 +77,10 @@ def test_raw_sights_from_free_stations(calib, raw, run):
     assert np.abs(where - true).max() < 0.010
     records = set_up_records(solution)
     for record, (place, orientation) in zip(records, STATIONS.values(), strict=True):
-        error = np.array([record[axis] for axis in ("east", "north", "up")]) - place
-        sds = np.array([record["sd"][axis] for axis in ("east", "north", "up")])
+        error = np.array([getattr(record, axis) for axis in ("east", "north", "up")]) - place
+        sds = np.array([getattr(record.sd, axis) for axis in ("east", "north", "up")])
         assert (np.abs(error) < 4 * sds).all() and sds.max() < 0.005
-        assert abs(record["orientation"] - orientation) < 4 * record["sd"]["orientation"] < 0.02
+        assert abs(record.orientation - orientation) < 4 * record.sd.orientation < 0.02
     with (raw / "RUN" / "sources.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert sum(r["file"] == "backsights.csv" for r in rows) == 6

@@ -12,7 +12,6 @@ from calib.intake.polar import (
     PolarShots,
     jacobian,
     points,
-    set_up_covariance,
     set_up_jacobian,
     shot_covariance,
 )
@@ -94,7 +93,8 @@ def test_shots_of_one_set_up_are_correlated_by_it():
                       np.zeros(2), np.ones(2, bool))
     sd = np.array([0.003, 0.004, 0.002, np.radians(20 / 3600)])
     at = points(pair, STATION, 0.4)
-    stated = set_up_covariance(at, STATION, np.diag(sd**2))
+    by_set_up = set_up_jacobian(at, STATION).reshape(-1, 4)
+    stated = by_set_up @ np.diag(sd**2) @ by_set_up.T
     moved = rng.normal(size=(n, 4)) * sd
     bearing = pair.direction + 0.4 + moved[:, 3:]
     level = pair.distance * np.sin(pair.zenith)

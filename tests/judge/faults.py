@@ -345,13 +345,13 @@ def planted(faults, seed):
 
 def outcome(document, patterns):
     """How a diagnosis does against the patterns of what is really wrong."""
-    if document["fits"]:
+    if document.fits:
         return "clean" if not patterns else "missed"
-    claim = document["mistake"]["says"] if document["mistake"] else None
-    if claim is None and document["says"].startswith("Single values are wrong"):
-        claim = document["says"]
-    rivals = [r["says"] for r in document["cannot_be_told_from"]]
-    part = document.get("part")
+    claim = document.mistake.says if document.mistake else None
+    if claim is None and document.says.startswith("Single values are wrong"):
+        claim = document.says
+    rivals = [r.says for r in document.cannot_be_told_from]
+    part = document.part
     if claim is not None:
         if patterns and all(re.search(p, claim) for p in patterns):
             return "first"
@@ -359,7 +359,7 @@ def outcome(document, patterns):
             return "rival"
         return "false"
     if part is not None:
-        return "part" if any(re.search(p, part["says"]) for p in patterns) else "false part"
+        return "part" if any(re.search(p, part.says) for p in patterns) else "false part"
     return "unknown"
 
 

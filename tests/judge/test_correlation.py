@@ -8,8 +8,8 @@ from scipy.stats import kstest
 
 from calib.calibration import solve
 from calib.judge.correlation import correlation, order_of_shots
-from calib.judge.gates import global_gate
 from calib.judge.judgement import judge
+from calib.report.words.gate import gate_says, global_test_says
 from calib.simulate import simulate
 
 ROVER = np.array([0.008, 0.008, 0.012])
@@ -46,10 +46,11 @@ def test_what_is_said_of_a_fit_that_is_too_good(rig):
     judgement = judge(solution)
     gates = {gate.name: gate for gate in judgement.gates}
     assert not gates["correlation"].passed
-    assert "go together (correlation about 0." in gates["correlation"].says
-    assert "initialise it anew" in gates["correlation"].says
+    says = gate_says(gates["correlation"], judgement)
+    assert "go together (correlation about 0." in says
+    assert "initialise it anew" in says
     assert solution.adjustment.variance_factor < 1
-    says = global_gate(solution, judgement.correlation).failed
+    says = global_test_says(False, solution, judgement.correlation)
     assert "so are those of the result" not in says
     assert "or errors go together" in says and "The correlation from shot to shot" in says
 

@@ -21,10 +21,11 @@ from calib.judge.drift import (
     epoch,
     marginal,
 )
-from calib.judge.same_model import described_otherwise, structure_differences
+from calib.judge.same_model import CHAIN, described_otherwise, structure_differences
 from calib.judge.survey import Survey, difference_covariance
-from calib.report.drifted import drift_document, drift_sections
-from calib.report.plain import plain
+from calib.report.pages.drifted import drift_document, drift_sections
+from calib.report.press.terminal import plain
+from calib.report.words.model import otherwise_says
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
 from tests.conftest import STANDARD
@@ -136,8 +137,8 @@ def test_what_the_shots_cannot_tell_apart_is_said(rig):
     runs = [simulate(rig, np.random.default_rng(seed), poses=14, parameters=p, joints=joints)[0]
             for seed, p in ((14, truth.parameters), (15, later))]
     document, text = told(*(survey_of(run) for run in runs))
-    first = document["moved"][0]
-    assert {first["name"], *first["alternatives"]} >= {"edge_drop", "tilt_axis_drop"}
+    first = document.moved[0]
+    assert {first.name, *first.alternatives} >= {"edge_drop", "tilt_axis_drop"}
     assert "these shots cannot tell" in text
 
 
@@ -159,8 +160,8 @@ def test_two_machines_are_called_that_first_and_no_difference_is_passed_over(rig
     document, text = told(older, newer)
     assert text.index("These are probably two machines, or a result failed its gates: the newer "
                       "result failed suspects.") < text.index("Were both results right")
-    assert all(row["mark"] for row in document["rows"] if abs(row["z"]) > 3)
-    assert not document["passed"]
+    assert all(row.mark for row in document.rows if abs(row.z) > 3)
+    assert not document.passed
 
 
 def told(older, newer):
@@ -189,10 +190,10 @@ def test_another_held_value_is_told_first_and_nothing_is_blamed(rig, seed):
     document, text = told(older, newer)
     assert text.startswith("The two results are of different models: rotation_axis_lean is held "
                            "at 0 deg in the older and held at 0.5 deg in the newer.")
-    assert document["moved"] == [] and "moved: " not in text
-    assert not any(row["moved"] for row in document["rows"])
+    assert document.moved == [] and "moved: " not in text
+    assert not any(row.moved for row in document.rows)
     assert drift(older, newer).moved_names == ()
-    assert not document["passed"]
+    assert not document.passed
 
 
 def test_a_value_held_by_the_tape_counts_as_held(rig):
@@ -215,7 +216,7 @@ def test_held_in_one_and_estimated_in_the_other(rig):
                         ((newer, older), "estimated in the older and held at 0 deg in the newer")):
         document, text = told(*pair)
         assert f"rotation_axis_lean is {words}" in text
-        assert not document["passed"] and document["moved"] == []
+        assert not document.passed and document.moved == []
 
 
 def test_what_no_shot_touches_may_be_held_as_one_likes(rig):
@@ -226,7 +227,7 @@ def test_what_no_shot_touches_may_be_held_as_one_likes(rig):
     assert drift(older, newer).comparable
     both = [replace(s, shots=(*s.shots, ("boom_foot_left", float(i), 0.0, 0.0)))
             for i, s in enumerate((older, newer))]
-    assert [d.what for d in drift(*both).models] == ["boom_foot_width"]
+    assert [d.name for d in drift(*both).models] == ["boom_foot_width"]
 
 
 def test_sensors_that_count_the_other_way_are_another_model(rig):
@@ -240,7 +241,7 @@ def test_sensors_that_count_the_other_way_are_another_model(rig):
     assert "the direction of tilt is +1 in the older and -1 in the newer" in text
     bucket = rig_from_dict({**STANDARD, "template": "swing_boom_tilt_rotator"})
     assert structure_differences(survey_of(first), replace(survey_of(first), rig=bucket))[
-        0].what == "the chain of motions"
+        0].kind == CHAIN
     renamed = _other_rig(title="The same machine", targets={
         "edge_mid": {**rig.definition["targets"]["edge_mid"], "means": "other words"}})
     assert not structure_differences(survey_of(first), replace(survey_of(first), rig=renamed))
@@ -261,10 +262,10 @@ def test_a_zero_a_whole_turn_away_has_not_moved(rig, turns):
         found, expected = drift(older, newer), drift(older, plain_newer)
         assert found.congruency.omega == pytest.approx(expected.congruency.omega, rel=1e-6)
         np.testing.assert_allclose(found.difference, expected.difference, atol=1e-12)
-        row = drift_document(older, newer, found)["rows"][found.names.index("rotate_zero")]
-        assert row["difference"] == pytest.approx(
+        row = drift_document(older, newer, found).rows[found.names.index("rotate_zero")]
+        assert row.difference == pytest.approx(
             np.degrees(found.difference[found.names.index("rotate_zero")]))
-        assert row["newer"] == pytest.approx(np.degrees(moved[column]))
+        assert row.newer == pytest.approx(np.degrees(moved[column]))
 
 
 def test_the_same_tape_written_a_turn_away_is_shared(rig):
@@ -329,7 +330,7 @@ def test_exchanged_corners_are_a_mirror_image_not_a_movement(rig):
     assert newer.parameters[rig.parameter_names.index("edge_width")] < -1.0
     document, text = told(survey_of(first), newer)
     assert text.startswith("Both describe one machine with edge_left and edge_right exchanged")
-    assert document["moved"] == [] and not document["passed"]
+    assert document.moved == [] and not document.passed
 
 
 def test_exchanged_lengths_are_exchanged_columns(rig):
@@ -340,8 +341,9 @@ def test_exchanged_lengths_are_exchanged_columns(rig):
     parameters = newer.parameters.copy()
     parameters[[a, b]] = parameters[[b, a]]
     parameters[newer.index(["rotate_zero"])] += np.pi / 2
-    text = described_otherwise(survey_of(first), replace(newer, parameters=parameters))
-    assert text.startswith("boom_length and stick_length have exchanged their values")
+    found = described_otherwise(survey_of(first), replace(newer, parameters=parameters))
+    assert otherwise_says(found).startswith(
+        "boom_length and stick_length have exchanged their values")
 
 
 def test_a_real_change_is_not_taken_for_another_description(rig):
@@ -374,9 +376,9 @@ def test_a_survey_scale_is_not_put_down_to_a_length(rig, seed):
     first, second = _pair(rig, seed, poses=24)
     older, newer = survey_of(first), survey_of(_scaled(second, 1.003))
     document, text = told(older, newer)
-    assert document["moved"][0]["name"] == SURVEY_SCALE
-    assert document["moved"][0]["change"] == pytest.approx(0.3, abs=0.12)
-    assert "not the machine" in text and not document["passed"]
+    assert document.moved[0].name == SURVEY_SCALE
+    assert document.moved[0].change == pytest.approx(0.3, abs=0.12)
+    assert "not the machine" in text and not document.passed
 
 
 @pytest.mark.parametrize("seed", [5, 6, 7])
@@ -386,9 +388,9 @@ def test_a_tipped_vertical_is_not_put_down_to_three_sensors(rig, seed):
     heading = solve(second).stands[0, 3]
     older, newer = survey_of(first), survey_of(_tipped(second, np.radians(0.4), heading))
     document, _ = told(older, newer)
-    assert document["moved"][0]["name"] == SURVEY_VERTICAL
-    assert abs(document["moved"][0]["change"]) == pytest.approx(0.4, abs=0.1)
-    assert not any(m["name"].endswith("_zero") for m in document["moved"])
+    assert document.moved[0].name == SURVEY_VERTICAL
+    assert abs(document.moved[0].change) == pytest.approx(0.4, abs=0.1)
+    assert not any(m.name.endswith("_zero") for m in document.moved)
 
 
 def test_failed_gates_make_any_name_conditional(rig):
@@ -401,8 +403,8 @@ def test_failed_gates_make_any_name_conditional(rig):
     # Without any difference a failed gate is no clean bill either.
     first, second = _pair(rig, 4, poses=14)
     document, text = told(survey_of(first), replace(survey_of(second), failed=("check",)))
-    assert document["test"]["congruent"] and not document["passed"]
-    assert told(survey_of(first), survey_of(second))[0]["passed"]
+    assert document.test.congruent and not document.passed
+    assert told(survey_of(first), survey_of(second))[0].passed
 
 
 def test_shots_in_both_runs_are_refused(rig):

@@ -6,7 +6,7 @@ import pytest
 from calib.judge.changes import changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
 from calib.judge.mistakes import tape_factors
-from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from calib.simulate import simulate
 from tests.judge import planted
 
@@ -155,7 +155,7 @@ def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
     """Corners exchanged in all poses and nothing taped: both readings of the run, and the tape."""
     clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
     found = explain(planted._other(clean, True))
-    says = diagnosis_document(found)["says"]
+    says = diagnosis_document(found).says
     assert "Left and right corners are exchanged in all poses" in says
     assert "a taped edge_width tells which" in says
     assert "no mistake to look for" not in says

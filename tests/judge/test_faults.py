@@ -9,7 +9,7 @@ import pytest
 from calib.judge.explain import explain
 from calib.judge.fits import solved
 from calib.judge.mend import figures, mended
-from calib.report.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from tests.judge import faults
 
 #: Told as "the shots are in feet", as single values, or not at all, before causes were tested
@@ -45,7 +45,7 @@ def test_a_fault_without_a_name_is_not_given_one(fault):
     """No cause: what is told is a part at most, and that the tool does not know."""
     outcome, found, _ = diagnosed((fault,), 78)
     assert outcome in ("unknown", "part")
-    assert "something this tool does not know" in diagnosis_document(found)["says"]
+    assert "something this tool does not know" in diagnosis_document(found).says
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ from calib.calibration import solve
 from calib.judge.judgement import judge
 from calib.judge.scale import survey_scale
 from calib.report.judged import verdict_record
+from calib.report.words.gate import gate_says
 from calib.simulate import simulate
 
 
@@ -31,17 +32,20 @@ def test_a_wrong_scale_is_measured(rig):
 def test_the_gate_names_it(rig):
     """A scale of 1.005: the run is not to be used, and it is said what would do that."""
     run, _ = simulate(rig, np.random.default_rng(650), poses=20)
-    gate = next(g for g in judge(solve(scaled(run, 1.005))).gates if g.name == "survey scale")
+    judgement = judge(solve(scaled(run, 1.005)))
+    gate = next(g for g in judgement.gates if g.name == "survey scale")
     assert not gate.passed
-    assert "differ in scale: lengths from the shots are +0." in gate.says
-    assert "scale factor" in gate.says
+    says = gate_says(gate, judgement)
+    assert "differ in scale: lengths from the shots are +0." in says
+    assert "scale factor" in says
 
 
 def test_a_clean_run_says_what_would_pass_unseen(rig):
     """The least scale that the tape would show is in the sentence."""
     run, _ = simulate(rig, np.random.default_rng(651), poses=20)
-    gate = next(g for g in judge(solve(run)).gates if g.name == "survey scale")
-    assert gate.passed and "would pass unseen" in gate.says
+    judgement = judge(solve(run))
+    gate = next(g for g in judgement.gates if g.name == "survey scale")
+    assert gate.passed and "would pass unseen" in gate_says(gate, judgement)
 
 
 def test_without_tape_nothing_shows_it(rig):
@@ -50,7 +54,7 @@ def test_without_tape_nothing_shows_it(rig):
     judgement = judge(solve(run))
     assert judgement.scale is None
     assert "survey scale" not in {gate.name for gate in judgement.gates}
-    assert verdict_record(judgement)["notes"][-1].startswith("No shot can show a wrong scale")
+    assert verdict_record(judgement).notes[-1].startswith("No shot can show a wrong scale")
 
 
 @pytest.mark.slow

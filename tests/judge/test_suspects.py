@@ -16,6 +16,9 @@ from calib.judge.check import check_shots
 from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
+from calib.report.words.gate import gate_says
+from calib.report.words.reading import replaced_says
+from calib.report.words.suspect import suspect_says
 from calib.run.records import SetUps
 from calib.simulate import simulate
 from tests.conftest import STANDARD
@@ -110,7 +113,8 @@ def test_a_bad_shot_is_told_with_its_miss_and_its_effect(rig):
     suspect = suspects.beyond_chance[0]
     assert (suspect.kind, suspect.name) == ("shot", run.shots.ids[20])
     assert suspect.miss == pytest.approx([0, 0, 0.09], abs=0.012)
-    assert suspect.says.startswith(f"Shot {run.shots.ids[20]} is off by ")
+    says = suspect_says(suspect, suspects.solution)
+    assert says.startswith(f"Shot {run.shots.ids[20]} is off by ")
     moved = suspects.solution.parameters - suspects.without.parameters
     i = run.rig.parameter_names.index(suspect.moves)
     sd = suspects.solution.adjustment.sd[i]
@@ -173,7 +177,7 @@ def test_a_reading_set_aside_does_not_matter(rig, off):
         assert (replaced.pose, replaced.reading) == (4, 6)
         assert abs(replaced.estimate - run.poses.readings[4, 6]) < 4 * np.hypot(
             replaced.sd, run.poses.sd[4, 6])
-        assert "deg, the shots of its pose say " in replaced.says
+        assert "deg, the shots of its pose say " in replaced_says(replaced)
     estimates = [np.mod(r.adjusted_readings[4, 6], 2 * np.pi) for r in results]
     assert estimates[0] == pytest.approx(estimates[1], abs=1e-5)
 
@@ -211,7 +215,8 @@ def test_a_check_shot_that_nothing_predicts_is_left_out_and_named(rig):
     assert checked.left_out == (run.poses.ids[pose],)
     assert set(checked.shots.pose) == set(run.check.pose) - {pose}
     assert solution.adjustment.dof == solve(run).adjustment.dof
-    assert replaced_readings(solution)[0].says == "no other shot of its pose determines it"
+    (replaced,) = replaced_readings(solution)
+    assert replaced_says(replaced) == "no other shot of its pose determines it"
 
 
 def test_misses_of_one_pose_are_told_together(rig):
@@ -253,7 +258,7 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     row = run.tape.quantities.index(quantity)
     assert suspect.kind == "tape"
     assert suspect.miss == pytest.approx([10 * run.tape.sd[row]], rel=0.35)
-    assert suspect.says.startswith(f"Taped {quantity} is off by +")
+    assert suspect_says(suspect, suspects.solution).startswith(f"Taped {quantity} is off by +")
     assert suspects.chance < 1e-6
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))
@@ -267,7 +272,7 @@ def test_a_wrong_taped_value_fails_the_gate(rig):
     judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
     gate = next(g for g in judgement.gates if g.name == "suspects")
     assert not gate.passed and not judgement.passed
-    assert "tape:boom_length" in gate.says
+    assert "tape:boom_length" in gate_says(gate, judgement)
 
 
 def test_a_wrong_known_point_is_the_suspect(rig):

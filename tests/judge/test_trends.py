@@ -7,6 +7,7 @@ import pytest
 
 from calib.calibration import solve
 from calib.judge.trends import _approach, _house_view, trends
+from calib.report.words.trend import trend_says
 from calib.simulate import simulate
 
 
@@ -21,7 +22,7 @@ def test_sag_is_named_first(rig):
         first = trends(solve(sagging))[0]
         assert first.name == "up against reach"
         assert first.significant and first.slope < 0
-        assert "lower per m of reach. It looks like sag." in first.says
+        assert "lower per m of reach. It looks like sag." in trend_says(first)
 
 
 def test_play_is_named_with_its_size(rig):
@@ -33,7 +34,7 @@ def test_play_is_named_with_its_size(rig):
         readings[:, 3] += np.radians(0.4) / 2 * _approach(solve(run))[:, 3]
         first = trends(solve(replace(run, poses=replace(run.poses, readings=readings))))[0]
         assert first.name == "stick against its direction of approach"
-        assert "play in a pin" in first.says
+        assert "play in a pin" in trend_says(first)
         pulls.append((first.slope - 0.4) / first.sd)
     assert np.abs(np.mean(pulls)) < 3 / np.sqrt(6)
     assert np.std(pulls) < 2.5
@@ -78,7 +79,8 @@ def test_an_edge_that_comes_out_higher_is_no_sag(rig, per_square):
     found = trends(solve(replace(run, shots=replace(run.shots, position=position))))
     trend = next(t for t in found if t.name == "up against reach")
     assert trend.slope > 0 and (trend.slope < 1) == (per_square < 0.0003)
-    assert "higher per m of reach." in trend.says and "sag" not in trend.says
+    says = trend_says(trend)
+    assert "higher per m of reach." in says and "sag" not in says
 
 
 def test_a_boom_that_leans_as_it_rises_is_measured(rig):
@@ -92,7 +94,8 @@ def test_a_boom_that_leans_as_it_rises_is_measured(rig):
         found = trends(solve(replace(run, shots=replace(run.shots, position=position))))
         trend = next(t for t in found if t.name == "left against the boom joint")
         assert trend.unit == "mm/deg" and trend.significant
-        assert f"{abs(trend.slope):.2f}" in trend.says and "left per deg of the boom" in trend.says
+        says = trend_says(trend)
+        assert f"{abs(trend.slope):.2f}" in says and "left per deg of the boom" in says
         pulls.append((trend.slope - 0.5) / trend.sd)
     assert np.abs(pulls).max() < 4 and np.abs(np.mean(pulls)) < 2
 

@@ -32,7 +32,7 @@ def simulated_rms(prepared, rng_of, poses_of, runs):
 def test_simulated_runs_confirm_the_plan(everything, planned):
     """Solved as planned the edge is as near to the truth as was promised, within 5 %.
 
-    And nearer by an eighth than from as many minutes of promising poses at random, all shots in each.
+    And nearer by an eighth than from promising poses at random with all shots, as many minutes.
     """
     bundles = everything.bundles
     whole = np.flatnonzero(bundles.shots.all(1))

@@ -19,6 +19,12 @@ from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.reliability import pope_taus, reliability
 
 
+def total_redundancy(checks):
+    """Sum of all redundancy numbers: the degrees of freedom."""
+    return sum(family.sum() for family in (
+        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
+
+
 def levelled(lines, fixed, prior=None):
     """Adjust height differences ``(start, end, difference, sd)``, m; `fixed` maps name to height.
 
@@ -74,7 +80,7 @@ def test_ghilani_12_6():
     assert np.abs(tau) == pytest.approx([1.174, .163, .802, .466, 1.105, 1.160], abs=6e-4)
     assert 1e3 * got.observation_mdb == pytest.approx(
         [30.64, 28.80, 28.95, 28.61, 25.13, 52.67], abs=6e-3)
-    assert got.total_redundancy == pytest.approx(3.0)
+    assert total_redundancy(got) == pytest.approx(3.0)
 
 
 def test_niemeier_fails_the_global_test():
@@ -110,7 +116,7 @@ def test_krumm_prior_with_covariance():
         {"2": .04991, "3": .05988, "6": .59466, "7": .54130, "8": .66143}, abs=6e-6)
     assert np.sqrt(solved.variance_factor) == pytest.approx(7.238819e-4, rel=1e-5)
     assert solved.dof == 2
-    assert got.total_redundancy == pytest.approx(2.0, abs=1e-9)
+    assert total_redundancy(got) == pytest.approx(2.0, abs=1e-9)
     assert (got.prior_redundancy > 0).all()
     assert (got.prior_redundancy < 0.01).all()
 

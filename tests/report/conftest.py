@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calib.document.record import ResultRecord
 from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
 from calib.report.record import result_document
@@ -18,7 +19,12 @@ HOSTILE = ("<script>alert(1)</script>", "a&b\"c'd", "$x^2$", "Ж-7", "long_" * 1
 def document_of(run, set_aside="none") -> dict:
     """The document of result.json, as it is when read back."""
     chosen = solve_as_chosen(run, set_aside)
-    return json.loads(json.dumps(result_document(chosen, judge(chosen.solution))))
+    return json.loads(json.dumps(result_document(chosen, judge(chosen.solution)).table()))
+
+
+def record(document: dict) -> ResultRecord:
+    """The document as every reader gets it."""
+    return ResultRecord.model_validate(document)
 
 
 @pytest.fixture(scope="session")

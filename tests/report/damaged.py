@@ -5,13 +5,13 @@ import json
 from collections import defaultdict
 
 from calib.judge.drift import NotComparable, drift
-from calib.report.comparison import Side, comparison, comparison_sections
-from calib.report.contents import contents
-from calib.report.drifted import drift_document, drift_sections
-from calib.report.history import additions, history_document, history_sections
-from calib.report.plain import plain
-from calib.report.report import headings, report_files
-from calib.report.sheet import sheet_files
+from calib.report.pages.comparison import Side, comparison, comparison_sections
+from calib.report.pages.contents import contents
+from calib.report.pages.drifted import drift_document, drift_sections
+from calib.report.pages.history import additions, history_document, history_sections
+from calib.report.pages.report import headings, report_files
+from calib.report.pages.sheet import sheet_files
+from calib.report.press.terminal import plain
 from calib.results import load_result
 from calib.run.complaints import InputError
 
@@ -71,11 +71,13 @@ def use(result, other, drawn=False):
         plain(drift_sections(drift_document(other.survey, result.survey, found)))
     except (NotComparable, ValueError):
         pass
-    plain(history_sections(history_document(additions([], [
-        ("x/result.json", result.sha256, document), ("y", "0" * 64, other.document)]))))
+    entries = additions([], [
+        ("x/result.json", result.sha256, document), ("y", "0" * 64, other.document)])
+    history_document(entries)
+    plain(history_sections(entries))
     for table in ("parameters", "derived", "shots", "readings", "poses", "stands", "covariance"):
         getattr(result, table)
-    assert len(result.numbers) == len(document["parameters"])
+    assert len(result.numbers) == len(document.parameters)
     if drawn:
         sheet_files(document)
         report_files(document)

@@ -10,10 +10,11 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from calib.report.contents import contents
-from calib.report.page import page
-from calib.report.report import headings
-from calib.report.sheet import sheet_files
+from calib.report.pages.contents import contents
+from calib.report.pages.report import headings
+from calib.report.pages.sheet import sheet_files
+from calib.report.press.html import page
+from tests.report.conftest import record
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
@@ -132,8 +133,9 @@ def browsed(address, folder, width, height):
 @pytest.fixture(scope="module")
 def pages(document):
     """The pages that a browser opens."""
-    report = page("report.html.j2", document, *headings(document), contents(document))
-    return {"report": report, "sheet": sheet_files(document)["sheet.html"].decode()}
+    told = record(document)
+    report = page("report.html.j2", told, *headings(told), contents(told))
+    return {"report": report, "sheet": sheet_files(told)["sheet.html"].decode()}
 
 
 @pytest.mark.parametrize("size", SIZES)

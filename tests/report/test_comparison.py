@@ -9,8 +9,8 @@ from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.survey import Survey
-from calib.report.comparison import Side, comparison, comparison_sections
-from calib.report.plain import plain
+from calib.report.pages.comparison import Side, comparison, comparison_sections
+from calib.report.press.terminal import plain
 from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
 from tests.conftest import STANDARD
@@ -32,7 +32,7 @@ def runs(rig):
 
 
 def _row(document, quantity):
-    return next(r for r in document["rows"] if r["quantity"] == quantity)
+    return next(r for r in document.rows if r.quantity == quantity)
 
 
 def test_a_tape_that_took_part_is_recognised(runs):
@@ -40,11 +40,11 @@ def test_a_tape_that_took_part_is_recognised(runs):
     survey = _survey(runs[0], "a")
     own = comparison(Side("solved", survey), Side("tape", tape=runs[0].tape))
     other = comparison(Side("solved", survey), Side("tape", tape=runs[1].tape))
-    assert all(r["prior"] for r in own["rows"])
-    assert not any(r["prior"] for r in other["rows"])
-    sd = own["rows"][0]["second_sd"]
-    assert _row(own, "boom_length")["difference_sd"] < sd < _row(
-        other, "boom_length")["difference_sd"]
+    assert all(r.prior for r in own.rows)
+    assert not any(r.prior for r in other.rows)
+    sd = own.rows[0].second_sd
+    assert _row(own, "boom_length").difference_sd < sd < _row(
+        other, "boom_length").difference_sd
 
 
 def test_sides_may_be_swapped(runs):
@@ -52,29 +52,29 @@ def test_sides_may_be_swapped(runs):
     survey = _survey(runs[0], "a")
     one = comparison(Side("s", survey), Side("t", tape=runs[0].tape))
     two = comparison(Side("t", tape=runs[0].tape), Side("s", survey))
-    assert one["edge"] == two["edge"]
-    for a, b in zip(one["rows"], two["rows"], strict=True):
-        assert a["difference"] == pytest.approx(-b["difference"])
-        assert (a["first"], a["second"]) == (b["second"], b["first"])
+    assert one.edge == two.edge
+    for a, b in zip(one.rows, two.rows, strict=True):
+        assert a.difference == pytest.approx(-b.difference)
+        assert (a.first, a.second) == (b.second, b.first)
     assert "Entering t would" in plain(comparison_sections(two))
 
 
 def test_two_results_of_one_machine_agree(runs):
     """Two runs of one machine differ by chance alone, in nearly every quantity."""
     document = comparison(Side("x", _survey(runs[0], "a")), Side("y", _survey(runs[1], "b")))
-    z = np.array([r["z"] for r in document["rows"] if r["z"] is not None])
+    z = np.array([r.z for r in document.rows if r.z is not None])
     assert len(z) == 15
     assert 0.4 < np.sqrt(np.mean(z**2)) < 1.7
-    assert document["edge"]["summary"]["worst"] < 0.03
+    assert document.edge.summary.worst < 0.03
 
 
 def test_results_of_the_same_shots_are_not_tested(runs):
     """One run solved twice: differences without a verdict, and a note that says why."""
     survey = _survey(runs[0], "a")
     document = comparison(Side("x", survey), Side("y", survey))
-    assert all(r["z"] is None for r in document["rows"])
-    assert "same shots" in document["notes"][0]
-    assert document["edge"]["summary"]["worst"] == 0.0
+    assert all(r.z is None for r in document.rows)
+    assert "same shots" in document.notes[0]
+    assert document.edge.summary.worst == 0.0
 
 
 def test_two_tapes_need_no_rig():
@@ -84,11 +84,11 @@ def test_two_tapes_need_no_rig():
                     np.array([0.005, 0.002]), ("m", "deg"), (2, 3))
 
     document = comparison(Side("a", tape=tape(5.70)), Side("b", tape=tape(5.74)))
-    assert document["edge"] is None
+    assert document.edge is None
     row = _row(document, "boom_length")
-    assert row["difference"] == pytest.approx(0.04)
-    assert row["z"] == pytest.approx(0.04 / np.hypot(0.005, 0.005))
-    assert row["significant"] and not _row(document, "boom_zero")["significant"]
+    assert row.difference == pytest.approx(0.04)
+    assert row.z == pytest.approx(0.04 / np.hypot(0.005, 0.005))
+    assert row.significant and not _row(document, "boom_zero").significant
     assert "Quantities that differ by more than chance: boom_length." in plain(
         comparison_sections(document))
 
@@ -110,22 +110,22 @@ def test_the_edge_comes_first_with_its_sd_labelled(runs):
     other = replace(tape, value=tape.value + 2 * tape.sd * rng.choice([-1, 1], len(tape.sd)),
                     sd=6 * tape.sd)
     document = comparison(Side("solved", survey), Side("tape.csv", tape=other))
-    assert not any(r["significant"] for r in document["rows"])
-    edge, text = document["edge"], _lead(document)
-    worst = 1000 * edge["summary"]["worst"]
+    assert not any(r.significant for r in document.rows)
+    edge, text = document.edge, _lead(document)
+    worst = 1000 * edge.summary.worst
     assert worst > 25
-    at = edge["worst_at"]
+    at = edge.worst_at
     assert text.startswith(f"Entering tape.csv would put the edge wrong by {worst:.0f} mm at worst "
-                           f"(sd {1000 * edge['worst_sd']:.0f}, 95 %: "
-                           f"{1000 * edge['worst_low95']:.0f} to "
-                           f"{1000 * edge['worst_high95']:.0f}), at {at['point']} (reach "
-                           f"{at['reach']}, tilt ")
+                           f"(sd {1000 * edge.worst_sd:.0f}, 95 %: "
+                           f"{1000 * edge.worst_low95:.0f} to "
+                           f"{1000 * edge.worst_high95:.0f}), at {at.point} (reach "
+                           f"{at.reach}, tilt ")
     assert "they agree within their sds; what these differences add up to at the edge" in text
     assert "more than chance" not in text.split("Lengths in mm")[0]
-    assert edge["worst_high95"] - edge["summary"]["worst"] == pytest.approx(
-        1.959964 * edge["worst_sd"], rel=1e-6)
-    assert edge["summary"]["worst"] - edge["worst_low95"] == pytest.approx(
-        1.959964 * edge["worst_sd"], rel=1e-6)
+    assert edge.worst_high95 - edge.summary.worst == pytest.approx(
+        1.959964 * edge.worst_sd, rel=1e-6)
+    assert edge.summary.worst - edge.worst_low95 == pytest.approx(
+        1.959964 * edge.worst_sd, rel=1e-6)
 
 
 def test_two_results_open_with_the_edge_too(runs):
@@ -134,8 +134,8 @@ def test_two_results_open_with_the_edge_too(runs):
     document = comparison(Side("x", one), Side("y", two))
     assert _lead(document).startswith("Entering y would put the edge wrong by ")
     alone = comparison(Side("x", one), Side("y", replace(two, covariance=0 * two.covariance)))
-    assert alone["edge"]["worst_sd"] < document["edge"]["worst_sd"]
-    assert alone["edge"]["summary"] == document["edge"]["summary"]
+    assert alone.edge.worst_sd < document.edge.worst_sd
+    assert alone.edge.summary == document.edge.summary
 
 
 def test_a_shared_tape_makes_the_difference_at_the_edge_smaller_in_sd(runs):
@@ -143,7 +143,7 @@ def test_a_shared_tape_makes_the_difference_at_the_edge_smaller_in_sd(runs):
     one = _survey(runs[0], "a")
     two = _survey(runs[1], "b")
     shared = _survey(replace(runs[1], tape=runs[0].tape), "b")
-    sds = [comparison(Side("x", one), Side("y", s))["edge"]["worst_sd"] for s in (two, shared)]
+    sds = [comparison(Side("x", one), Side("y", s)).edge.worst_sd for s in (two, shared)]
     assert sds[1] < sds[0]
 
 
@@ -160,10 +160,10 @@ def test_small_differences_that_add_up_are_tested_together(runs):
     parameters[index] += 2.0 * weakest * sd
     moved = replace(two, parameters=parameters, tape=Tape.none())
     document = comparison(Side("x", one), Side("y", moved))
-    assert not any(r["significant"] for r in document["rows"])
-    assert document["together"]["significant"] and document["together"]["dof"] == len(names)
+    assert not any(r.significant for r in document.rows)
+    assert document.together.significant and document.together.dof == len(names)
     z = np.linalg.solve(covariance, parameters[index] - one.parameters[index])
-    assert document["together"]["chi2"] == pytest.approx(
+    assert document.together.chi2 == pytest.approx(
         (parameters[index] - one.parameters[index]) @ z, rel=1e-6)
     assert "but all of them together do (chi-square" in _lead(document)
 
@@ -174,7 +174,7 @@ def test_results_of_the_same_shots_have_no_sd_at_the_edge(runs):
     moved = survey.parameters.copy()
     moved[survey.index(["edge_drop"])] += 0.01
     document = comparison(Side("x", survey), Side("y", replace(survey, parameters=moved)))
-    assert document["edge"]["worst_sd"] is None and document["together"] is None
+    assert document.edge.worst_sd is None and document.together is None
     assert _lead(document).startswith("Entering y would put the edge wrong by 10 mm at worst "
                                       "(no sd), at ")
     assert "No quantity can be tested." in _lead(document)
@@ -186,8 +186,8 @@ def test_different_models_are_compared_at_the_edge_alone(runs):
     leaning = two.parameters.copy()
     leaning[two.index(["rotation_axis_lean"])] = np.radians(0.5)
     held = comparison(Side("x", one), Side("y", replace(two, parameters=leaning)))
-    assert not any(r["significant"] for r in held["rows"])
-    assert held["notes"][0].startswith("They are of different models, no quantity is tested: "
+    assert not any(r.significant for r in held.rows)
+    assert held.notes[0].startswith("They are of different models, no quantity is tested: "
                                        "rotation_axis_lean is held at 0 deg in the first and held "
                                        "at 0.5 deg in the second")
     readings = {**STANDARD["readings"], "direction": {"tilt": -1}}
@@ -197,12 +197,12 @@ def test_different_models_are_compared_at_the_edge_alone(runs):
     nodes = envelope_edge(one.rig, one.parameters)
     arm = np.linalg.norm(nodes.position - edge_positions(
         turned, one.parameters, nodes.readings, nodes.targets)[0], axis=2)
-    assert other["edge"]["summary"]["worst"] == pytest.approx(arm[nodes.seen].max())
-    assert other["edge"]["shares"] == [] and other["edge"]["worst_sd"] is None
+    assert other.edge.summary.worst == pytest.approx(arm[nodes.seen].max())
+    assert other.edge.shares == [] and other.edge.worst_sd is None
     bucket = rig_from_dict({**STANDARD, "template": "tilting_bucket", "readings": {"sd": {}}})
     values = np.array([p.start for p in bucket.parameters])
     strange = Survey(bucket, values, np.zeros((len(values),) * 2), (), Tape.none(), 0.0, 0, "c")
-    assert comparison(Side("x", one), Side("y", strange))["edge"] is None
+    assert comparison(Side("x", one), Side("y", strange)).edge is None
 
 
 def test_angles_are_compared_the_short_way_round(runs):
@@ -213,15 +213,15 @@ def test_angles_are_compared_the_short_way_round(runs):
     moved[column] += 2 * np.pi
     turned = replace(one, parameters=moved, identity="b")
     document = comparison(Side("x", one), Side("y", turned))
-    assert _row(document, "rotate_zero")["difference"] == pytest.approx(0, abs=1e-9)
+    assert _row(document, "rotate_zero").difference == pytest.approx(0, abs=1e-9)
     assert _lead(document).startswith("Entering y would put the edge wrong by 0 mm")
-    assert all(s["alone"] < 1e-9 for s in document["edge"]["shares"])
+    assert all(s.alone < 1e-9 for s in document.edge.shares)
 
     def tape(degrees):
         return Tape(("rotate_zero",), np.radians([degrees]), np.radians([0.5]), ("deg",), (2,))
 
     tapes = comparison(Side("a", tape=tape(180.0)), Side("b", tape=tape(-179.8)))
-    assert _row(tapes, "rotate_zero")["difference"] == pytest.approx(0.2)
-    against = [_row(comparison(Side("x", one), Side("t", tape=tape(d))), "rotate_zero")["z"]
+    assert _row(tapes, "rotate_zero").difference == pytest.approx(0.2)
+    against = [_row(comparison(Side("x", one), Side("t", tape=tape(d))), "rotate_zero").z
                for d in (0.3, 360.3)]
     assert against[0] == pytest.approx(against[1]) and abs(against[0]) < 10

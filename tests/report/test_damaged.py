@@ -7,11 +7,12 @@ import time
 import pytest
 
 from calib.cli.talk import json_text
-from calib.report.plots import plot_files
-from calib.report.report import report_files
-from calib.report.sheet import sheet_files
+from calib.report.figures.plots import plot_files
+from calib.report.pages.report import report_files
+from calib.report.pages.sheet import sheet_files
 from calib.results import load_result
 from calib.run.complaints import InputError
+from tests.report.conftest import record
 from tests.report.damaged import places, tried
 from tests.run.oracle import REFUSE, SPELLINGS, json_with, spelt
 
@@ -109,6 +110,7 @@ def test_names_in_drawings_are_only_names(document):
         text = text.replace(json.dumps(shot["shot"]), json.dumps(name))
     changed = json.loads(text)
     changed["rig"]["title"] = "$\\badcommand{ <script>alert(1)</script>"
+    changed = record(changed)
     files = {**report_files(changed), **sheet_files(changed), **plot_files(changed)}
     for name, content in files.items():
         if name.endswith(".html"):

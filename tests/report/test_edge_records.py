@@ -49,7 +49,7 @@ def test_error_map_agrees_with_direct_simulation(rig):
         0, 1, len(truth))
     nodes = envelope_edge(rig, truth)
     record = setup_error_record(nodes, np.zeros((len(truth), len(truth))), taped)
-    flat = np.array(record["error"]).ravel()
+    flat = np.array(record.error).ravel()
     true, wrong = (dict(zip(rig.parameter_names, p, strict=True)) for p in (truth, taped))
     for node, readings in enumerate(nodes.readings):
         named = dict(zip(rig.reading_names, readings, strict=True))
@@ -57,6 +57,6 @@ def test_error_map_agrees_with_direct_simulation(rig):
             np.linalg.norm(placed(wrong, named, f) - placed(true, named, f))
             for f in (0.5, 0.0, -0.5))
         assert flat[node] == pytest.approx(direct, abs=1e-4)
-    assert record["summary"]["worst"] == pytest.approx(flat.max())
+    assert record.summary.worst == pytest.approx(flat.max())
     assert flat.max() > 0.005
-    assert sum(s["share"] for s in record["shares"]) == pytest.approx(1, abs=1e-9)
+    assert sum(s.share for s in record.shares) == pytest.approx(1, abs=1e-9)

@@ -1,16 +1,19 @@
 """The history: appended, linked, verified."""
 
+from types import SimpleNamespace
+
 import pytest
 
-from calib.report.history import BrokenHistory, additions, header, read_history
+from calib.report.pages.history import BrokenHistory, additions, header, read_history
 
 
 def _result(name, value, time=""):
-    document = {
-        "rig": {"name": "tilt_rotator"}, "verdict": {"passed": True},
-        "run": {"files": {"shots.csv": "ab"}}, "poses": [{"time": time or None}],
-        "parameters": [{"name": "boom_length", "value": value, "sd": 0.001, "unit": "m"}],
-    }
+    document = SimpleNamespace(
+        rig=SimpleNamespace(name="tilt_rotator"), verdict=SimpleNamespace(passed=True),
+        run=SimpleNamespace(files={"shots.csv": "ab"}),
+        poses=[SimpleNamespace(time=time or None)],
+        parameters=[SimpleNamespace(name="boom_length", value=value, sd=0.001, unit="m")],
+    )
     return (f"{name}/result.json", f"{name:0>64}", document)
 
 

@@ -13,17 +13,19 @@ import pytest
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.document.record import ResultRecord
+from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
-from calib.report.contents import MOST_ROWS, contents
 from calib.report.evidence import edge_record
 from calib.report.figures import edge_maps, views
-from calib.report.figures.ink import pen, svg
-from calib.report.page import page
+from calib.report.figures.style import pen, svg
+from calib.report.pages.contents import MOST_ROWS, contents
+from calib.report.pages.report import headings, report_files
+from calib.report.press.html import page
 from calib.report.record import parameter_records
-from calib.report.report import headings, report_files
 from calib.simulate import simulate
 from tests.conftest import STANDARD
-from tests.report.conftest import HOSTILE, document_of
+from tests.report.conftest import HOSTILE, document_of, record
 from tests.report.reading import Page, leaves, stray_numbers
 
 #: Numbers of the report's own words: 95 %, 1 sd, 3-D, and the length of a cut table.
@@ -32,7 +34,8 @@ OWN_WORDS = {"95", "1", "3", "0", str(MOST_ROWS)}
 
 def html_of(document) -> str:
     """The page alone."""
-    return page("report.html.j2", document, *headings(document), contents(document))
+    told = record(document)
+    return page("report.html.j2", told, *headings(told), contents(told))
 
 
 @pytest.fixture(scope="module")
@@ -61,7 +64,7 @@ def test_every_number_is_one_of_the_result(request, which):
         decimals = len(shown.partition(".")[2])
         assert abs(float(shown) - float(raw) * factor) <= 0.5000001 * 10.0**-decimals, shown
     words = read.words.replace("SHA-256", "")
-    stray = stray_numbers(words, strings | set(headings(document)))
+    stray = stray_numbers(words, strings | set(headings(record(document))))
     assert not {n.rstrip(".,") for n in stray} - OWN_WORDS
 
 
@@ -196,11 +199,11 @@ def test_every_shipped_rig_is_drawn(template):
     run, _ = simulate(rig, np.random.default_rng(5), poses=14, targets=targets[:2])
     solution = solve(run)
     nodes = envelope_edge(rig, solution.parameters)
-    document = {
-        "rig": {"definition": rig.definition},
-        "parameters": parameter_records(solution),
-        "edge": edge_record(nodes, solution.covariance),
-    }
+    document = ResultRecord.model_construct(
+        rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
+        parameters=parameter_records(solution),
+        edge=edge_record(nodes, solution.covariance),
+    )
     with pen():
         texts, map_texts = (
             Page(f'<figure id="f">{svg("x", draw, document, (7, 6))}</figure>').figures["f"]
@@ -215,11 +218,12 @@ def test_every_shipped_rig_is_drawn(template):
 def test_the_same_result_gives_the_same_files(document, monkeypatch):
     """Byte for byte, in another process and with SOURCE_DATE_EPOCH, page and PDF alike."""
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
-    files = report_files(document)
+    files = report_files(record(document))
     program = (
         "import json, sys, hashlib\n"
-        "from calib.report.report import report_files\n"
-        "files = report_files(json.load(sys.stdin))\n"
+        "from calib.document.record import ResultRecord\n"
+        "from calib.report.pages.report import report_files\n"
+        "files = report_files(ResultRecord.model_validate(json.load(sys.stdin)))\n"
         "print(*(hashlib.sha256(files[n]).hexdigest() for n in sorted(files)))\n"
     )
     other = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True,

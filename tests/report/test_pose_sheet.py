@@ -13,10 +13,10 @@ from calib.cli.simulate import STANDARD_RIG
 from calib.plan.curve import curve
 from calib.plan.plan import make_plan
 from calib.plan.task import Task, prepare
-from calib.report.cautions import CAUTIONS
 from calib.report.figures.poses import from_behind, from_the_side
 from calib.report.plan_record import plan_document
 from calib.report.pose_sheet import POSES_PER_PAGE, sheet_files, sheet_of
+from calib.report.words.cautions import CAUTIONS
 from tests.report.reading import paper
 
 

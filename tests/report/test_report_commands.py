@@ -9,11 +9,12 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli.app import application
-from calib.report.sheet import sheet_files
-from calib.report.standing import mark
-from calib.report.summary import summary
+from calib.report.pages.sheet import sheet_files
+from calib.report.pages.summary import summary
+from calib.report.words.status import mark
 from calib.results import load_result
 from calib.run.complaints import InputError
+from tests.report.conftest import record
 from tests.report.reading import Page, leaves, paper
 
 
@@ -64,7 +65,7 @@ def test_compare_prints_one_json_document(folder, tmp_path, document):
 
 def test_sheet_in_feet_and_minutes(document):
     """The sheet writes the values in the units asked for, on one page, with the cautions."""
-    files = sheet_files(document, "ft-in", "dms", 2)
+    files = sheet_files(record(document), "ft-in", "dms", 2)
     read = Page(files["sheet.html"].decode())
     boom = next(p for p in document["parameters"] if p["name"] == "boom_length")
     inches = boom["value"] / 0.0254
@@ -198,10 +199,12 @@ def test_sheet_of_a_failed_result_warns_and_ends_with_six(folder, document, tmp_
 
 def test_only_what_is_beyond_chance_is_called_suspect(document):
     """A value flagged within chance is "flagged", in the tables of the report and terminal."""
-    shot = next(s for s in document["shots"] if s["suspect"])
+    told = record(document)
+    shot = next(s for s in told.shots if s.suspect)
     changed = json.loads(json.dumps(document))
-    assert mark(shot, document) == "suspect"
+    assert mark(shot, told) == "suspect"
     for suspect in changed["suspects"]:
         suspect["beyond_chance"] = False
+    changed = record(changed)
     assert mark(shot, changed) == "flagged"
-    assert "SUSPECT" in summary(document) and "SUSPECT" not in summary(changed)
+    assert "SUSPECT" in summary(told) and "SUSPECT" not in summary(changed)

@@ -5,13 +5,13 @@ from pathlib import Path
 import pytest
 
 from calib.cli.demo import demo_files
-from calib.report.contents import contents
-from calib.report.page import page
-from calib.report.report import headings
-from calib.report.sheet import sheet_files
+from calib.report.pages.contents import contents
+from calib.report.pages.report import headings
+from calib.report.pages.sheet import sheet_files
+from calib.report.press.html import page
 from calib.run.folder import read_run
 from calib.run.write import write_whole
-from tests.report.conftest import document_of
+from tests.report.conftest import document_of, record
 from tests.report.reading import Page
 
 REPORTS = Path(__file__).parents[2] / "reports"
@@ -27,10 +27,10 @@ def demo_document(tmp_path_factory):
 
 def test_samples_are_up_to_date(demo_document):
     """Words, figures' texts and numbers of the samples; the numbers to their last shown digit."""
+    told = record(demo_document)
     fresh = {
-        "report.html": page("report.html.j2", demo_document, *headings(demo_document),
-                            contents(demo_document)),
-        "sheet.html": sheet_files(demo_document)["sheet.html"].decode(),
+        "report.html": page("report.html.j2", told, *headings(told), contents(told)),
+        "sheet.html": sheet_files(told)["sheet.html"].decode(),
     }
     for name, html in fresh.items():
         old, new = Page((REPORTS / name).read_text("utf-8")), Page(html)

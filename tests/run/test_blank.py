@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from calib.report.cautions import CAUTIONS
+from calib.report.words.cautions import CAUTIONS
 from calib.run.blank import blank_files
 from calib.run.complaints import InputError
 from calib.run.folder import read_run, rig_from_text
@@ -76,13 +76,14 @@ def test_every_option_in_the_rig_file_works_without_its_comment_sign():
     """What is offered must be right: taking the # away changes the rig and nothing complains."""
     text = blank_files(CAUTIONS)["rig.toml"]
     plain = rig_from_text(text)
-    options = re.sub(r'^# ((?:free|hold) = |\[\w+\]|\w+ = [-\["\d])', r"\1", text, flags=re.M)
+    options = re.sub(r'^# ((?:free|hold) = |\[[\w.]+\]|\w+ = [-\["\d])', r"\1", text, flags=re.M)
     changed = rig_from_text(options)
     held, held_now = ({p.name for p in rig.parameters if p.held} for rig in (plain, changed))
-    assert options.count("\n[") == text.count("\n[") + 5
+    assert options.count("\n[") == text.count("\n[") + 6
     assert (changed.edge_goal, changed.check_tolerance) == (0.020, 0.030)
     assert held - held_now == {"tilt_axis_side"}
-    assert held_now - held == {"boom_length"}
+    antenna = {f"left_antenna_{along}" for along in ("ahead", "left", "above")}
+    assert held_now - held == {"boom_length"} | antenna
     assert [r.low for r in changed.readings] == pytest.approx([r.low for r in plain.readings])
 
 

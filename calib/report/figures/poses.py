@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.report.figures.ink import FAINT, FLAG, INK, PLAIN, few_ticks, grid
+from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, few_ticks, grid
 
 #: Room around a drawing, m.
 _ROOM = 0.25

@@ -5,7 +5,11 @@ A miss is measured less computed at the readings as they were: what a person at 
 
 import numpy as np
 
-from calib.report.figures.ink import (
+from calib.document.judged import AsideShot
+from calib.document.record import ResultRecord
+from calib.document.solved import Shot
+from calib.report.figures.cells import Lattice, Plot, padded
+from calib.report.figures.style import (
     COLOURS,
     FAINT,
     FLAG,
@@ -22,7 +26,6 @@ from calib.report.figures.ink import (
     thinned,
     zero_line,
 )
-from calib.report.figures.lattice import Lattice, Plot, padded
 
 #: Components of a miss seen from the house.
 COMPONENTS = ("along", "across", "up")
@@ -32,22 +35,22 @@ COMPONENT_WORDS = {
 AXES = ("east", "north", "up")
 
 
-def shown_shots(document: dict) -> list[dict]:
+def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
     """Shots that took part and those set aside, in the order of their poses."""
-    number = {pose["pose"]: i for i, pose in enumerate(document["poses"])}
-    shots = [*document["shots"], *document["set_aside"]["shots"]]
-    return sorted(shots, key=lambda shot: number[shot["pose"]])
+    number = {pose.pose: i for i, pose in enumerate(document.poses)}
+    shots = [*document.shots, *document.set_aside.shots]
+    return sorted(shots, key=lambda shot: number[shot.pose])
 
 
-def kinds(shots: list[dict]) -> np.ndarray:
+def kinds(shots: list[Shot | AsideShot]) -> np.ndarray:
     """The kind of each shot, shape (n,): those set aside know nothing of being suspect."""
-    return np.array([SET_ASIDE if "suspect" not in shot else int(shot["suspect"])
+    return np.array([SET_ASIDE if isinstance(shot, AsideShot) else int(shot.suspect)
                      for shot in shots], int)
 
 
-def misses(shots: list[dict], key: str, names) -> np.ndarray:
-    """Misses of shots, shape (n, 3), mm."""
-    return 1000 * np.array([[shot[key][name] for name in names] for shot in shots])
+def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
+    """Misses of shots along and across the boom plane and up, shape (n, 3), mm."""
+    return 1000 * np.array([shot.components.numbers for shot in shots])
 
 
 def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
@@ -61,9 +64,9 @@ def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
 def by_order(figure, document):
     """Misses in the order of the shots, a row per component; stands parted by lines."""
     shots = shown_shots(document)
-    values, kind = misses(shots, "components", COMPONENTS), kinds(shots)
+    values, kind = misses(shots), kinds(shots)
     rows, count = drawn(kind)
-    ids = [shot["shot"] for shot in shots]
+    ids = [shot.shot for shot in shots]
     axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
     order = np.arange(1, len(ids) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
@@ -87,8 +90,8 @@ def _with_size(ids, column, room):
 
 
 def _stand_lines(ax, document, shots):
-    stand_of = {pose["pose"]: pose["stand"] for pose in document["poses"]}
-    stands = [stand_of[shot["pose"]] for shot in shots]
+    stand_of = {pose.pose: pose.stand for pose in document.poses}
+    stands = [stand_of[shot.pose] for shot in shots]
     changes = [i for i in range(1, len(stands)) if stands[i] != stands[i - 1]]
     if len(changes) <= 8:
         for i in changes:
@@ -98,8 +101,8 @@ def _stand_lines(ax, document, shots):
 def by_component(figure, document):
     """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
     shots = shown_shots(document)
-    site, house = misses(shots, "miss", AXES), misses(shots, "components", COMPONENTS)
-    ids, kind = [shot["shot"] for shot in shots], kinds(shots)
+    site, house = 1000 * np.array([shot.miss.numbers for shot in shots]), misses(shots)
+    ids, kind = [shot.shot for shot in shots], kinds(shots)
     rows, count = drawn(kind, 250)
     left, right = grid(figure, 2, between=(0.3, 0.5), share_y=True)[:, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
@@ -128,8 +131,8 @@ def by_component(figure, document):
 def plan_and_side(figure, document):
     """Shots seen from the house in plan and from the side, misses as arrows."""
     shots = shown_shots(document)
-    place = np.array([[s["house"][k] for k in ("forward", "left", "up")] for s in shots])
-    miss, kind = misses(shots, "components", COMPONENTS) / 1000, kinds(shots)
+    place = np.array([s.house.numbers for s in shots])
+    miss, kind = misses(shots) / 1000, kinds(shots)
     rows, count = drawn(kind, 250)
     plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
     ordinary = kind == ORDINARY
@@ -142,7 +145,7 @@ def plan_and_side(figure, document):
         points(ax, place[rows, 0], place[rows, across], kind[rows], 6)
         ax.plot(0, 0, marker="s", color=INK, markersize=5)
         for i in np.flatnonzero(kind)[:8]:
-            ax.annotate(short(shots[i]["shot"]), (place[i, 0], place[i, across]), xytext=(6, -9),
+            ax.annotate(short(shots[i].shot), (place[i, 0], place[i, across]), xytext=(6, -9),
                         textcoords="offset points", fontsize=7, color=COLOURS[kind[i]])
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
@@ -184,9 +187,9 @@ def _arrows(ax, place, miss, rows, across, factor, colour):
 
 def by_reach_and_joint(figure, document):
     """Misses against reach and every joint angle: a row per variable, a column per component."""
-    shots = document["shots"]
+    shots = document.shots
     names, variables = _variables(document)
-    values, flagged = misses(shots, "components", COMPONENTS), _flagged(shots)
+    values, flagged = misses(shots), _flagged(shots)
     rows, count = drawn(kinds(shots), 200)
     usual = values[~flagged] if (~flagged).any() else values
     reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
@@ -210,10 +213,10 @@ def by_reach_and_joint(figure, document):
 
 def _variables(document):
     """Names with units, and values per shot: reach, then the joint angles."""
-    joints = {pose["pose"]: pose["joints"] for pose in document["poses"]}
-    readings = list(document["poses"][0]["joints"])
-    reach = np.array([shot["house"]["forward"] for shot in document["shots"]])
-    columns = [np.array([joints[s["pose"]][name] for s in document["shots"]])
+    joints = {pose.pose: pose.joints for pose in document.poses}
+    readings = document.reading_names
+    reach = np.array([shot.house.forward for shot in document.shots])
+    columns = [np.array([joints[s.pose][name] for s in document.shots])
                for name in readings]
     return ["reach, m", *(f"{name} joint, deg" for name in readings)], [
         reach, *columns]
@@ -230,13 +233,13 @@ def _mean_line(plot, x, y):
 
 def corrections(figure, document):
     """What the solution adds to each reading, per sensor in the order of the poses."""
-    sensors = list(dict.fromkeys(r["reading"] for r in document["readings"]))
-    sds = document["rig"]["definition"].get("readings", {}).get("sd", {})
+    sensors = list(dict.fromkeys(r.reading for r in document.readings))
+    sds = document.rig.definition.get("readings", {}).get("sd", {})
     lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, left=0.45, top=0.42, bottom=0.45,
                       gap=(0.5, 0.62))
     for i, sensor in enumerate(sensors):
-        of = [r for r in document["readings"] if r["reading"] == sensor]
-        value, flagged = np.array([r["correction"] for r in of]), _flagged(of)
+        of = [r for r in document.readings if r.reading == sensor]
+        value, flagged = np.array([r.correction for r in of]), _flagged(of)
         rows, every = thinned(len(of), flagged, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
@@ -247,7 +250,7 @@ def corrections(figure, document):
             lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
         points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
         for k in np.flatnonzero(flagged)[:4]:
-            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k]["pose"]), fontsize=7,
+            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k].pose), fontsize=7,
                          color=FLAG, va="center")
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, deg")
@@ -255,4 +258,4 @@ def corrections(figure, document):
 
 
 def _flagged(records):
-    return np.array([record["suspect"] for record in records], bool)
+    return np.array([record.suspect for record in records], bool)

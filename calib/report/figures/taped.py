@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.report.figures.ink import FAINT, INK, PLAIN, few_ticks, grid
+from calib.report.figures.style import FAINT, INK, PLAIN, few_ticks, grid
 
 _PANELS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
 
@@ -11,21 +11,21 @@ def solved_against_taped(figure, document):
     """Solved less taped per parameter: bars are 95 % of the solved, bands 95 % of the tape."""
     axes = grid(figure, 1, 2, left=1.65, between=(1.35, 0.3))[0]
     for ax, (unit, shown, factor, word) in zip(axes, _PANELS, strict=True):
-        rows = [p for p in document["parameters"]
-                if p["unit"] == unit and p["tape"] is not None and p["sd"] is not None]
+        rows = [p for p in document.parameters
+                if p.unit == unit and p.tape is not None and p.sd is not None]
         y = np.arange(len(rows))[::-1]
-        bands = 1.96 * factor * np.array([row["tape_sd"] for row in rows])
+        bands = 1.96 * factor * np.array([row.tape_sd for row in rows])
         ax.barh(y, 2 * bands, left=-bands, height=0.62, color=FAINT, alpha=0.35)
-        difference = factor * np.array([row["difference"] for row in rows])
-        half = factor * np.array([row["high95"] - row["value"] for row in rows])
+        difference = factor * np.array([row.difference for row in rows])
+        half = factor * np.array([row.high95 - row.value for row in rows])
         ax.errorbar(difference, y, xerr=half, fmt="o", color=PLAIN, markersize=4.5, capsize=3,
                     linewidth=1.4)
         reach = 1.08 * np.concatenate([bands, np.abs(difference) + half]).max(initial=1e-6)
         ax.set_xlim(-reach, reach)
         ax.axvline(0, color=INK, linewidth=0.8)
-        ax.set_yticks(y, [row["name"] for row in rows])
+        ax.set_yticks(y, [row.name for row in rows])
         ax.set_ylim(-0.7, len(rows) - 0.3)
         few_ticks(ax, 6, max(len(rows), 1))
-        ax.set_yticks(y, [row["name"] for row in rows])
+        ax.set_yticks(y, [row.name for row in rows])
         ax.set_xlabel(f"solved less taped, {shown}; band: 95 % of the tape")
         ax.set_title(f"{word.capitalize()} (n = {len(rows)}), 95 % bars")

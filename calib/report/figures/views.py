@@ -8,11 +8,11 @@ import numpy as np
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.chain import Chain
 from calib.chain.rig import Rig, rig_from_dict
+from calib.document.record import ResultRecord
 from calib.edge import edge_points
-from calib.report.figures.ink import FAINT, FLAG, INK, PLAIN
-from calib.report.figures.lattice import Lattice
-from calib.report.numbers import unit_factor
-from calib.report.summary import value_and_sd
+from calib.report.figures.cells import Lattice
+from calib.report.figures.style import FAINT, FLAG, INK, PLAIN
+from calib.report.numbers import SHOWN, unit_factor, value_and_sd
 
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {
@@ -63,10 +63,10 @@ class Skeleton:
         return int(np.flatnonzero(length >= LINK_SHARE * length.max())[-1]) + 1
 
 
-def rig_and_parameters(document: dict) -> tuple[Rig, np.ndarray]:
+def rig_and_parameters(document: ResultRecord) -> tuple[Rig, np.ndarray]:
     """The rig of a result and its parameters in m and rad."""
-    rig = rig_from_dict(document["rig"]["definition"])
-    values = {p["name"]: p["value"] / unit_factor(p["unit"]) for p in document["parameters"]}
+    rig = rig_from_dict(document.rig.definition)
+    values = {p.name: p.value / unit_factor(p.unit) for p in document.parameters}
     return rig, np.array([values[name] for name in rig.parameter_names])
 
 
@@ -107,7 +107,7 @@ def dimensions(figure, document):
     rig, parameters = rig_and_parameters(document)
     readings = rig.chain.readings_for(parameters, drawing_posture(rig))
     bones = skeleton(rig, parameters, readings)
-    records = {p["name"]: p for p in document["parameters"]}
+    records = {p.name: p for p in document.parameters}
     start = bones.attachment
     height = figure.bbox.height / figure.dpi
     whole = figure.add_axes([0.02, 1 - 3.0 / height, 0.96, 2.75 / height])
@@ -174,13 +174,13 @@ def _labels(bones, view, labelled, records):
     labels = []
     for i in labelled:
         record = records.get(bones.names[i])
-        if record is None or (record["status"] == "held" and record["value"] == 0):
+        if record is None or (record.status == "held" and record.value == 0):
             continue
         at = bones.origins[i] if bones.turns[i] else bones.origins[i : i + 2].mean(0)
-        unit, factor = ("mm", 1000.0) if record["unit"] == "m" else ("deg", 1.0)
-        value, sd = value_and_sd(record["value"], record["sd"], factor)
-        spread = "" if record["sd"] is None else f" ± {sd}"
-        labels.append((f"{record['name']}\n{value}{spread} {unit}", _projected(at, view),
+        unit, factor = SHOWN[record.unit]
+        value, sd = value_and_sd(record.value, record.sd, factor)
+        spread = "" if record.sd is None else f" ± {sd}"
+        labels.append((f"{record.name}\n{value}{spread} {unit}", _projected(at, view),
                        bones.turns[i]))
     return labels
 
@@ -195,7 +195,7 @@ def signs_small(figure, document):
     _signs(figure, document, 7, (0.08, 0.24))
 
 
-def shown_names(document: dict) -> list[str]:
+def shown_names(document: ResultRecord) -> list[str]:
     """The quantities that move the edge: what a machine is to be told."""
     rig, parameters = rig_and_parameters(document)
     readings = rig.chain.readings_for(parameters, drawing_posture(rig))

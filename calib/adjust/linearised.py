@@ -1,0 +1,78 @@
+"""A least-squares problem linearised at its solution."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from calib.adjust.aside import Eliminated
+from calib.adjust.bordered import Bordered, Compressed
+from calib.adjust.spectrum import Spectrum
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """The problem linearised at the solution: all that reliability and covariance need.
+
+    Attributes
+    ----------
+    whiteners : tuple of ndarray
+        Per block group, shape (g, m, m): G with ``G M G' = I``, less what is set aside.
+    a : ndarray or Bordered, shape (n, p_free)
+        A, free parameters only.
+    by_readings : ndarray, shape (n, k)
+        B.
+    raw : ndarray, shape (n,)
+        w, not whitened.
+    whitened : ndarray or Bordered, shape (n, p_free)
+        A whitened.
+    misclosure : ndarray, shape (n + q,)
+        Whitened w over whitened t - h: the residuals of the whitened problem.
+    prior_by_parameters : ndarray, shape (q, p_free)
+        H.
+    prior_whitener : ndarray, shape (q, q)
+    whole, prior_whole
+        The whiteners as they are without anything set aside.
+    eliminated, prior_eliminated
+        What was eliminated, per block group and from the prior.
+    """
+
+    whiteners: tuple[np.ndarray, ...]
+    a: np.ndarray | Bordered
+    by_readings: np.ndarray
+    raw: np.ndarray
+    whitened: np.ndarray | Bordered
+    misclosure: np.ndarray
+    prior_by_parameters: np.ndarray
+    prior_whitener: np.ndarray
+    whole: tuple[np.ndarray, ...]
+    prior_whole: np.ndarray
+    eliminated: tuple[Eliminated, ...]
+    prior_eliminated: Eliminated
+
+    @cached_property
+    def by_parameters(self) -> np.ndarray:
+        """A with all its columns, shape (n, p_free)."""
+        return np.asarray(self.a)
+
+    @cached_property
+    def design(self) -> np.ndarray:
+        """Whitened A over whitened H, shape (n + q, p_free)."""
+        return np.vstack([np.asarray(self.whitened),
+                          self.prior_whitener @ self.prior_by_parameters])
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        return self.spectrum_without(0)
+
+    def spectrum_without(self, priors: int) -> Spectrum:
+        """The spectrum of the design without the first of the whitened prior values."""
+        below = (self.prior_whitener @ self.prior_by_parameters)[priors:]
+        if isinstance(self.whitened, Bordered):
+            return Spectrum.of(Compressed.of(self.whitened, below))
+        return Spectrum.of(np.vstack([self.whitened, below]))
+
+    @property
+    def unknown_errors(self) -> int:
+        """How many unknowns were eliminated with what is set aside."""
+        return sum(e.rank for e in (*self.eliminated, self.prior_eliminated))

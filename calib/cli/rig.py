@@ -1,0 +1,51 @@
+"""``calib rig``: the shipped rigs, a rig in words, and what shots can tell of it."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import numpy as np
+import typer
+
+from calib.chain.rig import rig_from_template, template_names
+from calib.cli import talk
+from calib.judge.structure import structure
+from calib.report.pages.rig import rig_list, rig_sections, structure_sections
+from calib.report.press.terminal import plain
+from calib.run.complaints import Complaint, InputError
+from calib.run.machine import described
+
+
+class Action(StrEnum):
+    """What to do with rigs."""
+
+    LIST = "list"
+    SHOW = "show"
+    CHECK = "check"
+
+
+def rig(
+    action: Annotated[Action, typer.Argument(
+        help="list: the shipped rigs. show: one in words. check: whether it is sound, and which "
+             "of its parameters shots cannot tell apart.")],
+    name: Annotated[str | None, typer.Argument(
+        metavar="RIG", help="The name of a shipped rig, a rig file, or a run folder.")] = None,
+) -> None:
+    """List the shipped rigs, show a rig in words, or check one: shipped, or of your own."""
+    if action is Action.LIST:
+        talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))
+        return
+    if name is None:
+        raise typer.BadParameter(f"calib rig {action} needs a RIG: a run folder, a rig file or "
+                                 f"one of {', '.join(template_names())}")
+    machine = described(name)
+    if action is Action.SHOW:
+        talk.result(plain(rig_sections(machine)))
+        return
+    try:
+        found = structure(machine, np.random.default_rng(0))
+    except ValueError as error:
+        raise InputError([Complaint(name, None, "limits", str(error),
+                                    "limits within which the machine is worked")]) from None
+    talk.result(plain(structure_sections(machine, found)))
+    if found.by_edge or found.by_all:
+        raise typer.Exit(talk.NOT_DETERMINED)

@@ -1,0 +1,15 @@
+"""The document of check shots against a result."""
+
+from pydantic import Field
+
+from calib.document.judged import Check
+
+
+class CheckTold(Check):
+    """What ``calib check`` prints: passed is within the tolerance, and no offset in common."""
+
+    says: str
+    tolerance_source: str
+    further_out_than_their_sds_allow: list[str] = Field(description="ids of shots")
+    offset_says: str
+    cautions: list[str]

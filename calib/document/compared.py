@@ -1,0 +1,55 @@
+"""The document of a comparison of two set-ups."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from calib.document.edge import SetupError
+from calib.document.values import Count, Flag, Maybe, Record, Statistic, Unit
+
+
+class ComparedRow(Record):
+    """A quantity as both have it."""
+
+    quantity: str
+    unit: Unit = Field(description="of all values of this row")
+    first: Maybe
+    first_sd: Maybe
+    second: Maybe
+    second_sd: Maybe
+    difference: Maybe = Field(description="second less first")
+    difference_sd: Maybe
+    z: Maybe = Field(description="difference in its sds; null where it cannot be tested")
+    significant: Flag
+    prior: Flag | None = Field(None, description="this taped value took part in the solution")
+    without: Maybe = Field(None, description="solved without this taped value")
+    without_sd: Maybe = None
+
+
+class Together(Record):
+    """All differences in one test."""
+
+    chi2: Statistic
+    dof: Count
+    limit: Maybe = Field(description="of chi2")
+    significant: Flag
+
+
+class Comparison(Record):
+    """The whole of compare.json; m and deg."""
+
+    schema_: Annotated[int, Field(strict=True)] = Field(alias="schema")
+    first: str
+    second: str
+    level: float
+    limit: float = Field(description="of z")
+    rows: list[ComparedRow]
+    together: Together | None
+    edge: SetupError | None = Field(description="with the values of one entered in the other")
+    edge_of: Literal["first", "second"] = Field(description="whose values are entered")
+    notes: list[str]
+
+    @property
+    def entered(self) -> str:
+        """The one whose values are entered at the edge."""
+        return self.first if self.edge_of == "first" else self.second

@@ -1,0 +1,60 @@
+"""A solution as tables, in m and deg, for those who go on with it in Python."""
+
+import numpy as np
+import pandas as pd
+
+AXES = ("east", "north", "up")
+
+
+def parameter_frame(solution) -> pd.DataFrame:
+    """Every unknown, by name: scope, instance, unit, value, sd (0 where held), held, meaning.
+
+    The rig's also have the taped value and its sd, NaN where there is none.
+    """
+    layout, adjustment = solution.problem.layout, solution.adjustment
+    factor = np.where(np.array(layout.units) == "deg", np.degrees(1.0), 1.0)
+    tape, tape_sd = np.full((2, len(layout)), np.nan)
+    rig = layout.columns("rig", "")
+    tape[rig], tape_sd[rig] = solution.tape
+    return pd.DataFrame({
+        "scope": [u.scope for u in layout.unknowns],
+        "instance": [u.instance for u in layout.unknowns],
+        "unit": layout.units,
+        "value": factor * adjustment.parameters,
+        "sd": factor * adjustment.sd,
+        "held": layout.held,
+        "tape": factor * tape,
+        "tape_sd": factor * tape_sd,
+        "means": [u.quantity.means for u in layout.unknowns],
+    }, index=pd.Index(layout.names, name="unknown"))
+
+
+def shot_frame(solution) -> pd.DataFrame:
+    """Every shot, by id: pose, stand, target; measured, sd, residual and miss, m."""
+    run = solution.run
+    shots = run.shots
+    sd = np.sqrt(np.einsum("nii->ni", shots.covariance))
+    frame = {
+        "pose": [run.poses.ids[p] for p in shots.pose],
+        "stand": [run.poses.stand[p] for p in shots.pose],
+        "target": [run.rig.target_names[t] for t in shots.target],
+    }
+    for before, values in (("", shots.position), ("sd_", sd),
+                           ("residual_", solution.residuals), ("miss_", solution.misses)):
+        frame |= {f"{before}{axis}": values[:, i] for i, axis in enumerate(AXES)}
+    return pd.DataFrame(frame, index=pd.Index(shots.ids, name="shot"))
+
+
+def reading_frame(solution) -> pd.DataFrame:
+    """Every reading, by pose and name: stand; measured, sd (inf: set aside), correction, deg."""
+    poses, names = solution.run.poses, solution.rig.reading_names
+    index = pd.MultiIndex.from_product([poses.ids, names], names=["pose", "reading"])
+    return pd.DataFrame({
+        "stand": np.repeat(poses.stand, len(names)),
+        "value": np.degrees(poses.readings).ravel(),
+        "sd": np.degrees(poses.sd).ravel(),
+        "correction": np.degrees(solution.adjustment.corrections).ravel(),
+    }, index=index)
+
+
+FRAMES = {"parameters": parameter_frame, "shots": shot_frame, "readings": reading_frame}

@@ -1,0 +1,101 @@
+"""Many small pictures in one pair of axes: far quicker to draw than as many axes."""
+
+from collections import defaultdict
+
+import numpy as np
+from matplotlib.collections import LineCollection
+from matplotlib.ticker import MaxNLocator
+
+from calib.report.figures.style import FAINT, INK, grid
+
+
+class Lattice:
+    """Cells of equal size, measured in inches, on one pair of bare axes.
+
+    Parameters
+    ----------
+    figure : Figure or SubFigure
+    rows, columns : int
+    gap : (float, float)
+        Between cells, across and down, inches.
+    """
+
+    def __init__(self, figure, rows, columns, *, left=0.6, right=0.12, top=0.4, bottom=0.4,
+                 gap=(0.45, 0.5)):
+        width, height = figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi
+        self.size = ((width - left - right - (columns - 1) * gap[0]) / columns,
+                     (height - top - bottom - (rows - 1) * gap[1]) / rows)
+        self.step = (self.size[0] + gap[0], self.size[1] + gap[1])
+        self.top = height - top
+        self.left = left
+        self.axes = grid(figure, left=0, right=0, top=0, bottom=0)[0, 0]
+        self.axes.set_xlim(0, width)
+        self.axes.set_ylim(0, height)
+        self.axes.axis("off")
+        self._lines = defaultdict(list)
+
+    def cell(self, row: int, column: int) -> tuple[float, float]:
+        """Lower left corner of a cell, inches."""
+        return self.left + column * self.step[0], self.top - row * self.step[1] - self.size[1]
+
+    def line(self, x, y, colour=INK, width=0.7, style="-"):
+        """A line through places in inches; drawn by `finish`, all of a kind at once."""
+        self._lines[colour, width, style].append(np.column_stack([x, y]))
+
+    def finish(self):
+        """Draw the lines: few collections are far quicker than many lines."""
+        for (colour, width, style), lines in self._lines.items():
+            self.axes.add_collection(
+                LineCollection(lines, colors=colour, linewidths=width, linestyles=style, zorder=1),
+                autolim=False)
+
+    def text(self, x, y, text, **how):
+        """Text at a place in inches."""
+        how = {"fontsize": 8, "color": INK, **how}
+        return self.axes.text(x, y, text, **how)
+
+
+class Plot:
+    """A small plot in a cell of a lattice: frame, ticks and a map from data to inches."""
+
+    def __init__(self, lattice: Lattice, row: int, column: int, x_range, y_range, *,
+                 x_label: str, y_labels: bool = True):
+        self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
+        self.corner = lattice.cell(row, column)
+        (left, bottom), (width, height) = self.corner, lattice.size
+        lattice.line([left, left, left + width], [bottom + height, bottom, bottom])
+        for value in _ticks(x_range, 4):
+            x, _ = self.place(value, y_range[0])
+            lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
+            lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top", fontsize=7)
+        for value in _ticks(y_range, 2):
+            _, y = self.place(x_range[0], value)
+            kind = (INK, 0.7) if value == 0 else (FAINT, 0.3)
+            lattice.line([left, left + width], [y, y], *kind)
+            if y_labels:
+                lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center", fontsize=7)
+        lattice.text(left + width / 2, bottom - 0.17, x_label, ha="center", va="top", fontsize=7.5)
+
+    def place(self, x, y):
+        """Data to inches."""
+        (left, bottom), (width, height) = self.corner, self.lattice.size
+        (x0, x1), (y0, y1) = self.x_range, self.y_range
+        return (left + width * (np.asarray(x) - x0) / (x1 - x0),
+                bottom + height * (np.asarray(y) - y0) / (y1 - y0))
+
+    def inside(self, y) -> np.ndarray:
+        """Mask of the values that the plot has room for."""
+        return (np.asarray(y) >= self.y_range[0]) & (np.asarray(y) <= self.y_range[1])
+
+
+def padded(values) -> tuple[float, float]:
+    """A range with a little room on both sides, never empty."""
+    low, high = float(np.min(values)), float(np.max(values))
+    room = 0.05 * (high - low) or 0.5 * max(abs(low), 1.0)
+    return low - room, high + room
+
+
+def _ticks(limits, count):
+    low, high = limits
+    ticks = MaxNLocator(count).tick_values(low, high)
+    return [t for t in ticks if low <= t <= high]

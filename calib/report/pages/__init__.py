@@ -1,0 +1,1 @@
+"""Pages of the report and of the other documents, made of blocks: what a person reads of each."""

@@ -1,0 +1,77 @@
+"""Check shots against their predictions, as a document and as text."""
+
+import io
+
+import numpy as np
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from calib.adjust.distributions import chi2_isf
+from calib.calibration import Solution
+from calib.document.checked import CheckTold
+from calib.judge.check import Checked, common_offset
+from calib.judge.gates import ERROR_RATE
+from calib.report.record import check_record
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.gate import offset_says
+
+#: A check shot further out than this share of good ones is marked.
+LEVEL = 0.001
+
+
+def checked_document(solution: Solution, check: Checked, source: str) -> CheckTold:
+    """The record of the check with a sentence, whether sds explain the misses, and cautions.
+
+    `passed` needs both: every miss within the tolerance, which came from `source`, and no common
+    offset beyond chance.
+    """
+    offset = common_offset(solution, check)
+    alike = offset.chance <= ERROR_RATE
+    record = check_record(solution, check, offset)
+    within = int(np.sum(check.lengths <= check.tolerance))
+    surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
+                  if statistic > chi2_isf(LEVEL, 3)]
+    says = (f"{within} of {record.count} check shots are within "
+            f"{1000 * check.tolerance:.0f} mm of their prediction (worst "
+            f"{1000 * record.max_3d:.1f} mm, rms {1000 * record.rms_3d:.1f} mm).")
+    return CheckTold(**{
+        **dict(record),
+        "passed": record.passed and not alike,
+        "says": says,
+        "tolerance_source": source,
+        "further_out_than_their_sds_allow": surprising,
+        "offset_says": offset_says(not alike, offset, len(check.shots)),
+        "cautions": list(CAUTIONS),
+    })
+
+
+def checked_text(document: CheckTold) -> str:
+    """For the terminal."""
+    out = Console(file=io.StringIO(), width=100, no_color=True, highlight=False, markup=False)
+    out.print(document.says)
+    out.print(f"Tolerance: {1000 * document.tolerance:.0f} mm on the 3-D miss "
+              f"({document.tolerance_source}).")
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("shot", "pose", "target"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("east mm", "north mm", "up mm", "3-D mm", "predicted sd mm"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
+    for shot in document.shots:
+        miss = shot.miss.numbers
+        sd, length = np.linalg.norm(shot.sd.numbers), np.linalg.norm(miss)
+        table.add_row(
+            shot.shot, shot.pose, shot.target, *(f"{1000 * m:+.1f}" for m in miss),
+            f"{1000 * length:.1f}", f"{1000 * sd:.1f}",
+            "OUT" if length > document.tolerance else "")
+    out.print(table)
+    out.print(document.offset_says)
+    odd = document.further_out_than_their_sds_allow
+    if odd:
+        out.print(f"Further out than their sds allow: {', '.join(odd)}.")
+    if not document.passed:
+        out.print("Before anyone goes back to the machine:")
+        for caution in document.cautions:
+            out.print(f"- {caution}")
+    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"

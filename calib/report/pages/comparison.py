@@ -1,0 +1,289 @@
+"""Two set-ups compared: results or tapes, quantity by quantity and at the edge."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.adjust.distributions import chi2_isf, normal_isf
+from calib.chain.angles import differences
+from calib.document.compared import ComparedRow, Comparison, Together
+from calib.document.edge import SetupError
+from calib.edge import envelope_edge
+from calib.judge.same_model import model_differences, structure_differences
+from calib.judge.survey import (
+    Survey,
+    difference,
+    difference_covariance,
+    same_rows,
+    shared_shots,
+)
+from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
+from calib.report.blocks import (
+    COLUMN,
+    Items,
+    Picture,
+    Section,
+    Table,
+    Text,
+    fixed,
+    mm,
+    words,
+)
+from calib.report.evidence import setup_error_record, taped_parameters
+from calib.report.figures import edge_maps
+from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.words.model import difference_says
+
+#: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
+LIMIT = float(normal_isf(TAPE_LEVEL / 2))
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two: a survey, or a tape (`calib.run.records.Tape`)."""
+
+    name: str
+    survey: Survey | None = None
+    tape: object = None
+
+
+def comparison(first: Side, second: Side) -> Comparison:
+    """The document of a comparison; differences are second less first, m and deg."""
+    if first.survey and second.survey:
+        rows, edge, notes, together = _two_surveys(first.survey, second.survey)
+    elif first.survey or second.survey:
+        rows, edge, notes, together = _with_tape(first, second)
+    else:
+        rows, edge, notes, together = _two_tapes(first, second)
+    return Comparison(
+        schema_=1,
+        first=first.name,
+        second=second.name,
+        level=TAPE_LEVEL,
+        limit=LIMIT,
+        rows=rows,
+        together=together,
+        edge=edge,
+        edge_of="first" if second.survey and not first.survey else "second",
+        notes=notes,
+    )
+
+
+def _row(quantity, unit, first, second, sd, **taped):
+    """A row from SI values; sd None or NaN where the difference cannot be tested.
+
+    `taped` is what a row with a tape says besides.
+    """
+    f = unit_factor(unit)
+    difference = differences(second[0], first[0], unit)
+    tested = sd is not None and np.isfinite(sd) and sd > 0
+    z = difference / sd if tested else None
+    return ComparedRow(
+        quantity=quantity, unit=unit,
+        first=number(f * first[0]), first_sd=number(f * first[1]),
+        second=number(f * second[0]), second_sd=number(f * second[1]),
+        difference=number(f * difference),
+        difference_sd=number(f * sd) if tested else None,
+        z=None if z is None else number(z),
+        significant=bool(tested and abs(z) > LIMIT),
+        **taped,
+    )
+
+
+def _two_surveys(a, b):
+    names = [n for n in a.rig.parameter_names if n in b.rig.parameter_names]
+    notes, models = [], model_differences(a, b)
+    covariance = difference_covariance(a, b, names)
+    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if models:
+        unlike = "; ".join(difference_says(d, "the first", "the second") for d in models)
+        notes.append(f"They are of different models, no quantity is tested: {unlike}.")
+    count = shared_shots(a, b)
+    if count:
+        notes.append(f"Both come from the same shots ({count} of them): their difference has no "
+                     "sd of its own and is not tested.")
+    tested = not (models or count)
+    own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
+                                               strict=True), strict=True)) for r in (a, b)]
+    units = dict(zip(names, a.units(names), strict=True))
+    rows = [_row(n, units[n], own[0][n], own[1][n], s if tested else None)
+            for n, s in zip(names, sd, strict=True)]
+    only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
+    if only:
+        notes.append(f"Only one of them has {', '.join(sorted(only))}.")
+    together = _together(difference(a, b, names), covariance) if tested else None
+    return rows, setups_edge(a, b), notes, together
+
+
+def setups_edge(machine: Survey, entered: Survey) -> SetupError | None:
+    """What the edge is off by with one result's values entered where the other's are right.
+
+    The sd is that of the difference of the two; none where they share shots. None where the edge
+    of one does not exist in the other.
+    """
+    nodes = envelope_edge(machine.rig, machine.parameters)
+    alike = not structure_differences(machine, entered) and (
+        machine.rig.parameter_names == entered.rig.parameter_names)
+    covariance = None
+    if alike and not shared_shots(machine, entered):
+        covariance = difference_covariance(machine, entered, machine.rig.parameter_names)
+    try:
+        return setup_error_record(nodes, covariance, entered.parameters,
+                                  None if alike else entered.rig)
+    except ValueError:
+        return None
+
+
+def _together(change, covariance):
+    """Chi-square of all differences together and its limit; None with nothing to test."""
+    told = np.diag(covariance) > 0
+    statistic, dof = chi_square(change[told], covariance[np.ix_(told, told)])
+    if not dof:
+        return None
+    limit = float(chi2_isf(TAPE_LEVEL, dof))
+    return Together(chi2=number(statistic), dof=dof, limit=limit,
+                    significant=bool(statistic > limit))
+
+
+def _with_tape(first, second):
+    survey = first.survey or second.survey
+    tape = second.tape if first.survey else first.tape
+    rig, used = survey.rig, same_rows(tape, survey.tape)
+    test = tape_test(rig, survey.parameters, survey.covariance, tape, used)
+    units = {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
+    rows = []
+    for i, quantity in enumerate(tape.quantities):
+        pair = [(test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])]
+        f = unit_factor(units[quantity])
+        rows.append(_row(
+            quantity, units[quantity], *(pair if first.survey else pair[::-1]),
+            test.difference_sd[i], prior=bool(test.used[i]), without=number(f * test.without[i]),
+            without_sd=number(f * test.without_sd[i])))
+    notes = []
+    if test.used.any():
+        notes.append("The tape took part in the solution: each value is tested against what the "
+                     "solution says without it.")
+    left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities
+            and p.name in rig.moving_edge]
+    if left:
+        notes.append(f"Not taped, and taken as solved at the edge: {', '.join(left)}.")
+    nodes = envelope_edge(rig, survey.parameters)
+    edge = setup_error_record(nodes, survey.covariance,
+                              taped_parameters(rig, survey.parameters, tape))
+    together = None if not test.dof else Together(
+        chi2=number(test.joint), dof=test.dof, limit=test.joint_limit,
+        significant=bool(test.joint > test.joint_limit))
+    return rows, edge, notes, together
+
+
+def _two_tapes(first, second):
+    a, b = first.tape, second.tape
+    common = [q for q in a.quantities if q in b.quantities]
+    rows = []
+    for quantity in common:
+        i, j = a.quantities.index(quantity), b.quantities.index(quantity)
+        rows.append(_row(quantity, a.si_units[i], (a.value[i], a.sd[i]), (b.value[j], b.sd[j]),
+                         float(np.hypot(a.sd[i], b.sd[j]))))
+    notes = ["Both are tapes: without a result there is no machine to carry the difference to "
+             "the edge."]
+    only = set(a.quantities) ^ set(b.quantities)
+    if only:
+        notes.append(f"Only one of them has {', '.join(sorted(only))}.")
+    return rows, None, notes, None
+
+
+def comparison_sections(document: Comparison) -> list[Section]:
+    """What a person reads of a comparison."""
+    rows, blocks = document.rows, []
+    if document.edge is not None:
+        blocks.append(edge_sentence(document.edge, f"Entering {document.entered}"))
+    blocks.append(Text(words(*_quantities_say(document)), "lead"))
+    if document.notes:
+        blocks.append(Items(tuple(("", words(n)) for n in document.notes)))
+    blocks.append(_rows_table(document, rows))
+    blocks.append(Text(words("A difference is called more than chance beyond ",
+                             fixed(document.limit, 2), " of its sds."), "note"))
+    if document.edge is not None:
+        blocks += edge_blocks(document.edge)
+    return [Section("comparison", f"{document.first} and {document.second}", tuple(blocks))]
+
+
+def _quantities_say(document):
+    """What the tests of the quantities come to, one by one and together: parts of a sentence."""
+    bad = [r.quantity for r in document.rows if r.significant]
+    if bad:
+        return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
+    if all(r.z is None for r in document.rows):
+        return ("No quantity can be tested.",)
+    together = document.together
+    if together is not None and together.significant:
+        return ("No single quantity differs by more than chance, but all of them together do "
+                "(chi-square ", fixed(together.chi2, 1), ", limit ",
+                fixed(together.limit, 1), ").")
+    if document.edge is None:
+        return ("No quantity differs by more than chance.",)
+    return ("Quantity by quantity they agree within their sds; what these differences add up to at "
+            "the edge stands above.",)
+
+
+def _rows_table(document, rows):
+    cells = []
+    for r in rows:
+        label, f = SHOWN[r.unit]
+        d = 1 if label == "mm" else 3
+        cells.append([
+            r.quantity, label, fixed(r.first, d, f), fixed(r.second, d, f),
+            fixed(r.difference, d, f, True), fixed(r.difference_sd, d, f),
+            fixed(r.z, 1, 1.0, True),
+            "not tested" if r.z is None else
+            "more than chance" if r.significant else "agrees",
+        ])
+    return Table(
+        f"First: {document.first}; second: {document.second}. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
+         "verdict"),
+        cells, [r.significant for r in rows])
+
+
+def edge_sentence(edge: SetupError, start: str) -> Text:
+    """What a set-up costs at the edge, in a sentence."""
+    summary, at = edge.summary, edge.worst_at
+    posture = [part for axis in edge.axes
+               for part in (f", {axis.reading} ", fixed(at.joints[axis.reading], 0),
+                            " deg")]
+    known = [" (no sd)"] if edge.worst_sd is None else [
+        " (sd ", mm(edge.worst_sd, 0), ", 95 %: ", mm(edge.worst_low95, 0), " to ",
+        mm(edge.worst_high95, 0), ")"]
+    return Text(words(
+        f"{start} would put the edge wrong by ", mm(summary.worst, 0), " mm at worst", *known,
+        ", at ", at.point, " (reach ", at.reach, *posture, "); ", mm(summary.rms, 0),
+        " mm rms and below ", mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
+
+
+def shares_table(edge: SetupError) -> Table:
+    """What causes an edge error."""
+    return Table(
+        "Causes of the edge error (first order; negative shares compensate others)",
+        ("quantity", "alone, mm rms", "share, %"),
+        [[s.name, mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares])
+
+
+def edge_blocks(edge: SetupError) -> list:
+    """Causes and maps of an edge error."""
+    height = 0.8 + 1.55 * len(edge.reaches)
+    error = [
+        Picture("edge-error", "Edge error over the working envelope",
+                "One map per reach of the edge error in mm over the swept joints, all on one "
+                "scale; each cell carries its number.",
+                lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
+    ]
+    if not edge.shares:
+        return error
+    return [
+        shares_table(edge),
+        *error,
+        Picture("edge-causes", "What causes the edge error",
+                "Bars: the edge error each quantity would cause alone, with its share of the "
+                "whole in per cent.",
+                lambda figure, _: edge_maps.setup_shares(figure, edge), (COLUMN, 2.9)),
+    ]

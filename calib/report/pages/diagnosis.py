@@ -1,0 +1,183 @@
+"""A diagnosis as a document and as text: what is wrong, the evidence, the edit to make."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
+from calib.judge.explain import Explanation, Ranked
+from calib.report.numbers import number
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.suspect import suspect_says
+
+#: How many explanations are listed.
+LISTED = 8
+
+#: What no run of this kind can show, and what would.
+NOT_SEEN = (
+    "A wrong prism constant, or a target held beside the corner: the edge comes out that much "
+    "longer or lower. Two shots of one point with different prisms, or a taped pin_to_edge, show "
+    "it.",
+    "A sticker, mark or prism that is not at the point it stands for, alike in every pose. A tape "
+    "from the mark to the point shows it.",
+    "A scale of the whole survey (projection, atmosphere), where no long length is taped. A taped "
+    "boom_length and stick_length show it, or a measured distance between two known points.",
+    "A pole height left on in every shot of a stand: it only lifts the stand, and changes no "
+    "dimension. A shot of a known height shows it.",
+    "A zero, a length or a sign that is wrong from the first pose to the last, where nothing is "
+    "taped: it is solved for as it is. The tape shows it.",
+    "The sign of the house pitch where the boom has an inclinometer of its own: next to nothing "
+    "depends on it. Parking nose up shows it on the display.",
+    "International against US survey feet near the origin: they differ by 2 mm per km. The data "
+    "collector's setting shows it.",
+)
+
+
+def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
+                       applied: Applied | None = None) -> Diagnosis:
+    """What `calib diagnose` prints.
+
+    Parameters
+    ----------
+    next_commands : sequence of str
+        What to type next, with the paths of this run.
+    applied : Applied, optional
+        The corrected copy that was written.
+    """
+    return Diagnosis(
+        says=_says(found),
+        fits=found.fits,
+        looked_at=found.looked_at,
+        as_it_is=_ranked(found.as_it_is, found),
+        mistake=None if found.claimed is None else _ranked(found.claimed, found),
+        part=None if found.part is None else _ranked(found.part, found),
+        fits_as_well=[FitsAsWell(says=a.mistake.says, tells=a.tells) for a in found.as_well],
+        cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
+        explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
+        suspects=[] if found.suspects is None else [
+            OddValue(name=s.name, kind=s.kind, says=suspect_says(s, found.suspects.solution),
+                     chance=s.chance)
+            for s in found.suspects.beyond_chance
+        ],
+        criterion="Schwarz (1978) with prior odds; differences above 10 are very strong "
+        "(Kass and Raftery 1995). A cause leaves a run that passes the global test at 0.001.",
+        not_seen=list(NOT_SEEN),
+        next=list(next_commands),
+        cautions=list(CAUTIONS),
+        applied=applied,
+    )
+
+
+def diagnosis_text(document: Diagnosis) -> str:
+    """For the terminal; at most 100 columns are not promised for long ids."""
+    lines = [document.says]
+    best = document.mistake or document.part
+    if best is not None:
+        lines += ["", f"Evidence: {_evidence(document.as_it_is, best)}", f"Edit: {best.edit}"]
+    if document.cannot_be_told_from:
+        lines += ["", "These shots cannot tell it from:"]
+        lines += [f"- {rival.says} Edit: {rival.edit}" for rival in document.cannot_be_told_from]
+    if document.suspects:
+        lines += ["", "Values that do not fit the others as the run is:"]
+        lines += [f"- {suspect.says}" for suspect in document.suspects]
+    if not document.fits:
+        lines += ["", f"{document.looked_at} explanations were tried. The run was not changed."]
+    lines += ["", "What no shot of such a run can show, and what would:"]
+    lines += [f"- {line}" for line in document.not_seen]
+    if document.next:
+        lines += ["", "Next:", *(f"  {command}" for command in document.next)]
+    if not document.fits:
+        lines += ["", "Before anyone goes back to the machine:"]
+        lines += [f"- {caution}" for caution in document.cautions]
+    return "\n".join(lines) + "\n" + _applied_text(document.applied)
+
+
+def _applied_text(applied):
+    """What a corrected copy was written, and what it does; empty if none was."""
+    if applied is None:
+        return ""
+    before, after = applied.before, applied.after
+    return "\n".join([
+        "", f"A corrected copy is in {applied.folder}; the comments in it say what was changed.",
+        *(f"  {name:27s}{write(was):>16s}  ->  {write(now)}" for name, was, now, write in (
+            ("variance factor", before.variance_factor, after.variance_factor,
+             lambda v: "no solution" if v is None else f"{v:.2f}"),
+            ("worst sd of the edge", before.edge_sd, after.edge_sd,
+             lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
+            ("every gate passed", before.passed, after.passed, lambda v: "yes" if v else "no"))),
+        ""])
+
+
+def _says(found):
+    if found.as_well:
+        others = " ".join(
+            f"{a.mistake.says.rstrip('.')} (then {a.tells} is {_size(a.other, a)} and not "
+            f"{_size(a.value, a)}: a taped {a.tells} tells which)." for a in found.as_well)
+        return ("The run fits as it is, but these data fit equally well if something was "
+                f"exchanged. {others}")
+    if found.fits:
+        return ("The run fits: shots, readings and tape agree within their stated sds, no value "
+                "is out by more than chance, and no test of a single systematic fault finds one. "
+                "There is no mistake to look for.")
+    if found.single_values is not None:
+        wrong = found.single_values
+        return (f"{wrong.mistake.says.rstrip('.')}; without them the run fits "
+                f"({_times(wrong.variance_factor)} its stated sds). "
+                f"{wrong.mistake.edit}")
+    if found.claimed is not None:
+        says = found.claimed.mistake.says
+        if found.rivals:
+            count = len(found.rivals)
+            says += " (Or {} that the shots cannot tell from it.)".format(
+                "another explanation" if count == 1 else f"one of {count} explanations")
+        return says
+    if found.part is not None:
+        left = _times(found.part.variance_factor)
+        return (f"More than one thing is wrong, and no explanation here leaves a run that fits. A "
+                f"part of it: {found.part.mistake.says} The rest ({left} the stated sds) is "
+                "something this tool does not know.")
+    if found.as_it_is.dof <= 0:
+        return ("Nothing is left over to check the fit with, so no mistake can be told: shoot more "
+                "poses.")
+    if found.as_it_is.passes and not found.systematic:
+        names = ", ".join(s.name for s in found.suspects.beyond_chance)
+        return (f"The run fits as a whole, but {names} is further out than the worst value of 95 "
+                "in 100 clean runs. Nothing else is wrong that is known here: look at it again.")
+    if found.as_it_is.passes:
+        return ("The run fits as a whole, but something systematic is in it that is something "
+                "this tool does not know. The nearest test: a "
+                f"{found.systematic[0].added.family}.")
+    return ("The run does not fit, and the reason is something this tool does not know: no mistake "
+            "of the kinds known here, nor two of them, leaves a run that fits. The stated sds may "
+            "be too small, or the machine differs from the rig.")
+
+
+def _size(value, as_well):
+    return f"{value:.3f} m" if as_well.unit == "m" else f"{np.degrees(value):.2f} deg"
+
+
+def _evidence(before, after):
+    was, now = _times(before.variance_factor), _times(after.variance_factor)
+    return (f"shots, readings and tape disagree by {was} their stated sds as the run is, and by "
+            f"{now} after the edit.")
+
+
+def _times(factor):
+    if factor is None or not np.isfinite(factor):
+        return "more than can be computed of"
+    times = np.sqrt(factor)
+    return f"{times:.1f} times" if times < 10 else f"{times:.0f} times"
+
+
+def _ranked(ranked: Ranked, found: Explanation) -> Explained:
+    mistake = ranked.mistake
+    return Explained(
+        says="Nothing is wrong." if mistake is None else mistake.says,
+        edit=None if mistake is None else mistake.edit,
+        family=None if mistake is None else mistake.family,
+        chi2=number(ranked.chi2),
+        dof=ranked.dof,
+        variance_factor=number(ranked.variance_factor),
+        behind=number(ranked.score - found.ranked[0].score),
+        passes=ranked.passes,
+    )

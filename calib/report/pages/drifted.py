@@ -1,0 +1,229 @@
+"""The drift of a rig between two results, as a document and in words."""
+
+import numpy as np
+
+from calib.adjust.congruency import LEVEL
+from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, FailedGates, Moved
+from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
+from calib.judge.survey import Survey
+from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells, words
+from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
+from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
+from calib.report.words.model import difference_says, otherwise_says
+
+#: A difference of more sds is remarked upon where nothing, or not everything, could be named.
+_DIFFERS = 3.0
+
+#: What a survey changes: unit of the record, factor to it, and what it is put down to.
+_SURVEY = {
+    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % {way} than before, all by the same share: "
+                   "the scale or the unit of one of the surveys, not the machine."),
+    SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "All sensors in the boom plane read as if "
+                      "tipped by {size} deg ({way} than before), all alike: the vertical of one of "
+                      "the surveys (level of the instrument, origin of the coordinates), not three "
+                      "sensors at once."),
+}
+
+
+def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
+    """What a drift test found, m and deg."""
+    test = found.congruency
+    moved = _moved(newer, found)
+    return DriftRecord(
+        schema_=1,
+        older=older.identity,
+        newer=newer.identity,
+        level=LEVEL,
+        test=CongruencyTest(
+            statistic=number(test.statistic), limit=number(test.limit),
+            rank=test.rank, dof=test.dof, p_value=number(test.p_value),
+            omega=number(test.omega), pooled_variance_factor=number(test.pooled),
+            congruent=bool(test.congruent), same_precision=bool(found.same_precision),
+            rest_statistic=number(test.rest_statistic), rest_limit=number(test.rest_limit),
+        ),
+        passed=passed(older, newer, found),
+        models=[difference_says(d) for d in found.models],
+        otherwise=found.otherwise and otherwise_says(found.otherwise),
+        moved=moved,
+        failed_gates=FailedGates(older=list(older.failed), newer=list(newer.failed)),
+        doubt=_doubt(older, newer, found),
+        remarks=_remarks(older, newer),
+        rows=_rows(older, newer, found),
+        # What going on with the older values would do at the edge now.
+        edge=setups_edge(newer, older),
+        says=_says(moved, found, older.failed or newer.failed),
+    )
+
+
+def passed(older: Survey, newer: Survey, found: Drift) -> bool:
+    """Whether two sound results of one model differ by nothing beyond chance."""
+    return bool(found.congruency.congruent and found.comparable
+                and not older.failed and not newer.failed)
+
+
+def _moved(newer, found):
+    if not found.comparable:
+        return []
+    test = found.congruency
+    parameters = {p.name: p for p in newer.rig.parameters}
+    sds = np.sqrt(np.diag(test.change_covariance))
+    moved = []
+    for name, change, sd, step in zip(found.moved_names, test.change, sds, test.moved, strict=True):
+        p = parameters.get(name)
+        unit, f = (p.unit, unit_factor(p.unit)) if p else _SURVEY[name][:2]
+        others = [found.candidates[j] for j in step.alternatives]
+        moved.append(Moved(
+            name=name, unit=unit, change=number(f * change), sd=number(f * sd),
+            statistic=number(step.statistic), limit=number(step.limit),
+            alternatives=others,
+            says=(_moved_words(p, f * change, f * sd, newer.rig) if p
+                  else _survey_words(name, f * change, f * sd)) + _or_else(others),
+        ))
+    return moved
+
+
+def _or_else(others):
+    if not others:
+        return ""
+    return f" Or it is {' or '.join(others)}: these shots cannot tell."
+
+
+def _survey_words(name, change, sd):
+    size, spread = value_and_sd(abs(change), sd)
+    return _SURVEY[name][2].format(size=f"{size} ± {spread}",
+                                   way="larger" if change > 0 else "smaller")
+
+
+def _moved_words(parameter, change, sd, rig):
+    label, factor = SHOWN[parameter.unit]
+    size, spread = value_and_sd(abs(change), sd, factor)
+    way = "larger" if change > 0 else "smaller"
+    worn = (" An edge that wears does this."
+            if parameter.name.endswith(("edge_drop", "edge_reach")) and change < 0 else "")
+    across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
+    tipped = (" A survey with its vertical tipped across the boom looks the same."
+              if across else "")
+    return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
+            f"before.{worn}{tipped}")
+
+
+def _says(moved, found, failed):
+    """The verdict. Nothing is blamed between two models, and with failed gates only if."""
+    if found.models:
+        return ("What differs between them may come from that alone: nothing can be said to have "
+                "moved, nor to have stayed. Solve both runs again with the same rig, the same "
+                "parameters held and the same values of them, then repeat this.")
+    if found.otherwise is not None:
+        return ("Nothing can be said to have moved: one of the results is a mirror image or "
+                "relabelled. Find which with calib diagnose, and solve it again.")
+    if found.congruency.congruent:
+        return "Nothing has moved beyond chance."
+    if not moved:
+        return "Something has moved, but no single quantity explains it."
+    if failed:
+        return ("Were both results right, this would have moved: "
+                f"{', '.join(m.name for m in moved)}.")
+    if len(moved) == 1:
+        return moved[0].says
+    return f"Moved beyond chance: {', '.join(m.name for m in moved)}."
+
+
+def _doubt(older, newer, found):
+    """What stands first where the two results are no sound pair; None if they are."""
+    failed = [f"the {which} result failed {' and '.join(survey.failed)}"
+              for which, survey in (("older", older), ("newer", newer)) if survey.failed]
+    said = "; ".join(failed)
+    if found.models:
+        alike = "; ".join(map(difference_says, found.models))
+        also = f" Besides, {said}." if failed else ""
+        return f"The two results are of different models: {alike}.{also}"
+    if found.otherwise is not None:
+        return f"{otherwise_says(found.otherwise)}."
+    if found.more_moved:
+        reason = "These are probably two machines, or a result failed its gates: "
+        reason += said or ("neither did, so look whether it is the same machine and attachment")
+        return f"More has moved than the quantities named below. {reason}."
+    if failed and not found.congruency.congruent:
+        return (f"{said[0].upper()}{said[1:]}: what seems to have moved may be its mistake. Mend "
+                "that result first.")
+    if failed:
+        return f"{said[0].upper()}{said[1:]}: do not rest anything on this test."
+    return None
+
+
+def _remarks(older, newer):
+    """What hints at the wrong pair of results, or at the wrong order."""
+    remarks = []
+    if older.rig.name != newer.rig.name:
+        remarks.append(f"The older result is of the rig {older.rig.name}, the newer of "
+                       f"{newer.rig.name}: are they of one machine?")
+    if older.time and newer.time and older.time > newer.time:
+        remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
+                       "the two the wrong way round? Then larger is smaller.")
+    return remarks
+
+
+def _mark(name, z, found, doubtful):
+    """What stands at the end of a row; a large difference is never passed over in silence."""
+    if name in found.moved_names:
+        return "moved"
+    return "differs" if doubtful and z is not None and abs(z) > _DIFFERS else ""
+
+
+def _rows(older, newer, found):
+    doubtful = not found.comparable or found.more_moved or bool(older.failed or newer.failed) or \
+        not set(found.moved_names) <= set(found.names)
+    rows = []
+    for i, name in enumerate(found.names):
+        (a,), (b,), (unit,) = older.index([name]), newer.index([name]), newer.units([name])
+        f, difference, sd = unit_factor(unit), found.difference[i], found.difference_sd[i]
+        z = difference / sd if sd > 0 else None
+        rows.append(DriftRow(
+            name=name, unit=unit, older=number(f * older.parameters[a]),
+            newer=number(f * newer.parameters[b]), difference=number(f * difference),
+            sd=number(f * sd), z=None if z is None else number(z),
+            moved=name in found.moved_names, mark=_mark(name, z, found, doubtful),
+        ))
+    return rows
+
+
+def drift_sections(document: DriftRecord) -> list[Section]:
+    """What a person reads of a drift test."""
+    test = document.test
+    moved = document.moved
+    items = [("moved", words(m.says)) for m in moved] \
+        if len(moved) > 1 or (moved and moved[0].says != document.says) else []
+    items += [("note", words(remark)) for remark in document.remarks]
+    if not test.same_precision:
+        items.append(("note", words("The two runs fit themselves differently well: each was "
+                                    "weighted by how well it does. Look at their own reports "
+                                    "before trusting this test.")))
+    differ = [r.name for r in document.rows if r.mark == "differs"]
+    if differ:
+        items.append(("note", words("Not named as moved, but "
+                                    f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
+    rows = []
+    for r in document.rows:
+        label, factor = SHOWN[r.unit]
+        newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)
+        rows.append([r.name, label, fixed(r.older, decimals, factor), newer,
+                     fixed(r.difference, decimals, factor, True), sd,
+                     fixed(r.z, 1, 1.0, True), r.mark])
+    doubt = document.doubt
+    blocks = [
+        *([Text(words(doubt), "lead")] if doubt else []),
+        Text(words(document.says), "lead"),
+        *([Items(tuple(items))] if items else []),
+        Text(words("Congruency test of what the shots of both say, the tape left out: F ",
+                   fixed(test.statistic, 2), ", critical ", fixed(test.limit, 2), " at ",
+                   fixed(document.level, 0, 100.0), " % (", fixed(test.rank, 0), " and ",
+                   fixed(test.dof, 0), " degrees of freedom, pooled variance factor ",
+                   fixed(test.pooled_variance_factor, 2), ").")),
+        *([] if document.edge is None else
+          [edge_sentence(document.edge, "Going on with the older values")]),
+        Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
+              "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
+                       ""), rows, [bool(r.mark) for r in document.rows]),
+        *([] if document.edge is None else edge_blocks(document.edge)),
+    ]
+    return [Section("drift", "What has moved", tuple(blocks))]

@@ -1,0 +1,253 @@
+"""The history of a rig: one line per result, appended and never changed, each linked to the last.
+
+A line holds the hash of the result, the hash of its inputs, its values, and the hash of the line
+before: a line that was edited or taken out breaks the links of those after it.
+"""
+
+import csv
+import hashlib
+import io
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.document.record import ResultRecord
+from calib.report.blocks import Picture, Section, Table, Text, words
+from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.style import INK, PLAIN
+from calib.report.numbers import SHOWN, value_and_sd
+from calib.spreadsheet import guard, unguard
+
+COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
+           "values", "previous_sha256")
+
+#: The previous hash of the first line.
+NOTHING = "0" * 64
+
+
+class BrokenHistory(Exception):
+    """A history that is none, or was changed: the line, what was found and what was expected."""
+
+    def __init__(self, line: int, found: str, expected: str):
+        self.line, self.found, self.expected = line, found, expected
+        super().__init__(f"line {line}: found {found}, expected {expected}")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of the history.
+
+    Attributes
+    ----------
+    result : str
+        Path of the result below the folder, with ``/``.
+    time : str
+        Of the run's first pose, empty if the run states no times.
+    values : dict of str to [value, sd, unit]
+        m and deg; sd None where held.
+    """
+
+    number: int
+    result: str
+    time: str
+    rig: str
+    passed: bool
+    result_sha256: str
+    inputs_sha256: str
+    values: dict
+    previous_sha256: str
+
+    def line(self) -> str:
+        """The line as it is written, with its line feed."""
+        out = io.StringIO()
+        values = json.dumps(self.values, separators=(",", ":"), ensure_ascii=False)
+        csv.writer(out, lineterminator="\n").writerow([
+            self.number, guard(self.result), self.time, guard(self.rig),
+            "yes" if self.passed else "no",
+            self.result_sha256, self.inputs_sha256, values, self.previous_sha256])
+        return out.getvalue()
+
+
+def header() -> str:
+    """The first line of the file."""
+    return ",".join(COLUMNS) + "\n"
+
+
+def read_history(text: str) -> tuple[list[Entry], str]:
+    """Read and verify a history.
+
+    Returns
+    -------
+    entries : list of Entry
+    kept : str
+        The text up to the last whole line: what a write that was cut short leaves behind it is
+        dropped.
+
+    Raises
+    ------
+    BrokenHistory
+        Where a line is no line of a history, or does not follow from the one before.
+    """
+    kept = text[: text.rfind("\n") + 1]
+    lines = kept.splitlines(keepends=True)
+    if lines and lines[0] != header():
+        raise BrokenHistory(1, "another heading",
+                            "the heading of a history: " + header().strip())
+    entries, previous = [], NOTHING
+    for number, line in enumerate(lines[1:], start=1):
+        try:
+            entry = _entry(next(csv.reader([line])))
+        except (ValueError, StopIteration, RecursionError, csv.Error):
+            raise BrokenHistory(number + 1, "no line of a history",
+                                "a line as calib history wrote it") from None
+        if entry.previous_sha256 != previous or entry.number != number:
+            raise BrokenHistory(
+                number + 1, f"the link {entry.previous_sha256[:12]}...",
+                f"{previous[:12]}...: a line before this one was changed or taken out")
+        entries.append(entry)
+        previous = _digest(line)
+    return entries, kept
+
+
+def _entry(cells):
+    number, result, time, rig, passed, own, inputs, values, previous = cells
+    if passed not in ("yes", "no"):
+        raise ValueError(passed)
+    values = json.loads(values, parse_constant=_refuse)
+    if not isinstance(values, dict) or not all(map(_is_quantity, values.values())):
+        raise ValueError(values)
+    return Entry(int(number), unguard(result), time, unguard(rig), passed == "yes", own, inputs,
+                 values, previous)
+
+
+def _is_quantity(quantity):
+    """A value, an sd or none, and a unit, as `Entry` has them."""
+    def is_number(x):
+        return isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < 1e12
+
+    return (isinstance(quantity, list) and len(quantity) == 3 and is_number(quantity[0])
+            and (quantity[1] is None or (is_number(quantity[1]) and quantity[1] >= 0))
+            and quantity[2] in ("m", "deg"))
+
+
+def _refuse(constant):
+    raise ValueError(constant)
+
+
+def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultRecord]]
+              ) -> list[Entry]:
+    """Entries for the results that the history does not hold, in the order of their times.
+
+    Each result is its path, the SHA-256 of its file and its document.
+
+    A result without times comes after those with; results of the same time by their path.
+    """
+    known = {entry.result_sha256 for entry in entries}
+    previous = _digest(entries[-1].line()) if entries else NOTHING
+    fresh = {}
+    for path, digest, document in results:
+        if digest not in known:
+            fresh.setdefault(digest, (_time(document), path, digest, document))
+    added = []
+    # An empty time sorts last.
+    for time, path, digest, document in sorted(fresh.values(),
+                                               key=lambda r: (r[0] == "", *r[:3])):
+        entry = Entry(
+            number=len(entries) + len(added) + 1,
+            result=path,
+            time=time,
+            rig=document.rig.name,
+            passed=document.verdict.passed,
+            result_sha256=digest,
+            inputs_sha256=_inputs(document),
+            values={p.name: [p.value, p.sd, p.unit]
+                    for p in document.parameters},
+            previous_sha256=previous,
+        )
+        added.append(entry)
+        previous = _digest(entry.line())
+    return added
+
+
+def _time(document):
+    times = [pose.time for pose in document.poses if pose.time]
+    return min(times) if times else ""
+
+
+def _inputs(document):
+    files = document.run.files
+    return _digest("".join(f"{name} {files[name]}\n" for name in sorted(files)))
+
+
+def _digest(text):
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def history_document(entries: list[Entry]) -> dict:
+    """The history as one document."""
+    return {"schema": 1, "results": [{**vars(entry)} for entry in entries]}
+
+
+def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
+    """A table of the results, a table of the values, and a plot of each quantity."""
+    listed = Table("Results in the order in which they were recorded",
+                   ("number", "result", "time of the run", "rig", "gates"),
+                   [[str(r.number), r.result, r.time, r.rig,
+                     "passed" if r.passed else "FAILED"] for r in results],
+                   [not r.passed for r in results], wide=(1,))
+    if not results:
+        return [Section("history", "History", (Text(words("No results were found.")),))]
+    latest = results[-most:]
+    names = list(dict.fromkeys(name for r in latest for name in r.values))
+    rows = []
+    for name in names:
+        unit = next(r.values[name][2] for r in latest if name in r.values)
+        rows.append([name, SHOWN[unit][0], *(_value_text(r.values.get(name)) for r in latest)])
+    values = Table(f"Values and sds of the last {len(latest)} results",
+                   ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
+    moving = moving_names(results)
+    picture = () if len(results) < 2 or not moving else (Picture(
+        "quantities", "Each quantity over the results",
+        "A small panel per quantity: its value less that of the first result in mm or deg, with "
+        "bars of two sds, in the order of the results.", quantities,
+        (7.1, 0.7 + 1.15 * -(-len(moving) // 3))),)
+    return [Section("history", "History", (listed, values, *picture))]
+
+
+def _value_text(cell):
+    if cell is None:
+        return ""
+    value, sd, unit = cell
+    shown, spread = value_and_sd(value, sd, SHOWN[unit][1])
+    return shown if not sd else f"{shown} ± {spread}"
+
+
+def moving_names(results: list[Entry]) -> list[str]:
+    """Quantities that some result estimated."""
+    return list(dict.fromkeys(
+        name for r in results for name, (_, sd, _) in r.values.items() if sd))
+
+
+def quantities(figure, results):
+    """Change of each quantity since the first result that has it, with bars of two sds."""
+    names = moving_names(results)
+    lattice = Lattice(figure, -(-len(names) // 3), 3, top=0.4, gap=(0.5, 0.6))
+    for k, name in enumerate(names):
+        have = [r for r in results if name in r.values]
+        x = np.array([r.number for r in have])
+        value, sd = np.array([[r.values[name][0], r.values[name][1] or 0.0]
+                              for r in have]).T
+        label, factor = SHOWN[have[0].values[name][2]]
+        change, bar = factor * (value - value[0]), 2 * factor * sd
+        reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
+        plot = Plot(lattice, *divmod(k, 3), (0.5, results[-1].number + 0.5), (-reach, reach),
+                    x_label="result")
+        for xi, ci, bi in zip(x, change, bar, strict=True):
+            lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
+        lattice.line(*plot.place(x, change), PLAIN)
+        lattice.axes.scatter(*plot.place(x, change), s=12, color=PLAIN)
+        left, bottom = plot.corner
+        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{name}, {label} (n = {len(x)})")
+    lattice.finish()

@@ -1,0 +1,97 @@
+"""The terminal's summary of a result, made from the document of result.json."""
+
+import io
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from calib.document.record import ResultRecord
+from calib.report.judged import judged_lines
+from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.words.status import mark
+
+WIDTH = 100
+
+
+def summary(document: ResultRecord) -> str:
+    """Verdict, parameters, fit and worst shots as plain text, at most 100 columns wide."""
+    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out.print(document.verdict.says)
+    for reason in document.verdict.reasons:
+        out.print(f"- {reason}")
+    out.print(_parameter_table(document.parameters))
+    for weak in document.weak:
+        out.print(f"Weak: {weak.says}")
+    out.print(_fit_lines(document.fit))
+    for line in judged_lines(document):
+        out.print(line)
+    out.print(_worst_table(document))
+    if document.check is not None:
+        out.print(_check_line(document.check))
+    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+
+
+def _parameter_table(parameters):
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table.add_column("parameter", no_wrap=True)
+    table.add_column("unit")
+    for heading in ("value", "± sd", "tape", "difference", "sds"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("status", no_wrap=True)
+    for p in parameters:
+        label, factor = SHOWN[p.unit]
+        value, sd = value_and_sd(p.value, p.sd, factor)
+        decimals = len(value.partition(".")[2])
+        tape, difference = (
+            "" if number is None else f"{factor * number:.{decimals}f}"
+            for number in (p.tape, p.difference)
+        )
+        z = "" if p.z is None else f"{p.z:+.1f}"
+        table.add_row(p.name, label, value, sd, tape, difference, z, p.status)
+    return table
+
+
+def _fit_lines(fit):
+    lines = [
+        f"Fit: {fit.observations} observations, {fit.unknowns} unknowns, "
+        f"{fit.dof} degrees of freedom; "
+        f"shots fit to {1000 * fit.rms_3d:.1f} mm once the readings are corrected (residuals); "
+        f"at the readings as they were they miss by {1000 * fit.rms_3d_miss:.1f} mm (rms 3-D)."
+    ]
+    if fit.variance_factor is not None:
+        low, high = fit.chi2_low / fit.dof, fit.chi2_high / fit.dof
+        lines.append(
+            f"Variance factor {fit.variance_factor:.2f}; 95 % of runs with the stated sds "
+            f"lie in {low:.2f} to {high:.2f}."
+        )
+    lines.append("Sds are a-priori: the stated sds of shots, readings and tape at their word.")
+    return "\n".join(lines)
+
+
+def _worst_table(document: ResultRecord, count: int = 5):
+    worst = sorted(document.shots, key=lambda s: -abs(s.w or 0.0))
+    shown = [s for s in worst if s.suspect]
+    shown += [s for s in worst if not s.suspect][: max(0, count - len(shown))]
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
+                  title="Shots that fit worst (miss at the readings as they were, mm)")
+    for heading in ("shot", "pose", "target"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("east", "north", "up", "w"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
+    for s in shown:
+        miss = (f"{1000 * m:+.1f}" for m in s.miss.numbers)
+        w = "-" if s.w is None else f"{s.w:+.1f}"
+        table.add_row(s.shot, s.pose, s.target, *miss, w,
+                      mark(s, document).replace("suspect", "SUSPECT"))
+    return table
+
+
+def _check_line(check):
+    word = "within" if check.passed else "NOT within"
+    return (
+        f"Check shots: {check.count}, rms {1000 * check.rms_3d:.1f} mm, worst "
+        f"{1000 * check.max_3d:.1f} mm, {word} the tolerance of "
+        f"{1000 * check.tolerance:.0f} mm."
+    )

@@ -1,0 +1,56 @@
+"""Reports as one HTML page: no network, no browser library, figures as inline SVG."""
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined
+from jinja2 import FunctionLoader as Loader
+from markupsafe import Markup, escape
+
+from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
+from calib.report.figures.drawings import drawings
+from calib.report.figures.style import for_screen
+
+
+def page(template: str, document, title: str, subtitle: str,
+         sections: Sequence[Section], contents: bool = True, cls: str = "",
+         warning: str = "", pictures: Mapping[str, str] | None = None, **more) -> str:
+    """Fill a template of this package; with a table of contents, or without; with `more` values.
+
+    A `warning` stands in a box above everything. `pictures` are the drawings of the sections where
+    they are made already.
+
+    Everything from the document is escaped: ids come from files and may hold markup.
+    """
+    images = drawings(document, sections) if pictures is None else pictures
+
+    def drawn(picture: Picture) -> Markup:
+        image = for_screen(images[picture.name])
+        label = escape(f"{picture.title}. {picture.alternative}")
+        return Markup(image.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1))
+
+    return _environment().get_template(template).render(
+        title=title, subtitle=subtitle, sections=sections, drawn=drawn,
+        css=Markup(_text("page.css")), script=Markup(_text("sort.js")), contents=contents, cls=cls,
+        warning=warning, **more,
+    )
+
+
+@cache
+def _environment():
+    environment = Environment(
+        loader=Loader(_text), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+    )
+    environment.tests |= {
+        "number_part": lambda x: isinstance(x, Number),
+        "text_block": lambda x: isinstance(x, Text),
+        "items_block": lambda x: isinstance(x, Items),
+        "signature_block": lambda x: isinstance(x, Signature),
+        "table_block": lambda x: isinstance(x, Table),
+    }
+    return environment
+
+
+def _text(name: str) -> str:
+    return (resources.files("calib.report") / "templates" / name).read_text("utf-8")

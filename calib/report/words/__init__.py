@@ -1,0 +1,1 @@
+"""All sentences of the report, a module for each finding of judgement."""

@@ -1,0 +1,112 @@
+"""What is said of values out of place, and of other machines that fit the shots as well."""
+
+import numpy as np
+
+from calib.chain.rig import Parameter, Rig
+from calib.judge.equivalent import AS_WELL
+from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
+
+#: Values named in one sentence.
+_NAMED = 3
+
+#: What tells two machines apart: of these quantities, or of none.
+_TELLERS = {
+    "tape": "the tape of {}", "sign": "the sign of {}", "range": "the range of {}",
+    "start": "the starting value of {}",
+    "all": "the shots, the tape and the starting values together",
+}
+
+
+def plausible_says(found: Plausibility) -> str:
+    """The result in a few sentences."""
+    turns = [_same_angle(odd, found.rig) for odd in found.whole_turns]
+    if found.passed:
+        said = ["Every value lies within its range.", _kept_out(found), *turns]
+    else:
+        said = [*(out_of_range_says(odd, found.rig) for odd in found.out_of_range),
+                *(far_says(odd, found.rig) for odd in found.far_from_start),
+                *(machine_says(other, found.rig) for other in found.untold),
+                _advice(found), *turns]
+    return " ".join(filter(None, said))
+
+
+def out_of_range_says(odd: Odd, rig: Rig) -> str:
+    """A value outside the range of its parameter."""
+    p = _parameter(rig, odd.parameter)
+    nature = ": it is positive by nature." if p.least > 0 > odd.value else "."
+    return (f"{p.name} is {_shown(p, odd.value)} (sd {_shown(p, odd.sd)}), not {p.range_words}"
+            f"{nature}")
+
+
+def far_says(odd: Odd, rig: Rig) -> str:
+    """A value far from its tape, or from what the rig file states."""
+    p = _parameter(rig, odd.parameter)
+    is_ = f"{p.name} is {_shown(p, odd.value)}"
+    if odd.in_sds is not None:
+        return f"{is_}, {odd.in_sds:.0f} sds from its tape of {_shown(p, odd.expected)}."
+    return f"{is_}, far from the {_shown(p, odd.expected)} under [values] in rig.toml."
+
+
+def machine_says(other: Weighed, rig: Rig) -> str:
+    """Another machine, and what tells it from the one at hand."""
+    machine = other.machine
+    fit = "far better" if machine.excess < -AS_WELL else "equally well"
+    says = (f"The same machine can be described with {machine.says}"
+            if machine.relabelling is None else f"These shots fit {fit} with {machine.says}")
+    if other.told_by is not None:
+        return f"{says}; {teller_says(other.told_by)} tells which."
+    instead = ", ".join(_instead(rig, machine, name) for name in machine.differs[:_NAMED])
+    if other.evidence >= -AS_WELL:
+        return f"{says} ({instead}), and nothing tells which."
+    edit = "" if machine.relabelling is None else f" {machine.relabelling.edit}, if so it was."
+    return f"{says}, and that is the more plausible machine ({instead}).{edit}"
+
+
+def teller_says(teller: Teller) -> str:
+    """What tells two machines apart, as part of a sentence."""
+    return _TELLERS[teller.kind].format(" or ".join(teller.names[:2]))
+
+
+def _same_angle(odd, rig):
+    p = _parameter(rig, odd.parameter)
+    return f"{p.name} is {_shown(p, odd.value)}, the same as {_shown(p, odd.expected)}."
+
+
+def _advice(found):
+    if found.would_tell:
+        return f"Tape {' and '.join(found.would_tell)} to tell."
+    if found.untold:
+        return ("No taped value would tell: poses, or a second stand, in which these readings "
+                "differ more would.")
+    return ""
+
+
+def _kept_out(found):
+    """Per relabelling that fits as well, what tells: all of that is needed."""
+    tellers = {}
+    for other in found.equivalents:
+        if other.machine.relabelling is not None:
+            tellers.setdefault(other.machine.relabelling.says, []).append(
+                teller_says(other.told_by))
+    if not tellers:
+        return ""
+    named = "; ".join(f"{says}: only {' and '.join(dict.fromkeys(told))}"
+                      for says, told in tellers.items())
+    return f"What tells this machine from others that fit these shots equally well: {named}."
+
+
+def _instead(rig, machine, name):
+    index = rig.parameter_names.index(name)
+    parameter = rig.parameters[index]
+    return f"{name} {_shown(parameter, machine.parameters[index])} instead of " \
+           f"{_shown(parameter, machine.own[index])}"
+
+
+def _parameter(rig, name):
+    return next(p for p in rig.parameters if p.name == name)
+
+
+def _shown(parameter: Parameter, value):
+    if parameter.unit == "deg":
+        return f"{np.degrees(value):.2f} deg"
+    return f"{1000 * value:.0f} mm"

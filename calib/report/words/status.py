@@ -1,0 +1,37 @@
+"""What a reader must see first of a result: whether to use it, what took no part, what is out."""
+
+from calib.document.record import ResultRecord
+from calib.document.solved import Reading, Shot
+
+
+def not_to_enter(document: ResultRecord) -> str:
+    """The warning of a result whose verdict failed, with the gates; empty if it passed."""
+    said = document.verdict
+    if said.passed:
+        return ""
+    failed = ", ".join(gate.name for gate in said.gates if not gate.passed)
+    return f"Do not enter these values as they are. Failed: {failed}."
+
+
+def left_out(document: ResultRecord) -> str:
+    """What was set aside, by name; empty if everything took part."""
+    names = ", ".join(value.name for value in document.set_aside.values)
+    return f"Set aside, so that it took no part: {names}." if names else ""
+
+
+def mark(record: Shot | Reading, document: ResultRecord) -> str:
+    """"suspect" of a shot or reading beyond chance, "flagged" within chance, else empty.
+
+    Parameters
+    ----------
+    record : Shot or Reading
+        One of the document.
+    document : ResultRecord
+    """
+    if not record.suspect:
+        return ""
+    pose = record.pose
+    own = ({f"{pose}/{record.reading}"} if isinstance(record, Reading)
+           else {record.shot, f"pose:{pose}"})
+    beyond = {s.name for s in document.suspects if s.beyond_chance}
+    return "suspect" if own & beyond else "flagged"

@@ -1,0 +1,45 @@
+"""What is said of a suspect."""
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.judge.suspects import Suspect
+
+
+def suspect_says(suspect: Suspect, solution: Solution) -> str:
+    """What it is off by, and what it does to the solution in which it took part."""
+    run = solution.run
+    return f"{_miss(suspect, run)} {_moves(suspect, run)}"
+
+
+def _miss(suspect, run):
+    bias = suspect.miss
+    if suspect.kind == "reading":
+        off = np.degrees(bias[0])
+        turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
+        hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
+        return (f"Reading {run.rig.reading_names[suspect.reading]} of pose "
+                f"{run.poses.ids[suspect.pose]} is off by {off:+.2f} deg.{hint}")
+    if suspect.kind == "tape":
+        deg = run.tape.unit[run.tape.quantities.index(suspect.quantity)] == "deg"
+        off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"
+        return f"Taped {suspect.quantity} is off by {off} from what the others say."
+    lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
+    if suspect.kind == "shot":
+        east, north, up = 1000 * bias
+        return (f"Shot {suspect.name} is off by {lengths[0]:.0f} mm from where the "
+                f"others put it (east {east:+.0f}, north {north:+.0f}, up {up:+.0f}).")
+    each = ", ".join(f"{length:.0f}" for length in lengths)
+    if suspect.kind == "sight":
+        return (f"The sight from set-up {suspect.sight[0]} to {suspect.sight[1]} is off by {each} "
+                "mm from where the others put it. A wrong point, a wrong coordinate or a wrong "
+                "target height?")
+    return (f"Pose {run.poses.ids[suspect.pose]} does not fit: its shots are off by {each} mm from "
+            "where the others put them. A wrong pose number, or the machine moved?")
+
+
+def _moves(suspect, run):
+    unit = next(p.unit for p in run.rig.parameters if p.name == suspect.moves)
+    by = suspect.moves_by
+    size = f"{abs(np.degrees(by)):.2f} deg" if unit == "deg" else f"{abs(1000 * by):.1f} mm"
+    return f"It moves {suspect.moves} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."

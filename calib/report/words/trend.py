@@ -1,0 +1,33 @@
+"""What is said of a trend in the misses or the readings."""
+
+import numpy as np
+
+from calib.judge.trends import ALONG, LEFT, PLAY, REACH, SCALE, UP, Trend
+
+#: Words for more, for less, and for the direction.
+_WAYS = {
+    ALONG: ("further out", "nearer", "along the boom"),
+    LEFT: ("further left", "further right", "across the boom"),
+    UP: ("higher", "lower", "in height"),
+}
+
+
+def trend_says(trend: Trend) -> str:
+    """The sentence of one trend."""
+    size, sd = abs(trend.slope), trend.sd
+    if trend.what == PLAY:
+        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} deg "
+                f"{'higher' if trend.slope > 0 else 'lower'} when its joint came up to the pose "
+                "than when it came down: play in a pin or a slow sensor?")
+    if trend.what == SCALE:
+        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} % too "
+                f"{'much' if trend.slope > 0 else 'little'} over its range.")
+    more, less, direction = _WAYS[trend.what]
+    way = more if trend.slope > 0 else less
+    if trend.against == REACH:
+        sag = " It looks like sag." if trend.what == UP and trend.slope < 0 else ""
+        return f"The edge comes out {size:.1f} ± {sd:.1f} mm {way} per m of reach.{sag}"
+    joint = f"the {trend.against} joint"
+    if np.isnan(trend.slope):
+        return f"The misses {direction} go round with {joint}."
+    return f"The edge comes out {size:.2f} ± {sd:.2f} mm {way} per deg of {joint}."

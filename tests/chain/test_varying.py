@@ -1,0 +1,140 @@
+"""Amounts and sensors that vary with the pose: values, derivatives, inverse, and recovery."""
+
+import numpy as np
+import pytest
+
+from calib.calibration import solve
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING, QUARTER_TURN
+from calib.chain.rig import RigError, rig_from_dict
+from calib.simulate import simulate
+
+
+def angle(means, **more):
+    return {"unit": "deg", "start": 0.0, "least": -5, "most": 5, "means": means} | more
+
+
+def bent(times, of, **place):
+    """A rotation behind the boom frame, or elsewhere, that varies with the pose."""
+    return {
+        "template": "tilt_rotator",
+        "motions": [{"rotate": "y", "varying": [{"by": {"bend": 1}, "times": times, "of": of}],
+                     **(place or {"after": "boom"})}],
+        "parameters": {"bend": angle("bend of the boom, far end down")},
+    }
+
+
+def with_sensor(reading, times, kind="joint"):
+    return {
+        "template": "tilt_rotator",
+        "sensors": {reading: {"kind": kind, "zero": f"{reading}_zero", "means": "x",
+                              "varying": {"odd": times}}},
+        "parameters": {"odd": angle("what varies in the reading")},
+    }
+
+
+CASES = [
+    *(bent(times, of) for times in OF_INCLINATION for of in ("boom", "house")),
+    *(bent(times, of) for times in OF_JOINT for of in ("boom", "house_pitch")),
+    bent("sine of joint", "rotate", after="rotator"),
+    bent("cosine of inclination", "stick", after="stick_end"),
+    *(with_sensor("rotate", times) for times in OF_READING),
+    *(with_sensor("boom", times, "in_boom_plane") for times in OF_READING),
+    *(with_sensor("tilt", times, "across") for times in OF_READING),
+]
+
+
+@pytest.mark.parametrize("data", CASES)
+@pytest.mark.parametrize("seed", [0, 1])
+def test_derivatives_and_inverse(data, seed, draw, assert_derivatives):
+    """By parameters, placement and readings to 1e-7; readings to joints and back to 1e-12."""
+    case = draw(rig_from_dict(data), seed)
+    assert_derivatives(case.chain, case.parameters, case.placement, case.readings,
+                       *case.every_target_in_every_pose())
+    posture = case.chain.posture(case.parameters, case.placement, case.readings, jacobian=False)
+    np.testing.assert_allclose(posture.joints, case.joints, rtol=0, atol=1e-12)
+    again = case.chain.readings_for(case.parameters, posture.joints)
+    np.testing.assert_allclose(again, case.readings, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize(("boom", "expected"), [(0.0, 1.0), (60.0, 0.5), (90.0, 0.0)])
+def test_a_boom_that_sags(boom, expected):
+    """Its far end turns down by the parameter times the cosine of its inclination."""
+    rig = rig_from_dict(bent("cosine of inclination", "boom"))
+    parameters = rig.start.copy()
+    parameters[rig.parameter_names.index("bend")] = np.radians(1.0)
+    joints = np.zeros((1, 7))
+    joints[0, rig.reading_names.index("boom")] = np.radians(boom)
+    posture = rig.chain.posture(parameters, np.array([[0, 0, 0, np.pi / 2]]),
+                                rig.chain.readings_for(parameters, joints))
+    along = np.stack(posture.columns["boom_end"], axis=2)[0][:, 0]
+    risen = np.degrees(np.arctan2(along[2], along[0]))
+    assert risen == pytest.approx(boom - expected, abs=1e-9)
+
+
+def test_a_reading_that_tells_too_much():
+    """One degree at a quarter turn is a third of it at 30 degrees."""
+    rig = rig_from_dict(with_sensor("rotate", "reading"))
+    parameters = rig.start.copy()
+    parameters[rig.parameter_names.index("odd")] = np.radians(1.0)
+    readings = np.zeros((2, 7))
+    readings[:, rig.reading_names.index("rotate")] = np.radians([30.0, 90.0])
+    posture = rig.chain.posture(parameters, np.zeros((2, 4)), readings)
+    turned = np.degrees(posture.joints[:, rig.reading_names.index("rotate")])
+    np.testing.assert_allclose(turned, [30 + 1 / 3, 91.0], atol=1e-12)
+    assert QUARTER_TURN == np.pi / 2
+
+
+SDS = {
+    "shots": {"sd": {"horizontal": 0.002, "vertical": 0.002}},
+    "readings": {"sd": {"house_pitch": 0.03, "house_roll": 0.03, "boom": 0.05, "stick": 0.05,
+                        "coupler": 0.05, "tilt": 0.06, "rotate": 0.1}},
+}
+
+
+@pytest.mark.parametrize(("data", "name"), [
+    (bent("cosine of inclination", "boom"), "bend"),
+    (with_sensor("rotate", "cosine"), "odd"),
+    (with_sensor("stick", "reading", "in_boom_plane"), "odd"),
+])
+def test_recovery(data, name):
+    """30 machines: the errors of what varies have the stated sd, below a degree."""
+    rig, errors = rig_from_dict(data | SDS), []
+    i = rig.parameter_names.index(name)
+    for seed in range(30):
+        run, truth = simulate(rig, np.random.default_rng(900 + seed), poses=24, taped=False)
+        solution = solve(run)
+        sd = np.sqrt(solution.covariance[i, i])
+        assert np.degrees(sd) < 1.0
+        errors.append((solution.parameters[i] - truth.parameters[i]) / sd)
+    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(1, abs=0.35)
+
+
+def test_the_definition_makes_the_same_chain():
+    for data in (bent("sine of joint", "boom"), with_sensor("rotate", "sine")):
+        rig = rig_from_dict(data)
+        again = rig_from_dict(rig.definition)
+        assert again.chain.motions == rig.chain.motions
+        assert again.chain.sensors == rig.chain.sensors
+
+
+@pytest.mark.parametrize(("data", "key", "found", "expected"), [
+    (bent("cosine", "boom"), "motions.0.varying.0.times", "'cosine'", "'cosine of joint'"),
+    (bent("cosine of inclination", "stick"), "motions.0.varying.0.of.stick", "'stick'",
+     "a frame before this motion: one of house, boom"),
+    (bent("cosine of joint", "stick"), "motions.0.varying.0.of.stick", "'stick'",
+     "a joint of this motion or before it: one of house_pitch, house_roll, boom"),
+    (with_sensor("rotate", "tangent"), "sensors.rotate.varying.odd", "'tangent'",
+     "'reading', 'cosine' or 'sine'"),
+    ({"template": "tilt_rotator", "sensors": {"rotate": {
+        "kind": "joint", "means": "x", "varying": {"od": "sine"}}}},
+     "sensors.rotate.varying.od", "'od'", "a parameter: one of"),
+    ({"template": "tilt_rotator", "motions": [{"rotate": "y", "after": "boom", "varying": [
+        {"by": {"heading": 1}, "times": "sine of joint", "of": "boom"}]}]},
+     "motions.0.varying.0.by.heading", "'heading'", "a parameter: one of"),
+])
+def test_faults(data, key, found, expected):
+    with pytest.raises(RigError) as refused:
+        rig_from_dict(data)
+    problem = refused.value.problems[0]
+    assert problem[:2] == (key, found)
+    assert expected in problem[2]
