@@ -306,6 +306,9 @@ def solve(run: Run, near: Solution | None = None) -> Solution:
         _refuse_blind(problem, problem.start, readings, 5 * BLIND_GAIN)
         if isinstance(error, ModelNotFinite):
             raise NotConverged(str(error)) from error
+        if isinstance(error, NotConverged) and error.block is not None:
+            pose = f"pose {run.poses.ids[error.block]}"
+            raise NotConverged(str(error).replace(f"block {error.block}", pose)) from error
         raise
     solution = Solution(problem, adjustment)
     _refuse_blind(problem, adjustment.parameters, solution.readings_used, BLIND_GAIN)
@@ -459,7 +462,8 @@ def _refuse_blind(problem, unknowns, readings, limit):
                 "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
                 f"{np.degrees(run.poses.readings[pose, reading]):.2f}",
                 f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: its "
-                "axis is too near the vertical; leave the pose and its shots out)",
+                "axis is too near the vertical; leave the pose and its shots out. Many such poses: "
+                "a wrong sign or unit of a reading?)",
             )
             for pose, reading in np.argwhere(blind)
         ))

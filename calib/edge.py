@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.angles import differences
+from calib.chain.chain import Posture
 from calib.chain.rig import Rig
 
 
@@ -145,7 +146,9 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
     return rig.edge_targets or (rig.target_names.index(rig.envelope.target),)
 
 
-def edge_positions(rig: Rig, parameters, readings, targets, jacobian: bool = False):
+def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
+                   targets: Sequence[int], jacobian: bool = False
+                   ) -> tuple[np.ndarray, np.ndarray | None, Posture]:
     """Targets at given readings in the levelled house frame.
 
     Returns

@@ -153,7 +153,8 @@ def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
 
 
 def drawn_joints(
-    rig: Rig, parameters, count: int, rng: np.random.Generator, parked: np.ndarray | None = None
+    rig: Rig, parameters: np.ndarray, count: int, rng: np.random.Generator,
+    parked: np.ndarray | None = None,
 ) -> np.ndarray:
     """Joint angles within the limits with the edge in the open and no sensor blind.
 

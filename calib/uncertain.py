@@ -4,6 +4,7 @@ Propagation is linear: a quantity whose slope vanishes at the solution comes out
 """
 
 import numpy as np
+from numpy.typing import ArrayLike
 from uncertainties import UFloat, correlated_values_norm
 from uncertainties.core import AffineScalarFunc, LinearCombination
 
@@ -11,7 +12,7 @@ from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.derived import derived_values
 
 
-def correlated_numbers(values, covariance) -> list[UFloat]:
+def correlated_numbers(values: ArrayLike, covariance: ArrayLike) -> list[UFloat]:
     """Correlated numbers from values and their covariance, checked before they are believed.
 
     Parameters
@@ -72,7 +73,7 @@ def derived(solution: Solution) -> dict[str, UFloat]:
             if d.name not in solution.rig.untold}
 
 
-def position(solution: Solution, target: str, readings) -> tuple[UFloat, UFloat, UFloat]:
+def position(solution: Solution, target: str, readings: ArrayLike) -> tuple[UFloat, UFloat, UFloat]:
     """Where a target is at given readings, in the levelled house frame: forward, left, up.
 
     Parameters

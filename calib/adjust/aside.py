@@ -44,7 +44,8 @@ class Eliminated(NamedTuple):
     rank: int
 
 
-def eliminate(whiteners, columns, mask) -> tuple[np.ndarray, Eliminated]:
+def eliminate(whiteners: np.ndarray, columns: np.ndarray, mask: np.ndarray
+              ) -> tuple[np.ndarray, Eliminated]:
     """Take the masked columns out of a stack of blocks.
 
     Parameters

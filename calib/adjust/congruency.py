@@ -53,8 +53,9 @@ class Epoch:
         return Epoch(self.information / factor, self.score / factor, float(self.dof), self.dof)
 
     @classmethod
-    def without_prior(cls, estimate, covariance, chi2, dof, gradient, prior_residual,
-                      prior_sd, origin) -> "Epoch":
+    def without_prior(cls, estimate: np.ndarray, covariance: np.ndarray, chi2: float, dof: float,
+                      gradient: np.ndarray, prior_residual: np.ndarray, prior_sd: np.ndarray,
+                      origin: np.ndarray) -> "Epoch":
         """Take Gaussian priors out of an estimate, so that only observations speak.
 
         Parameters
@@ -193,7 +194,9 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
 
 def _search(normal, pulls, omega, rank, dof, pooled, most):
     """Candidates in the order of their drops of omega until the rest passes; what is left of it."""
-    moved, chosen, gained, left = [], [], 0.0, rank
+    moved: list[Moved] = []
+    chosen: list[int] = []
+    gained, left = 0.0, rank
     limit = float(f_isf(LEVEL, 1, dof))
     while left and len(chosen) < most:
         if (omega - gained) / left / pooled <= f_isf(LEVEL, left, dof):

@@ -32,7 +32,7 @@ def noncentrality(alpha: float = ALPHA, power: float = POWER, dof: int = 1) -> f
     >>> round(noncentrality(0.001, 0.80), 4)
     17.0746
     """
-    limit = chi2_isf(alpha, dof)
+    limit = float(chi2_isf(alpha, dof))
     return float(brentq(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
                         xtol=1e-12))
 

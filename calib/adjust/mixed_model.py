@@ -18,7 +18,7 @@ is taken on the compressed rows: the same step from fewer numbers.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -40,7 +40,17 @@ _PRETENDED = 0.25
 
 
 class NotConverged(Exception):
-    """The iteration did not settle; there is no result."""
+    """The iteration did not settle; there is no result.
+
+    Attributes
+    ----------
+    block : int or None
+        The block whose reading still moves, if that is what does.
+    """
+
+    def __init__(self, says: str, block: int | None = None):
+        self.block = block
+        super().__init__(says)
 
 
 class ModelNotFinite(Exception):
@@ -54,7 +64,7 @@ class ModelNotFinite(Exception):
         Where the model was asked.
     """
 
-    def __init__(self, rows, parameters):
+    def __init__(self, rows: np.ndarray, parameters: np.ndarray):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
 
@@ -175,7 +185,7 @@ def adjust(
         raise
 
 
-def _settled(problem, v, names, tolerance, most_iterations) -> Adjustment:
+def _settled(problem, v, names, tolerance, most_iterations):
     """Iterate from the problem's start and corrections `v` until nothing moves."""
     x, free = problem.start[problem.free], problem.free
     frozen = problem.freeze(x, v)
@@ -203,12 +213,14 @@ def _settled(problem, v, names, tolerance, most_iterations) -> Adjustment:
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
+    block = None
     if turned.max(initial=0.0) == furthest:
-        worst = f"a reading of block {np.argwhere(turned == furthest)[0, 0]}"
+        block = int(np.argwhere(turned == furthest)[0, 0])
+        worst = f"a reading of block {block}"
     else:
         worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
     raise NotConverged(
-        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd"
+        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd", block
     )
 
 
@@ -237,9 +249,9 @@ class _Problem:
         projected, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
         self.prior_whitener = projected[0]
-        self._cache = (None, None)
-        self._compressed = (None, None, None)
-        self._sets = None
+        self._cache: tuple[Any, Any] = (None, None)
+        self._compressed: tuple[Any, Any, Any] = (None, None, None)
+        self._sets: Any = None
 
     def full(self, x):
         parameters = self.start.copy()

@@ -10,6 +10,7 @@ memory).
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.adjust.spectrum import RANK_TOLERANCE
 
@@ -40,7 +41,7 @@ class Observability:
     harmonic: float
 
     @classmethod
-    def of(cls, singular, poses: int) -> "Observability":
+    def of(cls, singular: ArrayLike, poses: int) -> "Observability":
         """Indices of singular values (any order, none negative) of a design of so many poses.
 
         All are 0 where a singular value is next to 0 (`RANK_TOLERANCE` of the largest): a

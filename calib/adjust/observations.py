@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.adjust.bordered import Bordered
 
@@ -19,7 +20,7 @@ class Model(Protocol):
     shape (n_blocks, k).
     """
 
-    def __call__(self, parameters: np.ndarray, readings: np.ndarray) -> "Prediction": ...
+    def __call__(self, parameters: np.ndarray, readings: np.ndarray, /) -> "Prediction": ...
 
 
 @dataclass(frozen=True)
@@ -89,12 +90,12 @@ class Observations:
     @classmethod
     def build(
         cls,
-        values,
-        block,
+        values: ArrayLike,
+        block: ArrayLike,
         covariances: Sequence[np.ndarray],
-        readings=None,
-        reading_covariance=None,
-        readings_aside=None,
+        readings: ArrayLike | None = None,
+        reading_covariance: ArrayLike | None = None,
+        readings_aside: ArrayLike | None = None,
     ) -> "Observations":
         """Group blocks by size and check what was given.
 
@@ -184,7 +185,9 @@ class Prior:
     aside: np.ndarray | None = None
 
     @classmethod
-    def on_parameters(cls, names, index, values, sd=None, covariance=None) -> "Prior":
+    def on_parameters(cls, names: Sequence[str], index: ArrayLike, values: ArrayLike,
+                      sd: ArrayLike | None = None, covariance: ArrayLike | None = None
+                      ) -> "Prior":
         """Prior on the parameters numbered `index`, with their `sd` or a full `covariance`.
 
         Raises

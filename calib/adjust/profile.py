@@ -10,6 +10,7 @@ from the information about all factors. All from memory.
 """
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import psi
 
@@ -92,7 +93,7 @@ class Profile:
         return float(np.exp(brentq(beyond, *ends, xtol=_CLOSE, rtol=1e-12)))
 
 
-def effective_dof(likelihood: RestrictedLikelihood, theta: np.ndarray, at) -> np.ndarray:
+def effective_dof(likelihood: RestrictedLikelihood, theta: np.ndarray, at: ArrayLike) -> np.ndarray:
     """Degrees of freedom of each factor if it were `at` (broadcast), the others as in `theta`."""
     dof, at = np.zeros(len(theta)), np.broadcast_to(at, len(theta))
     for k in range(len(theta)):

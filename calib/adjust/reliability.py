@@ -16,7 +16,7 @@ W. Baarda, *A Testing Procedure for Use in Geodetic Networks*, Delft 1968 (from 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from calib.adjust.mixed_model import Adjustment
 UNCHECKED = 1e-9
 
 #: The shape of a group that is one prior value.
-_PRIOR = ("prior",)
+_PRIOR: tuple[Any, ...] = ("prior",)
 
 
 @dataclass(frozen=True)
@@ -104,8 +104,9 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
-    families = (_checked(*family, delta) for family in (by_row, by_reading, by_prior))
-    return Reliability(*(array for family in families for array in family), alpha, power)
+    families = (_checked(family, delta) for family in (by_row, by_reading, by_prior))
+    arrays = [array for family in families for array in family]
+    return Reliability(*arrays, alpha, power)  # type: ignore[call-arg]
 
 
 def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
@@ -159,7 +160,7 @@ class GroupTests:
     lambda0: float
 
     @classmethod
-    def of(cls, adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER):
+    def of(cls, adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER) -> "GroupTests":
         """Prepare the blocks of an adjustment."""
         observations, linearised = adjustment.observations, adjustment.linearised
         place = np.empty((len(observations.values), 3), int)
@@ -185,13 +186,13 @@ class GroupTests:
         """
         return self.test_all([(rows, block, readings, priors)])[0]
 
-    def test_all(self, groups: Sequence[tuple]) -> list[GroupTest]:
+    def test_all(self, groups: Sequence[tuple[Any, ...]]) -> list[GroupTest]:
         """Test many ``(rows, block, readings[, priors])``, those of one shape at once."""
         place, of_block = self.place.tolist(), self.of_block.tolist()
         results: list[GroupTest | None] = [None] * len(groups)
-        alike: dict[tuple, list] = {}
-        for number, (rows, block, readings, *priors) in enumerate(groups):
-            priors = priors[0] if priors else ()
+        alike: dict[tuple[Any, ...], list[Any]] = {}
+        for number, group in enumerate(groups):
+            rows, block, readings, priors = (*group, ())[:4]
             where = {tuple(place[row][:2]) for row in rows}
             if len(readings):
                 where.add(tuple(of_block[block]))
@@ -203,14 +204,14 @@ class GroupTests:
                 results[number] = hypothesis_test(self.adjustment, columns, self.lambda0)
                 continue
             (i, j), = where or {(-1, -1)}
-            shape = i, len(rows), len(readings)
+            shape: tuple[Any, ...] = i, len(rows), len(readings)
             alike.setdefault(shape, []).append(
                 (number, j, [place[row][2] for row in rows], list(readings)))
         for shape, members in alike.items():
-            tests = self._priors(members) if shape == _PRIOR else self._alike(*shape, members)
+            tests = self._priors(members) if shape == _PRIOR else self._alike(shape, members)
             for (number, *_), test in zip(members, tests, strict=True):
                 results[number] = test
-        return results
+        return cast(list[GroupTest], results)
 
     def _priors(self, members):
         """Single prior values."""
@@ -222,13 +223,14 @@ class GroupTests:
         pulled = h.T @ linearised.misclosure[n:]
         return _group_tests(pulled[:, None], normal[:, None, None], total, self.lambda0)
 
-    def _alike(self, i, n_rows, n_readings, members):
+    def _alike(self, shape, members):
         """Groups in the blocks of one block group, with equal numbers of rows and readings."""
-        _, blocks, positions, columns = zip(*members, strict=True)
+        i, n_rows, n_readings = shape
+        _, numbers, positions, columns = zip(*members, strict=True)
         size = n_rows + n_readings
         if i < 0:
             return [GroupTest(0.0, 0, np.inf, np.zeros(size))] * len(members)
-        blocks = np.array(blocks)
+        blocks = np.array(numbers)
         weighted, c, p = (part[blocks] for part in self.parts[i])
         h = np.zeros((len(members), weighted.shape[1], size))
         every = np.arange(len(members))[:, None]
@@ -255,12 +257,12 @@ def hypothesis(
     ndarray, shape (n, f), or (n + q, f) if there are priors among them
         In the order rows, readings, priors.
     """
-    n, rows = len(adjustment.residuals), np.asarray(rows, int)
+    n, of_row = len(adjustment.residuals), np.asarray(rows, int)
     height = n + len(adjustment.prior_residuals) if len(priors) else n
     columns = np.zeros((height, len(rows) + len(readings) + len(priors)))
-    columns[rows, np.arange(len(rows))] = 1.0
+    columns[of_row, np.arange(len(rows))] = 1.0
     last = len(rows) + len(readings)
-    if len(readings):
+    if block is not None and len(readings):
         of_block = rows_of_block(adjustment, block)
         b = adjustment.linearised.by_readings[of_block]
         columns[of_block, len(rows):last] = -b[:, np.asarray(readings)]
@@ -376,7 +378,7 @@ def _weighted(g, whole, left, misclosure):
     return weighted, gt @ q_ww @ g, whole.transpose(0, 2, 1) @ whole
 
 
-def _empty(shape):
+def _empty(shape: tuple[int, ...]) -> Any:
     return tuple(np.zeros(shape) for _ in range(4))
 
 
@@ -388,7 +390,8 @@ def _store(family, where, weighted, c, p, redundancy):
     family[3][where] = redundancy
 
 
-def _checked(weighted, c, p, redundancy, delta):
+def _checked(family, delta):
+    weighted, c, p, redundancy = family
     checked = c > UNCHECKED * p
     root = np.sqrt(np.where(checked, c, 1.0))
     return (

@@ -27,7 +27,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from calib.adjust.mixed_model import Adjustment
-from calib.adjust.observations import BlockGroup, Observations
+from calib.adjust.observations import Observations
 
 #: Below this a factor counts as this where its root is divided by.
 _LEAST_ROOT = 1e-8
@@ -307,9 +307,9 @@ class _Reduced:
     whitened: list
 
 
-def _blocks(group: BlockGroup, whitener, by_readings, reading_covariance, kind_of_row,
+def _blocks(group, whitener, by_readings, reading_covariance, kind_of_row,
             kind_of_reading, design, misclosure):
-    parts = {}
+    parts: dict[tuple, np.ndarray] = {}
 
     def add(a, b, part):
         if part.any():

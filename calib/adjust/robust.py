@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.candidate import Candidate
-from calib.adjust.mixed_model import Adjustment, NotConverged, adjust
+from calib.adjust.mixed_model import NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
 
 #: Huber's customary constant, in standard deviations.
@@ -118,7 +118,7 @@ def _weighted_prior(prior, groups, weights):
     return replace(prior, covariance=prior.covariance * np.outer(of_value, of_value))
 
 
-def _distances(solved: Adjustment, observations, prior, groups):
+def _distances(solved, observations, prior, groups):
     """u of every group, at the stated covariances."""
     stated = {}
     for g in observations.groups:
@@ -132,8 +132,8 @@ def _distances(solved: Adjustment, observations, prior, groups):
             s = np.array([[_covariance(stated[i], stated[j]) for j in group.rows]
                           for i in group.rows])
         elif group.priors:
-            i = list(group.priors)
-            v, s = solved.prior_residuals[i], prior.covariance[np.ix_(i, i)]
+            k = list(group.priors)
+            v, s = solved.prior_residuals[k], prior.covariance[np.ix_(k, k)]
         else:
             j = list(group.readings)
             v = solved.corrections[group.block, j]

@@ -14,6 +14,7 @@ limit, or names those that are.
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -132,7 +133,7 @@ def snoop(
         From the first adjustment.
     """
     prior = Prior.none() if prior is None else prior
-    how = {"names": names, "held": held}
+    how: dict[str, Any] = {"names": names, "held": held}
     if first is None:
         first = adjust(model, observations, start, prior=prior, **how)
     search = _Search(model, observations, prior, how, tuple(candidates), alpha, power,
@@ -317,7 +318,9 @@ class _Search:
 
     def _far_apart(self, beyond):
         """The worst and others nearly as bad in other blocks, in problems of many candidates."""
-        most, blocks, chosen = 1 + len(self.candidates) // _FOR_EACH, set(), []
+        blocks: set[Any] = set()
+        chosen: list[Any] = []
+        most = 1 + len(self.candidates) // _FOR_EACH
         if most == 1:
             return list(beyond[:1])
         of_row = np.zeros(len(self.observations.values), int)

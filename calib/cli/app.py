@@ -5,7 +5,7 @@ import sys
 import traceback
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -60,11 +60,11 @@ _HELP_NAMES = {"help_option_names": ["-h", "--help"]}
 class Commands(TyperGroup):
     """The commands by name and first line; a command's module is imported when it is called."""
 
-    def __init__(self, **settings):
+    def __init__(self, **settings: Any):
         listed = {name: TyperCommand(name, help=line) for name, (_, _, line) in COMMANDS.items()}
         super().__init__(**{**settings, "commands": listed})
 
-    def resolve_command(self, ctx, args):
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """The command that is called, with all of its options."""
         name, command, rest = super().resolve_command(ctx, args)
         return name, command if command is None else _loaded(name), rest
@@ -143,7 +143,8 @@ def _told(error):
     from calib.adjust.spectrum import NotDetermined
 
     if isinstance(error, NotConverged):
-        talk.tell(f"Did not converge: {error}. There is no result. "
+        talk.tell("There is no result: something in the run is probably mistaken (exchanged or "
+                  f"mislabelled values, a wrong sign or unit). Did not converge: {error}. "
                   f"Next: calib diagnose {_run_named()}")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):

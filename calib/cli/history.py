@@ -39,7 +39,7 @@ def history(
         talk.result(plain(sections))
 
 
-def take_up(folder: Path):
+def take_up(folder: Path) -> list:
     """Append what the record does not hold yet; all entries, old and new."""
     from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result

@@ -26,8 +26,8 @@ Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose 
 
 #: Of ``calib solve`` and ``calib check``.
 Tolerance = Annotated[float | None, typer.Option(
-    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; [check] tolerance "
-    "of rig.toml if not given, else 30 mm (common practice, no source).")]
+    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; \\[check] "
+    "tolerance of rig.toml if not given, else 30 mm (common practice, no source).")]
 
 
 def length(text: str | None) -> float | None:

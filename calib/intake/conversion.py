@@ -1,5 +1,6 @@
 """From files as read to shots in the site frame on the ground, each with its source."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +38,8 @@ class Booking:
         self.found: set[str] = set()
         self.seen: list[str] = []
 
-    def book(self, ids, lines, pose, target, file, findings) -> dict[int, Booked]:
+    def book(self, ids: Sequence[str], lines: Sequence[int], pose: Sequence[str | None],
+             target: Sequence[str | None], file: str, findings: Findings) -> dict[int, Booked]:
         """By row: the file's own columns first, then the sheet, then the pattern."""
         self.seen += ids
         if any(pose) and any(target):

@@ -3,6 +3,7 @@
 import json
 import re
 import tomllib
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -34,7 +35,7 @@ class DeclarationError(Exception):
         A sentence each.
     """
 
-    def __init__(self, problems):
+    def __init__(self, problems: Sequence[str]):
         self.problems = tuple(problems)
         super().__init__("\n".join(self.problems))
 

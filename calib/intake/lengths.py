@@ -5,6 +5,8 @@ the US survey foot is deprecated since the end of 2022, Federal Register notice 
 jobs still arrive in it).
 """
 
+from typing import Any
+
 from calib.chain.length import FRACTIONS
 
 METRES = {**{unit: FRACTIONS[unit] for unit in ("m", "mm")}, "ft-int": FRACTIONS["ft"],
@@ -50,7 +52,7 @@ def parse_unit(text: str) -> str:
     return _ALIASES[key]
 
 
-def to_metres(value, unit: str):
+def to_metres(value: Any, unit: str) -> Any:
     """`value` (number or ndarray) in `unit`, in metres.
 
     Examples

@@ -6,9 +6,10 @@ the rows asked for. So the memory needed does not grow with the file.
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -173,7 +174,7 @@ def _fold(text):
 
 
 def blocks(
-    path: Path, layout: LogLayout, times: TimeFormat, findings: Findings, digest
+    path: Path, layout: LogLayout, times: TimeFormat, findings: Findings, digest: Any
 ) -> Iterator[Block]:
     """The rows of a log, a block at a time; complains of times that cannot be read.
 
@@ -292,7 +293,8 @@ def gather(
     return found, watch.summary(digest.hexdigest())
 
 
-def read_rows(block, wanted, layout, file, findings, into: LogRows) -> None:
+def read_rows(block: Block, wanted: Iterable[int], layout: LogLayout, file: str,
+              findings: Findings, into: LogRows) -> None:
     """Read the readings of some rows of a block, in deg; complains of rows with more or fewer cells
     than the header, and of cells that are no angles."""
     for row in wanted:

@@ -1,7 +1,7 @@
 """Point ids to stand, pose and target: by a pattern, or by a booking sheet."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from calib.run.complaints import Findings, quote
@@ -261,7 +261,8 @@ def book_by_sheet(
     return booked, found
 
 
-def complain_of_unfound(sheet: BookingSheet, found: set[str], points, findings: Findings) -> None:
+def complain_of_unfound(sheet: BookingSheet, found: set[str], points: Iterable[str],
+                        findings: Findings) -> None:
     """Complain of booked points that no file holds."""
     for point in sheet.points:
         if point not in found:

@@ -1,6 +1,7 @@
 """What an import understood, for a person to check before anything is solved."""
 
 import io
+from collections.abc import Iterable
 from textwrap import wrap
 
 import matplotlib.pyplot as plt
@@ -81,7 +82,7 @@ def _extent(shots):
     return [f"Extent: {size[0]:.2f} m east, {size[1]:.2f} m north, {size[2]:.2f} m up"]
 
 
-def document(imported: Imported, notices) -> dict:
+def document(imported: Imported, notices: Iterable[object]) -> dict:
     """The same for a program."""
     return {
         "schema": 1,

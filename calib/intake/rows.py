@@ -1,17 +1,23 @@
 """Imported shots and readings as the rows of a run folder's files, and the record of sources."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from calib.intake.setups import AXES, backsight_frame, covariance_columns, setup_frame
+from calib.intake.shots import FieldShot
 from calib.run.write import csv_text
+
+if TYPE_CHECKING:
+    from calib.intake.gather import Imported
 
 SOURCES = "sources.csv"
 
 
-def run_files(imported) -> dict[str, str]:
+def run_files(imported: "Imported") -> dict[str, str]:
     """The text of every file that an import makes, rig.toml left out.
 
     Parameters
@@ -32,7 +38,7 @@ def run_files(imported) -> dict[str, str]:
     return files
 
 
-def shot_frame(shots) -> pd.DataFrame:
+def shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
     """The rows of shots.csv or check.csv: coordinates to 0.01 mm."""
     frame = pd.DataFrame({
         "shot": [s.name for s in shots],
@@ -53,7 +59,7 @@ def shot_frame(shots) -> pd.DataFrame:
     return frame
 
 
-def reading_frame(imported) -> pd.DataFrame:
+def reading_frame(imported: "Imported") -> pd.DataFrame:
     """The rows of readings.csv; empty cells where there are no readings yet."""
     poses = list(imported.stands)
     extra = [p for p in imported.readings or {} if p not in imported.stands]
@@ -78,7 +84,7 @@ def reading_frame(imported) -> pd.DataFrame:
     return frame
 
 
-def source_frame(imported) -> pd.DataFrame:
+def source_frame(imported: "Imported") -> pd.DataFrame:
     """Which number came from where: one row per shot and per pose's readings."""
     out = []
     for file, shots in (("shots.csv", imported.shots), ("check.csv", imported.check)):

@@ -341,7 +341,7 @@ def _height(run, mask, words, members, others=None, moment=None):
     return Added("pole height", members, columns, undo, mistake)
 
 
-def height_mistake(words: str, mask, bias: float) -> Mistake:
+def height_mistake(words: str, mask: np.ndarray, bias: float) -> Mistake:
     """A height bias (m) common to some shots: a prism or pole height not taken off."""
     high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
     what = "not taken off" if bias > 0 else "taken off twice"

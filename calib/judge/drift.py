@@ -1,5 +1,6 @@
 """Two results of the same rig: did its geometry change in between, and what of it?"""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,7 +140,7 @@ def _candidates(survey, names):
             np.column_stack([np.eye(len(names)), *(column for _, column in together)]))
 
 
-def epoch(survey: Survey, names, origin) -> Epoch:
+def epoch(survey: Survey, names: Sequence[str], origin: np.ndarray) -> Epoch:
     """What the shots of a run say about some of its parameters, the tape taken out."""
     free = survey.index(survey.estimated)
     values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape.quantities)
@@ -154,7 +155,7 @@ def epoch(survey: Survey, names, origin) -> Epoch:
     return marginal(everything, [survey.estimated.index(n) for n in names])
 
 
-def marginal(epoch: Epoch, kept) -> Epoch:
+def marginal(epoch: Epoch, kept: Iterable[int]) -> Epoch:
     """The same about the parameters `kept` alone, the others free to be anything."""
     kept = list(kept)
     rest = [i for i in range(len(epoch.score)) if i not in kept]

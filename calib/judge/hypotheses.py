@@ -6,6 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
@@ -387,6 +388,6 @@ class Search:
         return [int(p) for p in np.argsort(-mean_square) if mean_square[p] > OUT * typical]
 
 
-def mean_squares(seen) -> np.ndarray:
+def mean_squares(seen: Look) -> np.ndarray:
     """Mean square whitened misclosure of each pose of a quick fit, shape (n_poses,)."""
     return seen.block_chi2 / np.maximum(seen.block_size, 1)

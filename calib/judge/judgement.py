@@ -122,7 +122,7 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
-    check, offset = _checked(solution, tolerance)
+    check, offset = _checked(solution, rest, tolerance)
     judgement = Judgement(
         reliability=checks,
         suspects=suspects,
@@ -143,13 +143,17 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
     return replace(judgement, gates=_gates(solution, judgement))
 
 
-def _checked(solution, tolerance):
-    """The check shots against their tolerance, and what they are off by in common."""
+def _checked(solution, rest, tolerance):
+    """The check shots against their tolerance, and what they are off by in common.
+
+    In common against the run without its suspects: these may move all predictions alike.
+    """
     if solution.run.check is None:
         return None, None
     check = check_shots(solution, solution.run.check,
                         tolerance_for(solution.rig, tolerance)[0])
-    return check, common_offset(solution, check) if len(check.shots) else None
+    told = check_shots(rest, solution.run.check)
+    return check, common_offset(rest, told) if len(told.shots) else None
 
 
 def _gates(solution, judgement) -> tuple[Gate, ...]:

@@ -6,6 +6,7 @@ here decides; see `calib.judge.explain`.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -78,7 +79,7 @@ def corner_pairs(run: Run) -> list[tuple[int, int]]:
             if "left" in names[i] and names[i].replace("left", "right") in names]
 
 
-def corners_exchanged(run: Run, mask) -> Run:
+def corners_exchanged(run: Run, mask: np.ndarray) -> Run:
     """The run with left and right corners exchanged in the shots where `mask` is true."""
     other = np.arange(len(run.rig.targets))
     for left, right in corner_pairs(run):
@@ -155,12 +156,12 @@ def _in_unit(value, is_angle):
     return f"{np.degrees(value):.4g} deg" if is_angle else f"{value:.4g} m"
 
 
-def with_shots(run: Run, **changes) -> Run:
+def with_shots(run: Run, **changes: Any) -> Run:
     """The run with some fields of its shots changed."""
     return replace(run, shots=replace(run.shots, **changes))
 
 
-def with_readings(run: Run, readings, sd=None) -> Run:
+def with_readings(run: Run, readings: np.ndarray, sd: np.ndarray | None = None) -> Run:
     """The run with other readings."""
     sd = run.poses.sd if sd is None else sd
     return replace(run, poses=replace(run.poses, readings=readings, sd=sd))

@@ -4,7 +4,7 @@ Each is a relabelling of the whole run, and where the machine of the relabelled 
 for. Nothing here decides; see `calib.judge.equivalent`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from itertools import combinations
@@ -177,7 +177,7 @@ def _signs_reversed(run, columns):
     return with_readings(run, readings)
 
 
-def zeros_moved(rig: Rig, parameters: np.ndarray, columns, by: float) -> np.ndarray:
+def zeros_moved(rig: Rig, parameters: np.ndarray, columns: Iterable[int], by: float) -> np.ndarray:
     """Parameters with the zeros of some readings moved by so many rad, where solved for."""
     start = parameters.copy()
     for j in columns:

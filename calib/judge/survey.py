@@ -1,5 +1,6 @@
 """What one solved run says of its machine, as far as two of them can be held against each other."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,11 +48,11 @@ class Survey:
     shots: tuple[tuple, ...] = ()
     time: str = ""
 
-    def index(self, names) -> list[int]:
+    def index(self, names: Iterable[str]) -> list[int]:
         """Where parameters are in the arrays."""
         return [self.rig.parameter_names.index(name) for name in names]
 
-    def units(self, names) -> list[str]:
+    def units(self, names: Iterable[str]) -> list[str]:
         """Units of parameters, "m" or "deg"."""
         return [self.rig.parameters[i].unit for i in self.index(names)]
 
@@ -82,13 +83,13 @@ def shared_shots(first: Survey, second: Survey) -> int:
     return len(set(first.shots) & set(second.shots))
 
 
-def difference(first: Survey, second: Survey, names) -> np.ndarray:
+def difference(first: Survey, second: Survey, names: Sequence[str]) -> np.ndarray:
     """Second less first, shape (n,), m or rad, angles the short way round."""
     return differences(second.parameters[second.index(names)],
                        first.parameters[first.index(names)], first.units(names))
 
 
-def difference_covariance(first: Survey, second: Survey, names) -> np.ndarray:
+def difference_covariance(first: Survey, second: Survey, names: Sequence[str]) -> np.ndarray:
     """Covariance of the difference of estimates, shape (n, n).
 
     Tape rows that took part in both correlate the estimates: with H1, H2 the gradients of the

@@ -222,7 +222,8 @@ def _mirrored(run, snooping) -> set:
 def suspicion(solution: Solution) -> list[Candidate]:
     """Every shot, every reading of a pose with shots, the tape, sights to known points, poses."""
     problem, run = solution.problem, solution.run
-    shots, rows_of = run.shots, {}
+    shots = run.shots
+    rows_of: dict[int, list[int]] = {}
     for i, pose in enumerate(shots.pose.tolist()):
         rows_of.setdefault(pose, []).extend(range(3 * i, 3 * i + 3))
     candidates = [
@@ -257,7 +258,7 @@ def _run_chance(snooping: Snooping, tests: int) -> float:
     if not single:
         return 1.0
     statistics, dof = np.array(single).T
-    return _chance(chi2_sf(statistics, dof).min(), tests)
+    return _chance(float(np.min(chi2_sf(statistics, dof))), tests)
 
 
 def _chance(single: float, tests: int) -> float:
@@ -306,7 +307,7 @@ def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
         statistic=test.statistic,
         dof=test.dof,
         limit=equal_power_limit(test.dof, alpha),
-        chance=_chance(chi2_sf(test.statistic, test.dof), tests),
+        chance=_chance(float(chi2_sf(test.statistic, test.dof)), tests),
         moves=run.rig.parameters[most].name,
         moves_by=float(shift[most]),
         moves_in_sd=float(in_sd[most]),

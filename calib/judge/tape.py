@@ -115,7 +115,7 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
     )
 
 
-def chi_square(difference, covariance):
+def chi_square(difference: np.ndarray, covariance: np.ndarray) -> tuple[float, int]:
     """Statistic and rank, on the part of the covariance that is not next to nothing."""
     if not len(difference):
         return 0.0, 0

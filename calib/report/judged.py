@@ -190,8 +190,10 @@ def verdict_record(judgement: Judgement) -> tables.Verdict:
     if judgement.scale is None:
         notes.append(SCALE_NOT_SHOWN)
     failed = [gate.name for gate in failed_first if not gate.passed]
+    untold = ("" if judgement.scale is not None
+              else " No taped length vouches for the scale of the survey.")
     says = (
-        "Solved; every gate passed." if not failed
+        f"Solved; every gate passed.{untold}" if not failed
         else f"Solved, but not to be used as it is: {', '.join(failed)} failed."
     )
     return tables.Verdict(

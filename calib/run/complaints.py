@@ -1,5 +1,6 @@
 """What is wrong with a file, and what was tolerated, in words a person can act on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 _LONGEST = 40
@@ -58,7 +59,7 @@ class InputError(Exception):
         Every fault found; at least one.
     """
 
-    def __init__(self, complaints):
+    def __init__(self, complaints: Sequence[Complaint]):
         self.complaints: tuple[Complaint, ...] = tuple(complaints)
         super().__init__("\n".join(str(c) for c in self.complaints))
 

@@ -59,7 +59,7 @@ class Shots:
     def __len__(self):
         return len(self.ids)
 
-    def select(self, mask) -> "Shots":
+    def select(self, mask: np.ndarray) -> "Shots":
         """The shots where `mask` (bool, shape (n,)) is true."""
         rows = np.flatnonzero(mask)
         return Shots(

@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -41,7 +42,7 @@ class Kind:
     expected: str | Callable[[float], str]
     measured: bool = False
 
-    def expects(self, value) -> str:
+    def expects(self, value: Any) -> str:
         """What was expected instead of `value`."""
         return self.expected if isinstance(self.expected, str) else self.expected(value)
 

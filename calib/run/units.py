@@ -5,8 +5,10 @@ converts them.
 """
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.chain.length import FRACTIONS
 
@@ -90,7 +92,7 @@ def sd_problem(sd: float, unit: str) -> str | None:
     return says
 
 
-def half_circle(degrees):
+def half_circle(degrees: ArrayLike) -> Any:
     """Angles (number or ndarray, deg) as the same ones above -180, up to 180.
 
     Examples

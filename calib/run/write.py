@@ -7,7 +7,7 @@ import math
 import os
 import shutil
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -150,11 +150,12 @@ def csv_text(table: "pd.DataFrame | Sequence[Mapping[str, object]]") -> str:
     ValueError
         For an infinite number, and for text with a line break: neither can be read back.
     """
-    if hasattr(table, "itertuples"):
-        rows = [table.columns, *table.itertuples(index=False, name=None)]
-    else:
+    rows: list[Iterable[object]]
+    if isinstance(table, Sequence):
         columns = dict.fromkeys(name for record in table for name in record)
         rows = [columns, *([record.get(name) for name in columns] for record in table)]
+    else:
+        rows = [table.columns, *table.itertuples(index=False, name=None)]
     return "".join(",".join(_cell(value) for value in row) + "\n" for row in rows)
 
 
@@ -284,7 +285,7 @@ def link_or_copy(path: Path, second: Path) -> None:
         shutil.copy2(path, second)
 
 
-def sync_folder(folder):
+def sync_folder(folder: Path) -> None:
     """Have renames on the disk too, where the system can do that."""
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)

@@ -23,7 +23,7 @@ VIEWS = {
 VIEW_WORDS = {
     "side": "from its right side",
     "behind": "from behind",
-    "above": "from above, forward to the right",
+    "above": "from above",
 }
 
 #: The same in a word or three, for small drawings.

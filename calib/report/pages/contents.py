@@ -112,7 +112,7 @@ def to_enter(document) -> Section:
     )
     return Section("enter", "What to enter", (
         table, *scaled,
-        Picture("dimensions", "The solved dimensions on the rig",
+        Picture("dimensions", "The solved dimensions on the rig (± one sd)",
                 "Line drawing of the rig made from its chain: the machine from its right side, "
                 "the attachment from the side, from behind and from above, each dimension named "
                 "with its solved value and sd.", views.dimensions, (ACROSS, 5.6)),
@@ -198,7 +198,10 @@ def _edge_cost(document):
     note = () if not document.taped.not_taped else (Text(words(
         "Not taped, and taken as solved here: ", ", ".join(document.taped.not_taped), "."),
         "note"),)
-    return edge_sentence(edge, "Entering the taped values"), *note, shares_table(edge)
+    doubt = () if document.verdict.passed else (Text(words(
+        "This result failed a gate: what is wrong with it is in these differences too. Judge the "
+        "tape by a result that passes."), "lead"),)
+    return *doubt, edge_sentence(edge, "Entering the taped values"), *note, shares_table(edge)
 
 
 def _map_size(document):

@@ -155,7 +155,7 @@ def _scale(passed, scale: SurveyScale):
     # Found four times in five at the least level that the test may have among five.
     unseen = 100 * scale.sd * (normal_isf(SHARED_RATE / 10) + normal_isf(0.2))
     return (f"Shots and tape have one scale: {comes_out}. A wrong scale below about {unseen:.1f} % "
-            "would pass unseen.")
+            f"({10 * unseen:.0f} mm per metre of the machine) would pass unseen.")
 
 
 def offset_says(passed: bool, offset: Offset, count: int) -> str:
