@@ -36,6 +36,11 @@ class Target:
     means: str
     shot_by: tuple[str, ...] = SHOT_BY
 
+    @property
+    def pointed_at(self) -> bool:
+        """Whether it is shot from the instrument alone, with nobody near it."""
+        return "reflectorless" in self.shot_by
+
 
 @dataclass(frozen=True)
 class Points:

@@ -124,7 +124,7 @@ class Effort:
     settle : float
         To drive up to a pose, let the machine settle, and read and book it.
     walk, point : float
-        To reach a target, and to point at it and shoot it.
+        To reach a target that needs a hand on it, and to point at any and shoot it.
     stand : float
         To move the machine to another stand.
     targets : mapping of str to float
@@ -137,9 +137,9 @@ class Effort:
     stand: float
     targets: Mapping[str, float]
 
-    def of_shot(self, target: str) -> float:
+    def of_shot(self, target: Target) -> float:
         """Minutes for a shot of a target."""
-        return self.targets.get(target, self.walk + self.point)
+        return self.targets.get(target.name, self.point + (0 if target.pointed_at else self.walk))
 
 
 @dataclass(frozen=True)

@@ -195,8 +195,8 @@ class EffortEntry(_Strict):
     """Minutes in the field (common practice, no source)."""
 
     settle: NotNegative = 1.5
-    walk: NotNegative = 0.4
-    point: NotNegative = 0.2
+    walk: NotNegative = 0.35
+    point: NotNegative = 0.25
     stand: NotNegative = 15.0
     targets: dict[str, NotNegative] = {}
 

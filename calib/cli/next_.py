@@ -28,10 +28,11 @@ from calib.cli.planned import (
 )
 from calib.judge.choice import solve_as_chosen
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
-from calib.plan.candidates import NoPose, Site
+from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses
 from calib.plan.information import Noise
-from calib.plan.plan import Task, prepare
+from calib.plan.sight import Site
+from calib.plan.task import Task, prepare
 from calib.report.next_words import next_document, next_summary
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
@@ -88,7 +89,7 @@ def next_poses(
     instrument: Instrument = "14,9,-0.3",
     foot_height: FootHeight = 1.9,
     nearest: Nearest = 2.5,
-    highest: Highest = None,
+    highest: Highest = 2.0,
     candidates: Count = 10_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[

@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -20,31 +21,46 @@ from calib.cli.planned import (
     no_pose,
 )
 from calib.cli.results import json_text
-from calib.plan.candidates import NoPose, Site
-from calib.plan.curve import MOST_POSES, GoalOutOfReach, curve, least_poses
-from calib.plan.order import Pace
-from calib.plan.plan import Prepared, Task, make_plan, prepare
+from calib.judge.equivalent import equivalents
+from calib.plan.candidates import NoPose
+from calib.plan.curve import (
+    MOST_MINUTES,
+    GoalOutOfReach,
+    curve,
+    has_more_than_the_edge,
+    least_minutes,
+)
+from calib.plan.look_alikes import kept_out
+from calib.plan.plan import make_plan
+from calib.plan.sight import Site
+from calib.plan.task import Prepared, Task, prepare
 from calib.report.plan_record import plan_document, plan_table
 from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
+from calib.simulate import simulate
 
-#: Poses of a plan when the user says neither a number nor a goal (common practice, no source).
-POSES = 24
+#: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
+#: source), and how far beyond a plan its curve goes.
+MINUTES, _BEYOND = 45.0, 1.5
 
 
 def plan(
     source: Annotated[
         Path, typer.Argument(metavar="RUN_OR_RIG", help="A run folder (rig.toml, and tape.csv if "
                              "there is one), a rig file, or the name of a shipped rig.")],
+    minutes: Annotated[
+        float | None, typer.Option(min=5.0, max=1000.0, help="How long it may take in the field; "
+                                   f"{MINUTES:g} if neither this, --poses nor a goal is given.")
+    ] = None,
     poses: Annotated[
-        int | None, typer.Option(min=2, max=200, help=f"How many poses; {POSES} if neither this "
-                                 "nor a goal is given.")] = None,
+        int | None, typer.Option(min=2, max=200, help="How many poses, in place of minutes.")
+    ] = None,
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
-                                 "over the envelope): the least number of poses is looked for; "
+                                 "over the envelope): the least minutes are looked for; "
                                  "[goal] of rig.toml if not given.")
     ] = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
@@ -56,21 +72,22 @@ def plan(
         typer.Option("--for", help="What is to be known best: the edge over the envelope of the "
                      "rig file, or the parameters.")] = "edge",
     targets: Annotated[
-        str | None, typer.Option(help="What is shot in every pose, names with commas; both "
-                                 "corners of the edge if not given.")] = None,
+        str | None, typer.Option(help="What may be shot, names with commas; both corners of "
+                                 "the edge, pins and marks if not given.")] = None,
     instrument: Instrument = "14,9,-0.3",
     foot_height: FootHeight = 1.9,
     nearest: Nearest = 2.5,
-    highest: Highest = None,
-    minutes_per_pose: Annotated[
-        float, typer.Option(min=0.0, help="To settle, lock, read and book a pose.")] = Pace.pose,
-    minutes_per_shot: Annotated[
-        float, typer.Option(min=0.0, help="To reach a corner and shoot it.")] = Pace.shot,
+    highest: Highest = 2.0,
     candidates: Count = 20_000,
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same plan.")] = 0,
     json: Annotated[bool, typer.Option("--json", help="Print plan.json.")] = False,
 ) -> None:
-    """Plan which poses to shoot: a pose sheet to print, and what the result will be worth."""
+    """Plan which poses to shoot, and what in each: a pose sheet to print, and what it is worth.
+
+    How long things take is in [effort] of the rig.
+    """
+    if minutes is not None and poses is not None:
+        raise typer.BadParameter("either --minutes or --poses")
     length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
@@ -83,14 +100,17 @@ def plan(
     try:
         with talk.working(f"Looking at {candidates} poses"):
             prepared = prepare(task)
-            grown = curve(prepared, stands)
     except NoPose as error:
         raise no_pose(error, str(source)) from None
-    least = None if asked is None else _least(prepared, asked, grown, poses)
+    least = None if asked is None else _least(prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
-        made = make_plan(prepared, poses or least or POSES, stands, best_for)
+        budget = None if poses is not None else minutes or least or MINUTES
+        made = make_plan(prepared, poses, stands, best_for, budget)
+        most = _BEYOND * made.minutes.total
         document = plan_document(
-            made, Pace(minutes_per_pose, minutes_per_shot), _tape_source(tape), grown, asked, least)
+            made, _tape_source(tape), curve(prepared, stands, most),
+            curve(prepared, stands, most, True) if has_more_than_the_edge(prepared) else None,
+            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made)))
     write_whole(folder, {
         "plan.json": json_text(document), "plan.csv": plan_text(document),
         **sheet_files(document),
@@ -124,17 +144,29 @@ def _folder(source, out):
     return folder
 
 
-def _least(prepared: Prepared, goal, grown, poses):
-    """The least number of poses for a goal; None where it is out of reach but a number is given."""
+def _least(prepared: Prepared, goal, stands, given):
+    """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
+    """
     try:
-        with talk.working(f"Looking for the least number of poses, {MOST_POSES} at most"):
-            return least_poses(prepared, goal, grown)
+        with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
+            return least_minutes(prepared, goal, stands)
     except GoalOutOfReach as error:
         talk.tell(out_of_reach(error))
-        if poses is None:
-            talk.tell("Nothing was written. With --poses a plan is made all the same.")
+        if given is None:
+            talk.tell("Nothing was written. With --minutes a plan is made all the same.")
             raise typer.Exit(talk.GATE_FAILED) from None
         return None
+
+
+def _look_alikes(made):
+    """What else an invented run of the plan would fit, and in what it differs."""
+    task = made.prepared.task
+    run, truth = simulate(
+        task.rig, np.random.default_rng(task.seed), poses=len(made.design), stands=made.stands,
+        targets=[task.rig.target_names[t] for t in task.targets], parameters=task.parameters,
+        joints=made.joints)
+    run = replace(run, shots=run.shots.select(made.shots.ravel()))
+    return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 
 def _tape_source(tape):

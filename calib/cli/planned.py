@@ -19,8 +19,9 @@ Instrument = Annotated[str, typer.Option(
 FootHeight = Annotated[float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")]
 Nearest = Annotated[float, typer.Option(
     min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")]
-Highest = Annotated[float | None, typer.Option(
-    help="The edge stays below this height above the ground, m.")]
+Highest = Annotated[float, typer.Option(
+    min=0.1, help="The edge, and what needs a hand on it, stay below this height above the ground, "
+    "m: what a pole reaches (99 for no limit).")]
 Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
 
 #: Of ``calib solve`` and ``calib check``.

@@ -6,15 +6,12 @@ from itertools import pairwise, product
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.chain import Posture
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.edge import edge_points
+from calib.plan.sight import Site, arm_pins, placed, seen_targets, segment_distance
 
-#: A translation of at least this share of the longest one is a link of boom or stick.
-LINK_SHARE = 0.35
-
-#: A reading has room if it may be off by this much, rad.
+#: A reading has room if it may be off by this much either way, rad.
 _ROOM = np.radians(1.0)
 
 #: Joint angles at their limit are within it.
@@ -23,42 +20,6 @@ _ROUNDING = 1e-9
 #: Neither readings nor parameters will be exactly those planned: a plan uses this share of what a
 #: sensor can see.
 _SHARE = 0.75
-
-
-@dataclass(frozen=True)
-class Site:
-    """Where the machine stands and the instrument looks from; lengths in m.
-
-    The defaults are common practice, no source.
-
-    Attributes
-    ----------
-    foot_height : float
-        Boom foot pin above the ground.
-    clearance : float
-        Edge and bucket pin stay this far above the ground.
-    highest : float or None
-        The edge stays this far above the ground at most: what a pole or a steep sight reaches.
-    nearest : float
-        The edge stays this far ahead of the boom foot pin: clear of tracks and cab.
-    instrument : (float, float, float) or None
-        Forward, left and up of the boom foot pin; None: nothing is asked of the lines of sight.
-    least_angle : float
-        Between the line of sight and the edge, rad: an edge seen end-on has no corners to aim at.
-    arm_width : float
-        Edge and lines of sight stay half this distance from the middle of boom and stick.
-    house : (float, float, float)
-        Length behind the boom foot, half width and height of the house that blocks the view.
-    """
-
-    foot_height: float = 1.9
-    clearance: float = 0.05
-    highest: float | None = None
-    nearest: float = 2.5
-    instrument: tuple[float, float, float] | None = (14.0, 9.0, -0.3)
-    least_angle: float = np.radians(15.0)
-    arm_width: float = 0.7
-    house: tuple[float, float, float] = (4.0, 1.5, 1.3)
 
 
 @dataclass(frozen=True)
@@ -115,7 +76,7 @@ def candidate_poses(
         left &= passed
     if left.any():
         workable = _workable(rig, parameters, joints[left], targets, site)
-        removed["a reading would have no room either way"] = int(np.sum(~workable))
+        removed["a reading would have no room to be off"] = int(np.sum(~workable))
         left[left] = workable
     candidates = Candidates(joints[left], len(joints), removed)
     if not left.any():
@@ -143,18 +104,17 @@ def joints_at(rig: Rig, parameters, readings) -> np.ndarray:
 
 
 def _workable(rig, parameters, joints, targets, site):
-    """Mask of the poses in which every driven reading has room to one side, the others as they are.
+    """Mask of the poses in which every driven reading has room either way, the others as they are.
 
-    Nobody can bring a machine to a pose that is impossible all around.
+    Nobody can bring a machine to a degree that must not be overshot.
     """
     readings, workable = rig.chain.readings_for(parameters, joints), np.ones(len(joints), bool)
     for i in _driven(rig):
-        room = np.zeros(len(joints), bool)
         for step in (-_ROOM, _ROOM):
-            moved = readings.copy()
+            moved = readings[workable]
             moved[:, i] += step
-            room |= feasible(rig, parameters, joints_at(rig, parameters, moved), targets, site)
-        workable &= room
+            workable[workable] = feasible(rig, parameters, joints_at(rig, parameters, moved),
+                                          targets, site)
     return workable
 
 
@@ -167,8 +127,12 @@ def _spread(rig, count, seed):
     from scipy.stats import qmc  # a large library, needed here alone
 
     driven = _driven(rig)
-    low = np.array([rig.readings[i].low for i in driven])
-    high = np.array([rig.readings[i].high for i in driven])
+    # Drawn in, so that a reading at the end of its joint's range has room as well.
+    inset = np.array([0.0 if rig.readings[i].high - rig.readings[i].low >= 2 * np.pi
+                      else min(1.01 * _ROOM, (rig.readings[i].high - rig.readings[i].low) / 2)
+                      for i in driven])
+    low = np.array([rig.readings[i].low for i in driven]) + inset
+    high = np.array([rig.readings[i].high for i in driven]) - inset
     corners = np.array(list(product((0.0, 1.0), repeat=len(driven))))[:count]
     inside = qmc.Sobol(len(driven), seed=seed).random_base2(
         int(np.ceil(np.log2(max(2, count - len(corners)))))
@@ -184,7 +148,7 @@ def _rules(rig, parameters, joints, targets, site, share=_SHARE):
     readings = rig.chain.readings_for(parameters, joints)
     level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
     posture = rig.chain.posture(parameters, level, readings, jacobian=False)
-    shot, edge = _placed(posture, targets), _placed(posture, np.array(edge_points(rig)))
+    edge = placed(posture, np.array(edge_points(rig)))
     arm = arm_pins(posture)
     seen = (np.abs(posture.gain) < share * BLIND_GAIN).all(1)
     seen &= np.abs(posture.joints - joints).max(1) < 1e-6
@@ -201,21 +165,8 @@ def _rules(rig, parameters, joints, targets, site, share=_SHARE):
     if site.instrument is not None:
         eye = np.array(site.instrument)
         yield "a corner would be seen too nearly along the edge", _open_angle(edge, eye, site)
-        yield "the machine would be in the line of sight", ~_hidden(arm, shot, eye, site)
-
-
-def arm_pins(posture: Posture) -> list[np.ndarray]:
-    """The pins from the boom foot to the end of the last long link, each of shape (n, 3), m."""
-    lengths = np.linalg.norm(np.diff(posture.origins, axis=1), axis=2).max(0)
-    links = np.flatnonzero(lengths >= LINK_SHARE * lengths.max())
-    return [posture.origins[:, links[0]], *(posture.origins[:, i + 1] for i in links)]
-
-
-def _placed(posture, targets):
-    """Positions of targets in every pose, shape (n, t, 3)."""
-    n, t = len(posture.joints), len(targets)
-    points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
-    return points.position.reshape(n, t, 3)
+        yield "the machine would be in the line of sight", seen_targets(
+            rig, posture, targets, site).all(1)
 
 
 def _open_angle(edge, eye, site):
@@ -231,43 +182,5 @@ def _clear_of(arm, edge, distance):
     """Whether the edge, first to last target on it, stays off the lines from pin to pin."""
     clear = np.ones(len(edge), bool)
     for first, second in pairwise(arm):
-        clear &= _segment_distance(edge[:, 0], edge[:, -1], first, second) > distance
+        clear &= segment_distance(edge[:, 0], edge[:, -1], first, second) > distance
     return clear
-
-
-def _hidden(arm, shot, eye, site):
-    """Whether the house's box or the lines from pin to pin come between eye and target."""
-    hidden = np.zeros(len(shot), bool)
-    for target in range(shot.shape[1]):
-        point = shot[:, target]
-        hidden |= _through_box(point, eye, site)
-        for first, second in pairwise(arm):
-            hidden |= _segment_distance(eye, point, first, second) < site.arm_width / 2
-    return hidden
-
-
-def _through_box(point, eye, site):
-    behind, half_width, height = site.house
-    low = np.array([-behind, -half_width, -site.foot_height])
-    high = np.array([0.3, half_width, height])
-    direction = point - eye
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first, second = (low - eye) / direction, (high - eye) / direction
-    enter = np.nanmax(np.minimum(first, second), axis=1)
-    leave = np.nanmin(np.maximum(first, second), axis=1)
-    return (enter <= leave) & (leave >= 0) & (enter <= 1)
-
-
-def _segment_distance(a_first, a_last, b_first, b_last):
-    """Least distance between two segments, shape (n,), m.
-
-    C. Ericson, *Real-Time Collision Detection*, Morgan Kaufmann 2005, section 5.1.9 (from memory).
-    """
-    u, v, w = a_last - a_first, b_last - b_first, a_first - b_first
-    a, b, c = (np.einsum("ni,ni->n", *pair) for pair in ((u, u), (u, v), (v, v)))
-    d, e = np.einsum("ni,ni->n", u, w), np.einsum("ni,ni->n", v, w)
-    a, c = np.maximum(a, 1e-12), np.maximum(c, 1e-12)
-    s = np.clip((b * e - c * d) / np.maximum(a * c - b * b, 1e-12), 0.0, 1.0)
-    t = np.clip((b * s + e) / c, 0.0, 1.0)
-    s = np.clip((b * t - d) / a, 0.0, 1.0)
-    return np.linalg.norm(w + s[:, None] * u - t[:, None] * v, axis=1)

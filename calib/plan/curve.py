@@ -1,42 +1,53 @@
-"""How many poses: the edge sd against their number, and the least number that reaches a goal."""
+"""What minutes buy: the edge sd against them, and the least that reach a goal."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.plan.exchange import Pool, greedy, variance_gain
+from calib.plan.budget import Design, bought
+from calib.plan.choose import EDGE, driving, within_minutes
+from calib.plan.exchange import Pool, variance_gain
 from calib.plan.information import pose_rows, prior_information
-from calib.plan.plan import Prepared, chosen, dealt, repeats_nothing
+from calib.plan.task import DRIVE, Prepared
 
-#: A field day has room for no more.
-MOST_POSES = 60
+#: A field day has room for no more, minutes.
+MOST_MINUTES = 240.0
 
-#: Equal but for rounding.
-_EQUAL = 1 + 1e-9
+#: Minutes are worth it while so many more better the worst edge sd by this share (common
+#: practice, no source): where they no longer do is the knee of the curve.
+KNEE_MINUTES, KNEE_SHARE = 10.0, 0.10
+
+#: Exchange betters a plan that grew by less than this.
+_BETTERED = 1.2
+
+#: Least minutes are found to within this.
+_STEP = 1.0
 
 
 @dataclass(frozen=True)
 class Curve:
     """Predicted edge sd of growing plans.
 
-    Of the plan that grows by the best next pose: one that is exchanged as a whole is a little
+    Of the plan that grows by the best gain per minute: one that is exchanged as a whole is a little
     better.
 
     Attributes
     ----------
-    stands : int
-    design : list of int
-        The candidates in the order in which they were added.
+    minutes : ndarray, shape (k,)
+        With the driving and the ways from stand to stand.
     poses : ndarray of int, shape (k,)
     median, worst : ndarray, shape (k,)
         Over the envelope, m.
+    knee : float or None
+        Minutes beyond which `KNEE_MINUTES` more better the worst edge sd by less than
+        `KNEE_SHARE`; None if that is not seen.
     """
 
-    stands: int
-    design: list[int]
+    minutes: np.ndarray
     poses: np.ndarray
     median: np.ndarray
     worst: np.ndarray
+    knee: float | None
 
 
 class GoalOutOfReach(Exception):
@@ -46,67 +57,116 @@ class GoalOutOfReach(Exception):
     ----------
     goal, reached : float
         Worst edge sd asked for and reached, m.
-    poses : int
+    minutes : float
         Of the largest plan.
     bounds : tuple of (str, float)
         What would help most, with the worst edge sd if its error were gone, m.
     """
 
-    def __init__(self, goal: float, reached: float, poses: int, bounds):
-        self.goal, self.reached, self.poses, self.bounds = goal, reached, poses, tuple(bounds)
+    def __init__(self, goal: float, reached: float, minutes: float, bounds):
+        self.goal, self.reached, self.minutes, self.bounds = goal, reached, minutes, tuple(bounds)
         super().__init__(
-            f"The goal of {1000 * goal:.1f} mm is out of reach: {poses} poses reach "
+            f"The goal of {1000 * goal:.1f} mm is out of reach: {minutes:.0f} minutes reach "
             f"{1000 * reached:.1f} mm (1 sd, worst over the envelope)."
         )
 
 
-def curve(prepared: Prepared, stands: int = 1, most: int = MOST_POSES) -> Curve:
-    """Edge sd against the number of poses."""
-    pool, groups = prepared.pool(stands), dealt(most, stands)
-    design = greedy(pool, groups, variance_gain(prepared.form), repeats_nothing(pool, groups))
-    sizes = np.arange(max(2, stands), most + 1)
-    sds = [prepared.edge_sds(pool.information(design[:n], groups[:n])) for n in sizes]
-    return Curve(stands, design, sizes, np.array([np.median(s) for s in sds]),
-                 np.array([s.max() for s in sds]))
+def curve(prepared: Prepared, stands: int = 1, most: float = 90.0,
+          edge_only: bool = False) -> Curve:
+    """Edge sd against minutes in the field.
+
+    Parameters
+    ----------
+    most : float
+        Minutes up to which it goes.
+    edge_only : bool
+        Whether nothing but the edge is shot.
+    """
+    effort = prepared.task.rig.effort
+    shortlist, pool = None, prepared.pool(stands, DRIVE)
+    if edge_only:
+        shortlist = _edge_alone(prepared)
+    moving = (stands - 1) * effort.stand
+    design = bought(pool, Design((), ()), variance_gain(prepared.form), most - moving,
+                    shortlist=shortlist)
+    spent = np.cumsum(pool.minutes[list(design.candidates)])
+    if len(spent):
+        # The driving that the whole of it needs, an equal share for every pose.
+        each = driving(prepared, design) - DRIVE
+        spent = spent + each * np.arange(1, len(spent) + 1) + moving
+    sizes = np.arange(min(max(2, stands), len(spent)), len(spent) + 1)
+    sds = [prepared.edge_sds(Design(design.candidates[:n], design.groups[:n]).information(pool))
+           for n in sizes]
+    minutes, worst = spent[sizes - 1], np.array([s.max() for s in sds])
+    return Curve(minutes, sizes, np.array([np.median(s) for s in sds]), worst,
+                 knee_of(minutes, worst))
 
 
-def least_poses(prepared: Prepared, goal: float, grown: Curve) -> int:
-    """The least number of poses whose exchanged plan has a worst edge sd within the goal, m.
+def has_more_than_the_edge(prepared: Prepared) -> bool:
+    """Whether something on the edge and something else may be shot."""
+    rig, targets = prepared.task.rig, prepared.task.targets
+    return 0 < len([t for t in targets if t in rig.edge_targets]) < len(targets)
+
+
+def _edge_alone(prepared):
+    """The bundles in which nothing but the edge is shot."""
+    on_edge = np.isin(prepared.task.targets, prepared.task.rig.edge_targets)
+    return np.flatnonzero(~prepared.bundles.shots[:, ~on_edge].any(1))
+
+
+def knee_of(minutes: np.ndarray, worst: np.ndarray) -> float | None:
+    """Where the curve flattens: see `Curve`."""
+    later = minutes + KNEE_MINUTES
+    known = later <= minutes[-1]
+    then = np.interp(later[known], minutes, worst)
+    # From there on, not where one step happens to help little.
+    helps = np.append(then < worst[known] * (1 - KNEE_SHARE), False)
+    last = int(np.flatnonzero(helps)[-1]) + 1 if helps.any() else 0
+    return float(minutes[last]) if last < known.sum() else None
+
+
+def least_minutes(prepared: Prepared, goal: float, stands: int = 1) -> float:
+    """The least minutes found, to whole ones, whose plan has a worst edge sd within a goal, m.
 
     Raises
     ------
     GoalOutOfReach
-        If no number up to the curve's largest has.
+        If `MOST_MINUTES` do not reach it.
     """
-    within = np.flatnonzero(grown.worst <= goal)
-    most = int(grown.poses[within[0]] if len(within) else grown.poses[-1])
-    design, reached = _exchanged(prepared, grown, most)
-    if reached > goal:
-        raise GoalOutOfReach(goal, reached, most, bounds(prepared, design, grown.stands))
+    grown = curve(prepared, stands, MOST_MINUTES)
+    reached = grown.worst <= goal
+    high = float(np.ceil(grown.minutes[np.argmax(reached)])) if reached.any() else MOST_MINUTES
+    low = float(np.floor(min(grown.minutes[0], high) - _STEP))
+    if not reached.any():
+        best = float(grown.worst[-1])
+        if best < _BETTERED * goal:
+            best = _reached(prepared, MOST_MINUTES, stands)
+        if best > goal:
+            raise GoalOutOfReach(goal, best, MOST_MINUTES, bounds(prepared, MOST_MINUTES, stands))
+    # What is bettered as a whole needs a little less than what grew.
+    while _reached(prepared, high, stands) > goal and high < MOST_MINUTES:
+        high = min(high + 2 * _STEP, MOST_MINUTES)
+    low = max(low, 0.8 * high)
+    while low > grown.minutes[0] and _reached(prepared, low, stands) <= goal:
+        high, low = low, 0.9 * low
+    while high - low > _STEP:
+        middle = np.round((low + high) / 2)
+        if middle in (low, high):
+            break
+        if _reached(prepared, middle, stands) <= goal:
+            high = middle
+        else:
+            low = middle
+    return float(np.ceil(high))
 
-    def reaches(poses):
-        return poses == most or _exchanged(prepared, grown, poses)[1] <= goal
 
-    # Exchange gains about the same share for every number: begin where that meets the goal.
-    share = reached / grown.worst[list(grown.poses).index(most)]
-    least = int(grown.poses[np.flatnonzero(grown.worst * share <= goal * _EQUAL)[0]])
-    if reaches(least):
-        while least > grown.poses[0] and reaches(least - 1):
-            least -= 1
-    else:
-        while not reaches(least):
-            least += 1
-    return least
+def _reached(prepared, minutes, stands):
+    """The worst edge sd of the plan for so many minutes."""
+    design, pool = within_minutes(prepared, minutes, stands, EDGE)
+    return prepared.worst(design.information(pool))
 
 
-def _exchanged(prepared, grown, poses):
-    """A design of so many poses and its worst edge sd."""
-    pool, groups = prepared.pool(grown.stands), dealt(poses, grown.stands)
-    design = chosen(prepared, pool, groups, start=grown.design[:poses])
-    return design, float(prepared.edge_sds(pool.information(design, groups)).max())
-
-
-def bounds(prepared: Prepared, design, stands: int = 1) -> list[tuple[str, float]]:
+def bounds(prepared: Prepared, minutes: float, stands: int = 1) -> list[tuple[str, float]]:
     """What keeps a plan from being better: worst edge sd, m, if one source of error were gone.
 
     Returns
@@ -114,7 +174,9 @@ def bounds(prepared: Prepared, design, stands: int = 1) -> list[tuple[str, float
     list of (str, float)
         The shots, every sensor, every taped value; what would help most comes first.
     """
-    task = prepared.task
+    task, pool = prepared.task, prepared.pool(stands)
+    budget = minutes - (stands - 1) * task.rig.effort.stand
+    design = bought(pool, Design((), ()), variance_gain(prepared.form), budget)
     gone = {"the shots": (replace(task.noise, shot=task.noise.shot / 100), task.taped)}
     for i, name in enumerate(task.rig.reading_names):
         sd = np.where(np.arange(len(task.noise.readings)) == i, 0.01, 1.0) * task.noise.readings
@@ -129,7 +191,8 @@ def bounds(prepared: Prepared, design, stands: int = 1) -> list[tuple[str, float
 
 
 def _worst_with(prepared, design, stands, noise, taped):
-    task, places = prepared.task, np.arange(len(design))
-    rows = pose_rows(task.rig, task.parameters, prepared.readings[design], task.targets, noise)
+    task, bundles, chosen = prepared.task, prepared.bundles, list(design.candidates)
+    rows = pose_rows(task.rig, task.parameters, prepared.readings[bundles.pose[chosen]],
+                     task.targets, noise, shot=bundles.shots[chosen])
     pool = Pool(rows, prior_information(taped, stands), prepared.n_free, stands)
-    return float(prepared.edge_sds(pool.information(places, dealt(len(design), stands))).max())
+    return prepared.worst(pool.information(np.arange(len(chosen)), np.array(design.groups)))

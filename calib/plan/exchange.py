@@ -33,12 +33,37 @@ class Pool:
         Information that is there before.
     parameters, groups : int
         p, and how many groups.
+    heights : ndarray of int, shape (n,), optional
+        How many rows of a candidate, the first, are not zero; all m if not given.
+    pose : ndarray of int, shape (n,), optional
+        Candidates of the same pose are not used together; each is its own if not given.
+    minutes : ndarray, shape (n,), optional
+        What a candidate takes; all alike if not given.
     """
 
     rows: np.ndarray
     prior: np.ndarray
     parameters: int
     groups: int
+    heights: np.ndarray | None = None
+    pose: np.ndarray | None = None
+    minutes: np.ndarray | None = None
+
+    @property
+    def own_pose(self) -> np.ndarray:
+        """The pose of each candidate, shape (n,)."""
+        return np.arange(len(self.rows)) if self.pose is None else self.pose
+
+    def blocks(self, chosen):
+        """Some candidates by height: (where among the chosen, their rows without zero ones)."""
+        rows = self.rows[chosen]
+        if self.heights is None:
+            yield slice(None), rows
+            return
+        heights = self.heights[chosen]
+        for height in np.unique(heights):
+            where = np.flatnonzero(heights == height)
+            yield where, rows[where, :height]
 
     def columns(self, group: int) -> np.ndarray:
         """Which unknowns the rows of a group's candidates are about."""
@@ -63,8 +88,8 @@ Criterion = Callable[[Pool, np.ndarray, int, np.ndarray | slice], np.ndarray]
 
 def determinant_gain(pool: Pool, covariance, group: int, chosen) -> np.ndarray:
     """Growth of log det of the information by adding each candidate, shape (k,)."""
-    _, inner = _inner(pool, covariance, group, chosen)
-    return np.linalg.slogdet(inner)[1]
+    return _each(pool, covariance, group, chosen,
+                 lambda rows, inner: np.linalg.slogdet(inner)[1])
 
 
 def variance_gain(form: np.ndarray) -> Criterion:
@@ -74,10 +99,13 @@ def variance_gain(form: np.ndarray) -> Criterion:
     factor = vectors[:, keep] * np.sqrt(values[keep])
 
     def gain(pool, covariance, group, chosen):
-        rows, inner = _inner(pool, covariance, group, chosen)
         across = covariance[pool.columns(group), : pool.parameters] @ factor
-        moved = rows @ across
-        return np.einsum("kmi,kmi->k", moved, np.linalg.solve(inner, moved))
+
+        def fall(rows, inner):
+            moved = rows @ across
+            return np.einsum("kmi,kmi->k", moved, np.linalg.solve(inner, moved))
+
+        return _each(pool, covariance, group, chosen, fall)
 
     return gain
 
@@ -88,16 +116,18 @@ def worst_gain(by_parameters: np.ndarray) -> Criterion:
     def gain(pool, covariance, group, chosen):
         own = covariance[: pool.parameters, : pool.parameters]
         before = np.einsum("nci,ij,ncj->n", by_parameters, own, by_parameters, optimize=True)
-        rows, inner = _inner(pool, covariance, group, chosen)
         across = covariance[pool.columns(group), : pool.parameters]
-        lower = np.linalg.cholesky(inner)
-        gains = np.empty(len(rows))
         flat = by_parameters.reshape(-1, pool.parameters).T
-        for i in range(0, len(rows), 50):
-            moved = np.linalg.solve(lower[i : i + 50], rows[i : i + 50] @ across) @ flat
-            fall = np.einsum("kmn,kmn->kn", moved, moved).reshape(len(moved), len(before), -1)
-            gains[i : i + 50] = before.max() - (before - fall.sum(2)).max(1)
-        return gains
+
+        def fall(rows, inner):
+            lower, gains = np.linalg.cholesky(inner), np.empty(len(rows))
+            for i in range(0, len(rows), 50):
+                moved = np.linalg.solve(lower[i : i + 50], rows[i : i + 50] @ across) @ flat
+                lost = np.einsum("kmn,kmn->kn", moved, moved).reshape(len(moved), len(before), -1)
+                gains[i : i + 50] = before.max() - (before - lost.sum(2)).max(1)
+            return gains
+
+        return _each(pool, covariance, group, chosen, fall)
 
     return gain
 
@@ -110,7 +140,7 @@ def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> 
     groups : sequence of int
         The group of each place in the design.
     distinct : bool
-        No candidate more than once.
+        No pose more than once.
     """
     information, design = pool.prior.copy(), []
     considered = everything = np.arange(len(pool.rows))
@@ -123,10 +153,10 @@ def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> 
             considered = np.sort(np.argsort(-gains, kind="stable")[:_BEST])
         asked = everything if full else considered
         if distinct:
-            gains[np.isin(asked, design)] = -np.inf
+            gains[np.isin(pool.own_pose[asked], pool.own_pose[design])] = -np.inf
         best = int(asked[np.argmax(gains)])
         design.append(best)
-        _add(pool, information, best, group, +1)
+        add(pool, information, best, group, +1)
     return design
 
 
@@ -143,7 +173,7 @@ def exchange(
     passes : int
         At most so many rounds over the design.
     distinct : bool
-        No candidate more than once.
+        No pose more than once.
     """
     design = list(design)
     everything = np.arange(len(pool.rows))
@@ -151,32 +181,37 @@ def exchange(
     for _ in range(passes):
         swapped = False
         for place, group in enumerate(groups):
-            _add(pool, information, design[place], group, -1)
+            add(pool, information, design[place], group, -1)
             considered = everything if shortlist is None else np.union1d(shortlist, design[place])
             chosen = slice(None) if shortlist is None else considered
             gains = criterion(pool, np.linalg.inv(information), group, chosen)
             present = gains[np.searchsorted(considered, design[place])]
             if distinct:
-                gains[np.isin(considered, design)] = -np.inf
+                others = pool.own_pose[[*design[:place], *design[place + 1 :]]]
+                gains[np.isin(pool.own_pose[considered], others)] = -np.inf
             best = int(np.argmax(gains))
             if gains[best] > present + _WORTH * abs(present):
                 design[place] = int(considered[best])
                 swapped = True
-            _add(pool, information, design[place], group, +1)
+            add(pool, information, design[place], group, +1)
         if not swapped:
             break
     return design
 
 
-def _inner(pool, covariance, group, chosen):
-    """Rows of some candidates, and ``I + rows C rows'``, shape (k, m, m)."""
+def _each(pool, covariance, group, chosen, gain):
+    """``gain(rows, I + rows C rows')`` of some candidates, shape (k,)."""
     columns = pool.columns(group)
-    rows = pool.rows[chosen]
-    inner = (rows @ covariance[np.ix_(columns, columns)]) @ rows.transpose(0, 2, 1)
-    inner[:, np.arange(rows.shape[1]), np.arange(rows.shape[1])] += 1.0
-    return rows, inner
+    own = covariance[np.ix_(columns, columns)]
+    gains = np.empty(len(pool.own_pose[chosen]))
+    for where, rows in pool.blocks(chosen):
+        inner = (rows @ own) @ rows.transpose(0, 2, 1)
+        inner[:, np.arange(rows.shape[1]), np.arange(rows.shape[1])] += 1.0
+        gains[where] = gain(rows, inner)
+    return gains
 
 
-def _add(pool, information, candidate, group, sign):
+def add(pool: Pool, information: np.ndarray, candidate: int, group: int, sign: int) -> None:
+    """Add a candidate's information in place, or take it away."""
     columns, rows = pool.columns(group), pool.rows[candidate]
     information[np.ix_(columns, columns)] += sign * (rows.T @ rows)

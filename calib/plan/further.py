@@ -1,15 +1,18 @@
 """While a run goes on: what is still weak, which poses to add, and when it is enough."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem
 from calib.layout import RIG, STAND
+from calib.plan.bundles import items_of, menu_of
+from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import next_to_nothing, pose_rows
-from calib.plan.plan import Prepared
+from calib.plan.information import next_to_nothing, pose_design, pose_rows
+from calib.plan.sight import can_be_shot
+from calib.plan.task import DRIVE, Prepared
 
 #: A further pose that betters the worst edge sd by less than this is not worth the drive, m
 #: (common practice, no source).
@@ -26,33 +29,75 @@ _APART = np.radians(5.0)
 
 
 @dataclass(frozen=True)
-class Further:
-    """The best further poses, one after the other.
+class WhereItIs:
+    """What is left to shoot in the pose the machine is in.
 
     Attributes
     ----------
+    targets : tuple of int
+        Index into the rig's targets.
+    minutes : float
+        Of the shots.
+    rows : ndarray, shape (m, n_free + 4)
+        Whitened design of what they add to what was shot there.
+    worst : float
+        Worst edge sd with them, m.
+    """
+
+    targets: tuple[int, ...]
+    minutes: float
+    rows: np.ndarray
+    worst: float
+
+
+@dataclass(frozen=True)
+class Further:
+    """The best buys, one after the other.
+
+    Attributes
+    ----------
+    here : WhereItIs or None
+        What to shoot before the machine moves on, if that is the best buy of all.
+    last : str
+        The pose the machine is in.
     joints, readings : ndarray, shape (k, n_readings)
-        rad.
+        Of further poses, rad.
+    shots : ndarray of bool, shape (k, t)
+        Which of the task's targets are to be shot in them.
+    minutes : ndarray, shape (k,)
+        What they take.
     stand : str
         Where they are to be shot.
     worst, mean : ndarray, shape (k + 1,)
-        Worst and root mean square edge sd over the envelope, m: now, and after each further pose.
+        Worst and root mean square edge sd over the envelope, m: now, and after each further pose,
+        with what is to be shot before.
     weak : tuple of (str, float)
         Parameters behind the worst edge sd, with their share of its variance.
-    beyond : ndarray, shape (m + 1,)
-        As `worst`, over m >= k further poses: as far as was looked for a goal.
+    beyond, beyond_minutes : ndarray, shape (m + 1,)
+        As `worst`, over m >= k further poses, and the minutes up to there: as far as was looked for
+        a goal.
     undetermined : bool
         Whether shots and tape so far leave something undetermined.
     """
 
+    here: WhereItIs | None
+    last: str
     joints: np.ndarray
     readings: np.ndarray
+    shots: np.ndarray
+    minutes: np.ndarray
     stand: str
     worst: np.ndarray
     mean: np.ndarray
     weak: tuple[tuple[str, float], ...]
     beyond: np.ndarray
+    beyond_minutes: np.ndarray
     undetermined: bool
+
+    @property
+    def first_worst(self) -> float:
+        """Worst edge sd after the first buy, m."""
+        return float(self.worst[1]) if self.here is None else self.here.worst
 
     def needed(self, goal: float) -> int | None:
         """How many further poses, one after the other, reach a goal (m); None: none looked at."""
@@ -61,7 +106,7 @@ class Further:
 
     def enough(self, goal: float | None, worth: float = WORTH) -> str | None:
         """A sentence when it is enough, None while a further pose is worth it."""
-        now, then = 1000 * self.worst[0], 1000 * self.worst[1]
+        now, then = 1000 * self.worst[0], 1000 * self.first_worst
         if self.undetermined:
             return None
         if goal is not None and self.worst[0] <= goal:
@@ -98,7 +143,9 @@ def further_poses(
     prepared: Prepared, problem: Problem, unknowns: np.ndarray, count: int,
     stand: str | None = None, goal: float | None = None,
 ) -> Further:
-    """The best poses to add to what has been shot, in one stand.
+    """The best buys after what has been shot: more shots where the machine is, and further poses.
+
+    What gains most per minute comes first; where the machine is, only the shots take time.
 
     Parameters
     ----------
@@ -118,40 +165,114 @@ def further_poses(
     ValueError
         If the stand has no shots yet.
     """
-    rig, task, n_free = problem.run.rig, prepared.task, prepared.n_free
     last = int(problem.run.shots.pose[-1])
-    stand = problem.run.poses.stand[last] if stand is None else stand
+    here = problem.run.poses.stand[last]
+    stand = here if stand is None else stand
     if stand not in problem.stands:
         raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
     number = problem.stands.index(stand)
     placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
-    rows = pose_rows(rig, task.parameters, prepared.readings, task.targets, task.noise, placement)
-    so_far = information_so_far(problem, unknowns)
-    layout = problem.layout
+    raw, layout = information_so_far(problem, unknowns), problem.layout
     own = np.append(layout.among_free(layout.columns(RIG)),
                     layout.among_free(layout.columns(STAND, stand)))
-    pool = Pool(rows, _of_these(so_far, n_free, own), n_free, 1)
+    so_far = _with_what_is_freed(
+        prepared, problem, _of_these(raw, len(layout.among_free(layout.columns(RIG))), own))
+    pool = _pool(prepared, placement, so_far)
     now = pool.information([], [])
-    met = goal is None or prepared.edge_sds(now).max() <= goal
+    more = _where_it_is(prepared, problem, pool, last, placement) if stand == here else None
+    if more is not None:
+        pool = replace(pool, prior=pool.prior + more.rows.T @ more.rows)
+    met = goal is None or prepared.worst(now) <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
-    beyond = np.array([prepared.edge_sds(pool.information(design[:k], np.zeros(k, int)))
-                       for k in range(len(design) + 1)])
-    design, sds = design[:count], beyond[: count + 1]
+    beyond = [now, *(pool.information(design[:k], np.zeros(k, int))
+                     for k in range(1, len(design) + 1))]
+    sds = np.array([prepared.edge_sds(information) for information in beyond])
+    chosen, bundles = design[:count], prepared.bundles
     return Further(
-        joints=prepared.candidates.joints[design],
-        readings=prepared.readings[design],
+        here=None if more is None else replace(more, worst=prepared.worst(pool.prior)),
+        last=problem.run.poses.ids[last],
+        joints=prepared.joints_of(chosen),
+        readings=prepared.readings[bundles.pose[chosen]],
+        shots=bundles.shots[chosen],
+        minutes=pool.minutes[chosen],
         stand=stand,
-        worst=sds.max(1),
-        mean=np.sqrt(np.mean(sds**2, axis=1)),
+        worst=sds[: count + 1].max(1),
+        mean=np.sqrt(np.mean(sds[: count + 1] ** 2, axis=1)),
         weak=_weakest(prepared, now),
-        beyond=beyond.max(1),
-        undetermined=_undetermined(so_far),
+        beyond=sds.max(1),
+        beyond_minutes=(0.0 if more is None else more.minutes)
+        + np.append(0.0, np.cumsum(pool.minutes[design])),
+        undetermined=_undetermined(raw),
     )
 
 
+def _pool(prepared, placement, prior):
+    """The bundles as seen from a stand whose placement is known by now."""
+    task, bundles = prepared.task, prepared.bundles
+    rows = np.zeros_like(bundles.rows)
+    design, covariance = pose_design(task.rig, task.parameters, prepared.readings,
+                                     np.array(task.targets), task.noise, placement)
+    for shots in np.unique(bundles.shots, axis=0):
+        where = np.flatnonzero((bundles.shots == shots).all(1))
+        k = np.flatnonzero(np.repeat(shots, 3))
+        own = bundles.pose[where]
+        lower = np.linalg.cholesky(covariance[own][:, k[:, None], k])
+        rows[where, : len(k)] = np.linalg.solve(lower, design[own][:, k])
+    heights = 3 * bundles.shots.sum(1)
+    return Pool(rows, prior, prepared.n_free, 1, heights, bundles.pose, bundles.minutes + DRIVE)
+
+
+def _with_what_is_freed(prepared, problem, information):
+    """Information over the plan's free parameters: a first shot frees those that wait for it.
+
+    What is taped of them is known beforehand.
+    """
+    rig, task = problem.run.rig, prepared.task
+    names = [p.name for p in rig.parameters if not p.held]
+    others = len(information) - len(names)
+    places = np.append([task.free_names.index(name) for name in names],
+                       prepared.n_free + np.arange(others)).astype(int)
+    wider = np.zeros((prepared.n_free + others,) * 2)
+    wider[np.ix_(places, places)] = information
+    taped = task.taped.information()
+    freed = [i for i, name in enumerate(task.free_names) if name not in names]
+    wider[np.ix_(freed, freed)] += taped[np.ix_(freed, freed)]
+    wider[freed, freed] += next_to_nothing(1, 0)[0, 0]
+    return wider
+
+
+def _where_it_is(prepared, problem, pool, last, placement):
+    """The best that is left to shoot in the last pose, if no further pose gains as much per minute.
+
+    Shots of a pose share the errors of its readings: what is left is worth what it adds to what
+    was shot there. None if there is nothing to add, or a further pose is the better buy.
+    """
+    task, run = prepared.task, problem.run
+    readings = run.poses.readings[[last]]
+    joints = joints_at(task.rig, task.parameters, readings)
+    seen = can_be_shot(task.rig, task.parameters, joints, task.targets, task.site)[0]
+    done = list(dict.fromkeys(run.shots.target[run.shots.pose == last].tolist()))
+    left = [t for t, sees in zip(task.targets, seen, strict=True) if sees and t not in done]
+    gain, effort = variance_gain(prepared.form), task.rig.effort
+    covariance = np.linalg.inv(pool.prior)
+    best, best_rate = None, 0.0
+    for choice in menu_of(items_of(task.rig, left)) if left else ():
+        more = [left[place] for item in choice for place in item]
+        whole = pose_rows(task.rig, task.parameters, readings, [*done, *more], task.noise,
+                          placement)
+        rows = whole[0, 3 * len(done) :]
+        minutes = sum(effort.of_shot(task.rig.targets[t]) for t in more)
+        alone = Pool(rows[None], pool.prior, pool.parameters, 1)
+        rate = float(gain(alone, covariance, 0, slice(None))[0]) / minutes
+        if rate > best_rate:
+            best, best_rate = WhereItIs(tuple(more), minutes, rows, np.nan), rate
+    further = gain(pool, covariance, 0, slice(None)) / pool.minutes
+    return best if best_rate > further.max() else None
+
+
 def _spread_out(prepared, pool, problem, count):
-    """Greedy poses, none of them one that was shot or proposed already."""
-    gain = variance_gain(prepared.form)
+    """Poses of the best gain per minute, none of them one that was shot or proposed already."""
+    gain, pose = variance_gain(prepared.form), prepared.bundles.pose
     shot = problem.run.poses.readings[np.unique(problem.run.shots.pose)]
     driven = [i for i, r in enumerate(problem.run.rig.readings) if r.speed is not None]
     here = prepared.readings[:, driven]
@@ -161,11 +282,11 @@ def _spread_out(prepared, pool, problem, count):
     design: list[int] = []
     for _ in range(count):
         information = pool.information(design, np.zeros(len(design), int))
-        gains = gain(pool, np.linalg.inv(information), 0, slice(None))
+        rate = gain(pool, np.linalg.inv(information), 0, slice(None)) / pool.minutes
         # Where every pose has been used, again is better than nothing.
-        best = int(np.argmax(np.where(new, gains, -np.inf) if new.any() else gains))
+        best = int(np.argmax(np.where(new[pose], rate, -np.inf) if new[pose].any() else rate))
         design.append(best)
-        new &= _apart(here, here[best])
+        new &= _apart(here, here[pose[best]])
     return design
 
 

@@ -92,7 +92,8 @@ class Taped:
 
 
 def pose_rows(
-    rig: Rig, parameters, readings, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT
+    rig: Rig, parameters, readings, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT,
+    shot: np.ndarray | None = None,
 ) -> np.ndarray:
     """Whitened design of each pose on its own.
 
@@ -104,23 +105,41 @@ def pose_rows(
     parameters : ndarray, shape (n_parameters,)
     readings : ndarray, shape (n_poses, n_readings), rad
     targets : sequence of int
-        Shot in every pose; index into the rig's targets.
+        Index into the rig's targets.
     placement : ndarray, shape (4,)
         Of the stand. It matters only where what is known of that stand is added to these rows.
+    shot : ndarray of bool, shape (n_poses, n_targets), optional
+        Which targets are shot in which pose; the rows of the others are zero. All if not given.
 
     Returns
     -------
     ndarray, shape (n_poses, 3 * n_targets, n_free + 4)
     """
-    targets = np.asarray(targets, int)
-    chunks = [
-        _rows(rig, parameters, readings[i : i + _CHUNK], targets, noise, placement)
-        for i in range(0, max(len(readings), 1), _CHUNK)
-    ]
-    return np.concatenate(chunks)
+    targets, rows = np.asarray(targets, int), []
+    for i in range(0, max(len(readings), 1), _CHUNK):
+        design, covariance = pose_design(rig, parameters, readings[i : i + _CHUNK], targets, noise,
+                                         placement)
+        if shot is not None:
+            lost = np.repeat(~np.asarray(shot)[i : i + _CHUNK], 3, axis=1)
+            design[lost] = 0.0
+            covariance[lost] = 0.0
+            covariance.transpose(0, 2, 1)[lost] = 0.0
+            covariance += lost[:, None, :] * np.eye(lost.shape[1])
+        rows.append(whiteners_of(covariance) @ design)
+    return np.concatenate(rows)
 
 
-def _rows(rig, parameters, readings, targets, noise, placement):
+def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
+                placement: np.ndarray = HOUSE_PLACEMENT) -> tuple[np.ndarray, np.ndarray]:
+    """What `pose_rows` whitens: the design and the covariance of the shots of each pose.
+
+    Shots of a pose share the errors of its readings.
+
+    Returns
+    -------
+    design : ndarray, shape (n_poses, 3 * n_targets, n_free + 4)
+    covariance : ndarray, shape (n_poses, 3 * n_targets, 3 * n_targets), m2
+    """
     n, t = len(readings), len(targets)
     posture = rig.chain.posture(parameters, np.tile(placement, (n, 1)), readings)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
@@ -131,7 +150,7 @@ def _rows(rig, parameters, readings, targets, noise, placement):
     design = design.reshape(n, 3 * t, design.shape[2])
     blind = posture.blind.any(1)
     covariance[blind], design[blind] = np.eye(3 * t), 0.0
-    return whiteners_of(covariance) @ design
+    return design, covariance
 
 
 def next_to_nothing(n_free: int, others: int) -> np.ndarray:

@@ -8,22 +8,17 @@ from calib.chain.rig import Rig
 
 
 @dataclass(frozen=True)
-class Pace:
-    """How long things take in the field, minutes (common practice, no source).
+class FieldMinutes:
+    """How long a plan takes, by what is done: minutes."""
 
-    Attributes
-    ----------
-    pose : float
-        To settle, lock, read and book a pose.
-    shot : float
-        To reach a corner and shoot it.
-    stand : float
-        To move the machine to another stand.
-    """
+    settling: float
+    shooting: float
+    driving: float
+    moving: float
 
-    pose: float = 1.5
-    shot: float = 0.6
-    stand: float = 15.0
+    @property
+    def total(self) -> float:
+        return self.settling + self.shooting + self.driving + self.moving
 
 
 def travel_seconds(rig: Rig, joints: np.ndarray) -> np.ndarray:
@@ -81,18 +76,33 @@ def _two_opt(tour, cost):
         tour[i[best] : j[best] + 1] = tour[i[best] : j[best] + 1][::-1]
 
 
-def field_minutes(rig: Rig, joints: np.ndarray, stand: np.ndarray, shots: int, pace: Pace) -> float:
-    """Time for poses driven in this order, with so many shots in each.
+def in_working_order(rig: Rig, joints: np.ndarray, stand: np.ndarray) -> np.ndarray:
+    """Places of poses stand by stand, within each a short tour."""
+    order = []
+    for group in np.unique(stand):
+        places = np.flatnonzero(stand == group)
+        order.extend(places[shortest_tour(travel_seconds(rig, joints[places]))])
+    return np.array(order)
+
+
+def field_minutes(rig: Rig, joints: np.ndarray, stand: np.ndarray,
+                  shooting: float = 0.0) -> FieldMinutes:
+    """Time for poses driven in this order, by the rig's effort.
 
     Parameters
     ----------
     joints : ndarray, shape (n, n_readings), rad
     stand : ndarray of int, shape (n,)
         A way from stand to stand takes its own time, however the joints move meanwhile.
+    shooting : float
+        Minutes that all shots take.
     """
     cost = travel_seconds(rig, joints)
     steps = np.arange(len(joints) - 1)
     same = stand[steps] == stand[steps + 1]
-    driving = cost[steps, steps + 1][same].sum() / 60
-    return float(len(joints) * (pace.pose + shots * pace.shot) + driving
-                 + np.sum(~same) * pace.stand)
+    return FieldMinutes(
+        settling=len(joints) * rig.effort.settle,
+        shooting=float(shooting),
+        driving=float(cost[steps, steps + 1][same].sum() / 60),
+        moving=float(np.sum(~same) * rig.effort.stand),
+    )

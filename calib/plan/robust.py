@@ -44,7 +44,7 @@ class Robustness:
 
 
 def robustness(
-    pool: Pool, design, groups, without_target: Iterable[np.ndarray],
+    pool: Pool, design, groups, without_target: Iterable[np.ndarray], shots: np.ndarray,
     edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
 ) -> Robustness:
     """Look at every lost pose and at random lost targets.
@@ -52,7 +52,9 @@ def robustness(
     Parameters
     ----------
     without_target : iterable of ndarray
-        For each target, the whitened rows of the design's poses without it, (places, m - 3, p + r).
+        For each target, the whitened rows of the design's poses without it, (places, m, p + r).
+    shots : ndarray of bool, shape (places, targets)
+        Which of them are shot in which pose: what is not shot is not lost.
     edge_sds : callable
         From information to the sds of the edge over the envelope, m.
     """
@@ -64,7 +66,7 @@ def robustness(
         lost.append(pool.information(design[rest], groups[rest]))
     without_target = list(without_target)
     thinned = [
-        _thinned(pool, design, groups, without_target, np.random.default_rng((seed, draw)))
+        _thinned(pool, design, groups, without_target, shots, np.random.default_rng((seed, draw)))
         for draw in range(_DRAWS)
     ]
     sds = np.array([edge_sds(information).max() for information in lost])
@@ -78,11 +80,12 @@ def robustness(
     )
 
 
-def _thinned(pool, design, groups, without_target, rng):
+def _thinned(pool, design, groups, without_target, shots, rng):
     """Information with one target lost in a third of the poses, any target in any pose."""
     information = pool.information(design, groups)
     hit = rng.choice(len(design), max(1, len(design) // 3), replace=False)
-    for place, target in zip(hit, rng.integers(len(without_target), size=len(hit)), strict=True):
+    for place in hit:
+        target = rng.choice(np.flatnonzero(shots[place]))
         columns = pool.columns(int(groups[place]))
         whole, left = pool.rows[design[place]], without_target[target][place]
         information[np.ix_(columns, columns)] += left.T @ left - whole.T @ whole

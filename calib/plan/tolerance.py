@@ -2,30 +2,38 @@
 
 import numpy as np
 
-from calib.chain.rig import Rig
-from calib.plan.candidates import Site, feasible, joints_at
+from calib.plan.candidates import feasible, joints_at
 from calib.plan.exchange import Pool
-from calib.plan.information import Noise, pose_rows
+from calib.plan.information import pose_rows
+from calib.plan.sight import can_be_shot
+from calib.plan.task import Task
 
-#: Deviations that are tried, deg, and the growth of the mean edge sd that is still fine.
+#: Deviations that are tried, deg, and the growth of the mean edge sd, over all poses, that is still
+#: fine: every pose has its equal share of it.
 TRIED = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
-FINE = 0.002
+FINE = 0.05
 
 
-def reading_tolerances(
-    rig: Rig, parameters, readings, targets, noise: Noise, site: Site, pool: Pool, design, groups,
-    form,
-) -> np.ndarray:
+def reading_tolerances(task: Task, readings, shots: np.ndarray, pool: Pool, design, groups,
+                       form: np.ndarray) -> np.ndarray:
     """Largest deviation tried, down and up, of each reading that is still fine.
 
-    It costs less than `FINE` of the mean edge sd, and the pose can still be shot. One reading of
-    one pose at a time, the others as planned: what a person at the display sees.
+    It costs less than its pose's share of `FINE` of the mean edge sd, and the pose can still be
+    shot. One reading of one pose at a time, the others as planned: what a person at the display
+    sees.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (n_poses, n_readings), rad
+    shots : ndarray of bool, shape (n_poses, t)
+        Which of the task's targets are shot.
 
     Returns
     -------
     ndarray, shape (n_poses, n_readings, 2), rad
         0 where even the least deviation is too much, NaN for what nobody drives.
     """
+    rig, parameters = task.rig, task.parameters
     n, driven = len(readings), [i for i, r in enumerate(rig.readings) if r.speed is not None]
     steps = np.radians([[-step for step in TRIED], TRIED])
     moved = np.broadcast_to(readings[:, None, None, None],
@@ -33,21 +41,31 @@ def reading_tolerances(
     for k, reading in enumerate(driven):
         moved[:, k, :, :, reading] += steps
     flat = moved.reshape(-1, readings.shape[1])
-    rows = pose_rows(rig, parameters, flat, targets, noise)
+    shot = np.repeat(shots, len(flat) // n, axis=0)
+    rows = pose_rows(rig, parameters, flat, task.targets, task.noise, shot=shot)
     rows = rows.reshape(n, -1, *rows.shape[1:])
-    joints = joints_at(rig, parameters, flat)
-    fine = feasible(rig, parameters, joints, targets, site).reshape(n, -1)
+    fine = _possible(task, joints_at(rig, parameters, flat), shot).reshape(n, -1)
     information = pool.information(design, groups)
     before = _mean_variance(np.linalg.inv(information), form)
     for place in range(n):
         after = _variances_with(pool, information, design[place], int(groups[place]), rows[place],
                                 form)
-        fine[place] &= np.sqrt(after / before) < 1 + FINE
+        fine[place] &= np.sqrt(after / before) < 1 + FINE / n
     fine = fine.reshape(moved.shape[:-1])
     reached = np.cumprod(fine, axis=3).sum(3)
     tolerances = np.full((n, len(rig.readings), 2), np.nan)
     tolerances[:, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
     return tolerances
+
+
+def _possible(task, joints, shot):
+    """Mask of poses within the rules in which all that is shot can be shot."""
+    targets = np.array(task.targets)
+    on_edge = np.isin(targets, task.rig.edge_targets)
+    rules = feasible(task.rig, task.parameters, joints,
+                     targets[on_edge] if on_edge.any() else targets, task.site)
+    seen = can_be_shot(task.rig, task.parameters, joints, targets, task.site)
+    return rules & (seen | ~shot).all(1)
 
 
 def _mean_variance(covariance, form):

@@ -10,10 +10,10 @@ from rich.table import Table
 
 from calib.calibration import Problem
 from calib.plan.further import Further
-from calib.plan.plan import Task
+from calib.plan.task import Task
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_records
-from calib.report.plan_words import edge_span, mm, pole_reach
+from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words
 from calib.report.words.cautions import CAUTIONS
 
 WIDTH = 100
@@ -42,8 +42,12 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
                          task.site.foot_height)
     for k, (pose, name) in enumerate(zip(poses, _next_ids(run.poses.ids, len(poses)),
                                          strict=True)):
-        pose |= {"pose": name, "worst_after": number(further.worst[k + 1]),
-                 "gain": number(further.worst[k] - further.worst[k + 1])}
+        pose |= {"pose": name, "minutes": number(further.minutes[k]),
+                 "shoot": [task.rig.target_names[t] for t, shot in
+                           zip(task.targets, further.shots[k], strict=True) if shot],
+                 "worst_after": number(further.worst[k + 1]),
+                 "gain": number((further.first_worst if k == 0 and further.here
+                                 else further.worst[k]) - further.worst[k + 1])}
     return {
         "schema": 1,
         "calib": version("calib"),
@@ -55,6 +59,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         "now": {"worst": number(further.worst[0]), "rms": number(further.mean[0])},
         "weak": [{"parameter": name, "share": number(share)} for name, share in further.weak],
         "stand": further.stand,
+        "here": _here(further, task.rig),
         "targets": [task.rig.target_names[t] for t in task.targets],
         "driven": [r.name for r in task.rig.readings if r.speed is not None],
         "poses": poses,
@@ -63,15 +68,50 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         "goal_met": None if goal is None else bool(
             not further.undetermined and further.worst[0] <= goal),
         "goal_needs": None if goal is None else further.needed(goal),
+        "goal_minutes": _goal_minutes(further, goal),
         "looked_at": {"poses": len(further.beyond) - 1, "worst": number(further.beyond[-1])},
         "enough": further.enough(goal),
         "cautions": list(CAUTIONS),
     }
 
 
+def _here(further, rig):
+    """What to shoot before the machine moves on."""
+    if further.here is None:
+        return None
+    here = further.here
+    return {"pose": further.last, "shoot": [rig.target_names[t] for t in here.targets],
+            "minutes": number(here.minutes), "worst_after": number(here.worst),
+            "gain": number(further.worst[0] - here.worst)}
+
+
+def _goal_minutes(further, goal):
+    needed = None if goal is None else further.needed(goal)
+    return None if needed is None else number(further.beyond_minutes[needed])
+
+
+def best_buy(document: dict) -> str:
+    """The first thing to shoot, what it is worth and what it takes, in a sentence.
+
+    What gains most per minute; the first in the document.
+    """
+    here, before = document["here"], document["now"]["worst"]
+    buy = here or document["poses"][0]
+    what = f"shoot {shots_in_words(buy['shoot'])}"
+    way = (f"{what} where the machine is (pose {here['pose']})" if here
+           else f"drive to pose {buy['pose']} and {what}")
+    after = buy["worst_after"]
+    worth = (f"{mm(before)} -> {mm(after)}" if before < _HARDLY and not document["undetermined"]
+             else f"then {mm(after)}" if after < _HARDLY else "no number yet")
+    minutes = max(1, round(buy["minutes"]))
+    return f"Best buy: {way}: {worth}, {minutes} {'minute' if minutes == 1 else 'minutes'}."
+
+
 def next_summary(document: dict) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
     out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    if not document["enough"]:
+        out.print(f"{best_buy(document)}\n")
     shot = document["shot"]
     aside = f"; set aside: {', '.join(document['set_aside'])}" if document["set_aside"] else ""
     out.print(f"So far {shot['shots']} shots in {shot['poses']} poses, stands "
@@ -107,27 +147,32 @@ def _not_enough(document):
     says = (f"Not enough yet: {now}, the goal is {mm(goal)}; the best {best} "
             + (f"{mm(then)}." if then < _HARDLY else "no number yet."))
     how = f"chosen one after the other in stand {document['stand']} and shot as well as so far"
+    here = document["here"]
+    if here is not None and here["worst_after"] <= goal:
+        return f"{says} The best buy alone reaches it."
     if document["goal_needs"] is not None:
         count = document["goal_needs"]
         return (f"{says} About {count} further {'pose reaches' if count == 1 else 'poses reach'} "
-                f"it, {how}.")
+                f"it, {document['goal_minutes']:.0f} minutes, {how}.")
     reached = f"{mm(looked['worst'])} with them" if looked["worst"] < _HARDLY else "far from it"
     return f"{says} {looked['poses']} further poses do not reach it: {reached}, {how}."
 
 
 def _table(document):
     table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title=f"Best next in stand {document['stand']}, deg; shoot "
-                        f"{' and '.join(document['targets'])}")
+                  title=f"Best next in stand {document['stand']}, deg")
     table.add_column("pose", no_wrap=True)
     for name in document["driven"]:
         table.add_column(name, justify="right")
-    for heading in ("edge above ground, m", "edge then, mm", "gain, mm"):
+    table.add_column("edge up, m", justify="right")
+    table.add_column("shoot")
+    for heading in ("minutes", "edge then, mm", "gain, mm"):
         table.add_column(heading, justify="right")
     for pose in document["poses"]:
         table.add_row(
             pose["pose"], *(f"{pose['readings'][name]:.1f}" for name in document["driven"]),
-            edge_span(pose), *_edge_then(pose))
+            edge_span(pose), shots_in_words(pose["shoot"]), f"{pose['minutes']:.1f}",
+            *_edge_then(pose))
     return table
 
 

@@ -1,5 +1,6 @@
 """A plan as a document (JSON numbers, m and deg) and as the table of plan.csv."""
 
+from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -7,10 +8,11 @@ import pandas as pd
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.edge import edge_points
-from calib.plan.candidates import arm_pins
 from calib.plan.curve import Curve
-from calib.plan.order import Pace, field_minutes, travel_seconds
+from calib.plan.look_alikes import KeptOut
+from calib.plan.order import travel_seconds
 from calib.plan.plan import Plan
+from calib.plan.sight import arm_pins
 from calib.report.numbers import number, numbers
 from calib.report.plan_words import assumptions, pole_reach, promises
 
@@ -21,8 +23,8 @@ _SAME = 0.01
 
 
 def plan_document(
-    plan: Plan, pace: Pace, tape_source: str, grown: Curve | None = None,
-    goal: float | None = None, least: int | None = None,
+    plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
+    goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
 ) -> dict:
     """All that is known of a plan.
 
@@ -30,12 +32,14 @@ def plan_document(
     ----------
     tape_source : str
         Where the taped values and sds come from.
-    grown : Curve, optional
-        Edge sd against the number of poses.
+    grown, edge_only : Curve, optional
+        Edge sd against minutes, and the same if nothing but the edge were shot.
     goal : float, optional
         Worst edge sd that is asked for, m.
     least : int, optional
-        The least number of poses that reaches it.
+        The least minutes that reach it.
+    kept_out : sequence of KeptOut
+        The taped values that keep out machines which the shots would fit as well.
     """
     prepared, task, rig = plan.prepared, plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
@@ -61,17 +65,17 @@ def plan_document(
             "efficiency": number(plan.efficiency),
         },
         "goal": None if goal is None else number(goal),
-        "least_poses": least,
+        "least_minutes": None if least is None else number(least),
         "robust": _robust(plan, ids),
         "undetermined": list(plan.undetermined),
+        "kept_out": [{"quantity": one.quantity, "machines": list(one.machines)}
+                     for one in kept_out],
         "observability": {name: number(value) for name, value in vars(plan.observability).items()},
-        "minutes": {
-            "total": number(field_minutes(rig, plan.joints, plan.stand, len(task.targets), pace)),
-            "per_pose": pace.pose, "per_shot": pace.shot, "per_stand": pace.stand,
-        },
+        "minutes": _minutes(plan),
         "candidates": {
             "asked": prepared.candidates.asked,
             "left": len(prepared.candidates.joints),
+            "bundles": len(prepared.bundles.pose),
             "removed": prepared.candidates.removed,
         },
         "site": _site(task.site),
@@ -82,15 +86,35 @@ def plan_document(
         },
         "tape": {"source": tape_source, "names": list(task.taped.names)},
         "curve": None if grown is None else {
-            "poses": grown.poses.tolist(),
-            "median": numbers(grown.median),
-            "worst": numbers(grown.worst),
-        },
+            **_curve(grown), "edge_only": None if edge_only is None else _curve(edge_only)},
     }
     document["says"] = promises(document)
     document["reach"] = pole_reach(document["poses"], task.site.foot_height, "plan")
     document["assumptions"] = assumptions(document)
     return document
+
+
+def _curve(grown):
+    return {
+        "minutes": numbers(grown.minutes),
+        "poses": grown.poses.tolist(),
+        "median": numbers(grown.median),
+        "worst": numbers(grown.worst),
+        "knee": None if grown.knee is None else number(grown.knee),
+    }
+
+
+def _minutes(plan):
+    """What the plan takes, by what is done, and what each of it was reckoned with."""
+    task = plan.prepared.task
+    effort, targets = task.rig.effort, [task.rig.targets[t] for t in task.targets]
+    return {
+        "total": number(plan.minutes.total),
+        **{name: number(value) for name, value in vars(plan.minutes).items()},
+        "per_pose": effort.settle, "per_stand": effort.stand,
+        "per_shot": {target.name: number(effort.of_shot(target)) for target in targets},
+        "pointed_at": [target.name for target in targets if target.pointed_at],
+    }
 
 
 def pose_ids(count: int, first: int = 1) -> list[str]:
@@ -113,7 +137,7 @@ def plan_table(document: dict) -> pd.DataFrame:
     rows = []
     for pose in document["poses"]:
         driven = {name: span for name, span in pose["tolerance"].items() if span is not None}
-        row = {"pose": pose["pose"], "stand": pose["stand"]}
+        row = {"pose": pose["pose"], "stand": pose["stand"], "shoot": " ".join(pose["shoot"])}
         row |= {name: value if name in driven else None
                 for name, value in pose["readings"].items()}
         for name, (below, above) in driven.items():
@@ -158,6 +182,11 @@ def _poses(plan, ids):
         first = i == 0 or plan.stand[i] != plan.stand[i - 1]
         record["pose"], record["stand"] = ids[i], stand_name(plan.stand[i])
         record["drive_seconds"] = None if first else number(seconds[i - 1, i])
+        record["shoot"] = [task.rig.target_names[t]
+                           for t, shot in zip(task.targets, plan.shots[i], strict=True) if shot]
+        record["drawing"]["shots"] = {name: place for name, place in
+                                      record["drawing"]["shots"].items()
+                                      if name in record["shoot"]}
         record["tolerance"] = {
             name: numbers(span) if np.isfinite(span).all() else None
             for name, span in zip(task.rig.reading_names, tolerance[i], strict=True)

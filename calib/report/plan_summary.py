@@ -2,14 +2,18 @@
 
 import io
 
+import numpy as np
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
 from calib.plan.curve import GoalOutOfReach
-from calib.report.plan_words import edge_span, mm
+from calib.report.plan_words import edge_span, mm, shots_in_words
 
 WIDTH = 100
+
+#: Minutes at which the curve is told.
+_ROUND = (10, 15, 20, 25, 30, 45, 60, 75, 90, 120, 180, 240)
 
 #: So many sources of error are named when a goal is out of reach.
 _NAMED = 5
@@ -48,28 +52,35 @@ def _poses(document):
     driven = [r["name"] for r in document["readings"] if r["driven"]]
     for name in driven:
         table.add_column(name, justify="right")
-    table.add_column("edge above ground, m", justify="right")
+    table.add_column("edge up, m", justify="right")
+    table.add_column("shoot")
     for pose in document["poses"]:
         table.add_row(pose["pose"], pose["stand"],
-                      *(f"{pose['readings'][name]:.1f}" for name in driven), edge_span(pose))
+                      *(f"{pose['readings'][name]:.1f}" for name in driven), edge_span(pose),
+                      shots_in_words(pose["shoot"]))
     return table
 
 
 def _curve(document):
-    """Edge sd against the number of poses, at a few numbers."""
-    curve, count = document["curve"], len(document["poses"])
-    sizes = curve["poses"]
-    wanted = sorted({6, 9, 12, 16, 20, 24, 30, 40, 50, 60, count} & set(sizes))
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title="How many poses: edge sd in mm",
+    """Edge sd against minutes, at a few of them."""
+    curve = document["curve"]
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, title="How many minutes: worst edge sd in mm",
                   title_justify="left")
-    for heading in ("poses", "worst", "median", ""):
+    for heading in ("minutes", "poses", "all targets", "edge only", ""):
         table.add_column(heading, justify="left" if not heading else "right")
-    goal = document["goal"]
-    for n in wanted:
-        at = sizes.index(n)
-        marks = ["this plan"] if n == count else []
+    minutes, goal, knee = curve["minutes"], document["goal"], curve["knee"]
+    # One row for the last step within each round number of minutes.
+    rows = {max(i for i, m in enumerate(minutes) if m <= asked)
+            for asked in _ROUND if minutes and minutes[0] <= asked}
+    for at in sorted(rows):
+        other, marks = curve["edge_only"], []
+        if knee is not None and minutes[at] >= knee > (minutes[at - 1] if at else 0):
+            marks.append("it flattens here")
         if goal is not None and curve["worst"][at] <= goal:
             marks.append("within the goal")
-        table.add_row(str(n), f"{1000 * curve['worst'][at]:.1f}",
-                      f"{1000 * curve['median'][at]:.1f}", ", ".join(marks))
+        alone = "" if other is None or not other["minutes"] or (
+            minutes[at] < other["minutes"][0]) else \
+            f"{1000 * np.interp(minutes[at], other['minutes'], other['worst']):.1f}"
+        table.add_row(f"{minutes[at]:.0f}", str(curve["poses"][at]),
+                      f"{1000 * curve['worst'][at]:.1f}", alone, ", ".join(marks))
     return table

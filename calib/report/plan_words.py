@@ -1,6 +1,9 @@
 """What a plan promises and takes for granted, in sentences, from its document."""
 
-from calib.plan.plan import PARAMETERS
+import numpy as np
+
+from calib.plan.choose import PARAMETERS
+from calib.plan.curve import KNEE_MINUTES, KNEE_SHARE
 from calib.plan.tolerance import FINE, TRIED
 
 #: Corners higher than this above the ground are out of reach of a pole that somebody holds, m
@@ -34,6 +37,27 @@ def edge_span(pose: dict) -> str:
     return low if low == high else f"{low} to {high}"
 
 
+def shots_in_words(shoot: list[str]) -> str:
+    """What is shot in a pose, short: both ends of what has two are named once.
+
+    Examples
+    --------
+    >>> shots_in_words(["edge_left", "edge_right", "stick_pin"])
+    'edge, stick pin'
+    >>> shots_in_words(["boom_foot_left"])
+    'boom foot left'
+    """
+    words, left = [], list(shoot)
+    while left:
+        name = left.pop(0)
+        both = name.removesuffix("_left")
+        if both != name and f"{both}_right" in left:
+            left.remove(f"{both}_right")
+            name = both
+        words.append(name.replace("_", " "))
+    return ", ".join(words)
+
+
 def promises(document: dict) -> list[str]:
     """What the plan will give, what it is worth when something is lost, how long it takes."""
     predicted, minutes = document["predicted"], document["minutes"]
@@ -45,26 +69,42 @@ def promises(document: dict) -> list[str]:
     ]
     if document["goal"] is not None:
         reached = predicted["worst"] <= document["goal"]
-        least = document["least_poses"]
+        least = document["least_minutes"]
         says.append(
             f"The goal of {mm(document['goal'])} is {'reached' if reached else 'NOT reached'}"
-            + (f"; the least number of poses found that reaches it is {least}." if least else "."))
+            + (f"; the least minutes found that reach it are {least:.0f}." if least else "."))
     determinant = document["criterion"] == PARAMETERS
     share = int(100 * predicted["efficiency"])
     says.append(
-        f"At least {share} % of the best possible with {count} poses: "
+        f"At least {share} % of the best possible in these minutes: "
         + (f"it tells at least {share} % as much per unknown (determinant of the information) as "
            "any choice of" if determinant else
            f"the mean edge variance would be {share} % of this plan's or more with any choice of")
-        + " the poses looked at, even in fractions (a bound by the equivalence theorem, which "
-        "tells what no choice can better).")
+        + f" the {document['candidates']['bundles']} bundles of shots looked at, even in fractions "
+        "(a bound by the equivalence theorem, which tells what no choice can better).")
     says += _losses(document)
-    shots = count * len(document["targets"])
+    shots = sum(len(pose["shoot"]) for pose in document["poses"])
     says.append(
         f"About {minutes['total']:.0f} minutes in the field for {count} poses and {shots} shots: "
-        f"{minutes['per_pose']:g} min per pose, {minutes['per_shot']:g} per shot, "
-        f"{minutes['per_stand']:g} from stand to stand, and the driving (common practice, no "
-        "source, unless you gave your own).")
+        f"{minutes['settling']:.0f} to settle, lock and read, {minutes['shooting']:.0f} to shoot, "
+        f"{minutes['driving']:.0f} to drive"
+        + (f", {minutes['moving']:.0f} from stand to stand" if minutes["moving"] else "") + ".")
+    says += _flattens(document)
+    return says
+
+
+def _flattens(document):
+    """Where more minutes stop to help, and what shooting more than the edge is worth."""
+    curve, says = document["curve"], []
+    if curve is None:
+        return says
+    if curve["knee"] is not None:
+        says.append(f"After {curve['knee']:.0f} minutes, {KNEE_MINUTES:g} more better the edge by "
+                    f"less than {100 * KNEE_SHARE:.0f} %.")
+    other, total = curve["edge_only"], document["minutes"]["total"]
+    if other is not None and other["minutes"] and total >= other["minutes"][0]:
+        alone = float(np.interp(total, other["minutes"], other["worst"]))
+        says.append(f"With nothing shot but the edge, the same minutes would give {mm(alone)}.")
     return says
 
 
@@ -77,6 +117,7 @@ def _losses(document):
     if document["undetermined"]:
         says.append("The shots alone do not determine, so that only the tape decides: "
                     + "; ".join(document["undetermined"]) + ".")
+    says += [_kept_out(one) for one in document["kept_out"]]
     if robust["undetermined"]:
         says.append("WEAK: losing one of the poses " + ", ".join(robust["undetermined"])
                     + " leaves something undetermined by the shots. Plan more poses.")
@@ -86,12 +127,23 @@ def _losses(document):
     return says
 
 
+def _kept_out(one):
+    """What keeps machines out that the shots would fit as well."""
+    machines = "; ".join(one["machines"])
+    if one["quantity"] is None:
+        return ("WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
+                f"machine with {machines}.")
+    return (f"Tape {one['quantity']}, roughly: it alone keeps out what the shots would fit as "
+            f"well: {machines}.")
+
+
 def assumptions(document: dict) -> list[str]:
     """What the plan takes for granted."""
     site, tape, left = document["site"], document["tape"], document["candidates"]
     says = [
         _known_before(tape),
         _errors(document["noise"]),
+        _effort(document["minutes"]),
         "The house is level, the tracks stand still and the house is not swung within a stand.",
         f"The ground is level, {site['foot_height']:g} m below the boom foot pin. The edge stays "
         f"{100 * site['clearance']:g} cm above it"
@@ -100,13 +152,27 @@ def assumptions(document: dict) -> list[str]:
         + ("" if site["highest"] is not None else " How high the edge may be is not limited."),
         _sight(site),
         f"Ranges: one reading anywhere in its range, the others as planned, costs less than "
-        f"{100 * FINE:g} % of the edge sd ({TRIED[-1]:g} deg is the most that was tried); all "
-        f"readings off at once anywhere in their ranges, {mm(document['predicted']['loose'])} "
-        "instead at worst. They say nothing about obstacles: look before you move.",
-        f"Chosen from {left['left']} poses that can be shot, of {left['asked']} looked at "
-        f"(seed {document['seed']}).",
+        f"{100 * FINE / len(document['poses']):.1g} % of the edge sd ({TRIED[-1]:g} deg is the "
+        "most that was tried); all readings off at once anywhere in their ranges, "
+        f"{mm(document['predicted']['loose'])} instead at worst. They say nothing "
+        "about obstacles: look before you move.",
+        f"Chosen from {left['left']} poses that can be shot, of {left['asked']} looked at, with "
+        f"{left['bundles']} bundles of shots in the most promising of them (seed "
+        f"{document['seed']}).",
     ]
     return says
+
+
+def _effort(minutes):
+    """Minutes of everything, what is alike named together."""
+    alike = {}
+    for name, each in minutes["per_shot"].items():
+        pointed = " from the instrument" if name in minutes["pointed_at"] else ""
+        alike.setdefault(f"{each:g} a shot{pointed}", []).append(name.replace("_", " "))
+    shots = "; ".join(f"{each} ({', '.join(names)})" for each, names in alike.items())
+    return (f"Minutes: {minutes['per_pose']:g} to settle, lock, read and book a pose; {shots}; "
+            f"{minutes['per_stand']:g} from stand to stand; driving at the joints' speeds "
+            "([effort] and [speeds] of the rig: common practice, no source).")
 
 
 def _known_before(tape):

@@ -27,7 +27,7 @@ _HOW = (
     "better. Room comes first: leave a pose out rather than squeeze into it.",
     "Machine stopped, hydraulics locked: write down every reading as the display shows it, also "
     "those that are read only, and tick the box.",
-    "Shoot every target, tick its box and write down the point's id.",
+    "Shoot every target that is named for the pose, tick its box and write down the point's id.",
     "Type what was written down into readings.csv; plan.csv has its columns and the poses. A pose "
     "or a corner that could not be had is left out, and calib next says what to shoot instead.",
 )
@@ -50,6 +50,7 @@ class Row:
     stand: str
     new_stand: bool
     edge_height: str
+    shoot: tuple[str, ...]
     cells: tuple[Cell, ...]
     side: Sketch
     behind: Sketch
@@ -71,7 +72,6 @@ class Sheet:
     title: str
     subtitle: str
     pages: list[list[Row]]
-    targets: Sequence[str]
     readings: Sequence[str]
     side: Frame
     behind: Frame
@@ -108,7 +108,8 @@ def _on_paper(sheet, sections):
 def _row_on_paper(row):
     return {
         "pose": short(row.pose, 6), "stand": short(row.stand, 9), "new_stand": row.new_stand,
-        "edge_height": row.edge_height, "cells": [asdict(cell) for cell in row.cells],
+        "edge_height": row.edge_height, "shoot": list(row.shoot),
+        "cells": [asdict(cell) for cell in row.cells],
         **{view: {part: getattr(sketch, part).tolist() for part in ("arm", "edge", "body")}
            for view, sketch in (("side", row.side), ("behind", row.behind))},
     }
@@ -122,7 +123,7 @@ def sheet_of(document: dict) -> Sheet:
         cells = tuple(_cell(name, value, pose["tolerance"][name])
                       for name, value in pose["readings"].items())
         rows.append(Row(pose["pose"], pose["stand"], pose["stand"] != before, edge_span(pose),
-                        cells, side, behind))
+                        tuple(pose["shoot"]), cells, side, behind))
         before = pose["stand"]
     count, stands = len(rows), len(document["stands"])
     ground = -document["site"]["foot_height"]
@@ -131,7 +132,6 @@ def sheet_of(document: dict) -> Sheet:
         subtitle=f"{document['rig']['title']}: {count} {'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document['calib']}.",
         pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
-        targets=document["targets"],
         readings=list(document["poses"][0]["readings"]),
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),
@@ -170,9 +170,9 @@ def sections_of(document: dict) -> list[Section]:
     promise = [Text(words(first), "lead"), Items(gives)]
     if document["curve"] is not None:
         promise.append(Picture(
-            "curve", "How many poses?",
-            "Predicted edge sd against the number of poses of a plan that grows pose by pose; the "
-            "plan of this sheet was bettered as a whole.", plan_curve, _CURVE))
+            "curve", "How many minutes?",
+            "Predicted worst edge sd against minutes of a plan that grows pose by pose; the plan "
+            "of this sheet was bettered as a whole.", plan_curve, _CURVE))
     return [
         Section("promise", "What this plan will give", tuple(promise)),
         Section("how", "How to use this sheet", (Items(tuple(("", words(s)) for s in _HOW)),)),

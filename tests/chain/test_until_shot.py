@@ -63,10 +63,12 @@ def test_how_targets_are_shot_and_how_long_it_takes():
             {"translate": "y", "by": {"stick_pin_side": 1}}], "shot_by": ["reflectorless"]}},
         "effort": {"walk": 1.0, "targets": {"boom_foot_left": 2.5}}})
     by = {t.name: t.shot_by for t in rig.targets}
+    minutes = {t.name: rig.effort.of_shot(t) for t in rig.targets}
     assert by["stick_pin"] == ("reflectorless",)
-    assert by["edge_left"] == ("pole", "reflectorless", "prism")
-    assert rig.effort.of_shot("boom_foot_left") == 2.5
-    assert rig.effort.of_shot("edge_left") == 1.0 + rig.effort.point
+    assert by["bucket_pin"] == ("pole", "reflectorless", "prism")
+    assert minutes["boom_foot_left"] == 2.5
+    assert minutes["edge_left"] == 1.0 + rig.effort.point
+    assert minutes["bucket_pin"] == rig.effort.point
     assert rig_from_dict(rig.definition).effort == rig.effort
 
 

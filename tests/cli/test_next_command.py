@@ -43,9 +43,11 @@ def test_next_poses_and_what_each_gains(next_command, run_folder):
     status, out, _ = next_command(run_folder, "--json")
     document = json.loads(out)
     assert status == 0
-    assert document["stand"] == "S2" and document["targets"] == ["edge_left", "edge_right"]
+    assert document["stand"] == "S2" and "boom_foot_left" in document["targets"]
     assert [p["pose"] for p in document["poses"]] == ["11", "12", "13"]
-    gains = [p["gain"] for p in document["poses"]]
+    here = document["here"]
+    assert here["pose"] == "10" and not {"edge_left", "edge_right"} & set(here["shoot"])
+    gains = [here["gain"], *(p["gain"] for p in document["poses"])]
     assert gains[0] > 0.001 and document["enough"] is None and document["goal_met"] is None
     assert document["poses"][2]["worst_after"] == pytest.approx(
         document["now"]["worst"] - sum(gains))
@@ -53,12 +55,16 @@ def test_next_poses_and_what_each_gains(next_command, run_folder):
 
     status, out, err = next_command(run_folder)
     assert status == 0
+    told = " ".join(out.split())
+    assert told.startswith("Best buy: shoot boom foot") and re.search(
+        r"where the machine is \(pose 10\): [\d.]+ mm -> [\d.]+ mm, \d minutes?\.", told)
     assert "So far 20 shots in 10 poses, stands S1, S2." in out
     assert f"The edge is known to {1000 * document['now']['worst']:.1f} mm" in out
     assert document["weak"][0]["parameter"] in out
     for pose in document["poses"]:
         row = next(line for line in out.splitlines() if line.split()[:1] == [pose["pose"]])
         assert f"{pose['readings']['boom']:.1f}" in row and f"{1000 * pose['gain']:.2f}" in row
+        assert "edge" in row or "pin" in row
     for caution in CAUTIONS:
         assert caution in err
 
@@ -80,13 +86,13 @@ def test_goal_met_and_not_met(next_command, run_folder):
 
 def test_how_many_more_poses_a_goal_takes(next_command, run_folder):
     """So many proposed reach it, one less does not; out of reach it is said what 40 would give."""
-    status, out, _ = next_command(run_folder, "--goal", "5mm", "--json")
+    status, out, _ = next_command(run_folder, "--goal", "3mm", "--json")
     needs = json.loads(out)["goal_needs"]
     assert status == 6 and needs > 3
-    _, out, _ = next_command(run_folder, "--goal", "5mm", "--poses", needs, "--json")
-    assert [p["worst_after"] <= 0.005 for p in json.loads(out)["poses"][-2:]] == [False, True]
-    _, out, _ = next_command(run_folder, "--goal", "5mm")
-    assert f"About {needs} further poses reach it" in " ".join(out.split())
+    _, out, _ = next_command(run_folder, "--goal", "3mm", "--poses", needs, "--json")
+    assert [p["worst_after"] <= 0.003 for p in json.loads(out)["poses"][-2:]] == [False, True]
+    _, out, _ = next_command(run_folder, "--goal", "3mm")
+    assert f"About {needs} further poses reach it, " in " ".join(out.split())
     _, out, _ = next_command(run_folder, "--goal", "0.5mm")
     assert re.search(r"40 further poses do not reach it: [\d.]+ mm with them",
                      " ".join(out.split()))

@@ -69,7 +69,7 @@ def with_sds(frame):
 def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
     """Per pose in every form, by hand from the drawing; the way out for a pole is by the table."""
     _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
-                              "--foot-height", 2.3, *QUICK)
+                              "--foot-height", 2.3, "--highest", 99, *QUICK)
     document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
     table = pd.read_csv(tmp_path / "plan/plan.csv", comment="#")
     page = (tmp_path / "plan/pose-sheet.html").read_text("utf-8")
@@ -82,7 +82,7 @@ def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
         low, high = (f"{height:.1f}" for height in pose["edge_height"])
         span = low if low == high else f"{low} to {high}"
         line = next(text for text in out.splitlines() if text.split()[:1] == [pose["pose"]])
-        assert line.endswith(f"  {span}") and f">{span} m<" in page
+        assert f"  {span}   " in line and f">{span} m<" in page
     assert 0 < above < 8
     told = " ".join(out.split())
     assert f"The edge is above 2 m in {above} of 8 poses" in told
@@ -93,14 +93,15 @@ def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
     assert "cannot be shot with a pole" not in out and "m above the ground at most (" in out
 
 
-def test_goal_finds_the_number_of_poses(calib_command, rig_file, tmp_path):
-    """The least number is planned; --json prints the document alone."""
-    status, out, _ = calib_command("plan", rig_file, "--goal", "7mm", "--json", "--out",
+def test_goal_finds_the_least_minutes(calib_command, rig_file, tmp_path):
+    """The least minutes are planned; --json prints the document alone."""
+    status, out, _ = calib_command("plan", rig_file, "--goal", "5mm", "--json", "--out",
                                    tmp_path / "plan", *QUICK)
     document = json.loads(out)
     assert status == 0
-    assert document["goal"] == 0.007 and document["least_poses"] == len(document["poses"])
-    assert document["predicted"]["worst"] <= 0.007
+    assert document["goal"] == 0.005
+    assert document["least_minutes"] - 4 < document["minutes"]["total"] <= document["least_minutes"]
+    assert document["predicted"]["worst"] <= 0.005
     assert document == json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
 
 
@@ -109,7 +110,7 @@ def test_goal_out_of_reach(calib_command, rig_file, tmp_path):
     status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--out",
                                      tmp_path / "plan", *QUICK)
     assert status == 6 and out == ""
-    assert "out of reach: 60 poses reach" in err and "- the boom reading: " in err
+    assert "out of reach: 240 minutes reach" in err and "- the boom reading: " in err
     assert not (tmp_path / "plan").exists()
     status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--poses", 8, "--out",
                                      tmp_path / "plan", *QUICK)
@@ -154,3 +155,32 @@ def test_lengths_and_places():
     assert length("0.05FT") == pytest.approx(0.01524)
     assert instrument_place("14,9,-0.3") == (14.0, 9.0, -0.3)
     assert instrument_place("none") is None
+
+
+def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path):
+    """Pins are in the plan, its minutes hold by hand, and one taped value keeps each twin out."""
+    status, out, _ = calib_command("plan", rig_file, "--minutes", 25, "--out", tmp_path / "plan",
+                                   *QUICK)
+    document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+    assert status == 0 and 22 < document["minutes"]["total"] <= 25
+    each = document["minutes"]["per_shot"]
+    assert each["edge_left"] == 0.6 and each["stick_pin"] == 0.25
+    by_hand = sum(1.5 + sum(each[name] for name in pose["shoot"]) for pose in document["poses"])
+    driven = sum(pose["drive_seconds"] or 0 for pose in document["poses"]) / 60
+    assert document["minutes"]["total"] == pytest.approx(by_hand + driven)
+    assert any("boom_foot_left" in pose["shoot"] for pose in document["poses"])
+    assert max(pose["edge_height"][1] for pose in document["poses"]) <= 2.0
+    for pose in document["poses"]:
+        assert all(span is None or sum(span) > 0 for span in pose["tolerance"].values())
+    curve = document["curve"]
+    assert curve["edge_only"]["worst"][-1] > 1.5 * curve["worst"][-1]
+    told = " ".join(out.split())
+    assert "With nothing shot but the edge, the same minutes would give" in told
+    kept = {one["quantity"]: " ".join(one["machines"]) for one in document["kept_out"]}
+    assert "edge_left and edge_right exchanged" in kept["edge_width"]
+    assert "Tape edge_width, roughly: it alone keeps out" in told
+
+
+def test_minutes_or_poses_but_not_both(calib_command, rig_file):
+    """Exit 2."""
+    assert calib_command("plan", rig_file, "--minutes", 25, "--poses", 8, *QUICK)[0] == 2

@@ -2,7 +2,9 @@
 
 import pytest
 
-from calib.plan.plan import Task, make_plan, prepare
+from calib.plan.plan import make_plan
+from calib.plan.sight import Site
+from calib.plan.task import Task, prepare
 
 
 @pytest.fixture(scope="session")
@@ -19,5 +21,12 @@ def everything(rig):
 
 @pytest.fixture(scope="session")
 def planned(everything):
-    """The plan of 24 poses that a user gets who asks for nothing in particular."""
-    return make_plan(everything, 24)
+    """The plan of 45 minutes that a user gets who asks for nothing in particular."""
+    return make_plan(everything, minutes=45.0)
+
+
+@pytest.fixture(scope="session")
+def edge_only(rig):
+    """The standard rig with nothing shot but both ends of the edge, at any height."""
+    return prepare(Task.for_rig(rig, targets=["edge_left", "edge_right"], count=3000,
+                                site=Site(highest=None)))

@@ -10,15 +10,12 @@ from calib.chain.rig import rig_from_dict
 from calib.chain.sensors import BLIND_GAIN
 from calib.plan.candidates import (
     NoPose,
-    Site,
-    _segment_distance,
     _spread,
-    _through_box,
-    arm_pins,
     candidate_poses,
     feasible,
     joints_at,
 )
+from calib.plan.sight import Site, _through_box, arm_pins, can_be_shot, segment_distance
 
 COUNT = 3000
 
@@ -61,21 +58,22 @@ def test_candidates_keep_the_rules(rig):
 
 def test_no_rule_takes_what_could_be_shot(rig):
     """With the rules at their loosest only blind sensors, the ground and the arm take poses."""
-    site = Site(foot_height=100.0, nearest=-100.0, instrument=None)
+    site = Site(foot_height=100.0, nearest=-100.0, instrument=None, highest=None)
     found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
     taken = {why for why, n in found.removed.items() if n}
     assert taken == {"a sensor would be blind", "the edge would touch boom or stick",
-                     "a reading would have no room either way"}
+                     "a reading would have no room to be off"}
 
 
 def test_spread_fills_the_limits(rig):
-    """Corners of the limits are looked at, and every tenth of every joint's range."""
+    """Corners just within the limits are looked at, and every tenth of every joint's range."""
     loose = with_limits(rig, boom=[30, 40], stick=[-60, -50], coupler=[10, 20], tilt=[-10, 10],
                         rotate=[-20, 20])
     driven = _spread(loose, 1000, 0)[:, 2:]
     assert len(driven) == 1000
-    low = np.array([r.low for r in loose.readings[2:]])
-    high = np.array([r.high for r in loose.readings[2:]])
+    inset = np.radians(1.01)
+    low = np.array([r.low for r in loose.readings[2:]]) + inset
+    high = np.array([r.high for r in loose.readings[2:]]) - inset
     share = (driven - low) / (high - low)
     corners = np.isin(share.round(9), [0, 1]).all(1).sum()
     assert corners == 2**5
@@ -167,7 +165,7 @@ def test_distance_of_segments():
     apart = np.sqrt(np.maximum(
         (first**2).sum(2)[:, :, None] + (second**2).sum(2)[:, None]
         - 2 * first @ second.transpose(0, 2, 1), 0)).min((1, 2))
-    np.testing.assert_allclose(_segment_distance(*ends), apart, atol=6e-3)
+    np.testing.assert_allclose(segment_distance(*ends), apart, atol=6e-3)
 
 
 def test_arm_ends_at_the_bucket_pin(rig):
@@ -201,9 +199,9 @@ def test_reserve_is_there_to_be_used(rig):
 
 
 def test_every_reading_has_room(rig):
-    """Each driven reading may move by a degree, up or down, with the others as they are."""
+    """Each driven reading may move by a degree, up and down, with the others as they are."""
     found = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
-    assert found.removed["a reading would have no room either way"] > 0
+    assert found.removed["a reading would have no room to be off"] > 0
     readings = rig.chain.readings_for(rig.start, found.joints)
     for i in range(2, 7):
         ways = []
@@ -211,4 +209,32 @@ def test_every_reading_has_room(rig):
             moved = readings + step * (np.arange(7) == i)
             ways.append(feasible(rig, rig.start, joints_at(rig, rig.start, moved), ends(rig),
                                  Site()))
-        assert np.any(ways, axis=0).all()
+        assert np.all(ways)
+
+
+def test_both_ends_of_a_pin_are_seen_and_what_is_behind_the_boom_is_not(rig):
+    """A line of sight leaves out the member a target sits on, and no other."""
+    site = Site(instrument=(9.0, 6.0, -0.5))
+    found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
+    names = ["boom_foot_left", "boom_foot_right", "stick_pin", "bucket_pin", "edge_left"]
+    mask = can_be_shot(rig, rig.start, found.joints,
+                       [rig.target_names.index(name) for name in names], site)
+    assert mask.all()
+    # From the other side of the boom, close to it, the edge is hidden in some pose.
+    across = can_be_shot(rig, rig.start, found.joints, ends(rig), replace(
+        site, instrument=(1.0, 0.3, 0.5)))
+    assert not across.all()
+
+
+def test_what_no_crew_can_reach_is_not_proposed(rig):
+    """A pin high up can be pointed at; with a pole alone it must be low enough."""
+    pole = rig_from_dict({**rig.definition, "targets": {**rig.definition["targets"], "stick_pin": {
+        **rig.definition["targets"]["stick_pin"], "shot_by": ["pole"]}}})
+    found = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
+    pin = [rig.target_names.index("stick_pin")]
+    assert can_be_shot(rig, rig.start, found.joints, pin, Site()).all()
+    reached = can_be_shot(pole, pole.start, found.joints, pin, Site())[:, 0]
+    posture, _ = walked(rig, found.joints)
+    height = posture.positions["boom_end"][:, 2] + Site().foot_height
+    np.testing.assert_array_equal(reached, height <= 2.0)
+    assert reached.sum() < len(reached)

@@ -1,62 +1,86 @@
-"""How many poses: the curve, the least number for a goal, and what bounds a goal out of reach."""
+"""How many minutes: the curve, its knee, the least for a goal, and what bounds one out of reach."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from calib.plan.curve import GoalOutOfReach, bounds, curve, least_poses
+from calib.plan.curve import (
+    GoalOutOfReach,
+    bounds,
+    curve,
+    has_more_than_the_edge,
+    knee_of,
+    least_minutes,
+)
 from calib.plan.information import Noise
-from calib.plan.plan import make_plan, prepare
+from calib.plan.plan import make_plan
+from calib.plan.task import prepare
 
 
 @pytest.fixture(scope="module")
 def grown(prepared):
-    return curve(prepared, most=30)
+    return curve(prepared, most=60.0)
 
 
-def test_more_poses_are_better(prepared, grown):
-    """Mean edge variance falls with every pose; so do worst and median over a few."""
-    assert list(grown.poses) == list(range(2, 31))
+def test_more_minutes_are_better(grown):
+    """Mean edge variance falls with every pose; so does the worst over a few."""
+    assert (np.diff(grown.minutes) > 0).all() and grown.minutes[-1] <= 62
+    assert list(grown.poses) == list(range(2, len(grown.minutes) + 2))
     assert (grown.median <= grown.worst).all()
     assert (np.diff(grown.median) < 1e-6).all()
-    assert (grown.worst[4::4] < grown.worst[:-4:4][: len(grown.worst[4::4])]).all()
+    assert (grown.worst[4:] < grown.worst[:-4]).all()
+
+
+def test_pins_are_worth_their_minutes(prepared, grown):
+    """For the same minutes the edge alone is known half as well."""
+    alone = curve(prepared, most=60.0, edge_only=True)
+    assert has_more_than_the_edge(prepared)
+    there = np.interp(alone.minutes, grown.minutes, grown.worst)[alone.minutes > 20]
+    assert (alone.worst[alone.minutes > 20] > 1.6 * there).all()
 
 
 def test_whole_plan_is_no_worse_than_the_curve(prepared, grown):
     """Exchange betters the growing plan a little."""
-    at = list(grown.poses).index(16)
-    plan = make_plan(prepared, 16)
-    assert 0.9 * grown.worst[at] < plan.edge_sd.max() <= grown.worst[at] * 1.001
+    plan = make_plan(prepared, minutes=float(grown.minutes[10]) + 0.1)
+    assert 0.85 * grown.worst[10] < plan.edge_sd.max() <= grown.worst[10] * 1.03
+    assert plan.minutes.total <= grown.minutes[10] + 0.1
 
 
-def test_least_number_reaches_the_goal_and_one_fewer_does_not(prepared, grown):
+def test_knee_by_hand():
+    """What falls as 1 / minutes falls by a tenth in ten minutes up to 90, by less after it."""
+    minutes = np.arange(5.0, 200.0, 5.0)
+    assert knee_of(minutes, 0.1 / minutes) == 90.0
+    assert knee_of(minutes[:5], 0.1 / minutes[:5]) is None
+
+
+def test_least_minutes_reach_the_goal_and_fewer_do_not(prepared):
     """Checked by making both plans."""
-    goal = 0.0055
-    least = least_poses(prepared, goal, grown)
-    assert 5 < least < 25
-    assert make_plan(prepared, least).edge_sd.max() <= goal * 1.005
-    assert make_plan(prepared, least - 1).edge_sd.max() > goal * 0.995
+    goal = 0.0045
+    least = least_minutes(prepared, goal)
+    assert 10 < least < 30
+    assert make_plan(prepared, minutes=least).edge_sd.max() <= goal
+    assert make_plan(prepared, minutes=least - 2).edge_sd.max() > goal * 0.995
 
 
-def test_goal_out_of_reach_says_what_bounds_it(prepared, grown):
+def test_goal_out_of_reach_says_what_bounds_it(prepared):
     """The first source named is the one without which the plan would be best, by hand."""
-    with pytest.raises(GoalOutOfReach, match=r"0\.5 mm is out of reach: 30 poses reach") as caught:
-        least_poses(prepared, 0.0005, grown)
+    with pytest.raises(GoalOutOfReach, match=r"0\.5 mm is out of reach: 240 minutes") as caught:
+        least_minutes(prepared, 0.0005)
     named = caught.value.bounds
-    assert named[0][0] == "the boom reading"
     assert [worst for _, worst in named] == sorted(worst for _, worst in named)
     assert {"the shots", "the tape of boom_length", "the rotate reading"} <= {n for n, _ in named}
-    assert named[-1][1] <= caught.value.reached * 1.001
-
     task = prepared.task
+    first = next(name.split()[1] for name, _ in named if name.endswith(" reading"))
     sd = task.noise.readings.copy()
-    sd[task.rig.reading_names.index("boom")] /= 100
+    sd[task.rig.reading_names.index(first)] /= 100
     better = prepare(replace(task, noise=Noise(task.noise.shot, sd)))
-    assert curve(better, most=30).worst[-1] < 0.9 * caught.value.reached
-    assert dict(bounds(prepared, grown.design, 1))["the boom reading"] < 0.9 * grown.worst[-1]
+    as_it_is = curve(prepared, most=60.0).worst[-1]
+    assert curve(better, most=60.0).worst[-1] < 0.95 * as_it_is
+    assert dict(bounds(prepared, 60.0))[f"the {first} reading"] < 0.95 * as_it_is
 
 
 def test_curve_of_stands_begins_with_one_pose_each(prepared):
-    """Three stands need three poses."""
-    assert curve(prepared, stands=3, most=6).poses[0] == 3
+    """Three stands need three poses, and the ways between them their minutes."""
+    three = curve(prepared, stands=3, most=60.0)
+    assert three.poses[0] == 3 and three.minutes[0] > 2 * prepared.task.rig.effort.stand

@@ -6,7 +6,7 @@ from itertools import pairwise, permutations
 import numpy as np
 import pytest
 
-from calib.plan.order import Pace, field_minutes, shortest_tour, travel_seconds
+from calib.plan.order import field_minutes, shortest_tour, travel_seconds
 
 
 def length(cost, tour):
@@ -63,9 +63,19 @@ def test_field_time_by_hand(rig):
     """Three poses of two shots, one change of stand: poses, shots, driving, moving."""
     joints = np.radians([[0, 0, 10, -90, 0, 0, 0], [0, 0, 26, -90, 0, 0, 0],
                          [0, 0, -20, -90, 0, 0, 0.0]])
-    pace = Pace(pose=2.0, shot=0.5, stand=12.0)
-    same = field_minutes(rig, joints, np.zeros(3, int), 2, pace)
-    assert same == pytest.approx(3 * 3.0 + (16 + 46) / 8 / 60)
-    moved = field_minutes(rig, joints, np.array([0, 0, 1]), 2, pace)
-    assert moved == pytest.approx(3 * 3.0 + 16 / 8 / 60 + 12)
-    assert field_minutes(rig, joints, np.zeros(3, int), 2, replace(pace, pose=3.0)) == same + 3
+    rig = replace(rig, effort=replace(rig.effort, settle=2.0, stand=12.0))
+    same = field_minutes(rig, joints, np.zeros(3, int), 3.0)
+    assert same.total == pytest.approx(3 * 3.0 + (16 + 46) / 8 / 60)
+    assert (same.settling, same.shooting, same.moving) == (6.0, 3.0, 0.0)
+    moved = field_minutes(rig, joints, np.array([0, 0, 1]), 3.0)
+    assert moved.total == pytest.approx(3 * 3.0 + 16 / 8 / 60 + 12)
+    assert moved.moving == 12.0
+
+
+def test_a_shot_takes_what_its_way_of_shooting_takes(rig):
+    """A corner needs a walk, a pin does not; what the rig file says of a target comes first."""
+    effort = replace(rig.effort, walk=1.0, point=0.2, targets={"stick_pin": 0.7})
+    by_name = dict(zip(rig.target_names, rig.targets, strict=True))
+    assert effort.of_shot(by_name["edge_left"]) == 1.2
+    assert effort.of_shot(by_name["bucket_pin"]) == 0.2
+    assert effort.of_shot(by_name["stick_pin"]) == 0.7

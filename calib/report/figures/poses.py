@@ -79,30 +79,33 @@ def _projected(points, axis, sign):
 
 
 def plan_curve(figure, document):
-    """Predicted edge sd against the number of poses, with the plan and the goal."""
+    """Predicted worst edge sd against minutes, with the plan, the knee and the goal."""
     curve, predicted = document["curve"], document["predicted"]
     ax = grid(figure, left=0.6, right=0.2, top=0.2, bottom=0.45)[0, 0]
-    poses, worst, median = (np.array(curve[k], float) for k in ("poses", "worst", "median"))
-    ax.plot(poses, 1000 * worst, color=PLAIN, label="worst over the envelope")
-    ax.plot(poses, 1000 * median, color=PLAIN, linestyle=(0, (4, 2)), label="median")
-    count = len(document["poses"])
-    ax.plot(count, 1000 * predicted["worst"], marker="D", linestyle="none", markersize=6,
+    minutes, worst = (np.array(curve[k], float) for k in ("minutes", "worst"))
+    other, total = curve["edge_only"], document["minutes"]["total"]
+    ax.plot(minutes, 1000 * worst, color=PLAIN,
+            label="all targets" if other else "worst over the envelope")
+    shown = 1300 * max(predicted["worst"], np.median(worst))
+    if other and other["worst"]:
+        ax.plot(other["minutes"], 1000 * np.array(other["worst"]), color=PLAIN,
+                linestyle=(0, (4, 2)), label="edge only")
+        shown = max(shown, 2000 * np.median(other["worst"]))
+    ax.plot(total, 1000 * predicted["worst"], marker="D", linestyle="none", markersize=6,
             markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.3,
-            label=f"this plan: {count} poses")
-    shown = 6 * 1000 * worst[-1]
+            label=f"this plan: {total:.0f} minutes")
+    if curve["knee"] is not None:
+        ax.axvline(curve["knee"], color=FAINT, linewidth=0.8)
+        ax.annotate(f" flattens: {curve['knee']:.0f}", (curve["knee"], 0), xytext=(0, 3),
+                    textcoords="offset points", fontsize=8)
     if document["goal"] is not None:
         goal = 1000 * document["goal"]
         ax.axhline(goal, color=FLAG, linewidth=1.0, linestyle=(0, (6, 2, 1, 2)),
                    label=f"goal: {goal:g} mm")
         shown = max(shown, 1.25 * goal)
-        if document["least_poses"] is not None:
-            ax.axvline(document["least_poses"], color=FAINT, linewidth=0.8)
-            ax.annotate(f" {document['least_poses']}", (document["least_poses"], 0),
-                        xytext=(0, 3), textcoords="offset points", fontsize=8, color=FLAG)
-    shown = max(shown, 1300 * predicted["worst"])
-    ax.set_ylim(0, min(shown, 1.05 * 1000 * worst.max()))
-    ax.set_xlim(0, poses[-1])
-    ax.set_xlabel("number of poses")
-    ax.set_ylabel("edge sd (mm)")
+    ax.set_ylim(0, shown)
+    ax.set_xlim(0, max(minutes[-1], 1.05 * total))
+    ax.set_xlabel("minutes in the field")
+    ax.set_ylabel("worst edge sd (mm)")
     few_ticks(ax)
     ax.legend(loc="upper right")

@@ -1,0 +1,124 @@
+"""What can be shot in a pose: bundles of targets, each with what it tells and what it takes."""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.plan.exchange import Pool, add, variance_gain
+from calib.plan.information import pose_design
+
+#: All choices of items are bundles up to so many; beyond it single ones, pairs and all together.
+_MOST_BUNDLES = 31
+
+#: Bundles are made for so many poses and so many bundles at most, the most promising poses.
+_POSES, _CANDIDATES = 1500, 24_000
+
+#: Steps of the growing plan that tells which poses are promising.
+_STEPS = 6
+
+
+@dataclass(frozen=True)
+class Bundles:
+    """A choice of targets in a pose, one after the other.
+
+    Attributes
+    ----------
+    pose : ndarray of int, shape (n,)
+        Index into the poses.
+    shots : ndarray of bool, shape (n, t)
+        Which of the targets are shot.
+    rows : ndarray, shape (n, m, n_free + 4)
+        See `calib.plan.information.pose_rows`; the rows after the first `heights` are zero.
+    heights : ndarray of int, shape (n,)
+    minutes : ndarray, shape (n,)
+        To settle and to shoot, without driving.
+    """
+
+    pose: np.ndarray
+    shots: np.ndarray
+    rows: np.ndarray
+    heights: np.ndarray
+    minutes: np.ndarray
+
+
+def items_of(rig: Rig, targets) -> list[tuple[int, ...]]:
+    """Targets that are shot together: the edge's, and those on the same member.
+
+    Places in `targets`; the edge comes first.
+    """
+    members = {}
+    for place, target in enumerate(targets):
+        on_edge = target in rig.edge_targets
+        members.setdefault("" if on_edge else rig.targets[target].frame, []).append(place)
+    return [tuple(members[name]) for name in sorted(members)]
+
+
+def menu_of(items: list[tuple[int, ...]]) -> list[tuple[tuple[int, ...], ...]]:
+    """Choices of items to shoot in a pose, the first item alone first."""
+    sizes = range(1, len(items) + 1)
+    if 2 ** len(items) - 1 > _MOST_BUNDLES:
+        sizes = sorted({1, min(2, len(items)), len(items)})
+    return [choice for size in sizes for choice in combinations(items, size)]
+
+
+def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
+               prior: np.ndarray, form: np.ndarray) -> Bundles:
+    """All bundles of the most promising poses.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (n, n_readings), rad
+    targets : sequence of int
+    seen : ndarray of bool, shape (n, t)
+        What can be shot in which pose.
+    prior, form : ndarray
+        Of one stand, and of the mean edge variance: they tell what is promising.
+    """
+    design, covariance = pose_design(rig, parameters, readings, np.asarray(targets, int), noise)
+    menu = menu_of(items_of(rig, targets))
+    most = min(_POSES, _CANDIDATES // len(menu))
+    poses = np.arange(len(readings))
+    if len(poses) > most:
+        whole = _whitened(design, covariance, np.arange(len(targets)), seen)
+        poses = promising(Pool(whole, prior, len(form), 1), form, most)
+        design, covariance, seen = design[poses], covariance[poses], seen[poses]
+    effort = rig.effort
+    each = np.array([effort.of_shot(rig.targets[t]) for t in targets])
+    blocks = []
+    for bundle in menu:
+        here = np.all([seen[:, list(item)].any(1) for item in bundle], axis=0)
+        places = np.array([place for item in bundle for place in item])
+        rows = _whitened(design[here], covariance[here], places, seen[here])
+        full = np.zeros((len(rows), design.shape[1], design.shape[2]))
+        full[:, : rows.shape[1]] = rows
+        shots = np.zeros((len(rows), len(targets)), bool)
+        shots[:, places] = seen[here][:, places]
+        blocks.append((poses[here], shots, full, np.full(len(rows), rows.shape[1]),
+                       effort.settle + shots @ each))
+    return Bundles(*(np.concatenate(part) for part in zip(*blocks, strict=True)))
+
+
+def _whitened(design, covariance, places, seen):
+    """Rows of the targets at some places, those not seen zero, (n, 3 * places, n_free + 4)."""
+    k = (3 * places[:, None] + np.arange(3)).ravel()
+    part = covariance[:, k[:, None], k]
+    own = design[:, k]
+    lost = np.repeat(~seen[:, places], 3, axis=1)
+    if lost.any():
+        part = np.where(lost[:, :, None] | lost[:, None, :], np.eye(len(k)), part)
+        own = np.where(lost[:, :, None], 0.0, own)
+    return np.linalg.solve(np.linalg.cholesky(part), own)
+
+
+def promising(pool: Pool, form: np.ndarray, most: int) -> np.ndarray:
+    """The candidates that gain much at some step of a growing plan, so many, in order."""
+    gain, information = variance_gain(form), pool.prior.copy()
+    best = np.zeros(len(pool.rows))
+    for _ in range(_STEPS):
+        gains = gain(pool, np.linalg.inv(information), 0, slice(None))
+        best = np.maximum(best, gains / gains.max())
+        for candidate in np.argsort(-gains, kind="stable")[:2]:
+            add(pool, information, int(candidate), 0, +1)
+    return np.sort(np.argsort(-best, kind="stable")[:most])

@@ -1,0 +1,12 @@
+"""Which taped values keep other machines out."""
+
+from calib.plan.look_alikes import KeptOut, kept_out
+
+
+def test_fewest_values_by_hand(rig):
+    """A value that keeps out two comes before those that keep out one; lengths before angles."""
+    found = kept_out(rig, [
+        ("one", ("edge_reach", "edge_width")), ("two", ("edge_reach", "rotate_zero")),
+        ("three", ("tilt_zero",)), ("four", ("house_pitch_zero",))])
+    assert found == [KeptOut("edge_reach", ("one", "two")), KeptOut("tilt_zero", ("three",)),
+                     KeptOut(None, ("four",))]
