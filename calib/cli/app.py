@@ -24,7 +24,7 @@ COMMANDS = {
             "Make a run folder to fill in: every file with its columns, comments and the "
             "cautions."),
     "plan": ("calib.cli.plan", "plan",
-             "Plan which poses to shoot: a pose sheet to print, and what the result will be "
+             "Plan which poses to shoot, and what in each: a pose sheet to print, and what it is "
              "worth."),
     "import": ("calib.cli.import_", "import_points",
                "Make a run folder from field files as they were exported."),
