@@ -76,7 +76,7 @@ def next_poses(
     poses: Annotated[int, typer.Option(min=1, max=50, help="How many to propose.")] = 3,
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
-                                 "over the envelope); [goal] of rig.toml if not given.")] = None,
+                                 "over the envelope); \\[goal] of rig.toml if not given.")] = None,
     stand: Annotated[
         str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")
     ] = None,

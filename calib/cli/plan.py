@@ -61,7 +61,7 @@ def plan(
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
                                  "over the envelope): the least minutes are looked for; "
-                                 "[goal] of rig.toml if not given.")
+                                 "\\[goal] of rig.toml if not given.")
     ] = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
     out: Annotated[
