@@ -55,6 +55,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "compare": ["run/result", "demo/result"],
         "drift": ["run/result", "demo/result"],
         "history": ["."],
+        "schema": [],
     }
     assert set(lines) == set(COMMANDS)
     for command, words in lines.items():
