@@ -47,10 +47,6 @@ _SEEN = 1e-6
 _SETTLED, _MOST_ROUNDS = 0.1, 5
 
 
-class NoComponents(Exception):
-    """The problem cannot be solved with other standard deviations than those stated."""
-
-
 @dataclass(frozen=True)
 class Component:
     """A kind of value whose standard deviations are all wrong by the same factor, if at all.
@@ -124,11 +120,6 @@ def variance_components(
         Of the model, with the standard deviations as stated.
     components : sequence of Component
         Without overlap. Values in none of them, and the prior, are taken at their word.
-
-    Raises
-    ------
-    NoComponents
-        If the problem cannot be solved with the estimated standard deviations.
     """
     stated, kinds = solved.observations, _kinds(solved.observations, components)
     likelihood = RestrictedLikelihood(solved, stated, *kinds)
@@ -136,7 +127,11 @@ def variance_components(
     redundancy = likelihood.slope(np.ones(len(components))).traces
     best = _best(likelihood)
     for _ in range(_MOST_ROUNDS):
-        solved = _again(model, solved, scaled(stated, components, _weighable(best.theta)))
+        # Where that does not settle, the factors stand as they are at the last solution.
+        again = _again(model, solved, scaled(stated, components, _weighable(best.theta)))
+        if again is None:
+            break
+        solved = again
         likelihood, before = RestrictedLikelihood(solved, stated, *kinds), best
         best = likelihood.maximise(before.theta, np.ones(len(components), bool))
         if _moved(best, before) < _SETTLED:
@@ -182,12 +177,12 @@ def _weighable(theta):
 
 
 def _again(model, solved, observations):
-    """The same problem solved with other standard deviations."""
+    """The same problem solved with other standard deviations; None if that has no solution."""
     try:
         return adjust(model, observations, solved.parameters, names=solved.names,
                       prior=solved.prior, held=~solved.free, corrections=solved.corrections)
-    except (NotConverged, NotDetermined, ModelNotFinite) as error:
-        raise NoComponents(str(error)) from error
+    except (NotConverged, NotDetermined, ModelNotFinite):
+        return None
 
 
 def _alone(likelihood):

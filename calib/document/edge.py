@@ -104,6 +104,8 @@ class SetupError(Envelope):
 
     @model_validator(mode="after")
     def _whole(self):
+        if {axis.reading for axis in self.axes} - self.worst_at.joints.keys():
+            raise ValueError("a joint angle for every axis where the error is largest")
         return self._fits(self.error)
 
 

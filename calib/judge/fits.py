@@ -27,12 +27,13 @@ def looked(run: Run, *, robust: bool = False, start: np.ndarray | None = None,
 
 
 def quick_fit(problem: Problem, *, robust: bool = False, start: np.ndarray | None = None,
-              steps: int = 15) -> Look:
-    """The same of a problem that is set up already."""
+              steps: int = 15, held: np.ndarray | None = None) -> Look:
+    """The same of a problem that is set up already; `held` in place of what it holds."""
     give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
     with np.errstate(all="ignore"):
         return look(problem, problem.observations, problem.start if start is None else start,
-                    prior=problem.prior, held=problem.held, steps=steps, give_up=give_up,
+                    prior=problem.prior,
+                    held=problem.held if held is None else held, steps=steps, give_up=give_up,
                     robust=robust)
 
 

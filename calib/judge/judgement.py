@@ -7,7 +7,6 @@ from html import escape
 import numpy as np
 
 from calib.adjust.reliability import Reliability, reliability
-from calib.adjust.variance_components import NoComponents
 from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
@@ -44,8 +43,8 @@ class Judgement:
     trends : tuple of Trend
         Strongest first.
     noise : tuple of Noise or None
-        Of the run without its suspects, unless most are readings of one sensor; None if the kinds
-        cannot be separated, or not asked.
+        Of the run without its suspects, unless most are readings of one sensor; None if
+        not asked.
     held_out : HeldOut or None
         Likewise without suspects; None if no pose can be left out, or not asked.
     check : Checked or None
@@ -188,7 +187,4 @@ def _noise(suspects):
     found = suspects.beyond_chance
     of_sensor = Counter(s.reading for s in found if s.reading is not None)
     noisy = max(of_sensor.values(), default=0) >= max(2, len(found) / 2)
-    try:
-        return noise(suspects.solution if noisy else suspects.without)
-    except NoComponents:
-        return None
+    return noise(suspects.solution if noisy else suspects.without)

@@ -52,11 +52,6 @@ def noise(solution: Solution) -> tuple[Noise, ...]:
 
     A group that cannot be told apart follows the kinds. Gross errors make a kind look noisy: set
     suspects aside first.
-
-    Raises
-    ------
-    NoComponents
-        If the run cannot be solved with other standard deviations.
     """
     n = len(solution.adjustment.residuals)
     up = np.arange(2, n, 3)

@@ -159,8 +159,8 @@ def _cost(run, start):
     problem, unknowns = problem_of(run), start.unknowns
     if start.loose.any():
         unknowns = np.where(start.loose, problem.start, unknowns)
-        placing = replace(problem, held=~start.loose)
-        unknowns = quick_fit(placing, robust=True, start=unknowns, steps=6).parameters
+        unknowns = quick_fit(problem, robust=True, start=unknowns, steps=6,
+                             held=~start.loose).parameters
     seen = quick_fit(problem, start=unknowns, steps=0)
     size = np.maximum(seen.block_size, 1)
     return seen.block_size * np.log1p(np.minimum(seen.block_chi2 / size, 1e12))
