@@ -22,7 +22,6 @@ from calib.run.write import (
     manifest_text,
     stage,
     sync_folder,
-    write_whole,
 )
 
 
@@ -157,8 +156,10 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
         if any(held.get(name) != digest_of(content) for name, content in numbers.items()
                if name not in files):
             return ["another calib wrote a result there meanwhile; nothing was added to it"]
-        write_whole(folder, files)
-    return []
+        # The whole folder is exchanged again: nobody sees drawings half added.
+        beside = {name: (folder / name).read_bytes() for name in held.keys() - numbers.keys()
+                  - files.keys() if (folder / name).is_file()}
+        return _swap(folder, {**beside, **numbers, **files}, held)
 
 
 def _said(held, before, files):

@@ -9,7 +9,7 @@ import pytest
 import calib.cli.results
 from calib.cli.app import COMMANDS, _loaded
 from calib.run.result_folder import result_place
-from calib.run.write import manifest_of
+from calib.run.write import manifest_of, stage
 
 #: What takes longer to load than --help may take.
 HEAVY = {"numpy", "scipy.optimize", "scipy.stats", "pandas", "matplotlib", "uncertainties",
@@ -126,10 +126,12 @@ def test_trouble_with_the_disk_after_the_numbers(calib_command, run, monkeypatch
     """The numbers stay; what is missing, and the command that draws it, are told."""
     monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {"report.html": "x"})
 
-    def full(*arguments):
-        raise OSError(28, "No space left on device")
+    def full(folder, files):
+        if files["report.html"] == "x":
+            raise OSError(28, "No space left on device")
+        stage(folder, files)
 
-    monkeypatch.setattr("calib.run.result_folder.write_whole", full)
+    monkeypatch.setattr("calib.run.result_folder.stage", full)
     status, out, err = calib_command("solve", run)
     assert status == 3 and "boom_length" in out
     assert "no space left" in err and "The numbers are written, the report is not." in err
