@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
+from calib.chain.effects import Effect, effects_of, with_effects
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged
@@ -258,6 +259,21 @@ class Rig:
         free += [p.name for p in parameters if p.until_shot and not p.held]
         return replace(self, parameters=parameters, definition={**self.definition, "free": free})
 
+    @cached_property
+    def effects(self) -> dict[str, Effect]:
+        """The effects that could be laid over this rig, or are, by name."""
+        return effects_of(RigEntry.model_validate(self.definition))
+
+    def with_effects(self, names: Iterable[str]) -> "Rig":
+        """The rig with effects laid over it, their parameters behind those that are there.
+
+        Raises
+        ------
+        RigError
+            If one is none of `effects`.
+        """
+        return rig_from_dict({**self.definition, "effects": list(names)})
+
     def envelope_joints(self) -> tuple[np.ndarray, np.ndarray]:
         """Joint angles over the working envelope.
 
@@ -307,9 +323,10 @@ def rig_from_dict(data: Mapping) -> Rig:
     if entry.template is not None:
         base = _template(entry.template)
         entry, problems = merged(base, entry)
+    entry, misfits = with_effects(entry)
     bad = mark_problems(entry)
     entry = with_marks(entry)
-    problems += [*bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
+    problems += [*misfits, *bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
         raise RigError(problems)
     return _build(entry)
@@ -369,7 +386,7 @@ def _build(entry):
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=entry.model_dump(mode="json", exclude_none=True, exclude={
-            "template": True, "motions": {"__all__": {"before", "after"}}}),
+            "template": True, "effects": True, "motions": {"__all__": {"before", "after"}}}),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
