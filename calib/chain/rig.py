@@ -2,7 +2,7 @@
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib import resources
 from itertools import product
@@ -161,6 +161,8 @@ class Rig:
     check_tolerance : float or None
         On the 3-D miss of a check shot, m; None if not stated.
     effort : Effort
+    job : mapping of str to str
+        What is stated of the job: machine, serial, attachment, place, date, by, instrument, notes.
     """
 
     name: str
@@ -176,6 +178,7 @@ class Rig:
     effort: Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
+    job: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -369,10 +372,11 @@ def _build(entry):
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=entry.model_dump(mode="json", exclude_none=True, exclude={
-            "template": True, "motions": {"__all__": {"before", "after"}}}),
+            "template": True, "job": True, "motions": {"__all__": {"before", "after"}}}),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
+        job=entry.job.model_dump(exclude_none=True) if entry.job else {},
     )
 
 

@@ -84,7 +84,10 @@ def _rig_toml(rig, warning):
         "sd = { east = 0.002, north = 0.002, up = 0.002 }\n\n"
         "[readings.sd]   # standard deviations of the readings, deg\n"
         + sds
-        + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
+        + "\n# [job]   # what a reader of report and sheet must know of the job\n"
+        '# machine = "..."\n# serial = "..."\n# attachment = "..."\n# place = "..."\n'
+        '# date = "..."\n# by = "..."\n# instrument = "..."\n# notes = "..."\n'
+        "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
         f"# {free.name} = {_shown(free)}\n\n"
         "# [ranges]   # within which a value can be, if not the template's range\n"
         f"# {free.name} = [{free.least:g}, {free.most:g}]\n\n"
