@@ -75,7 +75,7 @@ class _Strict(BaseModel):
 class VaryingEntry(_Strict):
     by: Annotated[dict[str, Number], Field(min_length=1)]
     times: Literal["cosine of joint", "sine of joint", "cosine of inclination",
-                   "sine of inclination"]
+                   "sine of inclination", "pose column"]
     of: str
 
 
@@ -127,8 +127,13 @@ class ParameterEntry(_Strict):
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
-    varying: dict[str, Literal["reading", "cosine", "sine"]] | None = None
+    varying: dict[str, str] | None = None
     direction: Literal[1, -1] = 1
+    means: str
+
+
+class PoseColumnEntry(_Strict):
+    words: Annotated[dict[str, Number], Field(min_length=2)]
     means: str
 
 
@@ -249,6 +254,7 @@ class RigEntry(_Strict):
     speeds: dict[str, Positive] = {}
     parameters: dict[str, ParameterEntry] = {}
     sensors: dict[str, SensorEntry] = {}
+    pose_columns: dict[str, PoseColumnEntry] = {}
     motions: list[MotionEntry] = []
     targets: dict[str, TargetEntry] = {}
     marks: dict[str, MarkEntry] = {}

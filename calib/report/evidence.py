@@ -176,7 +176,7 @@ def pose_records(solution: Solution) -> list[Pose]:
     run, rig = solution.run, solution.rig
     posture = solution.problem.run.rig.chain.posture(
         solution.parameters, np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1)),
-        solution.readings_used, False,
+        solution.readings_used, False, run.noted,
     )
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)

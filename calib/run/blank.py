@@ -122,11 +122,13 @@ def _readings(rig, warning):
         ("stand", "the parking position: a new one when the tracks moved or the house swung"),
         *((r.name, f"deg: {r.means}") for r in rig.readings),
     ]
+    noted = [(c.name, f"{' or '.join(c.words)}: {c.means}") for c in rig.pose_columns]
     return (
         "# One row per pose: what the sensors showed while its shots were taken.\n"
         + _columns(about)
         + "# Optional columns: time (such as 2031-05-04T09:30:00+02:00) and, for a reading whose\n"
-        f"# standard deviation is not that of rig.toml, sd_{rig.readings[0].name} etc., deg.\n#\n"
+        f"# standard deviation is not that of rig.toml, sd_{rig.readings[0].name} etc., deg.\n"
+        + (_columns(noted) if noted else "") + "#\n"
         + warning
         + ",".join(name for name, _ in about) + "\n"
     )
