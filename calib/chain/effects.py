@@ -85,12 +85,28 @@ class Effect:
     fragment: Mapping[str, Any]
 
 
-def effects_of(entry: RigEntry) -> dict[str, Effect]:
+def effects_of(definition: Mapping[str, Any]) -> dict[str, Effect]:
     """The effects that fit a rig, by name, in the order of ``effects.toml``.
 
+    Parameters
+    ----------
+    definition : mapping
+        That of a rig (`calib.chain.rig.Rig.definition`).
+
+    Returns
+    -------
+    dict of str to Effect
+        Of those that the rig has already too.
+
+    Notes
+    -----
     An effect fits if the rig has the frames, sensors and held parameters that it names, does not
     hold these by the user's own word, and has nothing else of the names that it adds.
     """
+    return _fitting(RigEntry.model_validate(definition))
+
+
+def _fitting(entry: RigEntry) -> dict[str, Effect]:
     fitting: dict[str, Effect] = {}
     for pattern, written in _shipped().items():
         for names in _instances(entry, written.get("each")):
@@ -104,7 +120,7 @@ def effects_of(entry: RigEntry) -> dict[str, Effect]:
 
 def with_effects(entry: RigEntry) -> tuple[RigEntry, list[tuple[str, str, str]]]:
     """A rig with the effects that it lists laid over it, and what is wrong with the list."""
-    fitting = effects_of(entry)
+    fitting = _fitting(entry)
     problems = [(f"effects.{name}", repr(name),
                  f"an effect that fits this rig: one of {', '.join(fitting)}")
                 for name in entry.effects if name not in fitting]

@@ -9,8 +9,8 @@ import numpy as np
 from calib.adjust.critical import delta0
 from calib.adjust.score import Score, Scores
 from calib.calibration import Problem, Solution, problem_of
-from calib.chain.effects import Effect
-from calib.chain.rig import Parameter, Rig
+from calib.chain.effects import Effect, effects_of
+from calib.chain.rig import Parameter, Rig, rig_from_dict
 from calib.layout import RIG
 
 #: Of what takes up an effect, parameters with this share of the most are named, so many at most.
@@ -42,10 +42,10 @@ class Trial:
     @classmethod
     def of(cls, solution: Solution) -> "Trial":
         """Lay every effect over the rig of a solution and take the derivatives there."""
-        effects = solution.rig.effects
+        effects = effects_of(solution.rig.definition)
         missing = [e for e in effects.values() if not e.there]
         names = tuple(dict.fromkeys(n for e in missing for n in e.parameters))
-        rig = solution.rig.with_effects(e.name for e in missing)
+        rig = laid_over(solution.rig, [e.name for e in missing])
         problem = problem_of(replace(solution.run, rig=rig))
         at = problem.layout.columns(RIG, "")[[rig.parameter_names.index(n) for n in names]]
         columns = _derivatives(solution, problem)[:, at]
@@ -114,6 +114,11 @@ class Trial:
         for i, value in zip(added, values, strict=True):
             out[self.rig.parameter_names.index(self.names[i])] = value
         return out
+
+
+def laid_over(rig: Rig, names: Sequence[str]) -> Rig:
+    """A rig with effects laid over it, their parameters behind those that are there."""
+    return rig_from_dict({**rig.definition, "effects": list(names)})
 
 
 def _derivatives(solution: Solution, problem: Problem):

@@ -10,7 +10,7 @@ from calib.calibration import Solution, solve
 from calib.chain.effects import Effect
 from calib.explore.at_edge import EdgeMoves, between, first_order
 from calib.explore.found import Size, Tested, Verdict
-from calib.explore.trial import Trial
+from calib.explore.trial import Trial, laid_over
 from calib.judge.fits import FAILURES, passes
 
 #: A clean run is said to ask for some effect with this probability.
@@ -114,7 +114,7 @@ def _solved(trial, level, scores) -> dict[str, Solution]:
     solutions, base = {}, trial.solution
     for name in promising[:_MOST_SOLVED]:
         try:
-            solutions[name] = solve(replace(base.run, rig=base.rig.with_effects([name])), base)
+            solutions[name] = solve(replace(base.run, rig=laid_over(base.rig, [name])), base)
         except FAILURES:
             continue
     return solutions
