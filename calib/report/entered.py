@@ -11,8 +11,8 @@ from calib.edge import EdgeNodes, envelope_edge
 from calib.entries.determined import Determined, determined
 from calib.entries.listed import EntryList, entry_list, entry_values
 from calib.entries.typed import entered, rounded
-from calib.report.figures.views import rig_and_parameters
-from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.numbers import number, unit_factor
+from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.entries import determined_says, entry_means
 
 
@@ -61,16 +61,6 @@ def rounding_cost(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: E
         return np.nan
     off = np.linalg.norm(nodes.error(machine.parameters), axis=2)[nodes.seen]
     return float(off.max(initial=0.0))
-
-
-def covariance_of(document: ResultRecord, rig: Rig) -> np.ndarray:
-    """Covariance of a result's parameters, shape (p, p), m and rad; zero rows where held."""
-    names, matrix = document.covariance.names, np.array(document.covariance.matrix)
-    place = [names.index(p.name) if p.name in names else -1 for p in rig.parameters]
-    there = np.array(place) >= 0
-    picked = matrix[np.ix_(place, place)] * np.outer(there, there)
-    factor = unit_factors(p.unit for p in rig.parameters)
-    return picked / np.outer(factor, factor)
 
 
 @dataclass(frozen=True)
