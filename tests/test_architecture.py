@@ -30,6 +30,7 @@ ALLOWED = {
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
+    "explore": {"adjust", "calibration", "chain", "edge", "judge", "layout", "run"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},

@@ -179,13 +179,13 @@ class Family:
         total = np.sum(normals**2, axis=1)
         if (spare := self.scores.dof - int(told.sum())) > 0:
             total = total + rng.chisquare(spare, DRAWS)
-        smallest = np.ones(DRAWS)
+        largest: dict[int, np.ndarray] = {}  # of the tests of equal degrees of freedom
         for hypothesis in self.hypotheses:
             at = [members.index(i) for i in hypothesis]
             inverse = np.linalg.inv(normal[np.ix_(at, at)])
             statistic = np.einsum("ni,ij,nj->n", pulled[:, at], inverse, pulled[:, at])
-            smallest = np.minimum(smallest, self._chances(statistic, len(at), total))
-        return smallest
+            largest[len(at)] = np.maximum(largest.get(len(at), 0.0), statistic)
+        return np.min([self._chances(most, d, total) for d, most in largest.items()], axis=0)
 
     def _chances(self, statistic, d, total):
         if self.stated:
