@@ -133,7 +133,8 @@ def import_points(
     \b
     Example:
     calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right --sheet readings.csv
+      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
+      --target pin=stick_pin --sheet readings.csv
     """
     from calib.intake.declaration import profile_toml
     from calib.intake.gather import Request, gather_import
