@@ -119,13 +119,15 @@ def _given_or_drawn(rig, truth, stand, joints, rng):
 def _shot(rig, truth, joints, stand, pose, target, rng):
     """A run of shots and its truth, without gross errors and without tape."""
     stands = int(stand.max()) + 1
+    noted = drawn_notes(rig, len(joints), rng)
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),
     ])
-    readings = rig.chain.readings_for(truth, joints)
-    poses = _read(rig, readings, stand, rng)
-    posture = rig.chain.posture(truth, placements[stand], readings, jacobian=False)
+    as_noted = rig.as_noted(noted, len(joints))
+    readings = rig.chain.readings_for(truth, joints, as_noted)
+    poses = replace(_read(rig, readings, stand, rng), noted=noted)
+    posture = rig.chain.posture(truth, placements[stand], readings, False, as_noted)
     exact = posture.points(target, pose).position
     measured = exact + rng.normal(0, 1, exact.shape) * rig.shot_sd
     run = Run(folder=Path(), rig=rig, poses=poses, check=None, tape=Tape.none(), files={},
@@ -173,6 +175,12 @@ def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
     """A true machine: the template's values plus a draw for every free parameter."""
     spread = np.array([0.0 if p.held else TRUE_SPREAD[p.unit] for p in rig.parameters])
     return rig.start + rng.normal(0, 1, len(spread)) * spread
+
+
+def drawn_notes(rig: Rig, count: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """What is noted of so many poses, each word as often as another, by column that is needed."""
+    return {c.name: rng.permutation(np.resize(list(c.words.values()), count).astype(float))
+            for c in rig.needed_columns}
 
 
 def drawn_joints(

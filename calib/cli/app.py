@@ -40,6 +40,9 @@ COMMANDS = {
     "sheet": ("calib.cli.sheet", "sheet",
               "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
               "cautions."),
+    "entries": ("calib.cli.entries", "entries",
+                "Print an invented list of what a system asks for, or check one: is it enough for "
+                "the edge?"),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
@@ -148,7 +151,8 @@ def _told(error):
                   f"Next: calib diagnose {_run_named()}")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):
-        talk.tell(f"Not determined: {error}. There is no result.")
+        talk.tell(f"Not determined: {error}. There is no result. "
+                  f"Next: calib next {_run_named()}")
         return talk.NOT_DETERMINED
     talk.tell("".join(traceback.format_exception(error)))
     talk.tell("This is a fault of the program. Please report the lines above.")
