@@ -31,9 +31,10 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
     "explore": {"adjust", "calibration", "chain", "edge", "judge", "layout", "run"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
-               "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
+             "simulate", "taped"},
+    "report": {"adjust", "calibration", "chain", "document", "entries", "explore", "judge",
+               "plan", "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }
 
 
