@@ -183,6 +183,8 @@ def _effect(entry, name, written, fitting) -> Effect | None:
     if (not set(written.free) <= set(own) or held & {*written.parameters, *entry.hold}
             or not places <= frames or not set(written.sensors) <= set(entry.sensors)
             or (written.needs is not None and written.needs not in entry.pose_columns)
+            or any((entry.sensors[s].uses or {}).get(k, p) != p for s, change in
+                   written.sensors.items() for k, p in change.get("uses", {}).items())
             or 0 < len(own.keys() & written.parameters.keys()) < len(written.parameters)):
         return None
     angle = any(entry.parameters[p].unit == "deg" for p in written.free)
@@ -194,7 +196,11 @@ def _effect(entry, name, written, fitting) -> Effect | None:
 
 def _laid_over(entry, fragment):
     """A rig with a fragment merged into it."""
-    changes = RigEntry.model_validate({**with_sensors_of(entry, fragment)})
+    sensors = {name: {**sensor, "uses": {**(entry.sensors[name].uses or {}), **sensor["uses"]}}
+               if "uses" in sensor else sensor
+               for name, sensor in fragment.get("sensors", {}).items()}
+    changes = RigEntry.model_validate(
+        {**with_sensors_of(entry, {**fragment, "sensors": sensors})})
     kept = {key: getattr(entry, key) for key in ("hold", "values", "shots", "readings", "effects")}
     free = [*entry.free, *(name for name in changes.free if name not in entry.free)]
     laid, problems = merged(entry, changes.model_copy(update={**kept, "free": free}))

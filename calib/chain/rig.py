@@ -10,7 +10,8 @@ from itertools import product
 import numpy as np
 from pydantic import ValidationError
 
-from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
+from calib.chain.calibrated import Sensor
+from calib.chain.chain import SHOT_BY, Chain, Target
 from calib.chain.effects import with_effects
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
@@ -24,6 +25,7 @@ from calib.chain.schema import (
     RigError,
     in_words,
 )
+from calib.chain.sensors import SENSOR_KINDS
 from calib.chain.sound import cross_check, range_of
 
 
@@ -67,18 +69,42 @@ class Parameter:
 
 @dataclass(frozen=True)
 class Reading:
-    """One reading: its sd, and the limits and speed of the joint it drives (rad, rad/s)."""
+    """One reading: its sensor, its sd, and the limits and speed of its joint (rad, rad/s).
 
-    name: str
-    kind: str
-    direction: float
-    zero: str | None
-    varying: Mapping[str, str]
+    `sd` is in rad, or m where the `unit` is "m".
+    """
+
+    sensor: Sensor
     sd: float | None
     low: float
     high: float
     speed: float | None
     means: str
+
+    @property
+    def name(self) -> str:
+        return self.sensor.reading
+
+    @property
+    def kind(self) -> str:
+        return self.sensor.kind
+
+    @property
+    def direction(self) -> float:
+        return self.sensor.direction
+
+    @property
+    def zero(self) -> str | None:
+        return self.sensor.zero
+
+    @property
+    def varying(self) -> Mapping[str, str]:
+        return self.sensor.varying
+
+    @property
+    def unit(self) -> str:
+        """Of the reading on screens and in files, "deg" or "m"."""
+        return SENSOR_KINDS[self.kind].unit
 
 
 @dataclass(frozen=True)
@@ -382,7 +408,7 @@ def _build(entry):
     chain = Chain.compile(
         motions=tuple(_motion(m) for m in entry.motions),
         parameters=tuple(p.name for p in parameters),
-        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
+        sensors=tuple(r.sensor for r in readings),
         targets=targets,
         pose_columns=tuple(entry.pose_columns),
     )
@@ -414,7 +440,7 @@ def _build(entry):
 
 def _parameter(entry, name):
     p = entry.parameters[name]
-    unit = np.radians(1.0) if p.unit == "deg" else 1.0
+    unit = _si(p.unit)
     least, most = entry.ranges.get(name, range_of(p))
     return Parameter(
         name=name,
@@ -431,17 +457,26 @@ def _parameter(entry, name):
     )
 
 
+def _si(unit):
+    return np.radians(1.0) if unit == "deg" else 1.0
+
+
 def _reading(entry, name):
     sensor = entry.sensors[name]
     sd, speed = entry.readings.sd.get(name), entry.speeds.get(name)
     low, high = entry.limits.get(name, (-180.0, 180.0))
     return Reading(
-        name=name,
-        kind=sensor.kind,
-        direction=float(entry.readings.direction.get(name, sensor.direction)),
-        zero=sensor.zero,
-        varying=sensor.varying or {},
-        sd=None if sd is None else np.radians(sd),
+        sensor=Sensor(
+            reading=name,
+            kind=sensor.kind,
+            direction=float(entry.readings.direction.get(name, sensor.direction)),
+            zero=sensor.zero,
+            varying=sensor.varying or {},
+            through=sensor.through,
+            uses=sensor.uses or {},
+            branch=float(sensor.branch or 1),
+        ),
+        sd=None if sd is None else sd * _si(SENSOR_KINDS[sensor.kind].unit),
         low=np.radians(low),
         high=np.radians(high),
         speed=None if speed is None else np.radians(speed),
