@@ -85,6 +85,9 @@ def plants(template):
             out[f"{name}_pin_play"] = _motion(
                 pin, _angle(unit="m"), translate="z",
                 varying=[{"by": by, "times": "pose column", "of": "load"}])
+        if reading.kind in ("in_boom_plane", "across"):
+            out[f"{name}_twist"] = Plant({"sensors": {name: {"uses": {"twist": "planted"}}},
+                                          "parameters": _angle()})
         if reading.speed is None:
             continue
         out[f"{name}_scale"] = _sensor(
