@@ -114,6 +114,11 @@ class PoseColumn:
     words: Mapping[str, float]
     means: str
 
+    def in_words(self, values: np.ndarray) -> list[str]:
+        """What is noted of each pose as a file has it, shape (n_poses,)."""
+        words = {value: word for word, value in self.words.items()}
+        return [words.get(value, f"{value:g}") for value in values.tolist()]
+
 
 @dataclass(frozen=True)
 class Derived:
@@ -220,6 +225,11 @@ class Rig:
     @cached_property
     def reading_names(self) -> tuple[str, ...]:
         return tuple(r.name for r in self.readings)
+
+    @cached_property
+    def reading_factors(self) -> np.ndarray:
+        """What readings (rad or m) are multiplied with for files and screens (deg or m)."""
+        return np.array([1.0 / _si(r.unit) for r in self.readings])
 
     @cached_property
     def target_names(self) -> tuple[str, ...]:
@@ -389,7 +399,18 @@ def _unknown_template(name):
 
 def _template(name):
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
-    return RigEntry.model_validate(tomllib.loads(text))
+    data = tomllib.loads(text)
+    if "template" not in data:
+        return RigEntry.model_validate(data)
+    base = _template(data["template"])
+    whole, _ = merged(base, RigEntry.model_validate(with_sensors_of(base, data)))
+    return RigEntry.model_validate(_definition(whole))
+
+
+def _definition(entry):
+    """The whole description, from which the same rig is made without a template."""
+    return entry.model_dump(mode="json", exclude_none=True, exclude={
+        "template": True, "motions": {"__all__": {"before", "after"}}})
 
 
 def _build(entry):
@@ -421,8 +442,7 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
-        definition=entry.model_dump(mode="json", exclude_none=True, exclude={
-            "template": True, "motions": {"__all__": {"before", "after"}}}),
+        definition=_definition(entry),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,

@@ -4,8 +4,6 @@ import math
 import re
 import tomllib
 
-import numpy as np
-
 from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
 from calib.run.text import CONTROL, split_lines
@@ -96,7 +94,7 @@ def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
     """Sizes that no machine and no survey has, and that would overflow further on."""
     sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
-    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings
+    sds += [(f"readings.sd.{r.name}", from_si(r.sd, r.unit), r.unit) for r in rig.readings
             if r.sd is not None]
     problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
                 if (problem := sd_problem(sd, unit))]
