@@ -6,7 +6,7 @@ from calib.chain.schema import MotionEntry, RigEntry
 from calib.chain.sound import used_parameters
 
 #: What a rig file replaces as a whole, if it has it.
-_WHOLE = ("title", "envelope", "name", "goal", "check", "effort")
+_WHOLE = ("title", "envelope", "name", "goal", "job", "check", "effort")
 
 #: What it adds to, or replaces, key by key.
 _BY_KEY = ("sensors", "pose_columns", "limits", "ranges", "speeds", "targets", "marks", "derived")

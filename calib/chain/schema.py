@@ -1,5 +1,6 @@
 """The shape of a rig file, checked before anything is built from it."""
 
+import datetime
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -25,6 +26,9 @@ UNTIL_SHOT = "until shot"
 
 #: A goal or tolerance beyond this is a slip of the unit, m.
 MOST_LENGTH = 1.0
+
+#: Of an entry about the job: it stands at the head of a page.
+MOST_CHARACTERS = 300
 
 
 def _length(value):
@@ -195,6 +199,31 @@ class GoalEntry(_Strict):
     edge: Length
 
 
+def _line(value):
+    """A date as TOML has it stays as it was written."""
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if not isinstance(value, str) or not value.strip() or len(value) > MOST_CHARACTERS:
+        raise ValueError(f"text in quotes, at most {MOST_CHARACTERS} characters")
+    return value.strip()
+
+
+Line = Annotated[str, BeforeValidator(_line)]
+
+
+class JobEntry(_Strict):
+    """What a reader must know of the job, none of which enters any number."""
+
+    machine: Line | None = None
+    serial: Line | None = None
+    attachment: Line | None = None
+    place: Line | None = None
+    date: Line | None = None
+    by: Line | None = None
+    instrument: Line | None = None
+    notes: Line | None = None
+
+
 class CheckEntry(_Strict):
     tolerance: Length
 
@@ -222,6 +251,7 @@ class RigEntry(_Strict):
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
     goal: GoalEntry | None = None
+    job: JobEntry | None = None
     check: CheckEntry | None = None
     limits: dict[str, tuple[Number, Number]] = {}
     speeds: dict[str, Positive] = {}

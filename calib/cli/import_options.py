@@ -105,8 +105,8 @@ TABLE = (
     _declaring(_RAW, "angles", "POINTS are raw observations, angles in deg, dms, packed-dms or "
                "gon."),
     _declaring(_RAW, "instrument", 'Standard deviations, such as "angles=5 arcsec" '
-               '(or direction and zenith), "distance=2 mm + 2 ppm", "pointing=1 mm", "centring=1 mm", '
-               '"target_height=1 mm". Repeat.', list[str], read=_pairs),
+               '(or direction and zenith), "distance=2 mm + 2 ppm", "pointing=1 mm", '
+               '"centring=1 mm", "target_height=1 mm". Repeat.', list[str], read=_pairs),
     Option("known", _RAW, "CSV of known points: point, east, north, up, perhaps sd_east ...",
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "

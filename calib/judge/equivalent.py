@@ -18,7 +18,7 @@ import numpy as np
 from calib.adjust.observations import Prior
 from calib.adjust.quick import Look, look
 from calib.calibration import problem_of, starting_parameters
-from calib.chain.rig import Parameter
+from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
 from calib.run.records import Run, Tape

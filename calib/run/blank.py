@@ -84,7 +84,10 @@ def _rig_toml(rig, warning):
         "sd = { east = 0.002, north = 0.002, up = 0.002 }\n\n"
         "[readings.sd]   # standard deviations of the readings, deg\n"
         + sds
-        + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
+        + "\n# [job]   # what a reader of report and sheet must know of the job\n"
+        '# machine = "..."\n# serial = "..."\n# attachment = "..."\n# place = "..."\n'
+        '# date = "..."\n# by = "..."\n# instrument = "..."\n# notes = "..."\n'
+        "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
         f"# {free.name} = {_shown(free)}\n\n"
         "# [ranges]   # within which a value can be, if not the template's range\n"
         f"# {free.name} = [{free.least:g}, {free.most:g}]\n\n"
@@ -145,7 +148,9 @@ def _shots(rig, warning):
         ])
         + "# Optional columns: sd_east, sd_north, sd_up (m), time,\n"
         "# cov_east_north, cov_east_up, cov_north_up (m^2).\n"
-        "# Shoot both corners of the edge in many different poses.\n#\n"
+        "# Shoot both corners of the edge in every pose, in some fifteen different ones, and the\n"
+        "# pins and marks from where the instrument stands: calib plan says which in which pose.\n"
+        "#\n"
         + warning
         + "shot,pose,target,east,north,up\n"
     )
@@ -161,7 +166,7 @@ def _tape(rig):
             ("sd", "its standard deviation, in the same unit"),
             ("unit", "m, mm, ft (0.3048 m exactly) or deg"),
         ])
-        + "# Quantities:\n" + _columns(rows)
+        + "# Quantities (those of a pin or mark only count where it is shot):\n" + _columns(rows)
         + "quantity,value,sd,unit\n"
     )
 

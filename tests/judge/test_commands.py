@@ -73,7 +73,8 @@ def test_named_values_are_set_aside(calib, folder):
     pose, reading = (v["reason"] for v in record["values"])
     assert pose == "named by the user"
     assert reading.startswith("named by the user (it read ")
-    assert {s["shot"] for s in record["shots"]} == {"04-edge_left", "04-edge_right"}
+    assert {s["shot"] for s in record["shots"]} >= {"04-edge_left", "04-edge_right"}
+    assert {s["shot"][:3] for s in record["shots"]} == {"04-"}
     code, _, err = calib("solve", folder, "--set-aside", "pose:99")
     assert code == USAGE and "pose:99: no such shot" in " ".join(err.split())
 
@@ -83,7 +84,8 @@ def test_check_predicts_the_result_as_it_was_chosen(calib, folder):
     calib("solve", folder, "--set-aside", "suspects")
     code, out, _ = calib("check", folder / "result")
     assert code == DONE
-    assert out.startswith("6 of 6 check shots are within 30 mm")
+    assert out.startswith("Enter these values: every gate passed.\nTrust the edge to ")
+    assert "6 of 6 check shots are within 30 mm" in out
     assert "common practice, no source" in out
     code, out, _ = calib("check", folder / "result", "--tolerance", 1, "--json")
     document = json.loads(out)

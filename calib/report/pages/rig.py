@@ -5,7 +5,8 @@ import numpy as np
 from calib.adjust.spectrum import Direction
 from calib.chain.basis import OF_READING
 from calib.chain.motion import PLACEMENT, Motion
-from calib.chain.rig import Parameter, Rig
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig
 from calib.judge.structure import Structure
 from calib.report.blocks import Items, Section, Table, Text
 
