@@ -90,6 +90,8 @@ TABLE = (
                "off, in the unit of the file. Needed."),
     _declaring(_IDS, "ids", 'How point ids are made, such as "{pose}-{target}"; also {stand} and '
                "{repeat}."),
+    _declaring(_IDS, "ids_in", "Where they stand: point, description, or both (with a space "
+               "between)."),
     _declaring(_IDS, "target", "The crew's name of a target, such as left=edge_left. Repeat.",
                list[str], "targets", read=_pairs),
     Option("booking", _IDS, "Booking sheet: CSV with point, pose, target, perhaps stand.", Path),
@@ -100,17 +102,17 @@ TABLE = (
     Option("check", _IDS, "File with check shots, never used in the solve. Repeat.", list[Path]),
     _declaring(_RAW, "angles", "POINTS are raw observations, angles in deg, dms, packed-dms or "
                "gon."),
-    _declaring(_RAW, "instrument", 'Standard deviations, such as "direction=5 arcsec", '
-               '"zenith=1.5 mgon", "distance=2 mm + 2 ppm", "pointing=1 mm", "centring=1 mm", '
-               '"target_height=1 mm". Repeat.', list[str], read=_pairs),
+    _declaring(_RAW, "instrument", 'Standard deviations, such as "angles=5 arcsec" '
+               '(or direction and zenith), "distance=2 mm + 2 ppm", "pointing=1 mm", '
+               '"centring=1 mm", "target_height=1 mm". Repeat.', list[str], read=_pairs),
     Option("known", _RAW, "CSV of known points: point, east, north, up, perhaps sd_east ...",
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "
            "instrument_height, orientation, each with sd_... Without: free stations.", Path),
     Option("log", _READINGS, "Time-stamped log of the sensors, any length.", Path),
     Option("sheet", _READINGS, "Hand-written readings: CSV with pose and one column each.", Path),
-    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, such as "
-               'boom="Boom angle". Repeat.', list[str], "log.readings", read=_pairs),
+    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, or the log its "
+               'time, such as boom="Boom angle". Repeat.', list[str], "log.readings", read=_pairs),
     _declaring(_READINGS, "window", "Seconds of log averaged around a shot (2).", float,
                "log.window"),
     _declaring(_READINGS, "still", "A reading that moves more than this in the window is moving, "
