@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 START = np.datetime64("2031-05-04T06:00:00")
-INSTRUMENT = '--instrument "angles=5 arcsec" --instrument "distance=2 mm + 2 ppm"'
 STATION, TURN = np.array([1038.0, 5032.0, 53.1]), np.radians(217.3)
 KNOWN = {"CP1": (1060.0, 5040.0, 52.0), "CP2": (975.0, 5035.0, 55.0), "CP3": (1010.0, 4955.0, 51.0)}
 GERMAN = ("Längsneigung", "Querneigung", "Ausleger", "Stiel", "Schnellwechsler", "Tilt", "Rotator")
@@ -40,8 +39,8 @@ class Layout:
 def shots_of(run):
     """Pose number, left or right, position, time of every shot."""
     seen = {}
-    for i, (pose, target, at) in enumerate(zip(run.shots.pose, run.shots.target,
-                                               run.shots.position, strict=True)):
+    for pose, target, at in zip(run.shots.pose, run.shots.target, run.shots.position,
+                                strict=True):
         side = run.rig.target_names[target].removeprefix("edge_")
         seen[pose, side] = (run.poses.ids[pose], side, at, START + np.timedelta64(120, "s") * pose
                             + np.timedelta64(20 * (side == "right"), "s"))
@@ -95,7 +94,7 @@ def _rover(run, shots):
     return Layout("rover, German headings, on a map grid",
                   {"rover.csv": "\n".join(lines) + "\n",
                    "Ablesung.csv": sheet_of(run, delimiter=";", decimal=",")},
-                  ("--frame", "ground"), moved)
+                  ("--factor", "1.0"), moved)
 
 
 def _landxml(run, shots):
@@ -130,7 +129,7 @@ def _raw(run, shots):
 
     def sight(name, at, height):
         for face in (1, 2):
-            arm = np.asarray(at) + [0, 0, height] - STATION
+            arm = at + np.array([0, 0, height]) - STATION
             across = np.hypot(arm[0], arm[1])
             direction = np.mod(np.arctan2(arm[0], arm[1]) - TURN + (face - 1) * np.pi, 2 * np.pi)
             zenith = np.arctan2(across, arm[2])
@@ -142,14 +141,13 @@ def _raw(run, shots):
     for name, at in KNOWN.items():
         sight(name, at, 1.5)
     for pose, side, at, _ in shots:
-        sight(f"{pose}-{side[0].upper()}", at + [900.0, 4900.0, 0.0], 0.1)
+        sight(f"{pose}-{side[0].upper()}", at + np.array([900.0, 4900.0, 0.0]), 0.1)
     known = "point,east,north,up\n" + "".join(
         f"{n},{e},{north},{u}\n" for n, (e, north, u) in KNOWN.items())
     return Layout("raw directions, V angle, slope distances, in gon",
                   {"raw.csv": "\n".join(lines) + "\n", "control.csv": known,
                    "readings.csv": sheet_of(run)},
-                  ("--unit", "m", "--instrument", "angles=5 arcsec", "--instrument",
-                   "distance=2 mm + 2 ppm"), (900.0, 4900.0, 0.0), 1e-3)
+                  ("--instrument", "5 arcsec, 2 mm + 2 ppm"), (900.0, 4900.0, 0.0), 1e-3)
 
 
 def _feet(run, shots):

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 
@@ -43,6 +44,8 @@ class Choice:
         before the last part for one in a table.
     option : str
         The option for what is typed.
+    file : Path or None
+        Asked of one file: its part. The answers are no declarations then.
     """
 
     about: str
@@ -51,6 +54,7 @@ class Choice:
     why: str = ""
     typed: str = ""
     option: str = ""
+    file: Path | None = None
 
     def answered(self, text: str) -> Mapping[str, Any]:
         """What a typed answer declares."""

@@ -88,7 +88,7 @@ def coordinate_choices(
     if declared.unit is None:
         choices.append(_unit(rows, rig, declared, taped_width))
     if declared.frame is None:
-        choices.append(_frame(rows, by_role))
+        choices.append(_frame(rows, by_role, declared))
     if declared.frame == "grid" and declared.factor is None:
         choices.append(Choice("the combined scale factor of the grid", why="grid distance over "
                               "ground distance, such as 0.99962", typed="factor",
@@ -144,11 +144,13 @@ def _nominal(rig):
     return next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
 
 
-def _frame(rows, by_role):
+def _frame(rows, by_role, declared):
     about = "whether coordinates are on the ground"
     ground = Alternative("on the ground", {"frame": "ground"}, "--frame ground")
     grid = Alternative("on a map grid, with a combined scale factor", {"frame": "grid"},
                        "--frame grid --factor FACTOR")
+    if declared.factor is not None or declared.about is not None:
+        return stated(about, "a scale factor is declared", grid.says, frame="grid")
     if is_geographic(by_role):
         return stated(about, "there are columns of latitude and longitude",
                       "latitude and longitude (WGS 84)", "--frame geographic", frame="geographic")

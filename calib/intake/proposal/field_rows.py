@@ -18,6 +18,8 @@ from calib.intake.geometry.polar import points as polar_points
 from calib.intake.proposal.looks import Look
 from calib.run.complaints import Findings
 
+_AXES = (("direction", "zenith", "distance"), ("north", "east", "up"),
+         ("latitude", "longitude", "ellipsoidal_height"))
 _LINEAR_UNIT = re.compile(rb'linearUnit\s*=\s*"([A-Za-z]+)"')
 _XML_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us", "foot": "ft"}
 
@@ -85,7 +87,8 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
         sights = read_observations(data, name, trial, findings)
         if sights is not None:
             cells.add(sights)
-            positions.append(polar_points(sights.polar, np.zeros((len(sights), 3)), 0.0))
+            positions.append(polar_points(sights.polar, np.zeros((len(sights), 3)),
+                                          np.zeros(len(sights))))
     findings.stop_if_at_fault()
     position = np.vstack(positions)
     if geographic:
@@ -118,11 +121,13 @@ def _stated(look, declared):
         match = _LINEAR_UNIT.search(look.data)
         unit = _XML_UNITS.get(match[1].decode().casefold()) if match else None
         return [unit] if unit else []
-    order = None if look.meant else declared.columns()
-    export = None
-    if look.meant or order:
-        export = read_export(look.path.read_bytes(), look.path.name, Findings(), order=order,
-                             needed=(), dialect=declared.dialect())
+    order = declared.columns()
+    names = order or look.meant
+    needed = next((axes for axes in _AXES if set(axes) <= set(names)), None)
+    if needed is None:
+        return []
+    export = read_export(look.path.read_bytes(), look.path.name, Findings(), order=order,
+                         needed=needed, dialect=declared.dialect())
     if export is None:
         return []
     units = [known_unit(u) for name, u in export.units.items() if KIND[name] == "length"]

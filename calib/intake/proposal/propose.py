@@ -84,7 +84,7 @@ def propose(
     """
     declared = declared or Declaration()
     looks = [look_at(path, rig.reading_names) for path in paths]
-    settled, choices = _roles(looks, dict(roles or {}))
+    settled, choices = _roles(looks, dict(roles or {}), declared)
     by_role = {role: [look for look in looks if settled.get(look.path) == role] for role in ROLES}
     shots = by_role["points"] + by_role["pointings"]
     if any(not choice.sure for choice in choices) or not shots:
@@ -95,7 +95,7 @@ def propose(
         new = make(by_role, declared)
         choices += new
         declared = _with(declared, new)
-    if any(not choice.sure and "angles" in str(choice.alternatives[:1]) for choice in choices):
+    if any(not c.sure and "angles" in c.alternatives[0].declares for c in choices):
         return Proposal(settled, declared, tuple(choices), ())
     rows = read_rows(by_role, declared)
     for found in (
@@ -128,20 +128,25 @@ def _with(declared, choices):
     return declared
 
 
-def _roles(looks, told):
+def _roles(looks, told, declared):
     """The part of every file; a doubtful choice for each that cannot be told."""
     roles, choices = {}, []
     raw = any(look.role == "pointings" for look in looks)
     for look in looks:
         role = told.get(look.path) or look.role
-        if raw and role == "points" and look.path not in told:
-            role = "known"
+        if look.path not in told and role in ("", "points"):
+            # What a header does not tell, the declared order does.
+            if declared.order is not None and not look.meant:
+                role = "pointings" if declared.angles else "points"
+            elif raw and role:
+                role = "known"
         roles[look.path] = role
         if not role:
             choices.append(Choice(
                 f"what {look.path.name} is", tuple(
-                    Alternative(says, {}, _OPTIONS.get(name, "")) for name, says in ROLES.items()),
-                why="its first lines name no columns known here"))
+                    Alternative(says, {"role": name}, _OPTIONS.get(name, ""))
+                    for name, says in ROLES.items()),
+                why="its first lines name no columns known here", file=look.path))
     for role in _OPTIONS:
         files = [path.name for path, r in roles.items() if r == role]
         if len(files) > 1:
