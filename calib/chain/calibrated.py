@@ -52,6 +52,11 @@ class Sensor:
                          if n is not None)
 
     @property
+    def blind(self) -> str:
+        """Why it may not see its joint, in words."""
+        return LINKAGES[self.through].blind if self.through else SENSOR_KINDS[self.kind].blind
+
+    @property
     def steady(self) -> bool:
         """Whether its joint angle has the same derivatives in every pose."""
         return self.kind == "joint" and not self.varying and not self.through

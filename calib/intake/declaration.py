@@ -75,14 +75,6 @@ class Instrument(_Strict):
         both = {name: given["angles"] for name in ("direction", "zenith")}
         return {**both, **{k: v for k, v in given.items() if k != "angles"}}
 
-    @model_validator(mode="before")
-    @classmethod
-    def _of_both(cls, given):
-        if not isinstance(given, dict) or "angles" not in given:
-            return given
-        both = {name: given["angles"] for name in ("direction", "zenith")}
-        return {**both, **{k: v for k, v in given.items() if k != "angles"}}
-
     @model_validator(mode="after")
     def _readable(self):
         sds = self.sds()
@@ -203,9 +195,8 @@ class Declaration(_Strict):
                             "says), or --pole HEIGHT (to take off, in the unit of the file)")
         if self.angles and self.instrument is None:
             problems.append("raw observations need the instrument's standard deviations: "
-                            '--instrument "angles=5 arcsec" --instrument '
-                            '"distance=2 mm + 2 ppm", and pointing, centring, '
-                            "target_height in mm")
+                            '--instrument "5 arcsec, 2 mm + 2 ppm", and perhaps '
+                            "pointing=1 mm, centring, target_height")
         if self.angles and self.frame == "geographic":
             problems.append("raw observations cannot be geographic")
         return problems

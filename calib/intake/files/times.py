@@ -16,7 +16,6 @@ SECONDS = "seconds"
 """A format: plain seconds, Unix time."""
 
 _BETWEEN = tuple(map(ord, "T ,;\t"))
-_BETWEEN = tuple(map(ord, "T ,;\t"))
 _WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
 
 
