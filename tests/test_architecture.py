@@ -34,7 +34,8 @@ ALLOWED = {
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "explore", "judge",
-               "plan", "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+               "plan", "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout",
+               "taped"},
 }
 
 

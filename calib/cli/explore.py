@@ -106,7 +106,7 @@ def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Ado
         talk.tell(f"The shots do not ask for {', '.join(unasked)}; taken in as you say.")
     with talk.working(f"Writing {folder}"):
         files = corrected_files(data, data, "")
-        text = decode((data.folder / RIG).read_bytes(), RIG, Findings())
+        text = decode((data.folder / RIG).read_bytes(), RIG, Findings()) or ""
         files[RIG] = with_effects_listed("\n".join(split_lines(text)) + "\n", names)
         write_new_folder(folder, files)
         before = figures(data, found.aside.names)

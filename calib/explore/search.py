@@ -54,8 +54,7 @@ def explore(run: Run) -> Exploration:
             result, aside = other, SetAside()
     for _ in range(_MOST_ROUNDS):
         left = _out(run, result) if result.found else None
-        base = None if left is None or left == aside else solved(without(run, left))
-        if base is None:
+        if left is None or left == aside or (base := solved(without(run, left))) is None:
             break
         aside, result = left, _searched(base)
     return _against_mistakes(run, replace(result, aside=aside))
@@ -70,7 +69,8 @@ def _out(run, result) -> SetAside | None:
 def _searched(base: Solution) -> Exploration:
     """One effect after another laid over the rig."""
     first = looked = Round.of(base)
-    found, current = [], base
+    found: list[Found] = []
+    current = base
     while looked.best is not None and len(found) < _MOST_FOUND:
         found.append(Found(looked.best, looked.alike))
         current = looked.solutions[looked.best.effect.name]

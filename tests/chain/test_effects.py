@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from tests.explore.planted import plants, with_plant
 
 from calib.chain.effects import effects_of
 from calib.chain.rig import RigError, rig_from_dict, rig_from_template, template_names
+from tests.explore.planted import plants, with_plant
 
 TEMPLATES = template_names()
 

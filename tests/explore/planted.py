@@ -86,7 +86,8 @@ def plants(template):
                 pin, _angle(unit="m"), translate="z",
                 varying=[{"by": by, "times": "pose column", "of": "load"}])
         if reading.kind in ("in_boom_plane", "across"):
-            out[f"{name}_twist"] = Plant({"sensors": {name: {"uses": {"twist": "planted"}}},
+            uses = {**rig.definition["sensors"][name].get("uses", {}), "twist": "planted"}
+            out[f"{name}_twist"] = Plant({"sensors": {name: {"uses": uses}},
                                           "parameters": _angle()})
         if reading.speed is None:
             continue
