@@ -124,4 +124,5 @@ def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:
         return [f"calib diagnose {here}"]
     if found.asked:
         return [f"calib explore {here} --free {','.join(found.asked)}"]
-    return [f"calib solve {here}"]
+    # What was set aside may be more than single slips.
+    return [f"calib {'diagnose' if found.aside.names else 'solve'} {here}"]

@@ -60,6 +60,8 @@ class Explored(Record):
     fits: Flag = Field(description="the global test, with what was found")
     mistake: str | None = Field(description="that explains the run better than any effect")
     set_aside: list[str]
+    instead: list[str] = Field(
+        description="values that would explain as much as the effects, were they wrong")
     found: list[EffectFound]
     effects: list[EffectTried]
     test: str

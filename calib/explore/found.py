@@ -108,6 +108,8 @@ class Exploration:
         A field mistake that explains the run better than any effect.
     fits : bool
         The run passes the global test, with what was found.
+    instead : tuple of str
+        What would do about as well as the effects, were it wrong.
     """
 
     before: Solution
@@ -118,6 +120,7 @@ class Exploration:
     stated: bool
     rival: Rival | None
     fits: bool
+    instead: tuple[str, ...] = ()
 
     @property
     def asked(self) -> tuple[str, ...]:

@@ -16,11 +16,11 @@ import numpy as np
 from calib.calibration import Solution, solve
 from calib.explore.found import Exploration, Found, Tested, Verdict
 from calib.explore.rivals import fits, known_mistake, single_number
-from calib.explore.tried import RUN_LEVEL, Round
+from calib.explore.tried import ALIKE, RUN_LEVEL, Round
 from calib.judge.fits import solved
 from calib.judge.judgement import HOPELESS
 from calib.judge.set_aside import SetAside, without
-from calib.judge.suspects import find_suspects
+from calib.judge.suspects import find_suspects, set_aside_of
 from calib.run.records import Run
 
 #: Effects that are taken in one after another, and times that suspects are looked for again.
@@ -42,28 +42,58 @@ def explore(run: Run) -> Exploration:
         As `calib.calibration.solve`.
     """
     whole = solve(run)
-    if (whole.adjustment.variance_factor or 0.0) > HOPELESS:
+    out = _out_of_line(whole)
+    rest = _solved_without(run, out) or whole
+    if (rest.adjustment.variance_factor or 0.0) > HOPELESS:
         return Exploration(whole, whole, SetAside(), (), (), True, known_mistake(run), False)
-    suspects = find_suspects(whole)
-    aside, result = suspects.aside, _searched(suspects.without)
-    if not result.found and aside.names:
-        # Shots that show an effect best may be those that were set aside.
-        other = _searched(whole)
-        left = _out(run, other) if other.found else None
-        if left is not None and len(left.names) < len(aside.names):
-            result, aside = other, SetAside()
+    result = _searched(rest)
+    if rest is not whole:
+        # What is out may be the tape that an effect is told by, or show it best.
+        kept = _without_tape(out)
+        base = _solved_without(run, kept) or whole
+        other = _searched(base)
+        room = ALIKE if not result.found else 0.0
+        if other.found and _cost(other) < _cost(result) + room:
+            instead = tuple(name for name in out.names if name not in kept.names)
+            return _against_mistakes(run, replace(_settled(run, other, kept), instead=instead))
+    return _against_mistakes(run, _settled(run, result, out))
+
+
+def _without_tape(aside) -> SetAside:
+    """The same without taped values; nothing if there are none."""
+    if not aside.tape:
+        return SetAside()
+    names = tuple(name for name in aside.names if not name.startswith("tape:"))
+    return replace(aside, tape=frozenset(), names=names)
+
+
+def _out_of_line(solution) -> SetAside:
+    """What is out by more than chance; what only looks so one by one stays."""
+    return set_aside_of(find_suspects(solution).beyond_chance)
+
+
+def _solved_without(run, aside) -> Solution | None:
+    return solved(without(run, aside)) if aside.names else None
+
+
+def _settled(run, result, aside) -> Exploration:
+    """The same, what is out of line looked at again with the effects in the rig."""
+    result = replace(result, aside=aside)
     for _ in range(_MOST_ROUNDS):
-        left = _out(run, result) if result.found else None
-        if left is None or left == aside or (base := solved(without(run, left))) is None:
+        with_all = solved(replace(run, rig=result.after.rig)) if result.found else None
+        if with_all is None or (left := _out_of_line(with_all)) == result.aside:
             break
-        aside, result = left, _searched(base)
-    return _against_mistakes(run, replace(result, aside=aside))
+        base = solved(without(run, left)) if left.names else solve(run)
+        if base is None:
+            break
+        result = replace(_searched(base), aside=left)
+    return result
 
 
-def _out(run, result) -> SetAside | None:
-    """What is out of line with the effects in the rig."""
-    solution = solved(replace(run, rig=result.after.rig))
-    return None if solution is None else find_suspects(solution).aside
+def _cost(result) -> float:
+    """Schwarz's criterion, what is set aside counted as unknowns; but for a constant."""
+    after = result.after.adjustment
+    return after.chi2 - after.dof * np.log(3 * len(result.before.run.shots))
 
 
 def _searched(base: Solution) -> Exploration:

@@ -14,7 +14,7 @@ from calib.explore.trial import Trial, laid_over
 from calib.judge.fits import FAILURES, passes
 
 #: A clean run is said to ask for some effect with this probability.
-RUN_LEVEL = 0.03
+RUN_LEVEL = 0.04
 
 #: BIC differences below this do not tell two effects apart (R. E. Kass and A. E. Raftery, J.
 #: American Statistical Association 90 (1995) 773-795, who call more strong; from memory).
@@ -157,12 +157,11 @@ def _seen_size(level, score):
 
 
 def _best(tested) -> tuple[Tested | None, tuple[Tested, ...]]:
-    """What is asked for with the best criterion, and what does about as well."""
-    asked = [t for t in tested if t.solved and t.verdict is Verdict.NOTHING
-             and t.chance < RUN_LEVEL and t.bic < 0]
-    best = min(asked, key=lambda t: t.bic, default=None)
+    """What is asked for with the best criterion, and what does about as well in its place."""
+    could = [t for t in tested if t.solved and t.verdict is Verdict.NOTHING and t.bic < 0]
+    best = min((t for t in could if t.chance < RUN_LEVEL), key=lambda t: t.bic, default=None)
     if best is None:
         return None, ()
-    alike = [t for t in asked if t is not best and t.bic - best.bic < ALIKE
-             and not set(best.effect.members) <= set(t.effect.members)]
+    alike = [t for t in could if t is not best and t.bic - best.bic < ALIKE
+             and not set(best.effect.members) & set(t.effect.members)]
     return best, tuple(sorted(alike, key=lambda t: t.bic))

@@ -27,11 +27,17 @@ class Plant:
         of the rig.
     readings : callable or None
         ``readings(readings, noted, values)``: what sensors show that do not know of it.
+    needs : str or None
+        A column of readings.csv; another is not noted.
+    most : float
+        No machine has more, deg or m.
     """
 
     adds: dict
     readings: Callable | None = None
     free: str | None = None
+    needs: str | None = None
+    most: float = 3.0
 
     @property
     def names(self):
@@ -50,11 +56,12 @@ def _angle(name="planted", unit="deg"):
     return {name: {"unit": unit, "start": 0.0, "means": "planted"}}
 
 
-def _motion(place, parameters=None, **motion):
-    return Plant({"motions": [{**motion, **place}], "parameters": parameters or _angle()})
+def _motion(place, parameters=None, needs=None, most=3.0, **motion):
+    return Plant({"motions": [{**motion, **place}], "parameters": parameters or _angle()},
+                 needs=needs, most=most)
 
 
-def _sensor(rig, j, functions, shown):
+def _sensor(rig, j, functions, shown, needs=None):
     name = rig.reading_names[j]
     own = {f"planted{suffix}": times for suffix, times in functions.items()}
     adds = {"sensors": {name: {"varying": own}},
@@ -67,7 +74,7 @@ def _sensor(rig, j, functions, shown):
             values[:, j] = true - rig.readings[j].direction * shown(values[:, j], noted, sizes)
         return values
 
-    return Plant(adds, readings)
+    return Plant(adds, readings, needs=needs)
 
 
 def plants(template):
@@ -83,18 +90,19 @@ def plants(template):
             out[f"{name}_pin_lean"] = _motion(pin, rotate="x", by=by)
             out[f"{name}_pin_turn"] = _motion(pin, rotate="z", by=by)
             out[f"{name}_pin_play"] = _motion(
-                pin, _angle(unit="m"), translate="z",
+                pin, _angle(unit="m"), "load", 0.02, translate="z",
                 varying=[{"by": by, "times": "pose column", "of": "load"}])
         if reading.kind in ("in_boom_plane", "across"):
             uses = {**rig.definition["sensors"][name].get("uses", {}), "twist": "planted"}
             out[f"{name}_twist"] = Plant({"sensors": {name: {"uses": uses}},
-                                          "parameters": _angle()})
+                                          "parameters": _angle()}, most=5.0)
         if reading.speed is None:
             continue
         out[f"{name}_scale"] = _sensor(
             rig, j, {"": "reading"}, lambda r, noted, s: s[0] * r / (np.pi / 2))
         out[f"{name}_hysteresis"] = _sensor(
-            rig, j, {"": "approach"}, lambda r, noted, s: s[0] * noted["approach"])
+            rig, j, {"": "approach"}, lambda r, noted, s: s[0] * noted["approach"],
+            "approach")
         if reading.kind == "joint":
             out[f"{name}_harmonic"] = _sensor(
                 rig, j, {"_cos": "cosine", "_sin": "sine"},
@@ -119,11 +127,12 @@ def noted(rig, count, rng):
 
 
 def clean(template, rng, poses=24, stands=2, **more):
-    """A run without any effect, with both columns noted."""
+    """A run without any effect; of the columns both are noted, or one, or none."""
     rig = rig_from_dict(sds(template))
     run, truth = simulate(rig, rng, poses=poses, stands=stands, **more)
-    count = len(run.poses.ids)
-    return replace(run, poses=replace(run.poses, noted=noted(rig, count, rng))), truth
+    columns = noted(rig, len(run.poses.ids), rng)
+    columns = {name: values for name, values in columns.items() if rng.random() < 0.5}
+    return replace(run, poses=replace(run.poses, noted=columns)), truth
 
 
 def planted(template, plant, rng, sizes=4.0, poses=24, stands=2, **more):
@@ -133,7 +142,7 @@ def planted(template, plant, rng, sizes=4.0, poses=24, stands=2, **more):
 
     Returns
     -------
-    Run, ndarray of the values planted; None if no such run can tell it (sd above 3 deg or 20 mm).
+    Run, ndarray of the values planted; None if no machine has that much.
     """
     own = with_plant(template, plant)
     at = [own.parameter_names.index(n) for n in plant.names]
@@ -155,14 +164,14 @@ def planted(template, plant, rng, sizes=4.0, poses=24, stands=2, **more):
         return run
 
     run = run_of(np.zeros(len(at)))
-    columns = {**noted(own, poses, np.random.default_rng(seed + 2)), **run.poses.noted}
-    run = replace(run, poses=replace(run.poses, noted=columns))
+    columns = {name: values for name, values in run.poses.noted.items() if name == plant.needs}
     covariance = solve(run).covariance[np.ix_(at, at)]
-    if np.sqrt(np.diag(covariance)).max() > (0.02 if own.parameters[at[0]].unit == "m" else 0.05):
-        return None
     direction = rng.normal(size=len(at))
     direction /= np.linalg.norm(direction)
     values = sizes * direction * np.sqrt(direction @ covariance @ direction)
+    if np.abs(values).max() > (
+            plant.most if own.parameters[at[0]].unit == "m" else np.radians(plant.most)):
+        return None
     run = run_of(values)
     poses_ = replace(run.poses, noted=columns)
     if plant.readings is not None:
@@ -191,5 +200,5 @@ def outcome(found, name):
             return "named" if name in one.tested.effect.members else "group"
     if found.found:
         return "another"
-    verdict = next(t.verdict for t in found.tested if t.effect.name == name)
+    verdict = next((t.verdict for t in found.tested if t.effect.name == name), "")
     return "untold" if verdict == "cannot be told here" else "nothing"

@@ -26,6 +26,7 @@ def explored_document(found: Exploration, next_commands: Sequence[str] = (),
         fits=found.fits,
         mistake=None if found.rival is None else found.rival.says,
         set_aside=list(found.aside.names),
+        instead=list(found.instead) if found.found else [],
         found=[EffectFound(effect=_tried(f.tested), alike=[_tried(t) for t in f.alike])
                for f in found.found],
         effects=[_tried(t) for t in found.tested],
@@ -40,6 +41,9 @@ def explored_text(document: Explored) -> str:
     """For the terminal; at most 100 columns are not promised for long names."""
     lines = [document.says]
     lines += [f"- {f.effect.name}: {_found_says(f)}" for f in document.found]
+    if document.instead:
+        lines += [f"It would do as well if these were wrong: {', '.join(document.instead)}. Look "
+                  "at them first."]
     if document.set_aside:
         lines += [f"Set aside, being out by more than chance: {', '.join(document.set_aside)}."]
     tested = sorted((e for e in document.effects if e.statistic is not None),
