@@ -449,6 +449,22 @@ def _level_fit(house, site):
     return np.append(site_mean - rotated, np.pi / 2 - turn)
 
 
+_BLIND_POSES, _BLIND_SHARE = 1, 0.05
+"""More poses than this, and more than this share of them, in which one sensor would be blind, are
+no poses to leave out."""
+
+
+def _refuse_blind_columns(run, count, of):
+    """Where a sensor would be blind in many poses its whole column is mistaken, not the poses."""
+    columns = [i for i in np.flatnonzero(count > _BLIND_POSES) if count[i] > _BLIND_SHARE * of]
+    if columns:
+        raise InputError([Complaint(
+            "readings.csv", None, run.rig.reading_names[i],
+            f"in {count[i]} of {of} poses what this sensor cannot show",
+            f"{run.rig.readings[i].means}, in deg: is this column, or that of a joint before it, "
+            "of the other sign, in another unit (gon?) or of another sensor?") for i in columns])
+
+
 def _refuse_blind(problem, unknowns, readings, limit):
     run = problem.run
     posture = run.rig.chain.posture(
@@ -457,13 +473,14 @@ def _refuse_blind(problem, unknowns, readings, limit):
     shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
     blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]
     if blind.any():
+        _refuse_blind_columns(run, blind.sum(0), int(shot.sum()))
         raise InputError(tuple(
             Complaint(
                 "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
                 f"{np.degrees(run.poses.readings[pose, reading]):.2f}",
                 f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: its "
-                "axis is too near the vertical; leave the pose and its shots out. Many such poses: "
-                "a wrong sign or unit of a reading?)",
+                "axis is too near the vertical; leave the pose and its shots out; or is a "
+                "reading of this pose mistyped?)",
             )
             for pose, reading in np.argwhere(blind)
         ))
