@@ -1,5 +1,6 @@
 """The page's server: what it answers to, each answer from functions that know nothing of it."""
 
+import asyncio
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
@@ -21,8 +22,8 @@ from calib.yard.notebook import Changed
 from calib.yard.session import Session
 from calib.yard.view import view_of
 
-#: Seconds that a page waits for news before it asks again.
-_PATIENCE = 15.0
+#: Seconds that a page waits for news before it asks again, and from look to look for them.
+_PATIENCE, _BETWEEN = 15.0, 0.1
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".html": "text/html",
           ".pdf": "application/pdf", ".png": "image/png", ".svg": "image/svg+xml",
@@ -105,7 +106,11 @@ class _Pages:
             seen = int(request.query_params.get("seen", "-1"))
         except ValueError:
             seen = -1
-        state = await run_in_threadpool(self.session.wait, seen, _PATIENCE)
+        for _ in range(int(_PATIENCE / _BETWEEN)):
+            if self.session.state().version != seen:
+                break
+            await asyncio.sleep(_BETWEEN)
+        state = self.session.state()
         return JSONResponse(await run_in_threadpool(view_of, state))
 
     async def result(self, request: Request) -> Response:

@@ -1,4 +1,4 @@
-"""A run that is being made: its files watched, its state kept, changes told to who waits."""
+"""A run that is being made: its files watched, its state kept."""
 
 import json
 import threading
@@ -67,7 +67,6 @@ class Session:
         """`arrivals` looks for what a collector wrote; True if it added something to the run."""
         self.notebook = Notebook(folder)
         self._arrivals = arrivals
-        self._changed = threading.Condition()
         self._working = threading.Lock()
         self._stamp: object = None
         self._near = None
@@ -86,21 +85,12 @@ class Session:
         """End the thread."""
         self._stop.set()
 
-    def wait(self, seen: int, seconds: float) -> State:
-        """The state once it is another than version `seen`, or after some seconds."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._state.version != seen, seconds)
-        return self._state
-
     def look(self) -> State:
-        """Look at the files now, and tell who waits."""
+        """Look at the files now."""
         with self._working:
             stamp = self._stamp_now()
             if stamp != self._stamp:
-                state = self._looked(self._state.version + 1)
-                with self._changed:
-                    self._state = state
-                    self._changed.notify_all()
+                self._state = self._looked(self._state.version + 1)
         return self._state
 
     def weigh(self, names: Sequence[str]) -> tuple[Progress, float | None]:
