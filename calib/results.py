@@ -200,7 +200,7 @@ def _parsed(content, path):
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         found = document.get("schema") if isinstance(document, dict) else None
         raise _complaint(path, f"schema {str(found)[:40]}", f"a result of schema {SCHEMA}")
-    needed = {f.alias or name for name, f in ResultRecord.model_fields.items()}
+    needed = {f.alias or name for name, f in ResultRecord.model_fields.items() if f.is_required()}
     missing = [key for key in sorted(needed) if key not in document]
     if missing:
         raise _complaint(path, "no " + ", ".join(missing),

@@ -151,7 +151,8 @@ def _told(error):
                   f"Next: calib diagnose {_run_named()}")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):
-        talk.tell(f"Not determined: {error}. There is no result.")
+        talk.tell(f"Not determined: {error}. There is no result. "
+                  f"Next: calib next {_run_named()}")
         return talk.NOT_DETERMINED
     talk.tell("".join(traceback.format_exception(error)))
     talk.tell("This is a fault of the program. Please report the lines above.")

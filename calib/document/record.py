@@ -31,6 +31,7 @@ from calib.document.solved import (
     Covariance,
     Derived,
     Fit,
+    Job,
     Parameter,
     Pose,
     Reading,
@@ -51,6 +52,9 @@ class ResultRecord(Record):
     calib: Text = Field(description="version that solved the run")
     computed_with: dict[Text, Text] = Field(description="versions that may change last digits")
     run: Run
+    fingerprint: Text = Field("", description="of the run's files and of what was set aside: the "
+                              "first 12 digits of a SHA-256; empty for a run in memory")
+    job: Job = Field(default_factory=Job)
     rig: Rig
     converged: Flag
     iterations: Count

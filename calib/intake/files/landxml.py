@@ -10,7 +10,7 @@ from xml.parsers import expat
 
 import numpy as np
 
-from calib.intake.lengths import to_metres
+from calib.intake.files.lengths import to_metres
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
 

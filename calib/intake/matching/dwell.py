@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.intake.log import LogRows
+from calib.intake.files.log import LogRows
 from calib.run.units import half_circle
 
 

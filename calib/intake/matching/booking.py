@@ -1,129 +1,17 @@
-"""Point ids to stand, pose and target: by a pattern, or by a booking sheet."""
+"""Which point is what: by the file's own columns, by a booking sheet, or by the pattern of ids."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from calib.intake.declaration import Declaration
+from calib.intake.files.ids import Booked, IdPattern
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
 from calib.run.table import ID, Column, nearest, read_table
 from calib.run.text import decode
 
-_FIELDS = {
-    "stand": r"[^\s{}]+?",
-    "pose": r"[^\s{}]+?",
-    "target": r"[A-Za-z_][A-Za-z0-9_]*",
-    "repeat": r"(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})?",
-}
 _SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
-
-
-class PatternText(ValueError):
-    """A pattern that cannot be used; the message says why."""
-
-
-@dataclass(frozen=True)
-class Booked:
-    """What one point is.
-
-    Attributes
-    ----------
-    pose, target : str
-    stand : str or None
-        None where nobody said.
-    repeat : str
-        Mark of a re-shot, "" for the first.
-    """
-
-    pose: str
-    target: str
-    stand: str | None = None
-    repeat: str = ""
-
-
-class IdPattern:
-    """Ids made of parts, such as ``{pose}-{target}``.
-
-    Fields: ``{pose}`` and ``{target}``, and if wanted ``{stand}`` and ``{repeat}`` (a letter or a
-    marked number after a re-shot, such as the a of 12-La). Everything else stands for itself.
-
-    Parameters
-    ----------
-    pattern : str
-    targets : mapping of str to str
-        What the crew writes to our target; empty: targets are written in full.
-
-    Raises
-    ------
-    PatternText
-
-    Examples
-    --------
-    >>> ids = IdPattern("{pose}-{target}{repeat}", {"left": "edge_left", "right": "edge_right"})
-    >>> ids.readings_of("12-lefta")
-    [Booked(pose='12', target='edge_left', stand=None, repeat='a')]
-    """
-
-    def __init__(self, pattern: str, targets: Mapping[str, str]):
-        self.pattern, self.targets = pattern, dict(targets)
-        fields = re.findall(r"{([^{}]*)}", pattern)
-        for name in fields:
-            if name not in _FIELDS:
-                raise PatternText(f"{{{name}}} is no part of an id; there are "
-                                  + ", ".join(f"{{{f}}}" for f in _FIELDS))
-            if fields.count(name) > 1:
-                raise PatternText(f"{{{name}}} stands twice in {pattern!r}")
-        for name in ("pose", "target"):
-            if name not in fields:
-                raise PatternText(f"{pattern!r} has no {{{name}}}; an example: "
-                                  '"{pose}-{target}"')
-        self._parts = re.split(r"({[^{}]*})", pattern)
-
-    def readings_of(self, point: str) -> list[Booked]:
-        """Ways in which an id fits the pattern; more than one is ambiguous, more than three are
-        not told apart."""
-        found = []
-        for parts in self._fits(0, point, 0, {}):
-            booked = Booked(
-                parts["pose"], self.targets.get(parts["target"], parts["target"]),
-                parts.get("stand"), parts.get("repeat", ""),
-            )
-            if booked not in found:
-                found.append(booked)
-            if len(found) > 3:
-                break
-        return found
-
-    def _fits(self, index, text, at, known) -> Iterator[dict[str, str]]:
-        """Every split of `text` from `at` on over the parts from `index` on.
-
-        `known` holds where there is none, so that nothing is tried twice in vain.
-        """
-        if index == len(self._parts):
-            if at == len(text):
-                yield {}
-            return
-        if known.get((index, at)) is False:
-            return
-        part, some = self._parts[index], False
-        if not part.startswith("{"):
-            if text.startswith(part, at):
-                for fit in self._fits(index + 1, text, at + len(part), known):
-                    some = True
-                    yield fit
-        else:
-            name = part[1:-1]
-            for end in range(at, len(text) + 1):
-                if known.get((index + 1, end)) is not False and self._is(name, text[at:end]):
-                    for others in self._fits(index + 1, text, end, known):
-                        some = True
-                        yield {name: text[at:end], **others}
-        known[index, at] = some
-
-    def _is(self, name, text):
-        if name == "target" and self.targets:
-            return text in self.targets
-        return re.fullmatch(_FIELDS[name], text) is not None
 
 
 def book_by_pattern(
@@ -268,3 +156,46 @@ def complain_of_unfound(sheet: BookingSheet, found: set[str], points: Iterable[s
         if point not in found:
             findings.complain(sheet.file, sheet.lines[point], "point", quote(point),
                               f"a point of the imported files{nearest(point, points)}")
+
+
+@dataclass
+class Booking:
+    """How ids become poses and targets; remembers which booked points were found."""
+
+    declared: Declaration
+    sheet: BookingSheet | None
+
+    def __post_init__(self):
+        self.found: set[str] = set()
+        self.seen: list[str] = []
+
+    def book(self, ids: Sequence[str], lines: Sequence[int], pose: Sequence[str | None],
+             target: Sequence[str | None], file: str, findings: Findings) -> dict[int, Booked]:
+        """By row: the file's own columns first, then the sheet, then the pattern."""
+        self.seen += ids
+        if any(pose) and any(target):
+            return self._by_columns(lines, pose, target, file, findings)
+        if self.sheet is not None:
+            booked, found = book_by_sheet(ids, lines, file, self.sheet, findings)
+            self.found |= found
+            return booked
+        if self.declared.ids is not None:
+            pattern = IdPattern(self.declared.ids, self.declared.targets)
+            leave = self.declared.others == "leave-out"
+            return book_by_pattern(ids, lines, file, pattern, leave, findings)
+        findings.complain(
+            file, lines[0], "point", quote(ids[0]),
+            'how ids name pose and target: --ids "{pose}-{target}", or --booking SHEET with '
+            "columns point, pose, target")
+        return {}
+
+    def _by_columns(self, lines, pose, target, file, findings):
+        booked = {}
+        for row, line in enumerate(lines):
+            if pose[row] and target[row]:
+                name = self.declared.targets.get(target[row], target[row])
+                booked[row] = Booked(pose[row], name)
+            else:
+                missing = "pose" if not pose[row] else "target"
+                findings.complain(file, line, missing, "nothing", f"a {missing}")
+        return booked

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import lru_cache
 
-from calib.intake.header_units import last_words, without_unit
+from calib.intake.files.header_units import last_words, without_unit
 
 SKIP = "-"
 """In an order: a column that is not wanted."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
-from calib.intake.geographic import to_local
+from calib.intake.geometry.geographic import to_local
 from calib.run.complaints import Findings
 
 _TOLD = 0.1

@@ -1,73 +1,21 @@
 """From files as read to shots in the site frame on the ground, each with its source."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
-from calib.intake import geographic
 from calib.intake.declaration import Declaration
-from calib.intake.lengths import METRES, NAMES
-from calib.intake.naming import (
-    Booked,
-    BookingSheet,
-    IdPattern,
-    book_by_pattern,
-    book_by_sheet,
-)
-from calib.intake.observations import Pointings
-from calib.intake.points import Points, to_site
-from calib.intake.polar import curvature_and_refraction, points, shot_covariance
-from calib.intake.setups import SetUp
-from calib.intake.shots import FieldShot, Source
-from calib.intake.times import TimeText
+from calib.intake.files.lengths import METRES, NAMES
+from calib.intake.files.pointings import Pointings
+from calib.intake.files.points import Points, to_site
+from calib.intake.files.times import TimeText
+from calib.intake.geometry import geographic
+from calib.intake.geometry.polar import curvature_and_refraction, points, shot_covariance
+from calib.intake.matching.booking import Booking
+from calib.intake.matching.field_shots import FieldShot, Source
+from calib.intake.matching.known_points import SetUp
 from calib.run.complaints import Findings, lines_in_words, quote
 
 _FAR_SIGHT = 60.0
 """Beyond this many metres curvature of the earth is worth a word (0.25 mm)."""
-
-
-@dataclass
-class Booking:
-    """How ids become poses and targets; remembers which booked points were found."""
-
-    declared: Declaration
-    sheet: BookingSheet | None
-
-    def __post_init__(self):
-        self.found: set[str] = set()
-        self.seen: list[str] = []
-
-    def book(self, ids: Sequence[str], lines: Sequence[int], pose: Sequence[str | None],
-             target: Sequence[str | None], file: str, findings: Findings) -> dict[int, Booked]:
-        """By row: the file's own columns first, then the sheet, then the pattern."""
-        self.seen += ids
-        if any(pose) and any(target):
-            return self._by_columns(lines, pose, target, file, findings)
-        if self.sheet is not None:
-            booked, found = book_by_sheet(ids, lines, file, self.sheet, findings)
-            self.found |= found
-            return booked
-        if self.declared.ids is not None:
-            pattern = IdPattern(self.declared.ids, self.declared.targets)
-            leave = self.declared.others == "leave-out"
-            return book_by_pattern(ids, lines, file, pattern, leave, findings)
-        findings.complain(
-            file, lines[0], "point", quote(ids[0]),
-            'how ids name pose and target: --ids "{pose}-{target}", or --booking SHEET with '
-            "columns point, pose, target")
-        return {}
-
-    def _by_columns(self, lines, pose, target, file, findings):
-        booked = {}
-        for row, line in enumerate(lines):
-            if pose[row] and target[row]:
-                name = self.declared.targets.get(target[row], target[row])
-                booked[row] = Booked(pose[row], name)
-            else:
-                missing = "pose" if not pose[row] else "target"
-                findings.complain(file, line, missing, "nothing", f"a {missing}")
-        return booked
 
 
 def scale_point(position: np.ndarray, declared: Declaration) -> np.ndarray | None:

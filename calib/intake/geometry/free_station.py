@@ -16,7 +16,13 @@ import numpy as np
 
 from calib.adjust.mixed_model import Adjustment, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
-from calib.intake.polar import InstrumentSds, PolarShots, points, shot_covariance
+from calib.intake.geometry.polar import (
+    InstrumentSds,
+    PolarShots,
+    points,
+    set_up_jacobian,
+    shot_covariance,
+)
 
 UNKNOWNS = ("east", "north", "up", "orientation")
 
@@ -158,26 +164,13 @@ def solve_station(
     given = Given.nothing() if given is None else given
     position, orientation = approximate(sights, known[point], given)
     start = np.append(position, orientation)
-    # Sighted coordinates carry the polar errors; those of one known point share its own error.
-    covariance = shot_covariance(sights, orientation, sds)
-    blocks = []
-    for m in range(len(known)):
-        rows = np.flatnonzero(point == m)
-        block = np.tile(known_covariance[m], (len(rows), len(rows)))
-        for i, row in enumerate(rows):
-            block[3 * i:3 * i + 3, 3 * i:3 * i + 3] += covariance[row]
-        blocks.append(block)
-    observations = Observations.build(
-        known[point].reshape(-1), np.repeat(point, 3), blocks)
+    observations = _sighted(sights, point, known, known_covariance, orientation, sds)
 
     def model(unknowns, readings):
         computed = points(sights, unknowns[:3], unknowns[3])
-        arm = computed - unknowns[:3]
-        design = np.zeros((len(sights), 3, 4))
-        design[:, :, :3] = np.eye(3)
-        design[:, 0, 3], design[:, 1, 3] = arm[:, 1], -arm[:, 0]
         n = 3 * len(sights)
-        return Prediction(computed.reshape(n), design.reshape(n, 4), np.zeros((n, 0)))
+        design = set_up_jacobian(computed, unknowns[:3]).reshape(n, 4)
+        return Prediction(computed.reshape(n), design, np.zeros((n, 0)))
 
     prior = Prior.none()
     index = np.flatnonzero(given.known)
@@ -188,3 +181,16 @@ def solve_station(
     found = adjustment.parameters
     return Station(found[:3], float(np.mod(found[3], 2 * np.pi)), adjustment.covariance,
                    adjustment)
+
+
+def _sighted(sights, point, known, known_covariance, orientation, sds):
+    """Known points as observed: polar errors, and the own error of a point in all its sights."""
+    covariance = shot_covariance(sights, orientation, sds)
+    blocks = []
+    for m in range(len(known)):
+        rows = np.flatnonzero(point == m)
+        block = np.tile(known_covariance[m], (len(rows), len(rows)))
+        for i, row in enumerate(rows):
+            block[3 * i:3 * i + 3, 3 * i:3 * i + 3] += covariance[row]
+        blocks.append(block)
+    return Observations.build(known[point].reshape(-1), np.repeat(point, 3), blocks)

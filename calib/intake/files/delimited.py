@@ -8,10 +8,10 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-from calib.intake.columns import COLUMNS, SKIP, header_name
-from calib.intake.dialect import detect, holds
-from calib.intake.header_units import known_unit, unit_in_remark, unit_stated
-from calib.intake.torn import complain_of_torn
+from calib.intake.files.columns import COLUMNS, SKIP, header_name
+from calib.intake.files.dialect import detect, holds
+from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
+from calib.intake.files.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import (
@@ -80,7 +80,7 @@ def read_export(
     data : bytes
         The whole file.
     order : tuple of str or None
-        Declared columns (`calib.intake.columns.parse_order`); None: the header must name them.
+        Declared columns (`columns.parse_order`); None: the header must name them.
     needed : tuple of str
         Columns that must be there; those that hold numbers tell a row from other lines.
 
@@ -106,19 +106,8 @@ def read_export(
     order, units = _order_and_units(header, order, rows[0], file, findings)
     if order is None or not _complete(order, needed, file, findings):
         return None
-    rows = [row for row in rows if row is not header]
-    if header is not None:
-        _note_unused(header, order, file, findings)
-    sorter = _Sorter(file, order, needed, grid.dialect, findings)
-    kept = sorter.sort(rows, text)
-    if header is None and sorter.worded is not None:
-        header = sorter.worded
-        units = {name: said for name, cell in zip(order, header.cells, strict=False)
-                 if name != SKIP and (said := unit_stated(cell))}
-    complain_of_torn(kept, order, grid.dialect, file, findings)
+    kept, header, units = _sorted_rows(rows, header, order, units, needed, grid, text, findings)
     if not kept:
-        if not findings.complaints:
-            findings.complain(file, None, None, "no row of numbers", "at least one point")
         return None
     columns = {
         name: tuple(row.cells[i] if i < len(row.cells) else "" for row in kept)
@@ -128,6 +117,24 @@ def read_export(
     return Export(file, grid.dialect, columns, lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
                   header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _sorted_rows(rows, header, order, units, needed, grid, text, findings):
+    """The rows that hold points, the header and its units; complains if there are none."""
+    file = grid.file
+    if header is not None:
+        rows = [row for row in rows if row is not header]
+        _note_unused(header, order, file, findings)
+    sorter = _Sorter(file, order, needed, grid.dialect, findings)
+    kept = sorter.sort(rows, text)
+    if header is None and sorter.worded is not None:
+        header = sorter.worded
+        units = {name: said for name, cell in zip(order, header.cells, strict=False)
+                 if name != SKIP and (said := unit_stated(cell))}
+    complain_of_torn(kept, order, grid.dialect, file, findings)
+    if not kept and not findings.complaints:
+        findings.complain(file, None, None, "no row of numbers", "at least one point")
+    return kept, header, units
 
 
 def _remarks(all_lines, rows, dialect):

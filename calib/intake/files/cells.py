@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from calib.intake import angles
-from calib.intake.columns import COLUMNS
-from calib.intake.export import Export
-from calib.intake.header_units import contradicts, known_unit
+from calib.intake.files import angles
+from calib.intake.files.columns import COLUMNS
+from calib.intake.files.delimited import Export
+from calib.intake.files.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import (
     DROPPED,

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from calib.intake.setups import AXES, backsight_frame, covariance_columns, setup_frame
-from calib.intake.shots import FieldShot
+from calib.intake.matching.field_shots import FieldShot
+from calib.intake.matching.known_points import AXES, Backsights, SetUp
+from calib.run.observed import COVARIANCES
 from calib.run.write import csv_text
 
 if TYPE_CHECKING:
@@ -33,8 +34,8 @@ def run_files(imported: "Imported") -> dict[str, str]:
     if imported.check:
         files["check.csv"] = csv_text(shot_frame(imported.check))
     if any(not s.defines_site for s in imported.placed.values()):
-        files["setups.csv"] = csv_text(setup_frame(imported.placed))
-        files["backsights.csv"] = csv_text(backsight_frame(imported.backsights))
+        files["setups.csv"] = csv_text(_setup_frame(imported.placed))
+        files["backsights.csv"] = csv_text(_backsight_frame(imported.backsights))
     return files
 
 
@@ -50,7 +51,7 @@ def shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
         frame[axis] = [float(f"{v:.5f}") for v in position[:, i]]
     covariance = np.array([s.covariance for s in shots])
     if np.isfinite(covariance).any():
-        covariance_columns(frame, covariance)
+        _covariance_columns(frame, covariance)
     if any(s.setup for s in shots):
         frame["setup"] = [s.setup for s in shots]
     seconds = [s.seconds for s in shots]
@@ -113,3 +114,40 @@ def _moment(seconds):
         return None
     when = datetime.fromtimestamp(round(seconds, 3), UTC)
     return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _setup_frame(placed: dict[str, SetUp]) -> pd.DataFrame:
+    """The rows of setups.csv."""
+    rows = []
+    for s in placed.values():
+        value = [*np.round(s.value[:3], 5), round(float(np.degrees(s.value[3])), 7)]
+        sd = [*np.round(s.sd[:3], 6), round(float(np.degrees(s.sd[3])), 7)]
+        rows.append([s.name, *value, *sd])
+    names = (*AXES, "orientation")
+    return pd.DataFrame(rows, columns=["setup", *names, *(f"sd_{n}" for n in names)])
+
+
+def _backsight_frame(b: Backsights) -> pd.DataFrame:
+    """The rows of backsights.csv."""
+    frame = pd.DataFrame({"setup": b.setup, "point": b.point})
+    for i, axis in enumerate(AXES):
+        frame[axis] = np.round(b.position[:, i], 5)
+    _covariance_columns(frame, b.covariance)
+    for i, axis in enumerate(AXES):
+        frame[f"known_{axis}"] = np.round(b.known[:, i], 5)
+    for i, axis in enumerate(AXES):
+        frame[f"known_sd_{axis}"] = np.where(b.known_sd[:, i] > 0, b.known_sd[:, i], np.nan)
+    return frame
+
+
+def _covariance_columns(frame: pd.DataFrame, covariance: np.ndarray) -> None:
+    """Add sd_* and cov_* columns (m, m^2) to a frame; NaN where nothing is known."""
+    for i, axis in enumerate(AXES):
+        frame[f"sd_{axis}"] = _digits(np.sqrt(covariance[:, i, i]), 6)
+    for (i, j), name in zip(((0, 1), (0, 2), (1, 2)), COVARIANCES, strict=True):
+        frame[name] = _digits(covariance[:, i, j], 6)
+
+
+def _digits(values, digits):
+    """Rounded to significant digits, so that files stay readable."""
+    return [float(f"{v:.{digits}g}") if np.isfinite(v) else np.nan for v in values]

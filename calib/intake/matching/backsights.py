@@ -14,11 +14,11 @@ import numpy as np
 from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.spectrum import NotDetermined
-from calib.intake.angles import UNITS
-from calib.intake.observations import Pointings
-from calib.intake.polar import InstrumentSds, PolarShots
-from calib.intake.setups import KnownPoints, SetUp
-from calib.intake.station import Given, NoStation, solve_station
+from calib.intake.files.angles import UNITS
+from calib.intake.files.pointings import Pointings
+from calib.intake.geometry.free_station import Given, NoStation, solve_station
+from calib.intake.geometry.polar import InstrumentSds, PolarShots
+from calib.intake.matching.known_points import KnownPoints, SetUp
 from calib.run.complaints import Findings
 
 CHANCE = 0.001

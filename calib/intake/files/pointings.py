@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.intake.cells import (
+from calib.intake.declaration import Declaration
+from calib.intake.files.cells import (
     angle_column,
     check_header_units,
     complain_of_empty,
@@ -13,11 +14,10 @@ from calib.intake.cells import (
     numbers,
     texts,
 )
-from calib.intake.declaration import Declaration
-from calib.intake.export import read_export
-from calib.intake.faces import disagreeing, face_means
-from calib.intake.lengths import NAMES, to_metres
-from calib.intake.polar import PolarShots, distance_sd
+from calib.intake.files.delimited import read_export
+from calib.intake.files.lengths import NAMES, to_metres
+from calib.intake.geometry.faces import disagreeing, face_means
+from calib.intake.geometry.polar import PolarShots, distance_sd
 from calib.run.complaints import Findings, lines_in_words, quote
 
 _LARGEST_FACE_ERROR = np.radians(0.1)
@@ -91,12 +91,7 @@ def read_observations(
     face = _faces(export, zenith, findings)
     if len(findings.complaints) > before:
         return None
-    if "setup" in export:
-        complain_of_empty(export, "setup", findings)
-        setup = export.columns["setup"]
-    else:
-        setup = ("1",) * len(export)
-        findings.note(file, 'no column of set-ups: all rows taken as one set-up, "1"')
+    setup = _set_ups(export, findings)
     pairs = _pair(setup, export.columns["point"], face, export, findings)
     if len(findings.complaints) > before:
         return None
@@ -121,6 +116,15 @@ def read_observations(
         f"raw observations: {', '.join(export.order)}; {export.dialect}; angles in "
         f"{declared.angles}; {NAMES[declared.unit]}; {int(both.sum())} in both faces",
     )
+
+
+def _set_ups(export, findings):
+    """The set-up of each row."""
+    if "setup" in export:
+        complain_of_empty(export, "setup", findings)
+        return export.columns["setup"]
+    findings.note(export.file, 'no column of set-ups: all rows taken as one set-up, "1"')
+    return ("1",) * len(export)
 
 
 def _target_height(export, declared, findings):

@@ -7,7 +7,7 @@ it is there that it shows: digits where a description stands.
 import re
 from collections import Counter
 
-from calib.intake.columns import COLUMNS, SKIP
+from calib.intake.files.columns import COLUMNS, SKIP
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import Dialect, Row

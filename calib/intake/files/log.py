@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.intake.reading_units import in_degrees, reading_units
-from calib.intake.times import TimeFormat
+from calib.intake.files.reading_units import in_degrees, reading_units
+from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
 from calib.run.text import Dialect, read_grid, split_cells

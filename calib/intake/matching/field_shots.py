@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.intake.naming import Booked
-from calib.intake.pooling import pool
+from calib.intake.files.ids import Booked
+from calib.intake.geometry.pooling import pool
 from calib.run.complaints import Findings, quote
 from calib.run.copies import complain_of_lookalikes, tell_copies
 

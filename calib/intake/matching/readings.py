@@ -8,13 +8,19 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.intake.clock import ClockOffset, NoOffset, estimate, estimate_from_track, movement
 from calib.intake.declaration import LogDeclaration
-from calib.intake.header_units import DEGREES
-from calib.intake.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
-from calib.intake.reading_units import in_degrees, reading_units
-from calib.intake.shots import FieldShot, Source
-from calib.intake.still import dwell
+from calib.intake.files.header_units import DEGREES
+from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
+from calib.intake.files.reading_units import in_degrees, reading_units
+from calib.intake.matching.clock import (
+    ClockOffset,
+    NoOffset,
+    estimate,
+    estimate_from_track,
+    movement,
+)
+from calib.intake.matching.dwell import dwell
+from calib.intake.matching.field_shots import FieldShot, Source
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.copies import note_same_readings
 from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_repeats, read_table

@@ -1,6 +1,6 @@
-"""What is known of set-ups and of the points they sight, and the files the run folder keeps of it.
+"""What is known of set-ups and of the points they sight: measured beforehand, or to be solved.
 
-Two files of a run folder:
+Two files of a run folder keep it:
 
 - ``setups.csv``: setup, east, north, up of the tilting axis (m), orientation (deg), and their sds.
   Shots of a set-up are computed with these values. An empty sd: the value is a starting value only,
@@ -12,19 +12,16 @@ Two files of a run folder:
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from calib.intake.lengths import to_metres
-from calib.intake.polar import InstrumentSds, PolarShots, points, shot_covariance
-from calib.intake.station import Given, NoStation, approximate
+from calib.intake.files.lengths import to_metres
+from calib.intake.geometry.free_station import Given, NoStation, approximate
+from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
 from calib.run.complaints import Findings
-from calib.run.observed import COVARIANCES
 from calib.run.table import ANGLE, COORDINATE, ID, SD, Column, complain_of_repeats, read_table
 from calib.run.text import decode
 from calib.run.units import sd_problem
 
 AXES = ("east", "north", "up")
-_PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
 @dataclass(frozen=True)
@@ -204,42 +201,3 @@ def _rows(polar, rows):
     rows = np.array(rows, int)
     return PolarShots(polar.direction[rows], polar.zenith[rows], polar.distance[rows],
                       polar.target_height[rows], polar.both_faces[rows])
-
-
-def setup_frame(placed: dict[str, SetUp]) -> pd.DataFrame:
-    """The rows of setups.csv."""
-    rows = []
-    for s in placed.values():
-        value = [*np.round(s.value[:3], 5), round(float(np.degrees(s.value[3])), 7)]
-        sd = [*np.round(s.sd[:3], 6), round(float(np.degrees(s.sd[3])), 7)]
-        rows.append([s.name, *value, *sd])
-    names = (*AXES, "orientation")
-    return pd.DataFrame(rows, columns=["setup", *names, *(f"sd_{n}" for n in names)])
-
-
-def backsight_frame(b: Backsights) -> pd.DataFrame:
-    """The rows of backsights.csv."""
-    frame = pd.DataFrame({"setup": b.setup, "point": b.point})
-    for i, axis in enumerate(AXES):
-        frame[axis] = np.round(b.position[:, i], 5)
-    covariance_columns(frame, b.covariance)
-    for i, axis in enumerate(AXES):
-        frame[f"known_{axis}"] = np.round(b.known[:, i], 5)
-    for i, axis in enumerate(AXES):
-        frame[f"known_sd_{axis}"] = np.where(b.known_sd[:, i] > 0, b.known_sd[:, i], np.nan)
-    return frame
-
-
-def covariance_columns(frame: pd.DataFrame, covariance: np.ndarray) -> None:
-    """Add sd_* and cov_* columns (m, m^2) to a frame; NaN where nothing is known."""
-    for i, axis in enumerate(AXES):
-        frame[f"sd_{axis}"] = _digits(np.sqrt(covariance[:, i, i]), 6)
-    for (i, j), name in zip(_PAIRS, COVARIANCES, strict=True):
-        frame[name] = _digits(covariance[:, i, j], 6)
-
-
-def _digits(values, digits):
-    """Rounded to significant digits, so that files stay readable."""
-    return [float(f"{v:.{digits}g}") if np.isfinite(v) else np.nan for v in values]
-
-

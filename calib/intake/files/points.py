@@ -5,18 +5,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.intake import geographic
-from calib.intake.cells import (
+from calib.intake.declaration import Declaration
+from calib.intake.files.cells import (
     check_header_units,
     complain_of_empty,
     complain_of_other_delimiters,
     numbers,
     texts,
 )
-from calib.intake.declaration import Declaration
-from calib.intake.export import Export, read_export
-from calib.intake.landxml import CgPoints, is_landxml, read_landxml
-from calib.intake.lengths import NAMES, to_metres
+from calib.intake.files.delimited import Export, read_export
+from calib.intake.files.landxml import CgPoints, is_landxml, read_landxml
+from calib.intake.files.lengths import NAMES, to_metres
+from calib.intake.geometry import geographic
 from calib.run.complaints import Findings, quote
 from calib.run.units import sd_problem
 

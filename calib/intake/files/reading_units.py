@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.intake.header_units import DEGREES, known_unit, unit_stated
+from calib.intake.files.header_units import DEGREES, known_unit, unit_stated
 from calib.run.complaints import Findings, quote
 
 

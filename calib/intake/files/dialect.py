@@ -2,7 +2,7 @@
 
 import re
 
-from calib.intake.columns import COLUMNS, header_name
+from calib.intake.files.columns import COLUMNS, header_name
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import decimal_marks_in, is_number
 from calib.run.text import DIALECTS, Dialect, split_cells, split_lines
