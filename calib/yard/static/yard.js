@@ -2,6 +2,9 @@ import { by, made, send, tell } from "/static/page.js";
 
 let view = null;
 let filledFor = null;
+// What somebody is typing is never written over by what comes in.
+const typing = { readings: false, shot: false };
+for (const id of Object.keys(typing)) for (const kind of ["input", "change"]) by(id).addEventListener(kind, () => { typing[id] = true; });
 
 async function follow() {
   let seen = -1;
@@ -118,7 +121,7 @@ function drawing(points, label) {
 
 function showPose(pose) {
   const key = JSON.stringify([pose?.pose, view.at, view.left]);
-  if (key === filledFor) return;
+  if (key === filledFor || typing.readings) return;
   filledFor = key;
   by("pose-head").textContent = pose ? `Pose ${pose.pose}, stand ${pose.stand}` : "A pose of your own";
   by("pose").replaceChildren(...(pose ? [made("div", { class: "pose" }, drawing(pose.side, "from its right side"), drawing(pose.behind, "attachment from behind")),
@@ -127,7 +130,7 @@ function showPose(pose) {
   by("reading-fields").replaceChildren(...view.readings.map((r) => {
     const wanted = pose?.readings.find((w) => w.name === r.name);
     return made("label", {}, words(r.name), made("small", {}, wanted?.wanted == null ? "deg" : `deg; ${wanted.wanted} wanted, ${wanted.range} is fine`),
-      made("input", { name: r.name, inputmode: "text", required: true, "aria-description": r.means }));
+      made("input", { name: r.name, inputmode: "text", required: true, title: r.means }));
   }));
   const form = by("readings").elements;
   form.pose.value = pose ? pose.pose : "";
@@ -137,13 +140,12 @@ function showPose(pose) {
 function showChoices() {
   const form = by("shot").elements;
   const options = (select, names, chosen) => {
-    const before = select.value;
     select.replaceChildren(...names.map((name) => made("option", { value: name }, words(name))));
-    select.value = names.includes(before) && !chosen ? before : chosen ?? names.at(-1) ?? "";
+    select.value = chosen ?? names.at(-1) ?? "";
   };
-  const focus = by("shot").contains(document.activeElement);
-  options(form.pose, view.poses.map((p) => p.pose), focus ? null : view.at);
-  options(form.target, view.targets, focus ? null : view.left[0] ?? null);
+  if (typing.shot) return;
+  options(form.pose, view.poses.map((p) => p.pose), view.at);
+  options(form.target, view.targets, view.left[0]);
 }
 
 by("readings").addEventListener("submit", async (event) => {
@@ -159,6 +161,7 @@ by("readings").addEventListener("submit", async (event) => {
     }
     const said = await send("/readings", { pose, stand: form.stand.value, readings, was });
     tell("readings-told", ["Noted.", ...said.answer.says].join(" "));
+    typing.readings = false;
     show(said.view);
   } catch (error) {
     tell("readings-told", error.message, true);
@@ -173,7 +176,7 @@ by("shot").addEventListener("submit", async (event) => {
     const said = await send("/shots", one);
     tell("shot-told", `Noted as ${said.answer.shot}.`);
     for (const name of ["east", "north", "up"]) form[name].value = "";
-    document.activeElement?.blur();
+    typing.shot = false;
     show(said.view);
   } catch (error) {
     tell("shot-told", error.message, true);
