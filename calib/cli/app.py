@@ -43,6 +43,9 @@ COMMANDS = {
     "sheet": ("calib.cli.sheet", "sheet",
               "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
               "cautions."),
+    "entries": ("calib.cli.entries", "entries",
+                "Print an invented list of what a system asks for, or check one: is it enough for "
+                "the edge?"),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),

@@ -65,6 +65,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
     from calib.judge.set_aside import UnknownName
+    from calib.report.entered import with_entries
     from calib.report.record import result_document
     from calib.run.folder import read_run
     from calib.run.result_folder import replace_result, result_place
@@ -78,6 +79,8 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance))
+        if run.entries is not None:
+            document = with_entries(document, run.entries)
     talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
     return document, place
 

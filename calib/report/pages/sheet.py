@@ -5,6 +5,7 @@ from calib.report.blocks import Items, Number, Picture, Section, Signature, Tabl
 from calib.report.figures import views
 from calib.report.figures.drawings import drawings
 from calib.report.pages.contents import answers
+from calib.report.pages.entries import entries_section
 from calib.report.pages.report import foot
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
 from calib.report.press.html import page
@@ -101,6 +102,9 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
             Signature(("machine", "entered by", "date")),
         )),
     ]
+    to_type = entries_section(document)
+    if to_type is not None:
+        sections.insert(1, to_type)
     empty = {name for name, rows in (("by-hand", checks), ("marks", marks)) if not rows}
     return [s for s in sections if s.name not in empty]
 
