@@ -70,14 +70,17 @@ def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
 def row_of(text: str, file: str, columns: Sequence[str], key: str, name: str,
            numeric: Sequence[str] = ()) -> dict[str, str] | None:
     """The cells of a row by column, numbers with a decimal point; None if there is none."""
+    return next((row for row in all_rows(text, file, columns, numeric) if row.get(key) == name),
+                None)
+
+
+def all_rows(text: str, file: str, columns: Sequence[str],
+             numeric: Sequence[str] = ()) -> list[dict[str, str]]:
+    """Every row as its cells by column, numbers with a decimal point."""
     grid = _grid(text, file, columns, numeric)
     header = _header(grid)
-    for row in grid.rows[1:]:
-        cells = dict(zip(header, row.cells, strict=False))
-        if cells.get(key) == name:
-            return {column: _pointed(cell, grid.dialect) if column in numeric else cell
-                    for column, cell in cells.items()}
-    return None
+    return [{column: _pointed(cell, grid.dialect) if column in numeric else cell
+             for column, cell in zip(header, row.cells, strict=False)} for row in grid.rows[1:]]
 
 
 def _grid(text, file, columns, numeric) -> Grid:

@@ -13,8 +13,10 @@ from pathlib import Path
 from calib.chain.rig import Rig
 from calib.run import rows
 from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.consistency import check_together
 from calib.run.folder import BACKSIGHTS, READINGS, RIG, SETUPS, SHOTS, rig_from_text
 from calib.run.observed import read_poses, read_shots
+from calib.run.records import Tape
 from calib.run.rig_file import AXES
 from calib.run.setups import read_set_ups
 from calib.run.text import decode
@@ -129,10 +131,14 @@ class Notebook:
         with self._lock:
             text = self._text(SHOTS, "")
             for shot in shots:
-                if rows_of := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
+                if same := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
                     raise InputError([Complaint(
                         SHOTS, None, "shot", f"{quote(shot['shot'])} again "
-                        f"(there is one of pose {rows_of.get('pose', '')})", "each shot id once")])
+                        f"(there is one of pose {same.get('pose', '')})", "each shot id once")])
+                if copied := _copied(text, shot):
+                    raise InputError([Complaint(
+                        SHOTS, None, None, f"the coordinates of shot {quote(copied)} to the last "
+                        "digit", "each shot once: a copy counts twice")])
                 text = rows.added(text, SHOTS, _SHOT, [shot], _numeric(shot))
             self._refuse_unreadable(SHOTS, text)
             self._write({SHOTS: text})
@@ -176,8 +182,10 @@ class Notebook:
                 return []
             if file == READINGS:
                 read_poses(text, file, rig, findings)
-            else:
-                read_shots(text, file, rig, poses, self._set_ups(), findings, needed=False)
+                return findings.complaints
+            shots = read_shots(text, file, rig, poses, self._set_ups(), findings, needed=False)
+            if poses is not None and shots is not None:
+                check_together(rig, poses, shots, None, Tape.none(), findings, True)
             return findings.complaints
 
         known = {str(complaint) for complaint in complaints(self._text(file, ""))}
@@ -214,6 +222,16 @@ class Notebook:
     def _write(self, files):
         with self._lock:
             write_whole(self.folder, files)
+
+
+def _copied(text, shot):
+    """The shot that has the same coordinates; None if there is none."""
+    if not text.strip():
+        return None
+    for row in rows.all_rows(text, SHOTS, _SHOT, AXES):
+        if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES):
+            return row["shot"]
+    return None
 
 
 def _numeric(shot):

@@ -57,6 +57,7 @@ def _listening(host, port):
     one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         one.bind((host, port))
+        one.listen(64)  # who opens the page at once waits, and is not refused
     except OSError as error:
         one.close()
         raise InputError([Complaint("--port", None, None, f"{port} ({error.strerror})".lower(),

@@ -148,10 +148,12 @@ def test_killed_in_the_middle_nothing_is_lost(planned, tmp_path, served, opened)
             if kill == 0:
                 note_readings(page, values)
             shot = shots[kill % len(shots)]
-            for _ in range(2):
-                note_shot(page, pose["pose"], shot)
+            for again in range(2):
+                note_shot(page, pose["pose"], shot, 0.0001 * (2 * kill + again))
                 noted.append(page.text_content("#shot-told").removeprefix("Noted as ").strip("."))
             # One more is on its way when the plug is pulled.
+            for axis in ("east", "north", "up"):
+                page.fill(f'#shot input[name="{axis}"]', f"{float(shot[axis]) + 0.05 + kill:.4f}")
             page.click("#shot button", no_wait_after=True)
             time.sleep(0.003 * (kill % 17))
             process.send_signal(signal.SIGKILL)

@@ -134,6 +134,13 @@ def test_what_could_not_be_read_back_is_not_written(grown, body, says):
     assert (grown / "shots.csv").read_bytes() == before
 
 
+def test_the_same_shot_twice_is_refused(grown):
+    session = Session(grown)
+    first = session.notebook.row("shots.csv", read_run(grown).shots.ids[0])
+    with pytest.raises(InputError, match="shot"):
+        do(changes.note_shot, session, **{**first, "shot": "again"})
+
+
 def test_decimal_commas_are_read(grown):
     session = Session(grown)
     do(changes.note_shot, session, shot="x", pose=session.state().poses[0][0], target="edge_left",
