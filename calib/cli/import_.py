@@ -21,7 +21,8 @@ def import_points(**given: Any) -> None:
     \b
     Example:
     calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right --sheet readings.csv
+      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
+      --target pin=stick_pin --sheet readings.csv
     """
     from calib.intake.gather import gather_import
     from calib.run.complaints import Findings

@@ -1,6 +1,6 @@
 """The report of a result: report.html and report.pdf from the document of result.json alone."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from calib.document.record import ResultRecord
 from calib.report.figures.drawings import drawings
@@ -10,11 +10,21 @@ from calib.report.press.pdf import report_pdf
 from calib.report.words.job import fingerprint_words, job_line
 
 
-def report_files(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> dict[str, bytes]:
-    """Name to content of both forms of the report; `named` are postures that were asked for."""
+def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
+                 pictures: Mapping[str, str] | None = None) -> dict[str, bytes]:
+    """Name to content of both forms of the report.
+
+    Parameters
+    ----------
+    document : ResultRecord
+    named : sequence of NamedPosture
+        That were asked for.
+    pictures : mapping of str to str, optional
+        Name to SVG of every picture, if they are drawn already.
+    """
     sections = contents(document, named)
     title, subtitle = headings(document)
-    pictures = drawings(document, sections)
+    pictures = drawings(document, sections) if pictures is None else pictures
     html = page("report.html.j2", document, title, subtitle, sections, pictures=pictures,
                 foot=foot(document))
     return {"report.html": html.encode("utf-8"),
