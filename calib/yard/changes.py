@@ -129,7 +129,7 @@ def weigh(session: Session, body: bytes) -> dict[str, Any]:
     now = session.state().progress
     then, moved = session.weigh(names)
     return {"says": aside_says(None if now is None else now.edge95, then.edge95, moved,
-                               len(then.suspects)),
+                               then.misfits),
             "unknown": list(then.unknown)}
 
 

@@ -78,11 +78,11 @@ class Notebook:
         """What is remembered; nothing if the file is not there or not ours."""
         try:
             kept = json.loads((self.folder / NOTES).read_text("utf-8"))
-            known = {name: kept[name] for name in asdict(Notes()) if name in kept}
-            return Notes(**{name: tuple(map(str, value)) if isinstance(value, list) else
-                            None if value is None else str(value)
-                            for name, value in known.items()})
-        except (OSError, ValueError, TypeError, KeyError, RecursionError):
+            started = kept.get("started")
+            return Notes(None if started is None else str(started),
+                         *(tuple(map(str, kept.get(name, ())))
+                           for name in ("skipped", "set_aside", "accepted")))
+        except (OSError, ValueError, TypeError, AttributeError, RecursionError):
             return Notes()
 
     def note(self, **changes: object) -> Notes:

@@ -26,6 +26,10 @@ RUN_LEVEL = 0.01
 _WITHIN = 0.05
 
 
+#: A shot so far off, m, and so unlikely, is out before anything is searched.
+_WILD, _WILD_CHANCE = 0.3, 1e-9
+
+
 @dataclass(frozen=True)
 class Fit:
     """A shot against what all other shots, readings and tape predict for it.
@@ -102,6 +106,12 @@ class Progress:
         return None if self.clean is None else edge_at_95(self.clean)
 
     @property
+    def misfits(self) -> int:
+        """How many shots do not fit, of those that are not set aside, and other values."""
+        others = sum(s.kind in ("reading", "tape", "sight") for s in self.suspects)
+        return others + sum(f.fits is False and not f.aside for f in self.fits)
+
+    @property
     def required(self) -> float:
         """What it must be known to at 95 %, m."""
         return self.run.rig.edge_goal or GOAL
@@ -137,15 +147,43 @@ def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = N
         Of the run a little while ago, to start from.
     """
     aside, unknown = _aside(run, names)
+    wild = _wild(run, aside, near)
     try:
-        solution = _solved(without(run, aside), near)
+        solution = _solved(without(run, replace(aside, shots=aside.shots | wild)), near)
     except (InputError, NotConverged, NotDetermined, ModelNotFinite) as error:
         nothing = tuple(_untested(run, i, i in aside.shots) for i in range(len(run.shots)))
         return Progress(run, aside, unknown, None, _reason(error), fits=nothing)
     found = find_suspects(solution)
     out = {solution.run.shots.ids[i] for i in found.aside.shots}
+    out |= {run.shots.ids[i] for i in wild}
     return Progress(run, aside, unknown, solution, None, found.beyond_chance, found.without,
                     _fits(run, aside, out, found.without))
+
+
+def _wild(run, aside, near):
+    """New shots so far from where the run before them puts them that no search is needed.
+
+    A search for what does not fit takes long where something is off by metres; shots that came in
+    since `near` are held against the others first.
+    """
+    if near is None:
+        return frozenset()
+    known = set(near.run.shots.ids)
+    new = np.array([i not in aside.shots and name not in known
+                    for i, name in enumerate(run.shots.ids)], bool)
+    if not new.any() or new.all():
+        return frozenset()
+    try:
+        old = frozenset(np.flatnonzero(new).tolist())
+        before = _solved(without(run, replace(aside, shots=aside.shots | old)), near)
+    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+        return frozenset()
+    new &= np.isin([run.poses.stand[p] for p in run.shots.pose], before.problem.stands)
+    if not new.any():
+        return frozenset()
+    checked = check_shots(before, run.shots.select(new))
+    far = (checked.lengths > _WILD) & (chi2_sf(checked.statistics, 3) < _WILD_CHANCE)
+    return frozenset(run.shots.ids.index(checked.shots.ids[i]) for i in np.flatnonzero(far))
 
 
 def _solved(run, near):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.edge import envelope_edge
 from calib.run.complaints import InputError
@@ -98,9 +99,9 @@ class Session:
         run = read_run(self.notebook.folder, unfinished=True)
         now = self._state.progress
         then = progress_of(run, tuple(names), self._near)
-        if now is None or now.solution is None or then.solution is None:
+        if now is None or now.clean is None or then.clean is None:
             return then, None
-        return then, largest_move(now, then)
+        return then, largest_move(now.clean, then.clean)
 
     def _watch(self):
         while not self._stop.wait(EVERY):
@@ -154,10 +155,10 @@ def _trouble(error):
                          or "no such file" in c.found))
 
 
-def largest_move(now: Progress, then: Progress) -> float:
+def largest_move(now: Solution, then: Solution) -> float:
     """How far the edge is moved at most over the envelope by another solution, m."""
-    nodes = envelope_edge(now.clean.rig, now.clean.parameters)
-    error = nodes.error(then.clean.parameters, then.clean.rig)[nodes.seen]
+    nodes = envelope_edge(now.rig, now.parameters)
+    error = nodes.error(then.parameters, then.rig)[nodes.seen]
     return float(np.linalg.norm(error, axis=-1).max())
 
 

@@ -26,7 +26,8 @@ def view_of(state: State) -> dict[str, Any]:
         "version": state.version,
         "title": None if state.rig is None else state.rig.title,
         "trouble": list(state.trouble),
-        "to_do": say.to_do(agenda.at, agenda.left, following and following.pose, enough),
+        "to_do": say.to_do(agenda.at, agenda.left,
+                           None if following is None else following.pose, enough),
         "enough": enough,
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
@@ -114,11 +115,12 @@ def _shots(progress: Progress, state: State) -> list[dict[str, Any]]:
     for number, fit in enumerate(progress.fits):
         word = state_of(fit, fit.shot in state.notes.accepted)
         known = fit.miss is not None
+        parts = None if fit.miss is None else (1000 * fit.miss).round(1).tolist()
         rows.append({
             "shot": fit.shot, "pose": fit.pose, "target": fit.target, "state": word,
             "sign": say.SIGNS[word], "miss": _mm(fit.length) if known else None,
             "usual": _mm(fit.usual) if known else None, "number": number,
-            "parts": [round(1000 * float(v), 1) for v in fit.miss] if known else None,
+            "parts": parts,
             "says": say.shot_says(word if known else say.EARLY, fit.length, fit.usual,
                                   off[fit.pose, fit.target] > 1),
         })
