@@ -1,8 +1,6 @@
 """Whole jobs in a real browser, by what a person sees and touches."""
 
 import shutil
-import signal
-import time
 
 import pytest
 
@@ -129,35 +127,3 @@ def test_two_pages_see_each_other(grown, served, opened):
         pose = one.evaluate("document.querySelector('#shot select').value")
         note_shot(one, pose, {"target": "edge_left", "east": "1", "north": "2", "up": "3"})
         other.wait_for_selector(f"#shots:has-text('{pose}-edge_left-2')", timeout=3000)
-
-
-@pytest.mark.slow
-def test_killed_in_the_middle_nothing_is_lost(planned, tmp_path, served, opened):
-    """Every shot that the page called noted is in the file after the plug was pulled."""
-    from calib.run.folder import read_run
-
-    blank, script = planned
-    folder = tmp_path / "run"
-    shutil.copytree(blank, folder)
-    pose, values, shots = script[0]
-    noted = []
-    for kill in range(50):
-        with served(folder) as (address, process):
-            page = opened(address)
-            page.wait_for_selector("#readings input[name='boom']")
-            if kill == 0:
-                note_readings(page, values)
-            shot = shots[kill % len(shots)]
-            for again in range(2):
-                note_shot(page, pose["pose"], shot, 0.0001 * (2 * kill + again))
-                noted.append(page.text_content("#shot-told").removeprefix("Noted as ").strip("."))
-            # One more is on its way when the plug is pulled.
-            for axis in ("east", "north", "up"):
-                page.fill(f'#shot input[name="{axis}"]', f"{float(shot[axis]) + 0.05 + kill:.4f}")
-            page.click("#shot button", no_wait_after=True)
-            time.sleep(0.003 * (kill % 17))
-            process.send_signal(signal.SIGKILL)
-            process.wait()
-        have = read_run(folder, unfinished=True).shots.ids
-        assert set(noted) <= set(have) and len(have) <= len(noted) + kill + 1
-        assert not [p for p in folder.iterdir() if p.name.endswith((".part", ".tmp"))]
