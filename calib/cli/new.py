@@ -1,7 +1,7 @@
 """``calib new``: a run folder to fill in, after a few questions."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -50,8 +50,11 @@ def new(
         begun, profile = _begun(rig)
     rig = rig or STANDARD
     machine = rig_from_dict({"template": rig, "values": dict(begun.taped)})
-    files = {**blank_files(CAUTIONS, rig, begun), "machine.png": machine_png(machine)}
-    write_new_folder(folder, {**files, **({PROFILE: profile} if profile else {})})
+    files: dict[str, Any] = {**blank_files(CAUTIONS, rig, begun)}
+    files["machine.png"] = machine_png(machine)
+    if profile:
+        files[PROFILE] = profile
+    write_new_folder(folder, files)
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.result(machine_in_characters(machine))

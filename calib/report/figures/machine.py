@@ -37,7 +37,7 @@ def machine_drawing(rig: Rig) -> tuple[list[np.ndarray], list[tuple[str, np.ndar
     for i, name in enumerate(bones.names):
         size = np.linalg.norm(bones.origins[i + 1] - bones.origins[i])
         drawn = np.linalg.norm(flat[i + 1] - flat[i])
-        if name and not bones.turns[i] and drawn > max(_SHOWS * size, 1e-6):
+        if name and not bones.turns[i] and drawn > 1e-6 and drawn > _SHOWS * size:
             shown.append((name, flat[i:i + 2]))
     return [*lines, bones.edge[[0, -1]][:, [0, 2]]], shown
 
