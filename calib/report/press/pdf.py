@@ -13,7 +13,7 @@ from pathlib import Path
 
 import matplotlib
 
-from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
+from calib.report.blocks import Items, Name, Number, Picture, Section, Signature, Table, Text
 
 Block = Text | Items | Table | Picture | Signature
 
@@ -53,19 +53,19 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
                *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
     """All sections; `tight` saves room for what must fit on one page."""
-    annex = [] if tight else [b for s in sections for b in s.blocks if _is_long(b)]
+    annex = [] if tight else [b for s in sections for b in s.blocks if _goes_last(b)]
     contents = {
         "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
         "sections": [
-            {"title": s.title, "blocks": [block_record(b) for b in s.blocks if b not in annex]}
-            for s in sections],
+            {"title": s.title, "blocks": blocks} for s in sections
+            if (blocks := [block_record(b) for b in s.blocks if b not in annex])],
         "annex": [block_record(b) for b in annex], "annex-title": "Tables",
     }
     return pdf("report.typ", contents, pictures)
 
 
-def _is_long(block):
-    return isinstance(block, Table) and len(block.rows) > _LONG
+def _goes_last(block):
+    return isinstance(block, Table) and (block.folded or len(block.rows) > _LONG)
 
 
 def block_record(block: Block) -> dict:
@@ -87,7 +87,7 @@ def block_record(block: Block) -> dict:
 
 
 def _table(table):
-    cells = [["" if c is None else str(c) for c in row] for row in table.rows]
+    cells = [[_cell(c) for c in row] for row in table.rows]
     few = len(table.columns) <= _NARROW
     rest = table.total is not None and table.total > len(cells)
     return {
@@ -101,6 +101,14 @@ def _table(table):
         "marked": [table.is_marked(r) for r in range(len(cells))],
         "across": not few, "narrow": few,
     }
+
+
+def _cell(cell):
+    """Text, or a name in words with its code and remark."""
+    if isinstance(cell, Name):
+        code = cell.code if cell.code != cell.words else ""
+        return {"words": cell.words, "code": code, "remark": cell.remark}
+    return "" if cell is None else str(cell)
 
 
 def joined(parts) -> str:

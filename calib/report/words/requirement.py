@@ -10,6 +10,7 @@ from calib.document.edge import SetupError
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
 from calib.report.blocks import Part, fixed, mm, words
+from calib.report.spoken import spoken
 
 YES, NO, OPEN = "yes", "NO", "open"
 
@@ -99,14 +100,4 @@ def place(edge: SetupError) -> tuple[Part, ...]:
         part for axis in edge.axes
         for part in (f", {spoken(axis.reading)} ", fixed(at.joints[axis.reading], 0), " deg")]
     return words(spoken(at.point), f" (reach {at.reach}", *posture, ")")
-
-
-def spoken(name: str) -> str:
-    """A code name in words.
-
-    >>> spoken("edge_left")
-    'edge left'
-    """
-    return name.replace("_", " ")
-
 
