@@ -16,7 +16,8 @@ ALLOWED = {
     "spreadsheet": set(),
     "names": set(),
     "document": {"run"},
-    "run": {"chain", "spreadsheet"},
+    "entries": {"adjust", "chain"},
+    "run": {"chain", "entries", "spreadsheet"},
     "stations": {"adjust", "run"},
     "taped": {"chain"},
     "frames": set(),
@@ -30,8 +31,8 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "judge", "plan", "spreadsheet",
-               "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
+               "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }
 
 

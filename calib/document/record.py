@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from calib.document.edge import Edge, Taped
+from calib.document.entered import Entered
 from calib.document.judged import (
     Check,
     Goal,
@@ -87,6 +88,7 @@ class ResultRecord(Record):
     edge: Edge
     goal: Goal
     taped: Taped | None
+    entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: Verdict
 
     @property

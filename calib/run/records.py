@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
+from calib.entries.listed import EntryList
 
 
 @dataclass(frozen=True)
@@ -153,6 +154,8 @@ class Run:
         As it is estimated from these shots: see `calib.chain.rig.Rig.when_shot`.
     notices : tuple of str
         What was tolerated, for the user to know.
+    entries : EntryList or None
+        What is to be typed into the machine, if the folder says so.
     """
 
     folder: Path
@@ -164,6 +167,7 @@ class Run:
     files: dict[str, str]
     notices: tuple[str, ...] = ()
     set_ups: SetUps | None = None
+    entries: EntryList | None = None
 
     def __post_init__(self):
         # Which parameters are estimated may depend on what is shot: the rig suits the run's shots,

@@ -15,10 +15,10 @@ from calib.report.figures.views import (
     Skeleton,
     drawing_posture,
     projected,
-    rig_and_parameters,
     skeleton,
 )
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
 
 #: Inches: between a member and its first dimension line, between levels of them, from a line to

@@ -21,6 +21,7 @@ from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
     Items,
+    Name,
     Picture,
     Section,
     Table,
@@ -33,6 +34,7 @@ from calib.report.evidence import setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.words.model import difference_says
+from calib.report.words.requirement import worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -247,17 +249,10 @@ def _rows_table(document, rows):
 
 def edge_sentence(edge: SetupError, start: str) -> Text:
     """What a set-up costs at the edge, in a sentence."""
-    summary, at = edge.summary, edge.worst_at
-    posture = [part for axis in edge.axes
-               for part in (f", {axis.reading} ", fixed(at.joints[axis.reading], 0),
-                            " deg")]
-    known = [" (no sd)"] if edge.worst_sd is None else [
-        " (sd ", mm(edge.worst_sd, 0), ", 95 %: ", mm(edge.worst_low95, 0), " to ",
-        mm(edge.worst_high95, 0), ")"]
+    summary = edge.summary
     return Text(words(
-        f"{start} would put the edge wrong by ", mm(summary.worst, 0), " mm at worst", *known,
-        ", at ", at.point, " (reach ", at.reach, *posture, "); ", mm(summary.rms, 0),
-        " mm rms and below ", mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
+        f"{start} ", *worst_of(edge), "; ", mm(summary.rms, 0), " mm rms, and below ",
+        mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
 
 
 def shares_table(edge: SetupError) -> Table:
@@ -265,7 +260,7 @@ def shares_table(edge: SetupError) -> Table:
     return Table(
         "Causes of the edge error (first order; negative shares compensate others)",
         ("quantity", "alone, mm rms", "share, %"),
-        [[s.name, mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares])
+        [[Name(s.name), mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares], folded=True)
 
 
 def edge_blocks(edge: SetupError) -> list:
