@@ -30,7 +30,8 @@ ALLOWED = {
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
+             "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }

@@ -137,10 +137,10 @@ def main() -> None:
 
 def _told(error):
     """Say what is wrong; the exit status of it."""
-    from calib.run.complaints import InputError
+    from calib.run.complaints import InputError, told_once
 
     if isinstance(error, InputError):
-        talk.tell_all(error.complaints)
+        talk.tell_all(told_once(error.complaints))
         count = len(error.complaints)
         talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
         return talk.INPUT
