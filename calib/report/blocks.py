@@ -68,7 +68,7 @@ class Text:
 
 
 #: Marks of items that need nobody's attention.
-_CALM = ("", "passed", "notice", "yes", "check", "edge before and after")
+_CALM = ("", "passed", "notice", "yes", "check", "edge before and after", "first", "second")
 
 
 @dataclass(frozen=True)

@@ -95,7 +95,7 @@ def svg(name: str, draw: Draw, document, size: tuple[float, float]) -> str:
     text = text[text.index("<svg"):].rstrip()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
-    text = text.replace(' target="_blank"', "")
+    text = re.sub(r">\s+<", "><", text.replace(' target="_blank"', ""))
     # What refers out of the figure, to a row of a table, stays as it is.
     return re.sub(rf'(\bid="|url\(#|href="#(?!{SHOT}|{POSE}))', rf"\g<1>{name}-", text)
 

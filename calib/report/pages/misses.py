@@ -88,7 +88,7 @@ def _without(document):
         without, sd, decimals = value_cells(e.without, e.sd_without, e.unit)
         rows.append([Name(e.name), label, fixed(e.with_, decimals, factor), without, sd,
                      fixed(e.in_sd, 1, 1.0, True)])
-    return (Table(caption, ("quantity", "unit", "with", "without", "sd without",
+    return (Table(caption, ("quantity", "unit", "with", "without", "its sd",
                             "in sds"), rows, folded=True),)
 
 

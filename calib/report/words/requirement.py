@@ -77,6 +77,15 @@ def taped_enough(document: ResultRecord) -> Answer:
     return Answer(answer, (*says, *doubt))
 
 
+def keeps(what: str, good: bool | None, goal: float, source: str) -> Answer:
+    """Whether a set-up that was compared keeps what the edge must be known to, m."""
+    word, answer = {True: ("is good enough", YES), False: ("is not good enough", NO),
+                    None: ("may or may not be good enough", OPEN)}[good]
+    stated = "" if source == "rig.toml" else f"; {source}"
+    return Answer(answer, words(f"{what} {word} for the ", mm(goal, 0),
+                                f" mm required (95 %, worst over the envelope{stated})."))
+
+
 def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tuple[Part, ...]]:
     """Whether a set-up keeps the requirement: the answer, and where it is worst by how much."""
     word = {True: " is good enough: ", False: " is not good enough: ",
@@ -87,10 +96,10 @@ def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tu
 
 def worst_of(edge: SetupError) -> tuple[Part, ...]:
     """How far the edge is off at worst, at 95 %, and where."""
-    known = () if edge.worst_sd is None else (
-        " (95 %: ", mm(edge.worst_low95, 0), " to ", mm(edge.worst_high95, 0), " mm)")
-    return words("the edge is off by ", mm(edge.summary.worst, 0), " mm at worst", *known, ", at ",
-                 *place(edge))
+    known = ("no sd",) if edge.worst_sd is None else (
+        "95 %: ", mm(edge.worst_low95, 0), " to ", mm(edge.worst_high95, 0), " mm")
+    return words("the edge is off by ", mm(edge.summary.worst, 0), " mm at worst (3-D; ", *known,
+                 "), at ", *place(edge))
 
 
 def place(edge: SetupError) -> tuple[Part, ...]:
