@@ -34,6 +34,8 @@ ALLOWED = {
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
+             "report", "run"},
 }
 
 

@@ -159,7 +159,7 @@ def label_points(axes, x, y, texts, kind, most: int = 8):
     """Write the ids of suspects and of what was set aside beside their points, the outermost
     `most`, each once, clear of each other and of these points."""
     kind = np.asarray(kind, int)
-    rows = [i for i in np.flatnonzero((kind == SUSPECT) | (kind == SET_ASIDE))
+    rows = [int(i) for i in np.flatnonzero((kind == SUSPECT) | (kind == SET_ASIDE))
             if np.isfinite(y[i])]
     rows = sorted(rows, key=lambda i: -abs(y[i]))
     seen: dict[str, int] = {}

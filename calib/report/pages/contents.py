@@ -28,7 +28,7 @@ def contents(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> list
     """All sections of the report, in order; `named` are postures that were asked for."""
     sections = [decision(document), to_enter(document)]
     if document.taped is not None:
-        sections.append(taped(document))
+        sections.append(taped(document, document.taped))
     return [*sections, check_shots(document), plots(document), misfits(document),
             edge_now(document, named), identifiability(document), cautions(), sign_off(document),
             provenance(document), glossary()]

@@ -3,6 +3,7 @@
 from calib.document.record import ResultRecord
 from calib.judge.goal import TIMES_SD
 from calib.report.blocks import (
+    Cell,
     Items,
     Section,
     Signature,
@@ -75,8 +76,8 @@ def cautions() -> Section:
 def sign_off(document: ResultRecord) -> Section:
     """What rig.toml states of the job, what ties the page to its result, and lines to sign."""
     digits = fingerprint_words(document)
-    rows = [*map(list, stated(document.job)),
-            *([["Fingerprint of the inputs", digits]] if digits else [])]
+    rows: list[list[Cell]] = [[label, text] for label, text in stated(document.job)]
+    rows += [["Fingerprint of the inputs", digits]] if digits else []
     table = (Table("The job", ("entry", "stated"), rows, wide=(0, 1)),) if rows else (
         Text(words("rig.toml states nothing of the job: see [job] in the README.")),)
     return Section("sign-off", "Job and sign-off", (

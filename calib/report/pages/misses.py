@@ -157,7 +157,8 @@ def _reading_table(document):
              fixed(r.w, 1, 1.0, True), fixed(r.redundancy, 2), fixed(r.detectable, 2),
              mark(r, document) or _beside(r, document)] for r in readings]
     return Table(
-        "Readings, the worst first: what the solution adds to each (deg)",
+        "Readings, the worst first: what the solution adds to each "
+        f"({' or '.join(sorted({r.unit for r in readings}))})",
         ("pose", "reading", "correction", "w", "redundancy", "detectable", ""), rows,
         [mark(r, document) == "suspect" for r in readings], total=len(document.readings),
         folded=True, refs=[refs[r.pose] for r in readings])
@@ -190,10 +191,10 @@ def point_data(document: ResultRecord, drawn: set[str]) -> dict[str, dict]:
         of_pose.setdefault(r.pose, []).append(r)
     for pose, ref in residuals.pose_refs(document).items():
         if ref in drawn:
-            added = ", ".join(f"{spoken(r.reading)} {r.correction:+.3f}"
+            added = ", ".join(f"{spoken(r.reading)} {r.correction:+.3f} {r.unit}"
                               for r in of_pose.get(pose, ()))
             data[ref] = {"pose": pose, "stand": stands[pose],
-                         "says": f"Pose {pose}, stand {stands[pose]}. Added to the readings, deg: "
+                         "says": f"Pose {pose}, stand {stands[pose]}. Added to the readings: "
                                  f"{added}."}
     return data
 

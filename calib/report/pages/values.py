@@ -1,5 +1,6 @@
 """The values to enter, old beside new, the drawings, and the taped set-up against the solved."""
 
+from calib.document.edge import Taped
 from calib.document.record import ResultRecord
 from calib.report.blocks import (
     COLUMN,
@@ -107,9 +108,8 @@ def _derived(document):
             Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
 
 
-def taped(document: ResultRecord) -> Section:
+def taped(document: ResultRecord, record: Taped) -> Section:
     """Each taped value tested, and what the taped set-up does at the edge."""
-    record = document.taped
     joint, tests = record.joint, [r for r in record.rows if r.z is not None]
     together = () if not joint.dof else (Text(words(
         "All taped values together: chi-square ", fixed(joint.chi2, 1), " with ",
@@ -118,12 +118,12 @@ def taped(document: ResultRecord) -> Section:
     apart = tuple(("more than chance", words(Name(r.quantity).words, " is off by ", *_off(r)))
                   for r in record.rows if r.significant)
     return Section("taped", "Taped against solved", (
-        *_edge_cost(document), *((Items(apart),) if apart else ()), *together,
+        *_edge_cost(document, record), *((Items(apart),) if apart else ()), *together,
         Picture("pulls", "Tape pulls",
                 f"Test value of each of the {len(tests)} taped quantities with the critical "
                 "values as dashed lines; significant ones are open diamonds.",
                 statistics.tape_pulls, (COLUMN, 0.95 + 0.19 * len(tests))),
-        _map(document.taped.edge.error, "taped-error", "Edge error of the taped set-up",
+        _map(record.edge.error, "taped-error", "Edge error of the taped set-up",
              "edge error", edge_maps.taped_error, document),
         Picture("shares", "What causes the taped edge error",
                 "Bars: the edge error each taped quantity would cause alone, with its share of "
@@ -169,15 +169,14 @@ def _significance(row):
     return "more than chance" if row.significant else "agrees"
 
 
-def _edge_cost(document):
-    edge = document.taped.edge
-    note = () if not document.taped.not_taped else (Text(words(
-        "Not taped, and taken as solved here: ", ", ".join(document.taped.not_taped), "."),
+def _edge_cost(document, record):
+    note = () if not record.not_taped else (Text(words(
+        "Not taped, and taken as solved here: ", ", ".join(record.not_taped), "."),
         "note"),)
     doubt = () if document.verdict.passed else (Text(words(
         "This result failed a gate: what is wrong with it is in these differences too. Judge the "
         "tape by a result that passes.")),)
-    return edge_sentence(edge, "With the taped values entered"), *doubt, *note
+    return edge_sentence(record.edge, "With the taped values entered"), *doubt, *note
 
 
 def edge_now(document: ResultRecord, named=()) -> Section:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from calib.document.edge import SetupError
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
-from calib.report.blocks import Part, fixed, mm, words
+from calib.report.blocks import Cell, Part, fixed, mm, words
 from calib.report.spoken import spoken
 
 YES, NO, OPEN = "yes", "NO", "open"
@@ -105,7 +105,7 @@ def worst_of(edge: SetupError) -> tuple[Part, ...]:
 def place(edge: SetupError) -> tuple[Part, ...]:
     """Where an edge error is largest: the point, the reach, the swept joints."""
     at = edge.worst_at
-    posture: Sequence[Part | None] = [
+    posture: Sequence[Cell] = [
         part for axis in edge.axes
         for part in (f", {spoken(axis.reading)} ", fixed(at.joints[axis.reading], 0), " deg")]
     return words(spoken(at.point), f" (reach {at.reach}", *posture, ")")
