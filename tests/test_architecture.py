@@ -34,6 +34,8 @@ ALLOWED = {
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
+             "report", "run"},
 }
 
 
@@ -75,7 +77,8 @@ FLOORS = {
     "report": {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"},
                "pages": {"words", "figures", "press", "pages"}},
     "intake": {"geometry": {"geometry"}, "files": {"files", "geometry"},
-               "matching": {"matching", "files", "geometry"}},
+               "matching": {"matching", "files", "geometry"},
+               "proposal": {"proposal", "matching", "files", "geometry"}},
 }
 
 

@@ -14,6 +14,7 @@ from calib.document.values import (
     Spread,
     Text,
     Unbounded,
+    Unit,
 )
 
 Point = Annotated[list[Number], Field(min_length=3, max_length=3)]
@@ -32,6 +33,7 @@ class PlannedReading(Record):
 
     name: Text
     means: Text
+    unit: Unit
     driven: Flag = Field(description="false: read in the cab, not driven to")
 
 
@@ -49,7 +51,7 @@ class PoseRecord(Record):
     """A pose to drive."""
 
     pose: Text
-    readings: dict[Text, Number] = Field(description="deg, -180 to 180")
+    readings: dict[Text, Number] = Field(description="deg, -180 to 180, or m")
     edge_height: Pair = Field(description="lowest and highest corner above the ground, m")
     shoot: list[Text] = Field(description="targets")
     drawing: Drawing
@@ -61,7 +63,7 @@ class PlannedPose(PoseRecord):
     stand: Text
     drive_seconds: Spread | None = Field(description="from the pose before; null for a new stand")
     tolerance: dict[Text, Pair | None] = Field(
-        description="how far a reading may be below and above, deg; null where nobody drives it")
+        description="how far a reading may be below and above, deg or m; null where nobody drives it")
 
 
 class Predicted(Record):
@@ -133,7 +135,7 @@ class Errors(Record):
     """What is counted on, 1 sd."""
 
     shot: dict[Literal["east", "north", "up"], Spread] = Field(description="m")
-    readings: dict[Text, Spread] = Field(description="deg")
+    readings: dict[Text, Spread] = Field(description="deg or m")
 
 
 class TapeRecord(Record):

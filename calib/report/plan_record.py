@@ -72,7 +72,8 @@ def plan_document(
         seed=task.seed,
         targets=[rig.target_names[t] for t in task.targets],
         target_means={rig.target_names[t]: rig.targets[t].means for t in task.targets},
-        readings=[PlannedReading(name=r.name, means=r.means, driven=r.speed is not None)
+        readings=[PlannedReading(name=r.name, means=r.means, unit=r.unit,
+                                 driven=r.speed is not None)
                   for r in rig.readings],
         stands=[stand_name(g) for g in range(plan.stands)],
         poses=_poses(plan, ids),
@@ -126,8 +127,8 @@ def _candidates(prepared):
 def _errors(task):
     return Errors(
         shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
-        readings=dict(zip(task.rig.reading_names, numbers(np.degrees(task.noise.readings)),
-                          strict=True)))
+        readings=dict(zip(task.rig.reading_names, numbers(
+            task.rig.reading_factors * task.noise.readings), strict=True)))
 
 
 def _growth(grown):
@@ -196,13 +197,13 @@ def pose_parts(rig, parameters, readings, targets, shots, foot_height: float) ->
 
     Parameters
     ----------
-    readings : ndarray, shape (n, n_readings), rad
+    readings : ndarray, shape (n, n_readings), rad or m
     shots : ndarray of bool, shape (n, t)
         Which of the `targets` are shot.
     foot_height : float
         Of the boom foot pin above level ground, m.
     """
-    shown, parts = shown_readings(readings), []
+    shown, parts = shown_readings(rig, readings), []
     for row, shot, drawing in zip(shown, shots, _drawings(rig, parameters, readings, targets),
                                   strict=True):
         shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
@@ -218,9 +219,10 @@ def _edge_height(drawing, foot_height):
     return [round(float(min(up)), 2), round(float(max(up)), 2)]
 
 
-def shown_readings(readings: np.ndarray) -> np.ndarray:
-    """Readings in rad as a display gives them: deg, one decimal, -180 to 180."""
-    return np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
+    """Readings as a display gives them: deg, one decimal, -180 to 180; strokes in m to 1 cm."""
+    angles = np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+    return np.where([r.unit == "deg" for r in rig.readings], angles, readings.round(2))
 
 
 def _poses(plan, ids):
@@ -228,9 +230,11 @@ def _poses(plan, ids):
     parts = pose_parts(task.rig, task.parameters, plan.readings, task.targets, plan.shots,
                        task.site.foot_height)
     seconds = travel_seconds(task.rig, plan.joints)
+    tolerances = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
+    tolerances = np.where([[r.unit == "deg"] for r in task.rig.readings], tolerances.round(1),
+                          tolerances)
     poses = []
-    for i, (part, tolerance) in enumerate(zip(parts, np.degrees(plan.tolerance).round(1),
-                                              strict=True)):
+    for i, (part, tolerance) in enumerate(zip(parts, tolerances, strict=True)):
         first = i == 0 or plan.stand[i] != plan.stand[i - 1]
         poses.append(PlannedPose(
             pose=ids[i], stand=stand_name(plan.stand[i]), **part,

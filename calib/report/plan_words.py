@@ -163,7 +163,7 @@ def assumptions(document: PlanRecord) -> list[str]:
     site, left = document.site, document.candidates
     return [
         _known_before(document.tape),
-        _errors(document.noise),
+        _errors(document),
         _effort(document.minutes),
         "The house is level, the tracks stand still and the house is not swung within a stand.",
         f"The ground is level, {site.foot_height:g} m below the boom foot pin. The edge stays "
@@ -200,11 +200,13 @@ def _known_before(tape):
     return f"Known beforehand, from {tape.source}: {', '.join(tape.names)}."
 
 
-def _errors(noise):
+def _errors(document):
     """Sds, values that are alike named together."""
-    alike = {}
-    for name, sd in noise.readings.items():
-        alike.setdefault(f"{sd:.2g} deg", []).append(name)
+    alike, noise = {}, document.noise
+    for reading in document.readings:
+        sd = noise.readings[reading.name]
+        shown = f"{sd:.2g} deg" if reading.unit == "deg" else f"{1000 * sd:.2g} mm"
+        alike.setdefault(shown, []).append(reading.name)
     shots = [f"{1000 * sd:.2g}" for sd in noise.shot.values()]
     readings = "; ".join(f"{', '.join(names)} {sd}" for sd, names in alike.items())
     return (f"Errors, 1 sd, independent of each other: shots {', '.join(shots)} mm "
