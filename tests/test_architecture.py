@@ -34,8 +34,8 @@ ALLOWED = {
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
-    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
-             "report", "run"},
+    "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
+             "layout", "plan", "report", "run"},
 }
 
 

@@ -63,7 +63,7 @@ class PlannedPose(PoseRecord):
     stand: Text
     drive_seconds: Spread | None = Field(description="from the pose before; null for a new stand")
     tolerance: dict[Text, Pair | None] = Field(
-        description="how far a reading may be below and above, deg or m; null where nobody drives it")
+        description="how far a reading may be below and above, deg or m; null if nobody drives it")
 
 
 class Predicted(Record):
