@@ -31,6 +31,7 @@ from calib.document.solved import (
     Covariance,
     Derived,
     Fit,
+    Machine,
     Parameter,
     Pose,
     Reading,
@@ -61,6 +62,7 @@ class ResultRecord(Record):
     correlations: list[Correlation] = Field(description="strong ones, the strongest first")
     stands: Annotated[list[Stand], Field(min_length=1)]
     set_ups: list[SetUp]
+    machine: Machine | None = Field(None, description="null if nothing but the run's own files")
     poses: Annotated[list[Pose], Field(min_length=1)]
     shots: Annotated[list[Shot], Field(min_length=1)] = Field(
         description="in the order of shots.csv")

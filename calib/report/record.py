@@ -22,6 +22,7 @@ from calib.document.solved import (
     Covariance,
     Derived,
     Fit,
+    Machine,
     Parameter,
     Reading,
     Run,
@@ -41,6 +42,7 @@ from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
 from calib.layout import SET_UP, STAND
+from calib.machine import about
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -157,6 +159,19 @@ def set_up_records(solution: Solution) -> list[SetUp]:
     ]
 
 
+def machine_record(solution: Solution) -> Machine | None:
+    """What was known of the machine from other shots, as it took part; m and deg."""
+    if solution.run.machine is None:
+        return None
+    unit = {p.name: p.unit for p in solution.rig.parameters if not p.held}
+    machine = about(solution.run.machine, unit)
+    units = [unit[name] for name in machine.names]
+    factor = unit_factors(units)
+    return Machine(source=machine.source, sha256=machine.sha256, names=list(machine.names),
+                   units=units, values=(factor * machine.value).tolist(),
+                   root=(machine.root / factor).tolist())
+
+
 def fit_record(solution: Solution, judgement: Judgement) -> Fit:
     """Counts, variance factor with the bounds of 95 % of good runs, and the global test.
 
@@ -170,7 +185,9 @@ def fit_record(solution: Solution, judgement: Judgement) -> Fit:
         observations=observations,
         shot_coordinates=len(adjustment.residuals),
         tape_values=solution.problem.n_taped,
-        set_up_values=len(adjustment.prior_residuals) - solution.problem.n_taped,
+        machine_values=solution.problem.n_machine,
+        set_up_values=(len(adjustment.prior_residuals) - solution.problem.n_taped
+                       - solution.problem.n_machine),
         unknowns=observations - dof,
         dof=dof,
         variance_factor=adjustment.variance_factor,
@@ -272,6 +289,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         correlations=correlation_records(covariance, int((~rig.held).sum())),
         stands=stand_records(solution),
         set_ups=set_up_records(solution),
+        machine=machine_record(solution),
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),
         readings=reading_records(solution, judgement),
