@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.planned import Tolerance
+from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord
@@ -33,6 +33,7 @@ def solve(
             "POSE/READING, tape:QUANTITY or sight:SETUP/POINT.",
         ),
     ] = "none",
+    machine: Known = None,
     tolerance: Tolerance = None,
     no_report: Annotated[
         bool, typer.Option("--no-report", help="Numbers only: draw no plots and no report.")
@@ -45,7 +46,8 @@ def solve(
     from calib.report.pages.summary import summary
 
     out = out or run / "result"
-    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report)
+    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report,
+                             machine)
     if json:
         talk.result_json(document)
     else:
@@ -59,8 +61,9 @@ def solve(
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
-           to_draw: bool = True) -> tuple[ResultRecord, ResultPlace]:
+           to_draw: bool = True, machine: Path | None = None) -> tuple[ResultRecord, ResultPlace]:
     """Read, solve, judge, write the numbers; the document of result.json, and where it is."""
+    from calib.cli.planned import run_with_machine
     from calib.cli.results import DRAWN, number_files
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
@@ -70,7 +73,9 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     from calib.run.result_folder import replace_result, result_place
 
     place = result_place(out, run_folder)
-    run = read_run(run_folder)
+    run = read_run(run_folder, unfinished=machine is not None)
+    if machine is not None:
+        run = run_with_machine(run, machine)
     talk.tell_all(run.notices)
     with talk.working(_size(run)):
         try:

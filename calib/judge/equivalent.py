@@ -21,6 +21,8 @@ from calib.calibration import problem_of, starting_parameters
 from calib.chain.rig import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
+from calib.layout import RIG
+from calib.machine import prior_of
 from calib.run.records import Run, Tape
 from calib.stations import joined
 
@@ -245,6 +247,8 @@ def _looked(run, parameters, known: Prior | None = None, steps=15) -> Look:
     rig = replace(run.rig, parameters=tuple(
         replace(p, start=float(value))
         for p, value in zip(run.rig.parameters, parameters, strict=True)))
-    problem = problem_of(replace(run, rig=rig, tape=Tape.none()))
-    return look(problem, problem.observations, problem.start,
-                prior=problem.prior if known is None else known, held=problem.held, steps=steps)
+    problem = problem_of(replace(run, rig=rig, tape=Tape.none(), machine=None))
+    if known is None:  # what other shots say of the machine stands beside the shots
+        known = joined(problem.prior, prior_of(run.machine, rig, problem.layout.columns(RIG, "")))
+    return look(problem, problem.observations, problem.start, prior=known, held=problem.held,
+                steps=steps)

@@ -327,7 +327,8 @@ def _refuse_different_holds(problems, visits, found):
         of = {label: [(p, i) for own, p, i in have if own == label] for label, *_ in have}
         states = {label: {p.held for p, _ in these} for label, these in of.items()}
         free = {label: False in state for label, state in states.items()}
-        if any(len(s) > 1 for s in states.values()) and not waits or len(set(free.values())) > 1:
+        mixed = any(len(state) > 1 for state in states.values())
+        if (mixed and not waits) or len(set(free.values())) > 1:
             holder = next(i for _, p, i in have if p.held)
             wrong.append((visits[holder].name, f"{name} held", "the same in every run"
                           + (": shot with every attachment, or with none" if waits else "")))
