@@ -19,9 +19,9 @@ import numpy as np
 
 from calib.chain.rig import rig_from_template
 from calib.intake.declaration import declare
-from calib.intake.naming import Booked
-from calib.intake.readings import read_log
-from calib.intake.shots import FieldShot, Source
+from calib.intake.files.ids import Booked
+from calib.intake.matching.field_shots import FieldShot, Source
+from calib.intake.matching.readings import read_log
 from calib.run.complaints import Findings
 
 START = np.datetime64("2031-05-04T06:00:00.000")

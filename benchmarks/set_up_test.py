@@ -11,10 +11,10 @@ from collections import Counter
 
 import numpy as np
 
-from calib.intake.backsights import judge_set_ups
 from calib.intake.declaration import declare
-from calib.intake.observations import read_observations
-from calib.intake.setups import KnownPoints, place_set_ups
+from calib.intake.files.pointings import read_observations
+from calib.intake.matching.backsights import judge_set_ups
+from calib.intake.matching.known_points import KnownPoints, place_set_ups
 from calib.run.complaints import Findings
 
 SECOND = np.radians(1 / 3600)

@@ -100,7 +100,7 @@ class Problem:
     def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
         posture = self.run.rig.chain.posture(
-            self.parameters(unknowns), self.placement(unknowns), readings, jacobian
+            self.parameters(unknowns), self.placement(unknowns), readings, jacobian, self.run.noted
         )
         return posture.points(target, pose)
 
@@ -436,7 +436,7 @@ def _starting_placements(run, parameters, stand_of_pose):
     """Closed-form level rigid fit of predicted to measured points, stand by stand."""
     shots = run.shots
     level = np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1))
-    house = run.rig.chain.posture(parameters, level, run.poses.readings, jacobian=False)
+    house = run.rig.chain.posture(parameters, level, run.poses.readings, False, run.noted)
     predicted = house.points(shots.target, shots.pose).position
     stand_of_shot = stand_of_pose[shots.pose]
     whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
@@ -463,7 +463,7 @@ def _level_fit(house, site):
 def _refuse_blind(problem, unknowns, readings, limit):
     run = problem.run
     posture = run.rig.chain.posture(
-        problem.parameters(unknowns), problem.placement(unknowns), readings, False
+        problem.parameters(unknowns), problem.placement(unknowns), readings, False, run.noted
     )
     shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
     blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]

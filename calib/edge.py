@@ -37,6 +37,8 @@ class EdgeNodes:
         Forward, left, up in the levelled house frame, m.
     by_parameters : ndarray, shape (n, t, 3, p)
         m per m or m per rad.
+    by_readings : ndarray, shape (n, t, 3, k)
+        m per rad.
     """
 
     rig: Rig
@@ -48,6 +50,7 @@ class EdgeNodes:
     seen: np.ndarray
     position: np.ndarray
     by_parameters: np.ndarray
+    by_readings: np.ndarray
 
     def sd(self, covariance: np.ndarray) -> np.ndarray:
         """3-D sd that a covariance (p, p) of the parameters leaves, shape (n, t), m.
@@ -57,6 +60,15 @@ class EdgeNodes:
         j = self.by_parameters
         return np.sqrt(np.maximum(np.einsum("ntci,ij,ntcj->nt", j, covariance, j, optimize=True),
                                   0.0))
+
+    def sd_in_use(self, covariance: np.ndarray, reading_sd: np.ndarray) -> np.ndarray:
+        """3-D sd of the edge with the noise of readings (k,), rad, beside that covariance.
+
+        The readings by which the edge is placed are others than those it was solved from: their
+        errors are independent of it. Shape (n, t), m.
+        """
+        read = np.einsum("ntck,k->nt", self.by_readings**2, reading_sd**2)
+        return np.sqrt(self.sd(covariance) ** 2 + read)
 
     def error(self, other: np.ndarray, rig: Rig | None = None) -> np.ndarray:
         """Where `other` parameters (p,) put the targets less where these do, shape (n, t, 3), m.
@@ -135,10 +147,12 @@ def envelope_edge(rig: Rig, parameters: np.ndarray, targets: Sequence[str] | Non
     else:
         reach = np.zeros(len(joints), int)
     readings = rig.chain.readings_for(parameters, joints)
-    position, by_parameters, posture = edge_positions(rig, parameters, readings, index, True)
+    points, posture = _placed(rig, parameters, readings, index, True)
+    shape = (len(readings), len(index), 3)
     seen = (np.abs(posture.joints - joints).max(1) < 1e-6) & ~posture.blind.any(1)
-    return EdgeNodes(rig, index, parameters, joints, readings, reach, seen, position,
-                     by_parameters)
+    return EdgeNodes(rig, index, parameters, joints, readings, reach, seen,
+                     points.position.reshape(shape), points.by_parameters.reshape(*shape, -1),
+                     points.by_readings.reshape(*shape, -1))
 
 
 def edge_points(rig: Rig) -> tuple[int, ...]:
@@ -157,11 +171,17 @@ def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
     by_parameters : ndarray, shape (n, t, 3, p), or None
     posture : calib.chain.chain.Posture
     """
+    shape = (len(readings), len(targets), 3)
+    points, posture = _placed(rig, parameters, readings, targets, jacobian)
+    by_parameters = points.by_parameters.reshape(*shape, -1) if jacobian else None
+    return points.position.reshape(shape), by_parameters, posture
+
+
+def _placed(rig, parameters, readings, targets, jacobian):
+    """Every target at every reading, the targets running fastest, and the postures."""
     n, t = len(readings), len(targets)
     posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian)
-    points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
-    by_parameters = points.by_parameters.reshape(n, t, 3, -1) if jacobian else None
-    return points.position.reshape(n, t, 3), by_parameters, posture
+    return posture.points(np.tile(targets, n), np.repeat(np.arange(n), t)), posture
 
 
 def shares(nodes: EdgeNodes, other: np.ndarray) -> Shares:

@@ -1,7 +1,7 @@
 """Runs with known truth: for learning, for testing, and to see what a plan would give."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -91,14 +91,16 @@ def simulate(
     stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
     if joints is None:
         joints = drawn_joints(rig, truth, total, rng, _parked(rig, stand, rng))
+    noted = drawn_notes(rig, total, rng)
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),
     ])
-    readings = rig.chain.readings_for(truth, joints)
-    run_poses = _read(rig, readings, stand, rng)
+    as_noted = rig.as_noted(noted, total)
+    readings = rig.chain.readings_for(truth, joints, as_noted)
+    run_poses = replace(_read(rig, readings, stand, rng), noted=noted)
     pose, target = np.repeat(np.arange(total), len(index)), np.tile(index, total)
-    posture = rig.chain.posture(truth, placements[stand], readings, jacobian=False)
+    posture = rig.chain.posture(truth, placements[stand], readings, False, as_noted)
     exact = posture.points(target, pose).position
     measured = exact + rng.normal(0, 1, exact.shape) * rig.shot_sd
     used = pose < poses
@@ -150,6 +152,12 @@ def drawn_parameters(rig: Rig, rng: np.random.Generator) -> np.ndarray:
     """A true machine: the template's values plus a draw for every free parameter."""
     spread = np.array([0.0 if p.held else TRUE_SPREAD[p.unit] for p in rig.parameters])
     return rig.start + rng.normal(0, 1, len(spread)) * spread
+
+
+def drawn_notes(rig: Rig, count: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """What is noted of so many poses, each word as often as another, by column that is needed."""
+    return {c.name: rng.permutation(np.resize(list(c.words.values()), count).astype(float))
+            for c in rig.needed_columns}
 
 
 def drawn_joints(

@@ -16,7 +16,8 @@ ALLOWED = {
     "spreadsheet": set(),
     "names": set(),
     "document": {"run"},
-    "run": {"chain", "spreadsheet"},
+    "entries": {"adjust", "chain"},
+    "run": {"chain", "entries", "spreadsheet"},
     "stations": {"adjust", "run"},
     "taped": {"chain"},
     "frames": set(),
@@ -32,9 +33,9 @@ ALLOWED = {
               "foretold", "layout", "machine", "names", "taped"},
     "together": {"adjust", "calibration", "chain", "judge", "layout", "machine", "run"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "judge", "plan", "spreadsheet",
-               "stations", "together", "uncertain", "edge", "foretold", "layout", "machine",
-               "taped"},
+    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
+               "spreadsheet", "stations", "together", "uncertain", "edge", "foretold", "layout",
+               "machine", "taped"},
 }
 
 
@@ -71,19 +72,34 @@ def test_imports_go_one_way(path, part):
     assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
 
 
-#: Floors of the report and what each may import of it, besides what lies on no floor.
-FLOORS = {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"}}
+#: Floors of a part and which of its floors each may import, besides what lies on no floor.
+FLOORS = {
+    "report": {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"},
+               "pages": {"words", "figures", "press", "pages"}},
+    "intake": {"geometry": {"geometry"}, "files": {"files", "geometry"},
+               "matching": {"matching", "files", "geometry"}},
+}
 
 
-@pytest.mark.parametrize("floor", FLOORS)
-def test_floors_of_the_report_rest_on_the_lower_ones(floor):
-    """Words and drawings know no page; the press knows no page that it prints."""
-    for path in (ROOT / "report" / floor).glob("*.py"):
+@pytest.mark.parametrize(("part", "floor"), [(p, f) for p in FLOORS for f in FLOORS[p]])
+def test_floors_rest_on_the_lower_ones(part, floor):
+    """Words and drawings know no page, the press knows no page that it prints; the geometry of a
+    survey knows no file, and how files are written depends on no meaning of their rows."""
+    for path in (ROOT / part / floor).glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             name = node.module if isinstance(node, ast.ImportFrom) else None
-            if name and name.startswith("calib.report."):
+            if name and name.startswith(f"calib.{part}."):
                 other = name.split(".")[2]
-                assert other not in {*FLOORS, "pages"} - FLOORS[floor], f"{path.name}: {name}"
+                assert other not in set(FLOORS[part]) - FLOORS[part][floor], f"{path.name}: {name}"
+
+
+@pytest.mark.parametrize("folder", ["intake"])
+def test_functions_fit_on_a_screen(folder):
+    """No function is longer than 60 lines."""
+    for path in (ROOT / folder).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                assert node.end_lineno - node.lineno < 60, f"{path.name}: {node.name}"
 
 
 @pytest.mark.parametrize(("path", "part"), list(modules()))

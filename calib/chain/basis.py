@@ -2,8 +2,10 @@
 
 An amount may have, besides what is the same in every pose, a parameter times the cosine or sine
 of a joint angle (an axis that runs out of true) or of the inclination of a frame's x axis above
-the horizontal (what sags under its weight). A sensor's angle may have a parameter times its
-reading (a scale) or times the reading's cosine or sine (a graduation off its centre).
+the horizontal (what sags under its weight), or times what a column of readings.csv says of the
+pose (from which side a joint came, which way it is loaded). A sensor's angle may have a parameter
+times its reading (a scale), times the reading's cosine or sine (a graduation off its centre), or
+times such a column.
 """
 
 import numpy as np
@@ -14,6 +16,9 @@ QUARTER_TURN = np.pi / 2
 #: Of an amount: function of what.
 OF_JOINT = ("cosine of joint", "sine of joint")
 OF_INCLINATION = ("cosine of inclination", "sine of inclination")
+
+#: What a column of readings.csv says of the pose.
+OF_POSE = "pose column"
 
 #: Of a sensor, functions of its own reading.
 OF_READING = ("reading", "cosine", "sine")

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.chain.basis import of_reading
+from calib.chain.basis import OF_READING, of_reading
 from calib.chain.motion import PLACEMENT
 
 # Steps of the search for the reading at an angle, and where it ends, rad.
@@ -18,7 +18,7 @@ class Sensor:
     """A reading and how it becomes a joint angle: ``kind(direction * reading + zero + varying)``.
 
     `varying` names parameters, and what each is multiplied with
-    (`calib.chain.basis.OF_READING`).
+    (`calib.chain.basis.OF_READING`, or a column of readings.csv).
     """
 
     reading: str
@@ -41,39 +41,45 @@ class Calibrated:
     ----------
     parameters : tuple of str
         Of the chain. Its local variables are these, the placement and the readings.
+    pose_columns : tuple of str
+        What is noted of a pose: the columns of `noted`, shape (n_poses, n_pose_columns).
     """
 
     sensors: tuple[Sensor, ...]
     parameters: tuple[str, ...]
+    pose_columns: tuple[str, ...] = ()
 
-    def angles(self, parameters: np.ndarray, readings: np.ndarray) -> np.ndarray:
+    def angles(self, parameters: np.ndarray, readings: np.ndarray,
+               noted: np.ndarray) -> np.ndarray:
         """Calibrated angles of readings, both of shape (n_poses, n_readings), rad."""
         angles = self._directions * readings + self._zeros @ parameters
         for s, sensor in enumerate(self.sensors):
             if sensor.varying:
-                angles[:, s] += self._varied(s, parameters, readings[:, s])[0]
+                angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
         return angles
 
-    def rates(self, s: int, parameters: np.ndarray, readings: np.ndarray) -> np.ndarray:
+    def rates(self, s: int, parameters: np.ndarray, readings: np.ndarray,
+              noted: np.ndarray) -> np.ndarray:
         """Derivative of a sensor's angle by the locals, shape (n_local,) or (n_poses, n_local)."""
         sensor = self.sensors[s]
         if not sensor.varying:
             return self.plain_rates[s]
         rates = np.tile(self.plain_rates[s], (len(readings), 1))
         rates[:, len(self.parameters) + len(PLACEMENT) + s] += self._varied(
-            s, parameters, readings[:, s])[1]
+            s, parameters, readings[:, s], noted)[1]
         for name, times in sensor.varying.items():
-            rates[:, self.parameters.index(name)] += of_reading(times, readings[:, s])[0]
+            rates[:, self.parameters.index(name)] += self._basis(times, readings[:, s], noted)[0]
         return rates
 
-    def reading_at(self, s: int, angle: np.ndarray, parameters: np.ndarray) -> np.ndarray:
+    def reading_at(self, s: int, angle: np.ndarray, parameters: np.ndarray,
+                   noted: np.ndarray) -> np.ndarray:
         """The readings at which a sensor's angle is as given, shape (n,), rad; the inverse."""
         angle = angle - self._zeros[s] @ parameters
         reading = angle * self._directions[s]
         if not self.sensors[s].varying:
             return reading
         for _ in range(_MOST_STEPS):  # Newton's
-            extra, slope = self._varied(s, parameters, reading)
+            extra, slope = self._varied(s, parameters, reading, noted)
             step = (angle - self._directions[s] * reading - extra) / (self._directions[s] + slope)
             reading = reading + step
             if np.abs(step).max(initial=0.0) < _SETTLED:
@@ -86,14 +92,20 @@ class Calibrated:
         placement = np.zeros((len(self.sensors), len(PLACEMENT)))
         return np.hstack([self._zeros, placement, np.diag(self._directions)])
 
-    def _varied(self, s, parameters, reading):
+    def _varied(self, s, parameters, reading, noted):
         """What varies in the angle, and its derivative by the reading, each of shape (n,)."""
         extra, slope = np.zeros_like(reading), np.zeros_like(reading)
         for name, times in self.sensors[s].varying.items():
-            value, rate = of_reading(times, reading)
+            value, rate = self._basis(times, reading, noted)
             size = parameters[self.parameters.index(name)]
             extra, slope = extra + size * value, slope + size * rate
         return extra, slope
+
+    def _basis(self, times, reading, noted):
+        """What a parameter is multiplied with, and its derivative by the reading, shape (n,)."""
+        if times in OF_READING:
+            return of_reading(times, reading)
+        return noted[:, self.pose_columns.index(times)], np.zeros_like(reading)
 
     @cached_property
     def _directions(self):

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.chain.basis import OF_JOINT, of_inclination, of_joint
+from calib.chain.basis import OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion
 from calib.chain.sensors import BLIND_GAIN, SENSOR_KINDS
@@ -168,9 +168,10 @@ class Chain:
     constant: np.ndarray
     coefficients: np.ndarray
     depth: dict[str, int]
+    pose_columns: tuple[str, ...] = ()
 
     @classmethod
-    def compile(cls, motions, parameters, sensors, targets) -> "Chain":
+    def compile(cls, motions, parameters, sensors, targets, pose_columns=()) -> "Chain":
         """Turn names into arrays. Names must have been checked (see `calib.chain.rig`)."""
         names = (*parameters, *PLACEMENT)
         return cls(
@@ -182,7 +183,16 @@ class Chain:
             constant=np.array([m.constant for m in motions]),
             coefficients=_coefficients(motions, names),
             depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
+            pose_columns=tuple(pose_columns),
         )
+
+    def told_by(self, column: str) -> frozenset[str]:
+        """Names of the parameters that are multiplied with a column of readings.csv."""
+        varying = [v for m in self.motions for v in m.varying
+                   if v.times == OF_POSE and v.of == column]
+        return frozenset((*(name for v in varying for name in v.by),
+                          *(name for s in self.sensors for name, times in s.varying.items()
+                            if times == column)))
 
     def moving(self, name: str) -> frozenset[str]:
         """Names of the parameters that the place of a target, or a frame's origin, depends on."""
@@ -200,7 +210,8 @@ class Chain:
                        for s in self.sensors)
         return replace(self, sensors=direct)
 
-    def posture(self, parameters, placement, readings, jacobian: bool = True) -> Posture:
+    def posture(self, parameters, placement, readings, jacobian: bool = True,
+                noted=None) -> Posture:
         """Walk the trunk for all poses.
 
         Parameters
@@ -214,6 +225,8 @@ class Chain:
             rad.
         jacobian : bool
             False leaves the derivatives out.
+        noted : ndarray, shape (n_poses, n_pose_columns), optional
+            What the columns of readings.csv say of each pose; 0, between the two, if not given.
         """
         parameters, readings = np.asarray(parameters, float), np.asarray(readings, float)
         placement = np.asarray(placement, float)
@@ -221,7 +234,8 @@ class Chain:
         n_own = len(self.parameters)
         amounts = self.constant + self.coefficients[:, :n_own] @ parameters
         amounts = amounts + placement @ self.coefficients[:, n_own:].T
-        angles = self._calibrated.angles(parameters, readings)
+        noted = self._noted(noted, n_poses)
+        angles = self._calibrated.angles(parameters, readings, noted)
 
         columns, point = _site_axes(n_poses), np.zeros((n_poses, 3))
         axes, origins = np.empty((n_poses, n_motions, 3)), np.empty((n_poses, n_motions, 3))
@@ -238,14 +252,16 @@ class Chain:
                 joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
                 amount = amount + motion.sense * joints[:, s]
                 if jacobian and s in self._rated:
-                    rate = gain[:, s, None] * self._calibrated.rates(s, parameters, readings)
+                    rate = gain[:, s, None] * self._calibrated.rates(
+                        s, parameters, readings, noted)
                     if by_up is not None:
                         rate += self._up_rates(axes, columns, by_up, rates, k)
                     joint_rates[s] = rate
                     if s not in self._steady:
                         rates[:, k] += motion.sense * rate
             for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
-                value, rate = self._basis(varying, joints, reached, joint_rates, axes, rates)
+                value, rate = self._basis(varying, joints, reached, noted, joint_rates, axes,
+                                          rates)
                 size = row[:n_own] @ parameters
                 amount = amount + size * value
                 if jacobian:
@@ -258,13 +274,15 @@ class Chain:
                 reached[motion.frame], positions[motion.frame] = columns, point
         return Posture(self, parameters, joints, gain, axes, origins, rates, reached, positions)
 
-    def readings_for(self, parameters, joints) -> np.ndarray:
+    def readings_for(self, parameters, joints, noted=None) -> np.ndarray:
         """The readings that sensors give at known joint angles; inverse of `posture`.
 
         Parameters
         ----------
         parameters : ndarray, shape (n_parameters,)
         joints : ndarray, shape (n_poses, n_readings), rad
+        noted : ndarray, shape (n_poses, n_pose_columns), optional
+            As in `posture`.
 
         Returns
         -------
@@ -273,6 +291,7 @@ class Chain:
         parameters, joints = np.asarray(parameters, float), np.asarray(joints, float)
         amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
         columns, reached = _site_axes(len(joints)), {}
+        noted = self._noted(noted, len(joints))
         readings = np.empty_like(joints)
         for k, motion in enumerate(self.motions):
             amount = np.full(len(joints), amounts[k])
@@ -280,22 +299,30 @@ class Chain:
                 s = self._sensor_index[motion.joint]
                 up = tuple(c[:, 2] for c in columns)
                 angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], up)
-                readings[:, s] = self._calibrated.reading_at(s, angle, parameters)
+                readings[:, s] = self._calibrated.reading_at(s, angle, parameters, noted)
                 amount = amount + motion.sense * joints[:, s]
             for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
                 amount = amount + row[: len(parameters)] @ parameters * self._basis(
-                    varying, joints, reached)[0]
+                    varying, joints, reached, noted)[0]
             if motion.turns:
                 columns = _turned(columns, motion.axis, amount[:, None])
             if motion.frame:
                 reached[motion.frame] = columns
         return readings
 
-    def _basis(self, varying, joints, reached, joint_rates=None, axes=None, rates=None):
+    def _noted(self, noted, n_poses):
+        if noted is None:
+            return np.zeros((n_poses, len(self.pose_columns)))
+        return np.asarray(noted, float).reshape(n_poses, len(self.pose_columns))
+
+    def _basis(self, varying, joints, reached, noted, joint_rates=None, axes=None, rates=None):
         """What a varying part is multiplied with, shape (n_poses,), and its derivative.
 
         The derivative, shape (n_poses, n_local), only with the rates of joints and motions.
         """
+        if varying.times == OF_POSE:
+            value = noted[:, self.pose_columns.index(varying.of)]
+            return value, None if rates is None else np.zeros((1, rates.shape[2]))
         if varying.times in OF_JOINT:
             s = self._sensor_index[varying.of]
             value, slope = of_joint(varying.times, joints[:, s])
@@ -320,7 +347,7 @@ class Chain:
 
     @cached_property
     def _calibrated(self):
-        return Calibrated(self.sensors, self.parameters)
+        return Calibrated(self.sensors, self.parameters, self.pose_columns)
 
     @cached_property
     def _rated(self):

@@ -1,12 +1,34 @@
 """A shipped rig with the changes of a rig file laid over it."""
 
+from collections.abc import Mapping
+
 from calib.chain.schema import MotionEntry, RigEntry
 
 #: What a rig file replaces as a whole, if it has it.
-_WHOLE = ("title", "envelope", "name", "goal", "check", "effort")
+_WHOLE = ("title", "envelope", "name", "goal", "job", "check", "effort")
 
 #: What it adds to, or replaces, key by key.
-_BY_KEY = ("sensors", "limits", "ranges", "speeds", "targets", "marks", "derived")
+_BY_KEY = ("sensors", "pose_columns", "limits", "ranges", "speeds", "targets", "marks", "derived")
+
+
+def with_sensors_of(base: RigEntry, data: Mapping) -> Mapping:
+    """The content of a rig file, its sensors completed by what those of the template say.
+
+    A sensor that the template has needs only what is different; what varies in it is added.
+    """
+    sensors = data.get("sensors")
+    if not isinstance(sensors, Mapping):
+        return data
+    completed = {}
+    for name, sensor in sensors.items():
+        if name in base.sensors and isinstance(sensor, Mapping):
+            own = base.sensors[name].model_dump(exclude_unset=True)
+            varying = sensor.get("varying", {})
+            if isinstance(varying, Mapping) and varying:
+                varying = {**own.get("varying", {}), **varying}
+            sensor = {**own, **sensor, **({"varying": varying} if varying else {})}
+        completed[name] = sensor
+    return {**data, "sensors": completed}
 
 
 def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str, str, str]]]:

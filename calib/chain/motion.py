@@ -14,7 +14,8 @@ class Varying:
     """A linear combination of rig parameters, `by`, times a function of the pose.
 
     `times` is one of `calib.chain.basis.OF_JOINT` and `of` a reading, or `times` is one of
-    `calib.chain.basis.OF_INCLINATION` and `of` a frame.
+    `calib.chain.basis.OF_INCLINATION` and `of` a frame, or `times` is `calib.chain.basis.OF_POSE`
+    and `of` a column of readings.csv.
     """
 
     by: Mapping[str, float]

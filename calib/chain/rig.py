@@ -2,7 +2,7 @@
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib import resources
 from itertools import product
@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
-from calib.chain.merging import merged
+from calib.chain.merging import merged, with_sensors_of
 from calib.chain.motion import AXES, Motion, Varying
 from calib.chain.schema import (
     UNTIL_SHOT,
@@ -77,6 +77,15 @@ class Reading:
     low: float
     high: float
     speed: float | None
+    means: str
+
+
+@dataclass(frozen=True)
+class PoseColumn:
+    """What readings.csv may note of each pose, in `words` that stand for numbers."""
+
+    name: str
+    words: Mapping[str, float]
     means: str
 
 
@@ -161,6 +170,8 @@ class Rig:
     check_tolerance : float or None
         On the 3-D miss of a check shot, m; None if not stated.
     effort : Effort
+    job : mapping of str to str
+        What is stated of the job: machine, serial, attachment, place, date, by, instrument, notes.
     """
 
     name: str
@@ -176,6 +187,8 @@ class Rig:
     effort: Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
+    job: Mapping[str, str] = field(default_factory=dict)
+    pose_columns: tuple[PoseColumn, ...] = ()
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -188,6 +201,13 @@ class Rig:
     @cached_property
     def target_names(self) -> tuple[str, ...]:
         return tuple(t.name for t in self.targets)
+
+    @cached_property
+    def needed_columns(self) -> tuple[PoseColumn, ...]:
+        """What must be noted of each pose: parameters depend on it that are not held at 0."""
+        at_work = {p.name for p in self.parameters if not p.held or p.start != 0}
+        return tuple(c for c in self.pose_columns
+                     if not at_work.isdisjoint(self.chain.told_by(c.name)))
 
     @cached_property
     def edge_targets(self) -> tuple[int, ...]:
@@ -235,6 +255,13 @@ class Rig:
         """Whether the place of a target or frame depends on a parameter held until it is shot."""
         waiting = {p.name for p in self.parameters if p.until_shot and p.held}
         return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
+
+    def as_noted(self, columns: Mapping[str, np.ndarray], count: int) -> np.ndarray:
+        """What is noted of so many poses, (count, n_pose_columns), 0 of columns that are not there.
+        """
+        nothing = np.zeros(count)
+        return np.column_stack([np.zeros((count, 0)),
+                                *(columns.get(c.name, nothing) for c in self.pose_columns)])
 
     def when_shot(self, targets: Iterable[int]) -> "Rig":
         """The rig for a run in which these targets are shot.
@@ -302,10 +329,11 @@ def rig_from_dict(data: Mapping) -> Rig:
     RigError
         With every problem found.
     """
-    entry = _checked(data)
-    problems, base = [], None
-    if entry.template is not None:
-        base = _template(entry.template)
+    named = data.get("template")
+    base = _template(named) if isinstance(named, str) and named in template_names() else None
+    entry = _checked(data if base is None else with_sensors_of(base, data))
+    problems = []
+    if base is not None:
         entry, problems = merged(base, entry)
     bad = mark_problems(entry)
     entry = with_marks(entry)
@@ -317,25 +345,26 @@ def rig_from_dict(data: Mapping) -> Rig:
 
 def _checked(data):
     try:
-        return RigEntry.model_validate(data)
+        entry = RigEntry.model_validate(data)
     except ValidationError as error:
         named = data.get("template")
         raise RigError([
             *((".".join(str(part) for part in e["loc"]), *in_words(e)) for e in error.errors()),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
+    if problems := _unknown_template(entry.template):
+        raise RigError(problems)
+    return entry
 
 
 def _unknown_template(name):
     """The problem with a template's name, if it has one."""
-    if name in template_names():
+    if name is None or name in template_names():
         return []
     return [("template", repr(name), "one of " + ", ".join(template_names()))]
 
 
 def _template(name):
-    if problems := _unknown_template(name):
-        raise RigError(problems)
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
     return RigEntry.model_validate(tomllib.loads(text))
 
@@ -353,6 +382,7 @@ def _build(entry):
         parameters=tuple(p.name for p in parameters),
         sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
         targets=targets,
+        pose_columns=tuple(entry.pose_columns),
     )
     derived = tuple(
         Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end, d.means)
@@ -369,10 +399,13 @@ def _build(entry):
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=entry.model_dump(mode="json", exclude_none=True, exclude={
-            "template": True, "motions": {"__all__": {"before", "after"}}}),
+            "template": True, "job": True, "motions": {"__all__": {"before", "after"}}}),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
+        job=entry.job.model_dump(exclude_none=True) if entry.job else {},
+        pose_columns=tuple(PoseColumn(name, c.words, c.means)
+                           for name, c in entry.pose_columns.items()),
     )
 
 

@@ -1,5 +1,6 @@
 """The shape of a rig file, checked before anything is built from it."""
 
+import datetime
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -25,6 +26,9 @@ UNTIL_SHOT = "until shot"
 
 #: A goal or tolerance beyond this is a slip of the unit, m.
 MOST_LENGTH = 1.0
+
+#: Of an entry about the job: it stands at the head of a page.
+MOST_CHARACTERS = 300
 
 
 def _length(value):
@@ -71,7 +75,7 @@ class _Strict(BaseModel):
 class VaryingEntry(_Strict):
     by: Annotated[dict[str, Number], Field(min_length=1)]
     times: Literal["cosine of joint", "sine of joint", "cosine of inclination",
-                   "sine of inclination"]
+                   "sine of inclination", "pose column"]
     of: str
 
 
@@ -123,8 +127,13 @@ class ParameterEntry(_Strict):
 class SensorEntry(_Strict):
     kind: Literal["joint", "in_boom_plane", "across"]
     zero: str | None = None
-    varying: dict[str, Literal["reading", "cosine", "sine"]] | None = None
+    varying: dict[str, str] | None = None
     direction: Literal[1, -1] = 1
+    means: str
+
+
+class PoseColumnEntry(_Strict):
+    words: Annotated[dict[str, Number], Field(min_length=2)]
     means: str
 
 
@@ -187,6 +196,31 @@ class GoalEntry(_Strict):
     edge: Length
 
 
+def _line(value):
+    """A date as TOML has it stays as it was written."""
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if not isinstance(value, str) or not value.strip() or len(value) > MOST_CHARACTERS:
+        raise ValueError(f"text in quotes, at most {MOST_CHARACTERS} characters")
+    return value.strip()
+
+
+Line = Annotated[str, BeforeValidator(_line)]
+
+
+class JobEntry(_Strict):
+    """What a reader must know of the job, none of which enters any number."""
+
+    machine: Line | None = None
+    serial: Line | None = None
+    attachment: Line | None = None
+    place: Line | None = None
+    date: Line | None = None
+    by: Line | None = None
+    instrument: Line | None = None
+    notes: Line | None = None
+
+
 class CheckEntry(_Strict):
     tolerance: Length
 
@@ -214,11 +248,13 @@ class RigEntry(_Strict):
     shots: ShotsEntry | None = None
     readings: ReadingsEntry = ReadingsEntry()
     goal: GoalEntry | None = None
+    job: JobEntry | None = None
     check: CheckEntry | None = None
     limits: dict[str, tuple[Number, Number]] = {}
     speeds: dict[str, Positive] = {}
     parameters: dict[str, ParameterEntry] = {}
     sensors: dict[str, SensorEntry] = {}
+    pose_columns: dict[str, PoseColumnEntry] = {}
     motions: list[MotionEntry] = []
     targets: dict[str, TargetEntry] = {}
     marks: dict[str, MarkEntry] = {}

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.chain.basis import OF_JOINT
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import ParameterEntry, RigEntry
 
@@ -23,6 +23,7 @@ def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[tuple[str
         *_motion_problems(entry, frames, base),
         *_target_problems(entry, frames),
         *_sensor_problems(entry),
+        *_column_problems(entry),
         *_parameter_problems(entry),
         *_named(entry),
         *(p for name, derived in entry.derived.items()
@@ -75,15 +76,18 @@ def _amount_problems(key, motion, entry):
 
 
 def _varying_problems(key, index, entry):
-    """Functions of joints and frames that the chain has not come to where they are used."""
+    """Functions of joints and frames that the chain has not come to, and of unknown columns."""
     motions, problems = entry.motions, []
     joints = [m.joint for m in motions[: index + 1] if m.joint]
     frames = [m.frame for m in motions[:index] if m.frame]
     for i, varying in enumerate(motions[index].varying or ()):
-        known, what = (joints, "a joint") if varying.times in OF_JOINT else (frames, "a frame")
-        problems += _names(f"{key}.varying.{i}.of", [varying.of], known,
-                           f"{what} of this motion or before it" if known is joints
-                           else f"{what} before this motion")
+        if varying.times in OF_JOINT:
+            known, what = joints, "a joint of this motion or before it"
+        elif varying.times in OF_INCLINATION:
+            known, what = frames, "a frame before this motion"
+        else:
+            known, what = list(entry.pose_columns), "a column under [pose_columns]"
+        problems += _names(f"{key}.varying.{i}.of", [varying.of], known, what)
     return problems
 
 
@@ -112,7 +116,19 @@ def _sensor_problems(entry):
                                "a parameter")
         problems += _names(f"sensors.{name}.varying", sensor.varying or (), entry.parameters,
                            "a parameter")
+        known = (*OF_READING, *entry.pose_columns)
+        problems += [(f"sensors.{name}.varying.{parameter}", repr(times),
+                      f"{', '.join(known[:-1])} or {known[-1]}")
+                     for parameter, times in (sensor.varying or {}).items() if times not in known]
     return problems
+
+
+def _column_problems(entry):
+    """Columns of readings.csv that mean something else already."""
+    taken = {"pose", "stand", "time", *OF_READING, *entry.sensors,
+             *(f"sd_{name}" for name in entry.sensors)}
+    return [(f"pose_columns.{name}", repr(name), "a name that readings.csv has not used yet")
+            for name in entry.pose_columns if name in taken]
 
 
 def _parameter_problems(entry):

@@ -1,5 +1,6 @@
 """All commands in one application, and faults turned into exit codes."""
 
+import gc
 import shlex
 import sys
 import traceback
@@ -40,6 +41,9 @@ COMMANDS = {
     "sheet": ("calib.cli.sheet", "sheet",
               "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
               "cautions."),
+    "entries": ("calib.cli.entries", "entries",
+                "Print an invented list of what a system asks for, or check one: is it enough for "
+                "the edge?"),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
@@ -118,6 +122,8 @@ def _common(
 def main() -> None:
     """Run the application; every fault leaves with its own exit status."""
     talk.prepare()
+    # A command ends soon, and what libraries set up stays: looking for garbage finds little.
+    gc.set_threshold(20_000, 50, 100)
     if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
         # An empty path would be the current folder: a variable of a script that was not set?
         talk.tell("Usage: one of the arguments is empty. Nothing was read or written.")
@@ -150,7 +156,8 @@ def _told(error):
                   f"Next: calib diagnose {_run_named()}")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):
-        talk.tell(f"Not determined: {error}. There is no result.")
+        talk.tell(f"Not determined: {error}. There is no result. "
+                  f"Next: calib next {_run_named()}")
         return talk.NOT_DETERMINED
     talk.tell("".join(traceback.format_exception(error)))
     talk.tell("This is a fault of the program. Please report the lines above.")

@@ -50,7 +50,7 @@ def check(
         _refuse_other(told, solution)
         allowed, source = tolerance_for(data.rig, tolerance and tolerance / 1000)
         document = checked_document(
-            solution, check_shots(solution, data.check, allowed), source)
+            solution, check_shots(solution, data.check, allowed), source, told.document)
     if json:
         talk.result_json(document)
     else:

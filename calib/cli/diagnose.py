@@ -39,13 +39,23 @@ def diagnose(
         found = explain(data)
     applied = None if apply is None else _apply(data, found, apply)
     copy = apply if applied else None
-    document = diagnosis_document(found, _next(run, found, copy), applied)
+    document = diagnosis_document(found, _next(run, found, copy, _short(data, found)), applied)
     if json:
         talk.result_json(document)
     else:
         talk.result(diagnosis_text(document))
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _short(data, found: Explanation) -> bool:
+    """Whether the run lacks shots: nothing to check it with, or an edge short of the goal."""
+    from calib.calibration import solve
+    from calib.judge.goal import edge_known
+
+    if not found.fits:
+        return found.as_it_is.dof <= 0
+    return not edge_known(solve(data), ()).met
 
 
 def _apply(data, found: Explanation, folder: Path) -> Applied | None:
@@ -69,11 +79,11 @@ def _apply(data, found: Explanation, folder: Path) -> Applied | None:
                    after=Figures(**asdict(after)))
 
 
-def _next(run: Path, found: Explanation, copy: Path | None) -> list[str]:
-    """What to type next."""
+def _next(run: Path, found: Explanation, copy: Path | None, short: bool) -> list[str]:
+    """What to type next; `short` of shots is a run that tells the edge too little, or nothing."""
     here = shlex.quote(str(run))
     if found.cause is None:
-        return [f"calib solve {here}"]
+        return [f"calib next {here}" if short else f"calib solve {here}"]
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
     if found.single_values is not None:

@@ -1,14 +1,20 @@
 """``calib sheet``: one page of values to enter, to be signed."""
 
+from __future__ import annotations
+
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
 from calib.report.words.cautions import CAUTIONS
+
+if TYPE_CHECKING:
+    from calib.document.record import ResultRecord
+    from calib.results import Result
 
 Length = StrEnum("Length", {name: name for name in LENGTHS})
 Angle = StrEnum("Angle", {name: name for name in ANGLES})
@@ -20,6 +26,11 @@ def sheet(
     out: Annotated[
         Path | None, typer.Option("--out", help="Where the sheet goes; beside the result if not "
                                   "given.")
+    ] = None,
+    entries: Annotated[
+        Path | None, typer.Option("--entries", metavar="FILE", help="What the machine's own system "
+                                  "asks for (calib entries example); that of the run folder, kept "
+                                  "in the result, if not given.")
     ] = None,
     length: Annotated[Length, typer.Option(help="Unit of lengths.")] = _MM,
     angle: Annotated[Angle, typer.Option(help="Unit of angles.")] = _DEG,
@@ -37,7 +48,8 @@ def sheet(
     from calib.run.write import write_whole
 
     read = load_result(result)
-    files = sheet_files(read.document, length.value, angle.value, length_digits, angle_digits)
+    document = read.document if entries is None else _with_entries(read, entries)
+    files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
     talk.tell("Before anyone goes to the machine:")
@@ -47,3 +59,11 @@ def sheet(
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
     if not read.document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _with_entries(read: Result, file: Path) -> ResultRecord:
+    """The document with the list of another file."""
+    from calib.report.entered import with_entries
+    from calib.run.entries_file import read_entries_file
+
+    return with_entries(read.document, read_entries_file(file, read.rig))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.beside import Beside
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
+    # Before any library is loaded: see there.
+    beside = None if no_report else Beside.start("calib.cli.half")
     from calib.report.pages.summary import summary
 
     out = out or run / "result"
@@ -55,7 +58,7 @@ def solve(
     talk.tell(f"The numbers are in {out}")
     talk.tell_all(next_commands(document, run, out))
     if not no_report:
-        draw(document, place, out)
+        draw(document, place, out, beside)
     if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -68,6 +71,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
     from calib.judge.set_aside import UnknownName
+    from calib.report.entered import with_entries
     from calib.report.record import result_document
     from calib.run.folder import read_run
     from calib.run.result_folder import replace_result, result_place
@@ -83,18 +87,21 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance))
+        if run.entries is not None:
+            document = with_entries(document, run.entries)
     talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
     return document, place
 
 
-def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
+def draw(document: ResultRecord, place: ResultPlace, out: Path, beside: Beside | None = None
+         ) -> None:
     """Draw the plots and the report of a result and put them beside its numbers."""
     from calib.cli.results import drawn_files, number_files
     from calib.run.complaints import InputError
     from calib.run.result_folder import add_to_result
 
     with talk.working("Drawing the report"):
-        files = drawn_files(document)
+        files = drawn_files(document, beside)
     try:
         talk.tell_all(add_to_result(place, number_files(document), files))
     except InputError as error:

@@ -143,4 +143,7 @@ class Taped(Record):
     rows: list[TapedRow]
     joint: Joint
     edge: SetupError
+    good_enough: Flag | None = Field(None, description="the edge error keeps the goal: at the "
+                                     "upper end of its 95 %, not even at the lower, or null "
+                                     "between the two")
     not_taped: list[Text]

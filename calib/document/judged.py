@@ -285,6 +285,9 @@ class Goal(Record):
     confidence: Chance
     sd: Unbounded = Field(description="1 sd, m; null where it can be told nowhere")
     within95: Unbounded = Field(description="m")
+    sd_in_use: Unbounded = Field(None, description="worst over the envelope with the noise of the "
+                                 "readings as well, 1 sd, m")
+    in_use95: Unbounded = Field(None, description="the same at 95 %, m")
     reach: Text | None = Field(description="where that is")
     met: Flag
 

@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from calib.document.edge import Edge, Taped
+from calib.document.entered import Entered
 from calib.document.judged import (
     Check,
     Goal,
@@ -31,6 +32,7 @@ from calib.document.solved import (
     Covariance,
     Derived,
     Fit,
+    Job,
     Machine,
     Parameter,
     Pose,
@@ -52,6 +54,9 @@ class ResultRecord(Record):
     calib: Text = Field(description="version that solved the run")
     computed_with: dict[Text, Text] = Field(description="versions that may change last digits")
     run: Run
+    fingerprint: Text = Field("", description="of the run's files and of what was set aside: the "
+                              "first 12 digits of a SHA-256; empty for a run in memory")
+    job: Job = Field(default_factory=Job)
     rig: Rig
     converged: Flag
     iterations: Count
@@ -85,6 +90,7 @@ class ResultRecord(Record):
     edge: Edge
     goal: Goal
     taped: Taped | None
+    entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: Verdict
 
     @property

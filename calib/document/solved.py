@@ -28,6 +28,19 @@ class Run(Record):
     notices: list[Text] = Field(description="what the reader remarked")
 
 
+class Job(Record):
+    """What rig.toml states of the job; null where it does not."""
+
+    machine: Text | None = None
+    serial: Text | None = None
+    attachment: Text | None = None
+    place: Text | None = None
+    date: Text | None = None
+    by: Text | None = Field(None, description="who measured")
+    instrument: Text | None = None
+    notes: Text | None = None
+
+
 class Rig(Record):
     """The rig that was solved."""
 

@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from calib.intake.columns import parse_order
-from calib.intake.lengths import parse_unit
-from calib.intake.naming import IdPattern
-from calib.intake.polar import InstrumentSds
-from calib.intake.times import ISO, TimeFormat, parse_zone
+from calib.intake.files.columns import parse_order
+from calib.intake.files.ids import IdPattern
+from calib.intake.files.lengths import parse_unit
+from calib.intake.files.times import ISO, TimeFormat, parse_zone
+from calib.intake.geometry.polar import InstrumentSds
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.text import Dialect
 

@@ -6,33 +6,22 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.intake import rows
-from calib.intake.backsights import judge_set_ups
-from calib.intake.clock import ClockOffset
-from calib.intake.conversion import (
-    Booking,
+from calib.intake.declaration import Declaration
+from calib.intake.files.pointings import Pointings, read_observations
+from calib.intake.files.points import read_points, to_site
+from calib.intake.files.times import TimeText
+from calib.intake.geometry.polar import PolarShots
+from calib.intake.matching.backsights import judge_set_ups
+from calib.intake.matching.booking import Booking, complain_of_unfound, read_booking
+from calib.intake.matching.clock import ClockOffset
+from calib.intake.matching.conversion import (
     conversion_in_words,
     scale_in_words,
     scale_point,
     shots_of_pointings,
     shots_of_points,
 )
-from calib.intake.declaration import Declaration
-from calib.intake.naming import complain_of_unfound, read_booking
-from calib.intake.observations import Pointings, read_observations
-from calib.intake.origin import distance_in_words, settle_origin
-from calib.intake.points import read_points, to_site
-from calib.intake.polar import PolarShots
-from calib.intake.readings import PoseReadings, Track, read_log, read_sheet
-from calib.intake.setups import (
-    Backsights,
-    KnownPoints,
-    SetUp,
-    place_set_ups,
-    read_given,
-    read_known,
-)
-from calib.intake.shots import (
+from calib.intake.matching.field_shots import (
     FieldShot,
     Source,
     note_outlying,
@@ -40,7 +29,17 @@ from calib.intake.shots import (
     stands_of,
     tell_copied_shots,
 )
-from calib.intake.times import TimeText
+from calib.intake.matching.known_points import (
+    Backsights,
+    KnownPoints,
+    SetUp,
+    place_set_ups,
+    read_given,
+    read_known,
+)
+from calib.intake.matching.origin import distance_in_words, settle_origin
+from calib.intake.matching.readings import PoseReadings, Track, read_log, read_sheet
+from calib.intake.run_files import run_files
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.copies import alike, complain_of_lookalikes
@@ -116,7 +115,7 @@ class Imported:
 
     def files(self) -> dict[str, str]:
         """Name to text of every file for the run folder."""
-        files = rows.run_files(self)
+        files = run_files(self)
         if self.rig_toml is not None:
             files["rig.toml"] = self.rig_toml
         return files

@@ -44,6 +44,8 @@ class EdgeKnown:
         Worst 3-D sd over the envelope, 1 sd, m; NaN if the edge can be told nowhere.
     reach : str
         Where that is.
+    sd_in_use : float
+        Worst over the envelope with the noise of the readings as well, 1 sd, m; NaN where `sd` is.
     because : tuple of Weak
         The weak combinations that it comes from, strongest first.
     """
@@ -52,12 +54,18 @@ class EdgeKnown:
     stated: bool
     sd: float
     reach: str
+    sd_in_use: float
     because: tuple[Weak, ...]
 
     @property
     def within95(self) -> float:
         """What the edge is known to at 95 %, m."""
         return TIMES_SD * self.sd
+
+    @property
+    def in_use95(self) -> float:
+        """The same with the noise of the readings, m."""
+        return TIMES_SD * self.sd_in_use
 
     @property
     def met(self) -> bool:
@@ -78,7 +86,7 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
     nodes = envelope_edge(rig, solution.parameters)
     sd = np.where(nodes.seen[:, None], nodes.sd(solution.covariance), -1.0)
     if sd.max(initial=-1.0) < 0:
-        return EdgeKnown(goal, stated, np.nan, "", ())
+        return EdgeKnown(goal, stated, np.nan, "", np.nan, ())
     node, point = np.unravel_index(np.argmax(sd), sd.shape)
     worst = float(sd[node, point])
     by_unknowns = np.zeros((3, len(solution.problem.names)))
@@ -86,7 +94,27 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
     effects = [_effect(solution, by_unknowns, w.direction) for w in weak]
     order = np.argsort([-effect for effect in effects], kind="stable")
     because = tuple(weak[i] for i in order if effects[i] ** 2 > _NAMED_SHARE * worst**2)
-    return EdgeKnown(goal, stated, worst, rig.envelope.reaches[nodes.reach[node]][0], because)
+    in_use = nodes.sd_in_use(solution.covariance, _reading_sd(solution.run))[nodes.seen]
+    return EdgeKnown(goal, stated, worst, rig.envelope.reaches[nodes.reach[node]][0],
+                     float(in_use.max()), because)
+
+
+def enough(goal: float, low: float, high: float) -> bool | None:
+    """Whether an edge error known to lie from `low` to `high` (95 %, m) keeps the goal.
+
+    None where it may or may not.
+    """
+    if high <= goal:
+        return True
+    return False if low > goal else None
+
+
+def _reading_sd(run):
+    """The sd of each reading, rad: the rig's; where it states none, that of the run's rows."""
+    own = np.where(np.isfinite(run.poses.sd), run.poses.sd, np.nan)
+    return np.array([reading.sd if reading.sd is not None
+                     else np.sqrt(np.nanmean(own[:, k] ** 2))
+                     for k, reading in enumerate(run.rig.readings)])
 
 
 def _effect(solution, by_unknowns, direction):

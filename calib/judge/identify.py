@@ -162,7 +162,8 @@ class _Candidates:
         used = np.unique(solution.run.shots.pose)
         readings = solution.adjusted_readings
         placement = solution.problem.placement(unknowns)
-        posture = rig.chain.posture(solution.parameters, placement, readings, False)
+        posture = rig.chain.posture(solution.parameters, placement, readings, False,
+                                    solution.run.noted)
         middle = np.median(posture.joints[used], axis=0)
         self.joints, self.words_of = self._far_from(rig, middle)
         self.information = self._information(solution, used, placement)

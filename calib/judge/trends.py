@@ -152,7 +152,7 @@ def _house_view(solution):
     unknowns, shots = solution.adjustment.parameters, run.shots
     placement = problem.placement(unknowns)
     posture = run.rig.chain.posture(solution.parameters, placement, solution.adjusted_readings,
-                                    False)
+                                    False, run.noted)
     points = posture.points(shots.target, shots.pose).position
     heading = placement[shots.pose, 3]
     zero, one = np.zeros(len(shots)), np.ones(len(shots))

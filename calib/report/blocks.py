@@ -47,11 +47,24 @@ class Text:
     kind: str = "plain"
 
 
+#: Marks of items that need nobody's attention.
+_CALM = ("", "passed", "notice", "yes")
+
+
 @dataclass(frozen=True)
 class Items:
-    """A list; each item has a mark in words ("passed", "FAILED", "") and its parts."""
+    """A list; each item has a mark in words ("passed", "FAILED", "yes", "") and its parts.
+
+    `leading` ones stand large, before all else.
+    """
 
     rows: tuple[tuple[str, tuple[Part, ...]], ...]
+    leading: bool = False
+
+    @staticmethod
+    def needs_attention(mark: str) -> bool:
+        """Whether an item of that mark is to be looked at."""
+        return mark not in _CALM
 
 
 @dataclass(frozen=True)

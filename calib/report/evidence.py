@@ -23,6 +23,7 @@ from calib.document.edge import (
 from calib.document.solved import Correlation, Covariance, Pose
 from calib.document.values import Axes, Components, House
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
+from calib.judge.goal import enough
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
 from calib.report.numbers import number, numbers, unit_factor
@@ -99,6 +100,13 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
     )
 
 
+def edge_enough(edge: SetupError, goal: float) -> bool | None:
+    """Whether an edge error keeps the goal, m; None where its 95 % lie on both sides of it."""
+    worst = edge.summary.worst
+    low, high = (worst, worst) if edge.worst_sd is None else (edge.worst_low95, edge.worst_high95)
+    return None if worst is None else enough(goal, low, high)
+
+
 def _share_records(nodes, other):
     found = shares(nodes, other)
     return [
@@ -140,19 +148,23 @@ def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
     return taped
 
 
-def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, used=True
-                 ) -> Taped | None:
-    """Taped against solved: the test of each value, and what the taped set-up costs at the edge."""
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, goal: float) -> Taped | None:
+    """Taped against solved: the test of each value, and what the taped set-up costs at the edge.
+
+    `goal` is what the edge must be known to at 95 %, m.
+    """
     if not len(tape.quantities):
         return None
     rig = nodes.rig
-    test = tape_test(rig, nodes.parameters, covariance, tape, used)
+    test = tape_test(rig, nodes.parameters, covariance, tape, True)
+    edge = setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape))
     return Taped(
         level=TAPE_LEVEL,
         limit=test.limit,
         rows=taped_rows(rig, test),
         joint=Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
-        edge=setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape)),
+        edge=edge,
+        good_enough=edge_enough(edge, goal),
         not_taped=[p.name for p in rig.parameters
                    if not p.held and p.name not in tape.quantities
                    and p.name in rig.moving_edge],
@@ -164,7 +176,7 @@ def pose_records(solution: Solution) -> list[Pose]:
     run, rig = solution.run, solution.rig
     posture = solution.problem.run.rig.chain.posture(
         solution.parameters, np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1)),
-        solution.readings_used, False,
+        solution.readings_used, False, run.noted,
     )
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)

@@ -161,6 +161,8 @@ def goal_record(edge: EdgeKnown) -> tables.Goal:
         confidence=0.95,
         sd=number(edge.sd),
         within95=number(edge.within95),
+        sd_in_use=number(edge.sd_in_use),
+        in_use95=number(edge.in_use95),
         reach=edge.reach or None,
         met=edge.met,
     )

@@ -3,7 +3,9 @@
 Units are those of the files: m and deg. What does not exist is None.
 """
 
+import hashlib
 import platform
+from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -22,6 +24,7 @@ from calib.document.solved import (
     Covariance,
     Derived,
     Fit,
+    Job,
     Machine,
     Parameter,
     Reading,
@@ -280,6 +283,8 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
             **{package: version(package) for package in COMPUTED_WITH},
         },
         run=Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
+        fingerprint=fingerprint(solution.run.files, chosen.aside.names),
+        job=Job(**rig.job),
         rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
         converged=True,
         iterations=solution.adjustment.iterations,
@@ -310,9 +315,24 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         plausible=plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),
         goal=goal_record(judgement.edge),
-        taped=taped_record(nodes, solution.covariance, solution.run.tape),
+        taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=verdict_record(judgement),
     )
+
+
+def fingerprint(files: Mapping[str, str], aside: Sequence[str] = ()) -> str:
+    """Of the files of a run and what was set aside: what makes one result another.
+
+    Parameters
+    ----------
+    files : mapping of str to str
+        Name to SHA-256.
+    """
+    if not files:
+        return ""
+    lines = [f"{name} {files[name]}\n" for name in sorted(files)]
+    lines += [f"without {name}\n" for name in sorted(aside)]
+    return hashlib.sha256("".join(lines).encode("utf-8")).hexdigest()[:12]
 
 
 def suspect_records(suspects: Suspects) -> list[Suspect]:

@@ -84,7 +84,10 @@ def _rig_toml(rig, warning):
         "sd = { east = 0.002, north = 0.002, up = 0.002 }\n\n"
         "[readings.sd]   # standard deviations of the readings, deg\n"
         + sds
-        + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
+        + "\n# [job]   # what a reader of report and sheet must know of the job\n"
+        '# machine = "..."\n# serial = "..."\n# attachment = "..."\n# place = "..."\n'
+        '# date = "..."\n# by = "..."\n# instrument = "..."\n# notes = "..."\n'
+        "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
         f"# {free.name} = {_shown(free)}\n\n"
         "# [ranges]   # within which a value can be, if not the template's range\n"
         f"# {free.name} = [{free.least:g}, {free.most:g}]\n\n"
@@ -119,11 +122,13 @@ def _readings(rig, warning):
         ("stand", "the parking position: a new one when the tracks moved or the house swung"),
         *((r.name, f"deg: {r.means}") for r in rig.readings),
     ]
+    noted = [(c.name, f"{' or '.join(c.words)}: {c.means}") for c in rig.pose_columns]
     return (
         "# One row per pose: what the sensors showed while its shots were taken.\n"
         + _columns(about)
         + "# Optional columns: time (such as 2031-05-04T09:30:00+02:00) and, for a reading whose\n"
-        f"# standard deviation is not that of rig.toml, sd_{rig.readings[0].name} etc., deg.\n#\n"
+        f"# standard deviation is not that of rig.toml, sd_{rig.readings[0].name} etc., deg.\n"
+        + (_columns(noted) if noted else "") + "#\n"
         + warning
         + ",".join(name for name, _ in about) + "\n"
     )

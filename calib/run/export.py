@@ -25,6 +25,11 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
     readings = pd.DataFrame({"pose": run.poses.ids, "stand": run.poses.stand})
     for i, name in enumerate(run.rig.reading_names):
         readings[name] = _fixed(np.degrees(run.poses.readings[:, i]), 3)
+    for column in run.rig.pose_columns:
+        if column.name in run.poses.noted:
+            words = {value: word for word, value in column.words.items()}
+            readings[column.name] = [words.get(value, f"{value:g}")
+                                     for value in run.poses.noted[column.name].tolist()]
     files = {
         "rig.toml": rig_toml,
         "readings.csv": head + csv_text(readings),

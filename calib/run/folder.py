@@ -7,6 +7,7 @@ from pathlib import Path
 from calib.chain.rig import Rig
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.consistency import check_together
+from calib.run.entries_file import read_entries
 from calib.run.observed import read_poses, read_shots
 from calib.run.records import Run, Tape
 from calib.run.rig_file import read_rig
@@ -18,7 +19,7 @@ from calib.run.write import finish_writing
 RIG, READINGS, SHOTS, TAPE, CHECK = (
     "rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv",
 )
-SETUPS, BACKSIGHTS = "setups.csv", "backsights.csv"
+SETUPS, BACKSIGHTS, ENTRIES = "setups.csv", "backsights.csv", "entries.toml"
 _NEEDED = {
     RIG: "a file that describes the rig",
     READINGS: "a file with one row per pose",
@@ -33,8 +34,8 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     Parameters
     ----------
     folder : Path
-        With rig.toml, readings.csv and shots.csv, perhaps tape.csv, check.csv, setups.csv and
-        backsights.csv.
+        With rig.toml, readings.csv and shots.csv, perhaps tape.csv, check.csv, setups.csv,
+        backsights.csv and entries.toml.
     check : Path, optional
         A file of check shots to read in place of check.csv.
     unfinished : bool
@@ -50,7 +51,7 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     findings = Findings()
     present = _list_folder(folder)
     content = {name: _bytes_of(folder, name, present, findings)
-               for name in (RIG, READINGS, SHOTS, TAPE, CHECK, SETUPS, BACKSIGHTS)}
+               for name in (RIG, READINGS, SHOTS, TAPE, CHECK, SETUPS, BACKSIGHTS, ENTRIES)}
     if check is not None:
         content[CHECK] = _bytes_of(check.parent, check.name, [check.name], findings)
     text = {name: None if data is None else decode(data, name, findings)
@@ -68,6 +69,7 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
         rig = rig.when_shot(shots.target.tolist())
     check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
+    entries = read(ENTRIES, read_entries, rig)
     if rig is not None:
         tape = with_known_places(tape, rig)
     if poses is not None and shots is not None:
@@ -76,7 +78,7 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     files = {name: hashlib.sha256(data).hexdigest()
              for name, data in content.items() if data is not None}
     return Run(folder, rig, poses, shots, check, tape, files,
-               tuple(str(notice) for notice in findings.notices), set_ups)
+               tuple(str(notice) for notice in findings.notices), set_ups, entries)
 
 
 def rig_from_text(text: str, file: str = RIG) -> Rig:

@@ -5,12 +5,14 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
 from calib.run.copies import complain_of_lookalikes, note_same_readings
+from calib.run.numerals import NotANumber, parse_number
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
 from calib.run.table import (
     ANGLE,
     COORDINATE,
     ID,
+    NOTE,
     NUMBER,
     READING_SD,
     SHOT_SD,
@@ -43,10 +45,12 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     rig : Rig or None
         None when rig.toml is at fault: then only ids, stands and times are looked at.
     """
-    names = () if rig is None else rig.reading_names
+    names, pose_columns, needed = ((), (), ()) if rig is None else (
+        rig.reading_names, rig.pose_columns, rig.needed_columns)
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
     columns += [Column(name, ANGLE) for name in names]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in names]
+    columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
         _complain_of_no_rows(table, "one row per pose", findings)
@@ -66,7 +70,45 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
         sd=np.array(sds).T.reshape(len(table), len(names)),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),
+        noted={c.name: _noted(c, rig, table, findings) for c in pose_columns
+               if c.name in table.texts or c in needed},
     )
+
+
+def _noted(column, rig, table, findings):
+    """What a pose column says of every pose, 0 where it says nothing that is understood."""
+    needed = column in rig.needed_columns
+    if column.name not in table.texts:
+        names = ", ".join(n for n in rig.parameter_names if n in rig.chain.told_by(column.name))
+        findings.complain(table.file, table.header_line, column.name, f'no column "{column.name}"',
+                          f"{' or '.join(column.words)} in every pose ({column.means}): {names} "
+                          "cannot be estimated without")
+        return np.zeros(len(table))
+    words = {word.casefold(): value for word, value in column.words.items()}
+    values, odd = np.zeros(len(table)), []
+    for row, cell in enumerate(table.texts[column.name]):
+        value = words.get(cell.casefold(), _number(cell))
+        if value is not None and min(words.values()) <= value <= max(words.values()):
+            values[row] = value
+        elif cell or needed:
+            odd.append(row)
+    said = ", ".join(column.words)
+    expected = f"{said}, or a number from {min(words.values()):g} to {max(words.values()):g}"
+    for row in odd if needed else ():
+        findings.complain(table.file, int(table.lines[row]), column.name,
+                          quote(table.texts[column.name][row]), expected)
+    if odd and not needed:
+        findings.note(table.file, f"column {column.name} is not used: no parameter that depends "
+                      f"on it is estimated, and {quote(table.texts[column.name][odd[0]])} is none "
+                      f"of {said}", int(table.lines[odd[0]]))
+    return values
+
+
+def _number(cell):
+    try:
+        return parse_number(cell, "," if "," in cell else ".")
+    except NotANumber:
+        return None
 
 
 def read_shots(

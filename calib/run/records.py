@@ -1,11 +1,13 @@
 """What a run holds once it has been read: SI units, site frame, ids as text."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from calib.chain.rig import Rig
+from calib.entries.listed import EntryList
 
 
 @dataclass(frozen=True)
@@ -20,6 +22,8 @@ class Poses:
     time : tuple of (str or None)
     line : tuple of int
         Line of readings.csv, for messages; 0 where there is no file.
+    noted : mapping of str to ndarray, shape (n_poses,)
+        What the pose columns that are there say (`calib.chain.rig.PoseColumn`).
     """
 
     ids: tuple[str, ...]
@@ -28,6 +32,7 @@ class Poses:
     sd: np.ndarray
     time: tuple[str | None, ...]
     line: tuple[int, ...]
+    noted: Mapping[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -179,6 +184,8 @@ class Run:
         What was tolerated, for the user to know.
     machine : Machine or None
         What is known of the machine from other shots than the run's.
+    entries : EntryList or None
+        What is to be typed into the machine, if the folder says so.
     """
 
     folder: Path
@@ -191,11 +198,17 @@ class Run:
     notices: tuple[str, ...] = ()
     set_ups: SetUps | None = None
     machine: Machine | None = None
+    entries: EntryList | None = None
 
     def __post_init__(self):
         # Which parameters are estimated may depend on what is shot: the rig suits the run's shots,
         # also those of a run made from another by leaving shots out.
         object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
+
+    @property
+    def noted(self) -> np.ndarray:
+        """What is noted of each pose, shape (n_poses, n_pose_columns); 0 where there is nothing."""
+        return self.rig.as_noted(self.poses.noted, len(self.poses.ids))
 
     def __repr__(self):
         return (f"<Run {str(self.folder)!r}: {len(self.shots)} shots, {len(self.poses.ids)} poses, "

@@ -3,6 +3,7 @@
 import math
 import re
 import tomllib
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -28,10 +29,10 @@ _KEY = re.compile(r"""\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*[A-Za-z0-
 def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
     """The rig that a rig file describes; None after complaints."""
     lines = split_lines(text)
-    data = _parsed(text, lines, file, findings)
+    data = parsed_toml(text, lines, file, findings)
     if data is None:
         return None
-    problems = list(_unshowable(data))
+    problems = list(unshowable(data))
     rig = None
     try:
         rig = rig_from_dict(data)
@@ -40,16 +41,19 @@ def read_rig(text: str, file: str, findings: Findings) -> Rig | None:
         problems += error.problems
     written = KeyLines(lines)
     for key, found, expected in problems[:_MOST_PROBLEMS]:
-        if len(found) > _LONGEST:
-            found = found[: _LONGEST - 3] + "..."
-        findings.complain(file, written.line_of(key), key, found, expected)
+        findings.complain(file, written.line_of(key), key, shortened(found), expected)
     if len(problems) > _MOST_PROBLEMS:
         findings.complain(file, None, None, f"{len(problems) - _MOST_PROBLEMS:,} problems more",
                           "a rig file")
     return None if problems else rig
 
 
-def _parsed(text, lines, file, findings):
+def shortened(found: str) -> str:
+    """What was found, not too long for a complaint."""
+    return found if len(found) <= _LONGEST else found[: _LONGEST - 3] + "..."
+
+
+def parsed_toml(text: str, lines: list[str], file: str, findings: Findings) -> dict | None:
     """What TOML makes of the text; None after a complaint."""
     if len(text) > _MOST_CHARACTERS:
         findings.complain(file, None, None, f"{len(text):,} characters",
@@ -85,7 +89,7 @@ def _values(data):
             waiting += [(f"{path}.{key}" if path else str(key), v, depth + 1) for key, v in inner]
 
 
-def _unshowable(data):
+def unshowable(data: dict) -> Iterator[tuple[str, str, str]]:
     """Text and keys with control characters: they would go to every screen and page."""
     for path, value, _ in _values(data):
         if CONTROL.search(path) or (isinstance(value, str) and CONTROL.search(value)):

@@ -63,6 +63,7 @@ _FAR = 1e8
 
 ID = Kind(False, lambda cell: bool(cell) and not (hides(cell) or _POWER.fullmatch(cell)), "an id")
 UNIT = Kind(False, lambda cell: cell.casefold() in UNITS, "a unit: " + ", ".join(UNITS))
+NOTE = Kind(False, bool, "a word")
 TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:00")
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
 NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")

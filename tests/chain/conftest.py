@@ -18,13 +18,16 @@ class Draw:
         low = np.array([r.low for r in rig.readings])
         high = np.array([r.high for r in rig.readings])
         joints = rng.uniform(low, high, (40 * poses, len(low)))
-        readings = self.chain.readings_for(self.parameters, joints)
+        choices = [sorted(c.words.values()) for c in rig.pose_columns]
+        noted = np.array([rng.choice(values, len(joints)) for values in choices]).T \
+            .reshape(len(joints), -1)
+        readings = self.chain.readings_for(self.parameters, joints, noted)
         level = np.tile(AHEAD, (len(joints), 1))
-        posture = self.chain.posture(self.parameters, level, readings, jacobian=False)
+        posture = self.chain.posture(self.parameters, level, readings, False, noted)
         told = np.abs(posture.joints - joints).max(1) < 1e-9
         good = np.flatnonzero(told & (np.abs(posture.gain) < 2.5).all(1))[:poses]
         assert len(good) == poses
-        self.joints, self.readings = joints[good], readings[good]
+        self.joints, self.readings, self.noted = joints[good], readings[good], noted[good]
         self.placement = np.column_stack([rng.uniform(-20, 20, (poses, 3)),
                                           rng.uniform(-np.pi, 3 * np.pi, poses)])
 
@@ -48,7 +51,7 @@ def numeric_derivatives():
     above rounding, while the fourth-order formula is exact to 1e-12. A derivative that is wrong
     only for tiny arguments still shows, as the difference spans them.
     """
-    def derivatives(chain, parameters, placement, readings, target, pose):
+    def derivatives(chain, parameters, placement, readings, target, pose, noted=None):
         arrays = [np.array(a, float) for a in (parameters, placement, readings)]
         blocks = []
         for array in arrays:
@@ -58,7 +61,7 @@ def numeric_derivatives():
                 total = 0.0
                 for factor, weight in ((-2, 1), (-1, -8), (1, 8), (2, -1)):
                     array[..., column] = undisturbed + factor * size
-                    posture = chain.posture(*arrays, jacobian=False)
+                    posture = chain.posture(*arrays, False, noted)
                     total = total + weight * posture.points(target, pose).position
                 array[..., column] = undisturbed
                 blocks.append(total / (12 * size))
@@ -70,11 +73,11 @@ def numeric_derivatives():
 @pytest.fixture(scope="session")
 def assert_derivatives(numeric_derivatives):
     """Compare analytic with numerical derivatives to 1e-7; a failure lists the worst."""
-    def check(chain, parameters, placement, readings, target, pose):
-        points = chain.posture(parameters, placement, readings).points(target, pose)
+    def check(chain, parameters, placement, readings, target, pose, noted=None):
+        points = chain.posture(parameters, placement, readings, noted=noted).points(target, pose)
         analytic = np.concatenate(
             [points.by_parameters, points.by_placement, points.by_readings], axis=2)
-        numeric = numeric_derivatives(chain, parameters, placement, readings, target, pose)
+        numeric = numeric_derivatives(chain, parameters, placement, readings, target, pose, noted)
         names = [*chain.parameters, "east", "north", "up", "heading",
                  *(f"{s.reading} (reading)" for s in chain.sensors)]
         assert analytic.shape == (len(target), 3, len(names))

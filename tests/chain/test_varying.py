@@ -1,10 +1,12 @@
 """Amounts and sensors that vary with the pose: values, derivatives, inverse, and recovery."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from calib.calibration import solve
-from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING, QUARTER_TURN
+from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_POSE, OF_READING, QUARTER_TURN
 from calib.chain.rig import RigError, rig_from_dict
 from calib.simulate import simulate
 
@@ -37,9 +39,10 @@ CASES = [
     *(bent(times, of) for times in OF_JOINT for of in ("boom", "house_pitch")),
     bent("sine of joint", "rotate", after="rotator"),
     bent("cosine of inclination", "stick", after="stick_end"),
-    *(with_sensor("rotate", times) for times in OF_READING),
-    *(with_sensor("boom", times, "in_boom_plane") for times in OF_READING),
-    *(with_sensor("tilt", times, "across") for times in OF_READING),
+    *(bent(OF_POSE, of) for of in ("approach", "load")),
+    *(with_sensor("rotate", times) for times in (*OF_READING, "approach")),
+    *(with_sensor("boom", times, "in_boom_plane") for times in (*OF_READING, "approach")),
+    *(with_sensor("tilt", times, "across") for times in (*OF_READING, "load")),
 ]
 
 
@@ -49,10 +52,10 @@ def test_derivatives_and_inverse(data, seed, draw, assert_derivatives):
     """By parameters, placement and readings to 1e-7; readings to joints and back to 1e-12."""
     case = draw(rig_from_dict(data), seed)
     assert_derivatives(case.chain, case.parameters, case.placement, case.readings,
-                       *case.every_target_in_every_pose())
-    posture = case.chain.posture(case.parameters, case.placement, case.readings, jacobian=False)
+                       *case.every_target_in_every_pose(), case.noted)
+    posture = case.chain.posture(case.parameters, case.placement, case.readings, False, case.noted)
     np.testing.assert_allclose(posture.joints, case.joints, rtol=0, atol=1e-12)
-    again = case.chain.readings_for(case.parameters, posture.joints)
+    again = case.chain.readings_for(case.parameters, posture.joints, case.noted)
     np.testing.assert_allclose(again, case.readings, rtol=0, atol=1e-12)
 
 
@@ -95,6 +98,8 @@ SDS = {
     (bent("cosine of inclination", "boom"), "bend"),
     (with_sensor("rotate", "cosine"), "odd"),
     (with_sensor("stick", "reading", "in_boom_plane"), "odd"),
+    (with_sensor("boom", "approach", "in_boom_plane"), "odd"),
+    (bent(OF_POSE, "load", after="stick"), "bend"),
 ])
 def test_recovery(data, name):
     """30 machines: the errors of what varies have the stated sd, below a degree."""
@@ -107,6 +112,29 @@ def test_recovery(data, name):
         assert np.degrees(sd) < 1.0
         errors.append((solution.parameters[i] - truth.parameters[i]) / sd)
     assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(1, abs=0.35)
+
+
+def test_a_direction_of_approach():
+    """A joint that came down reads half a degree less than one that came up, by a quarter each."""
+    rig = rig_from_dict(with_sensor("rotate", "approach"))
+    parameters = rig.start.copy()
+    parameters[rig.parameter_names.index("odd")] = np.radians(0.25)
+    up, down = (rig.as_noted({"approach": np.array([value])}, 1) for value in (1.0, -1.0))
+    joints = [rig.chain.posture(parameters, np.zeros((1, 4)), np.zeros((1, 7)), False, n).joints
+              for n in (up, down, None)]
+    np.testing.assert_allclose(np.degrees([j[0, -1] for j in joints]), [0.25, -0.25, 0.0])
+
+
+def test_a_sensor_of_the_template_says_only_what_is_different():
+    """Kind, zero and meaning stay; what varies is added to what varied before."""
+    rig = rig_from_dict({
+        "template": "tilt_rotator",
+        "sensors": {"boom": {"varying": {"late": "approach", "steep": "reading"}}},
+        "parameters": {"late": angle("x"), "steep": angle("y")}})
+    before = rig_from_dict({"template": "tilt_rotator"}).chain.sensors
+    boom = next(s for s in rig.chain.sensors if s.reading == "boom")
+    assert boom.varying == {"late": "approach", "steep": "reading"}
+    assert replace(boom, varying={}) == next(s for s in before if s.reading == "boom")
 
 
 def test_the_definition_makes_the_same_chain():
@@ -124,7 +152,12 @@ def test_the_definition_makes_the_same_chain():
     (bent("cosine of joint", "stick"), "motions.0.varying.0.of.stick", "'stick'",
      "a joint of this motion or before it: one of house_pitch, house_roll, boom"),
     (with_sensor("rotate", "tangent"), "sensors.rotate.varying.odd", "'tangent'",
-     "'reading', 'cosine' or 'sine'"),
+     "reading, cosine, sine, approach or load"),
+    (bent(OF_POSE, "wind"), "motions.0.varying.0.of.wind", "'wind'",
+     "a column under [pose_columns]: one of approach, load"),
+    ({"template": "tilt_rotator", "pose_columns": {"time": {
+        "words": {"early": 0, "late": 1}, "means": "x"}}},
+     "pose_columns.time", "'time'", "a name that readings.csv has not used yet"),
     ({"template": "tilt_rotator", "sensors": {"rotate": {
         "kind": "joint", "means": "x", "varying": {"od": "sine"}}}},
      "sensors.rotate.varying.od", "'od'", "a parameter: one of"),

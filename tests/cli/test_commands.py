@@ -57,7 +57,7 @@ def test_solve_writes_a_whole_result(calib_command, clean):
     """A clean run exits 0 and leaves result.json and tables that say the same."""
     status, out, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 0, err
-    assert out.startswith("Solved; every gate passed.")
+    assert out.startswith("Enter these values: every gate passed.\nTrust the edge to ")
     document = json.loads((clean.parent / "out/result.json").read_text("utf-8"))
     parameters = pd.read_csv(clean.parent / "out/parameters.csv").set_index("name")
     for record in document["parameters"]:

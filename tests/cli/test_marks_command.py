@@ -33,7 +33,7 @@ means = "line of the antennas, from the boom plane"
 
 def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypatch):
     """Nothing is said of an antenna that is not shot, nor of the line to it."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
     run = read_run(folder)
     rig = run.rig
     solution, target = solve(run), rig.target_names.index("left_antenna")

@@ -52,6 +52,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "check": ["run/result"],
         "report": ["run/result"],
         "sheet": ["run/result"],
+        "entries": ["example"],
         "compare": ["run/result", "demo/result"],
         "drift": ["run/result", "demo/result"],
         "history": ["."],

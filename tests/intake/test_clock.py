@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calib.chain.rig import rig_from_dict
-from calib.intake.clock import NoOffset, estimate, estimate_from_track, movement
+from calib.intake.matching.clock import NoOffset, estimate, estimate_from_track, movement
 from calib.simulate import simulate
 from tests.conftest import STANDARD
 

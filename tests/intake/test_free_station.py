@@ -7,8 +7,14 @@ import pytest
 from scipy.optimize import least_squares
 
 from calib.calibration import solve
-from calib.intake.polar import InstrumentSds, PolarShots, distance_sd, points, shot_covariance
-from calib.intake.station import Given, NoStation, approximate, solve_station
+from calib.intake.geometry.free_station import Given, NoStation, approximate, solve_station
+from calib.intake.geometry.polar import (
+    InstrumentSds,
+    PolarShots,
+    distance_sd,
+    points,
+    shot_covariance,
+)
 from calib.run.records import SetUps
 from calib.simulate import simulate
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.intake.declaration import declare
-from calib.intake.points import read_points
+from calib.intake.files.points import read_points
 from calib.run.complaints import Findings
 from tests.intake.corpus import BASE, HEADER, LXML_TWO, PLAIN, PNEZ, SEMI, XML
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from calib.intake.declaration import declare, profile_toml, read_profile
-from calib.intake.naming import read_booking
-from calib.intake.observations import read_observations
-from calib.intake.readings import read_log, read_sheet
-from calib.intake.setups import read_given, read_known
+from calib.intake.files.pointings import read_observations
+from calib.intake.matching.booking import read_booking
+from calib.intake.matching.known_points import read_given, read_known
+from calib.intake.matching.readings import read_log, read_sheet
 from calib.run.complaints import Findings, InputError
 from tests.intake.test_fuzz import damaged
 from tests.intake.test_log import HEAD, lines_of, shot

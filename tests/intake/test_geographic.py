@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.intake.geographic import (
+from calib.intake.geometry.geographic import (
     WGS84,
     Ellipsoid,
     geocentric,

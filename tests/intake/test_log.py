@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-import calib.intake.log as log_module
+import calib.intake.files.log as log_module
 from calib.intake.declaration import declare
-from calib.intake.log import gather, read_layout
-from calib.intake.naming import Booked
-from calib.intake.readings import read_log
-from calib.intake.shots import FieldShot, Source
-from calib.intake.still import dwell
-from calib.intake.times import TimeFormat
+from calib.intake.files.ids import Booked
+from calib.intake.files.log import gather, read_layout
+from calib.intake.files.times import TimeFormat
+from calib.intake.matching.dwell import dwell
+from calib.intake.matching.field_shots import FieldShot, Source
+from calib.intake.matching.readings import read_log
 from calib.run.complaints import Findings
 
 START = 1_935_640_800.0  # 2031-05-04T06:00:00Z

@@ -6,10 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.intake.naming import (
-    Booked,
-    IdPattern,
-    PatternText,
+from calib.intake.files.ids import Booked, IdPattern, PatternText
+from calib.intake.matching.booking import (
     book_by_pattern,
     book_by_sheet,
     complain_of_unfound,

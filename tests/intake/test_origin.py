@@ -9,7 +9,7 @@ import pytest
 
 from calib.chain.rig import rig_from_dict
 from calib.intake.declaration import declare
-from calib.intake.origin import settle_origin
+from calib.intake.matching.origin import settle_origin
 from calib.run.complaints import Findings
 from tests.conftest import STANDARD
 from tests.intake.field_files import NAMES, imported, job_lines

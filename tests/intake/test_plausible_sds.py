@@ -3,7 +3,7 @@
 import pytest
 
 from calib.intake.declaration import DeclarationError, declare
-from calib.intake.points import read_points
+from calib.intake.files.points import read_points
 from calib.run.complaints import Findings
 from calib.run.rig_file import read_rig
 from tests.intake.field_files import RIG_TOML

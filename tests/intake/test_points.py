@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calib.intake.declaration import declare
-from calib.intake.points import read_points
+from calib.intake.files.points import read_points
 from calib.run.complaints import Findings
 
 FOOT = 0.3048

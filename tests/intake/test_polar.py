@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import covariance_matrix, ufloat, umath
 
-from calib.intake.faces import disagreeing, face_means
-from calib.intake.polar import (
+from calib.intake.geometry.faces import disagreeing, face_means
+from calib.intake.geometry.polar import (
     InstrumentSds,
     PolarShots,
     jacobian,
@@ -15,7 +15,7 @@ from calib.intake.polar import (
     set_up_jacobian,
     shot_covariance,
 )
-from calib.intake.pooling import pool
+from calib.intake.geometry.pooling import pool
 
 SDS = InstrumentSds(
     direction=np.radians(5 / 3600), zenith=np.radians(7 / 3600), distance=0.002, distance_ppm=2.0,

@@ -4,10 +4,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.intake.columns import parse_order
 from calib.intake.declaration import declare, profile_toml, read_profile
-from calib.intake.lengths import METRES, to_metres
-from calib.intake.points import read_points
+from calib.intake.files.columns import parse_order
+from calib.intake.files.lengths import METRES, to_metres
+from calib.intake.files.points import read_points
 from calib.run.complaints import Findings
 
 DELIMITERS = {",": ["."], ";": [".", ","], "\t": [".", ","], " ": ["."]}

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.intake.times import SECONDS, TimeFormat, TimeText, parse_zone
+from calib.intake.files.times import SECONDS, TimeFormat, TimeText, parse_zone
 
 MOMENTS = st.datetimes(datetime(1971, 1, 1), datetime(2190, 1, 1))
 

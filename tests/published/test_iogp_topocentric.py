@@ -8,7 +8,7 @@ figures are from memory; pyproj gives the same to the millimetre.
 import numpy as np
 import pyproj
 
-from calib.intake.geographic import geocentric, to_local
+from calib.intake.geometry.geographic import geocentric, to_local
 
 POINT = np.array([np.radians(53 + 48 / 60 + 33.820 / 3600),
                   np.radians(2 + 7 / 60 + 46.380 / 3600), 73.0])

@@ -10,8 +10,8 @@ the rounding of its azimuth to a second. Figures recalled wrongly would not.
 import numpy as np
 import pytest
 
-from calib.intake.angles import parse_dms
-from calib.intake.polar import PolarShots, points
+from calib.intake.files.angles import parse_dms
+from calib.intake.geometry.polar import PolarShots, points
 
 #: Azimuth, length, departure, latitude.
 SIDES = [

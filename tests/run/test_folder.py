@@ -89,6 +89,62 @@ def test_extra_columns_are_kept_out_with_a_notice(folder):
     )
 
 
+PLAY = """
+[parameters.stick_play]
+unit = "deg"
+start = 0
+means = "half the play of the stick"
+
+[[motions]]
+rotate = "y"
+after = "stick"
+varying = [{ by = { stick_play = 1 }, times = "pose column", of = "load" }]
+"""
+
+
+def _with_load(folder, *cells):
+    """A column load, the cells in turn; an effect that depends on it is estimated."""
+    rows = folder["readings.csv"].splitlines()
+    folder["readings.csv"] = "\n".join(
+        [f"{rows[0]},load",
+         *(f"{row},{cells[i % len(cells)]}" for i, row in enumerate(rows[1:]))]) + "\n"
+
+
+def test_a_pose_column_in_words_and_numbers(folder):
+    """Words in any capitals; numbers between them; kept in the run, in the rig's order."""
+    folder.append("rig.toml", PLAY)
+    _with_load(folder, "hanging", "Resting", "0", "0.5")
+    run = folder.read()
+    assert run.notices == ()
+    assert run.poses.noted["load"][:5].tolist() == [-1, 1, 0, 0.5, -1]
+    assert [c.name for c in run.rig.pose_columns] == ["approach", "load"]
+    assert run.noted[:4].tolist() == [[0, -1], [0, 1], [0, 0], [0, 0.5]]
+
+
+def test_a_pose_column_that_is_missing_or_wrong(folder):
+    """A parameter that depends on it needs it in every pose."""
+    folder.append("rig.toml", PLAY)
+    assert folder.complaints() == [
+        'readings.csv line 1, column load: found no column "load", expected hanging or resting in '
+        "every pose (the attachment hangs free or rests its weight on the ground): stick_play "
+        "cannot be estimated without"]
+    _with_load(folder, "hanging", "", "up", "2")
+    assert folder.complaints()[:3] == [
+        f"readings.csv line {line}, column load: found {found}, "
+        "expected hanging, resting, or a number from -1 to 1"
+        for line, found in ((3, "nothing"), (4, '"up"'), (5, '"2"'))]
+
+
+def test_a_pose_column_that_nothing_depends_on(folder):
+    """It does no harm, whatever stands in it; what is understood is kept."""
+    _with_load(folder, "hanging", "3 t of gravel")
+    run = folder.read()
+    assert run.poses.noted["load"][:2].tolist() == [-1, 0]
+    assert run.notices == (
+        "readings.csv line 3: column load is not used: no parameter that depends on it is "
+        'estimated, and "3 t of gravel" is none of hanging, resting',)
+
+
 def test_own_sds_and_covariances(folder):
     """Cells of a row win over the rig file; empty ones leave it to the rig file."""
     lines = folder["shots.csv"].rstrip("\n").split("\n")

@@ -7,12 +7,13 @@ import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.chain import Chain
-from calib.chain.rig import Rig, rig_from_dict
+from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
 from calib.report.figures.cells import Lattice
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN
-from calib.report.numbers import SHOWN, unit_factor, value_and_sd
+from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.solved_machine import rig_and_parameters
 
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {
@@ -61,13 +62,6 @@ class Skeleton:
         """The motion at which the last long link ends."""
         length = np.linalg.norm(np.diff(self.origins, axis=0), axis=1)
         return int(np.flatnonzero(length >= LINK_SHARE * length.max())[-1]) + 1
-
-
-def rig_and_parameters(document: ResultRecord) -> tuple[Rig, np.ndarray]:
-    """The rig of a result and its parameters in m and rad."""
-    rig = rig_from_dict(document.rig.definition)
-    values = {p.name: p.value / unit_factor(p.unit) for p in document.parameters}
-    return rig, np.array([values[name] for name in rig.parameter_names])
 
 
 def drawing_posture(rig: Rig) -> np.ndarray:

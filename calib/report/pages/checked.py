@@ -10,19 +10,23 @@ from rich.table import Table
 from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
 from calib.document.checked import CheckTold
+from calib.document.record import ResultRecord
 from calib.judge.check import Checked, common_offset
 from calib.judge.gates import ERROR_RATE
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
+from calib.report.words.requirement import three_sentences
 
 #: A check shot further out than this share of good ones is marked.
 LEVEL = 0.001
 
 
-def checked_document(solution: Solution, check: Checked, source: str) -> CheckTold:
+def checked_document(solution: Solution, check: Checked, source: str, result: ResultRecord
+                     ) -> CheckTold:
     """The record of the check with a sentence, whether sds explain the misses, and cautions.
 
+    `result` is what is checked, `solution` the same solved again.
     `passed` needs both: every miss within the tolerance, which came from `source`, and no common
     offset beyond chance.
     """
@@ -38,6 +42,7 @@ def checked_document(solution: Solution, check: Checked, source: str) -> CheckTo
     return CheckTold(**{
         **dict(record),
         "passed": record.passed and not alike,
+        "requirement": [str(sentence) for sentence in three_sentences(result)],
         "says": says,
         "tolerance_source": source,
         "further_out_than_their_sds_allow": surprising,
@@ -49,7 +54,8 @@ def checked_document(solution: Solution, check: Checked, source: str) -> CheckTo
 def checked_text(document: CheckTold) -> str:
     """For the terminal."""
     out = Console(file=io.StringIO(), width=100, no_color=True, highlight=False, markup=False)
-    out.print(document.says)
+    for sentence in (*document.requirement, document.says):
+        out.print(sentence)
     out.print(f"Tolerance: {1000 * document.tolerance:.0f} mm on the 3-D miss "
               f"({document.tolerance_source}).")
     table = Table(box=SIMPLE_HEAD, pad_edge=False)

@@ -24,6 +24,7 @@ from calib.report.pages.glossary import glossary
 from calib.report.pages.provenance import provenance
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
+from calib.report.words.requirement import three_sentences
 from calib.report.words.status import left_out, mark
 
 #: Tables of shots and readings show at most so many rows: all suspects, then the worst.
@@ -56,16 +57,21 @@ def verdict(document) -> Section:
     said = document.verdict
     gates = tuple(
         ("passed" if gate.passed else "FAILED", words(f"{gate.name}: {gate.says}"))
-        for gate in said.gates
+        for gate in sorted(said.gates, key=lambda gate: gate.passed)
     )
     aside = left_out(document)
-    return Section("verdict", "Verdict", (
-        Text(words(said.says), "lead"), *((Text(words(aside), "lead"),) if aside else ()),
+    return Section("verdict", "Decision", (
+        answers(document), *((Text(words(aside), "lead"),) if aside else ()),
         Items(gates), *(Text(words(note)) for note in said.notes),
         Text(words(said.shared_by), "note"), *_key_numbers(document),
         Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
                    "are further down."), "note"),
     ))
+
+
+def answers(document: ResultRecord) -> Items:
+    """The three sentences that stand on top everywhere."""
+    return Items(tuple((a.answer, a.parts) for a in three_sentences(document)), leading=True)
 
 
 def _key_numbers(document):

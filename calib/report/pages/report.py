@@ -1,28 +1,48 @@
 """The report of a result: report.html and report.pdf from the document of result.json alone."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from calib.document.record import ResultRecord
 from calib.report.figures.drawings import drawings
 from calib.report.pages.contents import NamedPosture, contents
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
+from calib.report.words.job import fingerprint_words, job_line
 
 
-def report_files(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> dict[str, bytes]:
-    """Name to content of both forms of the report; `named` are postures that were asked for."""
+def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
+                 pictures: Mapping[str, str] | None = None) -> dict[str, bytes]:
+    """Name to content of both forms of the report.
+
+    Parameters
+    ----------
+    document : ResultRecord
+    named : sequence of NamedPosture
+        That were asked for.
+    pictures : mapping of str to str, optional
+        Name to SVG of every picture, if they are drawn already.
+    """
     sections = contents(document, named)
     title, subtitle = headings(document)
-    pictures = drawings(document, sections)
-    html = page("report.html.j2", document, title, subtitle, sections, pictures=pictures)
+    pictures = drawings(document, sections) if pictures is None else pictures
+    html = page("report.html.j2", document, title, subtitle, sections, pictures=pictures,
+                foot=foot(document))
     return {"report.html": html.encode("utf-8"),
-            "report.pdf": report_pdf(title, subtitle, sections, pictures)}
+            "report.pdf": report_pdf(title, subtitle, sections, pictures, foot=foot(document))}
+
+
+def foot(document: ResultRecord) -> str:
+    """What ties every page to its result; empty for a run in memory."""
+    digits = fingerprint_words(document)
+    return f"Inputs {digits}: the fingerprint in result.json." if digits else ""
 
 
 def headings(document: ResultRecord) -> tuple[str, str]:
     """Title and subtitle of the report."""
     title, stands = document.rig.title, len(document.stands)
+    line = job_line(document)
     return (f"Calibration of {title[0].lower()}{title[1:]}",
-            f"From {len(document.shots)} shots in {len(document.shot_poses)} poses, {stands} "
+            (f"{line}. " if line else "")
+            + f"From {len(document.shots)} shots in {len(document.shot_poses)} poses, {stands} "
             f"{'stand' if stands == 1 else 'stands'}. "
             f"Made with calib {document.calib}.")

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.adjust.spectrum import Direction
+from calib.chain.basis import OF_READING
 from calib.chain.motion import PLACEMENT, Motion
 from calib.chain.rig import Parameter, Rig
 from calib.judge.structure import Structure
@@ -35,6 +36,9 @@ def rig_sections(rig: Rig) -> list[Section]:
         Table("Targets", ("name", "on", "from the frame's origin", "means"),
               [[t.name, t.frame, _motions(t.motions) or "at it", t.means + _ways(t)]
                for t in rig.targets], wide=(2, 3)),
+        *((Table("What readings.csv may note of a pose", ("column", "in words", "means"),
+                 [[c.name, " or ".join(c.words), c.means] for c in rig.pose_columns], wide=(2,)),)
+          if rig.pose_columns else ()),
         *((Table("Quantities computed from them, joints at zero", ("name", "unit", "means"),
                  [[d.name, d.unit, d.means] for d in rig.derived], wide=(2,)),)
           if rig.derived else ()),
@@ -136,7 +140,8 @@ def _parameter(p: Parameter):
 
 
 def _also(reading):
-    return "".join(f"; and {name} times its {times}" for name, times in reading.varying.items())
+    return "".join(f"; and {name} times {'its ' if times in OF_READING else ''}{times}"
+                   for name, times in reading.varying.items())
 
 
 def _ways(target):

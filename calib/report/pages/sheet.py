@@ -4,10 +4,14 @@ from calib.document.record import ResultRecord
 from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
 from calib.report.figures import views
 from calib.report.figures.drawings import drawings
+from calib.report.pages.contents import answers
+from calib.report.pages.entries import entries_section
+from calib.report.pages.report import foot
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.job import job_line
 from calib.report.words.status import left_out, not_to_enter
 
 
@@ -26,15 +30,15 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)
     sections = sheet_sections(document, write)
-    title = "Set-up sheet: " + document.rig.title
-    subtitle = f"{document.verdict.says} {left_out(document)}".rstrip()
+    title = "Job sheet: " + document.rig.title
+    subtitle = " ".join(filter(None, (job_line(document), left_out(document))))
     warning, pictures = not_to_enter(document), drawings(document, sections)
     return {
         "sheet.html": page(
             "report.html.j2", document, title, subtitle, sections, pictures=pictures,
-            contents=False, cls="sheet", warning=warning).encode("utf-8"),
+            contents=False, cls="sheet", warning=warning, foot=foot(document)).encode("utf-8"),
         "sheet.pdf": report_pdf(title, subtitle, sections, pictures, tight=True,
-                                warning=warning),
+                                warning=warning, foot=foot(document)),
     }
 
 
@@ -75,6 +79,7 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
     files = document.run.files
     source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
     sections = [
+        Section("decision", "Decision", (answers(document),)),
         Section("values", "Values to enter", (
             Table("Positive as described and as drawn below; sd is one standard deviation",
                   ("quantity", "value", "sd", "unit", "positive means"), rows, wide=(4,)),
@@ -97,6 +102,9 @@ def sheet_sections(document: ResultRecord, write) -> list[Section]:
             Signature(("machine", "entered by", "date")),
         )),
     ]
+    to_type = entries_section(document)
+    if to_type is not None:
+        sections.insert(1, to_type)
     empty = {name for name, rows in (("by-hand", checks), ("marks", marks)) if not rows}
     return [s for s in sections if s.name not in empty]
 

@@ -9,6 +9,8 @@ from rich.table import Table
 from calib.document.record import ResultRecord
 from calib.report.judged import judged_lines
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.words.job import job_line
+from calib.report.words.requirement import three_sentences
 from calib.report.words.status import mark
 
 WIDTH = 100
@@ -17,7 +19,10 @@ WIDTH = 100
 def summary(document: ResultRecord) -> str:
     """Verdict, parameters, fit and worst shots as plain text, at most 100 columns wide."""
     out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
-    out.print(document.verdict.says)
+    for sentence in three_sentences(document):
+        out.print(str(sentence))
+    if line := job_line(document):
+        out.print(f"{line[0].upper()}{line[1:]}.")
     for reason in document.verdict.reasons:
         out.print(f"- {reason}")
     out.print(_parameter_table(document.parameters))

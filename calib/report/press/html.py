@@ -15,11 +15,12 @@ from calib.report.figures.style import for_screen
 
 def page(template: str, document, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
-         warning: str = "", pictures: Mapping[str, str] | None = None, **more) -> str:
+         warning: str = "", foot: str = "", pictures: Mapping[str, str] | None = None,
+         **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
 
-    A `warning` stands in a box above everything. `pictures` are the drawings of the sections where
-    they are made already.
+    A `warning` stands in a box above everything, a `foot` on every sheet of paper. `pictures` are
+    the drawings of the sections where they are made already.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
@@ -33,7 +34,7 @@ def page(template: str, document, title: str, subtitle: str,
     return _environment().get_template(template).render(
         title=title, subtitle=subtitle, sections=sections, drawn=drawn,
         css=Markup(_text("page.css")), script=Markup(_text("sort.js")), contents=contents, cls=cls,
-        warning=warning, **more,
+        warning=warning, foot=foot, **more,
     )
 
 

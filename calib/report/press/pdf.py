@@ -74,8 +74,8 @@ def block_record(block: Block) -> dict:
         case Text():
             return {"kind": "text", "style": block.kind, "text": joined(block.parts)}
         case Items():
-            return {"kind": "items", "rows": [
-                {"mark": mark, "text": joined(parts), "bad": mark not in ("", "passed", "notice")}
+            return {"kind": "items", "leading": block.leading, "rows": [
+                {"mark": mark, "text": joined(parts), "bad": block.needs_attention(mark)}
                 for mark, parts in block.rows]}
         case Table():
             return _table(block)

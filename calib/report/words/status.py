@@ -2,15 +2,12 @@
 
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
+from calib.report.words.requirement import enter
 
 
 def not_to_enter(document: ResultRecord) -> str:
     """The warning of a result whose verdict failed, with the gates; empty if it passed."""
-    said = document.verdict
-    if said.passed:
-        return ""
-    failed = ", ".join(gate.name for gate in said.gates if not gate.passed)
-    return f"Do not enter these values as they are. Failed: {failed}."
+    return "" if document.verdict.passed else str(enter(document))
 
 
 def left_out(document: ResultRecord) -> str:

@@ -1,0 +1,56 @@
+"""``calib entries``: a list of what a positioning system asks for, and whether it is enough."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+
+
+class Action(StrEnum):
+    """What to do with a list of entries."""
+
+    EXAMPLE = "example"
+    CHECK = "check"
+
+
+def entries(
+    action: Annotated[Action, typer.Argument(
+        help="example: print a list to change (invented). check: whether a list determines where "
+             "the edge is, or what it leaves out.")],
+    file: Annotated[Path | None, typer.Argument(
+        metavar="FILE", help="The list, such as entries.toml of a run folder.")] = None,
+    name: Annotated[str | None, typer.Argument(
+        metavar="RIG", help="The name of a shipped rig, a rig file, or a run folder; the folder "
+        "that FILE is in if not given.")] = None,
+) -> None:
+    """Print an invented list of what a system asks for, or check one: is it enough for the edge?
+
+    A run folder with entries.toml keeps the list in result.json: calib sheet and calib confirm
+    then need the result alone.
+    """
+    from importlib import resources
+
+    if action is Action.EXAMPLE:
+        talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
+        return
+    if file is None:
+        raise typer.BadParameter("calib entries check needs a FILE, and a RIG unless a run folder "
+                                 "holds it")
+    from calib.edge import envelope_edge
+    from calib.report.entered import determined_at
+    from calib.report.pages.entries import determined_sections
+    from calib.report.press.terminal import plain
+    from calib.run.entries_file import read_entries_file
+    from calib.run.machine import described
+
+    rig = described(name or str(file.parent))
+    listed = read_entries_file(file, rig)
+    found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
+    talk.result(plain(determined_sections(rig, listed, found)))
+    if not found.complete:
+        raise typer.Exit(talk.NOT_DETERMINED)

@@ -1,0 +1,366 @@
+"""A list of entries for a rig: the values that a system asks for, and their derivatives."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from calib.chain.chain import Target
+from calib.chain.derived import derived_values
+from calib.chain.motion import Motion
+from calib.chain.rig import Rig
+from calib.entries.schema import (
+    ALONG,
+    ANGLES,
+    SIZE,
+    STEP,
+    EntriesError,
+    EntrySchema,
+    ListSchema,
+    checked,
+    sound_entries,
+)
+
+_HOUSE = np.array([0.0, 0.0, 0.0, np.pi / 2])
+
+#: Points nearer than this have no direction, m.
+_NO_LENGTH = 1e-9
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A length or angle between points of the machine at a posture.
+
+    Attributes
+    ----------
+    what : str
+        "distance"; "ahead", "left", "above" along the axes; "bearing" left of the first axis seen
+        along the third; "inclination" towards the third axis; "angle" at the corner.
+    start, end : str
+        Targets or frames.
+    corner, axes : str or None
+        `axes` is a frame; None: the levelled house.
+    joints : ndarray, shape (n_readings,)
+        Joint angles, rad.
+    """
+
+    what: str
+    start: str
+    end: str
+    corner: str | None
+    axes: str | None
+    joints: np.ndarray
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One value as it is typed: ``sign * quantity / size + plus``.
+
+    Attributes
+    ----------
+    name, unit : str
+        As the list has them.
+    kind : str
+        "m" or "deg".
+    size : float
+        m or rad per unit.
+    step : float
+        Smallest that can be typed, in the unit.
+    weights : mapping of str to float, or None
+        A sum of parameters and derived quantities; None for a `measure`.
+    """
+
+    name: str
+    unit: str
+    kind: str
+    size: float
+    sign: float
+    plus: float
+    step: float
+    weights: Mapping[str, float] | None
+    measure: Measure | None
+
+    def rounded(self, value: float) -> float:
+        """The nearest value that can be typed."""
+        return float(np.round(value / self.step) * self.step)
+
+    @property
+    def decimals(self) -> int:
+        """How many a value is typed with."""
+        return next((k for k in range(10)
+                     if abs(self.step * 10**k - round(self.step * 10**k)) < 1e-9), 10)
+
+    def text(self, value: float) -> str:
+        """A value as it is typed.
+
+        Examples
+        --------
+        >>> boom = Entry("boom", "mm", "m", 0.001, 1.0, 0.0, 0.5, {"boom_length": 1.0}, None)
+        >>> boom.text(5702.26), boom.text(-0.1)
+        ('5702.5', '0.0')
+        """
+        shown = f"{self.rounded(value):.{self.decimals}f}"
+        return shown.removeprefix("-") if float(shown) == 0 else shown
+
+
+@dataclass(frozen=True)
+class EntryList:
+    """All values that a system asks for.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+    known : mapping of str to float
+        Parameters that the system takes for granted, m or rad.
+    definition : mapping
+        As in the file; `entry_list` makes the same list from it.
+    """
+
+    title: str
+    entries: tuple[Entry, ...]
+    known: Mapping[str, float]
+    definition: Mapping
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        return tuple(e.name for e in self.entries)
+
+    @cached_property
+    def steps(self) -> np.ndarray:
+        """Shape (n,), in the entries' own units."""
+        return np.array([e.step for e in self.entries])
+
+    @cached_property
+    def turns(self) -> np.ndarray:
+        """A whole turn in the unit of each entry, shape (n,); inf for a length."""
+        return np.array([2 * np.pi / e.size if e.kind == "deg" else np.inf for e in self.entries])
+
+
+def entry_list(data: Mapping, rig: Rig) -> EntryList:
+    """The list that a mapping describes, for a rig.
+
+    Parameters
+    ----------
+    data : mapping
+        As ``tomllib`` gives entries.toml.
+
+    Raises
+    ------
+    EntriesError
+        With every problem found.
+    """
+    problems, schema = [], None
+    try:
+        schema = checked(data)
+        problems += _known_problems(schema, rig)
+    except EntriesError as error:
+        problems += error.problems
+    sound = sound_entries(data)
+    problems += _repeated(sound)
+    for i, entry in sound.items():
+        problems += _problems(entry, f"entry.{i}", rig)
+    if problems or schema is None:
+        raise EntriesError(problems)
+    units = {p.name: p.unit for p in rig.parameters}
+    return EntryList(
+        title=schema.title or "",
+        entries=tuple(_entry(entry, rig) for entry in schema.entry),
+        known={name: np.radians(value) if units[name] == "deg" else value
+               for name, value in schema.known.items()},
+        definition=schema.model_dump(by_alias=True, exclude_defaults=True),
+    )
+
+
+def parameter_list(rig: Rig) -> EntryList:
+    """The rig's own parameters that move the edge, in mm and hundredths of a degree."""
+    asked = [p for p in rig.parameters if p.name in rig.moving_edge]
+    return entry_list({"title": "the rig's own parameters", "entry": [
+        {"name": p.name, "unit": "deg" if p.unit == "deg" else "mm", "is": p.name}
+        for p in asked]}, rig)
+
+
+def _repeated(entries: Mapping[int, EntrySchema]):
+    seen: set[str] = set()
+    for i, entry in entries.items():
+        if entry.name.casefold() in seen:
+            yield f"entry.{i}.name", repr(entry.name), "each name once"
+        seen.add(entry.name.casefold())
+
+
+def _known_problems(schema: ListSchema, rig: Rig):
+    for name in schema.known:
+        if name not in rig.parameter_names:
+            yield (f"known.{name}", repr(name),
+                   "a parameter of the rig: " + ", ".join(rig.parameter_names))
+
+
+def _problems(entry: EntrySchema, key: str, rig: Rig):
+    """What an entry names that the rig does not have."""
+    units = _units(rig)
+    kind = "deg" if entry.unit in ANGLES else "m"
+    if entry.measure is not None:
+        if (entry.measure in ALONG) != (kind == "m"):
+            yield f"{key}.unit", repr(entry.unit), f"the unit of a {entry.measure}"
+        points = (*rig.target_names, *rig.chain.depth)
+        for part, name in (("from", entry.from_), ("to", entry.to), ("corner", entry.corner)):
+            if name is not None and name not in points:
+                yield f"{key}.{part}", repr(name), "a target, mark or frame: " + ", ".join(points)
+        if entry.axes is not None and entry.axes not in rig.chain.depth:
+            yield f"{key}.axes", repr(entry.axes), "a frame: " + ", ".join(rig.chain.depth)
+        for joint in entry.at:
+            if joint not in rig.reading_names:
+                yield f"{key}.at.{joint}", repr(joint), "a joint: " + ", ".join(rig.reading_names)
+        return
+    part = "sum" if entry.sum is not None else "is"
+    for name in _weights(entry):
+        if name not in units:
+            yield (f"{key}.{part}", repr(name), "a parameter or derived quantity of the rig: "
+                   + ", ".join(units))
+        elif units[name] != kind:
+            what = "an angle" if units[name] == "deg" else "a length"
+            yield f"{key}.unit", repr(entry.unit), f"a unit of {what}, as {name} is"
+
+
+def _entry(schema: EntrySchema, rig: Rig) -> Entry:
+    measure = None
+    if schema.measure is not None and schema.from_ is not None and schema.to is not None:
+        joints = np.radians([schema.at.get(name, 0.0) for name in rig.reading_names])
+        measure = Measure(schema.measure, schema.from_, schema.to, schema.corner, schema.axes,
+                          joints)
+    return Entry(
+        name=schema.name, unit=schema.unit, kind="deg" if schema.unit in ANGLES else "m",
+        size=SIZE[schema.unit], sign=float(schema.sign), plus=schema.plus,
+        step=schema.round or STEP[schema.unit],
+        weights=None if measure is not None else _weights(schema), measure=measure)
+
+
+def _weights(schema: EntrySchema) -> dict[str, float]:
+    return schema.sum or {str(schema.is_): 1.0}
+
+
+def _units(rig: Rig) -> dict[str, str]:
+    """Of everything that can be summed."""
+    return {p.name: p.unit for p in rig.parameters} | {d.name: d.unit for d in rig.derived}
+
+
+def entry_values(rig: Rig, entries: EntryList, parameters: np.ndarray
+                 ) -> tuple[np.ndarray, np.ndarray]:
+    """What the system asks for, of a machine, not rounded.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (p,)
+        m or rad.
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        In the entries' own units.
+    gradient : ndarray, shape (n, p)
+        Per m or rad.
+    """
+    n, p = len(entries.entries), len(parameters)
+    quantity, gradient = np.zeros(n), np.zeros((n, p))
+    own = {name: i for i, name in enumerate((*rig.parameter_names, *(d.name for d in rig.derived)))}
+    sums = [i for i, e in enumerate(entries.entries) if e.weights is not None]
+    if sums:
+        weights = np.zeros((len(sums), len(own)))
+        for row, i in enumerate(sums):
+            for name, weight in (entries.entries[i].weights or {}).items():
+                weights[row, own[name]] = weight
+        derived, by_parameters = derived_values(rig, parameters)
+        quantity[sums] = weights @ np.append(parameters, derived)
+        gradient[sums] = weights @ np.vstack([np.eye(p), by_parameters])
+    measured = [(i, e.measure) for i, e in enumerate(entries.entries) if e.measure is not None]
+    if measured:
+        rows = [i for i, _ in measured]
+        quantity[rows], gradient[rows] = _measured(rig, parameters, [m for _, m in measured])
+    scale = np.array([e.sign / e.size for e in entries.entries])
+    return (scale * quantity + np.array([e.plus for e in entries.entries]),
+            scale[:, None] * gradient)
+
+
+def _measured(rig, parameters, measures):
+    """Values in m and rad, and their gradients; each measure at its own posture."""
+    chain, index = _with_axes(rig)
+    n = len(measures)
+    posture = chain.posture(parameters, np.tile(_HOUSE, (n, 1)),
+                            np.array([m.joints for m in measures]))
+
+    def points(names):
+        found = posture.points(np.array([index[name] for name in names]), np.arange(n))
+        return found.position, found.by_parameters
+
+    begin, by_begin = points([m.start for m in measures])
+    end, by_end = points([m.end for m in measures])
+    corner, by_corner = points([m.corner or m.start for m in measures])
+    axes = [_axis(points, measures, k) for k in range(3)]
+    values, gradients = np.empty(n), np.empty((n, len(parameters)))
+    for i, m in enumerate(measures):
+        if m.what == "angle":
+            values[i], gradients[i] = _angle_at(
+                begin[i] - corner[i], end[i] - corner[i],
+                by_begin[i] - by_corner[i], by_end[i] - by_corner[i])
+            continue
+        arm, by_arm = end[i] - begin[i], by_end[i] - by_begin[i]
+        parts = [(axis[i] @ arm, axis[i] @ by_arm + arm @ by_axis[i]) for axis, by_axis in axes]
+        values[i], gradients[i] = _of_line(m.what, parts)
+    return values, gradients
+
+
+def _axis(points, measures, k):
+    """The axis `k` that each measure is taken along, shape (n, 3), and its derivatives."""
+    framed = [m.axes is not None for m in measures]
+    some = next((m.axes for m in measures if m.axes), None)
+    unit = np.tile(np.eye(3)[k], (len(measures), 1))
+    if some is None:
+        return unit, np.zeros((len(measures), 3, 1))
+    names = [m.axes or some for m in measures]
+    origin, by_origin = points([(name, None) for name in names])
+    tip, by_tip = points([(name, k) for name in names])
+    framed = np.array(framed)
+    return (np.where(framed[:, None], tip - origin, unit),
+            np.where(framed[:, None, None], by_tip - by_origin, 0.0))
+
+
+def _of_line(what, parts):
+    """A length or angle of a line with components `parts`, each with its gradient."""
+    (x, dx), (y, dy), (z, dz) = parts
+    if what in ("ahead", "left", "above"):
+        return parts[("ahead", "left", "above").index(what)]
+    if what == "distance":
+        length = np.sqrt(x**2 + y**2 + z**2)
+        return length, (x * dx + y * dy + z * dz) / max(length, _NO_LENGTH)
+    flat = np.hypot(x, y)
+    if what == "bearing":
+        return np.arctan2(y, x), (x * dy - y * dx) / max(flat**2, _NO_LENGTH**2)
+    d_flat = (x * dx + y * dy) / max(flat, _NO_LENGTH)
+    return np.arctan2(z, flat), (flat * dz - z * d_flat) / max(flat**2 + z**2, _NO_LENGTH**2)
+
+
+def _angle_at(a, b, da, db):
+    """The angle between two arms, and its gradient."""
+    la, lb = (max(float(np.linalg.norm(v)), _NO_LENGTH) for v in (a, b))
+    cosine = a @ b / (la * lb)
+    sine = max(float(np.linalg.norm(np.cross(a, b))) / (la * lb), _NO_LENGTH)
+    d_cosine = ((b / (la * lb) - cosine * a / la**2) @ da
+                + (a / (la * lb) - cosine * b / lb**2) @ db)
+    return float(np.arctan2(sine, cosine)), -d_cosine / sine
+
+
+def _with_axes(rig):
+    """The chain given joint angles directly; index of targets, of frames' origins, and of a point
+    a metre along each axis of each frame."""
+    direct = rig.chain.with_direct_joints
+    named: list[tuple[object, Target]] = [(t.name, t) for t in direct.targets]
+    for frame in direct.depth:
+        origin = Target(frame, frame, (), "origin of a frame")
+        named += [(frame, origin), ((frame, None), origin)]
+        named += [((frame, k), Target(f"{frame} axis {k}", frame,
+                                      (Motion(turns=False, axis=k, constant=1.0),), ""))
+                  for k in range(3)]
+    index: dict[object, int] = {}
+    for i, (name, _) in enumerate(named):
+        index.setdefault(name, i)  # a target of the same name as a frame wins
+    return replace(direct, targets=tuple(t for _, t in named)), index

@@ -1,0 +1,121 @@
+"""The shape of a list of entries, checked before anything is computed from it."""
+
+from contextlib import suppress
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from calib.chain.length import FRACTIONS
+from calib.chain.schema import Number, Positive, in_words
+
+LENGTHS, ANGLES = ("mm", "cm", "m", "ft", "in"), ("deg", "gon", "rad")
+
+#: SI (m or rad) per unit.
+SIZE = {
+    **{unit: FRACTIONS[unit][0] / FRACTIONS[unit][1] for unit in LENGTHS},
+    "deg": np.pi / 180, "gon": np.pi / 200, "rad": 1.0,
+}
+
+#: The smallest step that can be typed where the list does not say, by unit: a millimetre or less,
+#: a hundredth of a degree or less (common practice, no source).
+STEP = {"mm": 1.0, "cm": 0.1, "m": 0.001, "ft": 0.001, "in": 0.01,
+        "deg": 0.01, "gon": 0.01, "rad": 0.0001}
+
+#: Measures of one line, in lengths and in angles.
+ALONG, TURNED = ("distance", "ahead", "left", "above"), ("bearing", "inclination", "angle")
+
+#: Most entries of a list.
+MOST = 200
+
+
+class EntriesError(Exception):
+    """A list of entries that cannot be used.
+
+    Attributes
+    ----------
+    problems : list of (key, found, expected)
+        Key path such as ``entry.3.unit``, the text found there, what was expected.
+    """
+
+    def __init__(self, problems):
+        self.problems = list(problems)
+        super().__init__("; ".join(f"{key}: found {found}, expected {expected}"
+                                   for key, found, expected in self.problems))
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+
+class EntrySchema(_Strict):
+    """One value that somebody types."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    unit: Literal["mm", "cm", "m", "ft", "in", "deg", "gon", "rad"]
+    sign: Literal[1, -1] = 1
+    plus: Number = 0.0
+    round: Positive | None = None
+    is_: str | None = Field(None, alias="is")
+    sum: Annotated[dict[str, Number], Field(min_length=1)] | None = None
+    measure: Literal["distance", "ahead", "left", "above", "bearing", "inclination",
+                     "angle"] | None = None
+    from_: str | None = Field(None, alias="from")
+    to: str | None = None
+    corner: str | None = None
+    axes: str | None = None
+    at: dict[str, Number] = {}
+
+    @model_validator(mode="after")
+    def _one_meaning(self):
+        given = [key for key, value in (("is", self.is_), ("sum", self.sum),
+                                        ("measure", self.measure)) if value is not None]
+        if len(given) != 1:
+            raise ValueError('one of "is", "sum" and "measure", to say what it is')
+        if self.measure is None and (self.from_ or self.to or self.corner or self.axes or self.at):
+            raise ValueError('"from", "to", "corner", "axes" and "at" only with a "measure"')
+        if self.measure is not None and not (self.from_ and self.to):
+            raise ValueError('"from" and "to" with a "measure"')
+        if (self.corner is not None) != (self.measure == "angle"):
+            raise ValueError('a "corner" with measure "angle", and with no other')
+        return self
+
+
+class ListSchema(_Strict):
+    """A whole list."""
+
+    title: Annotated[str, Field(max_length=200)] | None = None
+    known: dict[str, Number] = {}
+    entry: Annotated[list[EntrySchema], Field(min_length=1, max_length=MOST)]
+
+
+def checked(data) -> ListSchema:
+    """The list that a mapping describes, in itself; not yet whether a rig has what it names.
+
+    Raises
+    ------
+    EntriesError
+    """
+    try:
+        return ListSchema.model_validate(data)
+    except ValidationError as error:
+        raise EntriesError(
+            (".".join(str(part) for part in e["loc"]), *_in_words(e)) for e in error.errors()
+        ) from None
+
+
+def sound_entries(data) -> dict[int, EntrySchema]:
+    """The entries of a mapping that are in order by themselves, by their number."""
+    entries = data.get("entry")
+    sound = {}
+    for i, entry in enumerate(entries if isinstance(entries, list) else ()):
+        with suppress(ValidationError):
+            sound[i] = EntrySchema.model_validate(entry)
+    return sound
+
+
+def _in_words(error):
+    found, expected = in_words(error)
+    if error["type"] == "value_error" and isinstance(error["input"], dict):
+        found = "keys " + ", ".join(error["input"])
+    return found, expected

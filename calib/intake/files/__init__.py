@@ -1,0 +1,1 @@
+"""How field files are written: text to named columns, numbers, angles, times and units."""

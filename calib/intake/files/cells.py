@@ -1,0 +1,142 @@
+"""Cells of an export to numbers: each bad one a complaint, all at once."""
+
+import numpy as np
+
+from calib.intake.files import angles
+from calib.intake.files.columns import COLUMNS
+from calib.intake.files.delimited import Export
+from calib.intake.files.header_units import contradicts, known_unit
+from calib.run.complaints import Findings, quote
+from calib.run.numerals import (
+    DROPPED,
+    NotANumber,
+    dropped_digits,
+    hides,
+    parse_number,
+    without_decimals,
+)
+
+FAR = 1e8
+"""No site grid puts a point farther, in any unit: beyond lies a typing error."""
+
+_CHANCE = 1e-5
+"""Of taking decimal degrees for degrees, minutes and seconds: a pair of digits is below 60 in 6 of
+10 cases, each different pair counted once."""
+
+
+def numbers(
+    export: Export, name: str, findings: Findings, *, needed: bool = True,
+    low: float = -FAR, high: float = FAR, hint: str = "",
+) -> np.ndarray:
+    """A column as written, shape (n,); NaN where empty (if not `needed`) or at fault.
+
+    `hint` says what a number beyond `low` and `high` may come from.
+    """
+    cells = export.columns[name]
+    values = np.full(len(cells), np.nan)
+    for row, cell in enumerate(cells):
+        if not cell and not needed:
+            continue
+        try:
+            value = parse_number(cell, export.dialect.decimal)
+        except NotANumber as error:
+            findings.complain(export.file, export.lines[row], name, quote(cell), error.expected)
+            continue
+        if low <= value <= high and dropped_digits(cell, export.dialect.decimal):
+            findings.complain(export.file, export.lines[row], name, quote(cell), DROPPED)
+        elif low <= value <= high:
+            values[row] = value
+        else:
+            findings.complain(export.file, export.lines[row], name, quote(cell),
+                              f"a number from {low:g} to {high:g}"
+                              + (f" ({hint})" if hint else ""))
+    for row in without_decimals(cells, export.dialect.decimal):
+        findings.note(export.file, f"column {name}: {quote(cells[row])} has no decimals where the "
+                      "others have three or more", export.lines[row])
+    return values
+
+
+def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np.ndarray:
+    """A column of angles in the declared unit, rad, 0 to a full circle."""
+    if unit in ("deg", "gon"):
+        full = 360.0 if unit == "deg" else 400.0
+        return angles.angle(numbers(export, name, findings, low=-full, high=full), unit)
+    parse = angles.parse_dms if unit == "dms" else angles.parse_packed_dms
+    cells = export.columns[name]
+    values = np.full(len(cells), np.nan)
+    for row, cell in enumerate(cells):
+        if export.dialect.decimal == ",":
+            cell = cell.replace(",", ".")
+        try:
+            values[row] = parse(cell)
+        except angles.AngleText as error:
+            findings.complain(export.file, export.lines[row], name, quote(cell), str(error))
+    beyond = np.abs(values) > 2 * np.pi
+    for row in np.flatnonzero(beyond):
+        findings.complain(export.file, export.lines[row], name, quote(cells[row]),
+                          "an angle of at most 360 degrees")
+    return np.where(beyond, np.nan, values)
+
+
+def complain_of_packed(export: Export, name: str, findings: Findings) -> None:
+    """Complain of decimal degrees that can all be degrees, minutes and seconds in one number."""
+    digits = [cell.partition(export.dialect.decimal)[2] for cell in export.columns[name]]
+    minutes, seconds = ({d[i:i + 2] for d in digits if len(d) >= 4} for i in (0, 2))
+    if any(part.isdecimal() and int(part) > 59 for part in minutes | seconds):
+        return
+    if 0.6 ** (len(minutes) + len(seconds)) < _CHANCE:
+        findings.complain(
+            export.file, export.lines[0], name,
+            f"{len(digits)} angles with no minute and no second above 59 if read as DDD.MMSS",
+            "decimal degrees (--angles packed-dms if these are degrees, minutes and seconds)")
+
+
+def texts(export: Export, name: str) -> tuple[str, ...]:
+    """A text column, "" where the export does not have it."""
+    return export.columns.get(name, ("",) * len(export))
+
+
+def complain_of_empty(export: Export, name: str, findings: Findings) -> None:
+    """Complain of every cell of a text column that is empty or holds what does not show."""
+    for line, cell in zip(export.lines, export.columns[name], strict=True):
+        if not cell or hides(cell):
+            findings.complain(export.file, line, name, quote(cell), f"a {name}")
+
+
+def complain_of_other_delimiters(export: Export, name: str, findings: Findings) -> None:
+    """Complain of ids that hold what parts the columns of other files: a row that was torn."""
+    others = {",", ";", "\t"} - {export.dialect.delimiter}
+    for line, cell in zip(export.lines, export.columns[name], strict=True):
+        if others & set(cell):
+            findings.complain(export.file, line, name, quote(cell),
+                              "an id without a delimiter in it (--delimiter says which it is)")
+
+
+def check_header_units(
+    export: Export, unit: str, angles_in: str | None, findings: Findings
+) -> None:
+    """Complain where the header states another unit than the declared one.
+
+    Parameters
+    ----------
+    unit : str
+        Of lengths, as declared.
+    angles_in : str or None
+        Of angles, as declared.
+    """
+    declared = {"length": unit, "covariance": unit, "angle": angles_in or "deg", "degrees": "deg"}
+    for name, said in export.units.items():
+        kind = COLUMNS[name].kind
+        if kind not in declared or not said:
+            continue
+        known = known_unit(said)
+        if known is None:
+            findings.note(export.file, f"{quote(said)} in the header of column {name} is no unit "
+                          f"known here: read in {declared[kind]}", export.header)
+        elif contradicts(known, declared[kind]):
+            findings.complain(export.file, export.header, name, f"({said}) in the header",
+                              f"the declared unit {declared[kind]}")
+    for line, said in export.remarks:
+        if line != export.header and contradicts(said, unit):
+            findings.complain(export.file, line, None, f"a line that says {said}",
+                              f"the declared unit {unit}")

@@ -1,0 +1,385 @@
+"""An exported delimited file to named columns of text, every row with its line.
+
+Nothing is dropped without a word: job lines, footers and extra columns are skipped with a notice,
+and only where they cannot be rows.
+"""
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from calib.intake.files.columns import COLUMNS, SKIP, header_name
+from calib.intake.files.dialect import detect, holds
+from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
+from calib.intake.files.torn import complain_of_torn
+from calib.run.complaints import Findings, quote
+from calib.run.numerals import is_number
+from calib.run.text import (
+    STRICT,
+    Dialect,
+    Row,
+    decode,
+    note_commented,
+    read_grid,
+    split_cells,
+    split_lines,
+)
+
+
+@dataclass(frozen=True)
+class Export:
+    """The rows of a file as text.
+
+    Attributes
+    ----------
+    columns : dict of str to tuple of str
+        By our names, one cell per row.
+    lines : tuple of int
+    order : tuple of str
+        What each column of the file was taken for.
+    raw : tuple of str
+        The rows as they stand in the file.
+    header : int or None
+        Line of the header, be it one in other words.
+    units : dict of str to str
+        Units that the header states, by our names.
+    remarks : tuple of (int, str)
+        Lines with words that state a unit of length, and which.
+    """
+
+    file: str
+    dialect: Dialect
+    columns: dict[str, tuple[str, ...]]
+    lines: tuple[int, ...]
+    order: tuple[str, ...]
+    raw: tuple[str, ...]
+    header: int | None
+    units: dict[str, str]
+    remarks: tuple[tuple[int, str], ...] = ()
+
+    def __len__(self):
+        return len(self.lines)
+
+    def __contains__(self, name):
+        return name in self.columns
+
+
+def read_export(
+    data: bytes,
+    file: str,
+    findings: Findings,
+    *,
+    order: tuple[str, ...] | None,
+    needed: tuple[str, ...],
+    dialect: Dialect | None = None,
+) -> Export | None:
+    """Read a delimited file.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    order : tuple of str or None
+        Declared columns (`columns.parse_order`); None: the header must name them.
+    needed : tuple of str
+        Columns that must be there; those that hold numbers tell a row from other lines.
+
+    Returns
+    -------
+    Export or None
+        None after a complaint about the file as a whole. Rows at fault are left out of it,
+        each with its complaint.
+    """
+    text = decode(data, file, findings)
+    if text is not None and dialect is None:
+        dialect = detect(text, file, order, needed, findings)
+        if dialect not in (None, STRICT):
+            findings.note(file, f"read with {dialect}")
+    if text is None or dialect is None:
+        return None
+    grid = read_grid(text, file, findings, dialect=dialect)
+    if grid is None:
+        return None
+    note_commented(grid, findings)
+    rows = list(grid.rows)
+    header = _find_header(rows)
+    order, units = _order_and_units(header, order, rows[0], file, findings)
+    if order is None or not _complete(order, needed, file, findings):
+        return None
+    kept, header, units = _sorted_rows(rows, header, order, units, needed, grid, text, findings)
+    if not kept:
+        return None
+    columns = {
+        name: tuple(row.cells[i] if i < len(row.cells) else "" for row in kept)
+        for i, name in enumerate(order) if name != SKIP
+    }
+    lines, all_lines = tuple(row.line for row in kept), split_lines(text)
+    return Export(file, grid.dialect, columns, lines, order,
+                  tuple(all_lines[n - 1].strip() for n in lines),
+                  header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _sorted_rows(rows, header, order, units, needed, grid, text, findings):
+    """The rows that hold points, the header and its units; complains if there are none."""
+    file = grid.file
+    if header is not None:
+        rows = [row for row in rows if row is not header]
+        _note_unused(header, order, file, findings)
+    sorter = _Sorter(file, order, needed, grid.dialect, findings)
+    kept = sorter.sort(rows, text)
+    if header is None and sorter.worded is not None:
+        header = sorter.worded
+        units = {name: said for name, cell in zip(order, header.cells, strict=False)
+                 if name != SKIP and (said := unit_stated(cell))}
+    complain_of_torn(kept, order, grid.dialect, file, findings)
+    if not kept and not findings.complaints:
+        findings.complain(file, None, None, "no row of numbers", "at least one point")
+    return kept, header, units
+
+
+def _remarks(all_lines, rows, dialect):
+    """Units of length that job lines, comments and commented headers state."""
+    found = []
+    for line in sorted(set(range(1, len(all_lines) + 1)) - set(rows)):
+        text = all_lines[line - 1].lstrip("# \t")
+        said = unit_in_remark(text)
+        named = [header_name(cell) for cell in split_cells(text, dialect.delimiter) or ()]
+        if said is None and sum(name is not None for name, _ in named) >= 2:
+            units = [known_unit(unit) for name, unit in named
+                     if unit and name and COLUMNS[name].kind == "length"]
+            said = next((unit for unit in units if unit), None)
+        if said is not None:
+            found.append((line, said))
+    return tuple(found)
+
+
+def _shape(cell: str) -> str:
+    """What kind of characters an id is made of: 9 for digits, a for letters."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
+
+
+def _find_header(rows: list[Row]) -> Row | None:
+    """The first of the leading lines in which two cells or more are names of columns we know."""
+    for row in rows[:20]:
+        if sum(header_name(cell)[0] is not None for cell in row.cells) >= 2:
+            return row
+    return None
+
+
+def _order_and_units(header, order, first, file, findings):
+    """What each column is, and the units stated; None after a complaint."""
+    if header is None:
+        if order is None:
+            findings.complain(
+                file, first.line, None, quote(" ".join(first.cells)),
+                "a header naming the columns (such as point, northing, easting, height), "
+                "or the order declared with --order")
+        return order, {}
+    named, units = _named(header)
+    if order is not None and not _agree(order, named):
+        findings.complain(
+            file, header.line, None,
+            "a header saying " + ", ".join(n for n in named if n != SKIP),
+            "what was declared: " + ", ".join(order))
+        return None, units
+    return order or named, units
+
+
+def _named(header):
+    names, units = [], {}
+    for cell in header.cells:
+        name, unit = header_name(cell)
+        # The second of two alike is left to `_complete` to complain of.
+        names.append(name or SKIP)
+        if name and unit:
+            units[name] = unit
+    return tuple(names), units
+
+
+def _note_unused(header, order, file, findings):
+    """Say which named columns are not used."""
+    unused = [cell for i, cell in enumerate(header.cells)
+              if cell and (i >= len(order) or order[i] == SKIP)]
+    if unused:
+        findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused),
+                      header.line)
+
+
+def _agree(order, named):
+    """Whether a header contradicts the declared order: a name we know in another place."""
+    return all(
+        said in (SKIP, declared) or declared == SKIP or _alike(said, declared)
+        for declared, said in zip(order, named, strict=False)
+    )
+
+
+def _alike(said, declared):
+    heights = {"up", "ellipsoidal_height"}
+    return {said, declared} <= heights
+
+
+def _complete(order, needed, file, findings):
+    missing = [name for name in needed if name not in order]
+    twice = sorted({n for n in order if n != SKIP and order.count(n) > 1})
+    for name in missing:
+        findings.complain(
+            file, None, name, "columns " + ", ".join(n for n in order if n != SKIP),
+            f"a column for {name} (headers such as "
+            + ", ".join(COLUMNS[name].headers[:3]) + ", or --order)",
+        )
+    for name in twice:
+        findings.complain(file, None, name, "two columns of that meaning", "one (use --order)")
+    return not missing and not twice
+
+
+class _Sorter:
+    """Tells rows from job lines, footers and damaged rows. Not for outside use."""
+
+    def __init__(self, file, order, needed, dialect, findings):
+        self.file, self.order, self.dialect, self.findings = file, order, dialect, findings
+        # Degrees, minutes and seconds are no plain numbers: any digit will do for an angle.
+        self.numbers = [
+            (i, COLUMNS[n].kind) for i, n in enumerate(order)
+            if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
+        ]
+        self.worded: Row | None = None
+        self.shapes: set[str] = set()
+        # Free text may be missing at the end of a line, or hold delimiters of its own.
+        self.loose = len(order)
+        while self.loose and order[self.loose - 1] in ("description", SKIP):
+            self.loose -= 1
+
+    def sort(self, rows, text):
+        full = [row for row in rows if self._numbers_in(row) == len(self.numbers)]
+        if not full:
+            self._complain_of_all(rows)
+            return []
+        width = Counter(len(row.cells) for row in full).most_common(1)[0][0]
+        first, last = full[0].line, full[-1].line
+        self.shapes = {_shape(row.cells[0]) for row in full} if self.order[0] == "point" else set()
+        kept, skipped = [], []
+        above = [row for row in rows if row.line < first]
+        if above and self._only_words(above[-1]):
+            self.findings.note(self.file, "skipped, taken for a header in other words: "
+                               + quote(self.dialect.delimiter.join(above[-1].cells)),
+                               above[-1].line)
+            self.worded = above[-1]
+            rows = [row for row in rows if row is not self.worded]
+        loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
+        for row in rows:
+            where = "above" if row.line < first else "below" if row.line > last else "among"
+            verdict = self._verdict(row, width, loose_numbers, where)
+            if verdict is None:
+                kept.append(row)
+            elif verdict == "skip":
+                skipped.append(row)
+            else:
+                self.findings.complain(self.file, row.line, None,
+                                       quote(self.dialect.delimiter.join(row.cells)), verdict)
+        for row in skipped:
+            self.findings.note(self.file, "skipped, not a row of numbers: "
+                               + quote(self.dialect.delimiter.join(row.cells)), row.line)
+        self._note_extra_columns(kept, width)
+        if kept and kept[-1] is rows[-1]:
+            self._check_end(kept, text)
+        return kept
+
+    def _complain_of_all(self, rows):
+        row = rows[0] if rows else None
+        self.findings.complain(
+            self.file, row.line if row else None, None,
+            quote(self.dialect.delimiter.join(row.cells)) if row else "no rows",
+            "rows with numbers for "
+            + ", ".join(self.order[i] for i, _ in self.numbers)
+            + f" ({self.dialect})",
+        )
+
+    def _verdict(self, row, width, loose_numbers, where):
+        """None to keep a row, "skip" to skip it, else what was expected of it."""
+        cells = len(row.cells)
+        if cells == width or (self._fits_loosely(row, width) and not loose_numbers):
+            blank = all(not row.cells[i] for i, _ in self.numbers if i < cells)
+            if blank and where != "among" and cells == width:
+                return "skip"
+            return None
+        numbers = self._numbers_in(row)
+        any_number = any(self._number(c) for c in row.cells)
+        # Job lines may hold a number or two; below the rows a short line may be a damaged one.
+        few = numbers < 2 and (cells < width if where == "above" else cells <= 2)
+        if self._begins_like(row, where, width):
+            few, any_number = False, True
+        if not any_number or (where != "among" and few):
+            return "skip"
+        return f"{width} cells as in the other rows, not {cells}"
+
+    def _begins_like(self, row, where, width):
+        """Whether a line begins with an id like those of the rows, or has a first number above
+        them: a row with a cell lost, or two."""
+        shape, first = _shape(row.cells[0]), self.numbers[0][0]
+        if any(shape.startswith(s) for s in self.shapes if "9" in s and s != "9"):
+            return len(row.cells) > 1
+        return len(row.cells) >= width - 1 and (shape in self.shapes or (
+            where == "above" and first < len(row.cells) and self._number(row.cells[first])))
+
+    def _only_words(self, row):
+        """Whether a line has a word, without a digit, wherever a row has a number."""
+        cells = [row.cells[i] for i, _ in self.numbers if i < len(row.cells)]
+        return len(cells) == len(self.numbers) and all(
+            cell[:1].isalpha() and not re.search(r"\d", cell)
+            and cell.casefold() not in ("nan", "inf", "infinity", "na", "none", "null")
+            for cell in cells)
+
+    def _fits_loosely(self, row, width):
+        return (len(row.cells) >= self.loose and self.loose < len(self.order)
+                and self._numbers_in(row) == len(self.numbers))
+
+    def _numbers_in(self, row):
+        return sum(
+            i < len(row.cells)
+            and holds(row.cells[i], kind, self.dialect)
+            for i, kind in self.numbers
+        )
+
+    def _number(self, cell):
+        return is_number(cell, self.dialect.decimal)
+
+    def _note_extra_columns(self, kept, width):
+        """Columns beyond the order: text is skipped with a notice, numbers must be declared."""
+        extra = range(len(self.order), width)
+        if not kept or not extra:
+            return
+        filled = [(row, i) for row in kept for i in extra if i < len(row.cells) and row.cells[i]]
+        numeric = [(row, i) for row, i in filled if self._number(row.cells[i])]
+        if numeric:
+            row, i = numeric[0]
+            self.findings.complain(
+                self.file, row.line, str(i + 1), quote(row.cells[i]),
+                f"no number beyond the {len(self.order)} columns declared (name it in --order, "
+                "or put - there to skip it)",
+            )
+        elif filled:
+            self.findings.note(
+                self.file, f"columns after the first {len(self.order)} not used ("
+                f"{quote(filled[0][0].cells[filled[0][1]])} and the like)")
+
+    def _check_end(self, kept, text):
+        """A last line without line end may have been cut while the file was being written."""
+        if text.endswith(("\n", "\r")):
+            return
+        last, width = kept[-1], len(kept[-1].cells)
+        decimals = {self._decimals(row.cells[width - 1]) for row in kept[:-1]
+                    if len(row.cells) == width}
+        own = self._decimals(last.cells[-1])
+        if len(decimals) == 1 and own < next(iter(decimals)):
+            self.findings.complain(
+                self.file, last.line, None, quote(last.cells[-1]),
+                f"{next(iter(decimals))} decimals as in the other rows (the file has no line end "
+                "there: was it still being written?)")
+        else:
+            self.findings.note(self.file, "the last line has no line end: check that it is whole",
+                               last.line)
+
+    def _decimals(self, cell):
+        if not self._number(cell):
+            return -1
+        return len(cell.partition(self.dialect.decimal)[2])

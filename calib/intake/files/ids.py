@@ -1,0 +1,120 @@
+"""Ids made of parts: which stand, pose and target an id names under a pattern."""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+_FIELDS = {
+    "stand": r"[^\s{}]+?",
+    "pose": r"[^\s{}]+?",
+    "target": r"[A-Za-z_][A-Za-z0-9_]*",
+    "repeat": r"(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})?",
+}
+
+
+class PatternText(ValueError):
+    """A pattern that cannot be used; the message says why."""
+
+
+@dataclass(frozen=True)
+class Booked:
+    """What one point is.
+
+    Attributes
+    ----------
+    pose, target : str
+    stand : str or None
+        None where nobody said.
+    repeat : str
+        Mark of a re-shot, "" for the first.
+    """
+
+    pose: str
+    target: str
+    stand: str | None = None
+    repeat: str = ""
+
+
+class IdPattern:
+    """Ids made of parts, such as ``{pose}-{target}``.
+
+    Fields: ``{pose}`` and ``{target}``, and if wanted ``{stand}`` and ``{repeat}`` (a letter or a
+    marked number after a re-shot, such as the a of 12-La). Everything else stands for itself.
+
+    Parameters
+    ----------
+    pattern : str
+    targets : mapping of str to str
+        What the crew writes to our target; empty: targets are written in full.
+
+    Raises
+    ------
+    PatternText
+
+    Examples
+    --------
+    >>> ids = IdPattern("{pose}-{target}{repeat}", {"left": "edge_left", "right": "edge_right"})
+    >>> ids.readings_of("12-lefta")
+    [Booked(pose='12', target='edge_left', stand=None, repeat='a')]
+    """
+
+    def __init__(self, pattern: str, targets: Mapping[str, str]):
+        self.pattern, self.targets = pattern, dict(targets)
+        fields = re.findall(r"{([^{}]*)}", pattern)
+        for name in fields:
+            if name not in _FIELDS:
+                raise PatternText(f"{{{name}}} is no part of an id; there are "
+                                  + ", ".join(f"{{{f}}}" for f in _FIELDS))
+            if fields.count(name) > 1:
+                raise PatternText(f"{{{name}}} stands twice in {pattern!r}")
+        for name in ("pose", "target"):
+            if name not in fields:
+                raise PatternText(f"{pattern!r} has no {{{name}}}; an example: "
+                                  '"{pose}-{target}"')
+        self._parts = re.split(r"({[^{}]*})", pattern)
+
+    def readings_of(self, point: str) -> list[Booked]:
+        """Ways in which an id fits the pattern; more than one is ambiguous, more than three are
+        not told apart."""
+        found = []
+        for parts in self._fits(0, point, 0, {}):
+            booked = Booked(
+                parts["pose"], self.targets.get(parts["target"], parts["target"]),
+                parts.get("stand"), parts.get("repeat", ""),
+            )
+            if booked not in found:
+                found.append(booked)
+            if len(found) > 3:
+                break
+        return found
+
+    def _fits(self, index, text, at, known) -> Iterator[dict[str, str]]:
+        """Every split of `text` from `at` on over the parts from `index` on.
+
+        `known` holds where there is none, so that nothing is tried twice in vain.
+        """
+        if index == len(self._parts):
+            if at == len(text):
+                yield {}
+            return
+        if known.get((index, at)) is False:
+            return
+        part, some = self._parts[index], False
+        if not part.startswith("{"):
+            if text.startswith(part, at):
+                for fit in self._fits(index + 1, text, at + len(part), known):
+                    some = True
+                    yield fit
+        else:
+            name = part[1:-1]
+            for end in range(at, len(text) + 1):
+                if known.get((index + 1, end)) is not False and self._is(name, text[at:end]):
+                    for others in self._fits(index + 1, text, end, known):
+                        some = True
+                        yield {name: text[at:end], **others}
+        known[index, at] = some
+
+    def _is(self, name, text):
+        if name == "target" and self.targets:
+            return text in self.targets
+        return re.fullmatch(_FIELDS[name], text) is not None

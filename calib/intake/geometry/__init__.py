@@ -1,0 +1,1 @@
+"""What directions, distances and latitudes mean in space: numbers alone, no file, no words."""

@@ -1,0 +1,1 @@
+"""What belongs to what: points to poses and targets, shots to set-ups, log rows to shots."""

@@ -1,0 +1,200 @@
+"""Whether the sights to known points agree with each other, as the stated sds allow.
+
+Each set-up is adjusted on its own. Its weighted sum of squares is chi-square distributed if the sds
+of instrument, known points and set-up are true. One that is not is refused, and what could be wrong
+is tried: angles in another unit, one known point, the heights.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from calib.adjust.distributions import chi2_isf
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.intake.files.angles import UNITS
+from calib.intake.files.pointings import Pointings
+from calib.intake.geometry.free_station import Given, NoStation, solve_station
+from calib.intake.geometry.polar import InstrumentSds, PolarShots
+from calib.intake.matching.known_points import KnownPoints, SetUp
+from calib.run.complaints import Findings
+
+CHANCE = 0.001
+"""Of refusing a sound set-up."""
+
+_ANY_HEIGHT = 10.0
+"""Standard deviation (m) of heights that are not to count."""
+
+_MOST_EXCHANGED = 6
+"""Known points among which two that were exchanged are looked for."""
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """The sights of one set-up against the known points.
+
+    Attributes
+    ----------
+    points : tuple of str
+        Known points, one per sight.
+    residuals : ndarray, shape (n, 3)
+        Sighted less known, after the adjustment, m.
+    chi2, limit : float
+        `limit` is what chi2 stays below with probability 1 - `CHANCE`.
+    dof : int
+    """
+
+    points: tuple[str, ...]
+    residuals: np.ndarray
+    chi2: float
+    dof: int
+    limit: float
+
+    @property
+    def holds(self) -> bool:
+        return self.chi2 <= self.limit
+
+    def __str__(self) -> str:
+        size = np.linalg.norm(self.residuals, axis=1)
+        return (f"residuals up to {_mm(size.max())} ({self.points[int(size.argmax())]}), "
+                f"chi-square {self.chi2:.3g}, limit {self.limit:.3g} with {self.dof} degrees of "
+                "freedom")
+
+
+def judge_set_ups(
+    found: Pointings,
+    known: KnownPoints | None,
+    given: dict[str, Given],
+    placed: dict[str, SetUp],
+    sds: InstrumentSds,
+    angles: str,
+    reread: Callable[[str], Pointings | None],
+    findings: Findings,
+) -> list[str]:
+    """A sentence per set-up with sights to check; a complaint for each that does not agree.
+
+    Parameters
+    ----------
+    angles : str
+        The declared unit.
+    reread : callable
+        All pointings with their angles in another unit; None where that cannot be.
+    """
+    says: list[str] = []
+    if known is None:
+        return says
+    others: dict[str, Pointings | None] = {}
+    for name in placed:
+        prior = given.get(name, Given.nothing())
+        agreement = agreement_of(found, name, known, prior, sds)
+        if agreement is None:
+            continue
+        count = len(set(agreement.points))
+        says.append(f"set-up {name}: {len(agreement.points)} sights to {count} known "
+                    f"points, {agreement}")
+        if agreement.holds:
+            continue
+        for unit in UNITS:
+            if unit != angles and unit not in others:
+                others[unit] = reread(unit)
+        findings.complain(
+            f"set-up {name}", None, None,
+            f"sights to known points that disagree: {_each(agreement)}; chi-square "
+            f"{agreement.chi2:.3g} with {agreement.dof} degrees of freedom",
+            f"below {agreement.limit:.3g}, as the stated sds allow: "
+            + _cause(found, name, known, prior, sds, others))
+    return says
+
+
+def agreement_of(
+    found: Pointings, name: str, known: KnownPoints, prior: Given, sds: InstrumentSds,
+    without: str | None = None, heights: bool = True,
+) -> Agreement | None:
+    """Adjust one set-up; None if nothing is left over to check it with.
+
+    Parameters
+    ----------
+    without : str, optional
+        A known point to leave out.
+    heights : bool
+        False: heights do not count.
+    """
+    number = {point: i for i, point in enumerate(known.ids) if point != without}
+    rows = np.array([i for i in range(len(found)) if found.setup[i] == name
+                     and found.ids[i] in number], int)
+    if not len(rows):
+        return None
+    used = list(dict.fromkeys(found.ids[i] for i in rows))
+    point = np.array([used.index(found.ids[i]) for i in rows])
+    at = [number[u] for u in used]
+    sd = known.sd[at].copy()
+    if not heights:
+        sd[:, 2] = _ANY_HEIGHT
+    sights = PolarShots(*(getattr(found.polar, part)[rows] for part in (
+        "direction", "zenith", "distance", "target_height", "both_faces")))
+    ignored = 0 if heights else len(used) - 1
+    try:
+        station = solve_station(sights, point, known.position[at],
+                                sd[:, :, None] ** 2 * np.eye(3), sds, prior)
+    except (NoStation, NotDetermined):
+        return None
+    except (NotConverged, ModelNotFinite):
+        return Agreement(tuple(found.ids[i] for i in rows), np.full((len(rows), 3), np.inf),
+                         np.inf, 3 * len(rows), 0.0)
+    adjustment = station.adjustment
+    dof = adjustment.dof - ignored
+    if dof < 1:
+        return None
+    return Agreement(tuple(found.ids[i] for i in rows), -adjustment.residuals.reshape(-1, 3),
+                     adjustment.chi2, dof, float(chi2_isf(CHANCE, dof)))
+
+
+def _cause(found, name, known, prior, sds, others):
+    """What makes the sights agree, or what could be wrong."""
+    for unit, again in others.items():
+        if again is not None and _holds(agreement_of(again, name, known, prior, sds)):
+            return f"read as {unit} they agree (--angles {unit})"
+    if _holds(agreement_of(found, name, known, prior, sds, heights=False)):
+        return ("only the heights disagree (a pole height, an instrument height, or the height of "
+                "a known point?)")
+    points = [p for p in dict.fromkeys(found.ids) if p in known.ids]
+    for words, others_known in _exchanges(known, points):
+        if _holds(agreement_of(found, name, others_known, prior, sds)):
+            return f"with {words} exchanged they agree"
+    single = [p for p in points
+              if _holds(agreement_of(found, name, known, prior, sds, without=p))]
+    if single:
+        return (" or ".join(f"without {p}" for p in single) + " they agree (another point "
+                "sighted, its coordinates mistyped, or its sd too small?)")
+    return ("angles in another unit, another point sighted, coordinates of known points mistyped "
+            "or columns exchanged, or sds stated too small?")
+
+
+def _exchanges(known, points):
+    """Known points as they would be with columns or with two points exchanged, and in words."""
+    turned = known.position[:, [1, 0, 2]]
+    yield "east and north of the known points", replace(known, position=turned)
+    for one, other in combinations(points[:_MOST_EXCHANGED], 2):
+        order = list(range(len(known.ids)))
+        i, j = known.ids.index(one), known.ids.index(other)
+        order[i], order[j] = j, i
+        yield f"{one} and {other}", replace(known, position=known.position[order],
+                                            sd=known.sd[order])
+
+
+def _holds(agreement):
+    return agreement is not None and agreement.holds
+
+
+def _each(agreement):
+    """Residuals per sight, the largest first."""
+    size = np.linalg.norm(agreement.residuals, axis=1)
+    if not np.isfinite(size).all():
+        return "no position fits them"
+    return ", ".join(f"{agreement.points[i]} {_mm(size[i])}" for i in np.argsort(-size)[:5])
+
+
+def _mm(metres):
+    return f"{metres * 1000:.1f} mm" if metres < 1 else f"{metres:.2f} m"

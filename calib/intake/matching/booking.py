@@ -1,0 +1,201 @@
+"""Which point is what: by the file's own columns, by a booking sheet, or by the pattern of ids."""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from calib.intake.declaration import Declaration
+from calib.intake.files.ids import Booked, IdPattern
+from calib.run.complaints import Findings, quote
+from calib.run.numerals import says_nothing
+from calib.run.table import ID, Column, nearest, read_table
+from calib.run.text import decode
+
+_SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
+
+
+def book_by_pattern(
+    points: tuple[str, ...],
+    lines: tuple[int, ...],
+    file: str,
+    pattern: IdPattern,
+    leave_others: bool,
+    findings: Findings,
+) -> dict[int, Booked]:
+    """What each row is, by its id.
+
+    Parameters
+    ----------
+    leave_others : bool
+        Rows whose id does not fit are left out with a notice; else each is a complaint.
+
+    Returns
+    -------
+    dict of int to Booked
+        By row number.
+    """
+    booked, others = {}, []
+    for row, (point, line) in enumerate(zip(points, lines, strict=True)):
+        ways = pattern.readings_of(point) if len(point) <= 60 else []
+        if len(ways) == 1:
+            booked[row] = ways[0]
+        elif len(ways) > 1:
+            findings.complain(
+                file, line, "point",
+                f"{quote(point)}, which can be " + " or ".join(_in_words(w) for w in ways[:3]),
+                "ids that fit the pattern in one way (a table of --target names helps)")
+        elif leave_others:
+            others.append(f"{point} (line {line})")
+        else:
+            hint = f"; targets: {', '.join(pattern.targets)}" if pattern.targets else ""
+            findings.complain(file, line, "point", quote(point),
+                              f"an id like {pattern.pattern}{hint} (--others leave-out leaves "
+                              "such points out)")
+    if others:
+        findings.note(file, f"left out, the id does not fit {pattern.pattern}: "
+                      + ", ".join(others[:12])
+                      + (f" and {len(others) - 12} more" if len(others) > 12 else ""))
+    return booked
+
+
+def _in_words(booked):
+    stand = f"stand {booked.stand}, " if booked.stand else ""
+    repeat = f", repeat {booked.repeat}" if booked.repeat else ""
+    return f"{stand}pose {booked.pose}, target {booked.target}{repeat}"
+
+
+@dataclass(frozen=True)
+class BookingSheet:
+    """A hand-kept list of which point is what.
+
+    Attributes
+    ----------
+    points : dict of str to Booked
+    lines : dict of str to int
+    """
+
+    file: str
+    points: dict[str, Booked]
+    lines: dict[str, int]
+
+
+def read_booking(
+    data: bytes, file: str, targets: Mapping[str, str], findings: Findings
+) -> BookingSheet | None:
+    """Read a booking sheet: columns point, pose, target, perhaps stand.
+
+    Returns
+    -------
+    BookingSheet or None
+        None after a complaint about the file as a whole.
+    """
+    text = decode(data, file, findings)
+    columns = [Column("point", ID), Column("pose", ID), Column("target", ID),
+               Column("stand", ID, required=False)]
+    table = None if text is None else read_table(text, file, columns, findings)
+    if table is None:
+        return None
+    booked, lines = {}, {}
+    stands = table.texts.get("stand", ("",) * len(table))
+    rows = zip(table.texts.get("point", ()), table.texts.get("pose", ()),
+               table.texts.get("target", ()), stands, table.lines.tolist(), strict=False)
+    for point, pose, target, stand, line in rows:
+        if pose and says_nothing(pose):
+            findings.complain(file, line, "pose", quote(pose), "a pose (a sign for no value?)")
+        if point in booked:
+            findings.complain(file, line, "point", f"{quote(point)} again (first in line "
+                              f"{lines[point]})", "each point once")
+        elif point:
+            booked[point] = Booked(pose, targets.get(target, target), stand or None)
+            lines[point] = line
+    return BookingSheet(file, booked, lines)
+
+
+def book_by_sheet(
+    points: tuple[str, ...],
+    lines: tuple[int, ...],
+    file: str,
+    sheet: BookingSheet,
+    findings: Findings,
+) -> tuple[dict[int, Booked], set[str]]:
+    """What each row is, by the sheet.
+
+    A re-shot (12a after 12) counts as a repeat of the booked point if the sheet does not book it
+    as a point of its own; each is told.
+
+    Returns
+    -------
+    dict of int to Booked
+        By row number.
+    set of str
+        The booked points that were found.
+    """
+    booked, found, others = {}, set(), []
+    for row, (point, line) in enumerate(zip(points, lines, strict=True)):
+        known = sheet.points.get(point)
+        match = _SUFFIX.fullmatch(point)
+        if known is not None:
+            booked[row] = known
+            found.add(point)
+        elif match and match["id"] in sheet.points:
+            first = sheet.points[match["id"]]
+            booked[row] = Booked(first.pose, first.target, first.stand, point[len(match["id"]):])
+            findings.note(file, f"{quote(point)} taken as a re-shot of {quote(match['id'])}", line)
+        else:
+            others.append(f"{point} (line {line})")
+    if others:
+        findings.note(file, f"left out, not in {sheet.file}: " + ", ".join(others[:12])
+                      + (f" and {len(others) - 12} more" if len(others) > 12 else ""))
+    return booked, found
+
+
+def complain_of_unfound(sheet: BookingSheet, found: set[str], points: Iterable[str],
+                        findings: Findings) -> None:
+    """Complain of booked points that no file holds."""
+    for point in sheet.points:
+        if point not in found:
+            findings.complain(sheet.file, sheet.lines[point], "point", quote(point),
+                              f"a point of the imported files{nearest(point, points)}")
+
+
+@dataclass
+class Booking:
+    """How ids become poses and targets; remembers which booked points were found."""
+
+    declared: Declaration
+    sheet: BookingSheet | None
+
+    def __post_init__(self):
+        self.found: set[str] = set()
+        self.seen: list[str] = []
+
+    def book(self, ids: Sequence[str], lines: Sequence[int], pose: Sequence[str | None],
+             target: Sequence[str | None], file: str, findings: Findings) -> dict[int, Booked]:
+        """By row: the file's own columns first, then the sheet, then the pattern."""
+        self.seen += ids
+        if any(pose) and any(target):
+            return self._by_columns(lines, pose, target, file, findings)
+        if self.sheet is not None:
+            booked, found = book_by_sheet(ids, lines, file, self.sheet, findings)
+            self.found |= found
+            return booked
+        if self.declared.ids is not None:
+            pattern = IdPattern(self.declared.ids, self.declared.targets)
+            leave = self.declared.others == "leave-out"
+            return book_by_pattern(ids, lines, file, pattern, leave, findings)
+        findings.complain(
+            file, lines[0], "point", quote(ids[0]),
+            'how ids name pose and target: --ids "{pose}-{target}", or --booking SHEET with '
+            "columns point, pose, target")
+        return {}
+
+    def _by_columns(self, lines, pose, target, file, findings):
+        booked = {}
+        for row, line in enumerate(lines):
+            if pose[row] and target[row]:
+                name = self.declared.targets.get(target[row], target[row])
+                booked[row] = Booked(pose[row], name)
+            else:
+                missing = "pose" if not pose[row] else "target"
+                findings.complain(file, line, missing, "nothing", f"a {missing}")
+        return booked

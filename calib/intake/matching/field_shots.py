@@ -1,0 +1,197 @@
+"""Imported shots: what each is, where its numbers came from, and what becomes of repeats."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.intake.files.ids import Booked
+from calib.intake.geometry.pooling import pool
+from calib.run.complaints import Findings, quote
+from calib.run.copies import complain_of_lookalikes, tell_copies
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the numbers of one row came from.
+
+    Attributes
+    ----------
+    file, sha256 : str
+    lines : tuple of int
+    raw : str
+        The row as it stands in the file.
+    conversion : str
+        What was done to it.
+    """
+
+    file: str
+    lines: tuple[int, ...]
+    sha256: str
+    raw: str
+    conversion: str
+
+
+@dataclass(frozen=True)
+class FieldShot:
+    """One shot on its way into shots.csv.
+
+    Attributes
+    ----------
+    name : str
+        The point's id in the file.
+    position : ndarray, shape (3,)
+        Site frame, m.
+    covariance : ndarray, shape (3, 3)
+        m^2; NaN: as rig.toml says.
+    seconds : float
+        When it was taken; NaN: not known.
+    setup : str
+        "" unless it comes from raw observations.
+    sources : tuple of Source
+        More than one if pooled.
+    """
+
+    name: str
+    booked: Booked
+    position: np.ndarray
+    covariance: np.ndarray
+    seconds: float
+    setup: str
+    sources: tuple[Source, ...]
+
+    @property
+    def place(self) -> str:
+        """For messages: file and line."""
+        source = self.sources[0]
+        return f"{source.file} line {source.lines[0]}"
+
+
+def settle_repeats(
+    shots: list[FieldShot], policy: str, default_sd: np.ndarray | None, findings: Findings
+) -> list[FieldShot]:
+    """Deal with shots to one target in one pose from one set-up, and make the ids unique.
+
+    Parameters
+    ----------
+    policy : {"refuse", "pool", "keep", "last"}
+    default_sd : ndarray, shape (3,), or None
+        Of shots that bring no covariance, m.
+    """
+    groups: dict[tuple[str, str, str], list[FieldShot]] = {}
+    for shot in shots:
+        key = (shot.booked.pose, shot.booked.target, shot.setup)
+        groups.setdefault(key, []).append(shot)
+    settled = []
+    for (pose, target, _), group in groups.items():
+        if len(group) == 1 or policy == "keep":
+            settled += group
+            continue
+        what = f"pose {quote(pose)}, target {quote(target)}"
+        first, last = group[0], group[-1]
+        if policy == "refuse":
+            findings.complain(
+                last.sources[0].file, last.sources[0].lines[0], "point",
+                f"{len(group)} shots of {what} (first: {first.place})",
+                "one shot per target and pose; or --repeats pool (mean, with a test of the "
+                "scatter), keep (each counts) or last (a re-shot replaces)")
+        elif policy == "last":
+            findings.note(last.sources[0].file,
+                          f"{what}: {quote(last.name)} replaces " + ", ".join(
+                              f"{quote(s.name)} ({s.place})" for s in group[:-1]),
+                          last.sources[0].lines[0])
+            settled.append(last)
+        else:
+            settled.append(_pooled(group, what, default_sd, findings))
+    return _unique(settled, findings)
+
+
+def _pooled(group, what, default_sd, findings):
+    """The mean of a group; a complaint if its scatter is beyond the stated sds."""
+    covariance = np.array([
+        _stated(shot.covariance, default_sd) for shot in group
+    ])
+    source = group[-1].sources[0]
+    if np.isnan(covariance).any():
+        findings.complain(source.file, source.lines[0], None, f"repeats of {what} without sds",
+                          "standard deviations to pool with: in the file, or in the run folder's "
+                          "rig.toml under [shots]")
+        return group[0]
+    pooled = pool(np.array([shot.position for shot in group]), covariance)
+    if not pooled.agrees:
+        findings.complain(
+            source.file, source.lines[0], None,
+            f"{len(group)} shots of {what} that lie up to {pooled.spread * 1000:.1f} mm from "
+            f"their mean ({', '.join(shot.place for shot in group)}; chi-square "
+            f"{pooled.chi2:.1f}, dof {pooled.dof})",
+            f"a scatter as the stated sds allow (chi-square below {pooled.limit:.1f}); leave the "
+            "bad one out, or --repeats last")
+    else:
+        findings.note(source.file, f"{what}: mean of {len(group)} shots, scatter as stated "
+                      f"(chi-square {pooled.chi2:.1f}, limit {pooled.limit:.1f})",
+                      source.lines[0])
+    return replace(
+        group[0], position=pooled.position, covariance=pooled.covariance,
+        sources=tuple(s for shot in group for s in shot.sources))
+
+
+def _stated(covariance, default_sd):
+    if np.isnan(covariance).any() and default_sd is not None:
+        return np.diag(np.asarray(default_sd) ** 2)
+    return covariance
+
+
+def _unique(shots, findings):
+    """Ids of shots must differ: the second "12" becomes "12#2", with a notice."""
+    used, out = set(), []
+    for shot in shots:
+        name, count = shot.name, 1
+        while name in used:
+            count += 1
+            name = f"{shot.name}#{count}"
+        used.add(name)
+        if name != shot.name:
+            source = shot.sources[0]
+            findings.note(source.file, f"point {quote(shot.name)} again: called {quote(name)}",
+                          source.lines[0])
+            shot = replace(shot, name=name)
+        out.append(shot)
+    return out
+
+
+def note_outlying(shots: list[FieldShot], findings: Findings, reach: float = 50.0) -> None:
+    """Say which shots lie farther from the middle of all than a machine reaches."""
+    if len(shots) < 3:
+        return
+    position = np.array([shot.position for shot in shots])
+    distance = np.linalg.norm(position - np.median(position, axis=0), axis=1)
+    for shot, away in zip(shots, distance, strict=True):
+        if away > reach:
+            source = shot.sources[0]
+            findings.note(source.file, f"{quote(shot.name)} lies {away:.0f} m from the middle of "
+                          "all shots: swapped columns, another unit?", source.lines[0])
+
+
+def tell_copied_shots(shots: list[FieldShot], findings: Findings) -> None:
+    """Complain of shots that are copies of others (`calib.run.copies`), and of poses whose ids look
+    alike."""
+    if not shots:
+        return
+    file = [shot.sources[0].file for shot in shots]
+    line = [shot.sources[0].lines[0] for shot in shots]
+    tell_copies(np.array([shot.position for shot in shots]), file, line, findings)
+    complain_of_lookalikes([shot.booked.pose for shot in shots], file, line, "pose", findings)
+
+
+def stands_of(
+    shots: list[FieldShot], declared: str | None, findings: Findings
+) -> dict[str, str]:
+    """The stand of every pose that the shots name; "" where they do not say."""
+    stands: dict[str, str] = {}
+    for shot in shots:
+        said = shot.booked.stand or declared or ""
+        pose, source = shot.booked.pose, shot.sources[0]
+        if stands.setdefault(pose, said) != said:
+            findings.complain(source.file, source.lines[0], None,
+                              f"pose {quote(pose)} on stand {quote(said)}",
+                              f"stand {quote(stands[pose])} as for its other shots")
+    return stands

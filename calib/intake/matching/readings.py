@@ -1,0 +1,272 @@
+"""Readings of the poses: from a time-stamped log, or from a hand-written sheet."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.intake.declaration import LogDeclaration
+from calib.intake.files.header_units import DEGREES
+from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
+from calib.intake.files.reading_units import in_degrees, reading_units
+from calib.intake.matching.clock import (
+    ClockOffset,
+    NoOffset,
+    estimate,
+    estimate_from_track,
+    movement,
+)
+from calib.intake.matching.dwell import dwell
+from calib.intake.matching.field_shots import FieldShot, Source
+from calib.run.complaints import Findings, lines_in_words, quote
+from calib.run.copies import note_same_readings
+from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.text import decode
+from calib.run.units import half_circle
+
+_TIME_HEADERS = ("time", "timestamp", "time stamp", "date time", "datetime", "utc")
+_THINNED = 0.05
+"""When the clock offset is estimated, the log is looked at in steps of this many seconds."""
+
+
+@dataclass(frozen=True)
+class PoseReadings:
+    """Readings of one pose.
+
+    Attributes
+    ----------
+    values : ndarray, shape (k,)
+        deg, in the rig's order.
+    sd : ndarray, shape (k,)
+        deg; NaN: as rig.toml says.
+    stand : str
+        "" where nobody said.
+    seconds : float
+        NaN: not known.
+    """
+
+    values: np.ndarray
+    sd: np.ndarray
+    stand: str
+    seconds: float
+    source: Source
+
+
+@dataclass(frozen=True)
+class Track:
+    """A target followed while the machine moved: seconds (n,) on the shots' clock, position (n, 3)
+    in m."""
+
+    seconds: np.ndarray
+    position: np.ndarray
+
+
+def read_sheet(
+    data: bytes, file: str, rig: Rig, headers: dict[str, str], findings: Findings
+) -> dict[str, PoseReadings]:
+    """A hand-written sheet: pose, perhaps stand, one column per reading in deg.
+
+    Parameters
+    ----------
+    headers : dict of str to str
+        For readings whose column is called otherwise.
+    """
+    text = decode(data, file, findings)
+    called = {name: headers.get(name, name) for name in rig.reading_names}
+    columns = [Column("pose", ID), Column("stand", ID, required=False),
+               Column("time", TIME, required=False)]
+    columns += [Column(header, MEASURED) for header in called.values()]
+    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
+    table = None if text is None else read_table(text, file, columns, findings)
+    if table is None:
+        return {}
+    complain_of_repeats(table, "pose", findings, "each pose once")
+    unknown = np.full(len(table), np.nan)
+    units = reading_units(called, file, table.header_line, findings)
+    values = _sheet_values(table, called, units, findings)
+    note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
+    sd = np.column_stack([table.numbers.get(f"sd_{name}", unknown) for name in called])
+    blank = ("",) * len(table)
+    stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)
+    raw, digest = text.splitlines(), hashlib.sha256(data).hexdigest()
+    out = {}
+    for row, pose in enumerate(table.texts.get("pose", ())):
+        line = int(table.lines[row])
+        seconds = datetime.fromisoformat(times[row]).timestamp() if times[row] else np.nan
+        source = Source(file, (line,), digest, raw[line - 1].strip() if line <= len(raw) else "",
+                        _as_written(units))
+        out[pose] = PoseReadings(values[row], sd[row], stands[row], seconds, source)
+    return out
+
+
+def _sheet_values(table, called, units, findings):
+    """Readings of a sheet, shape (n, k), deg; NaN after a complaint."""
+    values = np.full((len(table), len(called)), np.nan)
+    for i, (name, header) in enumerate(called.items()):
+        for row, number in enumerate(table.numbers.get(header, ())):
+            if np.isnan(number):
+                continue
+            values[row, i], problem = in_degrees(number, units.get(name, "deg"))
+            if problem:
+                findings.complain(table.file, int(table.lines[row]), header, f"{number:g}",
+                                  problem)
+    turned = np.abs(values) > 180.0
+    if turned.any():
+        findings.note(table.file, f"{int(turned.sum())} reading(s) beyond 180 deg are taken as the "
+                      "same angles from -180 to 180")
+    return np.where(turned, half_circle(values), values)
+
+
+def _as_written(units):
+    """What was done to readings, for the record."""
+    return "degrees as written" + "".join(
+        f"; {name} in {unit}, times {DEGREES[unit]:.10g}" for name, unit in units.items())
+
+
+def read_log(
+    path: Path,
+    rig: Rig,
+    declared: LogDeclaration,
+    shots: list[FieldShot],
+    track: Track | None,
+    findings: Findings,
+) -> tuple[dict[str, PoseReadings], ClockOffset | None]:
+    """Average a log over the dwell of every pose: its first to its last shot, half a window more.
+
+    Parameters
+    ----------
+    track : Track or None
+        To estimate the clock offset with, if that is declared; else the shots must do.
+
+    Returns
+    -------
+    dict of str to PoseReadings
+    ClockOffset or None
+        What was found if the offset had to be estimated.
+    """
+    untimed = [shot for shot in shots if np.isnan(shot.seconds)]
+    for shot in untimed[:20]:
+        source = shot.sources[0]
+        findings.complain(source.file, source.lines[0], "time", "nothing",
+                          "the time of the shot, to find its readings in the log")
+    names = {name: tuple(filter(None, [declared.readings.get(name)]))
+             for name in rig.reading_names}
+    time_headers = (declared.time,) if declared.time else _TIME_HEADERS
+    layout = read_layout(path, findings, names, time_headers)
+    if untimed or layout is None:
+        return {}, None
+    offset, found = declared.clock_offset, None
+    if offset == "estimate":
+        found = _estimated_offset(path, layout, declared, shots, track, findings)
+        if found is None:
+            return {}, None
+        offset = found.offset
+    poses = {}
+    for shot in shots:
+        low, high = poses.get(shot.booked.pose, (np.inf, -np.inf))
+        poses[shot.booked.pose] = (min(low, shot.seconds), max(high, shot.seconds))
+    windows = np.array(list(poses.values())) + offset + declared.window / 2 * np.array([-1, 1])
+    rows, summary = gather(path, layout, declared.times(), windows, findings)
+    _note_summary(path.name, summary, windows, findings)
+    if findings.complaints:
+        return {}, found
+    out = {}
+    for pose, window, found_rows in zip(poses, windows, rows, strict=True):
+        source = _averaged(path.name, rig, declared, pose, window, offset, found_rows, summary,
+                           layout.units, findings)
+        if source is not None:
+            mean, source = source
+            unknown = np.full(len(mean), np.nan)
+            out[pose] = PoseReadings(mean, unknown, "", float(window.mean() - offset), source)
+    return out, found
+
+
+def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, findings):
+    """Mean readings and their source; None after a complaint."""
+    span = f"{_utc(window[0])} to {_utc(window[1])}"
+    result = dwell(rows, window)
+    if result is None:
+        findings.complain(
+            file, rows.lines[0] if rows.lines else None, None,
+            f"{len(rows.lines)} rows for pose {quote(pose)} ({span}, log clock)",
+            "at least 3 rows while its shots were taken (the log covers "
+            f"{_utc(summary.start)} to {_utc(summary.end)})")
+        return None
+    if result.longest_gap > max(1.0, 0.25 * (window[1] - window[0])):
+        findings.complain(
+            file, result.first_line, None,
+            f"{result.longest_gap:.1f} s without a row for pose {quote(pose)} ({span})",
+            "rows all the while its shots were taken")
+        return None
+    moving = result.moving(declared.still)
+    if moving.any():
+        worst = int(np.argmax(np.maximum(result.scatter, np.abs(result.drift)) * moving))
+        says = (f"pose {quote(pose)}: {rig.reading_names[worst]} moved (drift "
+                f"{result.drift[worst]:+.2f} deg, scatter {result.scatter[worst]:.2f} deg, "
+                f"{span}, log clock)")
+        if declared.moving == "refuse":
+            findings.complain(file, result.first_line, rig.reading_names[worst], says,
+                              f"a machine at rest, within {declared.still:g} deg (clock offset "
+                              "wrong? a shorter --window? --moving flag lets it pass)")
+            return None
+        findings.note(file, "the machine moved in " + says, result.first_line)
+    largest = int(np.argmax(result.scatter))
+    return result.mean, Source(
+        file, (result.first_line, result.last_line), summary.sha256, "",
+        f"mean of {result.count} rows, {span}; clock offset {offset:+.3f} s; largest scatter "
+        f"{result.scatter[largest]:.3f} deg ({rig.reading_names[largest]}); {_as_written(units)}")
+
+
+def _estimated_offset(path, layout: LogLayout, declared, shots, track, findings):
+    """Clock offset from the movements; None after a complaint."""
+    rows, last = LogRows(), -np.inf
+    for block in blocks(path, layout, declared.times(), findings, hashlib.sha256()):
+        step = np.floor(block.seconds / _THINNED)
+        wanted = np.flatnonzero(np.diff(step, prepend=last) > 0)
+        read_rows(block, wanted.tolist(), layout, path.name, findings, rows)
+        last = step[-1] if len(step) else last
+        if findings.complaints:
+            return None
+    seconds, readings = np.array(rows.seconds), np.array(rows.readings)
+    try:
+        if len(seconds) < 10:
+            raise NoOffset("the log has hardly any rows")
+        if track is not None:
+            offset = estimate_from_track(seconds, readings, track.seconds, track.position)
+        else:
+            number = {p: i for i, p in enumerate(dict.fromkeys(s.booked.pose for s in shots))}
+            offset = estimate(movement(seconds, readings), np.array([s.seconds for s in shots]),
+                              np.array([number[s.booked.pose] for s in shots]))
+    except NoOffset as error:
+        findings.complain(path.name, None, "time", str(error),
+                          "movements that fit the shots, or --clock-offset SECONDS")
+        return None
+    findings.note(path.name, f"clock offset estimated: the log runs {offset.offset:+.2f} s "
+                  f"against the shots, within +-{offset.bound:.2f} s"
+                  + (" (95 %, from the track)" if track is not None else "")
+                  + (f"; {offset.misfits} shot(s) or change(s) of pose do not fit"
+                     if offset.misfits else ""))
+    return offset
+
+
+def _note_summary(file, summary, windows, findings):
+    findings.note(file, f"{summary.rows:,} rows from {_utc(summary.start)} to "
+                  f"{_utc(summary.end)} (log clock)")
+    if summary.gaps:
+        longest = max(summary.gaps, key=lambda gap: gap.end - gap.start)
+        lines = [gap.line for gap in summary.gaps]
+        touched = sum(bool(((windows[:, 0] < gap.end) & (windows[:, 1] > gap.start)).any())
+                      for gap in summary.gaps)
+        findings.note(
+            file, f"{len(summary.gaps)} gap(s) before {lines_in_words(lines)}, the longest "
+            f"{longest.end - longest.start:.1f} s (line {longest.line}); {touched} of them while "
+            "shots were taken")
+
+
+def _utc(seconds):
+    if not np.isfinite(seconds):
+        return "?"
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M:%SZ")

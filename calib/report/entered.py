@@ -1,0 +1,94 @@
+"""A result in the words and units of a list of entries."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.document.entered import Entered, EntryRow
+from calib.document.record import ResultRecord
+from calib.edge import EdgeNodes, envelope_edge
+from calib.entries.determined import Determined, determined
+from calib.entries.listed import EntryList, entry_list, entry_values
+from calib.entries.typed import entered, rounded
+from calib.report.numbers import number, unit_factor
+from calib.report.solved_machine import covariance_of, rig_and_parameters
+from calib.report.words.entries import determined_says, entry_means
+
+
+def with_entries(document: ResultRecord, entries: EntryList) -> ResultRecord:
+    """The document with what is to be typed of it."""
+    return document.model_copy(update={"entries": entered_record(document, entries)})
+
+
+def entries_of(document: ResultRecord, rig: Rig) -> EntryList | None:
+    """The list of entries that a result was solved with."""
+    return None if document.entries is None else entry_list(document.entries.definition, rig)
+
+
+def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
+    """What is to be typed, with sds, the old values, and what rounding costs at the edge."""
+    rig, parameters = rig_and_parameters(document)
+    nodes = envelope_edge(rig, parameters)
+    values, gradient = entry_values(rig, entries, parameters)
+    covariance = covariance_of(document, rig)
+    sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
+    found = determined_at(rig, entries, parameters, nodes)
+    old = old_values(document, rig, entries, parameters)
+    rows = [
+        EntryRow(name=e.name, unit=e.unit, means=entry_means(e, rig), value=float(values[i]),
+                 typed=e.text(values[i]), step=e.step, sd=float(sd[i]), old=number(old[i]),
+                 rounding=number(found.rounding[i]))
+        for i, e in enumerate(entries.entries)
+    ]
+    return Entered(title=entries.title, definition=dict(entries.definition), rows=rows,
+                   rounding=number(rounding_cost(rig, entries, parameters, nodes)),
+                   complete=found.complete, says=determined_says(found, rig))
+
+
+def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes
+                  ) -> Determined:
+    """What a list determines of a machine at the nodes of its envelope."""
+    edge = nodes.by_parameters[nodes.seen]
+    return determined(rig, entries, parameters, edge.reshape(-1, 3, edge.shape[-1]))
+
+
+def rounding_cost(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes) -> float:
+    """What the edge is off by with every value typed as it is rounded, at worst, m."""
+    values, _ = entry_values(rig, entries, parameters)
+    machine = entered(rig, entries, rounded(entries, values), parameters)
+    if not machine.agrees:
+        return np.nan
+    off = np.linalg.norm(nodes.error(machine.parameters), axis=2)[nodes.seen]
+    return float(off.max(initial=0.0))
+
+
+@dataclass(frozen=True)
+class _Taped:
+    """Taped values by name, m or rad."""
+
+    values: dict[str, float]
+
+    @classmethod
+    def of(cls, document):
+        rows = [] if document.taped is None else document.taped.rows
+        return cls({r.quantity: r.tape / unit_factor(r.unit) for r in rows})
+
+
+def old_values(document: ResultRecord, rig: Rig, entries: EntryList, parameters: np.ndarray
+               ) -> np.ndarray:
+    """What was typed if the taped values were, shape (n,); NaN where the tape does not tell it."""
+    taped = _Taped.of(document).values
+    at = np.array([taped.get(name, value)
+                   for name, value in zip(rig.parameter_names, parameters, strict=True)])
+    told = np.array([p.held or p.name in taped for p in rig.parameters])
+    values, gradient = entry_values(rig, entries, at)
+    known = np.array([told[row != 0].all() and any(
+        p.name in taped for p, slope in zip(rig.parameters, row, strict=True) if slope)
+        for row in gradient])
+    old = np.where(known, values, np.nan)
+    for i, entry in enumerate(entries.entries):
+        if entry.weights is not None and set(entry.weights) <= set(taped):
+            quantity = sum(w * taped[name] for name, w in entry.weights.items())
+            old[i] = entry.sign * quantity / entry.size + entry.plus
+    return old

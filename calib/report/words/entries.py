@@ -1,0 +1,99 @@
+"""What is said of a list of entries: what each is, and what the list determines."""
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.entries.determined import Determined, Open
+from calib.entries.listed import Entry, Measure
+
+#: An own value that the system takes for granted is named if it is not zero; else they are listed.
+_NAMED = 12
+
+
+def entry_means(entry: Entry, rig: Rig) -> str:
+    """What an entry is, in the rig's own words."""
+    if entry.measure is not None:
+        what = _measure(entry.measure, rig)
+    else:
+        what = _sum(entry.weights or {}, rig)
+    return what + (", sign changed" if entry.sign < 0 else "") + (
+        f", plus {entry.plus:g} {entry.unit}" if entry.plus else "")
+
+
+def _sum(weights, rig):
+    means = {q.name: q.means for q in (*rig.parameters, *rig.derived)}
+    if list(weights.values()) == [1.0]:
+        name = next(iter(weights))
+        return f"{name}: {means[name]}"
+    parts = []
+    for name, weight in weights.items():
+        size = "" if abs(weight) == 1 else f"{abs(weight):g} "
+        parts.append(f"{'less ' if weight < 0 else 'and ' if parts else ''}{size}{name}")
+    return " ".join(parts)
+
+
+_WAYS = {"distance": "distance from {} to {}", "ahead": "from {} forward to {}",
+         "left": "from {} left to {}", "above": "from {} up to {}",
+         "bearing": "line from {} to {}, turned left of ahead",
+         "inclination": "line from {} to {}, far end up"}
+
+
+def _measure(measure: Measure, rig: Rig):
+    if measure.what == "angle":
+        said = f"angle at {measure.corner} from {measure.start} to {measure.end}"
+    else:
+        said = _WAYS[measure.what].format(measure.start, measure.end)
+    if measure.axes is not None:
+        said += f", along the axes of {measure.axes}"
+    joints = [f"{name} {np.degrees(angle):g}" for name, angle in
+              zip(rig.reading_names, measure.joints, strict=True) if angle]
+    return f"{said}, joints at {', '.join(joints)} deg" if joints else f"{said}, joints at zero"
+
+
+def determined_says(found: Determined, rig: Rig) -> list[str]:
+    """What a list of entries determines, leaves out and takes for granted, a sentence each."""
+    return [_determines(found), *(open_says(o, rig) for o in found.open), *_taken(found, rig),
+            *_beside(found)]
+
+
+def _determines(found):
+    if found.complete:
+        return (f"The list determines the machine: all {found.needed} unknown values that move the "
+                "edge follow from it.")
+    return (f"The list does NOT determine the machine: it tells {found.rank} of the "
+            f"{found.needed} unknown values that move the edge.")
+
+
+def open_says(found: Open, rig: Rig) -> str:
+    """What moves the edge and changes no entry."""
+    first, *others = found.direction.names
+    unit = next(p.unit for p in rig.parameters if p.name == first)
+    size = f"{np.degrees(found.change):.1f} deg" if unit == "deg" else \
+        f"{1000 * found.change:.0f} mm"
+    moves = f"{size} of it move{'s' if unit == 'deg' else ''} the edge by up to " \
+            f"{1000 * found.moves:.0f} mm"
+    if not others:
+        return f"Left out: {first}. No entry changes with it, and {moves}."
+    together = ", ".join(others[:-1]) + (" and " if others[:-1] else "") + others[-1]
+    return (f"Left out: {first} together with {together}. No entry tells them apart, and {moves}, "
+            "the others going with it.")
+
+
+def _taken(found, rig):
+    if not found.taken:
+        return []
+    units = {p.name: p.unit for p in rig.parameters}
+    said = ", ".join(f"{name} {np.degrees(v):.6g} deg" if units[name] == "deg" else
+                     f"{name} {1000 * v:.6g} mm" for name, v in found.taken[:_NAMED])
+    more = f" and {len(found.taken) - _NAMED} more" if len(found.taken) > _NAMED else ""
+    return [f"The system must take for granted, as this result does: {said}{more}."]
+
+
+def _beside(found):
+    said = []
+    if found.unmoved:
+        said.append("Nothing to do with the edge: " + ", ".join(found.unmoved) + ".")
+    for names in found.tied:
+        said.append(f"Asked more often than needed: one of {', '.join(names)} follows from the "
+                    "others, and must be typed so that all agree.")
+    return said

@@ -1,0 +1,31 @@
+"""What is said of the job: which machine, where, when, who, with what, from which inputs."""
+
+from calib.document.record import ResultRecord
+from calib.document.solved import Job
+
+#: What stands before each entry.
+LABELS = {
+    "machine": "Machine", "serial": "Serial number", "attachment": "Attachment", "place": "Place",
+    "date": "Date", "by": "Measured by", "instrument": "Instrument", "notes": "Notes",
+}
+
+
+def stated(job: Job) -> list[tuple[str, str]]:
+    """Label and text of what is stated, in the order of `LABELS`."""
+    return [(label, text) for key, label in LABELS.items() if (text := getattr(job, key))]
+
+
+def job_line(document: ResultRecord) -> str:
+    """Machine, place, date, person and inputs in a line; what is not stated is left out."""
+    job = document.job
+    serial = f" (serial number {job.serial})" if job.serial else ""
+    machine = f"{job.machine or 'Machine not named'}{serial}" if job.machine or serial else ""
+    by = f"measured by {job.by}" if job.by else ""
+    inputs = f"inputs {fingerprint_words(document)}" if document.fingerprint else ""
+    return ", ".join(filter(None, (machine, job.attachment, job.place, job.date, by, inputs)))
+
+
+def fingerprint_words(document: ResultRecord) -> str:
+    """The fingerprint of the inputs in groups that can be read aloud; empty if there is none."""
+    text = document.fingerprint
+    return " ".join(text[i:i + 4] for i in range(0, len(text), 4))

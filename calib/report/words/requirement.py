@@ -1,0 +1,112 @@
+"""The three sentences before all else: what to enter, what to trust, what the tape is worth.
+
+Everything in them is at 95 %, and is said to be.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from calib.document.edge import SetupError
+from calib.document.judged import Goal
+from calib.document.record import ResultRecord
+from calib.report.blocks import Part, fixed, mm, words
+
+YES, NO, OPEN = "yes", "NO", "open"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One of the three: what it answers (`YES`, `NO`, `OPEN`), and the sentence."""
+
+    answer: str
+    parts: tuple[Part, ...]
+
+    def __str__(self):
+        return "".join(map(str, self.parts))
+
+
+def three_sentences(document: ResultRecord) -> tuple[Answer, Answer, Answer]:
+    """Of a result: enter these values, trust the edge to so much, the taped set-up is good enough.
+
+    Each of them or the opposite.
+    """
+    return enter(document), trust(document), taped_enough(document)
+
+
+def enter(document: ResultRecord) -> Answer:
+    """Whether the values are to be entered."""
+    failed = [gate.name for gate in document.verdict.gates if not gate.passed]
+    if document.verdict.passed:
+        return Answer(YES, ("Enter these values: every gate passed.",))
+    return Answer(NO, (f"Do not enter these values as they are. Failed: {', '.join(failed)}.",))
+
+
+def trust(document: ResultRecord) -> Answer:
+    """What the edge is known to, of what is required."""
+    goal = document.goal
+    if goal.within95 is None:
+        return Answer(NO, ("Trust the edge to nothing: these sensors can tell it nowhere in the "
+                           "envelope, let alone to ", *_required(goal), "."))
+    noise = () if goal.in_use95 is None else (
+        "; ", mm(goal.in_use95), " mm with the noise of the readings as well")
+    how = words(" (95 %, worst over the envelope, readings exact", *noise, ")")
+    known, required = words(mm(goal.within95), " mm"), _required(goal)
+    if not goal.met:
+        return Answer(NO, ("Trust the edge to ", *known, " only, not to ", *required, *how, "."))
+    if not all(gate.passed for gate in document.verdict.gates):
+        return Answer(NO, ("Do not yet trust the edge to the ", *known, " of ", *required,
+                           " that its sds promise", *how, "."))
+    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, "."))
+
+
+def _required(goal: Goal) -> tuple[Part, ...]:
+    stated = "" if goal.source == "rig.toml" else f" ({goal.source})"
+    return words("the ", mm(goal.edge, 0), f" mm required{stated}")
+
+
+def taped_enough(document: ResultRecord) -> Answer:
+    """Whether the taped set-up would have kept the requirement."""
+    taped = document.taped
+    if taped is None:
+        return Answer(OPEN, ("Nothing was taped: whether a taped set-up is good enough is not "
+                             "known.",))
+    answer, says = enough_says("The taped set-up", taped.edge, taped.good_enough)
+    doubt = () if document.verdict.passed else (
+        " Judge it by a result that passes: what is wrong with this one is in the figure too.",)
+    return Answer(answer, (*says, *doubt))
+
+
+def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tuple[Part, ...]]:
+    """Whether a set-up keeps the requirement: the answer, and where it is worst by how much."""
+    word = {True: " is good enough: ", False: " is not good enough: ",
+            None: " may or may not be good enough: "}[good]
+    answer = {True: YES, False: NO, None: OPEN}[good]
+    return answer, words(what, word, *worst_of(edge), ".")
+
+
+def worst_of(edge: SetupError) -> tuple[Part, ...]:
+    """How far the edge is off at worst, at 95 %, and where."""
+    known = () if edge.worst_sd is None else (
+        " (95 %: ", mm(edge.worst_low95, 0), " to ", mm(edge.worst_high95, 0), " mm)")
+    return words("the edge is off by ", mm(edge.summary.worst, 0), " mm at worst", *known, ", at ",
+                 *place(edge))
+
+
+def place(edge: SetupError) -> tuple[Part, ...]:
+    """Where an edge error is largest: the point, the reach, the swept joints."""
+    at = edge.worst_at
+    posture: Sequence[Part | None] = [
+        part for axis in edge.axes
+        for part in (f", {spoken(axis.reading)} ", fixed(at.joints[axis.reading], 0), " deg")]
+    return words(spoken(at.point), f" (reach {at.reach}", *posture, ")")
+
+
+def spoken(name: str) -> str:
+    """A code name in words.
+
+    >>> spoken("edge_left")
+    'edge left'
+    """
+    return name.replace("_", " ")
+
+

@@ -1,0 +1,106 @@
+"""entries.toml from the file to the sheet."""
+
+import json
+
+import numpy as np
+import pytest
+
+from calib.entries.listed import entry_list
+from calib.results import load_result
+from tests.report.reading import Page, paper
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A folder with a space in its path."""
+    (tmp_path / "yard 1").mkdir()
+    return tmp_path / "yard 1"
+
+
+@pytest.fixture
+def example(calib_command, folder):
+    """The shipped example as a file."""
+    path = folder / "entries.toml"
+    path.write_text(calib_command("entries", "example")[1], "utf-8")
+    return path
+
+
+def test_the_example_says_that_it_is_invented_and_is_enough(calib_command, example):
+    assert "invented" in example.read_text("utf-8").splitlines()[0]
+    status, out, _ = calib_command("entries", "check", example, "tilt_rotator")
+    assert status == 0 and "The list determines the machine" in out
+
+
+def test_what_it_leaves_out(calib_command, example):
+    """Without the slant: exit 5, and the words name it and what it costs."""
+    text = example.read_text("utf-8")
+    begin = text.index('[[entry]]\nname = "Edge, slant"')
+    end = text.index("[[entry]]", begin + 5)
+    example.write_text(text[:begin] + text[end:], "utf-8")
+    status, out, _ = calib_command("entries", "check", example, "tilt_rotator")
+    assert status == 5
+    assert "Left out: edge_skew" in out and "does NOT determine" in " ".join(out.split())
+
+
+def test_complaints_name_the_line(calib_command, example):
+    """All at once, each with its line; nothing else is said."""
+    lines = example.read_text("utf-8").splitlines()
+    first = lines.index('is = "boom_length"')
+    lines[first] = 'is = "bom_length"'
+    second = next(i for i, line in enumerate(lines) if line == 'to = "tilt_member"')
+    lines[second] = 'to = "tilt_membr"'
+    lines.append("round = -1")
+    example.write_text("\n".join(lines) + "\n", "utf-8")
+    status, out, err = calib_command("entries", "check", example, "tilt_rotator")
+    assert status == 3 and not out
+    for number in (first + 1, second + 1, len(lines)):
+        assert f"line {number}," in err
+    assert "3 complaints" in err
+
+
+def test_from_the_run_folder_to_the_sheet(calib_command, folder, example, undrawn):
+    """Kept in result.json; the sheet needs the result alone; sds as `uncertainties` has them."""
+    run = folder / "run"
+    calib_command("simulate", run, "--poses", 14, "--seed", 3)
+    (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")
+    calib_command("solve", run)
+    result = load_result(run / "result")
+    (run / "entries.toml").unlink()
+    rows = {row.name: row for row in result.document.entries.rows}
+    numbers = result.numbers
+    difference = numbers["stick_zero"] - numbers["boom_zero"]
+    row = rows["Dipper sensor less boom sensor"]
+    assert row.value == pytest.approx(difference.nominal_value)
+    assert row.sd == pytest.approx(difference.std_dev)
+    assert difference.std_dev != pytest.approx(
+        np.hypot(numbers["stick_zero"].std_dev, numbers["boom_zero"].std_dev), rel=0.02)
+    width = rows["Edge, corner to corner"]
+    assert width.sd == pytest.approx(1000 * numbers["edge_width"].std_dev, rel=1e-6)
+    tape = {p.name: p.tape for p in result.document.parameters}
+    assert rows["Main boom, pin to pin"].old == pytest.approx(1000 * tape["boom_length"])
+    calib_command("sheet", run / "result")
+    page = Page((run / "result" / "sheet.html").read_text("utf-8"))
+    shown = {shown for _, _, shown in page.numbers}
+    for row in rows.values():
+        assert row.name in page.words and row.typed in shown
+    assert "Main boom, pin to pin" in " ".join(paper((run / "result/sheet.pdf").read_bytes()))
+    # From another file, without solving again.
+    definition = {"entry": [{"name": "Boom in inches", "unit": "in", "is": "boom_length"}]}
+    other = folder / "other list.toml"
+    other.write_text('[[entry]]\nname = "Boom in inches"\nunit = "in"\nis = "boom_length"\n')
+    calib_command("sheet", run / "result", "--entries", other, "--out", folder / "sheet")
+    words = (folder / "sheet/sheet.html").read_text("utf-8")
+    assert "Boom in inches" in words and "does NOT determine the machine" in words
+    assert entry_list(definition, result.rig).names == ("Boom in inches",)
+
+
+def test_a_result_without_the_key_is_read(calib_command, folder, undrawn):
+    """Results that an earlier version wrote."""
+    run = folder / "before"
+    calib_command("simulate", run, "--poses", 12, "--seed", 4)
+    calib_command("solve", run)
+    path = run / "result" / "result.json"
+    document = json.loads(path.read_text("utf-8"))
+    assert document.pop("entries") is None
+    path.write_text(json.dumps(document), "utf-8")
+    assert load_result(path).document.entries is None

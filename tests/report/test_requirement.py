@@ -1,0 +1,147 @@
+"""The three sentences on top, the job, the fingerprint, the noise of readings at the edge."""
+
+import json
+
+import numpy as np
+import pytest
+
+from calib.calibration import solve
+from calib.edge import edge_positions, envelope_edge
+from calib.judge.goal import enough
+from calib.report.pages.contents import contents
+from calib.report.pages.report import foot, headings
+from calib.report.pages.sheet import sheet_files
+from calib.report.pages.summary import summary
+from calib.report.press.html import page
+from calib.report.record import fingerprint
+from calib.report.words.requirement import three_sentences
+from calib.run.complaints import Findings, InputError
+from calib.run.rig_file import read_rig
+from calib.simulate import simulate
+from tests.report.conftest import record
+from tests.report.reading import Page, paper
+
+
+def changed(document, **goal):
+    """A result that passed every gate, with another goal."""
+    other = json.loads(json.dumps(document))
+    other["goal"] |= goal
+    for gate in other["verdict"]["gates"]:
+        gate["passed"] = True
+    other["verdict"]["passed"] = True
+    return record(other)
+
+
+def said(document):
+    return [(a.answer, str(a)) for a in three_sentences(document)]
+
+
+def test_a_result_that_failed_is_not_to_be_entered_nor_trusted(document):
+    """Its gates are named; what its sds promise is no promise."""
+    enter, trust, taped = said(record(document))
+    assert enter[0] == "NO" and "Failed: global test, suspects" in enter[1]
+    assert trust[0] == "NO" and trust[1].startswith("Do not yet trust the edge to the")
+    assert taped[1].endswith("is in the figure too.")
+
+
+def test_a_result_that_passed_says_how_much_of_the_requirement(document):
+    """Both figures are at 95 %, the one with the noise of the readings is the larger."""
+    goal = document["goal"]
+    enter, trust, taped = said(changed(document, met=True, edge=0.02, source="rig.toml"))
+    assert enter == ("yes", "Enter these values: every gate passed.")
+    assert trust == ("yes", (
+        f"Trust the edge to {1000 * goal['within95']:.1f} mm of the 20 mm required (95 %, worst "
+        f"over the envelope, readings exact; {1000 * goal['in_use95']:.1f} mm with the noise of "
+        "the readings as well)."))
+    assert goal["in_use95"] > goal["within95"]
+    assert "figure too" not in taped[1]
+
+
+def test_a_requirement_that_is_not_kept(document):
+    """No: what it is known to, and what is asked for, with where that is from."""
+    _, trust, _ = said(changed(document, met=False, edge=0.004))
+    assert trust[0] == "NO" and "only, not to the 4 mm required (common practice" in trust[1]
+    _, trust, _ = said(changed(document, met=False, sd=None, within95=None))
+    assert trust[1].startswith("Trust the edge to nothing")
+
+
+@pytest.mark.parametrize(("low", "high", "answer"), [
+    (0.001, 0.02, True), (0.021, 0.04, False), (0.01, 0.03, None)])
+def test_the_taped_set_up_is_good_enough_or_not_or_open(low, high, answer):
+    """Only what 95 % leave no doubt of is called enough, or not enough."""
+    assert enough(0.02, low, high) is answer
+
+
+def test_without_tape_the_taped_set_up_stays_open(document):
+    """Nothing is said of what was not taped."""
+    told = changed(document)
+    told.taped = None
+    answer, says = said(told)[2]
+    assert answer == "open" and says.startswith("Nothing was taped")
+
+
+def test_the_sentences_stand_on_top_everywhere(document):
+    """Page, sheet and terminal say the same three sentences, before anything else."""
+    told = record(document)
+    sentences = [str(a) for a in three_sentences(told)]
+    read = Page(page("report.html.j2", told, *headings(told), contents(told), foot=foot(told)))
+    text = " ".join(summary(told).split())
+    files = sheet_files(told)
+    sheet, (paper_sheet,) = Page(files["sheet.html"].decode()), paper(files["sheet.pdf"])
+    assert read.words.index("Decision") < read.words.index("Do not enter these")
+    for sentence in sentences:
+        start = sentence[:22]
+        assert sentence in text
+        assert start in read.words and start in sheet.words and start in paper_sheet
+    digits = f"{told.fingerprint[:4]} {told.fingerprint[4:8]}"
+    assert digits in read.words and digits in sheet.words and digits in paper_sheet
+
+
+def test_the_noise_of_the_readings_at_the_edge(rig):
+    """The second figure is the scatter of the edge under noisy readings, by simulation."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=14)
+    solution = solve(run)
+    nodes = envelope_edge(rig, solution.parameters)
+    sd = np.array([r.sd for r in rig.readings])
+    nothing = np.zeros_like(solution.covariance)
+    told = nodes.sd_in_use(nothing, sd)[7]
+    noise = np.random.default_rng(4).normal(size=(4000, len(sd))) * sd
+    seen = edge_positions(rig, nodes.parameters, nodes.readings[7] + noise, nodes.targets)[0]
+    scatter = np.sqrt(seen.var(0).sum(-1))
+    assert told == pytest.approx(scatter, rel=0.04)
+    both = nodes.sd_in_use(solution.covariance, sd)
+    assert both**2 == pytest.approx(nodes.sd(solution.covariance) ** 2
+                                    + nodes.sd_in_use(nothing, sd) ** 2)
+
+
+RIG = 'template = "tilt_rotator"\n[shots]\nsd = {{ east = 0.002, north = 0.002, up = 0.002 }}\n{}'
+
+
+def test_the_job_is_read_and_enters_no_number():
+    """Text and dates; the rig's definition, from which numbers come, does not hold it."""
+    findings = Findings()
+    rig = read_rig(RIG.format('[job]\nmachine = "Digger"\ndate = 2031-05-04\n'), "rig.toml",
+                   findings)
+    assert rig.job == {"machine": "Digger", "date": "2031-05-04"}
+    assert "job" not in rig.definition
+
+
+@pytest.mark.parametrize(("line", "expected"), [
+    ("serial = 4711", "text in quotes"), ('digger = "x"', "a key this file knows"),
+    (f'notes = "{"x" * 400}"', "at most 300 characters")])
+def test_a_job_that_is_none_is_complained_of(line, expected):
+    """With its line."""
+    findings = Findings()
+    assert read_rig(RIG.format(f"[job]\n{line}\n"), "rig.toml", findings) is None
+    with pytest.raises(InputError) as told:
+        findings.stop_if_at_fault()
+    assert "line 5" in str(told.value) and expected in str(told.value)
+
+
+def test_the_fingerprint_is_of_the_files_and_of_what_was_set_aside():
+    """Another file, another choice: other digits. A run in memory has none."""
+    files = {"shots.csv": "ab", "rig.toml": "cd"}
+    own = fingerprint(files)
+    assert len(own) == 12 and own == fingerprint(dict(reversed(files.items())))
+    assert len({own, fingerprint(files, ["S-7"]), fingerprint({**files, "rig.toml": "ce"})}) == 3
+    assert fingerprint({}) == ""
