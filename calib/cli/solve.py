@@ -129,6 +129,8 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     failed = {gate.name for gate in document.verdict.gates if not gate.passed}
     choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
+    machine = document.machine
+    known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
@@ -136,10 +138,10 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
         names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
             *(v.name for v in document.set_aside.values), *names])
-        lines.append(f"To solve without the suspects: calib solve {_typed(run)} --set-aside "
-                     f"{quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
+        lines.append(f"To solve without the suspects: calib solve {_typed(run)}{known} "
+                     f"--set-aside {quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
     if failed & {"edge", "correlation"}:
-        lines.append(f"To know which poses to add: calib next {_typed(run)}{aside}")
+        lines.append(f"To know which poses to add: calib next {_typed(run)}{known}{aside}")
     if failed & {"check shots", "check-shot offset"}:
         lines.append(f"To see each check shot: calib check {_typed(out)}")
     return lines

@@ -185,7 +185,8 @@ class _Search:
         rig = self.run.rig
         solved = [j for j in range(len(rig.readings)) if zero_of(rig, j) is not None]
         near = {j: self._near(self.run, half_turned(rig, self.parameters, j)) for j in solved}
-        return {j: machine for j, machine in near.items() if machine is not None}
+        return {j: machine for j, machine in near.items()
+                if machine is not None and self._stays_turned(j, machine, self.parameters)}
 
     def turned(self, run, machine, turns) -> Iterable[tuple[int, Look]]:
         """A relabelled machine in the other words, but for words that the ranges do not allow."""
@@ -195,8 +196,15 @@ class _Search:
             if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
                 continue
             at = self._near(run, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
-            if at is not None:
+            if at is not None and self._stays_turned(j, at, machine.parameters):
                 yield j, at
+
+    def _stays_turned(self, j, at, parameters):
+        """Whether a zero is still about half a turn from where it was: not walked back."""
+        zero = zero_of(self.run.rig, j)
+        off = difference(self.run.rig, at.parameters[: len(self.parameters)],
+                         parameters[: len(self.parameters)])
+        return abs(off[zero]) > np.pi / 2
 
     def equivalent(self, relabelling, turned, machine) -> Equivalent | None:
         """With what the tape says of it; None if there is no difference to see."""

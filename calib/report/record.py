@@ -283,7 +283,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
             **{package: version(package) for package in COMPUTED_WITH},
         },
         run=Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
-        fingerprint=fingerprint(solution.run.files, chosen.aside.names),
+        fingerprint=fingerprint(_inputs(solution.run), chosen.aside.names),
         job=Job(**rig.job),
         rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
         converged=True,
@@ -318,6 +318,13 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=verdict_record(judgement),
     )
+
+
+def _inputs(run):
+    """Hashes of the files of a run, and of the result that its machine is known from."""
+    known = run.machine
+    return run.files if known is None or not known.sha256 else {
+        **run.files, "of the machine": known.sha256}
 
 
 def fingerprint(files: Mapping[str, str], aside: Sequence[str] = ()) -> str:
