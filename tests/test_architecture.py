@@ -28,6 +28,7 @@ ALLOWED = {
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
     "uncertain": {"calibration", "chain"},
+    "resampled": {"calibration", "layout"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "machine", "names", "taped"},
@@ -35,8 +36,8 @@ ALLOWED = {
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "machine", "names",
              "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
-               "spreadsheet", "stations", "together", "uncertain", "edge", "foretold", "layout",
-               "machine", "taped"},
+               "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
+               "layout", "machine", "taped"},
 }
 
 

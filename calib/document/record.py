@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from calib.document.bootstrapped import Bootstrap
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
 from calib.document.judged import (
@@ -92,6 +93,7 @@ class ResultRecord(Record):
     taped: Taped | None
     entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: Verdict
+    bootstrap: Bootstrap | None = Field(None, description="null if not asked for")
 
     @property
     def shot_poses(self) -> set[str]:

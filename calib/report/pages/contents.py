@@ -17,6 +17,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
+from calib.report.bootstrapped import bootstrap_blocks
 from calib.report.figures import edge_maps, residuals, statistics, views
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
@@ -117,7 +118,7 @@ def to_enter(document) -> Section:
         [p.status == "tape only" for p in document.parameters], wide=(7,),
     )
     return Section("enter", "What to enter", (
-        table, *scaled,
+        table, *bootstrap_blocks(document), *scaled,
         Picture("dimensions", "The solved dimensions on the rig (± one sd)",
                 "Line drawing of the rig made from its chain: the machine from its right side, "
                 "the attachment from the side, from behind and from above, each dimension named "
