@@ -471,10 +471,10 @@ def _refuse_blind(problem, unknowns, readings, limit):
         raise InputError(tuple(
             Complaint(
                 "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
-                f"{np.degrees(run.poses.readings[pose, reading]):.2f}",
-                f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: its "
-                "axis is too near the vertical; leave the pose and its shots out. Many such poses: "
-                "a wrong sign or unit of a reading?)",
+                f"{run.rig.reading_factors[reading] * run.poses.readings[pose, reading]:.2f}",
+                f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: "
+                f"{run.rig.readings[reading].sensor.blind}; leave the pose and its shots out. Many "
+                "such poses: a wrong sign or unit of a reading?)",
             )
             for pose, reading in np.argwhere(blind)
         ))

@@ -34,10 +34,12 @@ ALLOWED = {
               "foretold", "layout", "machine", "names", "taped"},
     "together": {"adjust", "calibration", "chain", "judge", "layout", "machine", "run"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "machine", "names",
-             "taped"},
+             "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
                "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
                "layout", "machine", "taped"},
+    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
+             "report", "run"},
 }
 
 

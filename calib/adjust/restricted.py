@@ -175,7 +175,7 @@ class RestrictedLikelihood:
         self._last: tuple[bytes, _Reduced | None] = (b"", None)
 
     def value(self, theta: np.ndarray) -> float:
-        """The restricted log-likelihood; -inf where V is singular."""
+        """The restricted log-likelihood; -inf where it cannot be computed."""
         reduced = self._reduced(theta)
         return -np.inf if reduced is None else reduced.value
 
@@ -195,7 +195,7 @@ class RestrictedLikelihood:
         gram, flat = np.zeros((k, k)), np.zeros((k, p * p))
         bent, along = np.zeros((k, k)), np.zeros((k, p))
         solution = np.linalg.solve(reduced.normal, reduced.right)
-        root = np.linalg.inv(np.linalg.cholesky(reduced.normal)).T
+        root = reduced.root
         for blocks, (inverse, design, misclosure) in zip(
             self._blocks, reduced.whitened, strict=True
         ):
@@ -283,8 +283,10 @@ class RestrictedLikelihood:
         return self.variance_factor / share
 
     def _reduced(self, theta):
-        """The normal equations of the parameters at these factors; None where V is singular.
+        """The normal equations of the parameters at these factors.
 
+        None where V is singular, or where they are as far as can be computed: with factors that
+        are many powers of ten apart.
         Remembers the last: where a step has led is asked for its value first, then for its slope.
         """
         if self._last[0] != theta.tobytes():
@@ -311,15 +313,21 @@ class RestrictedLikelihood:
             log_det += 2 * np.log(np.einsum("gaa->ga", lower)).sum()
             square += misclosure.ravel() @ misclosure.ravel()
             whitened.append((inverse, design, misclosure))
-        log_det += np.linalg.slogdet(normal)[1]
+        try:
+            lower = np.linalg.cholesky(normal)
+        except np.linalg.LinAlgError:
+            return None
+        log_det += 2 * np.log(np.diag(lower)).sum()
         square -= right @ np.linalg.solve(normal, right)
-        return _Reduced(normal, right, -(log_det + square) / 2, whitened)
+        root = np.linalg.inv(lower).T
+        return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
 
 
 @dataclass(frozen=True)
 class _Reduced:
     normal: np.ndarray
     right: np.ndarray
+    root: np.ndarray
     value: float
     whitened: list
 

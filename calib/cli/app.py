@@ -35,6 +35,9 @@ COMMANDS = {
                  "Say which mistake explains a run that does not fit; never changes the run."),
     "next": ("calib.cli.next_", "next_poses",
              "Say how well the edge is known by now, which poses to add, and when it is enough."),
+    "yard": ("calib.cli.yard", "yard",
+             "Open the page for the yard: what to do next, what came in, is it good, is it "
+             "enough."),
     "check": ("calib.cli.check", "check",
               "Predict check shots from a result and judge the misses; nothing is written."),
     "report": ("calib.cli.report", "report", "Write report.html and report.pdf from a result."),
@@ -139,10 +142,10 @@ def main() -> None:
 
 def _told(error):
     """Say what is wrong; the exit status of it."""
-    from calib.run.complaints import InputError
+    from calib.run.complaints import InputError, told_once
 
     if isinstance(error, InputError):
-        talk.tell_all(error.complaints)
+        talk.tell_all(told_once(error.complaints))
         count = len(error.complaints)
         talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
         return talk.INPUT

@@ -18,6 +18,7 @@ def folder(calib_command, tmp_path):
 [marks.left_antenna]
 on = "house"
 near = [-1.6, 0.9, 1.7]
+sd = 0.02
 
 [marks.right_antenna]
 on = "house"

@@ -253,7 +253,7 @@ def corrections(figure, document):
             lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k].pose), fontsize=7,
                          color=FLAG, va="center")
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, deg")
+        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, {of[0].unit}")
     lattice.finish()
 
 

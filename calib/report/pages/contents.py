@@ -302,7 +302,8 @@ def _reading_table(document):
              fixed(r.w, 1, 1.0, True), fixed(r.redundancy, 2), fixed(r.detectable, 2),
              mark(r, document)] for r in readings]
     return Table(
-        "Readings, the worst first: what the solution adds to each (deg)",
+        "Readings, the worst first: what the solution adds to each "
+        f"({' or '.join(sorted({r.unit for r in readings}))})",
         ("pose", "reading", "correction", "w", "redundancy", "detectable", ""), rows,
         [mark(r, document) == "suspect" for r in readings], total=len(document.readings))
 
