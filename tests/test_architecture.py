@@ -26,6 +26,7 @@ ALLOWED = {
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
+    "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
