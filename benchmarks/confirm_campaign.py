@@ -26,7 +26,8 @@ ROOT = Path(__file__).parent.parent
 sys.path[:0] = [str(ROOT)]
 
 from calib.chain.rig import rig_from_dict  # noqa: E402
-from calib.confirm.confirmed import AGREES, DISAGREES, NOT_PROVEN, confirm, from_readings  # noqa: E402
+from calib.confirm.confirmed import AGREES, DISAGREES, NOT_PROVEN, confirm  # noqa: E402
+from calib.confirm.posed import from_readings  # noqa: E402
 from calib.confirm.slips import Sheet  # noqa: E402
 from calib.entries.listed import entry_list  # noqa: E402
 from tests.confirm import planted  # noqa: E402
@@ -56,7 +57,7 @@ def is_right(tried, world, texts, confirmed):
     typed, right = np.array(list(map(float, texts))), confirmed.sheet.right
     steps = confirmed.sheet.entries.steps
     fields = set(np.flatnonzero(np.abs(typed - right) > 0.75 * steps).tolist())
-    if tried.pose is not None or not fields or set(tried.fields) != fields:
+    if tried is None or tried.pose is not None or not fields or set(tried.fields) != fields:
         return False
     if all(abs(tried.typed[i] - typed[i]) <= 1.5 * steps[i] for i in fields):
         return True

@@ -32,7 +32,7 @@ ALLOWED = {
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
+    "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
 }
 

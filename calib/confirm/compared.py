@@ -14,6 +14,9 @@ from calib.run.shown import Shown
 #: A uniform error of a whole step has this sd, in steps.
 _UNIFORM = 1 / np.sqrt(12)
 
+#: Share of the variances that computing them may be off by.
+_ROUND_OFF = 1e-10
+
 #: Steps of the quick way from typed values to a machine, and how near it must come, in steps of
 #: typing.
 _CHORDS, _NEAR = 4, 0.02
@@ -139,7 +142,9 @@ class Comparison:
 
         A machine that is larger, or turned, makes another error of the same noise of its readings.
         """
-        factor = np.linalg.cholesky(self.covariance(parameters))
+        covariance = self.covariance(parameters)
+        covariance += _ROUND_OFF * np.diag(covariance).mean() * np.eye(len(covariance))
+        factor = np.linalg.cholesky(covariance)
         size = 2 * float(np.log(np.diag(factor)).sum())
         white = np.linalg.inv(factor)
         if not self.shown.on_site:

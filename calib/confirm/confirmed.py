@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.compared import Comparison, Posed
 from calib.confirm.search import Found, search
@@ -50,12 +51,19 @@ class Confirmed:
     def agrees(self) -> bool:
         return self.status == AGREES
 
+    @property
+    def differences(self) -> np.ndarray:
+        """Shown less as it should be, shape (n, 3), m; NaN where a coordinate is not shown."""
+        return self.compared.differences(self.compared.base)
 
-def from_readings(rig: Rig, shown: Shown) -> Posed:
-    """The poses of a display with all its readings; their noise is that of the rig's sensors."""
-    sd = np.array([r.sd or 0.0 for r in rig.readings])
-    variance = sd**2 + shown.reading_step**2 / 12
-    return Posed(shown.readings, np.tile(np.diag(variance), (len(shown.poses), 1, 1)))
+    @property
+    def within95(self) -> np.ndarray:
+        """What noise and rounding let each of them be with 95 %, shape (n, 3), m."""
+        compared = self.compared
+        out = np.full(compared.mask.shape, np.nan)
+        out[compared.mask] = normal_isf(0.025) * np.sqrt(
+            np.diag(compared.covariance(compared.base)))
+        return out
 
 
 def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Posed, goal: float

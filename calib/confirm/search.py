@@ -6,11 +6,12 @@ are ranked by
     score = chi2 + ln det V - 2 ln(odds)
 
 with chi2 the squared misfit in sds of reading noise and rounding, V their covariance, and the
-prior odds of `calib.confirm.slips`: nothing wrong one half. A value that is wrong by an amount that no slip gives
-takes a number from the data, and pays for it with the share that the data leave of the range in
-which it might lie (D. J. C. MacKay, "Bayesian interpolation", Neural Computation 4 (1992) 415-447,
-who calls it the Occam factor; from memory). As in `calib.judge.explain`, nothing is claimed that
-does not explain all that is shown, and what comes within a score of 6 of it is its rival.
+prior odds of `calib.confirm.slips`: nothing wrong one half. A value that is wrong by an amount that
+no slip gives takes a number from the data, and pays for it with the share that the data leave of
+the range in which it might lie (D. J. C. MacKay, "Bayesian interpolation", Neural Computation 4
+(1992) 415-447, who calls it the Occam factor; from memory). As in `calib.judge.explain`, nothing is
+claimed that does not explain all that is shown, and what comes within a score of 6 of it is its
+rival.
 """
 
 from collections.abc import Sequence
@@ -38,6 +39,9 @@ _COPIED_RANGE = 2.0
 
 #: Pairs that are computed as they are, of those that come out best by adding up what each does.
 _PAIRS = 150
+
+#: The same of a slip with a wrong value; half as many of two wrong values.
+_WITH_AMOUNT = 40
 
 #: So many of the best are looked at with the noise of their own machine.
 _SETTLED = 60
@@ -128,7 +132,7 @@ def search(compared: Comparison, sheet: Sheet) -> Found:
     found = _chosen(as_it_is, [*_settled(compared, [*singles, *others])])
     looked_at = len(singles) + len(others)
     if found is None and not as_it_is.passes:
-        pairs, more = _pairs(compared, singles, misfits, base, dof)
+        pairs, more = _pairs(compared, sheet, singles, misfits, base, dof)
         looked_at += more
         found = _chosen(as_it_is, _settled(compared, pairs))
     claimed, rivals = found or (None, ())
@@ -157,7 +161,10 @@ def _settled(compared: Comparison, tried: Sequence[Tried]) -> list[Tried]:
         if not t.slips:
             settled.append(t)
             continue
-        whitening = compared.whitening_at(t.parameters)
+        try:
+            whitening = compared.whitening_at(t.parameters)
+        except np.linalg.LinAlgError:  # far from any machine
+            continue
         misfit = compared.misfit(t.parameters, whitening)
         if misfit is not None:
             chi2 = float(misfit @ misfit)
@@ -188,11 +195,7 @@ def _singles(compared: Comparison, sheet: Sheet, base, dof):
 
 def _tried(compared: Comparison, made: tuple[Slip, ...], dof: int):
     """A slip or two as a machine, and the misfit of that; None if there is no such machine."""
-    typed = compared.right.copy()
-    for slip in made:
-        for i, value in slip.typed.items():
-            typed[i] = value
-    machine = compared.machine(typed)
+    machine = compared.machine(_typed(compared, made))
     misfit = None if machine is None else compared.misfit(machine)
     if misfit is None or machine is None:
         return None
@@ -203,38 +206,63 @@ def _tried(compared: Comparison, made: tuple[Slip, ...], dof: int):
 
 def _amounts(compared: Comparison, sheet: Sheet, base, dof) -> list[Tried]:
     """Each value wrong by whatever the display says."""
-    found, n = [], len(sheet.right)
-    for i, entry in enumerate(sheet.entries.entries):
-        typed, machine, misfit = compared.right.copy(), compared.base, base
-        for _ in range(_STEPS):
-            slope = _slope(compared, typed, i, entry.step, misfit)
-            if slope is None or slope @ slope < 1e-12:
-                break
-            typed[i] -= slope @ misfit / (slope @ slope)
-            next_machine = compared.machine(typed)
-            next_misfit = None if next_machine is None else compared.misfit(next_machine)
-            if next_machine is None or next_misfit is None:
-                break
-            machine, misfit = next_machine, next_misfit
-        if machine is compared.base or slope is None or slope @ slope < 1e-12:
-            continue
-        sd = 1 / np.sqrt(slope @ slope)
-        occam = np.log(sd * np.sqrt(2 * np.pi) * entry.size / _RANGE[entry.kind])
-        odds = AMOUNT / n
-        chi2 = float(misfit @ misfit)
-        slip = Slip(BY_AMOUNT, {i: float(typed[i])}, BY_AMOUNT, odds)
-        found.append(Tried((slip,), chi2, dof - 1, chi2 - 2 * np.log(odds) - 2 * min(occam, 0.0),
-                           machine))
-    return found
+    fitted = (_fitted(compared, sheet, (), (i,), base, dof) for i in range(len(sheet.right)))
+    return [t for t in fitted if t is not None]
 
 
-def _slope(compared, typed, i, step, misfit):
-    """Change of the misfit per unit of an entry."""
-    there = typed.copy()
-    there[i] += step
-    machine = compared.machine(there)
-    other = None if machine is None else compared.misfit(machine)
-    return None if other is None else (other - misfit) / step
+def _fitted(compared: Comparison, sheet: Sheet, slip: tuple[Slip, ...], fields: tuple[int, ...],
+            misfit, dof) -> Tried | None:
+    """A slip, if any, and besides it these fields wrong by what the display says.
+
+    `misfit` is that of the slip.
+    """
+    at = list(fields)
+    typed = _typed(compared, slip)
+    machine, slopes = None, None
+    for _ in range(_STEPS):
+        slopes = _slopes(compared, typed, fields, misfit)
+        if slopes is None or np.linalg.matrix_rank(slopes, tol=1e-9) < len(at):
+            break
+        typed[at] -= np.linalg.lstsq(slopes, misfit, rcond=None)[0]
+        moved = compared.machine(typed)
+        new = None if moved is None else compared.misfit(moved)
+        if new is None:
+            break
+        machine, misfit = moved, new
+    if machine is None or slopes is None:
+        return None
+    entries, chi2 = sheet.entries.entries, float(misfit @ misfit)
+    spread = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
+    occam = sum(min(0.0, np.log(sd * np.sqrt(2 * np.pi) * entries[i].size
+                                / _RANGE[entries[i].kind]))
+                for i, sd in zip(fields, spread, strict=True) if sd > 0)
+    odds = AMOUNT / len(entries)
+    made = (*slip, *(Slip(BY_AMOUNT, {i: float(typed[i])}, BY_AMOUNT, odds) for i in fields))
+    prior = sum(np.log(s.odds) for s in made)
+    return Tried(made, chi2, dof - len(at), chi2 - 2 * prior - 2 * occam, machine)
+
+
+def _typed(compared, made):
+    """What is in the fields with some slips made."""
+    typed = compared.right.copy()
+    for slip in made:
+        for i, value in slip.typed.items():
+            typed[i] = value
+    return typed
+
+
+def _slopes(compared, typed, fields, misfit):
+    """Change of the misfit per unit of some entries, shape (m, n_fields)."""
+    columns = []
+    for i in fields:
+        there, step = typed.copy(), compared.entries.steps[i]
+        there[i] += step
+        machine = compared.machine(there)
+        other = None if machine is None else compared.misfit(machine)
+        if other is None:
+            return None
+        columns.append((other - misfit) / step)
+    return np.array(columns).T
 
 
 def _miscopied(compared: Comparison, base, dof) -> list[Tried]:
@@ -267,25 +295,54 @@ def left_out(compared: Comparison, pose: int) -> Comparison:
     return replace(compared, shown=rest)
 
 
-def _pairs(compared: Comparison, singles, misfits, base, dof):
-    """Two slips of different fields: by adding up what each does, and the best as they are."""
+def _pairs(compared: Comparison, sheet: Sheet, singles, misfits, base, dof):
+    """Two slips of different fields, or a slip and a wrong value, or two wrong values.
+
+    By adding up what each does, and the best of those as they are.
+    """
+    found = [t for i, j in _best_of_two(singles, misfits, base)
+             if (t := _tried(compared, (*singles[i].slips, *singles[j].slips), dof)) is not None]
+    found = [t for t, _ in found]
+    slopes = _slopes(compared, compared.right.copy(), tuple(range(len(sheet.right))), base)
+    if slopes is None:
+        return found, len(found)
+    sizes = np.linalg.norm(slopes, axis=0)
+    unit = slopes / np.where(sizes > 0, sizes, 1.0)
+    left = np.einsum("im,im->i", misfits, misfits)[:, None] - (misfits @ unit) ** 2
+    left += np.array([t.score - t.chi2 for t in singles])[:, None]
+    for k, t in enumerate(singles):
+        left[k, list(t.fields)] = np.inf
+    more = []
+    for k, i in _smallest(left, _WITH_AMOUNT):
+        more.append(_fitted(compared, sheet, singles[k].slips, (i,), misfits[k], dof))
+    both = np.full((len(sizes), len(sizes)), np.inf)
+    for i in range(len(sizes)):
+        for k in range(i + 1, len(sizes)):
+            two = slopes[:, [i, k]]
+            both[i, k] = np.sum((base - two @ np.linalg.lstsq(two, base, rcond=None)[0]) ** 2)
+    more += [_fitted(compared, sheet, (), (i, k), base, dof) for i, k in
+             _smallest(both, _WITH_AMOUNT // 2)]
+    found += [t for t in more if t is not None]
+    return found, len(found)
+
+
+def _best_of_two(singles, misfits, base):
+    """Numbers of the slips of which two together leave least by adding up what each does."""
     moved = misfits - base
     own = np.array([t.score - t.chi2 for t in singles])
     # |base + a + b|^2 of all pairs at once.
-    square = np.einsum("im,im->i", moved, moved)
-    chi2 = (np.einsum("im,im->i", misfits, misfits)[:, None] + square
-            + 2 * misfits @ moved.T)
-    score = np.triu(chi2 + own[:, None] + own, 1)
-    score[score == 0] = np.inf
-    for i, t in enumerate(singles):
-        for j in range(i + 1, len(singles)):
-            if t.fields & singles[j].fields:
-                score[i, j] = np.inf
-    best = np.argsort(score, axis=None)[:_PAIRS]
-    found = []
-    for i, j in zip(*np.unravel_index(best, score.shape), strict=True):
-        if np.isfinite(score[i, j]):
-            result = _tried(compared, (*singles[i].slips, *singles[j].slips), dof)
-            if result is not None:
-                found.append(result[0])
-    return found, len(found)
+    chi2 = (np.einsum("im,im->i", misfits, misfits)[:, None]
+            + np.einsum("im,im->i", moved, moved) + 2 * misfits @ moved.T)
+    score = chi2 + own[:, None] + own
+    score[np.tril_indices(len(singles))] = np.inf
+    last = max(max(t.fields) for t in singles)
+    fields = np.array([[i in t.fields for i in range(last + 1)] for t in singles], int)
+    score[(fields @ fields.T) > 0] = np.inf
+    return _smallest(score, _PAIRS)
+
+
+def _smallest(values, count):
+    """Places of the smallest finite values of a matrix."""
+    order = np.argsort(values, axis=None)[:count]
+    return [(int(i), int(j)) for i, j in zip(*np.unravel_index(order, values.shape), strict=True)
+            if np.isfinite(values[i, j])]

@@ -76,7 +76,7 @@ class Envelope:
         return envelope_edge(self.rig, self.compared.base)
 
     @cached_property
-    def _inverse_sd(self):
+    def inverse_sd(self):
         """Inverse of the Cholesky factor of the noise of each point, shape (n, t, 3, 3)."""
         nodes = self.nodes
         n, t = nodes.position.shape[:2]
@@ -107,7 +107,7 @@ class Envelope:
         usable = nodes.seen & np.isfinite(apart).all(axis=(1, 2))
         if not usable.any():
             return None
-        sds = np.linalg.norm((self._inverse_sd @ apart[..., None])[..., 0], axis=2)
+        sds = np.linalg.norm((self.inverse_sd @ apart[..., None])[..., 0], axis=2)
         sds = np.where(usable[:, None], sds, -1.0)
         node, point = np.unravel_index(int(np.argmax(sds)), sds.shape)
         if sds[node, point] < SEEN:
@@ -140,3 +140,26 @@ def unseen(envelope: Envelope, found: Found, goal: float) -> tuple[Unseen, ...]:
         Unseen(u.tried, u.moves, u.sds,
                envelope.telling(u.tried.parameters, envelope.compared.base))
         for u in sorted(worst.values(), key=lambda u: -u.moves))
+
+
+def poses_to_show(envelope: Envelope, count: int) -> np.ndarray:
+    """Nodes of the envelope whose displays together tell most of the entries, (count,).
+
+    One by one the node that adds most to the logarithm of the determinant of the information on
+    the entries, of points of the edge in sds of reading noise and rounding (greedy D-optimality).
+    """
+    compared, nodes = envelope.compared, envelope.nodes
+    seen = np.flatnonzero(nodes.seen)
+    rows = envelope.inverse_sd[seen] @ (nodes.by_parameters[seen] @ compared.by_entry)
+    rows = rows.reshape(len(seen), -1, rows.shape[-1]) * compared.entries.steps
+    information = 1e-6 * np.eye(rows.shape[-1])
+    chosen: list[int] = []
+    for _ in range(min(count, len(seen))):
+        own = np.linalg.inv(information)
+        gained = np.eye(rows.shape[1]) + rows @ own @ rows.transpose(0, 2, 1)
+        gain = np.linalg.slogdet(gained)[1]
+        gain[chosen] = -np.inf
+        best = int(np.argmax(gain))
+        chosen.append(best)
+        information = information + rows[best].T @ rows[best]
+    return seen[chosen]

@@ -25,6 +25,9 @@ from calib.run.units import short_way_round
 HOUSE, SITE = ("forward", "left", "up"), AXES
 SHOT = tuple(f"shot_{axis}" for axis in AXES)
 
+#: Readings of a pose at rest differ by less, deg.
+_AT_REST = 0.5
+
 #: No display writes more decimals than this.
 _MOST_DECIMALS = 6
 
@@ -178,8 +181,9 @@ def complain_of_repeats_of_rows(table: Table, findings: Findings) -> None:
 
 
 def _readings(table, rig, poses, pose, findings):
-    """Readings of each pose, rad: those of the first of its rows that has them."""
+    """Readings of each pose, rad: the mean of its rows that have them."""
     found = np.full((len(poses), len(rig.reading_names)), np.nan)
+    count = np.zeros_like(found)
     for k, name in enumerate(rig.reading_names):
         values = table.numbers.get(name)
         if values is None:
@@ -188,12 +192,15 @@ def _readings(table, rig, poses, pose, findings):
                                   short_way_round(values).tolist(), strict=True):
             if p < 0 or np.isnan(value):
                 continue
-            if not np.isnan(found[p, k]) and abs(found[p, k] - value) > 1e-9:
+            if not count[p, k]:
+                found[p, k], count[p, k] = value, 1
+            elif abs(found[p, k] - value) > _AT_REST:
                 findings.complain(table.file, line, name, f"{value:g}",
-                                  f"the {found[p, k]:g} of the row above it in this pose, or "
-                                  "nothing")
-            elif np.isnan(found[p, k]):
-                found[p, k] = value
+                                  f"about {found[p, k]:g} as in the row above it: a pose is at "
+                                  "rest, or another pose")
+            else:
+                count[p, k] += 1
+                found[p, k] += (value - found[p, k]) / count[p, k]
     return np.radians(found)
 
 
