@@ -8,7 +8,6 @@ edge's error over the envelope and the machines, against the promised. Run:
 
 import sys
 import tomllib
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,8 +16,8 @@ from calib.chain.rig import rig_from_dict, template_names
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import envelope_edge
 from calib.plan.plan import make_plan
+from calib.plan.rehearsal import rehearsed
 from calib.plan.task import Task, prepare
-from calib.simulate import simulate
 
 
 def machine(name):
@@ -29,18 +28,9 @@ def machine(name):
         "sd": {r: standard["readings"]["sd"].get(r, 0.05) for r in readings}}})
 
 
-def shot_as_planned(plan, rng):
-    """A simulated run of the plan's poses and shots, and its truth."""
-    task = plan.prepared.task
-    names = [task.rig.target_names[t] for t in task.targets]
-    run, truth = simulate(task.rig, rng, poses=len(plan.design), joints=plan.joints,
-                          stands=plan.stands, targets=names)
-    return replace(run, shots=run.shots.select(plan.shots.ravel())), truth
-
-
 def edge_rms(plan, rng):
     """Root mean square error of the solved edge over the envelope, m."""
-    run, truth = shot_as_planned(plan, rng)
+    run, truth = rehearsed(plan, rng)
     solution = solve(run)
     nodes = envelope_edge(run.rig, truth.parameters)
     error = nodes.error(solution.parameters)[nodes.seen]

@@ -46,14 +46,18 @@ def shot_frame(solution) -> pd.DataFrame:
 
 
 def reading_frame(solution) -> pd.DataFrame:
-    """Every reading, by pose and name: stand; measured, sd (inf: set aside), correction, deg."""
+    """Every reading, by pose and name: stand; measured, sd (inf: set aside), correction.
+
+    In deg; what a cylinder has pushed out in m.
+    """
     poses, names = solution.run.poses, solution.rig.reading_names
+    factors = solution.rig.reading_factors
     index = pd.MultiIndex.from_product([poses.ids, names], names=["pose", "reading"])
     return pd.DataFrame({
         "stand": np.repeat(poses.stand, len(names)),
-        "value": np.degrees(poses.readings).ravel(),
-        "sd": np.degrees(poses.sd).ravel(),
-        "correction": np.degrees(solution.adjustment.corrections).ravel(),
+        "value": (factors * poses.readings).ravel(),
+        "sd": (factors * poses.sd).ravel(),
+        "correction": (factors * solution.adjustment.corrections).ravel(),
     }, index=index)
 
 

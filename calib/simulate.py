@@ -56,6 +56,8 @@ def simulate(
     gross_size: tuple[float, float] = (0.05, 0.15),
     parameters: np.ndarray | None = None,
     joints: np.ndarray | None = None,
+    stand: np.ndarray | None = None,
+    shots: np.ndarray | None = None,
     taped: bool = True,
 ) -> tuple[Run, Truth]:
     """Draw a machine, a run over it and its tape.
@@ -66,15 +68,20 @@ def simulate(
         With sds for shots and every reading.
     rng : numpy Generator
     poses, stands, check_poses, gross_errors : int
-        Poses are dealt to the stands in turn; check poses belong to the last stand.
+        Check poses belong to the last stand.
     targets : sequence of str
-        What is shot in every pose.
+        What is shot.
     gross_size : (float, float)
         Least and largest length of a gross error, m; its direction is random.
     parameters : ndarray, shape (n_parameters,), optional
         The true machine; drawn around the template if not given.
     joints : ndarray, shape (poses + check_poses, n_readings), optional
-        Joint angles, rad; drawn within the limits if not given.
+        Joint angles, rad; drawn within the limits if not given. What nobody drives is drawn where
+        it is NaN.
+    stand : ndarray of int, shape (poses,), optional
+        The stand of each pose; dealt in turn if not given.
+    shots : ndarray of bool, shape (poses + check_poses, n_targets), optional
+        Which of `targets` are shot in which pose; all if not given.
     taped : bool
         Whether free parameters that are usually taped have a tape value.
 
@@ -87,38 +94,54 @@ def simulate(
     index = [rig.target_names.index(name) for name in targets]
     rig = rig.when_shot(index)
     truth = drawn_parameters(rig, rng) if parameters is None else np.asarray(parameters, float)
-    total = poses + check_poses
-    stand = np.append(np.arange(poses) % stands, np.full(check_poses, stands - 1))
+    stand = np.arange(poses) % stands if stand is None else np.asarray(stand, int)
+    stand = np.append(stand, np.full(check_poses, stands - 1))
+    joints = _given_or_drawn(rig, truth, stand, joints, rng)
+    shots = np.ones((len(stand), len(index)), bool) if shots is None else shots
+    pose, place = np.nonzero(shots)
+    run, truth = _shot(rig, truth, joints, stand, pose, np.array(index)[place], rng)
+    run, gross = _spoilt(run, np.flatnonzero(pose < poses), gross_errors, gross_size, rng)
+    used, booked = pose < poses, run.shots
+    run = replace(run, shots=booked.select(used),
+                  check=booked.select(~used) if check_poses else None,
+                  tape=_taped(rig, truth.parameters, rng) if taped else Tape.none())
+    return run, replace(truth, positions=truth.positions[used], gross=gross)
+
+
+def _given_or_drawn(rig, truth, stand, joints, rng):
+    """Joint angles of every pose; those that nobody drives drawn where they are not given."""
     if joints is None:
-        joints = drawn_joints(rig, truth, total, rng, _parked(rig, stand, rng))
-    noted = drawn_notes(rig, total, rng)
+        return drawn_joints(rig, truth, len(stand), rng, _parked(rig, stand, rng))
+    open_ = np.isnan(joints)
+    return np.where(open_, _parked(rig, stand, rng), joints) if open_.any() else joints
+
+
+def _shot(rig, truth, joints, stand, pose, target, rng):
+    """A run of shots and its truth, without gross errors and without tape."""
+    stands = int(stand.max()) + 1
+    noted = drawn_notes(rig, len(joints), rng)
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),
     ])
-    as_noted = rig.as_noted(noted, total)
+    as_noted = rig.as_noted(noted, len(joints))
     readings = rig.chain.readings_for(truth, joints, as_noted)
-    run_poses = replace(_read(rig, readings, stand, rng), noted=noted)
-    pose, target = np.repeat(np.arange(total), len(index)), np.tile(index, total)
+    poses = replace(_read(rig, readings, stand, rng), noted=noted)
     posture = rig.chain.posture(truth, placements[stand], readings, False, as_noted)
     exact = posture.points(target, pose).position
     measured = exact + rng.normal(0, 1, exact.shape) * rig.shot_sd
-    used = pose < poses
-    gross = _gross(rng, np.flatnonzero(used), gross_errors, gross_size)
+    run = Run(folder=Path(), rig=rig, poses=poses, check=None, tape=Tape.none(), files={},
+              shots=_booked(rig, poses, pose, target, measured))
+    return run, Truth(truth, placements, readings, exact, {})
+
+
+def _spoilt(run, rows, count, size, rng):
+    """A run with gross errors planted in some of its shots, and those by shot id."""
+    gross, position = _gross(rng, rows, count, size), run.shots.position.copy()
     for row, error in gross.items():
-        measured[row] += error
-    shots = _booked(rig, run_poses, pose, target, measured)
-    run = Run(
-        folder=Path(),
-        rig=rig,
-        poses=run_poses,
-        shots=shots.select(used),
-        check=shots.select(~used) if check_poses else None,
-        tape=_taped(rig, truth, rng) if taped else Tape.none(),
-        files={},
-    )
-    planted = {shots.ids[row]: error for row, error in gross.items()}
-    return run, Truth(truth, placements, readings, exact[used], planted)
+        position[row] += error
+    shots = replace(run.shots, position=position)
+    return replace(run, shots=shots), {shots.ids[row]: error for row, error in gross.items()}
 
 
 def _read(rig, readings, stand, rng):

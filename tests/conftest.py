@@ -26,4 +26,4 @@ def rig():
 @pytest.fixture
 def undrawn(monkeypatch):
     """Results without report and plots: they take their time and have tests of their own."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})

@@ -31,9 +31,12 @@ ALLOWED = {
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names", "taped"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
+             "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
+             "report", "run"},
 }
 
 

@@ -22,6 +22,8 @@ likelihood rises.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import nnls
@@ -40,6 +42,9 @@ _LEAST_TOLD, _MOST_TIMES = 1e-6, 1e8
 #: values make the likelihood rise for ever towards 0, it ends there.
 _ZERO = 1e-8
 
+#: Blocks are padded to at most so many times their size.
+_MOST_PADDED = 2
+
 #: Smallest eigenvalue of a scaled information matrix in a step.
 _RIDGE = 1e-10
 
@@ -57,7 +62,7 @@ class _Blocks:
     ----------
     design, misclosure : ndarray
         Shapes (g, m, p) and (g, m).
-    pairs : tuple of (int, int)
+    pairs : ndarray of int, shape (2, n_pairs)
     parts : ndarray, shape (n_pairs, g, m, m)
     columns, signs : ndarray
         Shapes (g, m, c) and (g, c): each part is the sum of signs * column column'.
@@ -66,11 +71,15 @@ class _Blocks:
 
     design: np.ndarray
     misclosure: np.ndarray
-    pairs: tuple[tuple[int, int], ...]
+    pairs: np.ndarray
     parts: np.ndarray
     columns: np.ndarray
     signs: np.ndarray
     pair_of_column: np.ndarray
+
+    @cached_property
+    def sign_products(self):
+        return self.signs[:, :, None] * self.signs[:, None, :]
 
 
 @dataclass(frozen=True)
@@ -152,19 +161,21 @@ class RestrictedLikelihood:
         self._prior = left[n:]
         self._prior_misclosure = linearised.misclosure[n:]
         self.variance_factor = solved.variance_factor or 1.0
-        self._blocks = tuple(
-            _blocks(
+        whitened = [
+            _whitened(
                 group, whitener, linearised.by_readings[group.rows],
                 stated.reading_covariance[group.blocks], kind_of_row[group.rows],
                 kind_of_reading, left[group.rows], linearised.misclosure[group.rows],
             )
             for group, whitener in zip(stated.groups, linearised.whiteners, strict=True)
-        )
+        ]
+        self._blocks = tuple(_blocks(alike) for alike in _alike(whitened))
         self.units = self._units()
         self.least = _ZERO * self.units
+        self._last: tuple[bytes, _Reduced | None] = (b"", None)
 
     def value(self, theta: np.ndarray) -> float:
-        """The restricted log-likelihood; -inf where V is singular."""
+        """The restricted log-likelihood; -inf where it cannot be computed."""
         reduced = self._reduced(theta)
         return -np.inf if reduced is None else reduced.value
 
@@ -181,10 +192,10 @@ class RestrictedLikelihood:
             raise ValueError(f"the covariance is singular at factors {theta}")
         p, k = self._prior.shape[1], self.kinds
         squares, own = np.zeros(k), np.zeros(k)
-        gram, inner = np.zeros((k, k)), np.zeros((k, p, p))
+        gram, flat = np.zeros((k, k)), np.zeros((k, p * p))
         bent, along = np.zeros((k, k)), np.zeros((k, p))
         solution = np.linalg.solve(reduced.normal, reduced.right)
-        root = np.linalg.inv(np.linalg.cholesky(reduced.normal)).T
+        root = reduced.root
         for blocks, (inverse, design, misclosure) in zip(
             self._blocks, reduced.whitened, strict=True
         ):
@@ -195,20 +206,18 @@ class RestrictedLikelihood:
             through = columns @ (design @ root)
             pulled = blocks.signs * seen
             between = columns @ columns.transpose(0, 2, 1)
-            signs = blocks.signs[:, :, None] * blocks.signs[:, None, :]
             shared = between * (between - 2 * (through @ through.transpose(0, 2, 1)))
-            gram += rates @ np.einsum("grs,grs->rs", signs, shared) @ rates.T
-            bent += rates @ np.einsum("gr,grs,gs->rs", pulled, between, pulled) @ rates.T
-            along += rates @ np.einsum("gr,grp->rp", pulled, through)
-            squares += rates @ np.einsum("gr,gr->r", pulled, seen)
-            own += rates @ np.einsum("gr,grr->r", blocks.signs, between)
-            for column in range(rates.shape[1]):
-                one = through[:, column]
-                product = (one * blocks.signs[:, column, None]).T @ one
-                inner += rates[:, column, None, None] * product
-        flat = inner.reshape(k, -1)
+            by_column = through.transpose(1, 0, 2)
+            pulled_along = (pulled.T[:, None] @ by_column)[:, 0]
+            products = (by_column * blocks.signs.T[..., None]).transpose(0, 2, 1) @ by_column
+            gram += rates @ (blocks.sign_products * shared).sum(0) @ rates.T
+            bent += rates @ (pulled[:, :, None] * between * pulled[:, None, :]).sum(0) @ rates.T
+            along += rates @ pulled_along
+            squares += rates @ (pulled * seen).sum(0)
+            own += rates @ (blocks.signs * np.einsum("grr->gr", between)).sum(0)
+            flat += rates @ products.reshape(len(products), -1)
         information = (gram + flat @ flat.T) / 2
-        traces = own - np.einsum("kpp->k", inner)
+        traces = own - flat[:, :: p + 1].sum(1)
         observed = bent - along @ along.T - information
         return Slope(reduced.value, (squares - traces) / 2, information, observed, traces)
 
@@ -266,7 +275,7 @@ class RestrictedLikelihood:
         """Factors at which each kind by itself is as noisy as the whole, within reason."""
         columns, traces = np.zeros((2, self.kinds + 1))
         for blocks in self._blocks:
-            for i, (a, b) in enumerate(blocks.pairs):
+            for i, (a, b) in enumerate(blocks.pairs.T):
                 if a == b:
                     columns[a] += np.count_nonzero(blocks.signs[:, blocks.pair_of_column == i])
                     traces[a] += np.einsum("gaa->", blocks.parts[i])
@@ -274,7 +283,17 @@ class RestrictedLikelihood:
         return self.variance_factor / share
 
     def _reduced(self, theta):
-        """The normal equations of the parameters at these factors; None where V is singular."""
+        """The normal equations of the parameters at these factors.
+
+        None where V is singular, or where they are as far as can be computed: with factors that
+        are many powers of ten apart.
+        Remembers the last: where a step has led is asked for its value first, then for its slope.
+        """
+        if self._last[0] != theta.tobytes():
+            self._last = theta.tobytes(), self._reduce(theta)
+        return self._last[1]
+
+    def _reduce(self, theta):
         normal = self._prior.T @ self._prior
         right = self._prior.T @ self._prior_misclosure
         log_det, square = 0.0, self._prior_misclosure @ self._prior_misclosure
@@ -294,21 +313,47 @@ class RestrictedLikelihood:
             log_det += 2 * np.log(np.einsum("gaa->ga", lower)).sum()
             square += misclosure.ravel() @ misclosure.ravel()
             whitened.append((inverse, design, misclosure))
-        log_det += np.linalg.slogdet(normal)[1]
+        try:
+            lower = np.linalg.cholesky(normal)
+        except np.linalg.LinAlgError:
+            return None
+        log_det += 2 * np.log(np.diag(lower)).sum()
         square -= right @ np.linalg.solve(normal, right)
-        return _Reduced(normal, right, -(log_det + square) / 2, whitened)
+        root = np.linalg.inv(lower).T
+        return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
 
 
 @dataclass(frozen=True)
 class _Reduced:
     normal: np.ndarray
     right: np.ndarray
+    root: np.ndarray
     value: float
     whitened: list
 
 
-def _blocks(group, whitener, by_readings, reading_covariance, kind_of_row,
-            kind_of_reading, design, misclosure):
+class _Whitened(NamedTuple):
+    """Whitened blocks of one group; `parts` by pair of kinds, shape (g, m, m) each."""
+
+    design: np.ndarray
+    misclosure: np.ndarray
+    parts: dict[tuple[int, int], np.ndarray]
+
+    def padded(self, size: int) -> "_Whitened":
+        """With rows that say nothing below each block, of unit variance whatever the factors."""
+        g, own = self.misclosure.shape
+        more = size - own
+        parts = {pair: np.pad(part, ((0, 0), (0, more), (0, more)))
+                 for pair, part in self.parts.items()}
+        if more:
+            parts.setdefault((-1, -1), np.zeros((g, size, size)))
+            parts[-1, -1][:, range(own, size), range(own, size)] = 1.0
+        return _Whitened(np.pad(self.design, ((0, 0), (0, more), (0, 0))),
+                         np.pad(self.misclosure, ((0, 0), (0, more))), parts)
+
+
+def _whitened(group, whitener, by_readings, reading_covariance, kind_of_row,
+              kind_of_reading, design, misclosure):
     parts: dict[tuple, np.ndarray] = {}
 
     def add(a, b, part):
@@ -329,8 +374,31 @@ def _blocks(group, whitener, by_readings, reading_covariance, kind_of_row,
     missing = _missing(whitener)
     if missing.any():
         parts[-1, -1] = parts.get((-1, -1), 0.0) + missing
-    stack = np.stack(list(parts.values()))
-    return _Blocks(design, misclosure, tuple(parts), stack, *_columns(stack))
+    return _Whitened(design, misclosure, parts)
+
+
+def _alike(groups):
+    """Groups whose blocks are padded to one size: few calls on many blocks are quick."""
+    left, together = sorted(groups, key=lambda group: -group.misclosure.shape[1]), []
+    while left:
+        size = left[0].misclosure.shape[1]
+        fit = [group for group in left if group.misclosure.shape[1] * _MOST_PADDED >= size]
+        together.append([group.padded(size) for group in fit])
+        left = left[len(fit):]
+    return together
+
+
+def _blocks(groups):
+    """Groups of blocks of one size as one."""
+    pairs = list(dict.fromkeys(pair for group in groups for pair in group.parts))
+    stack = np.stack([
+        np.concatenate([group.parts.get(pair, np.zeros((*group.misclosure.shape,
+                                                        group.misclosure.shape[1])))
+                        for group in groups])
+        for pair in pairs])
+    return _Blocks(np.concatenate([group.design for group in groups]),
+                   np.concatenate([group.misclosure for group in groups]),
+                   np.array(pairs).T, stack, *_columns(np.array(pairs), stack))
 
 
 def _missing(whitener):
@@ -343,29 +411,29 @@ def _missing(whitener):
     return out @ out.transpose(0, 2, 1)
 
 
-def _columns(parts):
-    """Every part as a sum of signed squares, without those that vanish in all blocks."""
+def _columns(pairs, parts):
+    """Every part with a factor as a sum of signed squares, without those that vanish."""
     values, vectors = np.linalg.eigh(parts)  # (n_pairs, g, m), (n_pairs, g, m, m)
     size = np.abs(values)
-    kept = size > 1e-12 * size.max(axis=2, keepdims=True)
+    kept = (size > 1e-12 * size.max(axis=2, keepdims=True)) & (pairs >= 0).any(1)[:, None, None]
     pair, column = np.nonzero(kept.any(axis=1))
     lengths = np.sqrt(size[pair, :, column] * kept[pair, :, column])
     columns = vectors[pair, :, :, column] * lengths[..., None]
-    return columns.transpose(1, 2, 0), np.sign(values[pair, :, column]).T, pair
+    return columns.transpose(1, 2, 0), (np.sign(values) * kept)[pair, :, column].T, pair
 
 
 def _weights(pairs, theta):
+    one, other = pairs
     full = np.append(theta, 1.0)  # kind -1 is as stated
-    return np.array([full[a] if a == b else np.sqrt(full[a] * full[b]) for a, b in pairs])
+    return np.sqrt(full[one] * full[other])
 
 
 def _rates(pairs, theta, kinds):
     """Derivatives of the weights, shape (kinds, n_pairs)."""
     full = np.append(theta, 1.0)
-    rates = np.zeros((kinds, len(pairs)))
-    for i, (a, b) in enumerate(pairs):
-        for one, other in ((a, b), (b, a)):
-            if one >= 0:
-                root = np.sqrt(full[other] / max(full[one], _LEAST_ROOT))
-                rates[one, i] += 0.5 * root if a != b else 0.5
-    return rates
+    root = np.sqrt(np.maximum(full, _LEAST_ROOT))
+    # That of kind -1 goes to a row of its own, which is dropped.
+    rates, column = np.zeros((kinds + 1, pairs.shape[1])), np.arange(pairs.shape[1])
+    for one, other in (pairs, pairs[::-1]):
+        rates[one, column] += np.where(one == other, 0.5, 0.5 * np.sqrt(full[other]) / root[one])
+    return rates[:-1]

@@ -1,4 +1,4 @@
-"""Readings to calibrated angles and back: direction, zero, and what varies with the reading."""
+"""Readings to calibrated angles and joints, and back, with the derivatives by all locals."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -7,7 +7,9 @@ from functools import cached_property
 import numpy as np
 
 from calib.chain.basis import OF_READING, of_reading
+from calib.chain.linkages import LINKAGES
 from calib.chain.motion import PLACEMENT
+from calib.chain.sensors import SENSOR_KINDS, Up
 
 # Steps of the search for the reading at an angle, and where it ends, rad.
 _MOST_STEPS, _SETTLED = 20, 1e-15
@@ -15,10 +17,23 @@ _MOST_STEPS, _SETTLED = 20, 1e-15
 
 @dataclass(frozen=True)
 class Sensor:
-    """A reading and how it becomes a joint angle: ``kind(direction * reading + zero + varying)``.
+    """A reading and how it becomes a joint angle.
 
-    `varying` names parameters, and what each is multiplied with
-    (`calib.chain.basis.OF_READING`, or a column of readings.csv).
+    ``joint = linkage(kind(direction * reading + zero + varying))``
+
+    Attributes
+    ----------
+    kind : str
+        One of `calib.chain.sensors.SENSOR_KINDS`.
+    varying : mapping
+        Names parameters, and what each is multiplied with (`calib.chain.basis.OF_READING`, or a
+        column of readings.csv).
+    through : str or None
+        One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
+    uses : mapping
+        Inputs of kind and linkage, and the parameters that they are.
+    branch : float
+        +1 or -1, of the linkage.
     """
 
     reading: str
@@ -26,11 +41,45 @@ class Sensor:
     direction: float = 1.0
     zero: str | None = None
     varying: Mapping[str, str] = field(default_factory=dict)
+    through: str | None = None
+    uses: Mapping[str, str] = field(default_factory=dict)
+    branch: float = 1.0
 
     @property
     def names(self) -> frozenset[str]:
-        """The parameters that its angle depends on."""
-        return frozenset(n for n in (self.zero, *self.varying) if n is not None)
+        """The parameters that its joint angle depends on."""
+        return frozenset(n for n in (self.zero, *self.varying, *self.uses.values())
+                         if n is not None)
+
+    @property
+    def blind(self) -> str:
+        """Why it may not see its joint, in words."""
+        return LINKAGES[self.through].blind if self.through else SENSOR_KINDS[self.kind].blind
+
+    @property
+    def steady(self) -> bool:
+        """Whether its joint angle has the same derivatives in every pose."""
+        return self.kind == "joint" and not self.varying and not self.through
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a sensor tells of its joint in each pose.
+
+    Attributes
+    ----------
+    joint, sight : ndarray, shape (n_poses,)
+        The joint angle, rad, and its change over that of the reading, where small is good.
+    rate : ndarray, shape (n_local,) or (n_poses, n_local), or None
+        Derivative by the locals, without what comes through the up vector.
+    by_up : tuple or None
+        Derivative by the components of the up vector, as in `calib.chain.sensors.Felt`.
+    """
+
+    joint: np.ndarray
+    sight: np.ndarray
+    rate: np.ndarray | None
+    by_up: tuple[np.ndarray | None, ...] | None
 
 
 @dataclass(frozen=True)
@@ -58,6 +107,64 @@ class Calibrated:
                 angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
         return angles
 
+    def told(self, s: int, angle: np.ndarray, up: Up, parameters: np.ndarray,
+             readings: np.ndarray, noted: np.ndarray, jacobian: bool) -> Told:
+        """The joint of a sensor.
+
+        Parameters
+        ----------
+        s : int
+        angle : ndarray, shape (n_poses,)
+            Calibrated, see `angles`.
+        up : tuple
+            In the frame before the joint, see `calib.chain.sensors`.
+        jacobian : bool
+            Whether the derivative is asked for.
+        """
+        sensor, inputs = self.sensors[s], self._inputs(s, parameters)
+        felt = SENSOR_KINDS[sensor.kind].felt(angle, up, inputs)
+        by_angle, by_up, by_inputs, sight = felt.by_angle, felt.by_up, felt.by_inputs, felt.by_angle
+        joint = felt.angle
+        if sensor.through is not None:
+            linkage = LINKAGES[sensor.through]
+            driven = linkage.joint(felt.angle, inputs)
+            joint, by_angle = driven.angle, driven.by_angle * by_angle
+            sight = by_angle * min((inputs[name] for name in linkage.arms), default=1.0)
+            if by_up is not None:
+                by_up = tuple(d if d is None else d * driven.by_angle for d in by_up)
+            by_inputs = {**{name: d * driven.by_angle for name, d in by_inputs.items()},
+                         **driven.by_inputs}
+        sight = np.broadcast_to(sight, angle.shape)
+        if not jacobian:
+            return Told(joint, sight, None, by_up)
+        rate = self.rates(s, parameters, readings, noted)
+        if not sensor.steady:
+            rate = np.broadcast_to(by_angle, angle.shape)[:, None] * rate
+        for name, derivative in by_inputs.items():
+            if name in sensor.uses:
+                rate[:, self.parameters.index(sensor.uses[name])] += derivative
+        return Told(joint, sight, rate, by_up)
+
+    def reading_of(self, s: int, joint: np.ndarray, up: Up, parameters: np.ndarray,
+                   noted: np.ndarray) -> np.ndarray:
+        """The readings of a sensor at known joint angles, shape (n,), rad or m; the inverse."""
+        sensor, inputs = self.sensors[s], self._inputs(s, parameters)
+        if sensor.through is not None:
+            joint = LINKAGES[sensor.through].told(joint, inputs)
+        angle = SENSOR_KINDS[sensor.kind].angle(joint, up, inputs)
+        return self._reading_at(s, angle, parameters, noted)
+
+    def _inputs(self, s, parameters):
+        """What kind and linkage need; 0 where a sensor leaves an angle of its linkage out."""
+        sensor = self.sensors[s]
+        inputs = {name: parameters[self.parameters.index(parameter)]
+                  for name, parameter in sensor.uses.items()}
+        if sensor.through is not None:
+            inputs["branch"] = sensor.branch
+            for name in LINKAGES[sensor.through].angles:
+                inputs.setdefault(name, 0.0)
+        return inputs
+
     def rates(self, s: int, parameters: np.ndarray, readings: np.ndarray,
               noted: np.ndarray) -> np.ndarray:
         """Derivative of a sensor's angle by the locals, shape (n_local,) or (n_poses, n_local)."""
@@ -71,9 +178,8 @@ class Calibrated:
             rates[:, self.parameters.index(name)] += self._basis(times, readings[:, s], noted)[0]
         return rates
 
-    def reading_at(self, s: int, angle: np.ndarray, parameters: np.ndarray,
-                   noted: np.ndarray) -> np.ndarray:
-        """The readings at which a sensor's angle is as given, shape (n,), rad; the inverse."""
+    def _reading_at(self, s, angle, parameters, noted):
+        """The readings at which a sensor's calibrated angle is as given, shape (n,)."""
         angle = angle - self._zeros[s] @ parameters
         reading = angle * self._directions[s]
         if not self.sensors[s].varying:

@@ -17,7 +17,7 @@ import numpy as np
 from calib.chain.basis import OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion
-from calib.chain.sensors import BLIND_GAIN, SENSOR_KINDS
+from calib.chain.sensors import BLIND_GAIN
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
 SHOT_BY = ("pole", "reflectorless", "prism")
@@ -206,8 +206,7 @@ class Chain:
     @cached_property
     def with_direct_joints(self) -> "Chain":
         """The same chain where each reading is the joint angle itself."""
-        direct = tuple(replace(s, kind="joint", direction=1.0, zero=None, varying={})
-                       for s in self.sensors)
+        direct = tuple(Sensor(s.reading, "joint") for s in self.sensors)
         return replace(self, sensors=direct)
 
     def posture(self, parameters, placement, readings, jacobian: bool = True,
@@ -247,16 +246,15 @@ class Chain:
             amount = amounts[:, k]
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
-                kind = SENSOR_KINDS[self.sensors[s].kind]
-                up = tuple(c[:, 2] for c in columns)
-                joints[:, s], gain[:, s], by_up = kind.joint(angles[:, s], up)
+                told = self._calibrated.told(
+                    s, angles[:, s], tuple(c[:, 2] for c in columns), parameters, readings, noted,
+                    jacobian and s in self._rated)
+                joints[:, s], gain[:, s] = told.joint, told.sight
                 amount = amount + motion.sense * joints[:, s]
-                if jacobian and s in self._rated:
-                    rate = gain[:, s, None] * self._calibrated.rates(
-                        s, parameters, readings, noted)
-                    if by_up is not None:
-                        rate += self._up_rates(axes, columns, by_up, rates, k)
-                    joint_rates[s] = rate
+                if told.rate is not None:
+                    rate = joint_rates[s] = told.rate
+                    if told.by_up is not None:
+                        rate += self._up_rates(axes, columns, told.by_up, rates, k)
                     if s not in self._steady:
                         rates[:, k] += motion.sense * rate
             for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
@@ -298,8 +296,8 @@ class Chain:
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
                 up = tuple(c[:, 2] for c in columns)
-                angle = SENSOR_KINDS[self.sensors[s].kind].angle(joints[:, s], up)
-                readings[:, s] = self._calibrated.reading_at(s, angle, parameters, noted)
+                readings[:, s] = self._calibrated.reading_of(
+                    s, joints[:, s], up, parameters, noted)
                 amount = amount + motion.sense * joints[:, s]
             for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
                 amount = amount + row[: len(parameters)] @ parameters * self._basis(
@@ -359,8 +357,7 @@ class Chain:
     @cached_property
     def _steady(self):
         """Sensors whose joint angle has the same derivatives in every pose."""
-        return frozenset(s for s, sensor in enumerate(self.sensors)
-                         if sensor.kind == "joint" and not sensor.varying)
+        return frozenset(s for s, sensor in enumerate(self.sensors) if sensor.steady)
 
     @cached_property
     def _varying_rows(self):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from calib.chain.schema import MotionEntry, RigEntry
+from calib.chain.sound import used_parameters
 
 #: What a rig file replaces as a whole, if it has it.
 _WHOLE = ("title", "envelope", "name", "goal", "job", "check", "effort")
@@ -44,7 +45,11 @@ def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str,
     update |= {key: getattr(changes, key) for key in _WHOLE if key in changes.model_fields_set}
     new = {name: p for name, p in changes.parameters.items() if name not in base.parameters}
     update |= {"motions": motions, "parameters": {**base.parameters, **new}}
-    return base.model_copy(update=update), problems + misplaced
+    whole = base.model_copy(update=update)
+    # What a replaced sensor or target was the only one to depend on goes with it.
+    used = used_parameters(whole)
+    kept = {name: p for name, p in whole.parameters.items() if name in used or name in new}
+    return whole.model_copy(update={"parameters": kept}), problems + misplaced
 
 
 def _inserted(motions, added: list[MotionEntry]):

@@ -10,11 +10,21 @@ from itertools import product
 import numpy as np
 from pydantic import ValidationError
 
-from calib.chain.chain import SHOT_BY, Chain, Sensor, Target
+from calib.chain.calibrated import Sensor
+from calib.chain.chain import SHOT_BY, Chain, Target
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged, with_sensors_of
 from calib.chain.motion import AXES, Motion, Varying
+from calib.chain.parts import (
+    Derived,
+    Effort,
+    Envelope,
+    Parameter,
+    PoseColumn,
+    Reading,
+    factor_to_si,
+)
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
@@ -23,132 +33,8 @@ from calib.chain.schema import (
     RigError,
     in_words,
 )
+from calib.chain.sensors import SENSOR_KINDS
 from calib.chain.sound import cross_check, range_of
-
-
-@dataclass(frozen=True)
-class Parameter:
-    """A named length (m) or angle (rad inside, deg on screens) of the rig.
-
-    `tape_sd` is what careful taping of it reaches (1 sd; common practice, no source), or None
-    where nobody tapes it. `least` and `most` bound what a machine can have; a `least` above 0 says
-    that a length is positive by nature. `stated` says whether the rig file's user gave `start`.
-    `until_shot`: estimated in a run that shoots a target which depends on it, else held.
-    `near`: `start` is known beforehand, with the sd `tape_sd`, as if it were taped.
-    """
-
-    name: str
-    unit: str
-    start: float
-    held: bool
-    tape_sd: float | None
-    means: str
-    least: float = -np.inf
-    most: float = np.inf
-    stated: bool = False
-    until_shot: bool = False
-    near: bool = False
-
-    def allows(self, value: float) -> bool:
-        """Whether a value (m or rad) is in the range; an angle may be whole turns off."""
-        if self.unit == "deg":
-            value = self.least + np.mod(value - self.least, 2 * np.pi) \
-                if np.isfinite(self.least) else value
-        # A hair of room: 30 deg must not be more than 30 deg for having been radians.
-        return self.least - 1e-9 <= value <= self.most + 1e-9
-
-    @property
-    def range_words(self) -> str:
-        """The range in the unit of files, such as "from 0.15 to 6 m"."""
-        low, high = ((np.degrees(b) if self.unit == "deg" else b) for b in (self.least, self.most))
-        return f"from {low:g} to {high:g} {self.unit}"
-
-
-@dataclass(frozen=True)
-class Reading:
-    """One reading: its sd, and the limits and speed of the joint it drives (rad, rad/s)."""
-
-    name: str
-    kind: str
-    direction: float
-    zero: str | None
-    varying: Mapping[str, str]
-    sd: float | None
-    low: float
-    high: float
-    speed: float | None
-    means: str
-
-
-@dataclass(frozen=True)
-class PoseColumn:
-    """What readings.csv may note of each pose, in `words` that stand for numbers."""
-
-    name: str
-    words: Mapping[str, float]
-    means: str
-
-
-@dataclass(frozen=True)
-class Derived:
-    """A quantity computed from two points of the chain with every joint angle zero.
-
-    `unit` is "deg" for a bearing: the angle, rad, of the way from `start` to `end` left of the
-    house's x axis, seen from above.
-    """
-
-    name: str
-    unit: str
-    measure: str
-    start: str
-    end: str
-    means: str
-
-
-@dataclass(frozen=True)
-class Envelope:
-    """Where the user works: joint angles (rad) of named reaches, times a sweep of some joints.
-
-    Attributes
-    ----------
-    target : str
-        The target whose position matters.
-    reaches : tuple of (name, joints)
-        `joints` maps reading names to joint angles; what is not named is zero.
-    sweep : mapping of reading name to array
-        The angles each swept joint takes, rad.
-    """
-
-    target: str
-    reaches: tuple[tuple[str, Mapping[str, float]], ...]
-    sweep: Mapping[str, np.ndarray]
-
-
-@dataclass(frozen=True)
-class Effort:
-    """How long things take in the field, minutes.
-
-    Attributes
-    ----------
-    settle : float
-        To drive up to a pose, let the machine settle, and read and book it.
-    walk, point : float
-        To reach a target that needs a hand on it, and to point at any and shoot it.
-    stand : float
-        To move the machine to another stand.
-    targets : mapping of str to float
-        What a shot of these takes, in place of walk and point.
-    """
-
-    settle: float
-    walk: float
-    point: float
-    stand: float
-    targets: Mapping[str, float]
-
-    def of_shot(self, target: Target) -> float:
-        """Minutes for a shot of a target."""
-        return self.targets.get(target.name, self.point + (0 if target.pointed_at else self.walk))
 
 
 @dataclass(frozen=True)
@@ -197,6 +83,11 @@ class Rig:
     @cached_property
     def reading_names(self) -> tuple[str, ...]:
         return tuple(r.name for r in self.readings)
+
+    @cached_property
+    def reading_factors(self) -> np.ndarray:
+        """What readings (rad or m) are multiplied with for files and screens (deg or m)."""
+        return np.array([1.0 / factor_to_si(r.unit) for r in self.readings])
 
     @cached_property
     def target_names(self) -> tuple[str, ...]:
@@ -366,7 +257,18 @@ def _unknown_template(name):
 
 def _template(name):
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
-    return RigEntry.model_validate(tomllib.loads(text))
+    data = tomllib.loads(text)
+    if "template" not in data:
+        return RigEntry.model_validate(data)
+    base = _template(data["template"])
+    whole, _ = merged(base, RigEntry.model_validate(with_sensors_of(base, data)))
+    return RigEntry.model_validate(_definition(whole))
+
+
+def _definition(entry):
+    """The whole description, from which the same rig is made without a template."""
+    return entry.model_dump(mode="json", exclude_none=True, exclude={
+        "template": True, "job": True, "motions": {"__all__": {"before", "after"}}})
 
 
 def _build(entry):
@@ -380,7 +282,7 @@ def _build(entry):
     chain = Chain.compile(
         motions=tuple(_motion(m) for m in entry.motions),
         parameters=tuple(p.name for p in parameters),
-        sensors=tuple(Sensor(r.name, r.kind, r.direction, r.zero, r.varying) for r in readings),
+        sensors=tuple(r.sensor for r in readings),
         targets=targets,
         pose_columns=tuple(entry.pose_columns),
     )
@@ -398,8 +300,7 @@ def _build(entry):
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
-        definition=entry.model_dump(mode="json", exclude_none=True, exclude={
-            "template": True, "job": True, "motions": {"__all__": {"before", "after"}}}),
+        definition=_definition(entry),
         effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
@@ -411,7 +312,7 @@ def _build(entry):
 
 def _parameter(entry, name):
     p = entry.parameters[name]
-    unit = np.radians(1.0) if p.unit == "deg" else 1.0
+    unit = factor_to_si(p.unit)
     least, most = entry.ranges.get(name, range_of(p))
     return Parameter(
         name=name,
@@ -433,12 +334,17 @@ def _reading(entry, name):
     sd, speed = entry.readings.sd.get(name), entry.speeds.get(name)
     low, high = entry.limits.get(name, (-180.0, 180.0))
     return Reading(
-        name=name,
-        kind=sensor.kind,
-        direction=float(entry.readings.direction.get(name, sensor.direction)),
-        zero=sensor.zero,
-        varying=sensor.varying or {},
-        sd=None if sd is None else np.radians(sd),
+        sensor=Sensor(
+            reading=name,
+            kind=sensor.kind,
+            direction=float(entry.readings.direction.get(name, sensor.direction)),
+            zero=sensor.zero,
+            varying=sensor.varying or {},
+            through=sensor.through,
+            uses=sensor.uses or {},
+            branch=float(sensor.branch or 1),
+        ),
+        sd=None if sd is None else sd * factor_to_si(SENSOR_KINDS[sensor.kind].unit),
         low=np.radians(low),
         high=np.radians(high),
         speed=None if speed is None else np.radians(speed),

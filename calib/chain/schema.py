@@ -125,9 +125,12 @@ class ParameterEntry(_Strict):
 
 
 class SensorEntry(_Strict):
-    kind: Literal["joint", "in_boom_plane", "across"]
+    kind: Literal["joint", "stroke", "in_boom_plane", "across"]
     zero: str | None = None
     varying: dict[str, str] | None = None
+    through: Literal["four_bar", "triangle"] | None = None
+    uses: dict[str, str] | None = None
+    branch: Literal[1, -1] | None = None
     direction: Literal[1, -1] = 1
     means: str
 

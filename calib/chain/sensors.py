@@ -1,4 +1,4 @@
-"""How a sensor's calibrated angle becomes a joint angle, given the direction of gravity.
+"""How a sensor's calibrated angle becomes the angle of what it sits on, given where up is.
 
 Every kind is a pair of functions of the unit up vector expressed in the frame just before the
 joint, so that one rule serves any rig: the inclination of the member before is not looked up in
@@ -7,14 +7,19 @@ another sensor, it is what the up vector says.
 =====================  ===========================================================================
 kind                   the calibrated angle is
 =====================  ===========================================================================
-``joint``              the joint angle itself (encoder, or the two axes of the house sensor)
-``in_boom_plane``      inclination of the member's x axis, measured in the plane normal to y
-``across``             inclination of the member's y axis above the horizontal
+``joint``              the angle itself (encoder, or the two axes of the house sensor)
+``stroke``             a length, m: what a cylinder has pushed out and what it measures closed
+``in_boom_plane``      inclination of the x axis, measured in the plane normal to y
+``across``             inclination of the y axis above the horizontal
 =====================  ===========================================================================
+
+An inclinometer that is turned by its `twist` about the z axis of what it sits on measures along
+axes turned so: level machines do not show it, a house that rolls does.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,75 +32,135 @@ _SMALLEST_LEVER = 1e-9
 _LARGEST_SINE = 1.0 - 1e-12
 _ROUNDING = 1e-9
 
+#: The up vector by its components in the frame before the joint, each of shape (n,).
+Up = tuple[np.ndarray, np.ndarray, np.ndarray]
+#: What else a formula needs, by name, m or rad.
+Inputs = Mapping[str, float | np.ndarray]
+
+
+class Felt(NamedTuple):
+    """An angle, shape (n,), rad, and its derivatives.
+
+    Attributes
+    ----------
+    by_angle : ndarray, shape (n,), or float
+        By the calibrated angle.
+    by_up : tuple or None
+        One entry per component of the up vector, None for one that does not matter; None as a
+        whole for a sensor that does not feel gravity.
+    by_inputs : mapping of str to ndarray, shape (n,), or float
+    """
+
+    angle: np.ndarray
+    by_angle: np.ndarray | float
+    by_up: tuple[np.ndarray | None, ...] | None
+    by_inputs: Mapping[str, np.ndarray | float]
+
 
 @dataclass(frozen=True)
 class SensorKind:
     """The two directions of one kind of sensor.
 
-    The up vector is given by its three components in the frame before the joint, each of
-    shape (n,).
-
     Attributes
     ----------
-    joint : callable
-        ``joint(angle, up) -> (q, dq_dangle, dq_dup)``: joint angle (n,) and its gain (n,) from the
-        calibrated angle (n,), rad; `dq_dup` has one entry per component of `up`, None for one
-        that does not matter, and is None as a whole for a sensor that does not feel gravity.
+    felt : callable
+        ``felt(angle, up, inputs) -> Felt`` from the calibrated angle, shape (n,), rad.
     angle : callable
-        The inverse, ``angle(q, up) -> angle``, shape (n,), rad.
+        The inverse, ``angle(q, up, inputs) -> angle``, shape (n,), rad.
+    may_use : tuple of str
+        Names of inputs that are 0 where a sensor does not have them.
+    way : (str, int) or None
+        The one axis and sense of a motion whose joint it can measure.
+    unit : str
+        Of its readings on screens and in files, "deg" or "m".
+    blind : str
+        Why it may be blind, in words.
     """
 
-    joint: Callable
-    angle: Callable
+    felt: Callable[[np.ndarray, Up, Inputs], Felt]
+    angle: Callable[[np.ndarray, Up, Inputs], np.ndarray]
+    may_use: tuple[str, ...] = ()
+    way: tuple[str, int] | None = None
+    unit: str = "deg"
+    blind: str = "it cannot tell its joint there"
 
 
-def _within_half_a_circle(q):
-    """The same joint angle within -pi to pi; the ends stay as they are."""
+def within_half_a_circle(q: np.ndarray) -> np.ndarray:
+    """The same angle within -pi to pi; the ends stay as they are."""
     return np.where(np.abs(q) > np.pi + _ROUNDING, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
 
 
-def _joint_of_joint(angle, up):
-    return angle, 1.0, None
+def _felt_at_the_joint(angle, up, inputs):
+    return Felt(angle, 1.0, None, {})
 
 
-def _angle_of_joint(q, up):
+def _angle_at_the_joint(q, up, inputs):
     return q
 
 
-def _joint_in_boom_plane(angle, up):
-    up_x, _, up_z = up
+def _felt_in_boom_plane(angle, up, inputs):
+    up_x, up_y, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
-    q = _within_half_a_circle(angle - np.arctan2(up_x, up_z))
-    return q, 1.0, (-up_z / lever2, None, up_x / lever2)
+    by_x, by_z = -up_z / lever2, up_x / lever2
+    if "twist" not in inputs:
+        q = within_half_a_circle(angle - np.arctan2(up_x, up_z))
+        return Felt(q, 1.0, (by_x, None, by_z), {})
+    # With d the inclination of x: tan(angle) = (lever sin d cos t + up_y sin t) / (lever cos d).
+    twist, lever = inputs["twist"], np.sqrt(lever2)
+    sine, cosine, across, along = np.sin(angle), np.cos(angle), np.sin(twist), np.cos(twist)
+    size = np.sqrt((along * cosine)**2 + sine**2)
+    off = np.clip(across * cosine * up_y / (lever * size), -_LARGEST_SINE, _LARGEST_SINE)
+    slope = 1.0 / np.sqrt(1.0 - off**2)
+    q = np.arctan2(sine, along * cosine) - np.arcsin(off) - np.arctan2(up_x, up_z)
+    by_angle = along / size**2 + slope * across * sine * up_y / (lever * size**3)
+    by_twist = across * sine * cosine / size**2 - slope * along * cosine * up_y / (lever * size**3)
+    by_up = (by_x + slope * off * up_x / lever2, -slope * across * cosine / (lever * size),
+             by_z + slope * off * up_z / lever2)
+    return Felt(within_half_a_circle(q), by_angle, by_up, {"twist": by_twist})
 
 
-def _angle_in_boom_plane(q, up):
-    return q + np.arctan2(up[0], up[2])
+def _angle_in_boom_plane(q, up, inputs):
+    risen = q + np.arctan2(up[0], up[2])
+    if "twist" not in inputs:
+        return risen
+    lever, twist = np.hypot(up[0], up[2]), inputs["twist"]
+    return np.arctan2(lever * np.sin(risen) * np.cos(twist) + up[1] * np.sin(twist),
+                      lever * np.cos(risen))
 
 
-def _joint_across(angle, up):
-    # sin(angle) = up_y cos q + up_z sin q = lever * sin(q + atan2(up_y, up_z))
-    _, up_y, up_z = up
+def _felt_across(angle, up, inputs):
+    # sin(angle) + up_x sin t = cos t (up_y cos q + up_z sin q)
+    #                         = cos t lever sin(q + atan2(up_y, up_z))
+    up_x, up_y, up_z = up
+    twist = inputs.get("twist", 0.0)
     lever = np.maximum(np.hypot(up_y, up_z), _SMALLEST_LEVER)
-    sine = np.clip(np.sin(angle) / lever, -_LARGEST_SINE, _LARGEST_SINE)
+    sine = (np.sin(angle) + up_x * np.sin(twist)) / (lever * np.cos(twist))
+    sine = np.clip(sine, -_LARGEST_SINE, _LARGEST_SINE)
     cosine = np.sqrt(1.0 - sine**2)
     dq_dlever = -sine / (lever * cosine)
     by_y = dq_dlever * up_y / lever - up_z / lever**2
     by_z = dq_dlever * up_z / lever + up_y / lever**2
-    gain = np.cos(angle) / (lever * cosine)
+    gain = np.cos(angle) / (lever * np.cos(twist) * cosine)
     # A reading that the axis cannot give is blind as well, even where its cosine hides it.
     gain = np.where(np.abs(sine) < _LARGEST_SINE, gain, np.maximum(np.abs(gain), 1.0 / cosine))
-    return _within_half_a_circle(np.arcsin(sine) - np.arctan2(up_y, up_z)), gain, (None, by_y, by_z)
+    q = within_half_a_circle(np.arcsin(sine) - np.arctan2(up_y, up_z))
+    if "twist" not in inputs:
+        return Felt(q, gain, (None, by_y, by_z), {})
+    by_twist = (up_x / lever + sine * np.tan(twist)) / cosine
+    return Felt(q, gain, (np.tan(twist) / (lever * cosine), by_y, by_z), {"twist": by_twist})
 
 
-def _angle_across(q, up):
-    _, up_y, up_z = up
-    lever = np.hypot(up_y, up_z)
-    return np.arcsin(np.clip(lever * np.sin(q + np.arctan2(up_y, up_z)), -1.0, 1.0))
+def _angle_across(q, up, inputs):
+    up_x, up_y, up_z = up
+    lever, twist = np.hypot(up_y, up_z), inputs.get("twist", 0.0)
+    sine = lever * np.sin(q + np.arctan2(up_y, up_z)) * np.cos(twist) - up_x * np.sin(twist)
+    return np.arcsin(np.clip(sine, -1.0, 1.0))
 
 
 SENSOR_KINDS: dict[str, SensorKind] = {
-    "joint": SensorKind(_joint_of_joint, _angle_of_joint),
-    "in_boom_plane": SensorKind(_joint_in_boom_plane, _angle_in_boom_plane),
-    "across": SensorKind(_joint_across, _angle_across),
+    "joint": SensorKind(_felt_at_the_joint, _angle_at_the_joint),
+    "stroke": SensorKind(_felt_at_the_joint, _angle_at_the_joint, unit="m"),
+    "in_boom_plane": SensorKind(_felt_in_boom_plane, _angle_in_boom_plane, ("twist",), ("y", -1)),
+    "across": SensorKind(_felt_across, _angle_across, ("twist",), ("x", 1),
+                         blind="its axis is too near the vertical"),
 }

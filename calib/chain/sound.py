@@ -3,11 +3,10 @@
 import numpy as np
 
 from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
+from calib.chain.linkages import LINKAGES
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import ParameterEntry, RigEntry
-
-#: The one way to turn, axis and sense, of a member whose inclination a sensor measures.
-_INCLINED = {"in_boom_plane": ("y", -1), "across": ("x", 1)}
+from calib.chain.sensors import SENSOR_KINDS
 
 
 def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[tuple[str, str, str]]:
@@ -58,7 +57,7 @@ def _motion_problems(entry, frames, base):
         if motion.frame and frames.count(motion.frame) > 1 and given:
             problems.append((f"{key}.frame", repr(motion.frame), "a name used once"))
         sensor = entry.sensors.get(motion.joint)
-        way = _INCLINED.get(sensor.kind) if sensor else None
+        way = SENSOR_KINDS[sensor.kind].way if sensor else None
         if way and (motion.rotate, motion.sense) != way:
             problems.append((
                 key, f"rotate {motion.rotate}, sense {motion.sense}",
@@ -116,11 +115,46 @@ def _sensor_problems(entry):
                                "a parameter")
         problems += _names(f"sensors.{name}.varying", sensor.varying or (), entry.parameters,
                            "a parameter")
-        known = (*OF_READING, *entry.pose_columns)
-        problems += [(f"sensors.{name}.varying.{parameter}", repr(times),
-                      f"{', '.join(known[:-1])} or {known[-1]}")
+        known = (*(OF_READING if sensor.kind != "stroke" else ()), *entry.pose_columns)
+        problems += [(f"sensors.{name}.varying.{parameter}", repr(times), _one_of(known))
                      for parameter, times in (sensor.varying or {}).items() if times not in known]
+        problems += _linkage_problems(f"sensors.{name}", sensor, entry)
     return problems
+
+
+def _linkage_problems(key, sensor, entry):
+    """What a sensor uses: names of inputs, parameters of the right unit, a way to be assembled."""
+    kind, problems = SENSOR_KINDS[sensor.kind], []
+    uses, units = sensor.uses or {}, {name: "deg" for name in kind.may_use}
+    lengths = ()
+    if sensor.through is not None:
+        linkage = LINKAGES[sensor.through]
+        lengths = linkage.lengths
+        units |= dict.fromkeys(linkage.angles, "deg") | dict.fromkeys(lengths, "m")
+    if (sensor.kind == "stroke") != (sensor.through == "triangle") or (
+            sensor.kind == "across" and sensor.through):
+        problems.append((f"{key}.through", repr(sensor.through),
+                         "triangle for the kind stroke, four_bar for a link's joint or "
+                         "in_boom_plane, else nothing"))
+    if (sensor.branch is None) != (sensor.through is None):
+        problems.append((f"{key}.branch", repr(sensor.branch),
+                         "1 or -1, where the sensor works through a linkage"))
+    problems += [(f"{key}.uses.{name}", "nothing", "a parameter, m")
+                 for name in lengths if name not in uses]
+    for name, parameter in uses.items():
+        problems += _names(f"{key}.uses", [name], units, "what such a sensor uses")
+        problems += _names(f"{key}.uses.{name}", [parameter], entry.parameters, "a parameter")
+        if name in units and parameter in entry.parameters \
+                and entry.parameters[parameter].unit != units[name]:
+            problems.append((f"{key}.uses.{name}", repr(parameter),
+                             f"a parameter in {units[name]}"))
+    if sensor.zero in entry.parameters and entry.parameters[sensor.zero].unit != kind.unit:
+        problems.append((f"{key}.zero", repr(sensor.zero), f"a parameter in {kind.unit}"))
+    return problems
+
+
+def _one_of(names):
+    return " or ".join(filter(None, (", ".join(names[:-1]), *names[-1:]))) or "nothing"
 
 
 def _column_problems(entry):
@@ -131,12 +165,17 @@ def _column_problems(entry):
             for name in entry.pose_columns if name in taken]
 
 
+def used_parameters(entry: RigEntry) -> set[str | None]:
+    """Names that motions, targets and sensors of a rig file depend on."""
+    motions = (*entry.motions, *(m for t in entry.targets.values() for m in t.motions))
+    return {*(name for m in motions for part in (m, *(m.varying or ())) for name in part.by),
+            *(name for s in entry.sensors.values()
+              for name in (s.zero, *(s.varying or ()), *(s.uses or {}).values()))}
+
+
 def _parameter_problems(entry):
     """Names with two meanings, and parameters that nothing depends on."""
-    used = {name for m in (*entry.motions, *(m for t in entry.targets.values() for m in t.motions))
-            for part in (m, *(m.varying or ())) for name in part.by}
-    used |= {name for s in entry.sensors.values() for name in (s.zero, *(s.varying or ()))}
-    problems = []
+    used, problems = used_parameters(entry), []
     for name in entry.parameters:
         if name in PLACEMENT:
             problems.append((f"parameters.{name}", repr(name),

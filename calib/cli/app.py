@@ -1,5 +1,6 @@
 """All commands in one application, and faults turned into exit codes."""
 
+import gc
 import shlex
 import sys
 import traceback
@@ -34,6 +35,9 @@ COMMANDS = {
                  "Say which mistake explains a run that does not fit; never changes the run."),
     "next": ("calib.cli.next_", "next_poses",
              "Say how well the edge is known by now, which poses to add, and when it is enough."),
+    "yard": ("calib.cli.yard", "yard",
+             "Open the page for the yard: what to do next, what came in, is it good, is it "
+             "enough."),
     "check": ("calib.cli.check", "check",
               "Predict check shots from a result and judge the misses; nothing is written."),
     "report": ("calib.cli.report", "report", "Write report.html and report.pdf from a result."),
@@ -122,6 +126,8 @@ def _common(
 def main() -> None:
     """Run the application; every fault leaves with its own exit status."""
     talk.prepare()
+    # A command ends soon, and what libraries set up stays: looking for garbage finds little.
+    gc.set_threshold(20_000, 50, 100)
     if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
         # An empty path would be the current folder: a variable of a script that was not set?
         talk.tell("Usage: one of the arguments is empty. Nothing was read or written.")
@@ -137,10 +143,10 @@ def main() -> None:
 
 def _told(error):
     """Say what is wrong; the exit status of it."""
-    from calib.run.complaints import InputError
+    from calib.run.complaints import InputError, told_once
 
     if isinstance(error, InputError):
-        talk.tell_all(error.complaints)
+        talk.tell_all(told_once(error.complaints))
         count = len(error.complaints)
         talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
         return talk.INPUT

@@ -8,6 +8,7 @@ import typer
 
 import calib
 from calib.cli import talk
+from calib.cli.beside import Beside
 
 
 def demo(
@@ -17,6 +18,8 @@ def demo(
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
     from calib.cli.solve import draw, solved
+
+    beside = Beside.start("calib.cli.half")  # before any library is loaded: see there
     from calib.report.pages.summary import summary
     from calib.run.result_folder import result_place
 
@@ -30,7 +33,7 @@ def demo(
         f"Without them: calib solve {folder / 'run'} --set-aside suspects --out "
         f"{folder / 'without'}"
     )
-    draw(document, place, folder / "result")
+    draw(document, place, folder / "result", beside)
 
 
 def _write_run(run: Path) -> None:

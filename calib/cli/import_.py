@@ -5,92 +5,187 @@ from typing import Any
 
 import typer
 
-from calib.cli import talk
+from calib.cli import asking, talk
 from calib.cli.import_options import Options, signature, stated
 from calib.report.words.cautions import CAUTIONS
+
+PROFILE = "import.toml"
+"""In a run folder: what was declared of its files, for the next import into it."""
+
+_ROLES = ("booking", "known", "setups", "log", "sheet")
 
 
 def import_points(**given: Any) -> None:
     """Make a run folder from field files as they were exported.
 
-    Say once what they are: unit, frame, pole, order, ids. A profile keeps that for the next time.
+    Give all files: shots, readings, known points. What they are and how they are written is
+    proposed, asked where it is doubtful, and kept in the run folder for the next time. Options say
+    it beforehand.
 
     Nothing is guessed silently: what was understood is printed, and sources.csv in the run folder
     says where each number came from.
 
     \b
-    Example:
+    Examples:
+    calib import job.csv log.csv
+    calib import raw.csv control.csv readings.csv --into RUN --instrument "5 arcsec, 2 mm + 2 ppm"
     calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right --sheet readings.csv
+      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
+      --target pin=stick_pin --sheet readings.csv
     """
     from calib.intake.gather import gather_import
-    from calib.run.complaints import Findings
+    from calib.run.complaints import Findings, told_once
 
     options = Options(**given)
-    request, findings = _request(options), Findings()
+    into = options.into or Path("." if Path("rig.toml").is_file() else "run")
+    request, proposed = _request(options, into)
+    findings = Findings()
     try:
         with talk.working("Reading the field files"):
             imported = gather_import(request, findings)
     finally:
-        talk.tell_all(findings.notices)
-    _show_and_write(options, request.declared, imported, findings)
+        talk.tell_all(told_once(findings.notices))
+    _show(options, imported, findings)
+    if proposed and not options.dry_run and not options.yes and asking.somebody_answers() \
+            and not asking.agreed(f"Write the run folder {into}?"):
+        talk.tell("Nothing was written.")
+        raise typer.Exit(talk.INPUT)
+    _write(options, into, request.declared, imported, proposed)
 
 
 import_points.__signature__ = signature()  # type: ignore[attr-defined]
 
 
-def _request(options):
-    """What the options ask for; wrong usage where they do not go together."""
-    from calib.intake.gather import Request
-
-    declared = _declared(stated(options), options.profile)
+def _request(options, into):
+    """What to import, and whether some of it was proposed; wrong usage is told."""
+    declared = _declared(stated(options), options.profile or _kept(into))
     if options.log is not None and options.sheet is not None:
         raise typer.BadParameter("readings come from --log or from --sheet, not from both")
     if options.track is not None and (declared.log.clock_offset != "estimate" or declared.angles):
         raise typer.BadParameter("--track goes with --clock-offset estimate, and with point files")
-    return Request(
-        points=tuple(options.points), into=options.into, declared=declared,
-        check=tuple(options.check or ()), booking=options.booking, sheet=options.sheet,
-        log=options.log, track=options.track, known=options.known, setups=options.setups,
-        replace=options.replace, cautions=CAUTIONS)
+    roles = {getattr(options, role): role for role in _ROLES if getattr(options, role) is not None}
+    more = {"check": tuple(options.check or ()), "track": options.track,
+            "replace": options.replace, "cautions": CAUTIONS}
+    from calib.intake.proposal.begun import begun_run, needs_proposal
+
+    rig, taped_width = begun_run(into, CAUTIONS)
+    paths = list(options.points)
+    if not needs_proposal(paths, roles, rig, declared):
+        from calib.intake.gather import Request
+
+        files = {role: path for path, role in roles.items()}
+        return Request(points=tuple(paths), into=into, declared=declared, **files, **more), False
+    proposal = _settled(paths, rig, declared, roles, taped_width, options.yes)
+    return proposal.request(into, **more), True
+
+
+def _settled(paths, rig, declared, roles, taped_width, yes):
+    """A proposal without doubt: a person is asked, or what is doubtful is complained of."""
+    from calib.intake.proposal.propose import propose
+    from calib.run.complaints import Complaint, InputError
+
+    while True:
+        proposal = propose([*paths, *roles], rig, declared, roles, taped_width)
+        lacking = proposal.declared.lacks() if not proposal.doubtful else []
+        if lacking:
+            raise typer.BadParameter("some things must be said first:\n"
+                                     + "\n".join(f"- {sentence}" for sentence in lacking))
+        if not proposal.doubtful:
+            break
+        if yes or not asking.somebody_answers():
+            _tell(proposal)
+            raise InputError([
+                Complaint(", ".join(path.name for path in paths), None, None,
+                          f"no certainty about {choice.about} ({choice.why})", _sayings(choice))
+                for choice in proposal.doubtful])
+        declared, roles = _asked(proposal.doubtful[0], declared, roles)
+    _tell(proposal)
+    return proposal
+
+
+def _asked(choice, declared, roles):
+    """The declaration and the parts of files with one answer more."""
+    from calib.intake.declaration import DeclarationError
+    from calib.intake.proposal.propose import answered
+
+    question = f"\n{choice.about[:1].upper()}{choice.about[1:]}? {choice.why}"
+    if choice.alternatives:
+        chosen = choice.alternatives[asking.choose(question, [a.says for a in choice.alternatives])]
+        if choice.file is not None:
+            return declared, {**roles, choice.file: chosen.declares["role"]}
+        return answered(declared, choice, chosen), roles
+    if not choice.typed:
+        raise typer.BadParameter(f"{choice.about}: {choice.why} {choice.option}".strip())
+
+    def read(text):
+        try:
+            return answered(declared, choice, text)
+        except DeclarationError as error:
+            raise ValueError("; ".join(error.problems)) from None
+
+    return asking.typed(question, read), roles
+
+
+def _sayings(choice):
+    """What to say on the command line."""
+    options = [a.option for a in choice.alternatives if a.option] or [choice.option]
+    return " or ".join(filter(None, options[:3])) or "another file"
+
+
+def _tell(proposal):
+    """What is proposed and what that gives."""
+    talk.tell("Proposed:")
+    for choice in proposal.choices:
+        if choice.sure:
+            talk.tell(f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})")
+    if proposal.gives:
+        talk.tell("That gives:")
+        talk.tell_all(f"  {line}" for line in proposal.gives)
+
+
+def _kept(into):
+    path = into / PROFILE
+    return path if path.is_file() else None
 
 
 def _declared(given, profile):
-    """What was declared; wrong usage if it does not hold together or lacks something."""
+    """What was declared; wrong usage if it does not hold together."""
     from calib.intake.declaration import DeclarationError, declare, read_profile
 
     base = None if profile is None else read_profile(profile.read_bytes(), profile.name)
     try:
-        declared = declare(given, base)
+        return declare(given, base)
     except DeclarationError as error:
         raise typer.BadParameter("; ".join(error.problems)) from None
-    lacking = declared.lacks()
-    if lacking:
-        raise typer.BadParameter(
-            "some things must be said first:\n"
-            + "\n".join(f"- {sentence}" for sentence in lacking))
-    return declared
 
 
-def _show_and_write(options, declared, imported, findings):
-    """Print what was understood; write the run folder, or for a dry run its plan view."""
-    from calib.intake.declaration import profile_toml
-    from calib.intake.preview import document, plan_png, preview
-    from calib.run.write import write_whole
+def _show(options, imported, findings):
+    """Print what was understood."""
+    from calib.intake.preview import document, preview
 
     if options.json:
         talk.result_json(document(imported, findings.notices))
     else:
         talk.result(preview(imported))
+
+
+def _write(options, into, declared, imported, proposed):
+    """Write the run folder, or for a dry run its plan view; and the profile."""
+    from calib.intake.declaration import profile_toml
+    from calib.intake.preview import plan_png
+    from calib.run.write import write_whole
+
     if options.dry_run:
         picture = options.plan or Path("import_plan.png")
         write_whole(picture.parent, {picture.name: plan_png(imported)})
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
     else:
-        into = options.into
-        write_whole(into, imported.files())
+        kept = {PROFILE: profile_toml(declared)} if proposed else {}
+        write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")
+        if kept:
+            talk.tell(f"What was settled is kept in {into / PROFILE} for the next import")
     if options.save_profile is not None:
         kept = options.save_profile
         write_whole(kept.parent, {kept.name: profile_toml(declared)})

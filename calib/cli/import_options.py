@@ -25,6 +25,14 @@ def _pairs(items, option):
     return out
 
 
+def _instrument(items, option):
+    """NAME=SD pairs; what has no name is the sd of angles, a comma, that of distances."""
+    angles, _, distance = next((i for i in items if "=" not in i), "").partition(",")
+    both = {"angles": angles.strip(), "distance": distance.strip()}
+    return {**{k: v for k, v in both.items() if v},
+            **_pairs([item for item in items if "=" in item], option)}
+
+
 def _numbers(count):
     """A reader of COUNT numbers with commas between."""
     def read(text, option):
@@ -72,13 +80,16 @@ def _declaring(panel, name, help, type=str, key=None, **more):
 
 
 TABLE = (
-    Option("into", _OUTPUT, "The run folder; made if need be.", Path),
+    Option("into", _OUTPUT, "The run folder, made if need be; this folder if it has a rig.toml, "
+           "else run.", Path),
+    Option("yes", _OUTPUT, "Ask nothing: go on where nothing is doubtful, else say what is.", bool),
     _declaring(_LAYOUT, "order", "Columns: PNEZD, PENZD or the like (P point, Z height, D "
                "description), or names with commas. Not needed where a header names them."),
     _declaring(_LAYOUT, "delimiter", "comma, semicolon, tab or space; detected if not said."),
     _declaring(_LAYOUT, "decimal", "point or comma; goes with --delimiter."),
-    _declaring(_LAYOUT, "unit", "m, mm, ft-int (0.3048 m) or ft-us (1200/3937 m). Needed."),
-    _declaring(_COORDINATES, "frame", "ground, grid or geographic. Needed."),
+    _declaring(_LAYOUT, "unit", "m, mm, ft-int (0.3048 m) or ft-us (1200/3937 m). Proposed "
+               "if not said."),
+    _declaring(_COORDINATES, "frame", "ground, grid or geographic. Proposed if not said."),
     _declaring(_COORDINATES, "factor", "Combined scale factor of the grid, such as 0.99962.",
                float),
     _declaring(_COORDINATES, "about", "EAST,NORTH (m) of the point that keeps its grid "
@@ -87,9 +98,11 @@ TABLE = (
                "of the site that becomes 0, 0, 0; the middle of the points if not said.",
                read=_numbers(3)),
     _declaring(_COORDINATES, "pole", "Pole or prism height: applied, column, or a height to take "
-               "off, in the unit of the file. Needed."),
+               "off, in the unit of the file. Proposed if not said."),
     _declaring(_IDS, "ids", 'How point ids are made, such as "{pose}-{target}"; also {stand} and '
                "{repeat}."),
+    _declaring(_IDS, "ids_in", "Where they stand: point, description, or both (with a space "
+               "between)."),
     _declaring(_IDS, "target", "The crew's name of a target, such as left=edge_left. Repeat.",
                list[str], "targets", read=_pairs),
     Option("booking", _IDS, "Booking sheet: CSV with point, pose, target, perhaps stand.", Path),
@@ -100,17 +113,18 @@ TABLE = (
     Option("check", _IDS, "File with check shots, never used in the solve. Repeat.", list[Path]),
     _declaring(_RAW, "angles", "POINTS are raw observations, angles in deg, dms, packed-dms or "
                "gon."),
-    _declaring(_RAW, "instrument", 'Standard deviations, such as "direction=5 arcsec", '
-               '"zenith=1.5 mgon", "distance=2 mm + 2 ppm", "pointing=1 mm", "centring=1 mm", '
-               '"target_height=1 mm". Repeat.', list[str], read=_pairs),
+    _declaring(_RAW, "instrument", 'Standard deviations of angles and distances, such as '
+               '"5 arcsec, 2 mm + 2 ppm"; others by name: "direction=1.5 mgon", "zenith=...", '
+               '"pointing=1 mm", "centring=1 mm", "target_height=1 mm". Repeat.', list[str],
+               read=_instrument),
     Option("known", _RAW, "CSV of known points: point, east, north, up, perhaps sd_east ...",
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "
            "instrument_height, orientation, each with sd_... Without: free stations.", Path),
     Option("log", _READINGS, "Time-stamped log of the sensors, any length.", Path),
     Option("sheet", _READINGS, "Hand-written readings: CSV with pose and one column each.", Path),
-    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, such as "
-               'boom="Boom angle". Repeat.', list[str], "log.readings", read=_pairs),
+    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, or the log its "
+               'time, such as boom="Boom angle". Repeat.', list[str], "log.readings", read=_pairs),
     _declaring(_READINGS, "window", "Seconds of log averaged around a shot (2).", float,
                "log.window"),
     _declaring(_READINGS, "still", "A reading that moves more than this in the window is moving, "
@@ -144,15 +158,15 @@ Options: Any = make_dataclass(
 def signature() -> inspect.Signature:
     """The parameters of the command, as typer reads them."""
     points = Annotated[list[Path], typer.Argument(
-        help="Files as exported: delimited text, LandXML, or raw observations (--angles).")]
+        help="Files as exported: shots as delimited text, LandXML or raw "
+        "observations; log or sheet of readings, known points, booking sheet.")]
     keyword = inspect.Parameter.KEYWORD_ONLY
     parameters = [inspect.Parameter("points", keyword, annotation=points)]
     for option in TABLE:
         asked = typer.Option(option.written, help=option.help, rich_help_panel=option.panel,
                              show_default=False)
-        kind = option.type if option.type is bool or option.name == "into" else option.type | None
-        default = (inspect.Parameter.empty if option.name == "into"
-                   else False if option.type is bool else None)
+        kind, default = ((option.type, False) if option.type is bool
+                         else (option.type | None, None))
         parameters.append(inspect.Parameter(
             option.name, keyword, default=default, annotation=Annotated[kind, asked]))
     return inspect.Signature(parameters)

@@ -1,6 +1,5 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -32,6 +31,7 @@ from calib.plan.curve import (
 )
 from calib.plan.look_alikes import kept_out
 from calib.plan.plan import make_plan
+from calib.plan.rehearsal import rehearsed
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
 from calib.report.plan_record import plan_document, plan_table
@@ -40,7 +40,6 @@ from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
-from calib.simulate import simulate
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
 #: source), and how far beyond a plan its curve goes.
@@ -160,12 +159,8 @@ def _least(prepared: Prepared, goal, stands, given):
 
 def _look_alikes(made):
     """What else an invented run of the plan would fit, and in what it differs."""
-    task = made.prepared.task
-    run, truth = simulate(
-        task.rig, np.random.default_rng(task.seed), poses=len(made.design), stands=made.stands,
-        targets=[task.rig.target_names[t] for t in task.targets], parameters=task.parameters,
-        joints=made.joints)
-    run = replace(run, shots=run.shots.select(made.shots.ravel()))
+    run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
+                           parameters=made.prepared.task.parameters)
     return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 

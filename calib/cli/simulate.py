@@ -8,6 +8,9 @@ import typer
 
 from calib.cli import talk
 
+#: Poses that the plan of a run is chosen from.
+_CANDIDATES = 2000
+
 #: The rig of a simulated run when the user names none.
 STANDARD_RIG = """\
 # Invented data: a simulated machine and run.
@@ -40,28 +43,42 @@ def simulate(
 ) -> None:
     """Make a run with known truth: invented data, for learning and for testing.
 
-    truth.json in the folder holds the machine it was made from and any gross errors.
+    Shot as calib plan would: edge and pins, nothing that a pole does not reach. truth.json in the
+    folder holds the machine it was made from and any gross errors.
     """
     import numpy as np
 
+    from calib.plan.rehearsal import rehearsed
     from calib.report.record import truth_document
     from calib.run.export import run_files
     from calib.run.write import write_new_folder
-    from calib.simulate import simulate as simulated
 
     text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
-    if 2 * poses < gross:
-        raise typer.BadParameter(f"{gross} gross errors but only {2 * poses} shots")
-    run, truth = simulated(
-        machine, np.random.default_rng(seed), poses=poses, stands=stands,
-        check_poses=check_poses, gross_errors=gross,
-    )
+    plan = _plan(machine, poses, stands, seed, folder)
+    if (count := int(plan.shots.sum())) < gross:
+        raise typer.BadParameter(f"{gross} gross errors but only {count} shots")
+    run, truth = rehearsed(plan, np.random.default_rng(seed), check_poses=check_poses,
+                           gross_errors=gross)
     remark = f"Invented data: simulated with seed {seed}."
     files = run_files(run, text, remark)
     files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
     write_new_folder(folder, files)
     talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots. Next: calib solve {folder}")
+
+
+def _plan(machine, poses, stands, seed, folder):
+    """What a crew would shoot in so many poses."""
+    from calib.cli.planned import no_pose
+    from calib.plan.candidates import NoPose
+    from calib.plan.plan import make_plan
+    from calib.plan.task import Task, prepare
+
+    try:
+        prepared = prepare(Task.for_rig(machine, seed=seed, count=_CANDIDATES))
+    except NoPose as error:
+        raise no_pose(error, str(folder)) from None
+    return make_plan(prepared, poses, stands)
 
 
 def _text(rig):

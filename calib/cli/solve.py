@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.beside import Beside
 from calib.cli.planned import Tolerance
 
 if TYPE_CHECKING:
@@ -42,6 +43,8 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
+    # Before any library is loaded: see there.
+    beside = None if no_report else Beside.start("calib.cli.half")
     from calib.report.pages.summary import summary
 
     out = out or run / "result"
@@ -53,7 +56,7 @@ def solve(
     talk.tell(f"The numbers are in {out}")
     talk.tell_all(next_commands(document, run, out))
     if not no_report:
-        draw(document, place, out)
+        draw(document, place, out, beside)
     if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -85,14 +88,15 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     return document, place
 
 
-def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
+def draw(document: ResultRecord, place: ResultPlace, out: Path, beside: Beside | None = None
+         ) -> None:
     """Draw the plots and the report of a result and put them beside its numbers."""
     from calib.cli.results import drawn_files, number_files
     from calib.run.complaints import InputError
     from calib.run.result_folder import add_to_result
 
     with talk.working("Drawing the report"):
-        files = drawn_files(document)
+        files = drawn_files(document, beside)
     try:
         talk.tell_all(add_to_result(place, number_files(document), files))
     except InputError as error:

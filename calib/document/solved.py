@@ -201,13 +201,14 @@ class Reading(Record):
 
     pose: Text
     reading: Text
-    correction: Number = Field(description="what the solution adds, deg")
+    correction: Number = Field(description="what the solution adds")
     w: Maybe = Field(description="standardised")
     tau: Maybe = Field(description="standardised, scaled by the run's own misfit")
     redundancy: Maybe
-    detectable: Unbounded = Field(description="deg")
+    detectable: Unbounded
     suspect: Flag
     says: Text | None = Field(description="of a reading that nothing checks")
+    unit: Text = Field("deg", description="of correction and detectable, deg or m")
 
 
 class Fit(Record):

@@ -36,7 +36,8 @@ Unit = Literal["m", "deg"]
 class Record(BaseModel):
     """A table of a document; keys may be added within a schema."""
 
-    model_config = ConfigDict(extra="allow", populate_by_name=True)
+    # Built when first used: a table within another is built with it, not also by itself.
+    model_config = ConfigDict(extra="allow", populate_by_name=True, defer_build=True)
 
     def table(self) -> dict:
         """The record as JSON has it."""

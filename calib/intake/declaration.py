@@ -45,7 +45,10 @@ class _Strict(BaseModel):
 
 
 class Instrument(_Strict):
-    """Standard deviations of the total station, as text with units."""
+    """Standard deviations of the total station, as text with units.
+
+    `angles` states direction and zenith in one.
+    """
 
     direction: str
     zenith: str
@@ -64,6 +67,14 @@ class Instrument(_Strict):
             target_height=_sd(self.target_height, _LENGTH_SD),
         )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _of_both(cls, given):
+        if not isinstance(given, dict) or "angles" not in given:
+            return given
+        both = {name: given["angles"] for name in ("direction", "zenith")}
+        return {**both, **{k: v for k, v in given.items() if k != "angles"}}
+
     @model_validator(mode="after")
     def _readable(self):
         sds = self.sds()
@@ -78,10 +89,9 @@ class Instrument(_Strict):
 
 
 class LogDeclaration(_Strict):
-    """How the sensors' log is written and used."""
+    """How the sensors' log is written and used; `readings` also has what it calls the "time"."""
 
     readings: dict[str, str] = Field(default_factory=dict)
-    time: str | None = None
     time_format: str = ISO
     time_zone: str | None = None
     window: float = Field(default=2.0, gt=0, le=600)
@@ -111,6 +121,7 @@ class Declaration(_Strict):
     origin: tuple[float, float, float] | None = None
     pole: float | Literal["applied", "column"] | None = None
     ids: str | None = None
+    ids_in: Literal["point", "description", "both"] = "point"
     targets: dict[str, str] = Field(default_factory=dict)
     others: Literal["refuse", "leave-out"] = "refuse"
     repeats: Literal["refuse", "pool", "keep", "last"] = "refuse"
@@ -184,9 +195,8 @@ class Declaration(_Strict):
                             "says), or --pole HEIGHT (to take off, in the unit of the file)")
         if self.angles and self.instrument is None:
             problems.append("raw observations need the instrument's standard deviations: "
-                            '--instrument "direction=5 arcsec" --instrument "zenith=5 arcsec" '
-                            '--instrument "distance=2 mm + 2 ppm", and pointing, centring, '
-                            "target_height in mm")
+                            '--instrument "5 arcsec, 2 mm + 2 ppm", and perhaps '
+                            "pointing=1 mm, centring, target_height")
         if self.angles and self.frame == "geographic":
             problems.append("raw observations cannot be geographic")
         return problems

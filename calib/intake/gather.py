@@ -1,5 +1,6 @@
 """All that one import is: files and declarations in, the files of a run folder out."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -161,16 +162,28 @@ def gather_import(request: Request, findings: Findings) -> Imported:
 
 
 def _start(request, findings):
-    """The rig: the run folder's own, else the standard template's blank."""
-    path = request.into / "rig.toml"
+    rig, text = rig_of(request.into, request.cautions, findings)
+    if text is not None:
+        findings.note("rig.toml", "none in the run folder yet: one is written for the standard "
+                      "tilt_rotator, with sds to be replaced by yours")
+    return Imported(rig, text)
+
+
+def rig_of(into: Path, cautions: Sequence[str], findings: Findings) -> tuple[Rig, str | None]:
+    """The rig of a run folder, or that of the standard template's blank and its text.
+
+    Raises
+    ------
+    InputError
+        If rig.toml is at fault.
+    """
+    path = into / "rig.toml"
     if path.is_file():
         text = _read(path, findings, lambda data, name: decode(data, name, findings))
         findings.stop_if_at_fault()
-        return Imported(rig_from_text(text), None)
-    text = blank_files(request.cautions)["rig.toml"]
-    findings.note("rig.toml", "none in the run folder yet: one is written for the standard "
-                  "tilt_rotator, with sds to be replaced by yours")
-    return Imported(rig_from_text(text), text)
+        return rig_from_text(text), None
+    blank = blank_files(cautions)["rig.toml"]
+    return rig_from_text(blank), blank
 
 
 def _read(path, findings, reader):

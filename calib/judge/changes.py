@@ -116,9 +116,12 @@ def where_words(run: Run, poses: np.ndarray) -> str:
 def plausible(run: Run, j: int) -> np.ndarray:
     """Whether reading `j` of each pose can be what its sensor shows, shape (n_poses,).
 
-    An inclination across is within 90 deg; a joint angle is not 45 deg beyond its limits.
+    An inclination across is within 90 deg; a stroke is a length; a joint angle is not
+    45 deg beyond its limits.
     """
     reading, angle = run.rig.readings[j], run.poses.readings[:, j]
+    if reading.kind == "stroke":
+        return angle > 0
     if reading.kind == "across":
         return np.abs(angle) <= np.pi / 2
     if reading.kind == "joint" and reading.high - reading.low < np.pi:
@@ -193,9 +196,14 @@ def _signs(run):
     return changes
 
 
+def _angles(run):
+    """Column and name of the readings that are angles."""
+    return [(j, r.name) for j, r in enumerate(run.rig.readings) if r.unit == "deg"]
+
+
 def _zeros(run):
     changes = []
-    for j, name in enumerate(run.rig.reading_names):
+    for j, name in _angles(run):
         for quarter, off, edit in ((1, "-90", "Add 90 deg to"), (2, "180", "Add 180 deg to"),
                                    (3, "+90", "Subtract 90 deg from")):
             def turned(angle, quarter=quarter):
@@ -227,7 +235,7 @@ def _exchanged(run):
 
 def _units(run):
     changes = []
-    for j, name in enumerate(run.rig.reading_names):
+    for j, name in _angles(run):
         for unit, factor, words in (("radians", np.degrees(1.0), "180/pi"), ("gon", 0.9, "0.9")):
             changes.append(Change(
                 "unit of a reading", f"The reading {name} is in {unit}, not in degrees{{where}}.",

@@ -18,7 +18,7 @@ import numpy as np
 from calib.adjust.observations import Prior
 from calib.adjust.quick import Look, look
 from calib.calibration import problem_of, starting_parameters
-from calib.chain.rig import Parameter
+from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
 from calib.run.records import Run, Tape
@@ -138,7 +138,8 @@ def _thinned(run):
     poses = replace(
         poses, ids=tuple(poses.ids[p] for p in shot), stand=tuple(poses.stand[p] for p in shot),
         readings=poses.readings[shot], sd=poses.sd[shot], time=tuple(poses.time[p] for p in shot),
-        line=tuple(poses.line[p] for p in shot))
+        line=tuple(poses.line[p] for p in shot),
+        noted={name: values[shot] for name, values in poses.noted.items()})
     shots = replace(shots, pose=np.searchsorted(shot, shots.pose))
     return replace(run, poses=poses, shots=shots)
 

@@ -295,8 +295,8 @@ def set_aside_record(chosen: Chosen) -> tables.SetAside:
                 strict=True)
         ]
     run = chosen.solution.run
-    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}": replaced_says(r)
-            for r in replaced_readings(chosen.solution)}
+    told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}":
+            replaced_says(r, run.rig) for r in replaced_readings(chosen.solution)}
     return tables.SetAside(
         choice=chosen.choice,
         values=[tables.Aside(name=name, reason=why.get(name, "named by the user")

@@ -81,8 +81,8 @@ def plan_document(
         "site": _site(task.site),
         "noise": {
             "shot": dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
-            "readings": dict(zip(rig.reading_names, numbers(np.degrees(task.noise.readings)),
-                                 strict=True)),
+            "readings": dict(zip(rig.reading_names,
+                                 numbers(rig.reading_factors * task.noise.readings), strict=True)),
         },
         "tape": {"source": tape_source, "names": list(task.taped.names)},
         "curve": None if grown is None else {
@@ -149,12 +149,12 @@ def plan_table(document: dict) -> pd.DataFrame:
 
 
 def pose_records(rig, parameters, readings, targets, foot_height: float) -> list[dict]:
-    """Readings (deg, within half a turn), edge heights and drawings of poses.
+    """Readings (deg, within half a turn; strokes in m), edge heights and drawings of poses.
 
     `edge_height` is that of the lowest and of the highest corner above level ground, which is
     `foot_height` below the boom foot pin; m.
     """
-    shown = shown_readings(readings)
+    shown = shown_readings(rig, readings)
     return [
         {"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
          "edge_height": _edge_height(drawing, foot_height), "drawing": drawing}
@@ -167,9 +167,10 @@ def _edge_height(drawing, foot_height):
     return [number(round(min(up), 2)), number(round(max(up), 2))]
 
 
-def shown_readings(readings: np.ndarray) -> np.ndarray:
-    """Readings in rad as a display gives them: deg, one decimal, -180 to 180."""
-    return np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
+    """Readings as a display gives them: deg, one decimal, -180 to 180; strokes in m to 1 cm."""
+    angles = np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+    return np.where([r.unit == "deg" for r in rig.readings], angles, readings.round(2))
 
 
 def _poses(plan, ids):
@@ -177,7 +178,9 @@ def _poses(plan, ids):
     records = pose_records(task.rig, task.parameters, plan.readings, task.targets,
                            task.site.foot_height)
     seconds = travel_seconds(task.rig, plan.joints)
-    tolerance = np.degrees(plan.tolerance).round(1)
+    tolerance = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
+    tolerance = np.where([[r.unit == "deg"] for r in task.rig.readings],
+                         tolerance.round(1), tolerance)
     for i, record in enumerate(records):
         first = i == 0 or plan.stand[i] != plan.stand[i - 1]
         record["pose"], record["stand"] = ids[i], stand_name(plan.stand[i])

@@ -220,10 +220,10 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[Shot]:
 
 
 def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
-    """One record per pose and reading; angles in deg."""
+    """One record per pose and reading; angles in deg, strokes in m."""
     run, checks = solution.run, judgement.reliability
-    corrections = np.degrees(solution.adjustment.corrections)
-    mdb = np.degrees(checks.reading_mdb)
+    corrections = run.rig.reading_factors * solution.adjustment.corrections
+    mdb = run.rig.reading_factors * checks.reading_mdb
     tau = pope_taus(checks.reading_w, solution.adjustment)
     return [
         Reading(
@@ -236,6 +236,7 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
             detectable=number(mdb[p, r]),
             suspect=bool(judgement.suspect_readings[p, r]),
             says=reading_says(judgement, p, r),
+            unit=run.rig.readings[r].unit,
         )
         for p, pose in enumerate(run.poses.ids)
         for r, reading in enumerate(run.rig.reading_names)

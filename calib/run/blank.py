@@ -148,7 +148,9 @@ def _shots(rig, warning):
         ])
         + "# Optional columns: sd_east, sd_north, sd_up (m), time,\n"
         "# cov_east_north, cov_east_up, cov_north_up (m^2).\n"
-        "# Shoot both corners of the edge in many different poses.\n#\n"
+        "# Shoot both corners of the edge in every pose, in some fifteen different ones, and the\n"
+        "# pins and marks from where the instrument stands: calib plan says which in which pose.\n"
+        "#\n"
         + warning
         + "shot,pose,target,east,north,up\n"
     )
@@ -164,7 +166,7 @@ def _tape(rig):
             ("sd", "its standard deviation, in the same unit"),
             ("unit", "m, mm, ft (0.3048 m exactly) or deg"),
         ])
-        + "# Quantities:\n" + _columns(rows)
+        + "# Quantities (those of a pin or mark only count where it is shot):\n" + _columns(rows)
         + "quantity,value,sd,unit\n"
     )
 

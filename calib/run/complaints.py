@@ -1,7 +1,7 @@
 """What is wrong with a file, and what was tolerated, in words a person can act on."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 _LONGEST = 40
 
@@ -34,8 +34,12 @@ class Complaint:
     expected: str
 
     def __str__(self) -> str:
-        place = _place(self.file, self.line, self.column)
-        return _printable(f"{place}: found {self.found}, expected {self.expected}")
+        return _printable(self.at([self.line or 0]))
+
+    def at(self, lines: Sequence[int]) -> str:
+        """The complaint of several lines."""
+        return (f"{_place(self.file, lines, self.column)}: found {self.found}, "
+                f"expected {self.expected}")
 
 
 @dataclass(frozen=True)
@@ -47,7 +51,48 @@ class Notice:
     says: str
 
     def __str__(self) -> str:
-        return _printable(f"{_place(self.file, self.line, None)}: {self.says}")
+        return _printable(self.at([self.line or 0]))
+
+    def at(self, lines: Sequence[int]) -> str:
+        """The notice of several lines."""
+        return f"{_place(self.file, lines, None)}: {self.says}"
+
+
+_ALIKE = 3
+"""Of complaints that differ only in what was found this many are told in full."""
+
+
+def told_once(items: Iterable[Complaint | Notice]) -> list[str]:
+    """Complaints or notices in words; those that differ only in the line are one, with all lines.
+
+    Of complaints of one column that differ also in what was found the first are told, and how many
+    there are.
+
+    Examples
+    --------
+    >>> found = [Complaint("a.csv", n, "target", '"X"', "a target") for n in (2, 3, 9)]
+    >>> told_once(found)
+    ['a.csv lines 2, 3 and 9, column target: found "X", expected a target']
+    >>> told_once(Complaint("a.csv", n, "up", f'"{n}m"', "a number") for n in range(2, 50))[-1]
+    'a.csv, column up: 45 more of this kind (lines 5, 6, 7, 8, 9 and 40 more), expected a number'
+    """
+    same: dict[Complaint | Notice, list[int]] = {}
+    for item in items:
+        same.setdefault(replace(item, line=None), []).append(item.line or 0)
+    kinds: dict[object, list[tuple[Complaint | Notice, list[int]]]] = {}
+    for item, lines in same.items():
+        kind = replace(item, found="") if isinstance(item, Complaint) else item
+        kinds.setdefault(kind, []).append((item, lines))
+    out = []
+    for group in kinds.values():
+        first = group if len(group) <= _ALIKE + 1 else group[:_ALIKE]
+        out += [_printable(item.at(lines)) for item, lines in first]
+        rest = [line for _, lines in group[len(first):] for line in lines]
+        if rest and isinstance(item := group[0][0], Complaint):
+            place = _place(item.file, [], item.column)
+            out.append(_printable(f"{place}: {len(rest)} more of this kind "
+                                  f"({lines_in_words(sorted(rest))}), expected {item.expected}"))
+    return out
 
 
 class InputError(Exception):
@@ -127,8 +172,10 @@ def lines_in_words(lines: list[int], most: int = 5) -> str:
     return f"lines {', '.join(shown)} and {last}"
 
 
-def _place(file, line, column):
-    place = file if line is None else f"{file} line {line}"
+def _place(file, lines, column):
+    """Where it is; line 0 is the whole file."""
+    lines = [line for line in dict.fromkeys(lines) if line]
+    place = f"{file} {lines_in_words(lines)}" if lines else file
     if column is None:
         return place
     # TOML and JSON have keys; only a syntax error is at a column, and that is a number.

@@ -59,7 +59,10 @@ def _readings(run):
         frame["time"] = poses.time
     for prefix, values in (("", poses.readings), ("sd_", poses.sd)):
         for j, name in enumerate(run.rig.reading_names):
-            frame[prefix + name] = np.round(np.degrees(values[:, j]), 6)
+            frame[prefix + name] = np.round(run.rig.reading_factors[j] * values[:, j], 6)
+    for column in run.rig.pose_columns:
+        if column.name in poses.noted:
+            frame[column.name] = column.in_words(poses.noted[column.name])
     return pd.DataFrame(frame)
 
 

@@ -1,6 +1,5 @@
 """A run in memory as the text of the files of a run folder."""
 
-import numpy as np
 import pandas as pd
 
 from calib.run.records import Run, Shots
@@ -9,7 +8,7 @@ from calib.run.write import csv_text
 
 
 def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
-    """The files of a run folder: coordinates to 0.1 mm, angles to 0.001 deg, tape to 0.1 mm.
+    """The files of a run folder: lengths to 0.1 mm, angles to 0.001 deg.
 
     Shots are written without sds of their own, readings likewise: `rig_toml` must state both.
 
@@ -23,13 +22,12 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
     """
     head = f"# {remark}\n" if remark else ""
     readings = pd.DataFrame({"pose": run.poses.ids, "stand": run.poses.stand})
-    for i, name in enumerate(run.rig.reading_names):
-        readings[name] = _fixed(np.degrees(run.poses.readings[:, i]), 3)
+    for i, reading in enumerate(run.rig.readings):
+        readings[reading.name] = _fixed(run.rig.reading_factors[i] * run.poses.readings[:, i],
+                                        3 if reading.unit == "deg" else 4)
     for column in run.rig.pose_columns:
         if column.name in run.poses.noted:
-            words = {value: word for word, value in column.words.items()}
-            readings[column.name] = [words.get(value, f"{value:g}")
-                                     for value in run.poses.noted[column.name].tolist()]
+            readings[column.name] = column.in_words(run.poses.noted[column.name])
     files = {
         "rig.toml": rig_toml,
         "readings.csv": head + csv_text(readings),

@@ -16,6 +16,7 @@ from calib.run.table import (
     NUMBER,
     READING_SD,
     SHOT_SD,
+    STROKE,
     TIME,
     Column,
     Table,
@@ -48,8 +49,11 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     names, pose_columns, needed = ((), (), ()) if rig is None else (
         rig.reading_names, rig.pose_columns, rig.needed_columns)
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
-    columns += [Column(name, ANGLE) for name in names]
-    columns += [Column(f"sd_{name}", READING_SD, required=False) for name in names]
+    units = () if rig is None else tuple(r.unit for r in rig.readings)
+    kinds = {"deg": (ANGLE, READING_SD), "m": (STROKE, SHOT_SD)}
+    columns += [Column(name, kinds[unit][0]) for name, unit in zip(names, units, strict=True)]
+    columns += [Column(f"sd_{name}", kinds[unit][1], required=False)
+                for name, unit in zip(names, units, strict=True)]
     columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
@@ -60,13 +64,16 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     for column in ("pose", "stand"):
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
-    readings = [short_way_round(table.numbers.get(name, unknown)) for name in names]
+    readings = [table.numbers.get(name, unknown) for name in names]
+    readings = [short_way_round(values) if unit == "deg" else values
+                for values, unit in zip(readings, units, strict=True)]
     note_same_readings(np.array(readings).T, _text(table, "pose"), file, lines, findings)
+    factors = np.ones(0) if rig is None else rig.reading_factors
     sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
     return Poses(
         ids=_text(table, "pose"),
         stand=_text(table, "stand"),
-        readings=np.radians(np.array(readings).T.reshape(len(table), len(names))),
+        readings=np.array(readings).T.reshape(len(table), len(names)) / factors,
         sd=np.array(sds).T.reshape(len(table), len(names)),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),
@@ -188,20 +195,20 @@ def _text(table, column):
 
 
 def _reading_sd(rig, i, table, findings):
-    """The sd of one reading in every pose, rad: its own cell, else the rig's."""
+    """The sd of one reading in every pose, rad or m: its own cell, else the rig's."""
     reading = rig.readings[i]
     column = f"sd_{reading.name}"
     own = table.numbers.get(column)
     if own is None and reading.sd is None:
         findings.complain("rig.toml", None, f"readings.sd.{reading.name}", "nothing",
-                          f"the sd of a reading in deg, here or in a column {column} of "
+                          f"the sd of a reading in {reading.unit}, here or in a column {column} of "
                           f"{table.file}")
     sd = np.full(len(table), np.nan if reading.sd is None else reading.sd)
     if own is None:
         return sd
     if reading.sd is None:
         _complain_of_gaps(table, column, "readings.sd", findings)
-    return np.where(np.isnan(own), sd, np.radians(own))
+    return np.where(np.isnan(own), sd, own / rig.reading_factors[i])
 
 
 def _covariance(table, rig, findings):

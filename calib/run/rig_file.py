@@ -5,9 +5,8 @@ import re
 import tomllib
 from collections.abc import Iterator
 
-import numpy as np
-
-from calib.chain.rig import Parameter, Rig, RigError, rig_from_dict
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig, RigError, rig_from_dict
 from calib.run.complaints import Findings
 from calib.run.text import CONTROL, split_lines
 from calib.run.units import LIMITS, from_si, sd_problem
@@ -100,7 +99,7 @@ def out_of_range(rig: Rig) -> list[tuple[str, str, str]]:
     """Sizes that no machine and no survey has, and that would overflow further on."""
     sds = [(f"shots.sd.{axis}", sd, "m") for axis, sd in zip(AXES, rig.shot_sd, strict=True)] \
         if rig.shot_sd is not None else []
-    sds += [(f"readings.sd.{r.name}", np.degrees(r.sd), "deg") for r in rig.readings
+    sds += [(f"readings.sd.{r.name}", from_si(r.sd, r.unit), r.unit) for r in rig.readings
             if r.sd is not None]
     problems = [(key, f"{sd:g}", problem) for key, sd, unit in sds
                 if (problem := sd_problem(sd, unit))]

@@ -68,6 +68,7 @@ TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:0
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
 NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
 ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg", True)
+STROKE = Kind(True, lambda v: abs(v) <= 10, "a stroke in m, within 10 m (mm typed for m?)", True)
 #: Measured, in a unit of its own.
 MEASURED = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", True)
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.

@@ -153,3 +153,20 @@ def without_last(linearised, design, values):
     a = a.reshape(-1, 2)
     return replace(linearised, whiteners=(g,), whitened=a,
                    misclosure=w - a @ np.linalg.lstsq(a, w, rcond=None)[0])
+
+
+def test_factors_that_cannot_be_computed_with_have_no_value(problem):
+    """Many powers of ten apart, value and slope agree on whether there is one."""
+    solved, kind_of_row, kind_of_reading, _ = problem
+    likelihood = RestrictedLikelihood(solved, solved.observations, kind_of_row, kind_of_reading)
+    rng, without = np.random.default_rng(2), 0
+    for _ in range(200):
+        theta = 10 ** rng.uniform(-40, 40, likelihood.kinds)
+        value = likelihood.value(theta)
+        if np.isfinite(value):
+            assert likelihood.slope(theta).value == value
+        else:
+            without += 1
+            with pytest.raises(ValueError, match="singular"):
+                likelihood.slope(theta)
+    assert 0 < without < 200

@@ -47,7 +47,7 @@ def draw():
 def numeric_derivatives():
     """Five-point central differences of all points by parameters, placement and readings.
 
-    The step is a thousandth of the argument, at least a thousandth of a metre or radian: well
+    The step is 1e-4 of the argument, at least that of a metre or radian: well
     above rounding, while the fourth-order formula is exact to 1e-12. A derivative that is wrong
     only for tiny arguments still shows, as the difference spans them.
     """
@@ -56,7 +56,7 @@ def numeric_derivatives():
         blocks = []
         for array in arrays:
             for column in range(array.shape[-1]):
-                size = 1e-3 * max(1.0, np.abs(array[..., column]).max())
+                size = 1e-4 * max(1.0, np.abs(array[..., column]).max())
                 undisturbed = array[..., column].copy()
                 total = 0.0
                 for factor, weight in ((-2, 1), (-1, -8), (1, 8), (2, -1)):

@@ -97,7 +97,7 @@ KIND_FAULTS = [
     ("limits.side", 5, "5", "a list in square brackets"),
     ("limits.side", [1, 2, 3], "[1, 2, 3]", "2 in the list"),
     ("envelope.reaches", [], "[]", "1 or more in the list"),
-    ("sensors.side.kind", "linkage", "'linkage'", "'joint', 'in_boom_plane' or 'across'"),
+    ("sensors.side.kind", "linkage", "'linkage'", "'joint', 'stroke', 'in_boom_plane' or 'across'"),
     ("sensors.side.direction", 2, "2", "1 or -1"),
     ("readings.direction.side", 0, "0", "1 or -1"),
     ("motions.0.sense", 2, "2", "1 or -1"),

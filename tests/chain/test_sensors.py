@@ -47,7 +47,7 @@ def test_across_against_a_root_finder(pitch, roll):
     level_at = -np.arctan2(up[1], up[2])
     for joint in level_at + np.radians([-70, -35, -1e-6, 0.0, 12, 60]):
         reading = inclination_of_y(up, joint)
-        found, _, _ = ACROSS.joint(np.atleast_1d(reading), columns(up))
+        found = ACROSS.felt(np.atleast_1d(reading), columns(up), {}).angle
         root = brentq(lambda q: inclination_of_y(up, q) - reading,  # noqa: B023
                       level_at - np.pi / 2, level_at + np.pi / 2, xtol=1e-14)
         assert found[0] == pytest.approx(root, abs=1e-12)
@@ -59,52 +59,86 @@ def test_in_boom_plane_against_the_axes(pitch, roll, joint):
     """The joint angle that brings the x axis to the inclination that was read."""
     up = up_of(pitch, roll)
     reading = inclination_of_x(up, joint)
-    found, gain, _ = IN_PLANE.joint(np.atleast_1d(reading), columns(up))
+    found, gain, _, _ = IN_PLANE.felt(np.atleast_1d(reading), columns(up), {})
     assert np.angle(np.exp(1j * (found[0] - joint))) == pytest.approx(0, abs=1e-12)
     assert gain == 1.0
 
 
 def test_across_of_a_level_axis_is_the_joint_angle():
     """With the tilt axis level and no roll the inclination is the tilt."""
-    found, gain, _ = ACROSS.joint(np.radians([-25.0, 0.0, 40.0]),
-                                  (np.zeros(3), np.zeros(3), np.ones(3)))
+    found, gain, _, _ = ACROSS.felt(np.radians([-25.0, 0.0, 40.0]),
+                                    (np.zeros(3), np.zeros(3), np.ones(3)), {})
     np.testing.assert_allclose(found, np.radians([-25, 0, 40]), atol=1e-15)
     np.testing.assert_allclose(gain, 1.0, atol=1e-12)
 
 
 def test_across_of_an_inclined_axis_needs_more_tilt():
     """A tilt axis 60 degrees up: 10 degrees of inclination take 20.3 of tilt (sin 10 / cos 60)."""
-    found, gain, _ = ACROSS.joint(np.radians([10.0]), columns(up_of(np.radians(60), 0.0)))
+    found, gain, _, _ = ACROSS.felt(np.radians([10.0]), columns(up_of(np.radians(60), 0.0)), {})
     assert np.degrees(found[0]) == pytest.approx(20.322, abs=1e-3)
     assert gain[0] == pytest.approx(np.cos(np.radians(10)) / (0.5 * np.cos(found[0])))
+
+
+#: Every kind, also turned by a twist where it can be.
+KINDS = [(kind, inputs) for kind in SENSOR_KINDS.values()
+         for inputs in ({}, *({name: 0.05} for name in kind.may_use))]
 
 
 @given(pitch=st.floats(-1.2, 1.2), roll=st.floats(-0.5, 0.5), joint=st.floats(-0.8, 0.8))
 def test_angle_is_the_inverse_of_joint(pitch, roll, joint):
     """Both ways round for every kind, wherever the y axis has not passed the vertical."""
     up = columns(up_of(pitch, roll))
-    for kind in SENSOR_KINDS.values():
-        reading = kind.angle(np.atleast_1d(joint), up)
-        again, _, _ = kind.joint(reading, up)
+    for kind, inputs in KINDS:
+        reading = kind.angle(np.atleast_1d(joint), up, inputs)
+        again = kind.felt(reading, up, inputs).angle
         assert again[0] == pytest.approx(joint, abs=1e-9)
 
 
 @given(reading=st.floats(-0.6, 0.6), pitch=st.floats(-0.7, 0.7), roll=st.floats(-0.5, 0.5))
 def test_derivatives_of_a_sensor(reading, pitch, roll):
-    """Gain and derivative by the up vector, against central differences."""
+    """By the reading, the up vector and what else it uses, against central differences."""
     up, h = up_of(pitch, roll), 1e-6
-    for kind in SENSOR_KINDS.values():
-        def at(angle, vector, kind=kind):
-            return float(np.squeeze(kind.joint(np.atleast_1d(angle), columns(vector))[0]))
+    for kind, inputs in KINDS:
+        def at(angle, vector, more, kind=kind):
+            return float(np.squeeze(kind.felt(np.atleast_1d(angle), columns(vector), more).angle))
 
-        _, gain, by_up = kind.joint(np.atleast_1d(reading), columns(up))
-        assert np.squeeze(gain) == pytest.approx((at(reading + h, up) - at(reading - h, up))
-                                                 / (2 * h), rel=1e-7, abs=1e-9)
+        _, gain, by_up, by_inputs = kind.felt(np.atleast_1d(reading), columns(up), inputs)
+        assert np.squeeze(gain) == pytest.approx(
+            (at(reading + h, up, inputs) - at(reading - h, up, inputs)) / (2 * h),
+            rel=1e-7, abs=1e-9)
         slopes = by_up or (None, None, None)
         for axis, slope in zip(np.eye(3), slopes, strict=True):
-            numeric = (at(reading, up + h * axis) - at(reading, up - h * axis)) / (2 * h)
+            numeric = (at(reading, up + h * axis, inputs)
+                       - at(reading, up - h * axis, inputs)) / (2 * h)
             analytic = 0.0 if slope is None else slope[0]
             assert analytic == pytest.approx(numeric, rel=1e-7, abs=1e-8)
+        assert set(by_inputs) == set(inputs)
+        for name, value in inputs.items():
+            numeric = (at(reading, up, inputs | {name: value + h})
+                       - at(reading, up, inputs | {name: value - h})) / (2 * h)
+            assert by_inputs[name][0] == pytest.approx(numeric, rel=1e-7, abs=1e-8)
+
+
+@pytest.mark.parametrize("pitch", np.radians([-50, 0, 30]))
+@pytest.mark.parametrize("twist", np.radians([-3, 1.0]))
+def test_a_twisted_inclinometer_against_its_own_axes(pitch, twist):
+    """What it shows is how its own axes, turned about z of what it sits on, lie to the vertical."""
+    roll = np.radians(5.0)
+    up, joint = up_of(pitch, roll), np.radians(20.0)
+    for kind, turn in ((IN_PLANE, [0.0, -joint, 0.0]), (ACROSS, [joint, 0.0, 0.0])):
+        seen = (Rotation.from_rotvec(turn) * Rotation.from_rotvec([0, 0, twist])).inv().apply(up)
+        expected = np.arctan2(seen[0], seen[2]) if kind is IN_PLANE else np.arcsin(seen[1])
+        assert kind.angle(np.atleast_1d(joint), columns(up), {"twist": twist})[0] == pytest.approx(
+            expected, abs=1e-14)
+
+
+def test_a_twist_shows_only_where_the_house_rolls():
+    """Turned by a degree: nothing on level ground, 0.087 deg (1 deg times sin 5) at a roll of 5."""
+    for roll, off in ((0.0, 0.0), (5.0, np.degrees(np.sin(np.radians(5)) * np.sin(np.radians(1))))):
+        up = columns(up_of(0.0, np.radians(roll)))
+        shown = [IN_PLANE.angle(np.zeros(1), up, inputs)[0]
+                 for inputs in ({}, {"twist": np.radians(1.0)})]
+        assert np.degrees(shown[1] - shown[0]) == pytest.approx(off, rel=0.01, abs=1e-12)
 
 
 @pytest.mark.parametrize(("inclination", "blind"), [(70, False), (75, False), (76, True),
@@ -112,7 +146,7 @@ def test_derivatives_of_a_sensor(reading, pitch, roll):
 def test_blind_zone_begins_at_a_gain_of_four(inclination, blind):
     """A tilt axis 75.5 degrees up turns a small error of the reading into one four times as large.
     """
-    _, gain, _ = ACROSS.joint(np.zeros(1), columns(up_of(np.radians(inclination), 0.0)))
+    gain = ACROSS.felt(np.zeros(1), columns(up_of(np.radians(inclination), 0.0)), {}).by_angle
     assert (abs(gain[0]) > BLIND_GAIN) == blind
     assert gain[0] >= 1 / np.cos(np.radians(inclination)) * (1 - 1e-9) or inclination == 90
 
@@ -120,8 +154,8 @@ def test_blind_zone_begins_at_a_gain_of_four(inclination, blind):
 @pytest.mark.parametrize("reading", [40.0, 60.0, 89.0, 89.99999, 90.0, -90.0, 135.0])
 def test_a_reading_the_axis_cannot_give_is_blind(reading):
     """A tilt axis 60 degrees up never inclines the y axis by more than 30."""
-    found, gain, by_up = ACROSS.joint(np.radians([reading]),
-                                      columns(up_of(np.radians(60), 0.0)))
+    found, gain, by_up, _ = ACROSS.felt(np.radians([reading]),
+                                        columns(up_of(np.radians(60), 0.0)), {})
     assert np.isfinite(found).all() and np.isfinite(gain).all()
     assert np.isfinite(by_up[1]).all() and np.isfinite(by_up[2]).all()
     assert abs(gain[0]) > BLIND_GAIN
@@ -131,10 +165,10 @@ def test_a_reading_the_axis_cannot_give_is_blind(reading):
 def test_never_a_nan(reading, pitch, roll):
     """Any reading in any attitude gives finite numbers, blind or not."""
     up = columns(up_of(pitch, roll))
-    for kind in SENSOR_KINDS.values():
-        joint, gain, by_up = kind.joint(np.atleast_1d(reading), up)
-        parts = [joint, gain, *(d for d in by_up or () if d is not None),
-                 kind.angle(np.atleast_1d(reading), up)]
+    for kind, inputs in KINDS:
+        joint, gain, by_up, by_inputs = kind.felt(np.atleast_1d(reading), up, inputs)
+        parts = [joint, gain, *(d for d in by_up or () if d is not None), *by_inputs.values(),
+                 kind.angle(np.atleast_1d(reading), up, inputs)]
         assert all(np.isfinite(part).all() for part in parts)
 
 
@@ -142,8 +176,8 @@ def test_never_a_nan(reading, pitch, roll):
                                 (-1.0, 0.0, 0.0), (0.0, 0.0, -1.0)])
 def test_never_a_nan_with_an_axis_exactly_vertical(up):
     """The formulas have a zero there; the numbers stay finite."""
-    for kind in SENSOR_KINDS.values():
+    for kind, inputs in KINDS:
         for reading in (-np.pi / 2, 0.0, 1e-300, np.pi / 2):
-            joint, gain, by_up = kind.joint(np.atleast_1d(reading), columns(up))
-            parts = [joint, gain, *(d for d in by_up or () if d is not None)]
+            joint, gain, by_up, by_inputs = kind.felt(np.atleast_1d(reading), columns(up), inputs)
+            parts = [joint, gain, *(d for d in by_up or () if d is not None), *by_inputs.values()]
             assert all(np.isfinite(part).all() for part in parts)

@@ -67,7 +67,7 @@ class Killed(BaseException):
     """The process ends here."""
 
 
-def killed_while_drawing(document):
+def killed_while_drawing(document, beside):
     raise Killed
 
 
@@ -100,8 +100,8 @@ def test_a_missing_report_is_drawn_by_calib_report(calib_command, run):
 def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypatch):
     """Solved again by somebody else while this one draws: the other's result stays as it is."""
 
-    def meanwhile(document):
-        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {"plot.png": b"b"})
+    def meanwhile(document, beside):
+        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {"plot.png": b"b"})
         (run / "tape.csv").unlink()
         calib_command("solve", run)
         return {"plot.png": b"a", "report.html": "a"}
@@ -115,7 +115,7 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
 def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
     """They are drawn anew; with --no-report they are gone, and that is said."""
     drawn = dict.fromkeys(calib.cli.results.DRAWN, b"x")
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: drawn)
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: drawn)
     calib_command("solve", run)
     assert "gone" not in calib_command("solve", run)[2]
     assert "report.pdf" in calib_command("solve", run, "--no-report")[2]
@@ -124,7 +124,7 @@ def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
 
 def test_trouble_with_the_disk_after_the_numbers(calib_command, run, monkeypatch):
     """The numbers stay; what is missing, and the command that draws it, are told."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {"report.html": "x"})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {"report.html": "x"})
 
     def full(folder, files):
         if files["report.html"] == "x":

@@ -18,6 +18,7 @@ def folder(calib_command, tmp_path):
 [marks.left_antenna]
 on = "house"
 near = [-1.6, 0.9, 1.7]
+sd = 0.02
 
 [marks.right_antenna]
 on = "house"
@@ -33,7 +34,7 @@ means = "line of the antennas, from the boom plane"
 
 def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypatch):
     """Nothing is said of an antenna that is not shot, nor of the line to it."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda document: {})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
     run = read_run(folder)
     rig = run.rig
     solution, target = solve(run), rig.target_names.index("left_antenna")

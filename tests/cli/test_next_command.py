@@ -7,6 +7,7 @@ import shutil
 import pytest
 
 import calib.cli.next_
+from calib.report.plan_words import shots_in_words
 from calib.report.words.cautions import CAUTIONS
 
 pytestmark = pytest.mark.usefixtures("undrawn")
@@ -20,18 +21,23 @@ def next_command(calib_command):
 
 @pytest.fixture
 def run_folder(calib_command, tmp_path):
-    """A simulated run of ten poses in two stands."""
+    """A simulated run of ten poses in two stands in which nothing but the edge was shot."""
     calib_command("simulate", tmp_path / "run", "--poses", 10, "--stands", 2, "--check-poses", 0,
                   "--seed", 3)
+    keep(tmp_path / "run", lambda row: row[2].startswith("edge"))
     return tmp_path / "run"
+
+
+def keep(folder, wanted):
+    """Leave only some shots, told by the cells of their rows."""
+    rows = (folder / "shots.csv").read_text("utf-8").splitlines(keepends=True)
+    kept = [row for row in rows if row.startswith(("#", "shot,")) or wanted(row.split(","))]
+    (folder / "shots.csv").write_text("".join(kept), "utf-8")
 
 
 def keep_poses(folder, ids):
     """Leave only the shots of some poses."""
-    rows = (folder / "shots.csv").read_text("utf-8").splitlines(keepends=True)
-    kept = [row for row in rows
-            if row.startswith(("#", "shot,")) or row.split(",")[1] in set(ids)]
-    (folder / "shots.csv").write_text("".join(kept), "utf-8")
+    keep(folder, lambda row: row[1] in set(ids))
 
 
 def poses(first, last):
@@ -64,7 +70,7 @@ def test_next_poses_and_what_each_gains(next_command, run_folder):
     for pose in document["poses"]:
         row = next(line for line in out.splitlines() if line.split()[:1] == [pose["pose"]])
         assert f"{pose['readings']['boom']:.1f}" in row and f"{1000 * pose['gain']:.2f}" in row
-        assert "edge" in row or "pin" in row
+        assert shots_in_words(pose["shoot"]).split()[0] in row
     for caution in CAUTIONS:
         assert caution in err
 
@@ -174,7 +180,7 @@ def test_watching_a_run_until_it_is_enough(next_command, run_folder, monkeypatch
 
     steps = [lambda: None, damage, lambda: go_on(7), lambda: None, lambda: go_on(10)]
     monkeypatch.setattr(calib.cli.next_.time, "sleep", lambda seconds: steps.pop(0)())
-    status, out, err = next_command(run_folder, "--watch", "--goal", "12mm")
+    status, out, err = next_command(run_folder, "--watch", "--goal", "14mm")
     assert status == 0 and not steps
     assert [out.count(f"So far {n} shots") for n in (8, 14, 20)] == [1, 1, 1]
     assert out.count("Enough") == 1

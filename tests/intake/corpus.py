@@ -94,8 +94,12 @@ CORPUS = [
          declared=HEADER),
     good("header agrees with order", "P,Northing,Easting,Elevation,Code\n" + PLAIN, TWO),
     good("header in another language", "Auftrag;7\nName;Rechts;Hoch;Höhe\n1-left;200,25;100,5;3,125\n"
-         "1-right;201,25;100,75;3,25\n", TWO, "decimal commas", "header in other words", "Auftrag",
-         declared={**BASE, "order": "PENZ"}),
+         "1-right;201,25;100,75;3,25\n", TWO, "decimal commas", "Auftrag", declared=HEADER),
+    good("header in words nobody knows", "Auftrag;7\nNimi;Itään;Pohjoiseen;Ylös\n"
+         "1-left;200,25;100,5;3,125\n1-right;201,25;100,75;3,25\n", TWO, "decimal commas",
+         "header in other words", "Auftrag", declared={**BASE, "order": "PENZ"}),
+    good("date and time apart", "Pt,N,E,Z,Date,Time\n1-left,100.5,200.25,3.125,2031-05-04,09:30:00\n"
+         "1-right,100.75,201.25,3.25,2031-05-04,09:30:20\n", TWO, declared=HEADER),
     bad("a first row that is no header", PLAIN.replace("100.500", "NaN").replace(
         "200.250", "NaN").replace("3.125", "NaN"), "line 1", "column north"),
     bad("swapped header names", "Point,Easting,Northing,Elevation,Code\n" + PLAIN,

@@ -120,15 +120,25 @@ def test_options_override_the_profile(calib, field, run):
     assert document["first"]["up"] == pytest.approx(float(first[5]) - 1.5, abs=1e-5)
 
 
+def test_a_unit_is_not_assumed(calib, field):
+    """What no file tells is refused, and the message offers what to write."""
+    at = PLAIN.index("--unit")
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN[:at], *PLAIN[at + 2:],
+                           "--sheet", "sheet.csv")
+    assert status == 3
+    assert "--unit m or --unit ft-" in err and not (field / "RUN").exists()
+
+
 @pytest.mark.parametrize(("without", "words"), [
-    ("--unit", "ft-us"), ("--frame", "map grid"), ("--pole", "prism height"),
+    ("--frame", "small as in a local system"), ("--pole", "one height for all shots"),
 ])
-def test_nothing_is_assumed(calib, field, without, words):
-    """Unit, frame and pole must be said: wrong usage, and the message offers what to write."""
+def test_what_is_taken_is_said(calib, field, without, words):
+    """Frame and pole are taken where the files leave no doubt, and it is said why."""
     at = PLAIN.index(without)
-    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN[:at], *PLAIN[at + 2:])
-    assert status == 2
-    assert words in " ".join(err.replace("│", " ").split())
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN[:at], *PLAIN[at + 2:],
+                           "--sheet", "sheet.csv")
+    assert status == 0, err
+    assert words in err
 
 
 def test_ft_alone_is_refused(calib, field):

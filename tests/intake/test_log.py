@@ -238,7 +238,7 @@ def test_memory_does_not_grow_with_the_log(tmp_path):
             np.datetime64("2031-05-04T06:00:00.000") + np.arange(count).astype("timedelta64[ms]"))
         path.write_text(HEAD + "\n" + "".join(f"{t}Z,1,2,3,4,5,6,7\n" for t in times))
         findings = Findings()
-        layout = read_layout(path, findings, dict.fromkeys(NAMES, ()), ("time",))
+        layout = read_layout(path, findings, dict.fromkeys(NAMES, ()), "time")
         log_module.BLOCK, kept = 1 << 20, log_module.BLOCK
         tracemalloc.start()
         rows, summary = gather(path, layout, TimeFormat(),

@@ -177,7 +177,7 @@ def test_a_reading_set_aside_does_not_matter(rig, off):
         assert (replaced.pose, replaced.reading) == (4, 6)
         assert abs(replaced.estimate - run.poses.readings[4, 6]) < 4 * np.hypot(
             replaced.sd, run.poses.sd[4, 6])
-        assert "deg, the shots of its pose say " in replaced_says(replaced)
+        assert "deg, the shots of its pose say " in replaced_says(replaced, run.rig)
     estimates = [np.mod(r.adjusted_readings[4, 6], 2 * np.pi) for r in results]
     assert estimates[0] == pytest.approx(estimates[1], abs=1e-5)
 
@@ -216,7 +216,7 @@ def test_a_check_shot_that_nothing_predicts_is_left_out_and_named(rig):
     assert set(checked.shots.pose) == set(run.check.pose) - {pose}
     assert solution.adjustment.dof == solve(run).adjustment.dof
     (replaced,) = replaced_readings(solution)
-    assert replaced_says(replaced) == "no other shot of its pose determines it"
+    assert replaced_says(replaced, run.rig) == "no other shot of its pose determines it"
 
 
 def test_misses_of_one_pose_are_told_together(rig):

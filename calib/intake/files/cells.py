@@ -3,7 +3,7 @@
 import numpy as np
 
 from calib.intake.files import angles
-from calib.intake.files.columns import COLUMNS
+from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
 from calib.intake.files.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
@@ -126,7 +126,7 @@ def check_header_units(
     """
     declared = {"length": unit, "covariance": unit, "angle": angles_in or "deg", "degrees": "deg"}
     for name, said in export.units.items():
-        kind = COLUMNS[name].kind
+        kind = KIND[name]
         if kind not in declared or not said:
             continue
         known = known_unit(said)

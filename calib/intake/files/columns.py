@@ -1,9 +1,9 @@
 """The columns a field file can have: our names, what other people call them, and `--order`."""
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from calib.intake.files.header_units import last_words, without_unit
+from calib.intake.files.headings import HEADINGS
 
 SKIP = "-"
 """In an order: a column that is not wanted."""
@@ -12,65 +12,22 @@ LETTERS = {"P": "point", "N": "north", "E": "east", "Z": "up", "D": "description
 """The trade's letters for point files (PNEZD and the like)."""
 
 
-@dataclass(frozen=True)
-class Column:
-    """One kind of column.
-
-    Attributes
-    ----------
-    kind : {"text", "length", "angle", "degrees", "covariance", "time"}
-        What a cell holds; "angle" is in the declared angle unit, "degrees" always in degrees.
-    headers : tuple of str
-        What a header may call it, in lower case, with single spaces for every other mark.
-    """
-
-    kind: str
-    headers: tuple[str, ...]
-
-
-COLUMNS = {
-    "point": Column("text", ("point", "point id", "pointid", "point no", "point number",
-                             "point name", "pt", "pt id", "pt no", "id", "name", "nr", "no",
-                             "number")),
-    "north": Column("length", ("north", "northing", "n")),
-    "east": Column("length", ("east", "easting", "e")),
-    "up": Column("length", ("up", "z", "elevation", "elev", "height", "h", "level")),
-    "latitude": Column("degrees", ("latitude", "lat")),
-    "longitude": Column("degrees", ("longitude", "lon", "long", "lng")),
-    "ellipsoidal_height": Column("length", ("ellipsoidal height", "ellipsoid height",
-                                            "ell height", "ellipsoidal h")),
-    "description": Column("text", ("description", "desc", "code", "feature", "note", "notes",
-                                   "remark", "remarks", "comment", "comments")),
-    "time": Column("time", ("time", "timestamp", "time stamp", "date time", "datetime",
-                            "date and time", "utc")),
-    "sd_east": Column("length", ("sd east", "std east", "sigma east", "east sd", "sd e")),
-    "sd_north": Column("length", ("sd north", "std north", "sigma north", "north sd", "sd n")),
-    "sd_up": Column("length", ("sd up", "std up", "sigma up", "up sd", "sd height", "sd z",
-                               "vrms", "v rms", "rms vertical", "vertical precision")),
-    "sd_horizontal": Column("length", ("sd horizontal", "sd horizontal per axis")),
-    "rms_horizontal": Column("length", ("rms horizontal", "hrms", "h rms",
-                                        "horizontal precision")),
-    "cov_east_east": Column("covariance", ("cov east east", "var east", "cov ee")),
-    "cov_north_north": Column("covariance", ("cov north north", "var north", "cov nn")),
-    "cov_up_up": Column("covariance", ("cov up up", "var up", "cov uu")),
-    "cov_east_north": Column("covariance", ("cov east north", "cov en", "cov north east")),
-    "cov_east_up": Column("covariance", ("cov east up", "cov eu")),
-    "cov_north_up": Column("covariance", ("cov north up", "cov nu")),
-    "pose": Column("text", ("pose", "pose id")),
-    "target": Column("text", ("target",)),
-    "setup": Column("text", ("setup", "set up", "station", "setup id", "station id")),
-    "face": Column("text", ("face",)),
-    "direction": Column("angle", ("direction", "horizontal direction", "horizontal circle",
-                                  "hz", "horizontal angle", "ha", "hz angle")),
-    "zenith": Column("angle", ("zenith", "zenith angle", "za", "v", "vertical circle")),
-    "distance": Column("length", ("distance", "slope distance", "sd", "sdist", "slope dist")),
-    "target_height": Column("length", ("target height", "prism height", "pole height", "pole",
-                                       "rod height", "antenna height", "th")),
+_KINDS = {
+    "text": "point description pose target setup face",
+    "length": "north east up ellipsoidal_height sd_east sd_north sd_up sd_horizontal "
+              "rms_horizontal distance target_height",
+    "angle": "direction zenith",
+    "degrees": "latitude longitude",
+    "covariance": "cov_east_east cov_north_north cov_up_up cov_east_north cov_east_up cov_north_up",
+    "time": "date time",
 }
+KIND = {name: kind for kind, names in _KINDS.items() for name in names.split()}
+"""What a cell of each column holds; "angle" is in the declared angle unit, "degrees" always in
+degrees."""
 
 _BY_HEADER = {
-    header: name for name, column in COLUMNS.items()
-    for header in (name.replace("_", " "), *column.headers)
+    header: name for name, headers in HEADINGS.items()
+    for header in (name.replace("_", " "), *headers.split("|"))
 }
 
 
@@ -81,8 +38,8 @@ class OrderText(ValueError):
 def parse_order(text: str) -> tuple[str, ...]:
     """Column names of an order as declared.
 
-    Either the trade's letters (PNEZD) or our own names with commas between; ``-`` for a column
-    that is not wanted.
+    Either the trade's letters (PNEZD) or names with commas between, ours or any that a header may
+    have; ``-`` for a column that is not wanted.
 
     Raises
     ------
@@ -92,16 +49,16 @@ def parse_order(text: str) -> tuple[str, ...]:
     --------
     >>> parse_order("PENZD")
     ('point', 'east', 'north', 'up', 'description')
-    >>> parse_order("point, -, east, north, up")
+    >>> parse_order("point, -, easting, northing, height")
     ('point', '-', 'east', 'north', 'up')
     """
     text = text.strip()
     if "," in text:
-        names = tuple(name.strip().casefold() for name in text.split(","))
-        unknown = [name for name in names if name not in COLUMNS and name != SKIP]
-        if unknown:
-            raise OrderText(f"no column is called {unknown[0]!r}; there are "
-                            + ", ".join(COLUMNS) + " and - for one to skip")
+        words = [word.strip() for word in text.split(",")]
+        names = tuple(SKIP if word == SKIP else header_name(word)[0] or "" for word in words)
+        if "" in names:
+            raise OrderText(f"no column is called {words[names.index('')]!r}; there are "
+                            + ", ".join(KIND) + " and - for one to skip")
     else:
         unknown = [c for c in text.upper() if c not in LETTERS and c != SKIP]
         if unknown or not text:

@@ -8,9 +8,10 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-from calib.intake.files.columns import COLUMNS, SKIP, header_name
+from calib.intake.files.columns import KIND, SKIP, header_name
 from calib.intake.files.dialect import detect, holds
 from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
+from calib.intake.files.headings import HEADINGS
 from calib.intake.files.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
@@ -113,10 +114,18 @@ def read_export(
         name: tuple(row.cells[i] if i < len(row.cells) else "" for row in kept)
         for i, name in enumerate(order) if name != SKIP
     }
+    if "date" in columns:
+        columns["time"] = tuple(map(_date_and_time, columns.pop("date"),
+                                    columns.get("time", ("",) * len(kept))))
     lines, all_lines = tuple(row.line for row in kept), split_lines(text)
     return Export(file, grid.dialect, columns, lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
                   header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _date_and_time(date, time):
+    """One cell of what stood in two columns."""
+    return f"{date} {time}" if date and time else date or time
 
 
 def _sorted_rows(rows, header, order, units, needed, grid, text, findings):
@@ -146,7 +155,7 @@ def _remarks(all_lines, rows, dialect):
         named = [header_name(cell) for cell in split_cells(text, dialect.delimiter) or ()]
         if said is None and sum(name is not None for name, _ in named) >= 2:
             units = [known_unit(unit) for name, unit in named
-                     if unit and name and COLUMNS[name].kind == "length"]
+                     if unit and name and KIND[name] == "length"]
             said = next((unit for unit in units if unit), None)
         if said is not None:
             found.append((line, said))
@@ -225,7 +234,7 @@ def _complete(order, needed, file, findings):
         findings.complain(
             file, None, name, "columns " + ", ".join(n for n in order if n != SKIP),
             f"a column for {name} (headers such as "
-            + ", ".join(COLUMNS[name].headers[:3]) + ", or --order)",
+            + ", ".join(HEADINGS[name].split("|")[:3]) + ", or --order)",
         )
     for name in twice:
         findings.complain(file, None, name, "two columns of that meaning", "one (use --order)")
@@ -239,8 +248,8 @@ class _Sorter:
         self.file, self.order, self.dialect, self.findings = file, order, dialect, findings
         # Degrees, minutes and seconds are no plain numbers: any digit will do for an angle.
         self.numbers = [
-            (i, COLUMNS[n].kind) for i, n in enumerate(order)
-            if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")
+            (i, KIND[n]) for i, n in enumerate(order)
+            if n in needed and KIND[n] in ("length", "angle", "degrees")
         ]
         self.worded: Row | None = None
         self.shapes: set[str] = set()

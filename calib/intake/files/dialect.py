@@ -2,7 +2,7 @@
 
 import re
 
-from calib.intake.files.columns import COLUMNS, header_name
+from calib.intake.files.columns import KIND, header_name
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import decimal_marks_in, is_number
 from calib.run.text import DIALECTS, Dialect, split_cells, split_lines
@@ -89,8 +89,8 @@ def _marks(lines, delimiter):
 
 def _score(lines, dialect, order, needed):
     """Lines with a number in every column that needs one: those of the order's width, and all."""
-    columns = [(i, COLUMNS[n].kind) for i, n in enumerate(order)
-               if n in needed and COLUMNS[n].kind in ("length", "angle", "degrees")]
+    columns = [(i, KIND[n]) for i, n in enumerate(order)
+               if n in needed and KIND[n] in ("length", "angle", "degrees")]
     exact = full = 0
     for _, line in lines:
         cells = split_cells(line, dialect.delimiter) or ()

@@ -5,6 +5,7 @@ east_m. What is in brackets and is no unit we know is told, never taken for one.
 """
 
 import re
+import unicodedata
 
 _LENGTHS = {
     "m": ("m", "metre", "metres", "meter", "meters"),
@@ -33,6 +34,7 @@ _ANGLES = {
 _MEANS = {word: unit for table in (_LENGTHS, _ANGLES)
           for unit, words in table.items() for word in words}
 _SIGNS = {"'": "ft", "°": "deg", "º": "deg", '"': "in"}
+_LETTERS = str.maketrans({"ø": "o", "æ": "ae", "đ": "d", "ł": "l"})
 _BRACKETS = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
 
 DEGREES = {"deg": 1.0, "gon": 0.9, "rad": 57.29577951308232, "mrad": 0.05729577951308232}
@@ -40,8 +42,18 @@ DEGREES = {"deg": 1.0, "gon": 0.9, "rad": 57.29577951308232, "mrad": 0.057295779
 
 
 def plain(text: str) -> str:
-    """Lower case words with single spaces for every other mark."""
-    return " ".join(re.sub(r"[^0-9a-z]+", " ", text.casefold()).split())
+    """Lower case words without accents, with single spaces for every other mark.
+
+    Examples
+    --------
+    >>> plain("Höhe_(m)"), plain("Høyde")
+    ('hohe m', 'hoyde')
+    """
+    bare = text.casefold()
+    if not bare.isascii():
+        bare = unicodedata.normalize("NFKD", bare.translate(_LETTERS))
+        bare = "".join(c for c in bare if not unicodedata.combining(c))
+    return " ".join(re.sub(r"[^0-9a-z]+", " ", bare).split())
 
 
 def known_unit(text: str) -> str | None:

@@ -5,7 +5,6 @@ the rows asked for. So the memory needed does not grow with the file.
 """
 
 import hashlib
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from calib.intake.files.columns import header_name
+from calib.intake.files.header_units import without_unit
 from calib.intake.files.reading_units import in_degrees, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
@@ -35,7 +36,9 @@ class LogLayout:
     ----------
     dialect : Dialect
     time : int
-        Column of the time.
+        Column of the time, or of the date if the time stands in the next one.
+    time_columns : int
+        1, or 2: both cells and the delimiter between them are the time.
     columns : dict of str to int
         Column of each reading.
     units : dict of str to str
@@ -52,6 +55,7 @@ class LogLayout:
     units: dict[str, str]
     width: int
     first_line: int
+    time_columns: int = 1
 
 
 @dataclass(frozen=True)
@@ -107,7 +111,7 @@ class Block:
 
 
 def read_layout(
-    path: Path, findings: Findings, names: dict[str, tuple[str, ...]], time_names: tuple[str, ...]
+    path: Path, findings: Findings, names: dict[str, tuple[str, ...]], time: str | None = None
 ) -> LogLayout | None:
     """Find the header of a log and the columns wanted.
 
@@ -115,7 +119,8 @@ def read_layout(
     ----------
     names : dict of str to tuple of str
         For each reading the headers it may have.
-    time_names : tuple of str
+    time : str or None
+        The header of the time; None: any that means it, or a date and after it a time.
 
     Returns
     -------
@@ -136,41 +141,48 @@ def read_layout(
         if not text.strip():
             findings.complain(path.name, None, None, "an empty file", "a log")
         return None
-    wanted = {_fold(h): name for name, headers in names.items() for h in (name, *headers)}
-    wanted |= {_fold(h): "time" for h in time_names}
+    wanted = {without_unit(h)[0]: name for name, headers in names.items() for h in (name, *headers)}
     for row in grid.rows[:20]:
-        folded = [wanted.get(_fold(cell)) for cell in row.cells]
-        if "time" in folded and sum(n is not None for n in folded) >= 2:
-            return _layout_of(row, folded, grid.dialect, path.name, findings, names)
+        meant = [wanted.get(without_unit(cell)[0]) or _of_time(cell, time) for cell in row.cells]
+        if {"time", "date"} & set(meant) and sum(n is not None for n in meant) >= 2:
+            return _layout_of(row, meant, grid.dialect, path.name, findings, names)
     findings.complain(
         path.name, grid.rows[0].line, None, quote(" ".join(grid.rows[0].cells)),
-        "a header with a time (" + ", ".join(time_names[:3]) + ") and the readings "
-        + ", ".join(names),
+        "a header with a time (such as time, timestamp, date and time; or say which with "
+        "--reading time=...) and the readings " + ", ".join(names),
     )
     return None
 
 
-def _layout_of(row, folded, dialect, file, findings, names):
-    columns = {name: folded.index(name) for name in names if name in folded}
-    for name in (*names, "time"):
-        if folded.count(name) > 1:
+def _of_time(cell, time):
+    """ "time" or "date" if a header cell is one."""
+    if time is not None:
+        return "time" if without_unit(cell)[0] == without_unit(time)[0] else None
+    name = header_name(cell)[0]
+    return name if name in ("time", "date") else None
+
+
+def _layout_of(row, meant, dialect, file, findings, names):
+    columns = {name: meant.index(name) for name in names if name in meant}
+    for name in (*names, "time", "date"):
+        if meant.count(name) > 1:
             findings.complain(file, row.line, name, "two columns of that name", "one")
-        elif name != "time" and name not in columns:
+        elif name in names and name not in columns:
             findings.complain(file, row.line, name, "columns " + ", ".join(row.cells),
                               f"a column for the reading {name} (say which with --reading)")
+    first = meant.index("date" if "date" in meant else "time")
+    both = "date" in meant and "time" in meant
+    if both and meant[first:first + 2] != ["date", "time"]:
+        findings.complain(file, row.line, "time", "columns " + ", ".join(row.cells),
+                          "the time in the column after the date")
     units = reading_units({n: row.cells[i] for n, i in columns.items()}, file, row.line, findings)
     if findings.complaints:
         return None
-    unused = [c for c, n in zip(row.cells, folded, strict=True) if n is None and c]
+    unused = [c for c, n in zip(row.cells, meant, strict=True) if n is None and c]
     if unused:
         findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused), row.line)
     width = max(i for i, cell in enumerate(row.cells, 1) if cell)
-    return LogLayout(dialect, folded.index("time"), columns, units, width, row.line + 1)
-
-
-def _fold(text):
-    bare = re.sub(r"[\[(][^\])]*[\])]", "", text.casefold())
-    return " ".join(re.sub(r"[^0-9a-z]+", " ", bare).split())
+    return LogLayout(dialect, first, columns, units, width, row.line + 1, 2 if both else 1)
 
 
 def blocks(
@@ -229,9 +241,12 @@ def _block(data, first_line, file, layout, times, findings):
 
 
 def _time_cells(raw, starts, ends, layout):
-    """Where the time of each line begins and how wide it is; 0 where the line has none."""
-    delimiter = ord(layout.dialect.delimiter)
-    if layout.time == 0 and len(starts):
+    """Where the time of each line begins and how wide it is; 0 where the line has none.
+
+    A date and a time in two columns are one cell here, with the delimiter in it.
+    """
+    delimiter, last = ord(layout.dialect.delimiter), layout.time + layout.time_columns - 1
+    if last == 0 and len(starts):
         # Times of one width, the same as in the first row, need no search. Whether what stands
         # there is a time is seen when it is read.
         width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
@@ -240,10 +255,10 @@ def _time_cells(raw, starts, ends, layout):
         if 0 < width and bare and ends_there.all():
             return starts, np.full(len(starts), width)
     marks = np.flatnonzero(raw == delimiter)
-    marks = np.append(marks, np.full(layout.time + 1, len(raw)))
+    marks = np.append(marks, np.full(last + 1, len(raw)))
     first = np.searchsorted(marks, starts)
     begin = starts if layout.time == 0 else marks[first + layout.time - 1] + 1
-    end = np.minimum(marks[first + layout.time], ends)
+    end = np.minimum(marks[first + last], ends)
     missing = begin > ends
     begin = np.where(missing, starts, begin)
     end = np.where(missing, starts, end)

@@ -15,6 +15,7 @@ ISO = "%Y-%m-%dT%H:%M:%S"
 SECONDS = "seconds"
 """A format: plain seconds, Unix time."""
 
+_BETWEEN = tuple(map(ord, "T ,;\t"))
 _WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
 
 
@@ -134,8 +135,8 @@ class TimeFormat:
             if end > width:
                 return np.full(n, np.nan), np.ones(n, np.int8)
             for i, c in enumerate(mark):
-                # ISO times are as often written with a space for the T.
-                good &= (chars[:, at + i] == ord(c)) | ((c == "T") & (chars[:, at + i] == ord(" ")))
+                # Between date and time anything may stand: a T, a space, the mark between columns.
+                good &= np.isin(chars[:, at + i], _BETWEEN if c in "T " else ord(c))
             at += len(mark)
             good &= is_digit[:, at:end].all(axis=1)
             parts[field] = _number(digits[:, at:end])

@@ -7,7 +7,7 @@ it is there that it shows: digits where a description stands.
 import re
 from collections import Counter
 
-from calib.intake.files.columns import COLUMNS, SKIP
+from calib.intake.files.columns import KIND, SKIP
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import Dialect, Row
@@ -77,4 +77,4 @@ def _complain_of_measured(rows, order, dialect, file, findings):
 
 
 def _kind(name):
-    return "text" if name == SKIP else COLUMNS[name].kind
+    return "text" if name == SKIP else KIND[name]

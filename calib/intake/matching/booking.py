@@ -15,8 +15,8 @@ _SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
 
 
 def book_by_pattern(
-    points: tuple[str, ...],
-    lines: tuple[int, ...],
+    points: Sequence[str],
+    lines: Sequence[int],
     file: str,
     pattern: IdPattern,
     leave_others: bool,
@@ -169,8 +169,9 @@ class Booking:
         self.found: set[str] = set()
         self.seen: list[str] = []
 
-    def book(self, ids: Sequence[str], lines: Sequence[int], pose: Sequence[str | None],
-             target: Sequence[str | None], file: str, findings: Findings) -> dict[int, Booked]:
+    def book(self, ids: Sequence[str], description: Sequence[str], lines: Sequence[int],
+             pose: Sequence[str | None], target: Sequence[str | None], file: str,
+             findings: Findings) -> dict[int, Booked]:
         """By row: the file's own columns first, then the sheet, then the pattern."""
         self.seen += ids
         if any(pose) and any(target):
@@ -182,11 +183,14 @@ class Booking:
         if self.declared.ids is not None:
             pattern = IdPattern(self.declared.ids, self.declared.targets)
             leave = self.declared.others == "leave-out"
-            return book_by_pattern(ids, lines, file, pattern, leave, findings)
+            names = {"point": ids, "description": description,
+                     "both": [f"{p} {d}" for p, d in zip(ids, description, strict=True)]}
+            return book_by_pattern(names[self.declared.ids_in], lines, file, pattern, leave,
+                                   findings)
         findings.complain(
             file, lines[0], "point", quote(ids[0]),
-            'how ids name pose and target: --ids "{pose}-{target}", or --booking SHEET with '
-            "columns point, pose, target")
+            'how ids name pose and target: --ids "{pose}-{target}" (--ids-in description if it is '
+            "there that they are named), or --booking SHEET with columns point, pose, target")
         return {}
 
     def _by_columns(self, lines, pose, target, file, findings):

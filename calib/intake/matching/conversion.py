@@ -62,7 +62,8 @@ def shots_of_points(
     findings: Findings,
 ) -> list[FieldShot]:
     """The booked points of one file as shots."""
-    booked = booking.book(found.ids, found.lines, found.pose, found.target, found.file, findings)
+    booked = booking.book(found.ids, found.description, found.lines, found.pose, found.target,
+                          found.file, findings)
     position = to_site(found.position, declared, about)
     seconds = _seconds(found, found.lines, declared, with_times, booked, findings)
     words = conversion_in_words(declared, about)
@@ -91,8 +92,8 @@ def shots_of_pointings(
         return tuple(column[i] for i in rows)
 
     first_lines = tuple(lines[0] for lines in pick(found.lines))
-    booked = booking.book(pick(found.ids), first_lines, pick(found.pose), pick(found.target),
-                          found.file, findings)
+    booked = booking.book(pick(found.ids), pick(found.description), first_lines, pick(found.pose),
+                          pick(found.target), found.file, findings)
     all_lines = tuple(lines[0] for lines in found.lines)
     booked = {rows[i]: what for i, what in booked.items()}
     seconds = _seconds(found, all_lines, declared, with_times, booked, findings)

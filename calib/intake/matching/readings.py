@@ -27,7 +27,6 @@ from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_
 from calib.run.text import decode
 from calib.run.units import half_circle
 
-_TIME_HEADERS = ("time", "timestamp", "time stamp", "date time", "datetime", "utc")
 _THINNED = 0.05
 """When the clock offset is estimated, the log is looked at in steps of this many seconds."""
 
@@ -154,8 +153,7 @@ def read_log(
                           "the time of the shot, to find its readings in the log")
     names = {name: tuple(filter(None, [declared.readings.get(name)]))
              for name in rig.reading_names}
-    time_headers = (declared.time,) if declared.time else _TIME_HEADERS
-    layout = read_layout(path, findings, names, time_headers)
+    layout = read_layout(path, findings, names, declared.readings.get("time"))
     if untimed or layout is None:
         return {}, None
     offset, found = declared.clock_offset, None

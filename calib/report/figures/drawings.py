@@ -6,8 +6,8 @@ from calib.report.blocks import Picture, Section
 from calib.report.figures.style import pen, svg
 
 
-def drawings(document, sections: Sequence[Section]) -> dict[str, str]:
-    """Name to SVG of every picture of the sections."""
+def drawings(document, sections: Sequence[Section], part: slice = slice(None)) -> dict[str, str]:
+    """Name to SVG of every picture of the sections, or of a `part` of all pictures."""
     pictures = [b for s in sections for b in s.blocks if isinstance(b, Picture)]
     with pen():
-        return {p.name: svg(p.name, p.draw, document, p.size) for p in pictures}
+        return {p.name: svg(p.name, p.draw, document, p.size) for p in pictures[part]}

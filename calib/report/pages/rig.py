@@ -5,7 +5,8 @@ import numpy as np
 from calib.adjust.spectrum import Direction
 from calib.chain.basis import OF_READING
 from calib.chain.motion import PLACEMENT, Motion
-from calib.chain.rig import Parameter, Rig
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig
 from calib.judge.structure import Structure
 from calib.report.blocks import Items, Section, Table, Text
 
@@ -31,8 +32,8 @@ def rig_sections(rig: Rig) -> list[Section]:
         Table("Parameters", ("name", "unit", "start", "from", "to", "is", "means"),
               [_parameter(p) for p in rig.parameters], wide=(6,)),
         Table("Sensors", ("reading", "angle of", "zero", "means"),
-              [[r.name, _KINDS[r.kind], r.zero or "-", r.means + _also(r)] for r in rig.readings],
-              wide=(3,)),
+              [[r.name, _KINDS[r.kind], r.zero or "-", r.means + _linkage(r) + _also(r)]
+               for r in rig.readings], wide=(3,)),
         Table("Targets", ("name", "on", "from the frame's origin", "means"),
               [[t.name, t.frame, _motions(t.motions) or "at it", t.means + _ways(t)]
                for t in rig.targets], wide=(2, 3)),
@@ -59,7 +60,9 @@ def structure_sections(rig: Rig, found: Structure) -> list[Section]:
 
 
 _KINDS = {"joint": "its joint", "in_boom_plane": "inclination in the boom plane",
-          "across": "inclination across"}
+          "across": "inclination across", "stroke": "what a cylinder has pushed out, m"}
+_LINKAGES = {"four_bar": "on a link of a four-bar linkage",
+             "triangle": "a cylinder that makes a triangle with the joint"}
 
 
 def _told(what, count, directions):
@@ -137,6 +140,17 @@ def _parameter(p: Parameter):
     is_ = "estimated once shot" if p.until_shot else "held" if p.held else "estimated"
     ends = [f"{factor * b:g}" if np.isfinite(b) else "-" for b in (p.least, p.most)]
     return [p.name, p.unit, f"{factor * p.start:g}", *ends, is_, p.means]
+
+
+def _linkage(reading):
+    """What is between the sensor and its joint, and what it is turned by."""
+    sensor = reading.sensor
+    parts = ", ".join(f"{name.replace('_', ' ')} {parameter}"
+                      for name, parameter in sensor.uses.items())
+    if not sensor.through:
+        return f"; {parts}" if parts else ""
+    way = "turned on" if sensor.branch > 0 else "turned back"
+    return f"; {_LINKAGES[sensor.through]} ({parts}; {way})"
 
 
 def _also(reading):

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from calib.chain.rig import Parameter, Rig
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig
 from calib.judge.equivalent import AS_WELL
 from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
 

@@ -15,11 +15,14 @@ def suspect_says(suspect: Suspect, solution: Solution) -> str:
 def _miss(suspect, run):
     bias = suspect.miss
     if suspect.kind == "reading":
+        reading = run.rig.readings[suspect.reading]
+        pose = run.poses.ids[suspect.pose]
+        if reading.unit == "m":
+            return f"Reading {reading.name} of pose {pose} is off by {1000 * bias[0]:+.0f} mm."
         off = np.degrees(bias[0])
         turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
         hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
-        return (f"Reading {run.rig.reading_names[suspect.reading]} of pose "
-                f"{run.poses.ids[suspect.pose]} is off by {off:+.2f} deg.{hint}")
+        return f"Reading {reading.name} of pose {pose} is off by {off:+.2f} deg.{hint}"
     if suspect.kind == "tape":
         deg = run.tape.unit[run.tape.quantities.index(suspect.quantity)] == "deg"
         off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"

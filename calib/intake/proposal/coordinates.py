@@ -1,0 +1,186 @@
+"""What coordinates mean, proposed: their order, unit, frame, and whether the pole is off."""
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.intake.declaration import Declaration
+from calib.intake.files.columns import header_name
+from calib.intake.files.dialect import content_lines, detect
+from calib.intake.files.landxml import is_landxml
+from calib.intake.files.lengths import NAMES, to_metres
+from calib.intake.proposal.choices import Alternative, Choice, stated
+from calib.intake.proposal.field_rows import FieldRows, is_geographic
+from calib.intake.proposal.looks import Look
+from calib.intake.proposal.naming import namings
+from calib.run.complaints import Findings
+from calib.run.numerals import is_number
+from calib.run.text import decode, split_cells
+
+_LOCAL = 100_000.0
+"""Coordinates of a local system of a site are smaller, those of a map grid larger, m: common
+practice, no source."""
+
+_SAME_FOOT = 1e-4
+"""Where the two feet differ by less over the whole site (m), either will do."""
+
+_LIKE_TAPED = 1.25
+"""A width may be off its tape by this factor; the units are a factor of 3 apart."""
+
+
+def order_choice(by_role: dict[str, list[Look]], declared: Declaration) -> list[Choice]:
+    """What the columns are, where no header names them."""
+    if declared.order is not None:
+        return []
+    for look in by_role["points"]:
+        if is_landxml(look.data):
+            continue
+        if look.header and {"x", "y"} <= {cell.casefold().split("(")[0].strip()
+                                          for cell in look.header}:
+            return [_crossed(look)]
+        if not look.meant:
+            return _by_cells(look, declared)
+    return []
+
+
+def _crossed(look):
+    """x and y: which of them is east differs from country to country."""
+    found = []
+    for x, y in (("east", "north"), ("north", "east")):
+        means = {"x": x, "y": y, "z": "up"}
+        names = [means.get(cell.casefold().split("(")[0].strip()) or header_name(cell)[0] or "-"
+                 for cell in look.header]
+        found.append(_ordered(",".join(names), look.rows[0] if look.rows else (), names))
+    return Choice(f"whether x is east in {look.path.name}", tuple(found), False,
+                  "x is east in some countries and north in others")
+
+
+def _ordered(order, row, names):
+    at = {name: row[i] for i, name in enumerate(names) if i < len(row)}
+    return Alternative(f"{order}: east {at.get('east', '?')}, north {at.get('north', '?')}, "
+                       f"up {at.get('up', '?')} in the first row", {"order": order},
+                       f"--order {order}")
+
+
+def _by_cells(look, declared):
+    """An id, three numbers, a word: the usual orders of lists without a header."""
+    text, findings = decode(look.data, look.path.name, Findings()) or "", Findings()
+    rows = content_lines(text)
+    order = ("point", "north", "east", "up")
+    dialect = declared.dialect() or detect(text, look.path.name, order, order[1:], findings)
+    findings.stop_if_at_fault()
+    cells = [split_cells(line, dialect.delimiter) or () for _, line in rows]
+    row = next(c for c in cells if len(c) >= 4
+               and all(is_number(n, dialect.decimal) for n in c[1:4]))
+    wide = len(row) > 4
+    found = []
+    for letters, names in (("PNEZ", order), ("PENZ", ("point", "east", "north", "up"))):
+        found.append(_ordered(letters + "D" * wide, row, names))
+    return [Choice(f"what the columns of {look.path.name} are", tuple(found), False,
+                   "there is no header; east and north exchanged give a mirrored machine")]
+
+
+def coordinate_choices(
+    rows: FieldRows, by_role: dict[str, list[Look]], rig: Rig, declared: Declaration,
+    taped_width: float | None,
+) -> list[Choice]:
+    """Unit, frame and pole."""
+    choices = []
+    if declared.unit is None:
+        choices.append(_unit(rows, rig, declared, taped_width))
+    if declared.frame is None:
+        choices.append(_frame(rows, by_role, declared))
+    if declared.frame == "grid" and declared.factor is None:
+        choices.append(Choice("the combined scale factor of the grid", why="grid distance over "
+                              "ground distance, such as 0.99962", typed="factor",
+                              option="--factor"))
+    if declared.pole is None:
+        choices.append(_pole(by_role))
+    return choices
+
+
+def _unit(rows, rig, declared, taped_width):
+    about = "the unit of lengths"
+    feet = [_in_unit(unit) for unit in ("ft-int", "ft-us")]
+    if len(rows.said) == 1 and rows.said[0] in NAMES:
+        says = NAMES[rows.said[0]]
+        return stated(about, f"the file says {rows.said[0]}", says,
+                      f"--unit {rows.said[0]}", unit=rows.said[0])
+    if rows.said == ("ft",):
+        extent = float(np.ptp(rows.position, axis=0).max())
+        return Choice(about, tuple(feet), extent * 2e-6 < _SAME_FOOT,
+                      "the file says feet; international and US survey feet differ by "
+                      f"{extent * 2e-3:.2f} mm over these points")
+    units = ["m", "ft-int", "ft-us", "mm"]
+    width, taped = _width(rows, rig, declared), taped_width
+    if rows.said or width is None:
+        return Choice(about, tuple(map(_in_unit, units)), False,
+                      f"the file says {', '.join(rows.said)}" if rows.said
+                      else "the file does not say")
+    expected = taped or _nominal(rig)
+    units.sort(key=lambda unit: abs(np.log(to_metres(width, unit) / expected)))
+    off = to_metres(width, units[0]) / expected
+    sure = taped is not None and 1 / _LIKE_TAPED < off < _LIKE_TAPED
+    sure = sure and not units[0].startswith("ft")
+    return Choice(about, tuple(map(_in_unit, units)), sure,
+                  f"the file does not say; left and right lie {width:.3f} apart, the edge is "
+                  + (f"taped {taped:.3f} m" if taped else f"about {expected:.1f} m in the rig "
+                     "(a taped edge_width in tape.csv would tell it)"))
+
+
+def _in_unit(unit):
+    return Alternative(NAMES[unit], {"unit": unit}, f"--unit {unit}")
+
+
+def _width(rows, rig, declared):
+    """Left to right as the file has it, in its unit; None if it cannot be told."""
+    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
+    width = ways[0].width if ways else np.nan
+    return width / to_metres(1.0, rows.unit) if np.isfinite(width) else None
+
+
+def _nominal(rig):
+    """The width of the edge in the rig, m; 1.5 m for one that has none (common practice, no
+    source)."""
+    return next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
+
+
+def _frame(rows, by_role, declared):
+    about = "whether coordinates are on the ground"
+    ground = Alternative("on the ground", {"frame": "ground"}, "--frame ground")
+    grid = Alternative("on a map grid, with a combined scale factor", {"frame": "grid"},
+                       "--frame grid --factor FACTOR")
+    if declared.factor is not None or declared.about is not None:
+        return stated(about, "a scale factor is declared", grid.says, frame="grid")
+    if is_geographic(by_role):
+        return stated(about, "there are columns of latitude and longitude",
+                      "latitude and longitude (WGS 84)", "--frame geographic", frame="geographic")
+    if by_role["pointings"]:
+        known = [float(cell.replace(",", ".")) for look in by_role["known"]
+                 for name in ("east", "north") for cell in look.column(name)
+                 if is_number(cell, ".") or is_number(cell, ",")]
+        farthest = max(map(abs, known), default=0.0)
+    else:
+        farthest = float(np.abs(rows.position[:, :2]).max())
+    if farthest < _LOCAL:
+        return Choice(about, (ground, grid), True, "coordinates as small as in a local system")
+    return Choice(about, (ground, grid), False, "coordinates as large as on a map grid, whose "
+                  "scale may be off by 400 mm in a kilometre: 4.8 mm in 12 m")
+
+
+def _pole(by_role):
+    about = "whether the pole or prism height is off the heights"
+    applied = Alternative("it is off", {"pole": "applied"}, "--pole applied")
+    column = Alternative("take off what the column says", {"pole": "column"}, "--pole column")
+    looks = by_role["points"] + by_role["pointings"]
+    there = [look for look in looks if "target_height" in look.meant]
+    if by_role["pointings"]:
+        return Choice(about, (column if there else applied,), True,
+                      "the file has a column of it" if there else
+                      "no column of it: one height for all shots moves none against another")
+    if there and any(float(cell.replace(",", ".") or 0) for look in there
+                     for cell in look.column("target_height")
+                     if is_number(cell, ".") or is_number(cell, ",")):
+        return Choice(about, (applied, column), False, "there is a column of it: exports have it "
+                      "taken off as a rule, raw lists do not")
+    return Choice(about, (applied,), True, "no column of it, and one height for all shots moves "
+                  "none against another")

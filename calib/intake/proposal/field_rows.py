@@ -1,0 +1,139 @@
+"""The rows of the files with shots, as far as a proposal looks at them."""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.intake.declaration import Declaration
+from calib.intake.files.columns import KIND
+from calib.intake.files.delimited import read_export
+from calib.intake.files.header_units import known_unit
+from calib.intake.files.landxml import is_landxml
+from calib.intake.files.lengths import METRES, NAMES
+from calib.intake.files.pointings import read_observations
+from calib.intake.files.points import read_points
+from calib.intake.geometry.geographic import to_local
+from calib.intake.geometry.polar import points as polar_points
+from calib.intake.proposal.looks import Look
+from calib.run.complaints import Findings
+
+_AXES = (("direction", "zenith", "distance"), ("north", "east", "up"),
+         ("latitude", "longitude", "ellipsoidal_height"))
+_LINEAR_UNIT = re.compile(rb'linearUnit\s*=\s*"([A-Za-z]+)"')
+_XML_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us", "foot": "ft"}
+
+
+@dataclass(frozen=True)
+class FieldRows:
+    """Rows of all files with shots.
+
+    Attributes
+    ----------
+    booked : bool
+        Every row names its pose and target in columns of their own.
+    unit : str
+        In which `position` was read: declared, stated, or m for want of either.
+    position : ndarray, shape (n, 3)
+        East, north, up, m; of raw observations from the instrument, its circle's zero for north.
+    said : tuple of str
+        Units of length that headers, job lines or LandXML state; "ft" is either foot.
+    understood : str
+    """
+
+    files: tuple[str, ...]
+    ids: tuple[str, ...]
+    descriptions: tuple[str, ...]
+    times: tuple[str, ...]
+    booked: bool
+    unit: str
+    position: np.ndarray
+    said: tuple[str, ...]
+    understood: str
+
+
+def is_geographic(by_role: dict[str, list[Look]]) -> bool:
+    """Whether the points have latitude and longitude."""
+    return any({"latitude", "longitude"} <= set(look.meant) for look in by_role["points"])
+
+
+def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRows:
+    """Read the files with shots.
+
+    Raises
+    ------
+    InputError
+        If one cannot be read.
+    """
+    findings, cells, said = Findings(), _Cells(), []
+    looks = by_role["points"] + by_role["pointings"]
+    for look in looks:
+        said += _stated(look, declared)
+    unit = declared.unit or next((_one_of(u) for u in said), "m")
+    geographic = is_geographic(by_role)
+    trial = declared.model_copy(update={
+        "unit": unit if unit in METRES else "m", "frame": "geographic" if geographic else "ground",
+        "pole": "column" if any("target_height" in look.meant for look in by_role["pointings"])
+        else "applied"})
+    positions = []
+    for look in looks:
+        data, name = look.path.read_bytes(), look.path.name
+        if look in by_role["points"]:
+            points = read_points(data, name, trial, findings)
+            if points is not None:
+                cells.add(points)
+                positions.append(points.position)
+            continue
+        sights = read_observations(data, name, trial, findings)
+        if sights is not None:
+            cells.add(sights)
+            positions.append(polar_points(sights.polar, np.zeros((len(sights), 3)),
+                                          np.zeros(len(sights))))
+    findings.stop_if_at_fault()
+    position = np.vstack(positions)
+    if geographic:
+        position = to_local(position, position[0])
+    return FieldRows(
+        tuple(look.path.name for look in looks), tuple(cells.ids), tuple(cells.descriptions),
+        tuple(cells.times), cells.booked, trial.unit or "m", position,
+        tuple(dict.fromkeys(said)), "; ".join(dict.fromkeys(cells.understood)))
+
+
+class _Cells:
+    """Text columns gathered file by file. Not for outside use."""
+
+    def __init__(self):
+        self.ids, self.descriptions, self.times, self.understood = [], [], [], []
+        self.booked = True
+
+    def add(self, found):
+        self.ids += found.ids
+        self.descriptions += found.description
+        self.times += found.time
+        self.booked = self.booked and all(found.pose) and all(found.target)
+        self.understood.append("; ".join(
+            part for part in found.understood.split("; ") if part not in NAMES.values()))
+
+
+def _stated(look, declared):
+    """Units of length that a file states."""
+    if is_landxml(look.data):
+        match = _LINEAR_UNIT.search(look.data)
+        unit = _XML_UNITS.get(match[1].decode().casefold()) if match else None
+        return [unit] if unit else []
+    order = declared.columns()
+    names = order or look.meant
+    needed = next((axes for axes in _AXES if set(axes) <= set(names)), None)
+    if needed is None:
+        return []
+    export = read_export(look.path.read_bytes(), look.path.name, Findings(), order=order,
+                         needed=needed, dialect=declared.dialect())
+    if export is None:
+        return []
+    units = [known_unit(u) for name, u in export.units.items() if KIND[name] == "length"]
+    return list(dict.fromkeys(u for u in (*units, *(u for _, u in export.remarks)) if u))
+
+
+def _one_of(unit):
+    """A unit to read with: either foot will do for a first look."""
+    return "ft-int" if unit == "ft" else unit

@@ -1,0 +1,112 @@
+"""What a field file is at first sight: its header, its rows, its part in an import."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from calib.intake.files.columns import header_name
+from calib.intake.files.dialect import content_lines
+from calib.intake.files.landxml import is_landxml
+from calib.intake.proposal.words import reading_meant
+from calib.run.complaints import Findings
+from calib.run.text import decode, split_cells
+
+HEAD = 1 << 18
+"""Bytes looked at."""
+
+ROLES = {
+    "points": "shots: points with coordinates",
+    "pointings": "shots: raw directions, angles and distances",
+    "known": "known points that the instrument sighted",
+    "setups": "what was measured of the set-ups",
+    "log": "a time-stamped log of the sensors",
+    "sheet": "readings written by hand, a row for each pose",
+    "booking": "a booking sheet: point, pose, target",
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """A file at first sight.
+
+    Attributes
+    ----------
+    role : str
+        One of `ROLES`; "" if it cannot be told.
+    header : tuple of str
+        Cells of the header; empty without one.
+    meant : tuple of (str or None)
+        What each column means: our name of it, or that of a reading.
+    rows : tuple of tuple of str
+        The cells of the first rows after the header.
+    delimiter : str
+    data : bytes
+        The beginning of the file.
+    """
+
+    path: Path
+    role: str
+    header: tuple[str, ...]
+    meant: tuple[str | None, ...]
+    rows: tuple[tuple[str, ...], ...]
+    delimiter: str
+    data: bytes
+
+    def column(self, name: str) -> list[str]:
+        """The cells of a column by our name; empty without it."""
+        if name not in self.meant:
+            return []
+        at = self.meant.index(name)
+        return [row[at] for row in self.rows if at < len(row)]
+
+
+def look_at(path: Path, readings: Sequence[str]) -> Look:
+    """Look at the beginning of a file.
+
+    Parameters
+    ----------
+    readings : sequence of str
+        The readings of the rig.
+
+    Raises
+    ------
+    OSError
+    """
+    with path.open("rb") as stream:
+        data = stream.read(HEAD)
+    if is_landxml(data):
+        return Look(path, "points", (), (), (), "", data)
+    text = decode(data, path.name, Findings())
+    lines = content_lines(text or "")
+    if len(data) == HEAD:
+        lines = lines[:-1]
+    best: tuple[int, tuple[str, ...], list[tuple[int, str]], str] = (1, (), lines, "")
+    for number, (_, line) in enumerate(lines[:20]):
+        for delimiter in ",;\t ":
+            cells = split_cells(line, delimiter) or ()
+            known = sum(_meaning(cell, readings) is not None for cell in cells)
+            if known > best[0]:
+                best = (known, cells, lines[number + 1:], delimiter)
+    _, header, below, delimiter = best
+    meant = tuple(_meaning(cell, readings) for cell in header)
+    rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
+    return Look(path, _role(meant, readings, bool(lines)), header, meant, rows, delimiter, data)
+
+
+def _meaning(cell, readings):
+    reading = reading_meant(cell)
+    return reading if reading in readings else header_name(cell)[0]
+
+
+def _role(meant, readings, anything):
+    names = set(meant)
+    if len(names & set(readings)) >= 2:
+        return "sheet" if "pose" in names else "log" if names & {"time", "date"} else ""
+    if {"direction", "zenith", "distance"} <= names:
+        return "pointings"
+    if {"east", "north", "up"} <= names or {"latitude", "longitude"} <= names:
+        return "points" if "setup" not in names else "setups"
+    if {"point", "pose", "target"} <= names:
+        return "booking"
+    # Without a header it can only be a list of points.
+    return "points" if anything and not meant else ""

@@ -1,0 +1,147 @@
+"""How ids or descriptions seem to name pose and target: a pattern found in the names themselves."""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.intake.files.header_units import plain
+from calib.intake.files.ids import Booked, IdPattern
+from calib.intake.proposal.words import PAIRS
+
+_STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)
+_LIKE_POSE = 3
+"""Fewer poses are no pattern."""
+
+
+@dataclass(frozen=True)
+class Naming:
+    """A way to read the names.
+
+    Attributes
+    ----------
+    where : str
+        "point", "description" or "both".
+    pattern : str
+    targets : dict of str to str
+        The crew's words to the rig's targets.
+    booked : dict of int to Booked
+        By row, those that fit.
+    example : str
+        One name that fits.
+    spread, width : float
+        Median distance left to right in a pose, and how far the poses scatter about it (median, of
+        1), in the unit of the file; NaN for less than three.
+    """
+
+    where: str
+    pattern: str
+    targets: dict[str, str]
+    booked: dict[int, Booked]
+    example: str
+    width: float
+    spread: float
+
+    @property
+    def poses(self) -> int:
+        return len({b.pose for b in self.booked.values()})
+
+    @property
+    def each_once(self) -> bool:
+        """Whether no target is named twice in a pose."""
+        return len({(b.pose, b.target) for b in self.booked.values()}) == len(self.booked)
+
+
+def namings(
+    ids: Sequence[str], descriptions: Sequence[str], targets: Sequence[str],
+    position: np.ndarray,
+) -> list[Naming]:
+    """Ways to read the names, the one that fits most rows first.
+
+    Parameters
+    ----------
+    targets : sequence of str
+        The rig's.
+    position : ndarray, shape (n, 3)
+    """
+    both = [f"{p} {d}" for p, d in zip(ids, descriptions, strict=True)]
+    found: list[Naming] = []
+    for where, names in (("point", ids), ("description", descriptions), ("both", both)):
+        if where == "both" and found:
+            break
+        for words in _target_words(names, targets):
+            found += _by_words(where, names, words, position)
+    found = [n for n in found if n.poses >= _LIKE_POSE]
+    return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
+
+
+def _target_words(names, targets):
+    """Tables of the crew's words to targets for which all words are found in the names."""
+    said = {plain(word): word for name in names for word in re.findall(r"[^\W\d_]+", name)}
+    sides = [t.removesuffix("left") for t in targets if t.endswith("left")]
+    edge = next((s for s in sides if s.startswith("edge")), sides[0] if sides else None)
+    full = {t: t for t in targets if any(t in name for name in names)}
+    if len(full) >= 2:
+        yield full
+    for left, right in PAIRS if edge is not None else ():
+        if left in said and right in said:
+            yield {word: edge + side for word in _written(names)
+                   for end, side in ((left, "left"), (right, "right")) if plain(word) == end}
+
+
+def _written(names):
+    return dict.fromkeys(word for name in names for word in re.findall(r"[^\W\d_]+", name))
+
+
+def _by_words(where, names, words, position):
+    """The pattern that most names have, if they have one."""
+    patterns = Counter(filter(None, (_pattern_of(name, words) for name in names)))
+    out = []
+    for pattern, _ in patterns.most_common(1):
+        reader = IdPattern(pattern, words)
+        ways = {row: reader.readings_of(name) for row, name in enumerate(names) if len(name) <= 60}
+        booked = {row: way[0] for row, way in ways.items() if len(way) == 1}
+        if booked:
+            width, spread = _width(booked, position)
+            out.append(Naming(where, pattern, words, booked, names[next(iter(booked))], width,
+                              spread))
+    return out
+
+
+def _pattern_of(name, words):
+    """The name with its parts for what they are; None without a target and a pose."""
+    found = [m for m in re.finditer(r"[^\W\d_]+(?:_[^\W\d_]+)*|[^\W\d_]+", name)
+             if m[0] in words]
+    if len(found) != 1:
+        return None
+    before, after = name[:found[0].start()], name[found[0].end():]
+    numbers = re.findall(r"\d+", before + after)
+    if not numbers or len(numbers) > 2 or "{" in name or "}" in name:
+        return None
+    parts = []
+    for piece in (before, "{target}", after):
+        if piece == "{target}":
+            parts.append(piece)
+            continue
+        for text, number in re.findall(r"(\D*)(\d*)", piece):
+            parts.append(text)
+            if number:
+                stand = len(numbers) == 2 and _STAND.search(text)
+                parts.append("{stand}" if stand else "{pose}")
+    pattern = "".join(parts)
+    return pattern if pattern.count("{pose}") == 1 else None
+
+
+def _width(booked, position):
+    """Median distance left to right, and its scatter as a share."""
+    at: dict[tuple[str | None, str], dict[str, np.ndarray]] = {}
+    for row, b in booked.items():
+        at.setdefault((b.stand, b.pose), {})[b.target] = position[row]
+    apart = [float(np.linalg.norm(p[left] - p[left[:-4] + "right"])) for p in at.values()
+             for left in p if left.endswith("left") and left[:-4] + "right" in p]
+    if len(apart) < _LIKE_POSE:
+        return np.nan, np.nan
+    width = float(np.median(apart))
+    return width, float(np.median(np.abs(np.array(apart) - width))) / max(width, 1e-9)

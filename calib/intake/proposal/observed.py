@@ -1,0 +1,103 @@
+"""Raw observations, proposed: the unit of their angles, and how good the instrument is."""
+
+import re
+
+import numpy as np
+
+from calib.intake.declaration import Declaration
+from calib.intake.files.header_units import known_unit, unit_stated
+from calib.intake.proposal.choices import Alternative, Choice, stated
+from calib.intake.proposal.looks import Look
+from calib.run.numerals import is_number
+
+USUAL = {"angles": "5 arcsec", "distance": "2 mm + 2 ppm", "pointing": "1 mm"}
+"""Of a total station in good order: common practice, no source."""
+
+_WORDS = {"deg": "decimal degrees", "gon": "gon (400 to the circle)",
+          "dms": "degrees, minutes and seconds with marks", "packed-dms":
+          "degrees, minutes and seconds in one number (DDD.MMSS)"}
+_STEEP = 30.0
+"""Sights of a yard are flatter than this, degrees."""
+
+
+def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> list[Choice]:
+    """Angles and instrument; nothing where there are only points."""
+    if not by_role["pointings"]:
+        return []
+    choices = []
+    if declared.angles is None:
+        choices.append(_angles(by_role["pointings"][0]))
+    if declared.instrument is None:
+        says = ", ".join(f"{what} {sd}" for what, sd in USUAL.items())
+        option = f'--instrument "{USUAL["angles"]}, {USUAL["distance"]}"'
+        choices.append(Choice(
+            "standard deviations of the instrument",
+            (Alternative(f"{says} (a usual one)", {"instrument": USUAL}, option),), False,
+            "no file tells them"))
+    return choices
+
+
+def _angles(look):
+    about = f"the unit of angles in {look.path.name}"
+    at = look.meant.index("zenith")
+    heads = [look.header[look.meant.index(name)] for name in ("direction", "zenith")]
+    said = [known_unit(unit_stated(head) or "") for head in heads]
+    zenith, direction = look.column("zenith"), look.column("direction")
+    # In German degrees are called Grad: the word alone does not tell gon.
+    told = said[1] if said[1] in _WORDS and "grad" not in heads[1].casefold() else None
+    if told == "deg" and any(re.search(r"\d\D+\d+\D+\d", c) for c in zenith):
+        told = "dms"
+    if told is not None:
+        return stated(about, f"its header says {heads[1]}", _WORDS[told],
+                      f"--angles {told}", angles=told)
+    if not all(is_number(c, ".") or is_number(c, ",") for c in zenith + direction):
+        return stated(about, f"{zenith[0]} has marks between its parts", _WORDS["dms"],
+                      "--angles dms", angles="dms")
+    number = np.array([[float(c.replace(",", ".")) for c in column]
+                       for column in (direction, zenith)])
+    fits = [unit for unit in ("gon", "deg", "packed-dms") if _fits(unit, number, look, at)]
+    pairs = _face_sums(look, number[1])
+    if "packed-dms" in fits and len(zenith) < 8:
+        pairs = None
+    units = sorted(_WORDS, key=lambda unit: (unit not in fits, unit == "packed-dms"))
+    full = {"gon": 400.0, "deg": 360.0}
+    by_faces = [unit for unit in fits if pairs is not None and full.get(unit) == pairs]
+    if by_faces:
+        return stated(about, f"face 1 and face 2 of a point add up to {pairs:.0f}",
+                      _WORDS[by_faces[0]], f"--angles {by_faces[0]}", angles=by_faces[0])
+    sure = len(fits) == 1
+    return Choice(about, tuple(Alternative(_WORDS[u], {"angles": u}, f"--angles {u}")
+                               for u in units if u != "dms"), sure,
+                  "the only unit in which all angles make sense and sights are near the "
+                  "horizon" if sure else "the angles make sense in more than one")
+
+
+def _fits(unit, number, look, at):
+    """Whether directions are within a circle and most sights near the horizon."""
+    full = 400.0 if unit == "gon" else 360.0
+    folded = np.minimum(number[1], full - number[1])
+    if number.max() >= full or abs(np.median(folded) - full / 4) * 360 / full > _STEEP:
+        return False
+    if unit == "packed-dms":
+        digits = [re.split("[.,]", cell)[-1].ljust(4, "0") for name in ("direction", "zenith")
+                  for cell in look.column(name)]
+        return all(int(d[:2]) < 60 and int(d[2:4]) < 60 for d in digits)
+    if unit == "deg":
+        return True
+    return bool(number[0].max() > 360.0 or abs(np.median(folded) - 100) < 8)
+
+
+def _face_sums(look, zenith):
+    """What the zenith angles of a point in both faces add up to; None if they do not agree."""
+    points, setups = look.column("point"), look.column("setup") or [""] * len(zenith)
+    first: dict[tuple[str, str], float] = {}
+    sums = []
+    for key, angle in zip(zip(setups, points, strict=True), zenith, strict=True):
+        if key in first and abs(first[key] - angle) > 50:
+            sums.append(first.pop(key) + angle)
+        else:
+            first[key] = angle
+    if len(sums) < 3:
+        return None
+    middle = float(np.median(sums))
+    return next((full for full in (400.0, 360.0) if abs(middle - full) < 0.2), None)

@@ -1,0 +1,86 @@
+"""Which point is what, proposed: from the ids or the descriptions."""
+
+from calib.chain.rig import Rig
+from calib.intake.declaration import Declaration
+from calib.intake.files.ids import IdPattern
+from calib.intake.proposal.choices import Alternative, Choice
+from calib.intake.proposal.field_rows import FieldRows
+from calib.intake.proposal.looks import Look
+from calib.intake.proposal.naming import Naming, namings
+from calib.run.complaints import quote
+
+_SCATTER = 0.03
+"""Left and right corner of one edge are as far apart in every pose; of wrong pairs they are not."""
+
+
+def naming_choices(
+    rows: FieldRows, by_role: dict[str, list[Look]], rig: Rig, declared: Declaration
+) -> list[Choice]:
+    """How ids name pose and target, and what becomes of the others."""
+    if rows.booked or by_role["booking"]:
+        return []
+    if declared.ids is not None:
+        return []
+    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
+    known = _known_ids(by_role)
+    about = "how points name pose and target"
+    if not ways:
+        examples = ", ".join(quote(f"{p} {d}".strip()) for p, d in
+                             list(zip(rows.ids, rows.descriptions, strict=True))[:3])
+        return [Choice(about, why=f"no pattern found in {examples}; a booking sheet (CSV with "
+                       "point, pose, target) tells it too", typed="ids", option="--ids")]
+    best = ways[0]
+    others = [row for row in range(len(rows.ids))
+              if row not in best.booked and rows.ids[row] not in known]
+    rival = [w for w in ways[1:] if len(w.booked) == len(best.booked) and w.booked != best.booked]
+    consistent = not best.spread > _SCATTER
+    why = (f"{len(best.booked)} of {len(rows.ids) - len(known & set(rows.ids))} points fit"
+           + ("" if best.width != best.width else
+              f"; left and right lie {best.width:.3f} m apart in the poses"
+              + ("" if consistent else ", but not in all of them")))
+    sure = consistent and best.each_once and not rival
+    choices = [Choice(about, tuple(_alternative(w) for w in ways[:4]), sure, why)]
+    if others and declared.others == "refuse":
+        shown = ", ".join(quote(rows.ids[row]) for row in others[:5])
+        choices.append(Choice(
+            f"what becomes of {len(others)} point(s) that do not fit: {shown}"
+            + (" ..." if len(others) > 5 else ""),
+            (Alternative("leave them out", {"others": "leave-out"}, "--others leave-out"),), False,
+            "they may be bench marks, or shots whose name was mistyped"))
+    return choices
+
+
+def _alternative(way: Naming) -> Alternative:
+    one = next(iter(way.booked.values()))
+    named = {"point": "the point id", "description": "the description",
+             "both": "point id and description"}[way.where]
+    targets = " ".join(f"--target {crew}={ours}" for crew, ours in way.targets.items()
+                       if crew != ours)
+    says = (f"{quote(way.example)} ({named}) is pose {one.pose}"
+            + (f" of stand {one.stand}" if one.stand else "") + f", {one.target}: "
+            f"{len(way.booked)} shots in {way.poses} poses")
+    where = "" if way.where == "point" else f"--ids-in {way.where} "
+    return Alternative(says, {"ids": way.pattern, "ids_in": way.where, "targets": way.targets},
+                       f'{where}--ids "{way.pattern}" {targets}'.strip())
+
+
+def _known_ids(by_role):
+    """Ids of the known points: sights to them are no shots."""
+    return {cell for look in by_role["known"] for cell in look.column("point")}
+
+
+def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:
+    """What the names give, a line."""
+    if declared.ids is None:
+        return []
+    names = {"point": rows.ids, "description": rows.descriptions,
+             "both": [f"{p} {d}" for p, d in zip(rows.ids, rows.descriptions, strict=True)]}
+    reader = IdPattern(declared.ids, declared.targets)
+    booked = [(name, ways[0]) for name in names[declared.ids_in] if len(name) <= 60
+              and len(ways := reader.readings_of(name)) == 1]
+    if not booked:
+        return []
+    name, first = booked[0]
+    return [f"{quote(name)} is pose {first.pose}, {first.target}: {len(booked)} shots of "
+            f"{len({b.target for _, b in booked})} targets in {len({b.pose for _, b in booked})} "
+            "poses"]

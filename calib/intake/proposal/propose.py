@@ -1,0 +1,171 @@
+"""Field files in, a proposal out: what each file is, and how its numbers are to be read.
+
+Nothing is asked and nothing printed here: a command line or a page shows the proposal, takes the
+answers with `answered`, and gives what is settled to `calib.intake.gather`.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calib.chain.rig import Rig
+from calib.intake.declaration import Declaration, declare
+from calib.intake.gather import Request
+from calib.intake.proposal.choices import Alternative, Choice
+from calib.intake.proposal.coordinates import coordinate_choices, order_choice
+from calib.intake.proposal.field_rows import read_rows
+from calib.intake.proposal.looks import ROLES, look_at
+from calib.intake.proposal.observed import observed_choices
+from calib.intake.proposal.points_named import naming_choices, naming_in_words
+from calib.intake.proposal.timed import reading_choices, time_choices
+
+_OPTIONS = {"log": "--log", "sheet": "--sheet", "booking": "--booking", "known": "--known",
+            "setups": "--setups"}
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What files seem to be.
+
+    Attributes
+    ----------
+    roles : dict of Path to str
+        One of `looks.ROLES` for each file.
+    declared : Declaration
+        What was declared, and of every choice what is proposed.
+    choices : tuple of Choice
+        What was not declared: told by the files, or doubtful.
+    gives : tuple of str
+        What comes out, in about three lines.
+    """
+
+    roles: dict[Path, str]
+    declared: Declaration
+    choices: tuple[Choice, ...]
+    gives: tuple[str, ...]
+
+    @property
+    def doubtful(self) -> tuple[Choice, ...]:
+        return tuple(c for c in self.choices if not c.sure)
+
+    def request(self, into: Path, **more: Any) -> Request:
+        """What to ask of `calib.intake.gather.gather_import`; `more` are its other fields."""
+        of = {role: [p for p, r in self.roles.items() if r == role] for role in ROLES}
+        single = {role: of[role][0] for role in _OPTIONS if of[role]}
+        return Request(points=tuple(of["points"] + of["pointings"]), into=into,
+                       declared=self.declared, **{**single, **more})
+
+
+def propose(
+    paths: Sequence[Path], rig: Rig, declared: Declaration | None = None,
+    roles: Mapping[Path, str] | None = None, taped_width: float | None = None,
+) -> Proposal:
+    """What the files seem to be, on top of what is declared already.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        In any order: shots, known points, log, sheet, booking.
+    rig : Rig
+        Its targets and readings.
+    declared : Declaration, optional
+    roles : mapping, optional
+        The part of files that a person has told.
+    taped_width : float, optional
+        The width of the edge as taped, m: tells the unit of coordinates.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be read.
+    InputError
+        If a file at first sight cannot be read as what it is.
+    """
+    declared = declared or Declaration()
+    looks = [look_at(path, rig.reading_names) for path in paths]
+    settled, choices = _roles(looks, dict(roles or {}), declared)
+    by_role = {role: [look for look in looks if settled.get(look.path) == role] for role in ROLES}
+    shots = by_role["points"] + by_role["pointings"]
+    if any(not choice.sure for choice in choices) or not shots:
+        if not shots:
+            choices.append(_no_shots(paths))
+        return Proposal(settled, declared, tuple(choices), ())
+    for make in (order_choice, observed_choices):
+        new = make(by_role, declared)
+        choices += new
+        declared = _with(declared, new)
+    if any(not c.sure and "angles" in c.alternatives[0].declares for c in choices):
+        return Proposal(settled, declared, tuple(choices), ())
+    rows = read_rows(by_role, declared)
+    for found in (
+        naming_choices(rows, by_role, rig, declared),
+        coordinate_choices(rows, by_role, rig, declared, taped_width),
+        reading_choices(by_role, rig, declared),
+        time_choices(rows, by_role, declared),
+    ):
+        choices += found
+        declared = _with(declared, found)
+    return Proposal(settled, declared, tuple(choices), _gives(rows, declared, by_role))
+
+
+def answered(declared: Declaration, choice: Choice, answer: Alternative | str) -> Declaration:
+    """The declaration with an answer to a choice.
+
+    Raises
+    ------
+    calib.intake.declaration.DeclarationError
+        If a typed answer cannot be used.
+    """
+    given = choice.answered(answer) if isinstance(answer, str) else answer.declares
+    return declare(dict(given), declared)
+
+
+def _with(declared, choices):
+    for choice in choices:
+        if choice.alternatives:
+            declared = answered(declared, choice, choice.alternatives[0])
+    return declared
+
+
+def _roles(looks, told, declared):
+    """The part of every file; a doubtful choice for each that cannot be told."""
+    roles, choices = {}, []
+    raw = any(look.role == "pointings" for look in looks)
+    for look in looks:
+        role = told.get(look.path) or look.role
+        if look.path not in told and role in ("", "points"):
+            # What a header does not tell, the declared order does.
+            if declared.order is not None and not look.meant:
+                role = "pointings" if declared.angles else "points"
+            elif raw and role:
+                role = "known"
+        roles[look.path] = role
+        if not role:
+            choices.append(Choice(
+                f"what {look.path.name} is", tuple(
+                    Alternative(says, {"role": name}, _OPTIONS.get(name, ""))
+                    for name, says in ROLES.items()),
+                why="its first lines name no columns known here", file=look.path))
+    for role in _OPTIONS:
+        files = [path.name for path, r in roles.items() if r == role]
+        if len(files) > 1:
+            choices.append(Choice(f"which of {', '.join(files)} is {ROLES[role]}",
+                                  why="there can be one", option=_OPTIONS[role]))
+    return roles, choices
+
+
+def _no_shots(paths):
+    names = ", ".join(path.name for path in paths)
+    return Choice("which file holds the shots", why=f"none of {names} seems to")
+
+
+def _gives(rows, declared, by_role):
+    """What comes out, in lines."""
+    lines = [f"{', '.join(rows.files)}: {len(rows.ids)} rows; {rows.understood}"]
+    lines += naming_in_words(rows, declared)
+    for role in ("log", "sheet", "known", "setups", "booking"):
+        lines += [f"{look.path.name}: {ROLES[role]}"
+                  + (f"; columns {', '.join(look.header)}" if role in ("log", "sheet") else "")
+                  for look in by_role[role]]
+    return tuple(lines)

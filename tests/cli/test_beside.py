@@ -1,0 +1,80 @@
+"""Drawing in two processes: the same files, and none of it where there is nobody to help."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+#: A process of its own, as a command is: nothing is loaded before it starts another.
+SCRIPT = """
+import sys
+from calib.cli.beside import Beside
+beside = Beside.start("json")
+print("none" if beside is None else "one")
+if beside is not None:
+    beside.ask({function}, *{arguments!r})
+    print(beside.answer())
+"""
+
+two = pytest.mark.skipif(
+    sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="one processor")
+
+
+def ran(function="sorted", arguments=((3, 1, 2),), before="", after=""):
+    code = before + SCRIPT.format(function=function, arguments=arguments) + after
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
+                          timeout=60)
+    assert not done.stderr
+    return done.stdout.split("\n")[:-1]
+
+
+@two
+def test_what_it_returns_comes_back():
+    assert ran() == ["one", "[1, 2, 3]"]
+
+
+@two
+@pytest.mark.parametrize("function", ["len", "exit", "__import__('os').abort"])
+def test_a_fault_there_is_no_answer(function):
+    """Whatever ends it; the first process then does all of it."""
+    assert ran(function, ()) == ["one", "None"]
+
+
+@pytest.mark.parametrize("before", [
+    "import os; os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})",
+    "import numpy",
+    'import threading as t, time; t.Thread(target=time.sleep, args=(5,), daemon=True).start()'])
+@pytest.mark.skipif(sys.platform != "linux", reason="no processor can be taken away here")
+def test_none_where_there_is_none_to_have(before):
+    """One processor, or a process in which threads may run."""
+    assert ran(before=before) == ["none"]
+
+
+@two
+def test_it_ends_with_the_first():
+    """Nothing asked: the first process ends, and so does the other."""
+    code = ("import calib.cli.beside as b, sys; x = b.Beside.start('json'); "
+            "print(x.pid, flush=True)")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    state = Path(f"/proc/{int(done.stdout)}/stat")
+    until = time.monotonic() + 30
+    while time.monotonic() < until and state.exists() and " Z " not in state.read_text():
+        time.sleep(0.05)
+    assert not state.exists() or " Z " in state.read_text()
+
+
+def test_both_draw_the_same(tmp_path):
+    """The demo solved with and without a second process: the same bytes."""
+    made = []
+    for name in ("alone", "two"):
+        alone = "os.sched_setaffinity(0, {min(os.sched_getaffinity(0))}); " * (name == "alone")
+        code = (f"import os, sys; {alone}sys.argv = ['calib', 'demo', {str(tmp_path / name)!r}]; "
+                "from calib.cli import main; main()")
+        subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, timeout=300)
+        made.append(tmp_path / name / "result")
+    one, other = (json.loads((folder / "files.json").read_text())["files"] for folder in made)
+    assert one == other and "report.pdf" in one
