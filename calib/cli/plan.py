@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
 from typing import Annotated, Literal
@@ -14,17 +15,19 @@ from calib.cli.planned import (
     FootHeight,
     Highest,
     Instrument,
+    Known,
     Nearest,
     asked_goal,
     instrument_place,
     length,
+    machine_for,
     named_targets,
     no_pose,
 )
 from calib.cli.results import json_text
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
-from calib.judge.goal import TIMES_SD
+from calib.judge.goal import GOAL, TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.curve import (
     MOST_MINUTES,
@@ -40,14 +43,19 @@ from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
 from calib.report.plan_record import plan_document, plan_table, shots_to_take
 from calib.report.plan_summary import out_of_reach, plan_summary
+from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
+from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
 #: source), and how far beyond a plan its curve goes.
 MINUTES, _BEYOND = 45.0, 1.5
+
+#: Of a new attachment on a known machine: poses looked at, and how many are told of at least.
+MOST_FEW, LEAST_TOLD = 12, 5
 
 
 def plan(
@@ -66,6 +74,7 @@ def plan(
                                  "over the envelope): the least minutes are looked for; "
                                  "\\[goal] of rig.toml if not given.")
     ] = None,
+    machine: Known = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
     out: Annotated[
         Path | None, typer.Option("--out", help="Where the plan goes; RUN/plan if not given.")
@@ -94,22 +103,28 @@ def plan(
     length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
+    known = None if machine is None else machine_for(rig, machine)
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))
-    task = Task.for_rig(rig, tape, named_targets(rig, targets), site=site, seed=seed,
-                        count=candidates)
+    task = Task.for_rig(rig, tape, named_targets(rig, targets), machine=known, site=site,
+                        seed=seed, count=candidates)
     try:
         with talk.working(f"Looking at {candidates} poses"):
             prepared = prepare(task)
     except NoPose as error:
         raise no_pose(error, str(source)) from None
-    asked = asked_goal(goal, rig)
-    least = None if asked is None else _least(prepared, asked, stands, minutes or poses)
+    asked, least = asked_goal(goal, rig), None
+    if known is not None:
+        asked = asked or GOAL
+        if minutes is None and poses is None:
+            poses = _fewest(prepared, asked, stands, best_for)
+    elif asked is not None:
+        least = _least(prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
         made = make_plan(prepared, poses, stands, best_for,
                          None if poses is not None else minutes or least or MINUTES)
-        document = _document(made, _tape_source(tape), asked, least)
+        document = _document(made, known, _known_source(tape, machine), asked, least)
     _write(folder, document)
     if json:
         talk.result_json(document.table())
@@ -122,13 +137,14 @@ def plan(
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def _document(made: Plan, tape_source: str, goal: float | None, least: float | None) -> PlanRecord:
+def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
+              least: float | None) -> PlanRecord:
     """A plan with its curves and the machines that it could not tell from the true one."""
     prepared, most = made.prepared, _BEYOND * made.minutes.total
     return plan_document(
-        made, tape_source, curve(prepared, made.stands, most),
+        made, known_from, curve(prepared, made.stands, most),
         curve(prepared, made.stands, most, True) if has_more_than_the_edge(prepared) else None,
-        goal, least, kept_out(prepared.task.rig, _look_alikes(made)))
+        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known)))
 
 
 def _write(folder, document):
@@ -162,6 +178,20 @@ def _folder(source, out):
     return folder
 
 
+def _fewest(prepared: Prepared, goal, stands, best_for):
+    """The fewest poses of a new attachment for a goal, also if any one of them is lost; said."""
+    found = {}
+    with talk.working("Looking for how few poses a new attachment needs"):
+        for poses in range(2, MOST_FEW + 1):
+            made = make_plan(prepared, poses, stands, best_for)
+            found[poses] = (float(np.max(made.edge_sd)), made.robustness.pose_lost)
+            if poses >= LEAST_TOLD and TIMES_SD * max(found[poses]) <= goal:
+                break
+    talk.tell("Edge at 95 %, worst over the envelope, the machine known: " + ", ".join(
+        f"{poses} poses {mm(TIMES_SD * sd)}" for poses, (sd, _) in found.items()))
+    return next((poses for poses, both in found.items() if TIMES_SD * max(both) <= goal), MOST_FEW)
+
+
 def _least(prepared: Prepared, goal, stands, given):
     """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
     """
@@ -176,14 +206,17 @@ def _least(prepared: Prepared, goal, stands, given):
         return None
 
 
-def _look_alikes(made):
+def _look_alikes(made, machine):
     """What else an invented run of the plan would fit, and in what it differs."""
     run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
                            parameters=made.prepared.task.parameters)
+    run = replace(run, machine=machine)
     return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 
-def _tape_source(tape):
+def _known_source(tape, machine):
+    if machine is not None:
+        return f"{machine} and tape.csv" if tape is not None and tape.quantities else str(machine)
     if tape is None:
         return "taping that is usual for this rig (common practice, no source)"
     return "tape.csv" if tape.quantities else "no tape.csv with rows in the run folder"

@@ -90,7 +90,8 @@ def plan_document(
         candidates=_candidates(plan.prepared),
         site=_site(task.site),
         noise=_errors(task),
-        tape=TapeRecord(source=tape_source, names=list(task.taped.names)),
+        tape=TapeRecord(source=tape_source,
+                        names=[*task.taped.names, *task.taped.machine_names]),
         curve=None if grown is None else CurveRecord(
             **_growth(grown),
             edge_only=None if edge_only is None else Growth(**_growth(edge_only))),
