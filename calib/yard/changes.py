@@ -54,6 +54,14 @@ class Names(_Asked):
     names: list[str] = Field(max_length=1000)
 
 
+class PointSettled(_Asked):
+    """What a point of the collector's file is; no pose: nothing of the run."""
+
+    name: str
+    pose: str = ""
+    target: str = ""
+
+
 class Row(_Asked):
     """A row that the page wants to change."""
 
@@ -92,6 +100,17 @@ def note_shot(session: Session, body: bytes) -> dict[str, Any]:
         **{axis: cell for axis, (cell, _) in numbers.items()}}])
     _started(session)
     return {"shot": name}
+
+
+def settle(session: Session, body: bytes) -> dict[str, Any]:
+    """Say what a point is that waits."""
+    asked = PointSettled.model_validate_json(body)
+    if session.collector is not None and not asked.pose:
+        session.collector.ignore(asked.name)
+    elif session.collector is not None:
+        session.collector.settle(asked.name, asked.pose, asked.target)
+    session.refresh()
+    return {}
 
 
 def change_shot(session: Session, body: bytes) -> dict[str, Any]:
@@ -144,6 +163,7 @@ ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/readings": note_readings,
     "/shots": note_shot,
     "/shot": change_shot,
+    "/settle": settle,
     "/row": row,
     "/skip": skip,
     "/keep": keep,

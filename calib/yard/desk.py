@@ -3,8 +3,11 @@
 from collections.abc import Callable
 from typing import Any
 
+from pydantic import BaseModel, ConfigDict
+
 from calib.report.words.yard import solved_says
 from calib.run.write import manifest_of
+from calib.yard.field_files import proposal_view
 from calib.yard.session import Session
 
 
@@ -45,5 +48,60 @@ def solve_run(session: Session, body: bytes) -> dict[str, Any]:
         name for name in view["files"] if name.endswith((".html", ".pdf"))]}
 
 
+class _Asked(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_max_length=400)
+
+
+class Answer(_Asked):
+    """An answer to a question about field files."""
+
+    about: str
+    number: int | None = None
+    typed: str = ""
+
+
+class Write(_Asked):
+    """Write what was proposed."""
+
+    replace: bool = False
+
+
+def take_file(session: Session, body: bytes) -> dict[str, Any]:
+    """Take in a file: a line with its name, then its content as it is."""
+    name, _, content = body.partition(b"\n")
+    return {"names": session.files.take(name.decode("utf-8", "replace")[:200], content)}
+
+
+def forget_files(session: Session, body: bytes) -> dict[str, Any]:
+    """Begin an import anew."""
+    session.files.forget()
+    return {}
+
+
+def propose(session: Session, body: bytes) -> dict[str, Any]:
+    """What the files seem to be."""
+    return proposal_view(session.files.proposal())
+
+
+def answer(session: Session, body: bytes) -> dict[str, Any]:
+    """Take an answer, and propose again."""
+    asked = Answer.model_validate_json(body)
+    session.files.answer(asked.about, asked.number, asked.typed)
+    return proposal_view(session.files.proposal())
+
+
+def write_import(session: Session, body: bytes) -> dict[str, Any]:
+    """Write the run folder's files from the field files."""
+    asked = Write.model_validate_json(body)
+    return {"says": session.files.write(asked.replace)}
+
+
 #: Path to what it does.
-ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {"/solve": solve_run}
+ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
+    "/solve": solve_run,
+    "/file": take_file,
+    "/forget": forget_files,
+    "/propose": propose,
+    "/answer": answer,
+    "/import": write_import,
+}
