@@ -2,12 +2,16 @@
 
 import json
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 
 #: Exit codes, the same for every command.
 DONE, FAULT, USAGE, INPUT, NOT_CONVERGED, NOT_DETERMINED, GATE_FAILED = range(7)
+
+#: JSON escapes those ASCII characters that need it by itself.
+_NOT_ASCII = re.compile(r"[^\x00-\x7e]")
 
 #: Of more things of one kind than this only the first are told, and how many there are.
 MOST = 50
@@ -26,6 +30,9 @@ def prepare() -> None:
         elif hasattr(getattr(sys, name), "reconfigure"):
             # A character that the terminal's encoding lacks is shown as its escape.
             getattr(sys, name).reconfigure(errors="backslashreplace")
+    # Threads that are not started need not be told to wait (see `calib.adjust.threads`).
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+        os.environ.setdefault(name, "1")
     # Nothing is shown in a window, whatever a notebook has set.
     os.environ["MPLBACKEND"] = "agg"
 
@@ -87,7 +94,8 @@ def escaped(text: str) -> str:
     """
     if text.isascii():
         return text
-    return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
+    return _NOT_ASCII.sub(
+        lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
 
 
 def result_json(document) -> None:
