@@ -10,6 +10,8 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
+from calib.yard.field_files import kept_declaration
+from calib.yard.logged import last_readings
 from calib.yard.session import Session, now_text
 
 
@@ -90,6 +92,14 @@ def note_readings(session: Session, body: bytes) -> dict[str, Any]:
     return {"says": [one for one in says if one]}
 
 
+def from_log(session: Session, body: bytes) -> dict[str, Any]:
+    """What the log ends with, for the person to look at and note."""
+    if session.log is None:
+        raise InputError([Complaint("--log", None, None, "no log", "the page started with one")])
+    declared = kept_declaration(session.notebook.folder).log
+    return {"readings": last_readings(session.log, session.notebook.rig(), declared)}
+
+
 def note_shot(session: Session, body: bytes) -> dict[str, Any]:
     """Write a shot that was typed."""
     asked = ShotNoted.model_validate_json(body)
@@ -161,6 +171,7 @@ def set_aside(session: Session, body: bytes) -> dict[str, Any]:
 #: Path to what it does: with the session and the body of the request.
 ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/readings": note_readings,
+    "/logged": from_log,
     "/shots": note_shot,
     "/shot": change_shot,
     "/settle": settle,

@@ -72,8 +72,9 @@ class State:
 class Session:
     """The state of one run folder for as long as the page is served."""
 
-    def __init__(self, folder: Path, collected: Path | None = None):
-        """`collected` is the file that a collector writes to."""
+    def __init__(self, folder: Path, collected: Path | None = None, log: Path | None = None):
+        """`collected` is the file that a collector writes to, `log` that of the sensors."""
+        self.log = log
         self.notebook = Notebook(folder)
         self.collector = None if collected is None else Collector(collected, self.notebook)
         self.files = FieldFiles(folder)

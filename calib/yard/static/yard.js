@@ -190,6 +190,17 @@ by("readings").addEventListener("submit", async (event) => {
   }
 });
 
+by("from-log")?.addEventListener("click", async () => {
+  try {
+    const { readings } = (await send("/logged", {})).answer;
+    for (const [name, value] of Object.entries(readings)) by("readings").elements[name].value = value;
+    typing.readings = true;
+    tell("readings-told", "Taken from the log: look at them, then note them.");
+  } catch (error) {
+    tell("readings-told", error.message, true);
+  }
+});
+
 by("shot").addEventListener("submit", async (event) => {
   event.preventDefault();
   const form = by("shot").elements;
