@@ -4,9 +4,13 @@ import csv
 import io
 import json
 
+import numpy as np
 import pytest
 
+from calib.edge import edge_positions
+from calib.results import load_result
 from calib.run.folder import read_run
+from calib.run.write import csv_text
 from calib.yard import changes, desk
 from calib.yard.session import Session
 from calib.yard.view import view_of
@@ -120,3 +124,25 @@ def test_a_file_is_brought_in_at_the_desk(made_files, folder):
     assert "Counts:" in said["says"]
     assert len(read_run(folder).shots) == 32
     assert sorted(p.name for p in folder.parent.iterdir()) == ["run"]
+
+
+def test_the_sheet_and_the_display_at_the_desk(grown, rig):
+    session = Session(grown)
+    desk.solve_run(session, b"{}")
+    names = desk.make_sheet(session, b"{}")["files"]
+    assert {"sheet.html", "sheet.pdf", "report.html"} <= set(names)
+    assert b"Nobody stands" in desk.result_file(session, "sheet.html")
+    read = load_result(grown / "result")
+    readings = {name: 0.0 for name in rig.reading_names} | {"boom": 30.0, "stick": -60.0}
+    rows = []
+    for pose, more in (("1", {}), ("2", {"tilt": 20.0}), ("3", {"rotate": 90.0})):
+        at = {**readings, **more}
+        place = edge_positions(read.rig, read.values_si,
+                               np.radians([[at[n] for n in rig.reading_names]]), [0, 1])[0][0]
+        for target, (ahead, left, up) in zip(rig.target_names[:2], place, strict=True):
+            rows.append({"pose": pose, "target": target, "forward": f"{ahead:.3f}",
+                         "left": f"{left:.3f}", "up": f"{up:.3f}", **at})
+    said = desk.confirm_shown(session, csv_text(rows).encode())
+    assert said["says"]
+    wrong = [{**row, "up": f"{float(row['up']) + 0.4:.3f}"} for row in rows]
+    assert desk.confirm_shown(session, csv_text(wrong).encode())["agrees"] is False

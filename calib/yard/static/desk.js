@@ -6,11 +6,38 @@ by("solve").addEventListener("click", async () => {
   try {
     const said = await send("/solve", {});
     tell("solve-told", said.answer.says);
-    by("files").replaceChildren(...said.answer.files.map((name) => made("li", {}, made("a", { href: `/result/${encodeURIComponent(name)}`, target: "_blank", rel: "noopener" }, name))));
+    showFiles(said.answer.files);
   } catch (error) {
     tell("solve-told", error.message, true);
   }
   by("solve").disabled = false;
+});
+
+function showFiles(names) {
+  by("files").replaceChildren(...names.map((name) => made("li", {}, made("a", { href: `/result/${encodeURIComponent(name)}`, target: "_blank", rel: "noopener" }, name))));
+}
+
+by("sheet").addEventListener("click", async () => {
+  try {
+    showFiles((await send("/sheet", {})).answer.files);
+    tell("solve-told", "The sheet is made.");
+  } catch (error) {
+    tell("solve-told", error.message, true);
+  }
+});
+
+by("shown").addEventListener("change", async (event) => {
+  const file = event.target.files[0];
+  if (!file) return;
+  tell("confirm-told", "Comparing ...");
+  try {
+    const { answer } = await send("/confirm", file);
+    tell("confirm-told", answer.agrees ? "It agrees." : "It does not agree, or not all of it can be told.", !answer.agrees);
+    by("confirmed").textContent = answer.says;
+    by("confirmed").classList.remove("hide");
+  } catch (error) {
+    tell("confirm-told", error.message, true);
+  }
 });
 
 async function take(files) {
