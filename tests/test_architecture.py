@@ -38,8 +38,8 @@ ALLOWED = {
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "machine", "names",
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "explore",
-               "judge", "plan", "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
-               "layout", "machine", "taped"},
+               "judge", "plan", "resampled", "spreadsheet", "stations", "together", "uncertain",
+               "edge", "foretold", "layout", "machine", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
              "layout", "plan", "report", "run"},
 }

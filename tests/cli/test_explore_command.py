@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.explore.planted import plants
 
 from calib.chain.rig import rig_from_dict
 from calib.run.folder import read_run
+from tests.explore.planted import plants
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def wavy(folder):
 
 
 def test_a_clean_run_asks_for_nothing(calib_command, folder):
-    status, out, err = calib_command("explore", folder)
+    status, out, _ = calib_command("explore", folder)
     assert status == 0 and "ask for none of the effects" in out
     assert out.splitlines()[-1] == f"  calib solve {folder}"
     assert "boom_sag" in out and "readings.csv has no column approach" in out
@@ -108,11 +108,10 @@ def test_a_rig_file_with_an_effect_that_does_not_fit(calib_command, folder):
 
 def test_trends_point_to_effects():
     """A significant trend says what explore can ask."""
-    from tests.explore.planted import planted
-
     from calib.calibration import solve
     from calib.judge.trends import trends
     from calib.report.words.trend import trend_says
+    from tests.explore.planted import planted
 
     plant = plants("tilt_rotator")["boom_sag"]
     run, _ = planted("tilt_rotator", plant, np.random.default_rng(3), sizes=8.0)

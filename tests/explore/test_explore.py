@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant
-from tests.judge import faults
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
 from calib.explore import Verdict, explore
 from calib.explore.tried import RUN_LEVEL
 from calib.simulate import simulate
+from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant
+from tests.judge import faults
 
 TEMPLATES = template_names()
 
@@ -154,7 +154,7 @@ def test_what_a_run_cannot_tell_is_said_with_the_reason():
 def test_what_is_in_the_rig_is_not_tried_again():
     """With what was planted in the rig, the run asks for nothing, and says that it is there."""
     plant = plants("tilt_rotator")["boom_sag"]
-    run, values = planted("tilt_rotator", plant, np.random.default_rng(3), sizes=8.0)
+    run, _ = planted("tilt_rotator", plant, np.random.default_rng(3), sizes=8.0)
     taken = replace(run, rig=rig_from_dict({**sds("tilt_rotator"), "effects": ["boom_sag"]}))
     found = explore(taken)
     assert not found.asked
@@ -168,7 +168,7 @@ def test_what_is_called_seen_is_found_in_four_of_five():
     """An effect that moves the edge as far as `unseen` says, planted thirty times."""
     plant, count, found = plants("tilt_rotator")["coupler_scale"], 30, 0
     for seed in range(count):
-        run, values = planted("tilt_rotator", plant, np.random.default_rng(7000 + seed), sizes=4.0)
+        run, _ = planted("tilt_rotator", plant, np.random.default_rng(7000 + seed), sizes=4.0)
         result = explore(run)
         row = next(t for t in result.tested if t.effect.name == "coupler_scale")
         sd = row.sizes[0].sd
