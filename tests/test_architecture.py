@@ -26,13 +26,14 @@ ALLOWED = {
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
+    "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "names", "taped"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
              "simulate", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
+    "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
                "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
              "report", "run"},
@@ -77,7 +78,8 @@ FLOORS = {
     "report": {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"},
                "pages": {"words", "figures", "press", "pages"}},
     "intake": {"geometry": {"geometry"}, "files": {"files", "geometry"},
-               "matching": {"matching", "files", "geometry"}},
+               "matching": {"matching", "files", "geometry"},
+               "proposal": {"proposal", "matching", "files", "geometry"}},
 }
 
 

@@ -47,6 +47,9 @@ COMMANDS = {
     "entries": ("calib.cli.entries", "entries",
                 "Print an invented list of what a system asks for, or check one: is it enough for "
                 "the edge?"),
+    "confirm": ("calib.cli.confirm", "confirm",
+                "Prove by the machine's own display that the values were typed right, or say "
+                "which is not."),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
