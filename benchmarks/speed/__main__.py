@@ -66,7 +66,7 @@ def _row(name, sizes, taken, columns):
 
 def _everything():
     found, bigger = measure.ratios(), measure.ratios(300, only=(
-        "(b) scipy, analytic, sparse", "(f) Ceres"))
+        "(b) scipy, analytic, sparse",))
     floors = {poses: measure.floor(poses) for poses in (30, 1000, 3000)}
     solves = {poses: _solve_time(poses) for poses in floors}
     mine, theirs, off = measure.kinematics()

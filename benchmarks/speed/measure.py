@@ -53,7 +53,7 @@ def whole(run):
 CONTENDERS = (
     ("(a) scipy, numeric", rivals.numeric, 3),
     ("(b) scipy, analytic, dense", rivals.analytic_dense, 9),
-    ("(b) scipy, analytic, sparse", rivals.analytic_sparse, 9),
+    ("(b) scipy, analytic, sparse", rivals.analytic_sparse, 5),
     ("(c) lmfit", rivals.by_lmfit, 3),
     ("(d) odrpack", rivals.by_odrpack, 3),
     ("(e) CasADi derivatives", rivals.by_casadi, 9),
@@ -127,7 +127,7 @@ def floor(poses=30) -> float:
             for block in blocks:
                 np.linalg.inv(np.linalg.cholesky(block))
 
-    return median(bare, 15)
+    return median(bare, 15 if poses <= 100 else 3)
 
 
 def kinematics(poses=1000):
