@@ -15,7 +15,7 @@ from calib.chain.chain import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
-from calib.run.complaints import Complaint, InputError
+from calib.run.blind import refuse_blind
 from calib.run.records import Run, Shots, Tape
 from calib.taped import TapedFunction
 
@@ -484,16 +484,4 @@ def _refuse_blind(problem, unknowns, readings, limit):
     posture = run.rig.chain.posture(
         problem.parameters(unknowns), problem.placement(unknowns), readings, False, run.noted
     )
-    shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
-    blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]
-    if blind.any():
-        raise InputError(tuple(
-            Complaint(
-                "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
-                f"{run.rig.reading_factors[reading] * run.poses.readings[pose, reading]:.2f}",
-                f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: "
-                f"{run.rig.readings[reading].sensor.blind}; leave the pose and its shots out. Many "
-                "such poses: a wrong sign or unit of a reading?)",
-            )
-            for pose, reading in np.argwhere(blind)
-        ))
+    refuse_blind(run.rig, run.poses, run.shots, ~(np.abs(posture.gain) <= limit))

@@ -77,7 +77,8 @@ FLOORS = {
     "report": {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"},
                "pages": {"words", "figures", "press", "pages"}},
     "intake": {"geometry": {"geometry"}, "files": {"files", "geometry"},
-               "matching": {"matching", "files", "geometry"}},
+               "matching": {"matching", "files", "geometry"},
+               "proposal": {"proposal", "matching", "files", "geometry"}},
 }
 
 
