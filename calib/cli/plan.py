@@ -38,6 +38,7 @@ from calib.report.plan_record import plan_document, plan_table
 from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.relabelling import equivalent_says
 from calib.run.machine import read_machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
@@ -161,7 +162,8 @@ def _look_alikes(made):
     """What else an invented run of the plan would fit, and in what it differs."""
     run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
                            parameters=made.prepared.task.parameters)
-    return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
+    return [(equivalent_says(other), other.differs)
+            for other in equivalents(run, truth.parameters)]
 
 
 def _tape_source(tape):
