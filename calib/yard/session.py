@@ -1,6 +1,5 @@
 """A run that is being made: its files watched, its state kept."""
 
-import json
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ import numpy as np
 
 from calib.calibration import Solution
 from calib.chain.rig import Rig
+from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
@@ -188,18 +188,18 @@ def plan_file(folder: Path) -> Path:
 def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     """The poses of the run's plan; none if there is no plan, or none that can be read."""
     try:
-        plan = json.loads(plan_file(folder).read_text("utf-8"))
-        per_shot, settle = plan["minutes"]["per_shot"], plan["minutes"]["per_pose"]
+        plan = PlanRecord.model_validate_json(plan_file(folder).read_text("utf-8"))
+        per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
         return tuple(Proposed(
-            pose=pose["pose"], stand=pose["stand"], readings=pose["readings"],
+            pose=pose.pose, stand=pose.stand, readings=pose.readings,
             tolerance={name: None if span is None else (span[0], span[1])
-                       for name, span in pose["tolerance"].items()},
-            edge_height=(pose["edge_height"][0], pose["edge_height"][1]),
-            shoot=tuple(pose["shoot"]), drawing=pose["drawing"],
-            minutes=settle + (pose["drive_seconds"] or 0.0) / 60
-            + sum(per_shot[target] for target in pose["shoot"]),
-        ) for pose in plan["poses"])
-    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError):
+                       for name, span in pose.tolerance.items()},
+            edge_height=(pose.edge_height[0], pose.edge_height[1]),
+            shoot=tuple(pose.shoot), drawing=pose.drawing,
+            minutes=settle + (pose.drive_seconds or 0.0) / 60
+            + sum(per_shot[target] for target in pose.shoot),
+        ) for pose in plan.poses)
+    except (OSError, ValueError, KeyError, RecursionError):
         return ()
 
 

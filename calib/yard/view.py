@@ -69,8 +69,8 @@ def _pose(state: State, one: Proposed | None) -> dict[str, Any] | None:
     """The pose at hand, drawn, with what the display should show."""
     if one is None:
         return None
-    document = {"poses": [{"drawing": p.drawing} for p in state.planned]}
-    sides, behinds = from_the_side(document), from_behind(document)
+    drawings = [p.drawing for p in state.planned]
+    sides, behinds = from_the_side(drawings), from_behind(drawings)
     place = state.planned.index(one)
     low, high = one.edge_height
     return {
