@@ -1,5 +1,6 @@
 """While a run goes on: what is still weak, which poses to add, and when it is enough."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,9 +11,9 @@ from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import next_to_nothing, pose_design, pose_rows
-from calib.plan.sight import can_be_shot
-from calib.plan.task import DRIVE, Prepared
+from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows
+from calib.plan.sight import Site, can_be_shot
+from calib.plan.task import DRIVE, Prepared, Task
 
 #: A further pose that betters the worst edge sd by less than this is not worth the drive, m
 #: (common practice, no source).
@@ -104,20 +105,40 @@ class Further:
         reached = np.flatnonzero(self.beyond <= goal)
         return int(reached[0]) if len(reached) else None
 
-    def enough(self, goal: float | None, worth: float = WORTH) -> str | None:
-        """A sentence when it is enough, None while a further pose is worth it."""
-        now, then = 1000 * self.worst[0], 1000 * self.first_worst
-        if self.undetermined:
-            return None
-        if goal is not None and self.worst[0] <= goal:
-            return (f"Enough: the edge is known to {now:.1f} mm (1 sd, worst over the envelope); "
-                    f"the goal is {1000 * goal:.1f} mm.")
-        if now - then < 1000 * worth:
-            start = "Enough" if goal is None else (
-                f"The goal of {1000 * goal:.1f} mm is not met, but one more pose hardly helps")
-            return (f"{start}: the best further pose would better the edge from {now:.2f} to "
-                    f"{then:.2f} mm only (1 sd, worst over the envelope).")
-        return None
+    def met(self, goal: float) -> bool:
+        """Whether the edge is known to a goal, 1 sd, m."""
+        return not self.undetermined and bool(self.worst[0] <= goal)
+
+    def hardly_helps(self, worth: float = WORTH) -> bool:
+        """Whether the next buy betters the worst edge sd by less than it is worth, m."""
+        return not self.undetermined and bool(self.worst[0] - self.first_worst < worth)
+
+
+def task_so_far(problem: Problem, unknowns: np.ndarray, targets: Sequence[str] = (),
+                site: Site | None = None, count: int = 10_000, seed: int = 0) -> Task:
+    """What is to be planned while a run goes on: the machine as known by now, with the run's sds.
+
+    Parameters
+    ----------
+    problem : Problem
+        Of the run so far, without what is set aside.
+    unknowns : ndarray
+        Solved, or as far as they are known.
+    targets, site, count, seed
+        As of `calib.plan.task.Task`.
+    """
+    run = problem.run
+    variances = np.einsum("nii->ni", run.shots.covariance)
+    noise = Noise(np.sqrt(np.median(variances, axis=0)), usual_sd(run.poses.sd))
+    return Task.for_rig(
+        run.rig, run.tape, targets, site=site or Site(), seed=seed, count=count, noise=noise,
+        parameters=unknowns[: len(run.rig.parameters)])
+
+
+def usual_sd(sd: np.ndarray) -> np.ndarray:
+    """Median per reading, (n_poses, k) to (k,), of what is not set aside; rad or m."""
+    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 0.0
+                     for one in sd.T])
 
 
 def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
@@ -172,16 +193,13 @@ def further_poses(
         raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
     number = problem.stands.index(stand)
     placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
-    raw, layout = information_so_far(problem, unknowns), problem.layout
-    own = np.append(layout.among_free(layout.columns(RIG)),
-                    layout.among_free(layout.columns(STAND, stand)))
-    so_far = _with_what_is_freed(
-        prepared, problem, _of_these(raw, len(layout.among_free(layout.columns(RIG))), own))
-    pool = _pool(prepared, placement, so_far)
+    raw = information_so_far(problem, unknowns)
+    pool = _pool(prepared, placement, _known(prepared, problem, raw, stand))
     now = pool.information([], [])
     more = _where_it_is(prepared, problem, pool, last, placement) if stand == here else None
     if more is not None:
         pool = replace(pool, prior=pool.prior + more.rows.T @ more.rows)
+        more = replace(more, worst=prepared.worst(pool.prior))
     met = goal is None or prepared.worst(now) <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
     beyond = [now, *(pool.information(design[:k], np.zeros(k, int))
@@ -189,7 +207,7 @@ def further_poses(
     sds = np.array([prepared.edge_sds(information) for information in beyond])
     chosen, bundles = design[:count], prepared.bundles
     return Further(
-        here=None if more is None else replace(more, worst=prepared.worst(pool.prior)),
+        here=more,
         last=problem.run.poses.ids[last],
         joints=prepared.joints_of(chosen),
         readings=prepared.readings[bundles.pose[chosen]],
@@ -204,6 +222,14 @@ def further_poses(
         + np.append(0.0, np.cumsum(pool.minutes[design])),
         undetermined=_undetermined(raw),
     )
+
+
+def _known(prepared, problem, raw, stand):
+    """What is known of the plan's free parameters and of a stand, from all that the run tells."""
+    layout = problem.layout
+    parameters = layout.among_free(layout.columns(RIG))
+    own = np.append(parameters, layout.among_free(layout.columns(STAND, stand)))
+    return _with_what_is_freed(prepared, problem, _of_these(raw, len(parameters), own))
 
 
 def _pool(prepared, placement, prior):
