@@ -89,6 +89,7 @@ class Session:
         self._stop = threading.Event()
         self._advised: tuple[Proposed, ...] = ()
         self._asked: object = None
+        self._advising = False
         self._state = self._looked(0)
 
     def state(self) -> State:
@@ -174,13 +175,17 @@ class Session:
         """Look for the best poses to add, beside everything else: it takes a second or two."""
         key = (progress.run.shots.ids, progress.aside.names)
         enough = progress.edge95 is not None and progress.edge95 <= progress.required
-        if key == self._asked or enough:
+        if key == self._asked or enough or self._advising:
             return
-        self._asked = key
+        self._asked, self._advising = key, True
 
         def advise():
-            self._advised = best_next(progress)
-            self.refresh()
+            try:
+                self._advised = best_next(progress)
+            finally:
+                # The run may have gone on meanwhile: the next look asks again.
+                self._advising = False
+                self.refresh()
 
         threading.Thread(target=advise, name="advice", daemon=True).start()
 
