@@ -47,18 +47,24 @@ COMMANDS = {
     "entries": ("calib.cli.entries", "entries",
                 "Print an invented list of what a system asks for, or check one: is it enough for "
                 "the edge?"),
+    "confirm": ("calib.cli.confirm", "confirm",
+                "Prove by the machine's own display that the values were typed right, or say "
+                "which is not."),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
     "drift": ("calib.cli.drift", "drift",
-              "Test whether the machine has changed between two results, and what of it."),
+              "Test whether the machine has changed between results, and what of it."),
     "history": ("calib.cli.history", "history",
                 "Record every result below a folder in history.csv and show each quantity over "
                 "time."),
+    "together": ("calib.cli.together", "together",
+                 "Adjust runs of one machine in one go: several days, several attachments."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "schema": ("calib.cli.schema", "schema",
-               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
+               "Print the JSON schema of result.json or another: every key, its type, unit and "
+               "meaning."),
 }
 
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}

@@ -53,6 +53,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "report": ["run/result"],
         "sheet": ["run/result"],
         "entries": ["example"],
+        "confirm": ["run/result"],
         "compare": ["run/result", "demo/result"],
         "drift": ["run/result", "demo/result"],
         "history": ["."],
