@@ -147,11 +147,14 @@ def _spoilt(run, rows, count, size, rng):
 def _read(rig, readings, stand, rng):
     """The poses as the sensors tell them."""
     sd, count = np.array([r.sd for r in rig.readings]), len(readings)
+    # What may be left empty is read in the first pose of each stand only.
+    empty = np.array([r.optional for r in rig.readings]) \
+        & ~np.isin(np.arange(count), np.unique(stand, return_index=True)[1])[:, None]
     return Poses(
         ids=tuple(f"{i + 1:02d}" for i in range(count)),
         stand=tuple(f"S{s + 1}" for s in stand),
-        readings=readings + rng.normal(0, 1, readings.shape) * sd,
-        sd=np.tile(sd, (count, 1)),
+        readings=np.where(empty, 0.0, readings + rng.normal(0, 1, readings.shape) * sd),
+        sd=np.where(empty, np.inf, sd),
         time=(None,) * count,
         line=tuple(range(2, count + 2)),
     )
@@ -222,7 +225,7 @@ def drawn_joints(
 
 def _parked(rig, stand, rng):
     """The joints that nobody drives, the house's pitch and roll: nearly those of the stand."""
-    fixed = [i for i, r in enumerate(rig.readings) if r.speed is None]
+    fixed = [i for i, r in enumerate(rig.readings) if r.parked]
     of_stand = rng.normal(0, PARKED_SPREAD, (stand.max() + 1, len(fixed)))
     parked = np.full((len(stand), len(rig.readings)), np.nan)
     parked[:, fixed] = of_stand[stand] + rng.normal(0, ROCKING, (len(stand), len(fixed)))
@@ -230,6 +233,8 @@ def _parked(rig, stand, rng):
 
 
 def _possible(rig, parameters, joints):
+    # Wherever the house is swung to, its own front is ahead.
+    joints = np.where([r.kind == "slew" for r in rig.readings], 0.0, joints)
     readings = rig.chain.readings_for(parameters, joints)
     level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
     posture = rig.chain.posture(parameters, level, readings, jacobian=False)

@@ -2,7 +2,8 @@
 
 An amount may have, besides what is the same in every pose, a parameter times the cosine or sine
 of a joint angle (an axis that runs out of true) or of the inclination of a frame's x axis above
-the horizontal (what sags under its weight), or times what a column of readings.csv says of the
+the horizontal (what sags under its own weight) or the horizontal distance to a frame that a load
+hangs on (what sags under that), or times what a column of readings.csv says of the
 pose (from which side a joint came, which way it is loaded). A sensor's angle may have a parameter
 times its reading (a scale), times the reading's cosine or sine (a graduation off its centre), or
 times such a column.
@@ -16,6 +17,10 @@ QUARTER_TURN = np.pi / 2
 #: Of an amount: function of what.
 OF_JOINT = ("cosine of joint", "sine of joint")
 OF_INCLINATION = ("cosine of inclination", "sine of inclination")
+
+#: How far a frame is ahead of another, level, square to the y axis of that one, m: the moment about
+#: that axis of a unit weight, on the machine without what varies with such distances.
+OF_DISTANCE = "horizontal distance"
 
 #: What a column of readings.csv says of the pose.
 OF_POSE = "pose column"

@@ -268,7 +268,7 @@ def _template(name):
 def _definition(entry):
     """The whole description, from which the same rig is made without a template."""
     return entry.model_dump(mode="json", exclude_none=True, exclude={
-        "template": True, "job": True, "motions": {"__all__": {"before", "after"}}})
+        "template": True, "job": True, "motions": {"__all__": {"before", "after", "at"}}})
 
 
 def _build(entry):
@@ -349,6 +349,7 @@ def _reading(entry, name):
         high=np.radians(high),
         speed=None if speed is None else np.radians(speed),
         means=sensor.means,
+        optional=sensor.optional,
     )
 
 
@@ -362,7 +363,7 @@ def _motion(entry: MotionEntry):
         joint=entry.joint,
         sense=float(entry.sense),
         frame=entry.frame,
-        varying=tuple(Varying(v.by, v.times, v.of) for v in entry.varying or ()),
+        varying=tuple(Varying(v.by, v.times, v.of, v.to) for v in entry.varying or ()),
     )
 
 

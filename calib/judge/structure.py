@@ -88,10 +88,10 @@ def _design(rig, joints):
 def _joints(rig, rng):
     """Joint angles within the limits that the sensors see; what nobody drives is level."""
     low, high = (np.array([getattr(r, end) for r in rig.readings]) for end in ("low", "high"))
-    driven = np.array([r.speed is not None for r in rig.readings])
+    parked = np.array([r.parked for r in rig.readings])
     joints = rng.uniform(low, high, (_TRIES * POSES, len(low)))
-    if driven.any():
-        joints[:, ~driven] = 0.0
+    if not parked.all():
+        joints[:, parked] = 0.0
     posture = rig.chain.posture(rig.start, np.tile(HOUSE_PLACEMENT, (len(joints), 1)),
                                 rig.chain.readings_for(rig.start, joints), jacobian=False)
     told = np.abs(posture.joints - joints).max(1) < 1e-6
