@@ -102,7 +102,7 @@ def simulate(
     run, truth = _shot(rig, truth, joints, stand, pose, np.array(index)[place], rng)
     run, gross = _spoilt(run, np.flatnonzero(pose < poses), gross_errors, gross_size, rng)
     used, booked = pose < poses, run.shots
-    run = replace(run, shots=booked.select(used),
+    run = replace(run, shots=booked.select(used), poses=_left_empty(run, stand, poses),
                   check=booked.select(~used) if check_poses else None,
                   tape=_taped(rig, truth.parameters, rng) if taped else Tape.none())
     return run, replace(truth, positions=truth.positions[used], gross=gross)
@@ -113,7 +113,12 @@ def _given_or_drawn(rig, truth, stand, joints, rng):
     if joints is None:
         return drawn_joints(rig, truth, len(stand), rng, _parked(rig, stand, rng))
     open_ = np.isnan(joints)
-    return np.where(open_, _parked(rig, stand, rng), joints) if open_.any() else joints
+    if not open_.any():
+        return joints
+    joints = np.where(open_, _parked(rig, stand, rng), joints)
+    low, high = (np.array([getattr(r, end) for r in rig.readings]) for end in ("low", "high"))
+    swung = np.isnan(joints)
+    return np.where(swung, rng.uniform(low, high, joints.shape), joints) if swung.any() else joints
 
 
 def _shot(rig, truth, joints, stand, pose, target, rng):
@@ -147,17 +152,26 @@ def _spoilt(run, rows, count, size, rng):
 def _read(rig, readings, stand, rng):
     """The poses as the sensors tell them."""
     sd, count = np.array([r.sd for r in rig.readings]), len(readings)
-    # What may be left empty is read in the first pose of each stand only.
-    empty = np.array([r.optional for r in rig.readings]) \
-        & ~np.isin(np.arange(count), np.unique(stand, return_index=True)[1])[:, None]
     return Poses(
         ids=tuple(f"{i + 1:02d}" for i in range(count)),
         stand=tuple(f"S{s + 1}" for s in stand),
-        readings=np.where(empty, 0.0, readings + rng.normal(0, 1, readings.shape) * sd),
-        sd=np.where(empty, np.inf, sd),
+        readings=readings + rng.normal(0, 1, readings.shape) * sd,
+        sd=np.tile(sd, (count, 1)),
         time=(None,) * count,
         line=tuple(range(2, count + 2)),
     )
+
+
+def _left_empty(run, stand, poses):
+    """The poses of a run, the first so many without the readings that may be left empty.
+
+    The first pose of each stand and those of check shots have them.
+    """
+    read = ~(np.arange(len(stand)) < poses)
+    read[np.unique(stand, return_index=True)[1]] = True
+    empty = np.array([r.optional for r in run.rig.readings]) & ~read[:, None]
+    return replace(run.poses, readings=np.where(empty, 0.0, run.poses.readings),
+                   sd=np.where(empty, np.inf, run.poses.sd))
 
 
 def _booked(rig, poses, pose, target, measured):

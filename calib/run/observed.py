@@ -66,21 +66,20 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     for column in ("pose", "stand"):
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
-    readings = [table.numbers.get(name, unknown) for name in names]
-    readings = [short_way_round(values) if unit == "deg" else values
-                for values, unit in zip(readings, units, strict=True)]
-    empty = np.array([np.isnan(values) if name in optional else np.zeros(len(table), bool)
-                      for name, values in zip(names, readings, strict=True)]).T
-    readings = np.where(empty, 0.0, np.array(readings).T).reshape(len(table), len(names))
+    columns_of = [table.numbers.get(name, unknown) for name in names]
+    columns_of = [short_way_round(values) if unit == "deg" else values
+                  for values, unit in zip(columns_of, units, strict=True)]
+    written = np.array(columns_of).T.reshape(len(table), len(names))
+    empty = np.isnan(written) & np.array([name in optional for name in names], bool)
+    readings = np.where(empty, 0.0, written)
     note_same_readings(readings, _text(table, "pose"), file, lines, findings)
     factors = np.ones(0) if rig is None else rig.reading_factors
-    sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
-    sds = np.where(empty, np.inf, np.array(sds).T).reshape(readings.shape)
+    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(names))])
     return Poses(
         ids=_text(table, "pose"),
         stand=_text(table, "stand"),
         readings=readings / factors,
-        sd=sds,
+        sd=np.where(empty, np.inf, sds.T.reshape(readings.shape)),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),
         noted={c.name: _noted(c, rig, table, findings) for c in pose_columns
