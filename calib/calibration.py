@@ -6,15 +6,16 @@ from html import escape
 
 import numpy as np
 
-from calib import stations
+from calib import machine, stations
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
+from calib.adjust.threads import one_thread
 from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
-from calib.run.complaints import Complaint, InputError
+from calib.run.blind import refuse_blind
 from calib.run.records import Run, Shots, Tape
 from calib.taped import TapedFunction
 
@@ -24,6 +25,9 @@ TAPE_ONLY_SHARE = 0.01
 #: Angles at which the search for a reading that is set aside begins, and how much better than the
 #: reading as it was one must fit.
 _TURNS, _BETTER = np.radians(np.arange(-180.0, 180.0, 15.0)), 0.5
+
+#: Poses whose points are predicted at a time.
+_AT_A_TIME = 1000
 
 #: Placement at which site coordinates are levelled house coordinates: forward, left, up.
 HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
@@ -62,7 +66,9 @@ class Problem:
     start_corrections : ndarray, shape (n_poses, n_readings)
         Of readings that are set aside, rad; 0 of the others.
     n_taped : int
-        How many of the prior's values are taped; the others are of set-ups.
+        How many of the prior's values are taped; they come first.
+    n_machine : int
+        How many come next, of what is known of the machine; the others are of set-ups.
     """
 
     run: Run
@@ -74,6 +80,7 @@ class Problem:
     start: np.ndarray
     start_corrections: np.ndarray
     n_taped: int
+    n_machine: int = 0
 
     def __repr__(self):
         return (f"<Problem: {len(self.observations.values)} observations, "
@@ -96,9 +103,30 @@ class Problem:
 
     def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
+        if len(readings) <= _AT_A_TIME:
+            return self._points(unknowns, readings, slice(None), target, pose, jacobian)
+        # Some poses at a time: what lies between readings and points is far larger than either.
+        order = np.argsort(pose, kind="stable")
+        whole: list | None = None
+        for first in range(0, len(readings), _AT_A_TIME):
+            poses = slice(first, first + _AT_A_TIME)
+            rows = order[slice(*np.searchsorted(pose[order], [poses.start, poses.stop]))]
+            some = self._points(unknowns, readings, poses, target[rows], pose[rows] - first,
+                                jacobian)
+            parts = (some.position, some.by_parameters, some.by_placement, some.by_readings)
+            whole = whole or [None if part is None else np.empty((len(pose), *part.shape[1:]))
+                              for part in parts]
+            for array, part in zip(whole, parts, strict=True):
+                if part is not None:
+                    array[rows] = part
+        return Points(*whole)
+
+    def _points(self, unknowns, readings, poses, target, pose, jacobian):
+        """Those of the shots of some poses, a slice; `pose` counts from its start."""
+        noted = self.run.noted
         posture = self.run.rig.chain.posture(
-            self.parameters(unknowns), self.placement(unknowns), readings, jacobian, self.run.noted
-        )
+            self.parameters(unknowns), self.placement(unknowns)[poses], readings[poses], jacobian,
+            None if noted is None else noted[poses])
         return posture.points(target, pose)
 
     def parameters(self, unknowns) -> np.ndarray:
@@ -115,10 +143,10 @@ class Problem:
 
     def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
         """What shots should show, and the derivatives of that."""
-        position, parts, by_readings = self._parts(unknowns, readings, shots)
+        position, parts, by_readings = self.parts(unknowns, readings, shots)
         return Predicted(position, self.layout.dense(parts), by_readings)
 
-    def _parts(self, unknowns, readings, shots):
+    def parts(self, unknowns, readings, shots: Shots) -> tuple[np.ndarray, list[Part], np.ndarray]:
         """What shots should show, and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
         parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
@@ -140,7 +168,7 @@ class Problem:
         return self._rows(unknowns, readings, self.layout.bordered)
 
     def _rows(self, unknowns, readings, design):
-        position, parts, by_readings = self._parts(unknowns, readings, self.run.shots)
+        position, parts, by_readings = self.parts(unknowns, readings, self.run.shots)
         by_unknowns, n = design(parts), position.size
         if isinstance(by_unknowns, np.ndarray):
             by_unknowns = by_unknowns.reshape(n, -1)
@@ -271,6 +299,7 @@ class Solution:
         return self.problem.parameters(unseen)
 
 
+@one_thread
 def solve(run: Run, near: Solution | None = None) -> Solution:
     """Solve a run for the rig's parameters and the placement of its stands.
 
@@ -339,24 +368,32 @@ def problem_of(run: Run) -> Problem:
     start[layout.columns(RIG)] = parameters
     start[layout.columns(STAND)] = _starting_placements(run, parameters, stand_of_pose)
     tape = _tape_prior(run, layout)
+    known = machine.prior_of(run.machine, run.rig, layout.columns(RIG, ""))
     problem = Problem(
         run=run,
         stands=stands,
         stand_of_pose=stand_of_pose,
         layout=layout,
         observations=_observations(run),
-        prior=stations.joined(tape, stations.prior_of(run.set_ups, layout.columns(SET_UP))),
+        prior=stations.joined(stations.joined(tape, known),
+                              stations.prior_of(run.set_ups, layout.columns(SET_UP))),
         start=start,
         start_corrections=np.zeros_like(run.poses.readings),
         n_taped=len(tape.values),
+        n_machine=len(known.values),
     )
     return replace(problem, start_corrections=_starting_corrections(problem))
 
 
 def starting_parameters(run: Run) -> np.ndarray:
-    """The template's values, replaced by the tape where it gives one."""
+    """The template's values, replaced by the tape, or what is known of the machine, if given."""
     taped, _ = tape_by_parameter(run.rig, run.tape)
-    return np.where(np.isfinite(taped), taped, run.rig.start)
+    start = np.where(np.isfinite(taped), taped, run.rig.start)
+    if run.machine is not None:
+        told = dict(zip(run.machine.names, run.machine.value, strict=True))
+        start = np.array([value if p.held else told.get(p.name, value)
+                          for p, value in zip(run.rig.parameters, start, strict=True)])
+    return start
 
 
 def tape_by_parameter(rig: Rig, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
@@ -372,12 +409,16 @@ def tape_by_parameter(rig: Rig, tape: Tape) -> tuple[np.ndarray, np.ndarray]:
 def _observations(run):
     shots, n_poses = run.shots, len(run.poses.ids)
     aside = ~np.isfinite(run.poses.sd)
-    rows_of_pose = [np.flatnonzero(shots.pose == p) for p in range(n_poses)]
-    covariances = []
-    for rows in rows_of_pose:
-        block = np.zeros((len(rows), 3, len(rows), 3))
-        block[np.arange(len(rows)), :, np.arange(len(rows)), :] = shots.covariance[rows]
-        covariances.append(block.reshape(3 * len(rows), 3 * len(rows)))
+    order, count = np.argsort(shots.pose, kind="stable"), np.bincount(shots.pose, None, n_poses)
+    first = np.cumsum(count) - count
+    covariances = [np.zeros((0, 0))] * n_poses
+    for size in np.unique(count[count > 0]):
+        poses, own = np.flatnonzero(count == size), np.arange(size)
+        blocks = np.zeros((len(poses), size, 3, size, 3))
+        rows = order[first[poses][:, None] + own]
+        blocks[:, own, :, own, :] = shots.covariance[rows].swapaxes(0, 1)
+        for pose, block in zip(poses, blocks.reshape(-1, 3 * size, 3 * size), strict=True):
+            covariances[pose] = block
     return Observations.build(
         shots.position.reshape(-1),
         np.repeat(shots.pose, 3),
@@ -455,16 +496,4 @@ def _refuse_blind(problem, unknowns, readings, limit):
     posture = run.rig.chain.posture(
         problem.parameters(unknowns), problem.placement(unknowns), readings, False, run.noted
     )
-    shot = np.isin(np.arange(len(run.poses.ids)), run.shots.pose)
-    blind = ~(np.abs(posture.gain) <= limit) & shot[:, None]
-    if blind.any():
-        raise InputError(tuple(
-            Complaint(
-                "readings.csv", run.poses.line[pose], run.rig.reading_names[reading],
-                f"{run.rig.reading_factors[reading] * run.poses.readings[pose, reading]:.2f}",
-                f"a pose in which this sensor can see its joint (pose {run.poses.ids[pose]}: "
-                f"{run.rig.readings[reading].sensor.blind}; leave the pose and its shots out. Many "
-                "such poses: a wrong sign or unit of a reading?)",
-            )
-            for pose, reading in np.argwhere(blind)
-        ))
+    refuse_blind(run.rig, run.poses, run.shots, ~(np.abs(posture.gain) <= limit))

@@ -21,19 +21,26 @@ ALLOWED = {
     "stations": {"adjust", "run"},
     "taped": {"chain"},
     "frames": set(),
+    "machine": {"adjust", "chain", "run"},
     "layout": {"adjust", "chain", "run", "stations"},
-    "calibration": {"adjust", "chain", "frames", "layout", "run", "stations", "taped"},
+    "calibration": {"adjust", "chain", "frames", "layout", "machine", "run", "stations", "taped"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
+    "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
+    "resampled": {"calibration", "layout"},
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
-              "foretold", "layout", "names", "taped"},
-    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "names",
+              "foretold", "layout", "machine", "names", "taped"},
+    "together": {"adjust", "calibration", "chain", "judge", "layout", "machine", "run"},
+    "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "machine", "names",
              "simulate", "taped"},
-    "report": {"adjust", "calibration", "chain", "document", "entries", "judge", "plan",
-               "spreadsheet", "stations", "uncertain", "edge", "foretold", "layout", "taped"},
+    "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
+               "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
+               "layout", "machine", "taped"},
+    "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
+             "layout", "plan", "report", "run"},
 }
 
 
@@ -75,7 +82,8 @@ FLOORS = {
     "report": {"words": {"words"}, "figures": {"figures"}, "press": {"press", "figures"},
                "pages": {"words", "figures", "press", "pages"}},
     "intake": {"geometry": {"geometry"}, "files": {"files", "geometry"},
-               "matching": {"matching", "files", "geometry"}},
+               "matching": {"matching", "files", "geometry"},
+               "proposal": {"proposal", "matching", "files", "geometry"}},
 }
 
 

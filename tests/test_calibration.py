@@ -211,6 +211,19 @@ def test_a_blind_sensor_is_refused_by_pose(rig):
         solve(run)
 
 
+@pytest.mark.parametrize(("reading", "factor"), [("coupler", -1.0), ("tilt", np.degrees(1.0))])
+def test_a_column_of_another_sign_or_unit_is_no_blind_pose(rig, reading, factor):
+    """Nobody is told to leave out poses that are sound: the column is named."""
+    run, _ = simulate(rig, np.random.default_rng(6), poses=30)
+    readings = run.poses.readings.copy()
+    readings[:, run.rig.reading_names.index(reading)] *= factor
+    with pytest.raises(InputError) as caught:
+        solve(replace(run, poses=replace(run.poses, readings=readings)))
+    (complaint,) = caught.value.complaints
+    assert complaint.line is None and complaint.column == "tilt"
+    assert "of the other sign, in another unit" in complaint.expected
+
+
 def test_freeing_a_held_parameter_costs_its_dof(rig):
     """A freed parameter is estimated and recovered within its sd."""
     freed = rig_from_dict({

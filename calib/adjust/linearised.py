@@ -8,6 +8,7 @@ import numpy as np
 from calib.adjust.aside import Eliminated
 from calib.adjust.bordered import Bordered, Compressed
 from calib.adjust.spectrum import Spectrum
+from calib.adjust.tall import MANY, Tall
 
 
 @dataclass(frozen=True)
@@ -68,11 +69,18 @@ class Linearised:
     def spectrum_without(self, priors: int) -> Spectrum:
         """The spectrum of the design without the first of the whitened prior values."""
         below = (self.prior_whitener @ self.prior_by_parameters)[priors:]
-        if isinstance(self.whitened, Bordered):
-            return Spectrum.of(Compressed.of(self.whitened, below))
+        if isinstance(self.whitened, Bordered) or len(self.whitened) >= MANY:
+            return Spectrum.of(reduced(self.whitened, below))
         return Spectrum.of(np.vstack([self.whitened, below]))
 
     @property
     def unknown_errors(self) -> int:
         """How many unknowns were eliminated with what is set aside."""
         return sum(e.rank for e in (*self.eliminated, self.prior_eliminated))
+
+
+def reduced(matrix: np.ndarray | Bordered, below: np.ndarray) -> Compressed | Tall:
+    """A whitened design over further rows, with no more rows than columns."""
+    if isinstance(matrix, Bordered):
+        return Compressed.of(matrix, below)
+    return Tall.of(matrix, below)

@@ -17,18 +17,20 @@ is taken on the compressed rows: the same step from fewer numbers.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from calib.adjust.aside import Eliminated, block_columns, eliminate
-from calib.adjust.bordered import Bordered, Compressed
-from calib.adjust.linearised import Linearised
+from calib.adjust.bordered import Bordered
+from calib.adjust.linearised import Linearised, reduced
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.spectrum import NotDetermined
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.tall import MANY
+from calib.adjust.threads import one_thread
+from calib.adjust.whitening import misclosure_covariance, whitened, whiteners_of
 
 #: At the end the Gauss-Newton step may be this many times the tolerance, or the root of chi2 times
 #: where that is more: progress is judged by what it takes off chi2. Rounding leaves `_ROUNDING`.
@@ -129,6 +131,7 @@ class Adjustment:
         return self.chi2 / self.dof if self.dof > 0 else None
 
 
+@one_thread
 def adjust(
     model: Model,
     observations: Observations,
@@ -192,6 +195,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
     for iteration in range(1, most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
         v_new = problem.corrections(x_new, v, frozen)
+        problem.forget()
         linearised = problem.linearise(x_new, v_new)
         _refuse_deficient(linearised, names, free)
         covariance = linearised.spectrum.covariance()
@@ -199,7 +203,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
         moved = np.abs(x_new - x) / sd
         turn_unit = problem.turn_unit(linearised)
         turned = np.abs(v_new - v) / turn_unit
-        x, v, frozen = x_new, v_new, linearised
+        x, v, frozen = x_new, v_new, _Frozen.of(linearised)
         # A step can end for want of progress, far from the best: ask how far that still is.
         misclosure = linearised.misclosure
         ahead = np.abs(linearised.spectrum.solution(misclosure)) / sd
@@ -212,6 +216,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
             moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
+        del linearised  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
     block = None
     if turned.max(initial=0.0) == furthest:
@@ -231,6 +236,12 @@ class _Frozen(NamedTuple):
     whiteners: tuple[np.ndarray, ...]
     whole: tuple[np.ndarray, ...]
     eliminated: tuple[Eliminated, ...]
+
+    @classmethod
+    def of(cls, linearised):
+        """Of a linearised problem, without its designs."""
+        return cls(linearised.by_readings, linearised.whiteners, linearised.whole,
+                   linearised.eliminated)
 
 
 class _Problem:
@@ -259,21 +270,22 @@ class _Problem:
         return parameters
 
     def predict(self, x, v):
-        """Prediction at free parameters x and readings l + v; remembers the last one."""
+        """Prediction at free parameters x and readings l + v, A by these; remembers the last."""
         key = (x.tobytes(), v.tobytes())
         if self._cache[0] != key:
+            self._cache = (None, None)  # room for the new one
             prediction = self.model(self.full(x), self.observations.readings + v)
             finite = np.isfinite(prediction.values)
             finite &= np.isfinite(_values(prediction.by_parameters)).all(1)
             finite &= np.isfinite(prediction.by_readings).all(1)
             if not finite.all():
                 raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
+            prediction = replace(prediction, by_parameters=self._free(prediction.by_parameters))
             self._cache = (key, prediction)
         return self._cache[1]
 
-    def by_free(self, x, v):
-        """A, free columns."""
-        a = self.predict(x, v).by_parameters
+    def _free(self, a):
+        """The free columns of A."""
         if not isinstance(a, Bordered):
             return a[:, self.free]
         kept = a.only(self.free)
@@ -315,16 +327,6 @@ class _Problem:
                 variance[of] = np.where(out.seen[:, m:], own, variance[of])
         return np.sqrt(np.where(variance > 0, variance, 1.0))
 
-    def whitened(self, array, whiteners):
-        """Apply the block whiteners to an array of shape (n,) or (n, p), or a bordered one."""
-        if isinstance(array, Bordered):
-            return Bordered(array.sets, self.whitened(array.values, whiteners))
-        out = np.empty_like(array)
-        for group, g in zip(self.observations.groups, whiteners, strict=True):
-            block = array[group.rows]
-            out[group.rows] = (g @ block[..., None])[..., 0] if array.ndim == 1 else g @ block
-        return out
-
     def misclosure(self, x, v, by_readings):
         """w = y - f(x, l + v) + B v, shape (n,)."""
         residuals = self.observations.values - self.predict(x, v).values
@@ -339,8 +341,10 @@ class _Problem:
 
     def solve(self, x, v, frozen, tolerance):
         """The free parameters that minimise the frozen problem, well within `tolerance` sd."""
+        groups = self.observations.groups
+
         def residuals(x):
-            w = self.whitened(self.misclosure(x, v, frozen.by_readings), frozen.whiteners)
+            w = whitened(groups, self.misclosure(x, v, frozen.by_readings), frozen.whiteners)
             h, _ = self.prior.function(self.full(x))
             w = np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
             compressed = self.compressed(x, v, frozen)
@@ -366,17 +370,25 @@ class _Problem:
     def design(self, x, v, whiteners):
         """Whitened A and whitened H, free columns."""
         _, h = self.prior.function(self.full(x))
-        return self.whitened(self.by_free(x, v), whiteners), self.prior_whitener @ h[:, self.free]
+        a = self.predict(x, v).by_parameters
+        return (whitened(self.observations.groups, a, whiteners),
+                self.prior_whitener @ h[:, self.free])
 
     def compressed(self, x, v, frozen):
-        """The design compressed set by set, remembering the last one; None: there are no sets."""
-        if not isinstance(self.predict(x, v).by_parameters, Bordered):
+        """The design of many rows, compressed or reduced; remembers the last. None: a small one."""
+        a = self.predict(x, v).by_parameters
+        if not isinstance(a, Bordered) and len(a) < MANY:
             return None
         key = x.tobytes()
         if self._compressed[0] != key or self._compressed[1] is not frozen:
-            compressed = Compressed.of(*self.design(x, v, frozen.whiteners))
+            self._compressed = (None, None, None)  # room for the new one
+            compressed = reduced(*self.design(x, v, frozen.whiteners))
             self._compressed = (key, frozen, compressed)
         return self._compressed[2]
+
+    def forget(self):
+        """Let go of the design that was compressed last."""
+        self._compressed = (None, None, None)
 
     def corrections(self, x, v, frozen):
         """v = Q B' W w, or what the block says of a reading that is aside; shape (n_blocks, k)."""
@@ -400,18 +412,19 @@ class _Problem:
 
     def linearise(self, x, v):
         frozen = self.freeze(x, v)
+        groups = self.observations.groups
         h, by_parameters = self.prior.function(self.full(x))
         raw = self.misclosure(x, v, frozen.by_readings)
         misclosure = np.concatenate([
-            self.whitened(raw, frozen.whiteners), self.prior_whitener @ (self.prior.values - h),
+            whitened(groups, raw, frozen.whiteners), self.prior_whitener @ (self.prior.values - h),
         ])
-        by_free = self.by_free(x, v)
+        by_free = self.predict(x, v).by_parameters
         return Linearised(
             whiteners=frozen.whiteners,
             a=by_free,
             by_readings=frozen.by_readings,
             raw=raw,
-            whitened=self.whitened(by_free, frozen.whiteners),
+            whitened=whitened(groups, by_free, frozen.whiteners),
             misclosure=misclosure,
             prior_by_parameters=by_parameters[:, self.free],
             prior_whitener=self.prior_whitener,
@@ -428,13 +441,14 @@ class _Problem:
         and summed, that is taken for information that is not there. Shape (len(steps.T),).
         """
         sd = np.sqrt(np.einsum("bkk->bk", self.observations.reading_covariance))
-        here = np.asarray(self.by_free(x, v))
+        here = np.asarray(self.predict(x, v).by_parameters)
         pretended = np.zeros(steps.shape[1])
         for j in range(v.shape[1]):
             noise = np.zeros_like(v)
             noise[:, j] = sd[:, j]
-            there = np.asarray(self.by_free(x, v + noise))
-            change = self.whitened(there - here, linearised.whiteners) @ steps
+            there = np.asarray(self.predict(x, v + noise).by_parameters)
+            change = whitened(self.observations.groups, there - here,
+                              linearised.whiteners) @ steps
             pretended += np.einsum("ni,ni->i", change, change)
         return pretended
 

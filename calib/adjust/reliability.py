@@ -22,9 +22,13 @@ import numpy as np
 
 from calib.adjust.critical import ALPHA, POWER, delta0, noncentrality
 from calib.adjust.mixed_model import Adjustment
+from calib.adjust.whitening import whitened
 
 #: An observation of which less than this share is checked by the others counts as unchecked.
 UNCHECKED = 1e-9
+
+#: Blocks of which left singular vectors are taken at a time.
+_AT_A_TIME = 4096
 
 #: The shape of a group that is one prior value.
 _PRIOR: tuple[Any, ...] = ("prior",)
@@ -83,7 +87,7 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
         observations.groups, linearised.whiteners, linearised.whole, strict=True
     ):
         rows, blocks = group.rows, group.blocks
-        weighted, c, p = _weighted(g, whole, left[rows], linearised.misclosure[rows])
+        weighted, c, p = _weighted(g, whole, left, linearised.misclosure, rows)
         _store(by_row, rows, weighted, c, p, np.einsum("gij,gji->gi", group.covariance, c))
         q, b = observations.reading_covariance[blocks], linearised.by_readings[rows]
         if q.shape[1]:
@@ -99,8 +103,8 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
     if len(adjustment.prior.values):
         everything = np.arange(len(adjustment.prior.values))[None]
         weighted, c, p = _weighted(
-            linearised.prior_whitener[None], linearised.prior_whole[None], left[None, n:],
-            linearised.misclosure[None, n:],
+            linearised.prior_whitener[None], linearised.prior_whole[None], left,
+            linearised.misclosure, n + everything,
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
@@ -174,8 +178,8 @@ class GroupTests:
             place[group.rows, 1] = np.arange(count)[:, None]
             place[group.rows, 2] = np.arange(size)
             of_block[group.blocks] = np.column_stack([np.full(count, i), np.arange(count)])
-            parts.append(_weighted(g, whole, linearised.spectrum.left[group.rows],
-                                   linearised.misclosure[group.rows]))
+            parts.append(_weighted(g, whole, linearised.spectrum.left, linearised.misclosure,
+                                   group.rows))
         return cls(adjustment, place, of_block, tuple(parts), noncentrality(alpha, power))
 
     def test(self, rows: Sequence[int] = (), block: int | None = None,
@@ -283,11 +287,11 @@ def hypothesis_test(
     """
     linearised, height = adjustment.linearised, len(columns)
     left = linearised.spectrum.left[:height]
-    whitened = whiten(adjustment, columns)
-    taken_up = left.T @ whitened
+    white = whiten(adjustment, columns)
+    taken_up = left.T @ white
     return _group_tests(
-        (whitened.T @ linearised.misclosure[:height])[None],
-        (whitened.T @ whitened - taken_up.T @ taken_up)[None],
+        (white.T @ linearised.misclosure[:height])[None],
+        (white.T @ white - taken_up.T @ taken_up)[None],
         np.sum(whiten(adjustment, columns, whole=True) ** 2)[None],
         noncentrality() if lambda0 is None else lambda0,
     )[0]
@@ -323,13 +327,12 @@ def whiten(adjustment: Adjustment, columns: np.ndarray, whole: bool = False) -> 
     `whole` whiteners are those without anything set aside.
     """
     n, linearised = len(adjustment.residuals), adjustment.linearised
-    out = np.empty_like(columns)
     whiteners = linearised.whole if whole else linearised.whiteners
-    for group, g in zip(adjustment.observations.groups, whiteners, strict=True):
-        out[group.rows] = g @ columns[group.rows]
-    if len(columns) > n:
-        out[n:] = (linearised.prior_whole if whole else linearised.prior_whitener) @ columns[n:]
-    return out
+    own = whitened(adjustment.observations.groups, columns[:n], whiteners)
+    if len(columns) == n:
+        return own
+    prior = linearised.prior_whole if whole else linearised.prior_whitener
+    return np.concatenate([own, prior @ columns[n:]])
 
 
 @dataclass(frozen=True)
@@ -370,11 +373,15 @@ def influence(adjustment: Adjustment) -> Influence:
     return Influence(by_row, by_reading, by_prior)
 
 
-def _weighted(g, whole, left, misclosure):
+def _weighted(g, whole, left, misclosure, rows):
     """W w, C = W Q_ww W and M^-1 of a stack of blocks; W is M^-1 less what is set aside."""
     gt = g.transpose(0, 2, 1)
-    weighted = (gt @ misclosure[..., None])[..., 0]
-    q_ww = np.eye(g.shape[1]) - left @ left.transpose(0, 2, 1)
+    weighted = (gt @ misclosure[rows][..., None])[..., 0]
+    q_ww = np.empty_like(g)
+    for first in range(0, len(rows), _AT_A_TIME):
+        some = slice(first, first + _AT_A_TIME)
+        u = left[rows[some]]
+        q_ww[some] = np.eye(g.shape[1]) - u @ u.transpose(0, 2, 1)
     return weighted, gt @ q_ww @ g, whole.transpose(0, 2, 1) @ whole
 
 

@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.adjust.bordered import Compressed
+from calib.adjust.tall import Tall
 
 #: Singular values of the column-scaled matrix below this share of the largest count as zero.
 #: Exact dependences of an analytic Jacobian come out near 1e-15, the weakest combinations worth
@@ -69,21 +70,21 @@ class Spectrum:
         One over the column norms, so that units do not matter; 1 for a column of zeros.
     inner : ndarray, shape (t, p)
         Left singular vectors of what was decomposed: of J, or of J compressed.
-    compressed : Compressed or None
+    compressed : Compressed, Tall or None
     """
 
     singular: np.ndarray
     right: np.ndarray
     scale: np.ndarray
     inner: np.ndarray
-    compressed: Compressed | None = None
+    compressed: Compressed | Tall | None = None
 
     @classmethod
-    def of(cls, design: np.ndarray | Compressed) -> "Spectrum":
+    def of(cls, design: np.ndarray | Compressed | Tall) -> "Spectrum":
         """Decompose `design`, shape (n, p), already whitened to unit covariance."""
-        compressed = design if isinstance(design, Compressed) else None
-        if compressed is not None:
-            design = compressed.triangle
+        compressed = None if isinstance(design, np.ndarray) else design
+        if not isinstance(design, np.ndarray):
+            design = design.triangle
         norms = np.sqrt(np.einsum("ij,ij->j", design, design))
         scale = 1.0 / np.where(norms > 0, norms, 1.0)
         n, p = design.shape

@@ -6,6 +6,11 @@ them, its misclosures have the covariance M = B Q B' + S; G with ``G M G' = I`` 
 
 import numpy as np
 
+from calib.adjust.bordered import Bordered
+
+#: Blocks whitened at a time.
+_AT_A_TIME = 4096
+
 
 def misclosure_covariance(covariance, by_readings, reading_covariance) -> np.ndarray:
     """M = B Q B' + S of a stack of blocks, shape (g, m, m).
@@ -28,3 +33,25 @@ def whiteners_of(covariances) -> np.ndarray:
         If a matrix is not positive definite.
     """
     return np.linalg.inv(np.linalg.cholesky(covariances))
+
+
+def whitened(groups, array, whiteners):
+    """Each block times its whitener.
+
+    Parameters
+    ----------
+    groups : sequence of calib.adjust.observations.BlockGroup
+    array : ndarray, shape (n,) or (n, p), or Bordered
+    whiteners : sequence of ndarray, shape (g, m, m)
+        Per group.
+    """
+    if isinstance(array, Bordered):
+        return Bordered(array.sets, whitened(groups, array.values, whiteners))
+    out = np.empty_like(array)
+    for group, g in zip(groups, whiteners, strict=True):
+        # Some blocks at a time: what is made on the way is then small.
+        for first in range(0, len(g), _AT_A_TIME):
+            rows, some = group.rows[first : first + _AT_A_TIME], g[first : first + _AT_A_TIME]
+            block = array[rows]
+            out[rows] = (some @ block[..., None])[..., 0] if array.ndim == 1 else some @ block
+    return out

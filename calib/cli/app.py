@@ -35,6 +35,9 @@ COMMANDS = {
                  "Say which mistake explains a run that does not fit; never changes the run."),
     "next": ("calib.cli.next_", "next_poses",
              "Say how well the edge is known by now, which poses to add, and when it is enough."),
+    "yard": ("calib.cli.yard", "yard",
+             "Open the page for the yard: what to do next, what came in, is it good, is it "
+             "enough."),
     "check": ("calib.cli.check", "check",
               "Predict check shots from a result and judge the misses; nothing is written."),
     "report": ("calib.cli.report", "report", "Write report.html and report.pdf from a result."),
@@ -44,18 +47,24 @@ COMMANDS = {
     "entries": ("calib.cli.entries", "entries",
                 "Print an invented list of what a system asks for, or check one: is it enough for "
                 "the edge?"),
+    "confirm": ("calib.cli.confirm", "confirm",
+                "Prove by the machine's own display that the values were typed right, or say "
+                "which is not."),
     "compare": ("calib.cli.compare", "compare",
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
     "drift": ("calib.cli.drift", "drift",
-              "Test whether the machine has changed between two results, and what of it."),
+              "Test whether the machine has changed between results, and what of it."),
     "history": ("calib.cli.history", "history",
                 "Record every result below a folder in history.csv and show each quantity over "
                 "time."),
+    "together": ("calib.cli.together", "together",
+                 "Adjust runs of one machine in one go: several days, several attachments."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "schema": ("calib.cli.schema", "schema",
-               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
+               "Print the JSON schema of result.json or another: every key, its type, unit and "
+               "meaning."),
 }
 
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}

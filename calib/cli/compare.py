@@ -31,7 +31,7 @@ def compare(
     document = comparison(*read_sides(first, second))
     sections = comparison_sections(document)
     if out is not None:
-        html = page("report.html.j2", document, "Comparison", sections[0].title, sections)
+        html = page("report.html.j2", document, "Comparison", "", sections, contents=False)
         write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:

@@ -25,7 +25,7 @@ def _pairs(items, option):
     return out
 
 
-def _instrument(items, option):
+def read_instrument(items, option):
     """NAME=SD pairs; what has no name is the sd of angles, a comma, that of distances."""
     angles, _, distance = next((i for i in items if "=" not in i), "").partition(",")
     both = {"angles": angles.strip(), "distance": distance.strip()}
@@ -116,7 +116,7 @@ TABLE = (
     _declaring(_RAW, "instrument", 'Standard deviations of angles and distances, such as '
                '"5 arcsec, 2 mm + 2 ppm"; others by name: "direction=1.5 mgon", "zenith=...", '
                '"pointing=1 mm", "centring=1 mm", "target_height=1 mm". Repeat.', list[str],
-               read=_instrument),
+               read=read_instrument),
     Option("known", _RAW, "CSV of known points: point, east, north, up, perhaps sd_east ...",
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "

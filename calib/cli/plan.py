@@ -1,9 +1,12 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+from dataclasses import replace
 from pathlib import Path
+from textwrap import wrap
 from typing import Annotated, Literal
 
 import numpy as np
+import pandas as pd
 import typer
 
 from calib.cli import talk
@@ -12,15 +15,19 @@ from calib.cli.planned import (
     FootHeight,
     Highest,
     Instrument,
+    Known,
     Nearest,
     asked_goal,
     instrument_place,
     length,
+    machine_for,
     named_targets,
     no_pose,
 )
 from calib.cli.results import json_text
+from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
+from calib.judge.goal import GOAL, TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.curve import (
     MOST_MINUTES,
@@ -30,20 +37,25 @@ from calib.plan.curve import (
     least_minutes,
 )
 from calib.plan.look_alikes import kept_out
-from calib.plan.plan import make_plan
+from calib.plan.plan import Plan, make_plan
 from calib.plan.rehearsal import rehearsed
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
-from calib.report.plan_record import plan_document, plan_table
+from calib.report.plan_record import plan_document, plan_table, shots_to_take
 from calib.report.plan_summary import out_of_reach, plan_summary
+from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
+from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
 #: source), and how far beyond a plan its curve goes.
 MINUTES, _BEYOND = 45.0, 1.5
+
+#: Of a new attachment on a known machine: poses looked at, and how many are told of at least.
+MOST_FEW, LEAST_TOLD = 12, 5
 
 
 def plan(
@@ -58,10 +70,11 @@ def plan(
         int | None, typer.Option(min=2, max=200, help="How many poses, in place of minutes.")
     ] = None,
     goal: Annotated[
-        str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
+        str | None, typer.Option(help="What the edge must be known to, such as 8mm (95 %, worst "
                                  "over the envelope): the least minutes are looked for; "
                                  "\\[goal] of rig.toml if not given.")
     ] = None,
+    machine: Known = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
     out: Annotated[
         Path | None, typer.Option("--out", help="Where the plan goes; RUN/plan if not given.")
@@ -90,50 +103,72 @@ def plan(
     length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
-    asked = asked_goal(goal, rig)
+    known = None if machine is None else machine_for(rig, machine)
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))
-    task = Task.for_rig(rig, tape, named_targets(rig, targets), site=site, seed=seed,
-                        count=candidates)
+    task = Task.for_rig(rig, tape, named_targets(rig, targets), machine=known, site=site,
+                        seed=seed, count=candidates)
     try:
         with talk.working(f"Looking at {candidates} poses"):
             prepared = prepare(task)
     except NoPose as error:
         raise no_pose(error, str(source)) from None
-    least = None if asked is None else _least(prepared, asked, stands, minutes or poses)
+    asked, least = asked_goal(goal, rig), None
+    if known is not None:
+        asked = asked or GOAL
+        if minutes is None and poses is None:
+            poses = _fewest(prepared, asked, stands, best_for)
+    elif asked is not None:
+        least = _least(prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
-        budget = None if poses is not None else minutes or least or MINUTES
-        made = make_plan(prepared, poses, stands, best_for, budget)
-        most = _BEYOND * made.minutes.total
-        document = plan_document(
-            made, _tape_source(tape), curve(prepared, stands, most),
-            curve(prepared, stands, most, True) if has_more_than_the_edge(prepared) else None,
-            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made)))
-    write_whole(folder, {
-        "plan.json": json_text(document), "plan.csv": plan_text(document),
-        **sheet_files(document),
-    })
+        made = make_plan(prepared, poses, stands, best_for,
+                         None if poses is not None else minutes or least or MINUTES)
+        document = _document(made, known, _known_source(tape, machine), asked, least)
+    _write(folder, document)
     if json:
-        talk.result_json(document)
+        talk.result_json(document.table())
     else:
         talk.result(plan_summary(document))
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
-    if asked is not None and np.max(made.edge_sd) > asked:
+    if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def plan_text(document: dict) -> str:
-    """plan.csv, with what it is and the cautions at its head."""
+def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
+              least: float | None) -> PlanRecord:
+    """A plan with its curves and the machines that it could not tell from the true one."""
+    prepared, most = made.prepared, _BEYOND * made.minutes.total
+    return plan_document(
+        made, known_from, curve(prepared, made.stands, most),
+        curve(prepared, made.stands, most, True) if has_more_than_the_edge(prepared) else None,
+        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known)))
+
+
+def _write(folder, document):
+    """The files of a plan."""
+    shots = pd.DataFrame(shots_to_take(document), columns=["shot", "pose", "target"])
+    write_whole(folder, {
+        "plan.json": json_text(document.table()),
+        "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
+                                   "pose and stand to readings.csv and put there what the display "
+                                   "shows.", plan_table(document)),
+        "shots-to-take.csv": _with_cautions(
+            document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
+            "not be shot.", shots.assign(east=None, north=None, up=None)),
+        **sheet_files(document),
+    })
+
+
+def _with_cautions(document: PlanRecord, what: str, table: pd.DataFrame) -> str:
+    """A table with what it is and the cautions at its head."""
     head = [
-        f"Planned with calib {document['calib']}, seed {document['seed']}: target readings in deg.",
-        "These are no readings. Copy pose and stand to readings.csv and put there what the "
-        "display shows.",
+        *wrap(f"Planned with calib {document.calib}, seed {document.seed}: {what}", 96),
         "Before anyone goes near the machine:", *(f"- {caution}" for caution in CAUTIONS),
     ]
-    return "".join(f"# {line}\n" for line in head) + csv_text(plan_table(document))
+    return "".join(f"# {line}\n" for line in head) + csv_text(table)
 
 
 def _folder(source, out):
@@ -143,12 +178,26 @@ def _folder(source, out):
     return folder
 
 
+def _fewest(prepared: Prepared, goal, stands, best_for):
+    """The fewest poses of a new attachment for a goal, also if any one of them is lost; said."""
+    found = {}
+    with talk.working("Looking for how few poses a new attachment needs"):
+        for poses in range(2, MOST_FEW + 1):
+            made = make_plan(prepared, poses, stands, best_for)
+            found[poses] = (float(np.max(made.edge_sd)), made.robustness.pose_lost)
+            if poses >= LEAST_TOLD and TIMES_SD * max(found[poses]) <= goal:
+                break
+    talk.tell("Edge at 95 %, worst over the envelope, the machine known: " + ", ".join(
+        f"{poses} poses {mm(TIMES_SD * sd)}" for poses, (sd, _) in found.items()))
+    return next((poses for poses, both in found.items() if TIMES_SD * max(both) <= goal), MOST_FEW)
+
+
 def _least(prepared: Prepared, goal, stands, given):
     """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
     """
     try:
         with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
-            return least_minutes(prepared, goal, stands)
+            return least_minutes(prepared, goal / TIMES_SD, stands)
     except GoalOutOfReach as error:
         talk.tell(out_of_reach(error))
         if given is None:
@@ -157,14 +206,17 @@ def _least(prepared: Prepared, goal, stands, given):
         return None
 
 
-def _look_alikes(made):
+def _look_alikes(made, machine):
     """What else an invented run of the plan would fit, and in what it differs."""
     run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
                            parameters=made.prepared.task.parameters)
+    run = replace(run, machine=machine)
     return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 
-def _tape_source(tape):
+def _known_source(tape, machine):
+    if machine is not None:
+        return f"{machine} and tape.csv" if tape is not None and tape.quantities else str(machine)
     if tape is None:
         return "taping that is usual for this rig (common practice, no source)"
     return "tape.csv" if tape.quantities else "no tape.csv with rows in the run folder"

@@ -28,6 +28,7 @@ def rig(
 
     from calib.chain.rig import rig_from_template, template_names
     from calib.judge.structure import structure
+    from calib.report.figures.machine import machine_in_characters
     from calib.report.pages.rig import rig_list, rig_sections, structure_sections
     from calib.report.press.terminal import plain
     from calib.run.complaints import Complaint, InputError
@@ -42,6 +43,8 @@ def rig(
     machine = described(name)
     if action is Action.SHOW:
         talk.result(plain(rig_sections(machine)))
+        if machine.edge_targets and machine.envelope.reaches:
+            talk.result(machine_in_characters(machine))
         return
     try:
         found = structure(machine, np.random.default_rng(0))

@@ -48,7 +48,7 @@ def sheet(
     from calib.run.write import write_whole
 
     read = load_result(result)
-    document = read.document if entries is None else _with_entries(read, entries)
+    document = read.document if entries is None else with_list(read, entries)
     files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
@@ -61,7 +61,7 @@ def sheet(
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def _with_entries(read: Result, file: Path) -> ResultRecord:
+def with_list(read: Result, file: Path) -> ResultRecord:
     """The document with the list of another file."""
     from calib.report.entered import with_entries
     from calib.run.entries_file import read_entries_file

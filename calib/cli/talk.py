@@ -2,12 +2,16 @@
 
 import json
 import os
+import re
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 
 #: Exit codes, the same for every command.
 DONE, FAULT, USAGE, INPUT, NOT_CONVERGED, NOT_DETERMINED, GATE_FAILED = range(7)
+
+#: JSON escapes those ASCII characters that need it by itself.
+_NOT_ASCII = re.compile(r"[^\x00-\x7e]")
 
 #: Of more things of one kind than this only the first are told, and how many there are.
 MOST = 50
@@ -26,6 +30,9 @@ def prepare() -> None:
         elif hasattr(getattr(sys, name), "reconfigure"):
             # A character that the terminal's encoding lacks is shown as its escape.
             getattr(sys, name).reconfigure(errors="backslashreplace")
+    # Threads that are not started need not be told to wait (see `calib.adjust.threads`).
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+        os.environ.setdefault(name, "1")
     # Nothing is shown in a window, whatever a notebook has set.
     os.environ["MPLBACKEND"] = "agg"
 
@@ -87,7 +94,8 @@ def escaped(text: str) -> str:
     """
     if text.isascii():
         return text
-    return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
+    return _NOT_ASCII.sub(
+        lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
 
 
 def result_json(document) -> None:
@@ -118,3 +126,30 @@ def working(what: str) -> Iterator[None]:
     else:
         tell(what + " ...")
         yield
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Say how much of something is done: a bar on a terminal, one line elsewhere.
+
+    Yields what is to be told the number that is done.
+    """
+    from rich.console import Console
+
+    stderr = Console(stderr=True)
+    if not stderr.is_terminal:
+        tell(what + " ...")
+        yield lambda done: None
+        return
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    with Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
+                  TimeRemainingColumn(), console=stderr, transient=True) as bar:
+        task = bar.add_task(printable(what), total=total)
+        yield lambda done: bar.update(task, completed=done)

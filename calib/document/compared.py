@@ -47,9 +47,15 @@ class Comparison(Record):
     together: Together | None
     edge: SetupError | None = Field(description="with the values of one entered in the other")
     edge_of: Literal["first", "second"] = Field(description="whose values are entered")
+    goal: Maybe = Field(None, description="what the edge must be known to at 95 %, m; null "
+                        "without a result")
+    goal_source: str = ""
+    good_enough: Flag | None = Field(None, description="the entered values keep it: at the upper "
+                                     "end of the 95 % of edge, not even at the lower, or null "
+                                     "between the two")
     notes: list[str]
 
     @property
-    def entered(self) -> str:
-        """The one whose values are entered at the edge."""
-        return self.first if self.edge_of == "first" else self.second
+    def other(self) -> Literal["first", "second"]:
+        """The one that is taken for right at the edge."""
+        return "second" if self.edge_of == "first" else "first"

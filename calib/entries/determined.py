@@ -81,7 +81,7 @@ def determined(rig: Rig, entries: EntryList, parameters: np.ndarray, edge: np.nd
         Derivatives of points of the edge, at fixed readings.
     """
     at = known_to_system(rig, entries, parameters)
-    _, gradient = entry_values(rig, entries, at)
+    _, gradient = entry_values(entries, at)
     moving = np.array([p.name in rig.moving_edge for p in rig.parameters])
     free = asked(rig, entries) & moving
     names = [p.name for p, is_free in zip(rig.parameters, free, strict=True) if is_free]

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.chain.chain import Target
+from calib.chain.chain import Chain, Target
 from calib.chain.derived import derived_values
 from calib.chain.motion import Motion
 from calib.chain.rig import Rig
@@ -110,6 +110,7 @@ class EntryList:
 
     Attributes
     ----------
+    rig : Rig
     entries : tuple of Entry
     known : mapping of str to float
         Parameters that the system takes for granted, m or rad.
@@ -117,6 +118,7 @@ class EntryList:
         As in the file; `entry_list` makes the same list from it.
     """
 
+    rig: Rig
     title: str
     entries: tuple[Entry, ...]
     known: Mapping[str, float]
@@ -135,6 +137,43 @@ class EntryList:
     def turns(self) -> np.ndarray:
         """A whole turn in the unit of each entry, shape (n,); inf for a length."""
         return np.array([2 * np.pi / e.size if e.kind == "deg" else np.inf for e in self.entries])
+
+    def short_way(self, off: np.ndarray) -> np.ndarray:
+        """Differences of values, angles within half a turn; shape (n,)."""
+        turns = np.where(np.isfinite(off / self.turns), np.round(off / self.turns), 0.0)
+        return off - np.where(np.isfinite(self.turns), self.turns, 0.0) * turns
+
+    @cached_property
+    def scale(self) -> np.ndarray:
+        """Own units per m or rad, signs included, shape (n,)."""
+        return np.array([e.sign / e.size for e in self.entries])
+
+    @cached_property
+    def plus(self) -> np.ndarray:
+        """What the system adds, in the entries' own units, shape (n,)."""
+        return np.array([e.plus for e in self.entries])
+
+    @cached_property
+    def weights(self) -> np.ndarray:
+        """Of parameters and derived quantities in each entry, shape (n, p + d)."""
+        own = (*self.rig.parameter_names, *(d.name for d in self.rig.derived))
+        weights = np.zeros((len(self.entries), len(own)))
+        for row, entry in enumerate(self.entries):
+            for name, weight in (entry.weights or {}).items():
+                weights[row, own.index(name)] = weight
+        return weights
+
+    @cached_property
+    def measured(self) -> tuple[np.ndarray, list[Measure]]:
+        """Numbers of the entries that are measures, and those."""
+        found = [(i, e.measure) for i, e in enumerate(self.entries) if e.measure is not None]
+        return np.array([i for i, _ in found], int), [m for _, m in found]
+
+    @cached_property
+    def with_axes(self) -> tuple[Chain, dict[object, int]]:
+        """The chain given joint angles directly; index of targets, of frames' origins, and of a
+        point a metre along each axis of each frame."""
+        return _with_axes(self.rig)
 
 
 def entry_list(data: Mapping, rig: Rig) -> EntryList:
@@ -164,6 +203,7 @@ def entry_list(data: Mapping, rig: Rig) -> EntryList:
         raise EntriesError(problems)
     units = {p.name: p.unit for p in rig.parameters}
     return EntryList(
+        rig=rig,
         title=schema.title or "",
         entries=tuple(_entry(entry, rig) for entry in schema.entry),
         known={name: np.radians(value) if units[name] == "deg" else value
@@ -244,8 +284,7 @@ def _units(rig: Rig) -> dict[str, str]:
     return {p.name: p.unit for p in rig.parameters} | {d.name: d.unit for d in rig.derived}
 
 
-def entry_values(rig: Rig, entries: EntryList, parameters: np.ndarray
-                 ) -> tuple[np.ndarray, np.ndarray]:
+def entry_values(entries: EntryList, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What the system asks for, of a machine, not rounded.
 
     Parameters
@@ -260,68 +299,62 @@ def entry_values(rig: Rig, entries: EntryList, parameters: np.ndarray
     gradient : ndarray, shape (n, p)
         Per m or rad.
     """
-    n, p = len(entries.entries), len(parameters)
-    quantity, gradient = np.zeros(n), np.zeros((n, p))
-    own = {name: i for i, name in enumerate((*rig.parameter_names, *(d.name for d in rig.derived)))}
-    sums = [i for i, e in enumerate(entries.entries) if e.weights is not None]
-    if sums:
-        weights = np.zeros((len(sums), len(own)))
-        for row, i in enumerate(sums):
-            for name, weight in (entries.entries[i].weights or {}).items():
-                weights[row, own[name]] = weight
-        derived, by_parameters = derived_values(rig, parameters)
-        quantity[sums] = weights @ np.append(parameters, derived)
-        gradient[sums] = weights @ np.vstack([np.eye(p), by_parameters])
-    measured = [(i, e.measure) for i, e in enumerate(entries.entries) if e.measure is not None]
-    if measured:
-        rows = [i for i, _ in measured]
-        quantity[rows], gradient[rows] = _measured(rig, parameters, [m for _, m in measured])
-    scale = np.array([e.sign / e.size for e in entries.entries])
-    return (scale * quantity + np.array([e.plus for e in entries.entries]),
-            scale[:, None] * gradient)
+    p, weights = len(parameters), entries.weights
+    quantity, gradient = weights[:, :p] @ parameters, weights[:, :p].copy()
+    if weights[:, p:].any():
+        derived, by_parameters = derived_values(entries.rig, parameters)
+        quantity += weights[:, p:] @ derived
+        gradient += weights[:, p:] @ by_parameters
+    rows, measures = entries.measured
+    if measures:
+        quantity[rows], gradient[rows] = _measured(entries, parameters, True)
+    scale = entries.scale
+    return scale * quantity + entries.plus, scale[:, None] * gradient
 
 
-def _measured(rig, parameters, measures):
+def values_alone(entries: EntryList, parameters: np.ndarray) -> np.ndarray:
+    """The values of `entry_values`, in a fraction of its time; shape (n,)."""
+    p, weights = len(parameters), entries.weights
+    quantity = weights[:, :p] @ parameters
+    if weights[:, p:].any():
+        quantity += weights[:, p:] @ derived_values(entries.rig, parameters)[0]
+    rows, measures = entries.measured
+    if measures:
+        quantity[rows] = _measured(entries, parameters, False)[0]
+    return entries.scale * quantity + entries.plus
+
+
+def _measured(entries, parameters, jacobian):
     """Values in m and rad, and their gradients; each measure at its own posture."""
-    chain, index = _with_axes(rig)
-    n = len(measures)
+    (_, measures), (chain, index) = entries.measured, entries.with_axes
+    n, p = len(measures), len(parameters)
     posture = chain.posture(parameters, np.tile(_HOUSE, (n, 1)),
-                            np.array([m.joints for m in measures]))
-
-    def points(names):
-        found = posture.points(np.array([index[name] for name in names]), np.arange(n))
-        return found.position, found.by_parameters
-
-    begin, by_begin = points([m.start for m in measures])
-    end, by_end = points([m.end for m in measures])
-    corner, by_corner = points([m.corner or m.start for m in measures])
-    axes = [_axis(points, measures, k) for k in range(3)]
-    values, gradients = np.empty(n), np.empty((n, len(parameters)))
+                            np.array([m.joints for m in measures]), jacobian)
+    frames = [m.axes for m in measures if m.axes]
+    names = [*(m.start for m in measures), *(m.end for m in measures),
+             *(m.corner or m.start for m in measures)]
+    if frames:
+        names += [((m.axes or frames[0]), k) for k in (None, 0, 1, 2) for m in measures]
+    found = posture.points(np.array([index[name] for name in names]),
+                           np.tile(np.arange(n), len(names) // n))
+    at = found.position.reshape(-1, n, 3)
+    by = found.by_parameters.reshape(-1, n, 3, p) if jacobian else np.zeros((len(at), n, 3, 1))
+    framed = np.array([m.axes is not None for m in measures])
+    axes = [(np.tile(np.eye(3)[k], (n, 1)), np.zeros((n, 3, 1))) for k in range(3)]
+    if frames:
+        axes = [(np.where(framed[:, None], at[4 + k] - at[3], unit),
+                 np.where(framed[:, None, None], by[4 + k] - by[3], zero))
+                for k, (unit, zero) in enumerate(axes)]
+    values, gradients = np.empty(n), np.empty((n, by.shape[-1]))
     for i, m in enumerate(measures):
         if m.what == "angle":
-            values[i], gradients[i] = _angle_at(
-                begin[i] - corner[i], end[i] - corner[i],
-                by_begin[i] - by_corner[i], by_end[i] - by_corner[i])
+            values[i], gradients[i] = _angle_at(at[0, i] - at[2, i], at[1, i] - at[2, i],
+                                                by[0, i] - by[2, i], by[1, i] - by[2, i])
             continue
-        arm, by_arm = end[i] - begin[i], by_end[i] - by_begin[i]
+        arm, by_arm = at[1, i] - at[0, i], by[1, i] - by[0, i]
         parts = [(axis[i] @ arm, axis[i] @ by_arm + arm @ by_axis[i]) for axis, by_axis in axes]
         values[i], gradients[i] = _of_line(m.what, parts)
     return values, gradients
-
-
-def _axis(points, measures, k):
-    """The axis `k` that each measure is taken along, shape (n, 3), and its derivatives."""
-    framed = [m.axes is not None for m in measures]
-    some = next((m.axes for m in measures if m.axes), None)
-    unit = np.tile(np.eye(3)[k], (len(measures), 1))
-    if some is None:
-        return unit, np.zeros((len(measures), 3, 1))
-    names = [m.axes or some for m in measures]
-    origin, by_origin = points([(name, None) for name in names])
-    tip, by_tip = points([(name, k) for name in names])
-    framed = np.array(framed)
-    return (np.where(framed[:, None], tip - origin, unit),
-            np.where(framed[:, None, None], by_tip - by_origin, 0.0))
 
 
 def _of_line(what, parts):
@@ -350,8 +383,6 @@ def _angle_at(a, b, da, db):
 
 
 def _with_axes(rig):
-    """The chain given joint angles directly; index of targets, of frames' origins, and of a point
-    a metre along each axis of each frame."""
     direct = rig.chain.with_direct_joints
     named: list[tuple[object, Target]] = [(t.name, t) for t in direct.targets]
     for frame in direct.depth:

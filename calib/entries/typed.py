@@ -77,7 +77,7 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
     parameters = known_to_system(rig, entries, near)
     step = np.inf
     for _ in range(_MOST_STEPS):
-        off, gradient = _off(rig, entries, typed, parameters)
+        off, gradient = _off(entries, typed, parameters)
         if not np.isfinite(off).all() or not np.isfinite(gradient).all():
             return Entered(parameters, np.inf)
         change = step_towards(gradient[:, free] / entries.steps[:, None], off)
@@ -85,7 +85,7 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
         parameters[free] += change
         if step < _SETTLED:
             break
-    off, _ = _off(rig, entries, typed, parameters)
+    off, _ = _off(entries, typed, parameters)
     left = float(np.abs(off).max(initial=0.0))
     return Entered(parameters, left if np.isfinite(left) and step < 1.0 else np.inf)
 
@@ -102,10 +102,7 @@ def by_entries(design: np.ndarray) -> np.ndarray:
     return scale[:, None] * np.linalg.pinv(design * scale, rcond=_RANK)
 
 
-def _off(rig, entries, typed, parameters):
+def _off(entries, typed, parameters):
     """Typed less what a machine has, in steps of typing; angles the short way round."""
-    values, gradient = entry_values(rig, entries, parameters)
-    off, turns = typed - values, entries.turns
-    round_ = np.isfinite(turns)
-    off[round_] -= turns[round_] * np.round(off[round_] / turns[round_])
-    return off / entries.steps, gradient
+    values, gradient = entry_values(entries, parameters)
+    return entries.short_way(typed - values) / entries.steps, gradient

@@ -4,8 +4,9 @@ import io
 from collections.abc import Iterable
 from textwrap import wrap
 
-import matplotlib.pyplot as plt
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from calib.intake.gather import Imported
 
@@ -127,7 +128,9 @@ def plan_png(imported: Imported) -> bytes:
 
     Every target has a shape of its own; north is up, axes are of one scale.
     """
-    figure, axes = plt.subplots(figsize=(7, 7), layout="constrained")
+    figure = Figure(figsize=(7, 7), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
     shots = imported.shots + imported.check
     middle = np.median([s.position for s in shots], axis=0)
     for marker, target in zip("osv^DPX*<>", dict.fromkeys(s.booked.target for s in shots),
@@ -144,8 +147,9 @@ def plan_png(imported: Imported) -> bytes:
     axes.set_xlabel(f"east of {middle[0]:.2f}, m")
     axes.set_ylabel(f"north of {middle[1]:.2f}, m")
     axes.set_title(f"Plan view of {len(shots)} imported shots")
-    axes.legend(fontsize="small")
+    # Names are text: a $ in one begins no formula.
+    for text in axes.legend(fontsize="small").get_texts():
+        text.set_parse_math(False)
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=110, metadata={"Software": None})
-    plt.close(figure)
     return out.getvalue()

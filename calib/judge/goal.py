@@ -15,6 +15,7 @@ import numpy as np
 
 from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
+from calib.chain.rig import Rig
 from calib.edge import envelope_edge
 from calib.judge.identify import Weak
 from calib.layout import RIG
@@ -72,6 +73,13 @@ class EdgeKnown:
         return bool(self.within95 <= self.goal)
 
 
+def required(rig: Rig) -> tuple[float, str]:
+    """What the edge must be known to at 95 %, m, and where that is from."""
+    if rig.edge_goal is None:
+        return GOAL, "common practice, no source"
+    return rig.edge_goal, "rig.toml"
+
+
 def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
     """Compare a solution with the goal of its rig.
 
@@ -82,7 +90,7 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
         As `calib.judge.identify.weak_directions` gives them.
     """
     rig = solution.rig
-    goal, stated = rig.edge_goal or GOAL, rig.edge_goal is not None
+    goal, stated = required(rig)[0], rig.edge_goal is not None
     nodes = envelope_edge(rig, solution.parameters)
     sd = np.where(nodes.seen[:, None], nodes.sd(solution.covariance), -1.0)
     if sd.max(initial=-1.0) < 0:

@@ -7,6 +7,7 @@ from html import escape
 import numpy as np
 
 from calib.adjust.reliability import Reliability, reliability
+from calib.adjust.threads import one_thread
 from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
@@ -106,6 +107,7 @@ class Judgement:
         return all(gate.passed for gate in self.gates)
 
 
+@one_thread
 def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 

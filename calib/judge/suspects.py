@@ -133,13 +133,13 @@ class Suspects:
                     continue
         return self.solution, SetAside()
 
-    @property
+    @cached_property
     def shot_mask(self) -> np.ndarray:
         """All suspects, shape (n_shots,)."""
         return np.isin(np.arange(len(self.solution.run.shots)),
                        list(set_aside_of(self.found).shots))
 
-    @property
+    @cached_property
     def reading_mask(self) -> np.ndarray:
         """All suspects, shape (n_poses, n_readings)."""
         mask = np.zeros(self.solution.run.poses.readings.shape, bool)

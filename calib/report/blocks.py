@@ -8,10 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.spoken import spoken
 
 #: Pictures are as wide as a telephone shows and a column of paper holds; those that need it as wide
 #: as the paper. Inches.
-COLUMN, ACROSS = 4.6, 7.1
+COLUMN, ACROSS = 4.3, 7.1
 
 
 @dataclass(frozen=True)
@@ -35,8 +36,27 @@ class Number:
         return self.text
 
 
+@dataclass(frozen=True)
+class Name:
+    """A code name, shown in words with the code small behind it; as text the code alone.
+
+    `remark` is a line of small print below.
+    """
+
+    code: str
+    remark: str = ""
+
+    @property
+    def words(self) -> str:
+        """As people say it."""
+        return spoken(self.code)
+
+    def __str__(self):
+        return self.code
+
+
 Part = str | Number
-Cell = str | Number | None
+Cell = str | Number | Name | None
 
 
 @dataclass(frozen=True)
@@ -48,7 +68,7 @@ class Text:
 
 
 #: Marks of items that need nobody's attention.
-_CALM = ("", "passed", "notice", "yes")
+_CALM = ("", "passed", "notice", "yes", "check", "edge before and after", "first", "second")
 
 
 @dataclass(frozen=True)
@@ -80,6 +100,10 @@ class Table:
         Rows that need attention; one of their cells says so in words.
     wide : sequence of int
         Columns of running text, which wrap.
+    folded : bool
+        Shown when asked for; on paper at the end.
+    refs : sequence of str
+        Per row what it is of, such as ``shot-3``, as the pictures' points refer to it.
     """
 
     caption: str
@@ -88,6 +112,8 @@ class Table:
     marked: list[bool] = field(default_factory=list)
     wide: Sequence[int] = ()
     total: int | None = None
+    folded: bool = False
+    refs: Sequence[str] = ()
 
     def is_marked(self, row: int) -> bool:
         """Whether a row needs attention."""

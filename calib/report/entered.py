@@ -30,7 +30,7 @@ def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
     """What is to be typed, with sds, the old values, and what rounding costs at the edge."""
     rig, parameters = rig_and_parameters(document)
     nodes = envelope_edge(rig, parameters)
-    values, gradient = entry_values(rig, entries, parameters)
+    values, gradient = entry_values(entries, parameters)
     covariance = covariance_of(document, rig)
     sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
     found = determined_at(rig, entries, parameters, nodes)
@@ -55,7 +55,7 @@ def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: E
 
 def rounding_cost(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes) -> float:
     """What the edge is off by with every value typed as it is rounded, at worst, m."""
-    values, _ = entry_values(rig, entries, parameters)
+    values, _ = entry_values(entries, parameters)
     machine = entered(rig, entries, rounded(entries, values), parameters)
     if not machine.agrees:
         return np.nan
@@ -82,7 +82,7 @@ def old_values(document: ResultRecord, rig: Rig, entries: EntryList, parameters:
     at = np.array([taped.get(name, value)
                    for name, value in zip(rig.parameter_names, parameters, strict=True)])
     told = np.array([p.held or p.name in taped for p in rig.parameters])
-    values, gradient = entry_values(rig, entries, at)
+    values, gradient = entry_values(entries, at)
     known = np.array([told[row != 0].all() and any(
         p.name in taped for p, slope in zip(rig.parameters, row, strict=True) if slope)
         for row in gradient])

@@ -1,11 +1,14 @@
 """A run folder to fill in: every file with its columns, what they mean, and the cautions."""
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from textwrap import wrap
 
 import numpy as np
 
-from calib.chain.rig import rig_from_template
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig, rig_from_template
 
 #: Sds that a careful crew reaches (common practice, no source): a start, to be replaced.
 _READING_SD = {"house_pitch": 0.03, "house_roll": 0.03, "tilt": 0.06, "rotate": 0.10}
@@ -15,7 +18,38 @@ _OTHER_READING_SD = 0.05
 STANDARD = "tilt_rotator"
 
 
-def blank_files(cautions: Sequence[str], template: str = STANDARD) -> dict[str, str]:
+@dataclass(frozen=True)
+class Begun:
+    """What is known when a run folder is made.
+
+    Attributes
+    ----------
+    shot_sd : tuple of float
+        Of a shot east, north, up, m; a careful total station's if nobody says (common practice, no
+        source).
+    goal : str or None
+        What the edge must be known to, with its unit.
+    job : mapping
+        Machine, person and the like, as `[job]` names them.
+    taped : mapping
+        Lengths by their names, m; each gets the sd of careful taping.
+    """
+
+    shot_sd: tuple[float, float, float] = (0.002, 0.002, 0.002)
+    goal: str | None = None
+    job: Mapping[str, str] = field(default_factory=dict)
+    taped: Mapping[str, float] = field(default_factory=dict)
+
+
+def lengths_to_tape(rig: Rig) -> list[Parameter]:
+    """The few lengths that tell most of a machine: large, positive by nature, easy to tape."""
+    return [p for p in rig.parameters if p.unit == "m" and p.least > 0 and p.tape_sd is not None
+            and not p.held and not p.until_shot and p.start >= 0.5]
+
+
+def blank_files(
+    cautions: Sequence[str], template: str = STANDARD, begun: Begun | None = None
+) -> dict[str, str]:
     """The files of a run folder without rows.
 
     Parameters
@@ -24,6 +58,8 @@ def blank_files(cautions: Sequence[str], template: str = STANDARD) -> dict[str, 
         Put at the head of the files that send a person to the machine.
     template : str
         Name of a shipped rig.
+    begun : Begun, optional
+        What is filled in already.
 
     Returns
     -------
@@ -35,15 +71,15 @@ def blank_files(cautions: Sequence[str], template: str = STANDARD) -> dict[str, 
     RigError
         If there is no such template.
     """
-    rig = rig_from_template(template)
+    rig, begun = rig_from_template(template), begun or Begun()
     warning = _comment("Before anyone goes near the machine:") + "".join(
         _comment(caution, bullet="- ") for caution in cautions
     )
     return {
-        "rig.toml": _rig_toml(rig, warning),
+        "rig.toml": _rig_toml(rig, warning, begun),
         "readings.csv": _readings(rig, warning),
         "shots.csv": _shots(rig, warning),
-        "tape.csv": _tape(rig),
+        "tape.csv": _tape(rig) + _taped(rig, begun.taped),
         "check.csv": _check(),
     }
 
@@ -59,7 +95,7 @@ def _columns(rows):
     return "".join(f"#   {name:{width}}  {means}\n" for name, means in rows)
 
 
-def _rig_toml(rig, warning):
+def _rig_toml(rig, warning, begun):
     sds = "".join(f"{r.name} = {_READING_SD.get(r.name, _OTHER_READING_SD):.2f}\n"
                   for r in rig.readings)
     names = _columns([
@@ -81,21 +117,18 @@ def _rig_toml(rig, warning):
         f'# free = ["{held}"]   # estimate what the template holds\n'
         f'# hold = ["{free.name}"]   # hold what the template estimates\n\n'
         "[shots]   # standard deviations of a shot, m: instrument, pole and pointing together\n"
-        "sd = { east = 0.002, north = 0.002, up = 0.002 }\n\n"
-        "[readings.sd]   # standard deviations of the readings, deg\n"
+        + "sd = {{ east = {:g}, north = {:g}, up = {:g} }}\n\n".format(*begun.shot_sd)
+        + "[readings.sd]   # standard deviations of the readings, deg\n"
         + sds
-        + "\n# [job]   # what a reader of report and sheet must know of the job\n"
-        '# machine = "..."\n# serial = "..."\n# attachment = "..."\n# place = "..."\n'
-        '# date = "..."\n# by = "..."\n# instrument = "..."\n# notes = "..."\n'
-        "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
+        + _job(begun.job)
+        + "\n# [values]   # where a parameter starts or is held, if not at the template's value\n"
         f"# {free.name} = {_shown(free)}\n\n"
         "# [ranges]   # within which a value can be, if not the template's range\n"
         f"# {free.name} = [{free.least:g}, {free.most:g}]\n\n"
         "# [limits]   # how far a joint goes, deg\n"
         f"# {first.name} = [{low:g}, {high:g}]\n\n"
-        "# [goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
-        '# edge = "20 mm"   # 30 mm if not stated (common practice, no source)\n\n'
-        "# [check]   # how far a check shot may be from where it is predicted\n"
+        + _goal(begun.goal)
+        + "# [check]   # how far a check shot may be from where it is predicted\n"
         '# tolerance = "30 mm"\n\n'
         "# [marks.left_antenna]   # a mark of unknown place that is shot too, on a frame of the\n"
         f'# on = "{rig.targets[0].frame}"   # machine (calib rig show {rig.name} lists frames)\n'
@@ -103,6 +136,28 @@ def _rig_toml(rig, warning):
         "# The parameters of this template:\n"
         + names
     )
+
+
+def _job(job):
+    """The table of the job; what was not said stands as a comment."""
+    named = "".join(f"{key} = {json.dumps(job[key], ensure_ascii=False)}\n" if job.get(key)
+                    else f'# {key} = "..."\n'
+                    for key in ("machine", "serial", "attachment", "place", "date", "by",
+                                "instrument", "notes"))
+    mark = "" if any(job.values()) else "# "
+    return f"\n{mark}[job]   # what a reader of report and sheet must know of the job\n{named}"
+
+
+def _goal(goal):
+    mark = "" if goal else "# "
+    return (f"{mark}[goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
+            f'{mark}edge = "{goal or "20 mm"}"   # 30 mm if not stated (common practice, no '
+            "source)\n\n")
+
+
+def _taped(rig, taped):
+    sds = {p.name: p.tape_sd for p in rig.parameters}
+    return "".join(f"{name},{value:.10g},{sds[name]:g},m\n" for name, value in taped.items())
 
 
 def _how(parameter):

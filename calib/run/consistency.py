@@ -30,13 +30,12 @@ def check_together(
     shots, check : Shots
         Pose or target -1, NaN coordinates: at fault already, left out here.
     unfinished : bool
-        Fewer observations than unknowns are no fault yet.
+        The edge may still come, and fewer observations than unknowns are no fault yet.
     """
-    if rig is not None:
+    if rig is not None and not unfinished:
         _check_edge(rig, shots, findings)
         _check_slew(rig, poses, shots, findings)
-        if not unfinished:
-            _check_count(rig, poses, shots, tape, findings)
+        _check_count(rig, poses, shots, tape, findings)
     if check is not None:
         _check_check(rig, poses, shots, check, findings)
     _check_far_shots(poses, shots, check, findings)

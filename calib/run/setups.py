@@ -11,6 +11,7 @@ from calib.run.table import (
     COORDINATE,
     ID,
     NUMBER,
+    ORIENTATION_SD,
     SD,
     Column,
     Table,
@@ -33,7 +34,8 @@ def read_set_ups(
     """
     columns = [Column("setup", ID)]
     columns += [Column(name, ANGLE if name == "orientation" else COORDINATE) for name in _VALUES]
-    columns += [Column(f"sd_{name}", SD, required=False) for name in _VALUES]
+    columns += [Column(f"sd_{name}", SD, required=False) for name in AXES]
+    columns += [Column("sd_orientation", ORIENTATION_SD, required=False)]
     table = read_table(text, file, columns, findings)
     if table is None or len(table) == 0:
         return None

@@ -73,6 +73,8 @@ STROKE = Kind(True, lambda v: abs(v) <= 10, "a stroke in m, within 10 m (mm type
 MEASURED = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", True)
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
+ORIENTATION_SD = Kind(True, lambda v: 1e-9 <= v <= 180, "a standard deviation in deg, above zero "
+                      "up to 180 (none where the orientation is unknown)")
 SHOT_SD, READING_SD = (
     Kind(True, lambda v, unit=unit: sd_problem(v, unit) is None,
          lambda v, unit=unit: sd_problem(v, unit)) for unit in ("m", "deg"))

@@ -42,6 +42,11 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
             if abs(value[i]) > limit:
                 findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
                                   expected)
+            elif sd[i] > limit / 2:
+                findings.complain(file, line, "sd", f"{table.numbers['sd'][i]:g} {unit}",
+                                  "a standard deviation of something known, at most "
+                                  + ("180 deg" if unit.casefold() == "deg" else "500 m")
+                                  + " (no row for what was not taped)")
             elif quantity in ranges and not ranges[quantity].allows(value[i]):
                 findings.complain(file, line, "value", f"{table.numbers['value'][i]:g} {unit}",
                                   expected_range(ranges[quantity]))

@@ -117,11 +117,20 @@ def write_new_folder(folder: Path, files: Mapping[str, bytes | str]) -> None:
     InputError
         If there is anything in the folder already, or the place cannot be written.
     """
-    folder = Path(folder)
-    if folder.is_dir() and any(folder.iterdir()):
+    refuse_filled(folder)
+    write_whole(folder, files)
+
+
+def refuse_filled(folder: Path) -> None:
+    """Refuse a folder that holds anything already.
+
+    Raises
+    ------
+    InputError
+    """
+    if Path(folder).is_dir() and any(Path(folder).iterdir()):
         raise InputError([Complaint(str(folder), None, None, "a folder with files in it",
                                     "a new folder: nothing is written over")])
-    write_whole(folder, files)
 
 
 def refuse_run_folder(out: Path, run_folder: Path) -> None:

@@ -53,12 +53,14 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "report": ["run/result"],
         "sheet": ["run/result"],
         "entries": ["example"],
+        "confirm": ["run/result"],
         "compare": ["run/result", "demo/result"],
         "drift": ["run/result", "demo/result"],
         "history": ["."],
         "schema": [],
     }
-    assert set(lines) == set(COMMANDS)
+    # The page of the yard is served to this machine: it has sockets by its nature.
+    assert set(lines) == set(COMMANDS) - {"yard"}
     for command, words in lines.items():
         status, _, err = calib_command(command, *words)
         assert status in (0, 3, 6), (command, status, err)

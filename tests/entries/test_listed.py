@@ -29,7 +29,7 @@ def machine(**changes):
 def one(**entry):
     """The value of a single entry of the machine, and the entry."""
     listed = entry_list({"entry": [{"name": "it", **entry}]}, RIG)
-    return float(entry_values(RIG, listed, machine())[0][0])
+    return float(entry_values(listed, machine())[0][0])
 
 
 def test_parameters_in_their_own_units_signs_and_zeros():
@@ -86,10 +86,10 @@ def test_derivatives():
         {"name": "derived", "unit": "in", "is": "pin_to_edge"},
     ]}, RIG)
     x = machine()
-    _, gradient = entry_values(RIG, listed, x)
+    _, gradient = entry_values(listed, x)
     step = 1e-6
     by_difference = np.array([
-        (entry_values(RIG, listed, x + step * e)[0] - entry_values(RIG, listed, x - step * e)[0])
+        (entry_values(listed, x + step * e)[0] - entry_values(listed, x - step * e)[0])
         / (2 * step) for e in np.eye(len(x))]).T
     np.testing.assert_allclose(gradient, by_difference, rtol=1e-6, atol=2e-5)
     assert (np.abs(gradient).max(axis=1) > 1).all()
@@ -105,7 +105,7 @@ def test_the_rigs_own_parameters_as_a_list():
     """In mm and deg, what moves the edge and nothing else."""
     listed = parameter_list(RIG)
     assert set(listed.names) == RIG.moving_edge
-    values = dict(zip(listed.names, entry_values(RIG, listed, machine())[0], strict=True))
+    values = dict(zip(listed.names, entry_values(listed, machine())[0], strict=True))
     assert values["boom_length"] == pytest.approx(5713)
     assert values["rotate_zero"] == pytest.approx(178.2)
 

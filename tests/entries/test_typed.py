@@ -36,7 +36,7 @@ def test_values_back_to_the_machine(listed):
     """Typed without rounding, from far away: the machine again, but for what has no entry."""
     known = dict.fromkeys(listed.known, 0.0)
     x = machine(**known)
-    values, _ = entry_values(RIG, listed, x)
+    values, _ = entry_values(listed, x)
     start = RIG.start.copy()
     start[RIG.parameter_names.index("rotate_zero")] = np.radians(150)
     back = entered(RIG, listed, values, start)
@@ -50,7 +50,7 @@ def test_rounding_moves_the_edge_by_no_more_than_told():
     listed = entry_list(EXAMPLE, RIG)
     x = machine(tilt_axis_side=0, tilt_axis_yaw=0, rotation_axis_lean=0)
     nodes, told = envelope_edge(RIG, x), found(listed).rounding
-    values, _ = entry_values(RIG, listed, x)
+    values, _ = entry_values(listed, x)
     for i, step in enumerate(listed.steps):
         typed = values.copy()
         typed[i] += step / 2

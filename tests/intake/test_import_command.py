@@ -10,6 +10,10 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
+from calib.intake.files.ids import Booked
+from calib.intake.gather import Imported
+from calib.intake.matching.field_shots import FieldShot
+from calib.intake.preview import plan_png
 from tests.intake.field_files import NAMES, PLAIN, imported, job_lines
 
 
@@ -106,6 +110,15 @@ def test_dry_run_and_profile(calib, field, run):
     assert status == 0, err
     assert again == out
     assert (field / "RUN" / "shots.csv").exists()
+
+
+def test_names_in_the_plan_view_are_text(field, run, monkeypatch):
+    """A target called $x^2$ is no formula, a broken one no fault; no window is asked for."""
+    monkeypatch.setitem(sys.modules, "matplotlib.pyplot", None)
+    shots = [FieldShot(str(i), Booked("1", target), np.zeros(3), np.zeros((3, 3)), 0.0, "", ())
+             for i, target in enumerate(("$x^2$", "$\\frac{"))]
+    plain = plan_png(Imported(run.rig, None, shots=shots))
+    assert plain.startswith(b"\x89PNG")
 
 
 def test_options_override_the_profile(calib, field, run):

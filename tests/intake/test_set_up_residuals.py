@@ -1,5 +1,7 @@
 """Backsights that disagree stop the import, and what is wrong is said where it can be told."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -54,6 +56,7 @@ def test_sound_backsights_are_shown(calib, raw, unit):
     words = " ".join(out.split())
     assert "set-up A: 3 sights to 3 known points, residuals up to" in words
     assert "chi-square" in words and "5 degrees of freedom" in words
+    assert re.search(r"east, north, up, mm: CP\w+ [+-]\d+\.\d [+-]\d+\.\d [+-]\d+\.\d; CP", words)
 
 
 @pytest.mark.parametrize(("written", "said"), [

@@ -10,53 +10,69 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from calib.report.pages.contents import contents
-from calib.report.pages.report import headings
+from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
-from calib.report.press.html import page
 from tests.report.conftest import record
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
 
-#: Tablet and A4 at 96 dots per inch, px.
-SIZES = {"tablet": (820, 1180), "A4": (794, 1123)}
+#: px; A4 at 96 dots per inch.
+SIZES = {"telephone": (390, 844), "tablet": (820, 1180), "desk": (1280, 900), "A4": (794, 1123)}
+
+#: On a telephone tables of more columns may be pushed sideways.
+FEW = 6
+
+#: Type in a figure is at least as high on a telephone, px.
+LEGIBLE = 8.5
 
 #: Put before everything else of the page: what goes wrong while it loads.
 LISTEN = """<script>
-window.probe = {errors: [], blocked: []};
+window.probe = {errors: [], blocked: [], over: []};
 addEventListener("error", e => probe.errors.push(String(e.message)));
 addEventListener("securitypolicyviolation", e => probe.blocked.push(e.blockedURI));
 </script>"""
 
 #: Put behind everything else: what the page is like.
 LOOK = """<script>
+for (const folded of document.querySelectorAll("details")) folded.open = true;
 const cut = [], room = document.documentElement.clientWidth;
+const few = innerWidth < 500 ? FEW_COLUMNS : 99;
+const hidden = node => node.closest(".table")?.querySelectorAll("th").length > few;
 const own = node => [...node.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
 for (const node of document.querySelectorAll("body *:not(script):not(style):not(svg *)")) {
   if (!own(node) && node.tagName !== "svg") continue;
   const box = node.getBoundingClientRect();
   if (!box.width) continue;
   const words = node.tagName + " " + node.textContent.slice(0, 40);
-  if (box.right > room + 1 || box.left < -1) cut.push("outside the page: " + words);
+  if ((box.right > room + 1 || box.left < -1) && !hidden(node))
+    cut.push("outside the page: " + words);
   const style = getComputedStyle(node);
-  if (style.overflowX !== "visible" && node.scrollWidth > node.clientWidth + 1)
+  if (!hidden(node) && style.overflowX !== "visible" && node.scrollWidth > node.clientWidth + 1)
     cut.push("needs scrolling: " + words);
   const parent = node.parentElement.getBoundingClientRect();
   if (node.tagName === "DATA" && box.right > parent.right + 1)
     cut.push("out of its cell: " + words);
 }
 for (const table of document.querySelectorAll(".table"))
-  if (table.scrollWidth > table.clientWidth + 1)
+  if (table.scrollWidth > table.clientWidth + 1 && table.querySelectorAll("th").length <= few)
     cut.push("table needs scrolling: " + table.textContent.trim().slice(0, 60));
 for (const svg of document.querySelectorAll("figure svg")) {
-  const frame = svg.getBoundingClientRect();
+  const frame = svg.getBoundingClientRect(), boxes = [];
   for (const text of svg.querySelectorAll("text")) {
-    const box = text.getBoundingClientRect();
+    const box = text.getBoundingClientRect(), turn = text.getScreenCTM();
+    const size = parseFloat(getComputedStyle(text).fontSize) * Math.hypot(turn.a, turn.b);
+    probe.least = Math.min(probe.least ?? 99, size);
+    if (!turn.b || !turn.a) boxes.push([box, text.textContent]);
     if (box.left < frame.left - 1 || box.right > frame.right + 1 || box.top < frame.top - 1 ||
         box.bottom > frame.bottom + 1)
       cut.push(svg.closest("figure").id + ": " + text.textContent);
   }
+  boxes.forEach(([a, one], i) => boxes.slice(i + 1).forEach(([b, other]) => {
+    if (Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1.5 &&
+        Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 3)
+      probe.over.push(svg.closest("figure").id + ": " + one + " | " + other);
+  }));
 }
 const table = [...document.querySelectorAll("table")].sort(
   (a, b) => b.tBodies[0].rows.length - a.tBodies[0].rows.length)[0];
@@ -74,36 +90,43 @@ probe.silent = [...document.querySelectorAll("svg, img")].filter(
 probe.fetched = performance.getEntriesByType("resource").map(r => r.name);
 probe.small = [...document.querySelectorAll("p, td, li")].filter(
   n => parseFloat(getComputedStyle(n).fontSize) < 11).length;
-const out = document.createElement("pre");
+const out = parent.document.createElement("pre");
 out.id = "probe"; out.textContent = JSON.stringify(probe);
-document.body.append(out);
+parent.document.body.append(out);
 </script>"""
 
 
-def opened(html: str, folder, width: int, height: int) -> dict:
+def opened(html: str, folder, width: int, height: int, look: str | None = None) -> dict:
     """What a browser finds of a page at a window size."""
     # The probes are scripts of the test's own; the page's policy allows inline ones.
-    html = html.replace("<title>", LISTEN + "<title>", 1).replace("</body>", LOOK + "</body>", 1)
-    with served(html) as (address, asked):
-        run = browsed(address, folder, width, height)
+    look = (LOOK if look is None else look).replace("FEW_COLUMNS", str(FEW))
+    html = html.replace("<title>", LISTEN + "<title>", 1).replace("</body>", look + "</body>", 1)
+    with served(html, width, height) as (address, asked):
+        run = browsed(address, folder)
     found = re.search(r'<pre id="probe">(.*?)</pre>', run.stdout, re.DOTALL)
     assert found, "the page's scripts did not run to their end"
     text = found.group(1).replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&")
-    return {**json.loads(text), "asked": [path for path in asked if path != "/favicon.ico"]}
+    return {**json.loads(text), "asked": [path for path in asked
+                                          if path not in ("/favicon.ico", "/frame")]}
 
 
 @contextmanager
-def served(html):
-    """A server of one page that notes what is asked of it."""
-    asked = []
+def served(html, width, height):
+    """A server of one page in a frame of a telephone's width, or another, which no window has.
+
+    It notes what is asked of it.
+    """
+    asked: list[str] = []
+    frame = f'<!DOCTYPE html><iframe src="/page" width="{width}" height="{height}"></iframe>'
+    shown = {"/page": html, "/frame": frame}
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self):
             asked.append(self.path)
-            self.send_response(200 if self.path == "/page" else 404)
+            self.send_response(200 if self.path in shown else 404)
             self.send_header("Content-Type", "text/html; charset=utf-8")
             self.end_headers()
-            self.wfile.write(html.encode() if self.path == "/page" else b"")
+            self.wfile.write(shown.get(self.path, "").encode())
 
         def log_message(self, *args):
             pass
@@ -112,19 +135,19 @@ def served(html):
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     try:
-        yield f"http://127.0.0.1:{server.server_port}/page", asked
+        yield f"http://127.0.0.1:{server.server_port}/frame", asked
     finally:
         server.shutdown()
         server.server_close()
 
 
-def browsed(address, folder, width, height):
+def browsed(address, folder):
     """The page after its scripts have run."""
     return subprocess.run(
         [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
          "--disable-background-networking", "--disable-component-update", "--disable-sync",
          "--hide-scrollbars", f"--user-data-dir={folder / 'profile'}",
-         f"--window-size={width},{height}", "--virtual-time-budget=4000", "--dump-dom",
+         "--window-size=1400,1200", "--virtual-time-budget=4000", "--dump-dom",
          address],
         capture_output=True, text=True, timeout=180, check=True,
     )
@@ -134,20 +157,21 @@ def browsed(address, folder, width, height):
 def pages(document):
     """The pages that a browser opens."""
     told = record(document)
-    report = page("report.html.j2", told, *headings(told), contents(told))
-    return {"report": report, "sheet": sheet_files(told)["sheet.html"].decode()}
+    return {"report": report_page(told), "sheet": sheet_files(told)["sheet.html"].decode()}
 
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", ["report", "sheet"])
 def test_a_page_in_a_browser(pages, tmp_path, name, size):
-    """At tablet and A4 width: no error, no request, nothing cut off, tables sort."""
+    """At every width: no error, no request, nothing cut off or overprinted, tables sort."""
     probe = opened(pages[name], tmp_path, *SIZES[size])
     assert probe["errors"] == []
     assert probe["blocked"] == []
     assert probe["fetched"] == []
     assert probe["asked"] == ["/page"]
     assert probe["cut"] == []
+    assert probe["over"] == []
+    assert probe["least"] >= LEGIBLE
     assert probe["silent"] == 0
     assert probe["small"] == 0
     assert len(probe["ascending"]) > 5
@@ -157,6 +181,71 @@ def test_a_page_in_a_browser(pages, tmp_path, name, size):
     assert probe["marked"] == "ascending"
 
 
+#: Touches a point, filters, and writes down what the page does.
+TOUCH = """<script>
+(async () => {
+const told = document.querySelector("p.told");
+const shown = () => told.hidden ? "" : told.textContent;
+const lit = () => [...document.querySelectorAll("figure:has(a.lit)")].map(f => f.id);
+const svg = document.querySelector("#figure-by-order svg");
+const link = svg.querySelector('a[*|href="#shot-12"]'), box = link.getBoundingClientRect();
+const tap = () => svg.dispatchEvent(new MouseEvent("click", { bubbles: true, cancelable: true,
+  clientX: box.left + box.width / 2 + 3, clientY: box.top + box.height / 2 }));
+probe.before = [shown(), lit().length];
+tap();
+probe.touched = [shown(), lit(), document.querySelectorAll("tr.lit").length];
+tap();
+probe.again = [shown(), lit().length];
+const stand = document.querySelector("form.filter select[name=stand]");
+stand.value = "S2"; stand.dispatchEvent(new Event("change"));
+const out = new Set([...document.querySelectorAll("#figure-by-order a.out")].map(
+  a => a.getAttribute("xlink:href")));
+const data = JSON.parse(document.getElementById("points").textContent);
+probe.filtered = [...out].map(href => data[href.slice(1)].stand);
+probe.kept = Object.entries(data).filter(
+  ([ref, d]) => d.shot !== undefined && !out.has("#" + ref)).map(([, d]) => d.stand);
+probe.count = document.querySelector("form.filter output").textContent;
+const pick = document.querySelector("form.filter select[name=shot]");
+pick.value = "shot-3"; pick.dispatchEvent(new Event("change"));
+probe.picked = shown();
+dispatchEvent(new KeyboardEvent("keydown", { key: "Escape" }));
+probe.escaped = shown();
+const pre = parent.document.createElement("pre");
+pre.id = "probe"; pre.textContent = JSON.stringify(probe);
+parent.document.body.append(pre);
+})();
+</script>"""
+
+
+@pytest.mark.parametrize("size", ["telephone", "desk"])
+def test_points_answer_to_the_hand(pages, document, tmp_path, size):
+    """A touch tells the shot and lights it up in every plot and in the table; filters sift."""
+    probe = opened(pages["report"], tmp_path, *SIZES[size], look=TOUCH)
+    assert probe["errors"] == [] and probe["blocked"] == []
+    shot = document["shots"][12]
+    says, figures, rows = probe["touched"]
+    assert probe["before"] == ["", 0] and probe["again"] == ["", 0]
+    assert f"Shot {shot['shot']}: pose {shot['pose']}" in says
+    assert f"east {1000 * shot['miss']['east']:+.1f}" in says and "w " in says
+    assert {f"figure-{name}" for name in (
+        "by-order", "plan-side", "by-component", "normal", "redundancy", "by-joint"
+    )} <= set(figures)
+    assert rows == 1
+    stands = {p["pose"]: p["stand"] for p in document["poses"]}
+    here = sum(stands[s["pose"]] == "S2" for s in document["shots"])
+    assert set(probe["filtered"]) == {"S1"} and set(probe["kept"]) == {"S2"}
+    assert probe["count"] == f"{here} of {len(document['shots'])} shots"
+    assert document["shots"][3]["shot"] in probe["picked"] and probe["escaped"] == ""
+
+
+def test_without_scripts_the_page_is_whole(pages, document):
+    """Every shot's row is there, tables unfold by themselves, points are links to their rows."""
+    html = re.sub(r"<script.*?</script>", "", pages["report"], flags=re.DOTALL)
+    assert html.count("<details>") >= 8 and "<form" not in html.partition("<body")[2]
+    for k in range(len(document["shots"])):
+        assert f'id="shot-{k}"' in html and f'href="#shot-{k}"' in html
+
+
 def test_the_probe_sees_what_is_wrong(tmp_path):
     """A page with a script error, a request and text that is cut off does not pass."""
     bad = ("<!DOCTYPE html><html><head><title>x</title></head><body>"
@@ -164,11 +253,13 @@ def test_the_probe_sees_what_is_wrong(tmp_path):
            "<th><button>value</button></th></tr></thead><tbody>"
            f"<tr><td style='white-space:nowrap'>{'wide ' * 300}</td></tr></tbody></table></div>"
            '<img src="missing.png"><figure><svg width="50" height="20">'
-           "<text x='0' y='10'>longer than its frame</text></svg></figure>"
+           "<text x='0' y='10'>longer than its frame</text><text x='2' y='11'>over it</text></svg>"
+           "</figure>"
            "<script>nothing()</script></body></html>")
     probe = opened(bad, tmp_path, *SIZES["tablet"])
     assert probe["errors"]
     assert "/missing.png" in probe["asked"]
     assert probe["silent"] == 2
+    assert len(probe["over"]) == 1
     assert any("outside the page" in c for c in probe["cut"])
     assert any("longer" in c for c in probe["cut"])

@@ -15,6 +15,10 @@ from calib.run.records import Tape
 from calib.simulate import drawn_parameters, simulate
 from tests.conftest import STANDARD
 
+#: What a comparison begins with where the second is a tape or another result.
+SECOND_ENTERED = ("With the values of the second entered where those of the first are right, the "
+                  "edge is off by ")
+
 
 def _survey(run, identity):
     solution = solve(run)
@@ -56,7 +60,8 @@ def test_sides_may_be_swapped(runs):
     for a, b in zip(one.rows, two.rows, strict=True):
         assert a.difference == pytest.approx(-b.difference)
         assert (a.first, a.second) == (b.second, b.first)
-    assert "Entering t would" in plain(comparison_sections(two))
+    assert _lead(two).startswith("With the values of the first entered where those of the second "
+                                 "are right, the edge is off by ")
 
 
 def test_two_results_of_one_machine_agree(runs):
@@ -115,11 +120,13 @@ def test_the_edge_comes_first_with_its_sd_labelled(runs):
     worst = 1000 * edge.summary.worst
     assert worst > 25
     at = edge.worst_at
-    assert text.startswith(f"Entering tape.csv would put the edge wrong by {worst:.0f} mm at worst "
-                           f"(sd {1000 * edge.worst_sd:.0f}, 95 %: "
+    point = at.point.replace("_", " ")
+    assert text.startswith(f"{SECOND_ENTERED}{worst:.0f} mm at worst (3-D; 95 %: "
                            f"{1000 * edge.worst_low95:.0f} to "
-                           f"{1000 * edge.worst_high95:.0f}), at {at.point} (reach "
+                           f"{1000 * edge.worst_high95:.0f} mm), at {point} (reach "
                            f"{at.reach}, tilt ")
+    assert document.good_enough is None
+    assert "The second of the two may or may not be good enough for the 30 mm required" in text
     assert "they agree within their sds; what these differences add up to at the edge" in text
     assert "more than chance" not in text.split("Lengths in mm")[0]
     assert edge.worst_high95 - edge.summary.worst == pytest.approx(
@@ -132,7 +139,7 @@ def test_two_results_open_with_the_edge_too(runs):
     """Second entered where the first is right; the sd is that of the difference."""
     one, two = _survey(runs[0], "a"), _survey(runs[1], "b")
     document = comparison(Side("x", one), Side("y", two))
-    assert _lead(document).startswith("Entering y would put the edge wrong by ")
+    assert _lead(document).startswith(SECOND_ENTERED)
     alone = comparison(Side("x", one), Side("y", replace(two, covariance=0 * two.covariance)))
     assert alone.edge.worst_sd < document.edge.worst_sd
     assert alone.edge.summary == document.edge.summary
@@ -175,8 +182,8 @@ def test_results_of_the_same_shots_have_no_sd_at_the_edge(runs):
     moved[survey.index(["edge_drop"])] += 0.01
     document = comparison(Side("x", survey), Side("y", replace(survey, parameters=moved)))
     assert document.edge.worst_sd is None and document.together is None
-    assert _lead(document).startswith("Entering y would put the edge wrong by 10 mm at worst "
-                                      "(no sd), at ")
+    assert _lead(document).startswith(f"{SECOND_ENTERED}10 mm at worst (3-D; no sd), at ")
+    assert document.good_enough
     assert "No quantity can be tested." in _lead(document)
 
 
@@ -214,7 +221,7 @@ def test_angles_are_compared_the_short_way_round(runs):
     turned = replace(one, parameters=moved, identity="b")
     document = comparison(Side("x", one), Side("y", turned))
     assert _row(document, "rotate_zero").difference == pytest.approx(0, abs=1e-9)
-    assert _lead(document).startswith("Entering y would put the edge wrong by 0 mm")
+    assert _lead(document).startswith(f"{SECOND_ENTERED}0 mm")
     assert all(s.alone < 1e-9 for s in document.edge.shares)
 
     def tape(degrees):

@@ -8,11 +8,9 @@ import pytest
 from calib.calibration import solve
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.goal import enough
-from calib.report.pages.contents import contents
-from calib.report.pages.report import foot, headings
+from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
-from calib.report.press.html import page
 from calib.report.record import fingerprint
 from calib.report.words.requirement import three_sentences
 from calib.run.complaints import Findings, InputError
@@ -84,7 +82,7 @@ def test_the_sentences_stand_on_top_everywhere(document):
     """Page, sheet and terminal say the same three sentences, before anything else."""
     told = record(document)
     sentences = [str(a) for a in three_sentences(told)]
-    read = Page(page("report.html.j2", told, *headings(told), contents(told), foot=foot(told)))
+    read = Page(report_page(told))
     text = " ".join(summary(told).split())
     files = sheet_files(told)
     sheet, (paper_sheet,) = Page(files["sheet.html"].decode()), paper(files["sheet.pdf"])

@@ -5,10 +5,8 @@ from pathlib import Path
 import pytest
 
 from calib.cli.demo import demo_files
-from calib.report.pages.contents import contents
-from calib.report.pages.report import headings
+from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
-from calib.report.press.html import page
 from calib.run.folder import read_run
 from calib.run.write import write_whole
 from tests.report.conftest import document_of, record
@@ -29,7 +27,7 @@ def test_samples_are_up_to_date(demo_document):
     """Words, figures' texts and numbers of the samples; the numbers to their last shown digit."""
     told = record(demo_document)
     fresh = {
-        "report.html": page("report.html.j2", told, *headings(told), contents(told)),
+        "report.html": report_page(told),
         "sheet.html": sheet_files(told)["sheet.html"].decode(),
     }
     for name, html in fresh.items():

@@ -9,13 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calib.chain.rig import rig_from_dict
 from calib.cli import talk
 from calib.run.complaints import Findings, InputError
 from calib.run.rig_file import read_rig
+from calib.run.setups import read_set_ups
 from calib.run.table import ID, Column, read_table
+from calib.run.tape import read_tape
 from calib.run.text import decode, split_cells
 from calib.run.write import csv_text
 from calib.spreadsheet import guard, unguard
+from tests.conftest import STANDARD
 
 from .conftest import RIG
 
@@ -55,6 +59,22 @@ def test_rig_files_made_to_take_long(text, found):
     assert any(found in str(c) for c in findings.complaints), findings.complaints[:3]
     assert len(findings.complaints) <= 201
     assert time.process_time() - start < 2
+
+
+@pytest.mark.parametrize(("file", "text"), [
+    ("tape.csv", "quantity,value,sd,unit\nboom_zero,0.25,65536,deg\n"),
+    ("tape.csv", "quantity,value,sd,unit\nboom_length,5.7,65536,m\n"),
+    ("setups.csv", "setup,east,north,up,orientation,sd_orientation\nA,1,2,3,4,65536\n"),
+])
+def test_sds_of_what_is_not_known_at_all(file, text):
+    """An angle known to 65,536 deg is not known: a slip of the pen, not a weight of nothing."""
+    findings = Findings()
+    if file == "tape.csv":
+        read_tape(text, file, rig_from_dict(STANDARD), findings)
+    else:
+        read_set_ups(text, file, None, "backsights.csv", findings)
+    (complaint,) = findings.complaints
+    assert complaint.column.startswith("sd") and "65536" in complaint.found
 
 
 def test_complaints_without_end_are_counted(capsys):

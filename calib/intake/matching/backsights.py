@@ -56,6 +56,13 @@ class Agreement:
     def holds(self) -> bool:
         return self.chi2 <= self.limit
 
+    @property
+    def each_in_mm(self) -> str:
+        """The residuals of every sight."""
+        return "; ".join(
+            f"{point} " + " ".join(f"{value:+.1f}" for value in residual * 1000)
+            for point, residual in zip(self.points, self.residuals, strict=True))
+
     def __str__(self) -> str:
         size = np.linalg.norm(self.residuals, axis=1)
         return (f"residuals up to {_mm(size.max())} ({self.points[int(size.argmax())]}), "
@@ -93,7 +100,7 @@ def judge_set_ups(
             continue
         count = len(set(agreement.points))
         says.append(f"set-up {name}: {len(agreement.points)} sights to {count} known "
-                    f"points, {agreement}")
+                    f"points, {agreement}; east, north, up, mm: {agreement.each_in_mm}")
         if agreement.holds:
             continue
         for unit in UNITS:

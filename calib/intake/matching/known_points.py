@@ -17,7 +17,16 @@ from calib.intake.files.lengths import to_metres
 from calib.intake.geometry.free_station import Given, NoStation, approximate
 from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
 from calib.run.complaints import Findings
-from calib.run.table import ANGLE, COORDINATE, ID, SD, Column, complain_of_repeats, read_table
+from calib.run.table import (
+    ANGLE,
+    COORDINATE,
+    ID,
+    ORIENTATION_SD,
+    SD,
+    Column,
+    complain_of_repeats,
+    read_table,
+)
 from calib.run.text import decode
 from calib.run.units import sd_problem
 
@@ -105,7 +114,8 @@ def read_given(
     columns = [Column("setup", ID), Column("instrument_height", COORDINATE, required=False)]
     columns += [Column(n, ANGLE if n == "orientation" else COORDINATE, required=False)
                 for n in names]
-    columns += [Column(f"sd_{n}", SD, required=False) for n in names]
+    columns += [Column(f"sd_{n}", SD, required=False) for n in AXES]
+    columns += [Column("sd_orientation", ORIENTATION_SD, required=False)]
     table = None if text is None else read_table(text, file, columns, findings)
     if table is None:
         return {}

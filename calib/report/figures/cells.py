@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.style import FAINT, INK, grid
+from calib.report.figures.style import FAINT, INK, SMALL, grid
 
 
 class Lattice:
@@ -51,7 +51,7 @@ class Lattice:
 
     def text(self, x, y, text, **how):
         """Text at a place in inches."""
-        how = {"fontsize": 8, "color": INK, **how}
+        how = {"fontsize": SMALL, "color": INK, **how}
         return self.axes.text(x, y, text, **how)
 
 
@@ -67,14 +67,14 @@ class Plot:
         for value in _ticks(x_range, 4):
             x, _ = self.place(value, y_range[0])
             lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
-            lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top", fontsize=7)
+            lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")
         for value in _ticks(y_range, 2):
             _, y = self.place(x_range[0], value)
             kind = (INK, 0.7) if value == 0 else (FAINT, 0.3)
             lattice.line([left, left + width], [y, y], *kind)
             if y_labels:
-                lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center", fontsize=7)
-        lattice.text(left + width / 2, bottom - 0.17, x_label, ha="center", va="top", fontsize=7.5)
+                lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center")
+        lattice.text(left + width / 2, bottom - 0.19, x_label, ha="center", va="top")
 
     def place(self, x, y):
         """Data to inches."""

@@ -3,7 +3,8 @@
 import numpy as np
 from matplotlib.colors import Normalize
 
-from calib.report.figures.style import INK, PLAIN, SIZES, grid
+from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, grid
+from calib.report.spoken import spoken
 
 
 def edge_sd(figure, document):
@@ -34,12 +35,13 @@ def _maps(figure, envelope, values, what):
             _line(ax, axes[0], flat, top, what)
         else:
             image = _grid_map(ax, axes, flat, top)
-        ax.set_title(f"{reach.name}: {_posture(reach)} (n = {len(flat)})", fontsize=8)
-    panels[-1].set_xlabel(f"{axes[-1].reading}, deg")
+        ax.set_title(f"{reach.name}: {_posture(reach)}")
+    panels[-1].set_xlabel(f"{spoken(axes[-1].reading)}, deg")
     if len(axes) > 1:
         bar = figure.colorbar(image, ax=list(panels), pad=0.02, fraction=0.04, aspect=40)
         bar.outline.set_visible(False)
-        bar.set_label(f"{what} (the worst of {len(envelope.points)} points of the edge)")
+        bar.set_label(f"{what} (n = {len(maps[0])} each, worst of "
+                      f"{len(envelope.points)} points)")
 
 
 def _posture(reach):
@@ -50,7 +52,7 @@ def _line(ax, axis, flat, top, what):
     ax.plot(axis.values, flat, color=PLAIN, marker="o", markersize=4)
     ax.set_ylim(0, 1.1 * top)
     ax.set_ylabel(what)
-    ax.set_xlabel(f"{axis.reading}, deg")
+    ax.set_xlabel(f"{spoken(axis.reading)}, deg (n = {len(flat)})")
 
 
 def _grid_map(ax, axes, flat, top):
@@ -68,7 +70,7 @@ def _grid_map(ax, axes, flat, top):
     ax.set_xticks(few, [f"{v:.0f}" for v in few])
     ax.set_yticks(rows if len(rows) <= 9 else rows[::2],
                   [f"{v:.0f}" for v in (rows if len(rows) <= 9 else rows[::2])])
-    ax.set_ylabel(f"{axes[-2].reading}, deg")
+    ax.set_ylabel(f"{spoken(axes[-2].reading)}, deg")
     ax.grid(visible=False)
     return image
 
@@ -80,7 +82,7 @@ def _cell_numbers(ax, rows, columns, field, top):
             value = field[i, j]
             text = "-" if np.isnan(value) else f"{value:.{digits}f}"
             light = np.isnan(value) or value < 0.55 * top
-            ax.text(column, row, text, ha="center", va="center", fontsize=7,
+            ax.text(column, row, text, ha="center", va="center", fontsize=SMALL,
                     color="#000000" if light else "#ffffff")
 
 
@@ -98,14 +100,14 @@ def taped_shares(figure, document):
 def setup_shares(figure, edge, most: int = 12):
     """What each wrong value costs at the edge on its own, the largest first."""
     shares = edge.shares[:most]
-    ax = grid(figure, left=1.65)[0, 0]
+    ax = grid(figure, left=1.5)[0, 0]
     y = np.arange(len(shares))[::-1]
     alone = np.array([1000 * s.alone for s in shares])
     ax.barh(y, alone, height=0.5, color=PLAIN, alpha=0.85)
     for yi, value, share in zip(y, alone, shares, strict=True):
-        ax.text(value, yi, f"  {100 * share.share:.0f} %", va="center", fontsize=8, color=INK)
-    ax.set_yticks(y, [s.name for s in shares])
+        ax.text(value, yi, f"  {100 * share.share:.0f} %", va="center", fontsize=SMALL, color=INK)
+    ax.set_yticks(y, [spoken(s.name) for s in shares])
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shares) - 0.3)
-    ax.set_xlabel("edge error by this one alone, mm (rms)")
+    ax.set_xlabel("edge error by it alone, mm (rms)")
     ax.set_title(f"and share of the mean square (n = {len(edge.shares)})")

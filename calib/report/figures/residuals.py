@@ -3,29 +3,36 @@
 A miss is measured less computed at the readings as they were: what a person at the edge would see.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
-from calib.document.solved import Shot
+from calib.document.solved import Reading, Shot
 from calib.report.figures.cells import Lattice, Plot, padded
 from calib.report.figures.style import (
+    BESIDE,
     COLOURS,
     FAINT,
     FLAG,
     INK,
     ORDINARY,
+    POSE,
     SET_ASIDE,
+    SHOT,
     SUSPECT,
     few_ticks,
     grid,
     label_points,
+    linked,
     points,
     room_for,
     short,
     thinned,
     zero_line,
 )
+from calib.report.spoken import spoken
 
 #: Components of a miss seen from the house.
 COMPONENTS = ("along", "across", "up")
@@ -42,10 +49,32 @@ def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
     return sorted(shots, key=lambda shot: number[shot.pose])
 
 
-def kinds(shots: list[Shot | AsideShot]) -> np.ndarray:
-    """The kind of each shot, shape (n,): those set aside know nothing of being suspect."""
-    return np.array([SET_ASIDE if isinstance(shot, AsideShot) else int(shot.suspect)
-                     for shot in shots], int)
+def suspect_poses(document: ResultRecord) -> set[str]:
+    """The poses in which a shot, a reading, or the pose itself is suspect."""
+    named = {s.name.removeprefix("pose:") for s in document.suspects if s.kind == "pose"}
+    return named | {r.pose for r in (*document.shots, *document.readings) if r.suspect}
+
+
+def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:
+    """The kind of each shot or reading, shape (n,): those set aside know of no suspicion."""
+    poses = suspect_poses(document)
+
+    def kind(record):
+        if isinstance(record, AsideShot):
+            return SET_ASIDE
+        return SUSPECT if record.suspect else BESIDE if record.pose in poses else ORDINARY
+
+    return np.array([kind(record) for record in records], int)
+
+
+def shot_refs(document: ResultRecord) -> dict[str, str]:
+    """What the points of each shot refer to."""
+    return {shot.shot: f"{SHOT}{k}" for k, shot in enumerate(shown_shots(document))}
+
+
+def pose_refs(document: ResultRecord) -> dict[str, str]:
+    """What the points of each pose refer to."""
+    return {pose.pose: f"{POSE}{k}" for k, pose in enumerate(document.poses)}
 
 
 def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
@@ -64,9 +93,9 @@ def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
 def by_order(figure, document):
     """Misses in the order of the shots, a row per component; stands parted by lines."""
     shots = shown_shots(document)
-    values, kind = misses(shots), kinds(shots)
+    values, kind = misses(shots), kinds(document, shots)
     rows, count = drawn(kind)
-    ids = [shot.shot for shot in shots]
+    ids, refs = [shot.shot for shot in shots], _refs(document, shots)
     axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
     order = np.arange(1, len(ids) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
@@ -74,14 +103,20 @@ def by_order(figure, document):
         _stand_lines(ax, document, shots)
         room = room_for(column, kind)
         inside = np.clip(column, -room, room)
-        points(ax, order[rows], inside[rows], kind[rows])
-        ax.set_ylim(-1.1 * room, 1.1 * room)
+        points(ax, order[rows], inside[rows], kind[rows], refs=refs[rows])
+        ax.set_ylim(-1.25 * room, 1.25 * room)
         ax.set_xlim(0, len(ids) + 1)
-        few_ticks(ax, 10)
+        few_ticks(ax, 8)
         label_points(ax, order, inside, _with_size(ids, column, room), kind, 4)
         ax.set_ylabel("mm")
         ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
     axes[-1].set_xlabel("shot, in the order of the poses (dotted: next stand)")
+
+
+def _refs(document, records):
+    """What each shot or reading refers to, shape (n,)."""
+    shots, poses = shot_refs(document), pose_refs(document)
+    return np.array([poses[r.pose] if isinstance(r, Reading) else shots[r.shot] for r in records])
 
 
 def _with_size(ids, column, room):
@@ -102,26 +137,28 @@ def by_component(figure, document):
     """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
     shots = shown_shots(document)
     site, house = 1000 * np.array([shot.miss.numbers for shot in shots]), misses(shots)
-    ids, kind = [shot.shot for shot in shots], kinds(shots)
+    ids, kind, refs = [shot.shot for shot in shots], kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
-    left, right = grid(figure, 2, between=(0.3, 0.5), share_y=True)[:, 0]
+    left, right = grid(figure, 2, between=(0.3, 0.55), share_y=True)[:, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
     room = max(room_for(values, kind) for values in (*site.T, *house.T))
     for ax, values, names, title in (
-        (left, site, AXES, f"Site axes ({count}; rms without suspects)"),
-        (right, house, COMPONENTS, f"Boom-plane axes ({count}; rms without suspects)"),
+        (left, site, AXES, f"Site ({count}; rms without suspects)"),
+        (right, house, COMPONENTS, f"Boom plane ({count}; rms without suspects)"),
     ):
         zero_line(ax)
         ax.set_xlim(-0.6, 2.6)
-        ax.set_ylim(-1.1 * room, 1.1 * room)
+        ax.set_ylim(-1.15 * room, 1.15 * room)
+        usual = np.isin(kind, (ORDINARY, BESIDE))
+        inside = np.clip(values, -room, room)
         for k, column in enumerate(values.T):
-            inside = np.clip(column, -room, room)
-            points(ax, k + spread[rows], inside[rows], kind[rows], 8)
-            ordinary = column[kind == ORDINARY] if (kind == ORDINARY).any() else column
+            points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
+            ordinary = column[usual] if usual.any() else column
             rms = np.sqrt(np.mean(ordinary**2))
             for side in (rms, -rms):
                 ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
-            label_points(ax, k + spread, inside, ids, kind, 2)
+        label_points(ax, (spread[:, None] + np.arange(3)).ravel(), inside.ravel(),
+                     [i for i in ids for _ in range(3)], np.repeat(kind, 3), 4)
         ax.set_xticks(range(3), names)
         ax.grid(axis="x", visible=False)
         ax.set_title(title)
@@ -132,21 +169,19 @@ def plan_and_side(figure, document):
     """Shots seen from the house in plan and from the side, misses as arrows."""
     shots = shown_shots(document)
     place = np.array([s.house.numbers for s in shots])
-    miss, kind = misses(shots) / 1000, kinds(shots)
+    miss, kind, refs = misses(shots) / 1000, kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
     plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
-    ordinary = kind == ORDINARY
+    ordinary = np.isin(kind, (ORDINARY, BESIDE))
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
                               (side, 2, "Side: forward and up of the boom foot")):
         _equal_scales(ax, place, across)
-        for of in (ORDINARY, SUSPECT, SET_ASIDE):
-            _arrows(ax, place, miss, rows[kind[rows] == of], across, factor, COLOURS[of])
-        points(ax, place[rows, 0], place[rows, across], kind[rows], 6)
+        for of in (ORDINARY, BESIDE, SUSPECT, SET_ASIDE):
+            _arrows(ax, place, miss, rows[kind[rows] == of], across, factor, COLOURS[of], refs)
+        points(ax, place[rows, 0], place[rows, across], kind[rows], 6, refs[rows])
         ax.plot(0, 0, marker="s", color=INK, markersize=5)
-        for i in np.flatnonzero(kind)[:8]:
-            ax.annotate(short(shots[i].shot), (place[i, 0], place[i, across]), xytext=(6, -9),
-                        textcoords="offset points", fontsize=7, color=COLOURS[kind[i]])
+        label_points(ax, place[:, 0], place[:, across], [s.shot for s in shots], kind)
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
@@ -173,7 +208,7 @@ def _equal_scales(ax, place, across):
         limit(middle - half, middle + half)
 
 
-def _arrows(ax, place, miss, rows, across, factor, colour):
+def _arrows(ax, place, miss, rows, across, factor, colour, refs):
     if not len(rows):
         return
     # A gross error would leave the picture: its arrow is cut at a fifth of the picture's width.
@@ -181,16 +216,18 @@ def _arrows(ax, place, miss, rows, across, factor, colour):
     length = np.linalg.norm(step, axis=1, keepdims=True)
     limit = 0.2 * max(np.ptp(place[:, 0]), 1.0)
     step = step * np.minimum(1.0, limit / np.maximum(length, 1e-12))
-    ax.quiver(place[rows, 0], place[rows, across], step[:, 0], step[:, 1], angles="xy",
-              scale_units="xy", scale=1, color=colour, width=0.0025, headwidth=4, headlength=5)
+    linked(ax.quiver(place[rows, 0], place[rows, across], step[:, 0], step[:, 1], angles="xy",
+                     scale_units="xy", scale=1, color=colour, width=0.0025, headwidth=4,
+                     headlength=5), refs, rows)
 
 
 def by_reach_and_joint(figure, document):
     """Misses against reach and every joint angle: a row per variable, a column per component."""
     shots = document.shots
     names, variables = _variables(document)
-    values, flagged = misses(shots), _flagged(shots)
-    rows, count = drawn(kinds(shots), 200)
+    values, flagged, refs = misses(shots), _flagged(shots), _refs(document, shots)
+    kind = kinds(document, shots)
+    rows, count = drawn(kind, 200)
     usual = values[~flagged] if (~flagged).any() else values
     reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
     lattice = Lattice(figure, len(names), 3, left=0.4, top=0.75, bottom=0.42, gap=(0.34, 0.5))
@@ -199,11 +236,12 @@ def by_reach_and_joint(figure, document):
             plot = Plot(lattice, row, k, padded(variable), (-reach[k], reach[k]),
                         x_label=name if k == 1 else "")
             shown = rows[plot.inside(column[rows])]
-            points(lattice.axes, *plot.place(variable[shown], column[shown]), flagged[shown], 6)
+            points(lattice.axes, *plot.place(variable[shown], column[shown]), kind[shown], 6,
+                   refs[shown])
             _mean_line(plot, variable[~flagged], column[~flagged])
     left, height = lattice.left, lattice.top
     for k, component in enumerate(COMPONENTS):
-        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{component}, mm", fontsize=8.5)
+        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{component}, mm")
     outside = int((np.abs(values) > reach).any(1).sum())
     note = "" if not outside else f"; {outside} suspects outside"
     lattice.text(left, height + 0.36, f"Misses from the boom plane ({count}{note})\n"
@@ -218,7 +256,7 @@ def _variables(document):
     reach = np.array([shot.house.forward for shot in document.shots])
     columns = [np.array([joints[s.pose][name] for s in document.shots])
                for name in readings]
-    return ["reach, m", *(f"{name} joint, deg" for name in readings)], [
+    return ["reach, m", *(f"{spoken(name)} joint, deg" for name in readings)], [
         reach, *columns]
 
 
@@ -239,8 +277,8 @@ def corrections(figure, document):
                       gap=(0.5, 0.62))
     for i, sensor in enumerate(sensors):
         of = [r for r in document.readings if r.reading == sensor]
-        value, flagged = np.array([r.correction for r in of]), _flagged(of)
-        rows, every = thinned(len(of), flagged, 200)
+        value, kind = np.array([r.correction for r in of]), kinds(document, of)
+        rows, every = thinned(len(of), kind != ORDINARY, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
         count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
@@ -248,12 +286,13 @@ def corrections(figure, document):
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
             lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
-        points(lattice.axes, *plot.place(order[rows], value[rows]), flagged[rows], 7)
-        for k in np.flatnonzero(flagged)[:4]:
-            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k].pose), fontsize=7,
-                         color=FLAG, va="center")
+        points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
+               _refs(document, of)[rows])
+        for k in np.flatnonzero(kind == SUSPECT)[:4]:
+            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k].pose), color=FLAG,
+                         va="center")
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{sensor}, {of[0].unit}")
+        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{spoken(sensor)}, {of[0].unit}")
     lattice.finish()
 
 

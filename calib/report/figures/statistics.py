@@ -4,12 +4,15 @@ import numpy as np
 
 from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import normal_isf, normal_ppf
-from calib.report.figures.residuals import AXES
+from calib.judge.goal import TIMES_SD
+from calib.report.figures.residuals import AXES, kinds, shot_refs
 from calib.report.figures.style import (
     FLAG,
     INK,
+    ORDINARY,
     PLAIN,
     SIGNED,
+    SMALL,
     grid,
     label_points,
     limit_lines,
@@ -18,28 +21,31 @@ from calib.report.figures.style import (
     thinned,
     zero_line,
 )
+from calib.report.spoken import spoken
 
 #: Two-sided critical value of w at Baarda's level.
 W_LIMIT = float(normal_isf(ALPHA / 2))
 
 
 def _w(document):
-    """w of every checked shot coordinate, its redundancy, flag and label."""
-    w, redundancy, flagged, ids = [], [], [], []
-    for shot in document.shots:
-        for axis, own, checked in zip(AXES, shot.w_by_axis.numbers,
-                                      shot.redundancy_by_axis.numbers, strict=True):
+    """w of every checked shot coordinate, its redundancy, kind, the shot's id and row."""
+    w, redundancy, kind, ids, rows = [], [], [], [], []
+    refs = shot_refs(document)
+    for shot, of in zip(document.shots, kinds(document, document.shots), strict=True):
+        for own, checked in zip(shot.w_by_axis.numbers, shot.redundancy_by_axis.numbers,
+                                strict=True):
             if own is not None:
                 w.append(own)
                 redundancy.append(checked)
-                flagged.append(shot.suspect)
-                ids.append(f"{shot.shot} {axis}")
-    return np.array(w), np.array(redundancy), np.array(flagged, bool), ids
+                kind.append(of)
+                ids.append(shot.shot)
+                rows.append(refs[shot.shot])
+    return np.array(w), np.array(redundancy), np.array(kind, int), ids, np.array(rows)
 
 
 def normal(figure, document):
     """Histogram and normal probability of the standardised residuals w."""
-    w, _, flagged, ids = _w(document)
+    w, _, kind, ids, refs = _w(document)
     left, right = grid(figure, 1, 2, between=(0.65, 0.3))[0]
     if not len(w):
         left.set_title("Nothing is checked (n = 0)")
@@ -55,13 +61,14 @@ def normal(figure, document):
     left.set_ylabel("shot coordinates")
     order = np.argsort(w, kind="stable")
     expected = normal_ppf((np.arange(len(w)) + 0.5) / len(w))
-    rows, _ = thinned(len(w), flagged[order] | (np.abs(w[order]) > 3))
+    rows, _ = thinned(len(w), (kind[order] != ORDINARY) | (np.abs(w[order]) > 3))
     reach = [expected[0] * 1.1, expected[-1] * 1.1]
     right.plot(reach, reach, color=INK, linewidth=1.2)
-    points(right, expected[rows], np.clip(w[order], -10, 10)[rows], flagged[order][rows], 8)
+    inside = np.clip(w[order], -10, 10)
+    points(right, expected[rows], inside[rows], kind[order][rows], 8, refs[order][rows])
     right.set_xlim(*reach)
-    label_points(right, expected, np.clip(w[order], -10, 10), [ids[i] for i in order],
-                 flagged[order], 4)
+    right.set_ylim(-12, 12)
+    label_points(right, expected, inside, [ids[i] for i in order], kind[order], 4)
     right.set_title(f"n = {len(w)}; drawn to 10")
     right.set_xlabel("expected, normal")
     right.set_ylabel("w")
@@ -69,20 +76,21 @@ def normal(figure, document):
 
 def redundancy_and_w(figure, document):
     """Redundancy against w with the critical values: what is checked, and what fails."""
-    w, redundancy, flagged, ids = _w(document)
+    w, redundancy, kind, ids, refs = _w(document)
     ax = grid(figure, top=0.45)[0, 0]
-    rows, every = thinned(len(w), flagged)
+    rows, every = thinned(len(w), kind != ORDINARY)
     drawn_w = np.clip(w, -12, 12)
     zero_line(ax)
-    points(ax, redundancy[rows], drawn_w[rows], flagged[rows], 9)
+    points(ax, redundancy[rows], drawn_w[rows], kind[rows], 9, refs[rows])
+    ax.set_ylim(-14, 14)
     limit_lines(ax, (-W_LIMIT, W_LIMIT))
     ax.set_xlim(min(0.0, redundancy.min(initial=0.0)) - 0.02,
                 max(1.0, redundancy.max(initial=0.0)) + 0.02)
-    label_points(ax, redundancy, drawn_w, ids, flagged, 6)
+    label_points(ax, redundancy, drawn_w, ids, kind, 6)
     count = f"n = {len(w)}" + ("" if every == 1 else f", 1 in {every} drawn")
     ax.set_title(f"Shot coordinates ({count}); dashed: critical\n"
                  f"at {100 * ALPHA:g} %, detectable at {delta0():.2f} sds")
-    ax.set_xlabel("redundancy number (0: unchecked, 1: fully checked)")
+    ax.set_xlabel("redundancy (0: unchecked, 1: fully checked)")
     ax.set_ylabel("w (drawn to 12)")
 
 
@@ -102,9 +110,9 @@ def tape_pulls(figure, document):
     reach = max(4.0, 1.1 * np.abs(z).max(initial=0.0))
     ax.set_xlim(-reach, reach)
     ax.set_ylim(-0.7, len(rows) - 0.3)
-    ax.set_yticks(y, [row.quantity for row in rows])
-    ax.set_xlabel("solved less taped, in sds of the difference")
-    ax.set_title(f"Tape pulls (n = {len(rows)}); dashed: critical at {100 * taped.level:g} %")
+    ax.set_yticks(y, [spoken(row.quantity) for row in rows])
+    ax.set_xlabel("solved less taped, in its sds")
+    ax.set_title(f"n = {len(rows)}; dashed: critical at {100 * taped.level:g} %")
 
 
 def correlation(figure, document):
@@ -116,16 +124,16 @@ def correlation(figure, document):
     matrix = np.array(covariance.matrix)[:n, :n]
     sd = np.sqrt(np.diag(matrix))
     matrix = matrix / np.outer(sd, sd)
-    ax = grid(figure, left=1.65, bottom=1.45, right=0.3)[0, 0]
+    ax = grid(figure, left=1.5, bottom=1.5, right=0.3)[0, 0]
     image = ax.pcolormesh(np.arange(n + 1), np.arange(n + 1), matrix, cmap=SIGNED, vmin=-1, vmax=1,
                           edgecolors="none")
     for i in range(n):
         for j in range(n):
             if abs(matrix[i, j]) >= 0.25 and i != j:
-                ax.text(j + 0.5, i + 0.5, f"{10 * matrix[i, j]:+.0f}", ha="center", va="center",
-                        fontsize=7, color="#000000" if abs(matrix[i, j]) < 0.7 else "#ffffff")
-    ax.set_xticks(np.arange(n) + 0.5, names, rotation=90)
-    ax.set_yticks(np.arange(n) + 0.5, names)
+                ax.text(j + 0.5, i + 0.5, f"{10 * matrix[i, j]:.0f}", ha="center", va="center",
+                        fontsize=SMALL, color="#000000" if abs(matrix[i, j]) < 0.7 else "#ffffff")
+    ax.set_xticks(np.arange(n) + 0.5, map(spoken, names), rotation=90)
+    ax.set_yticks(np.arange(n) + 0.5, map(spoken, names))
     ax.invert_yaxis()
     ax.grid(visible=False)
     ax.set_title(f"in tenths (n = {n}; below 0.25 blank)")
@@ -135,14 +143,16 @@ def correlation(figure, document):
 
 def influence(figure, document, most: int = 20):
     """The shots whose undetected error would move the edge most."""
-    suspect = {s.shot: s.suspect for s in document.shots}
+    kind = dict(zip((s.shot for s in document.shots), kinds(document, document.shots),
+                    strict=True))
+    refs = shot_refs(document)
     shots = [s for s in document.undetected.shots if s.edge is not None]
     shown = sorted(shots, key=lambda s: -s.edge)[:most]
     ax = grid(figure, left=1.5)[0, 0]
     y = np.arange(len(shown))[::-1]
     value = np.array([1000 * s.edge for s in shown])
     ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
-    points(ax, value, y, [suspect[s.shot] for s in shown], 20)
+    points(ax, value, y, [kind[s.shot] for s in shown], 20, [refs[s.shot] for s in shown])
     ax.set_yticks(y, [short(s.shot, 18) for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shown) - 0.3)
@@ -151,22 +161,50 @@ def influence(figure, document, most: int = 20):
 
 
 def check_shots(figure, document):
-    """3-D misses of the check shots against the tolerance and their predicted sds."""
+    """Misses of the check shots on the site's axes, with signs, their 95 % and the tolerance."""
     check = document.check
     shots = check.shots
-    ax = grid(figure, top=0.45, bottom=1.05)[0, 0]
-    length = np.array([1000 * np.linalg.norm(s.miss.numbers) for s in shots])
-    predicted = np.array([1000 * np.linalg.norm(s.sd.numbers) for s in shots])
-    x = np.arange(len(shots))
-    rows, _ = thinned(len(shots), length > 1000 * check.tolerance, 60)
-    ax.bar(x[rows], predicted[rows], width=0.5, facecolor="none", edgecolor=INK, linewidth=0.9)
-    points(ax, x[rows], length[rows], (length > 1000 * check.tolerance)[rows], 26)
-    ax.axhline(1000 * check.tolerance, color=FLAG, linewidth=1.2, linestyle=(0, (5, 3)))
-    ax.set_xlim(-0.7, len(shots) - 0.3)
-    ax.set_ylim(0, 1.15 * max(length.max(), predicted.max(), 1000 * check.tolerance))
-    if len(shots) <= 30:
-        ax.set_xticks(x, [short(s.shot) for s in shots], rotation=60, ha="right",
-                      rotation_mode="anchor")
-    ax.grid(axis="x", visible=False)
-    ax.set_ylabel("3-D miss, mm")
-    ax.set_title(f"n = {len(shots)}; point: measured, box: predicted sd,\ndashed: tolerance")
+    miss = 1000 * np.array([s.miss.numbers for s in shots])
+    half = 1000 * TIMES_SD * np.array([s.sd.numbers for s in shots])
+    beyond = np.linalg.norm(miss, axis=1) > 1000 * check.tolerance
+    rows, every = thinned(len(shots), beyond, 60)
+    place = np.arange(len(rows))
+    tolerance = 1000 * check.tolerance
+    reach = 1.1 * max(np.abs(miss).max(), (np.abs(miss) + half).max(), tolerance)
+    panels = grid(figure, 3, share_x=True, between=(0.3, 0.28), bottom=1.2, top=0.48)[:, 0]
+    for ax, axis, column, bars in zip(panels, AXES, miss.T, half.T, strict=True):
+        zero_line(ax)
+        limit_lines(ax, (-tolerance, tolerance))
+        ax.errorbar(place, column[rows], yerr=bars[rows], fmt="none", ecolor=INK, capsize=2.5,
+                    linewidth=0.9)
+        points(ax, place, column[rows], beyond[rows].astype(int), 22)
+        ax.set_xlim(-0.7, len(rows) - 0.3)
+        ax.set_ylim(-reach, reach)
+        ax.grid(axis="x", visible=False)
+        ax.set_ylabel(f"{axis}, mm")
+    panels[-1].set_xticks(place if len(rows) <= 30 else [], [
+        short(shots[i].shot) for i in rows] if len(rows) <= 30 else [], rotation=60, ha="right",
+        rotation_mode="anchor")
+    count = f"n = {len(shots)}" + ("" if every == 1 else f", 1 in {every} drawn")
+    panels[0].set_title(f"Measured less predicted ({count}); bars: 95 %\n"
+                        "dashed: the tolerance, which holds for the 3-D miss")
+
+
+def noise(figure, document):
+    """How many times its stated sd each kind of value scatters, with 95 %."""
+    told = [n for n in document.noise if n.times is not None]
+    ax = grid(figure, left=1.5)[0, 0]
+    y = np.arange(len(told))[::-1]
+    times = np.array([n.times for n in told])
+    low, high = (np.array([n.times if end is None else end for n, end in zip(told, ends,
+                                                                            strict=True)])
+                 for ends in ([n.low95 for n in told], [n.high95 for n in told]))
+    ax.errorbar(times, y, xerr=[np.maximum(times - low, 0), np.maximum(high - times, 0)],
+                fmt="none", ecolor=INK, capsize=3, linewidth=1.1)
+    points(ax, times, y, [int(n.differs) for n in told], 22)
+    ax.axvline(1, color=INK, linewidth=0.9)
+    ax.set_yticks(y, [spoken(n.name) for n in told])
+    ax.set_ylim(-0.7, len(told) - 0.3)
+    ax.set_xlim(0, max(2.0, 1.08 * min(high.max(initial=1.0), 4 * times.max(initial=1.0))))
+    ax.set_xlabel("times the stated sd; bars: 95 %")
+    ax.set_title(f"n = {len(told)} kinds; 1 is as stated")

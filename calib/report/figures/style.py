@@ -6,13 +6,15 @@ on colour alone: every kind of point has a marker of its own.
 
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure, SubFigure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 from matplotlib.ticker import MaxNLocator
 
 INK, FAINT, PLAIN, FLAG, ASIDE, PAPER = (
@@ -30,12 +32,15 @@ PAGE_COLOURS = {
 SIZES = matplotlib.colormaps["cividis_r"].resampled(20)
 SIGNED = matplotlib.colormaps["PuOr"].resampled(20)
 
+#: The smallest type of a figure, points: on a telephone still as high as newsprint.
+SMALL = 8.5
+
 STYLE = {
     "font.family": ["DejaVu Sans"],
-    "font.size": 8.5,
+    "font.size": 9,
     "axes.titlesize": 9,
     "axes.titlelocation": "left",
-    "axes.labelsize": 8.5,
+    "axes.labelsize": 9,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
     "axes.titlecolor": INK,
@@ -55,10 +60,10 @@ STYLE = {
     "text.parse_math": False,
     "xtick.color": INK,
     "ytick.color": INK,
-    "xtick.labelsize": 8,
-    "ytick.labelsize": 8,
+    "xtick.labelsize": SMALL,
+    "ytick.labelsize": SMALL,
     "legend.frameon": False,
-    "legend.fontsize": 8,
+    "legend.fontsize": SMALL,
     "lines.linewidth": 1.0,
     "svg.fonttype": "none",
     "svg.hashsalt": "calib",
@@ -90,7 +95,9 @@ def svg(name: str, draw: Draw, document, size: tuple[float, float]) -> str:
     text = text[text.index("<svg"):].rstrip()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
-    return re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
+    text = re.sub(r">\s+<", "><", text.replace(' target="_blank"', ""))
+    # What refers out of the figure, to a row of a table, stays as it is.
+    return re.sub(rf'(\bid="|url\(#|href="#(?!{SHOT}|{POSE}))', rf"\g<1>{name}-", text)
 
 
 def for_screen(image: str) -> str:
@@ -112,59 +119,104 @@ def thinned(count: int, keep: np.ndarray, most: int = MOST_POINTS) -> tuple[np.n
     return np.flatnonzero(shown), every
 
 
-#: Kinds of points.
-ORDINARY, SUSPECT, SET_ASIDE = 0, 1, 2
-COLOURS = (PLAIN, FLAG, ASIDE)
+#: Kinds of points; `BESIDE` is what shares the pose of a suspect.
+ORDINARY, SUSPECT, SET_ASIDE, BESIDE = 0, 1, 2, 3
+COLOURS = (PLAIN, FLAG, ASIDE, FLAG)
+
+#: What points refer to: rows of the tables begin with these, then comes a number.
+SHOT, POSE = "shot-", "pose-"
 
 
-def points(axes, x, y, kind, size: float = 11.0):
-    """Ordinary points as filled circles, suspects as open diamonds, set aside ones as crosses.
+def points(axes, x, y, kind, size: float = 11.0, refs: Sequence[str] | None = None):
+    """Ordinary points as filled circles, suspects as open diamonds, set aside ones as crosses,
+    what is beside a suspect as open circles.
 
-    `kind` may also be a mask of suspects.
+    `kind` may also be a mask of suspects. `refs` are what the points are of: on a screen they are
+    links to that row, and the page lights up all points of one shot together.
     """
     x, y, kind = np.asarray(x, float), np.asarray(y, float), np.asarray(kind, int)
     for of, how in (
         (ORDINARY, {"s": size, "marker": "o", "color": PLAIN, "linewidths": 0}),
+        (BESIDE, {"s": 3 * size, "marker": "o", "facecolors": "none", "edgecolors": FLAG,
+                  "linewidths": 1.0, "zorder": 3}),
         (SUSPECT, {"s": 4 * size, "marker": "D", "facecolors": "none", "edgecolors": FLAG,
                    "linewidths": 1.3, "zorder": 3}),
         (SET_ASIDE, {"s": 4 * size, "marker": "x", "color": ASIDE, "linewidths": 1.5,
                      "zorder": 3}),
     ):
-        if (kind == of).any():
-            axes.scatter(x[kind == of], y[kind == of], **how)
+        rows = np.flatnonzero(kind == of)
+        if len(rows):
+            linked(axes.scatter(x[rows], y[rows], **how), refs, rows)
+
+
+def linked(collection, refs: Sequence[str] | None, rows):
+    """Link each of a collection's parts to what it is of; without `refs` to nothing."""
+    if refs is not None:
+        collection.set_urls([f"#{refs[i]}" for i in rows])
 
 
 def label_points(axes, x, y, texts, kind, most: int = 8):
-    """Write the ids of flagged points beside them, the outermost `most`, clear of each other."""
+    """Write the ids of suspects and of what was set aside beside their points, the outermost
+    `most`, each once, clear of each other and of these points."""
     kind = np.asarray(kind, int)
-    rows = [i for i in np.flatnonzero(kind) if np.isfinite(y[i])]
-    rows = sorted(rows, key=lambda i: -abs(y[i]))[:most]
-    middle, point = sum(axes.get_xlim()) / 2, 72 / axes.figure.dpi
-    floor = axes.transData.transform((middle, axes.get_ylim()[0]))[1] * point + 4
-    for left in (True, False):
-        side = sorted((i for i in rows if (x[i] > middle) == left), key=lambda i: -y[i])
-        at = np.array([axes.transData.transform((x[i], y[i]))[1] * point for i in side])
-        for i, shown in zip(side, _spread_out(at, 8.5, floor), strict=True):
-            here = axes.transData.transform((x[i], y[i]))[1] * point
-            axes.annotate(
-                short(texts[i]), (x[i], y[i]), xytext=(-9 if left else 9, shown - here),
-                textcoords="offset points", ha="right" if left else "left", va="center",
-                fontsize=7, color=COLOURS[kind[i]],
-                arrowprops=None if abs(shown - here) < 1 else {
-                    "arrowstyle": "-", "color": COLOURS[kind[i]], "linewidth": 0.5, "shrinkA": 0,
-                    "shrinkB": 3},
-            )
+    rows = [int(i) for i in np.flatnonzero((kind == SUSPECT) | (kind == SET_ASIDE))
+            if np.isfinite(y[i])]
+    rows = sorted(rows, key=lambda i: -abs(y[i]))
+    seen: dict[str, int] = {}
+    for i in rows:
+        seen.setdefault(texts[i], i)
+    point = 72 / axes.figure.dpi
+    at = {i: point * axes.transData.transform((x[i], y[i])) for i in rows}
+    taken = [(*(at[i] - 6), *(at[i] + 6)) for i in rows]
+    room = point * axes.transAxes.transform([(0, 0), (1, 1)]).ravel()
+    seen_at = np.column_stack([x, y])[np.isfinite(y)]
+    others = point * axes.transData.transform(seen_at)
+    for i in list(seen.values())[:most]:
+        text = short(texts[i])
+        width, height = _text_size(text)
+        middle = _free_place(at[i], (width, height), taken, room, others)
+        taken.append((middle[0] - width / 2, middle[1] - height / 2,
+                      middle[0] + width / 2, middle[1] + height / 2))
+        away = np.hypot(*(middle - at[i])) > width / 2 + 14
+        axes.annotate(
+            text, (x[i], y[i]), xytext=middle - at[i], textcoords="offset points", ha="center",
+            va="center", fontsize=SMALL, color=COLOURS[kind[i]],
+            arrowprops={"arrowstyle": "-", "color": COLOURS[kind[i]], "linewidth": 0.5,
+                        "shrinkA": 0, "shrinkB": 4} if away else None)
 
 
-def _spread_out(at: np.ndarray, least: float, floor: float) -> np.ndarray:
-    """Heights (falling) moved as little as keeps them `least` apart and above `floor`."""
-    shown = at.copy()
-    for i in range(1, len(shown)):
-        shown[i] = min(shown[i], shown[i - 1] - least)
-    for i in range(len(shown) - 1, -1, -1):
-        below = floor if i == len(shown) - 1 else shown[i + 1] + least
-        shown[i] = max(shown[i], below)
-    return shown
+def _text_size(text: str) -> tuple[float, float]:
+    """Width and height of small type with a little room, points."""
+    path = TextPath((0, 0), text, size=SMALL, prop=FontProperties(family="DejaVu Sans"))
+    return float(path.get_extents().width) + 5, 1.25 * SMALL
+
+
+#: How far a label rather goes than to cover a point, points.
+_RATHER = 6.0
+
+
+def _free_place(at, size, taken, room, others):
+    """The middle of the nearest free box of a size beside a point, points.
+
+    `room` encloses it; of `others`, points that may be covered, it covers few.
+    """
+    width, height = size
+    beside = [(side * (width / 2 + 8), 0.0) for side in (1, -1)]
+    left, bottom, right, top = room
+    columns = np.arange(left + width / 2, max(right - width / 2, left + width / 2) + 1, 6.0)
+    levels = np.arange(bottom + height / 2, max(top - height / 2, bottom + height / 2) + 1, 4.0)
+    places = np.vstack([beside, [(c, r) - at for c in columns for r in levels]])
+    # A label above or below its point reads as well as one beside it.
+    cost = np.hypot(np.maximum(np.abs(places[:, 0]) - width / 2, 0), places[:, 1])
+    cost[:len(beside)] = 4.0
+    places = places + at
+    half = np.array([width / 2, height / 2])
+    low, high = places - half, places + half
+    cost += _RATHER * np.sum(np.all((others > low[:, None]) & (others < high[:, None]), 2), 1)
+    boxes = np.array(taken)
+    free = ~np.any(np.all((boxes[:, :2] < high[:, None]) & (boxes[:, 2:] > low[:, None]), 2), 1)
+    free &= np.all(low >= (left - 1, bottom - 1), 1) & np.all(high <= (right + 1, top + 1), 1)
+    return places[np.argmin(np.where(free, cost, np.inf))] if free.any() else places[0]
 
 
 def room_for(values, flagged) -> float:

@@ -1,15 +1,20 @@
 """Solved against taped: the corrections to the taped machine with what is left uncertain."""
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.style import FAINT, INK, PLAIN, few_ticks, grid
+from calib.report.figures.style import FAINT, INK, PLAIN, grid
+from calib.report.spoken import spoken
 
 _PANELS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
 
 
 def solved_against_taped(figure, document):
     """Solved less taped per parameter: bars are 95 % of the solved, bands 95 % of the tape."""
-    axes = grid(figure, 1, 2, left=1.65, between=(1.35, 0.3))[0]
+    narrow = figure.bbox.width < 6 * figure.dpi
+    axes = grid(figure, 2, left=1.5, top=0.3, bottom=0.65,
+                between=(0.3, 0.95))[:, 0] if narrow else \
+        grid(figure, 1, 2, left=1.65, between=(1.45, 0.3))[0]
     for ax, (unit, shown, factor, word) in zip(axes, _PANELS, strict=True):
         rows = [p for p in document.parameters
                 if p.unit == unit and p.tape is not None and p.sd is not None]
@@ -23,9 +28,8 @@ def solved_against_taped(figure, document):
         reach = 1.08 * np.concatenate([bands, np.abs(difference) + half]).max(initial=1e-6)
         ax.set_xlim(-reach, reach)
         ax.axvline(0, color=INK, linewidth=0.8)
-        ax.set_yticks(y, [row.name for row in rows])
+        ax.set_yticks(y, [spoken(row.name) for row in rows])
         ax.set_ylim(-0.7, len(rows) - 0.3)
-        few_ticks(ax, 6, max(len(rows), 1))
-        ax.set_yticks(y, [row.name for row in rows])
-        ax.set_xlabel(f"solved less taped, {shown}; band: 95 % of the tape")
-        ax.set_title(f"{word.capitalize()} (n = {len(rows)}), 95 % bars")
+        ax.xaxis.set_major_locator(MaxNLocator(6))
+        ax.set_xlabel(f"solved less taped, {shown}\nbar: 95 %; band: 95 % of the tape")
+        ax.set_title(f"{word.capitalize()} (n = {len(rows)})")

@@ -9,6 +9,7 @@ from calib.chain.angles import differences
 from calib.document.compared import ComparedRow, Comparison, Together
 from calib.document.edge import SetupError
 from calib.edge import envelope_edge
+from calib.judge.goal import required
 from calib.judge.same_model import model_differences, structure_differences
 from calib.judge.survey import (
     Survey,
@@ -21,6 +22,7 @@ from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
     Items,
+    Name,
     Picture,
     Section,
     Table,
@@ -29,10 +31,11 @@ from calib.report.blocks import (
     mm,
     words,
 )
-from calib.report.evidence import setup_error_record, taped_parameters
+from calib.report.evidence import edge_enough, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.words.model import difference_says
+from calib.report.words.requirement import keeps, worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -55,6 +58,8 @@ def comparison(first: Side, second: Side) -> Comparison:
         rows, edge, notes, together = _with_tape(first, second)
     else:
         rows, edge, notes, together = _two_tapes(first, second)
+    machine = first.survey or second.survey
+    goal, source = (None, "") if machine is None else required(machine.rig)
     return Comparison(
         schema_=1,
         first=first.name,
@@ -65,6 +70,9 @@ def comparison(first: Side, second: Side) -> Comparison:
         together=together,
         edge=edge,
         edge_of="first" if second.survey and not first.survey else "second",
+        goal=goal,
+        goal_source=source,
+        good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
         notes=notes,
     )
 
@@ -194,9 +202,17 @@ def _two_tapes(first, second):
 
 def comparison_sections(document: Comparison) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, blocks = document.rows, []
+    rows, blocks = document.rows, [Items((
+        ("first", words(document.first)), ("second", words(document.second))))]
     if document.edge is not None:
-        blocks.append(edge_sentence(document.edge, f"Entering {document.entered}"))
+        start = f"With the values of the {document.edge_of} entered where those of the " \
+                f"{document.other} are right"
+        told = [edge_sentence(document.edge, start)]
+        if document.goal is not None:
+            kept = keeps(f"The {document.edge_of} of the two", document.good_enough,
+                         document.goal, document.goal_source)
+            told.append(Items(((kept.answer, kept.parts),), leading=True))
+        blocks = told + blocks
     blocks.append(Text(words(*_quantities_say(document)), "lead"))
     if document.notes:
         blocks.append(Items(tuple(("", words(n)) for n in document.notes)))
@@ -205,7 +221,7 @@ def comparison_sections(document: Comparison) -> list[Section]:
                              fixed(document.limit, 2), " of its sds."), "note"))
     if document.edge is not None:
         blocks += edge_blocks(document.edge)
-    return [Section("comparison", f"{document.first} and {document.second}", tuple(blocks))]
+    return [Section("comparison", "Two set-ups", tuple(blocks))]
 
 
 def _quantities_say(document):
@@ -232,14 +248,14 @@ def _rows_table(document, rows):
         label, f = SHOWN[r.unit]
         d = 1 if label == "mm" else 3
         cells.append([
-            r.quantity, label, fixed(r.first, d, f), fixed(r.second, d, f),
+            Name(r.quantity), label, fixed(r.first, d, f), fixed(r.second, d, f),
             fixed(r.difference, d, f, True), fixed(r.difference_sd, d, f),
             fixed(r.z, 1, 1.0, True),
             "not tested" if r.z is None else
             "more than chance" if r.significant else "agrees",
         ])
     return Table(
-        f"First: {document.first}; second: {document.second}. Lengths in mm, angles in deg.",
+        "Quantity by quantity. Lengths in mm, angles in deg.",
         ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
          "verdict"),
         cells, [r.significant for r in rows])
@@ -247,17 +263,10 @@ def _rows_table(document, rows):
 
 def edge_sentence(edge: SetupError, start: str) -> Text:
     """What a set-up costs at the edge, in a sentence."""
-    summary, at = edge.summary, edge.worst_at
-    posture = [part for axis in edge.axes
-               for part in (f", {axis.reading} ", fixed(at.joints[axis.reading], 0),
-                            " deg")]
-    known = [" (no sd)"] if edge.worst_sd is None else [
-        " (sd ", mm(edge.worst_sd, 0), ", 95 %: ", mm(edge.worst_low95, 0), " to ",
-        mm(edge.worst_high95, 0), ")"]
+    summary = edge.summary
     return Text(words(
-        f"{start} would put the edge wrong by ", mm(summary.worst, 0), " mm at worst", *known,
-        ", at ", at.point, " (reach ", at.reach, *posture, "); ", mm(summary.rms, 0),
-        " mm rms and below ", mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
+        f"{start}, ", *worst_of(edge), "; ", mm(summary.rms, 0), " mm rms, and below ",
+        mm(summary.p95, 0), " mm over 95 % of the envelope."), "lead")
 
 
 def shares_table(edge: SetupError) -> Table:
@@ -265,7 +274,7 @@ def shares_table(edge: SetupError) -> Table:
     return Table(
         "Causes of the edge error (first order; negative shares compensate others)",
         ("quantity", "alone, mm rms", "share, %"),
-        [[s.name, mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares])
+        [[Name(s.name), mm(s.alone), fixed(s.share, 0, 100.0)] for s in edge.shares], folded=True)
 
 
 def edge_blocks(edge: SetupError) -> list:

@@ -220,7 +220,7 @@ def drift_sections(document: DriftRecord) -> list[Section]:
                    fixed(test.dof, 0), " degrees of freedom, pooled variance factor ",
                    fixed(test.pooled_variance_factor, 2), ").")),
         *([] if document.edge is None else
-          [edge_sentence(document.edge, "Going on with the older values")]),
+          [edge_sentence(document.edge, "With the older values in the newer machine")]),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
               "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
                        ""), rows, [bool(r.mark) for r in document.rows]),

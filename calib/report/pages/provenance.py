@@ -1,7 +1,7 @@
 """Where a result comes from: files, versions, command, options and stated sds."""
 
 from calib.document.record import ResultRecord
-from calib.report.blocks import Items, Section, Table, Text, fixed, mm, words
+from calib.report.blocks import Items, Name, Section, Table, Text, fixed, mm, words
 
 
 def provenance(document: ResultRecord) -> Section:
@@ -21,7 +21,8 @@ def provenance(document: ResultRecord) -> Section:
     files = document.run.files
     if files:
         blocks.append(Table("Files of the run as they were read", ("file", "SHA-256"),
-                            [[name, digest] for name, digest in files.items()], wide=(1,)))
+                            [[name, digest] for name, digest in files.items()], wide=(1,),
+                            folded=True))
     if document.run.notices:
         blocks.append(Items(tuple(("notice", words(str(n))) for n in document.run.notices)))
     blocks += _stated_sds(document)
@@ -35,11 +36,12 @@ def _stated_sds(document):
     shots = (definition.get("shots") or {}).get("sd")
     if shots:
         blocks.append(Table("Stated sds of shots without their own (mm)", ("axis", "sd"),
-                            [[axis, mm(sd)] for axis, sd in shots.items()]))
+                            [[axis, mm(sd)] for axis, sd in shots.items()], folded=True))
     readings = definition.get("readings", {}).get("sd", {})
     if readings:
         blocks.append(Table("Stated sds of readings (deg)", ("reading", "sd"),
-                            [[name, fixed(sd, 3)] for name, sd in readings.items()]))
+                            [[Name(name), fixed(sd, 3)] for name, sd in readings.items()],
+                            folded=True))
     return blocks
 
 
@@ -49,4 +51,4 @@ def _stands(document):
              fixed(s.heading, 3), fixed(s.sd.heading, 3)] for s in document.stands]
     return Table("Stands: the boom foot (m, sds in mm) and the heading (deg)",
                  ("stand", "east", "north", "up", "sd east", "sd north", "sd up", "heading",
-                  "sd heading"), rows)
+                  "sd heading"), rows, folded=True)

@@ -1,13 +1,19 @@
 """The report of a result: report.html and report.pdf from the document of result.json alone."""
 
+import re
 from collections.abc import Mapping, Sequence
 
 from calib.document.record import ResultRecord
 from calib.report.figures.drawings import drawings
+from calib.report.figures.style import POSE, SHOT
 from calib.report.pages.contents import NamedPosture, contents
+from calib.report.pages.misses import point_data
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
 from calib.report.words.job import fingerprint_words, job_line
+
+#: In a drawing: what a point refers to.
+_REF = re.compile(rf'href="#((?:{SHOT}|{POSE})\d+)"')
 
 
 def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
@@ -23,12 +29,22 @@ def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
         Name to SVG of every picture, if they are drawn already.
     """
     sections = contents(document, named)
-    title, subtitle = headings(document)
     pictures = drawings(document, sections) if pictures is None else pictures
-    html = page("report.html.j2", document, title, subtitle, sections, pictures=pictures,
-                foot=foot(document))
-    return {"report.html": html.encode("utf-8"),
-            "report.pdf": report_pdf(title, subtitle, sections, pictures, foot=foot(document))}
+    return {"report.html": _page(document, sections, pictures).encode("utf-8"),
+            "report.pdf": report_pdf(*headings(document), sections, pictures,
+                                     foot=foot(document))}
+
+
+def report_page(document: ResultRecord) -> str:
+    """The page alone."""
+    sections = contents(document)
+    return _page(document, sections, drawings(document, sections))
+
+
+def _page(document, sections, pictures):
+    drawn = {ref for image in pictures.values() for ref in _REF.findall(image)}
+    return page("report.html.j2", document, *headings(document), sections, pictures=pictures,
+                foot=foot(document), points=point_data(document, drawn))
 
 
 def foot(document: ResultRecord) -> str:

@@ -1,15 +1,33 @@
-"""The set-up sheet: one page of values to enter, in the reader's units, to be signed."""
+"""The job sheet: one page of values to enter, old beside new, in the reader's units, to be signed.
+
+On a telephone, a screen and paper; the long report stands behind it.
+"""
 
 from calib.document.record import ResultRecord
-from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text, words
+from calib.judge.gates import CHECK_SHOTS, OFFSET
+from calib.report.blocks import (
+    ACROSS,
+    COLUMN,
+    Items,
+    Name,
+    Number,
+    Picture,
+    Section,
+    Signature,
+    Table,
+    mm,
+    words,
+)
 from calib.report.figures import views
 from calib.report.figures.drawings import drawings
-from calib.report.pages.contents import answers
+from calib.report.pages.decision import answers
 from calib.report.pages.entries import entries_section
 from calib.report.pages.report import foot
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.pages.values import STATUS
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
+from calib.report.solved_machine import rig_and_parameters
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import job_line
 from calib.report.words.status import left_out, not_to_enter
@@ -29,15 +47,16 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     length_decimals, angle_decimals : int, optional
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)
-    sections = sheet_sections(document, write)
-    title = "Job sheet: " + document.rig.title
-    subtitle = " ".join(filter(None, (job_line(document), left_out(document))))
-    warning, pictures = not_to_enter(document), drawings(document, sections)
+    title = f"Job sheet: {document.job.machine or document.rig.title}"
+    subtitle = ". ".join(filter(None, (job_line(document), document.job.notes,
+                                       left_out(document))))
+    warning = not_to_enter(document)
+    screen, paper = (sheet_sections(document, write, picture) for picture in (_SCREEN, _PAPER))
     return {
         "sheet.html": page(
-            "report.html.j2", document, title, subtitle, sections, pictures=pictures,
-            contents=False, cls="sheet", warning=warning, foot=foot(document)).encode("utf-8"),
-        "sheet.pdf": report_pdf(title, subtitle, sections, pictures, tight=True,
+            "report.html.j2", document, title, subtitle, screen, contents=False, cls="sheet",
+            warning=warning, foot=foot(document)).encode("utf-8"),
+        "sheet.pdf": report_pdf(title, subtitle, paper, drawings(document, paper), tight=True,
                                 warning=warning, foot=foot(document)),
     }
 
@@ -59,56 +78,73 @@ def _writer(lengths, angles, length_decimals, angle_decimals):
     return write
 
 
-def sheet_sections(document: ResultRecord, write) -> list[Section]:
-    """Values, drawings, lengths to check by hand, cautions, signature."""
-    to_enter = [p for p in document.parameters if p.name in views.shown_names(document)]
+def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
+    """Answers, values old and new, drawings, lengths to check by hand, cautions, signature.
+
+    `picture` makes the picture of the signs of so many quantities.
+    """
+    shown = views.shown_names(document)
     rows = []
-    for p in to_enter:
-        value, sd, label = write(p.value, p.sd, p.unit)
-        rows.append([p.name, value, sd, label, p.means + _note(p)])
-    rig, _ = views.rig_and_parameters(document)
+    for p in document.parameters:
+        if p.name in shown:
+            value, sd, label = write(p.value, p.sd, p.unit)
+            old = None if p.tape is None else write(p.tape, None, p.unit)[0]
+            status = f" ({STATUS[p.status]})" if p.status in STATUS else ""
+            rows.append([Name(p.name, p.means + status), old, value, sd, label])
+    rig = rig_and_parameters(document)[0]
     of_marks = {name for names in rig.marks.values() for name in names}
 
     def lines(records):
-        return [[q.name, *write(q.value, q.sd, q.unit), q.means] for q in records]
+        return [[Name(q.name, q.means), *write(q.value, q.sd, q.unit)] for q in records]
 
     checks = lines(d for d in document.derived if d.unit == "m")
     marks = lines([*(p for p in document.parameters
                      if p.name in of_marks and p.status != "held"),
                    *(d for d in document.derived if d.unit == "deg")])
-    files = document.run.files
-    source = ", ".join(f"{name} {digest[:12]}" for name, digest in files.items())
+    columns = ("quantity", "value", "sd", "unit")
     sections = [
-        Section("decision", "Decision", (answers(document),)),
+        Section("decision", "Decision", (answers(document), _before_and_after(document))),
+        entries_section(document),
         Section("values", "Values to enter", (
-            Table("Positive as described and as drawn below; sd is one standard deviation",
-                  ("quantity", "value", "sd", "unit", "positive means"), rows, wide=(4,)),
-            Picture("signs", "Which way is positive (dashed: as solved; solid: value larger)",
-                    "For every quantity a small drawing: dashed the rig as solved, solid the same "
-                    "readings with that quantity larger, an arrow at the edge.",
-                    views.signs_small, (7.1, 2.5)),
-        )),
+            Table("Old is the tape, new is solved; sd is one standard deviation",
+                  ("quantity, and what positive means", "old", "new", "sd", "unit"), rows,
+                  wide=(0,)), picture(len(shown)))),
         Section("marks", "Marks and antennas, for what places the machine by them", (
             Table("Where they are in the frame of their member, and bearings at joints zero",
-                  ("quantity", "value", "sd", "unit", "means"), marks, wide=(4,)),
-        )),
+                  columns, marks, wide=(0,)),)) if marks else None,
         Section("by-hand", "Check by hand before trusting them", (
             Table("A tape on the machine must find these within twice the sd and its own error",
-                  ("length", "value", "sd", "unit", "means"), checks, wide=(4,)),
-        )),
+                  columns, checks, wide=(0,)),)) if checks else None,
         Section("before", "Before anyone goes to the machine", (
             Items(tuple(("", words(c)) for c in CAUTIONS)),
-            Text(words(f"From {source}." if source else "From a run in memory."), "note"),
-            Signature(("machine", "entered by", "date")),
-        )),
+            Signature(("entered by", "checked by", "date")))),
     ]
-    to_type = entries_section(document)
-    if to_type is not None:
-        sections.insert(1, to_type)
-    empty = {name for name, rows in (("by-hand", checks), ("marks", marks)) if not rows}
-    return [s for s in sections if s.name not in empty]
+    return [s for s in sections if s is not None]
 
 
-def _note(parameter):
-    return {"held": " (not solved: held)", "tape only": " (from the tape alone)"}.get(
-        parameter.status, "")
+def _before_and_after(document):
+    """What the edge was off by, what it is known to now, and what the check shots say."""
+    goal, taped = document.goal, document.taped
+    before = ("not known: nothing was taped",) if taped is None else (
+        "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values")
+    after = ("known nowhere",) if goal.within95 is None else (
+        "known to ", mm(goal.within95), " mm (95 %, worst) with the new ones")
+    gates = [g for g in document.verdict.gates if g.name in (CHECK_SHOTS, OFFSET)]
+    check = " ".join(g.says for g in sorted(gates, key=lambda g: g.passed)) or (
+        "There are no check shots: nothing outside the solution vouches for it.")
+    return Items((
+        ("edge before and after", words(*before, ", ", *after, ", ", mm(goal.edge, 0),
+                                        " mm required.")),
+        ("check", words(check))))
+
+
+def _signs(draw, height):
+    return lambda count: Picture(
+        "signs", "Which way is positive (dashed: as solved; solid: value larger)",
+        "For every quantity a small drawing: dashed the rig as solved, solid the same readings "
+        "with that quantity larger, an arrow at the edge.", draw, height(count))
+
+
+_SCREEN = _signs(views.signs, lambda count: (
+    COLUMN, 0.4 + 1.02 * -(-count // views.SIGN_COLUMNS)))
+_PAPER = _signs(views.signs_small, lambda count: (ACROSS, 0.32 + 0.64 * -(-count // 7)))

@@ -1,5 +1,6 @@
 """Reports as one HTML page: no network, no browser library, figures as inline SVG."""
 
+import json
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
@@ -8,7 +9,7 @@ from jinja2 import Environment, StrictUndefined
 from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
-from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
+from calib.report.blocks import Items, Name, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.drawings import drawings
 from calib.report.figures.style import for_screen
 
@@ -16,11 +17,12 @@ from calib.report.figures.style import for_screen
 def page(template: str, document, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
          warning: str = "", foot: str = "", pictures: Mapping[str, str] | None = None,
-         **more) -> str:
+         points: Mapping[str, Mapping] | None = None, **more) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
 
     A `warning` stands in a box above everything, a `foot` on every sheet of paper. `pictures` are
-    the drawings of the sections where they are made already.
+    the drawings of the sections where they are made already. `points` is what the page's script
+    says of what the points of the drawings refer to.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
@@ -33,7 +35,9 @@ def page(template: str, document, title: str, subtitle: str,
 
     return _environment().get_template(template).render(
         title=title, subtitle=subtitle, sections=sections, drawn=drawn,
-        css=Markup(_text("page.css")), script=Markup(_text("sort.js")), contents=contents, cls=cls,
+        css=Markup(_text("page.css")), contents=contents, cls=cls,
+        script=Markup(_text("sort.js") + (_text("points.js") if points else "")),
+        points=Markup(_data(points)) if points else "",
         warning=warning, foot=foot, **more,
     )
 
@@ -45,12 +49,18 @@ def _environment():
     )
     environment.tests |= {
         "number_part": lambda x: isinstance(x, Number),
+        "name_part": lambda x: isinstance(x, Name),
         "text_block": lambda x: isinstance(x, Text),
         "items_block": lambda x: isinstance(x, Items),
         "signature_block": lambda x: isinstance(x, Signature),
         "table_block": lambda x: isinstance(x, Table),
     }
     return environment
+
+
+def _data(points) -> str:
+    """JSON that no parser of pages takes for markup."""
+    return json.dumps(points, ensure_ascii=False).replace("<", "\\u003c").replace("&", "\\u0026")
 
 
 def _text(name: str) -> str:

@@ -13,12 +13,15 @@ from pathlib import Path
 
 import matplotlib
 
-from calib.report.blocks import Items, Number, Picture, Section, Signature, Table, Text
+from calib.report.blocks import Items, Name, Number, Picture, Section, Signature, Table, Text
 
 Block = Text | Items | Table | Picture | Signature
 
 #: Longer tables stand at the end.
 _LONG = 45
+
+#: Of a table at the end paper shows at most so many rows.
+_MOST = 35
 
 #: Tables of more columns take the whole width of a page.
 _NARROW = 7
@@ -53,19 +56,21 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
                *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
     """All sections; `tight` saves room for what must fit on one page."""
-    annex = [] if tight else [b for s in sections for b in s.blocks if _is_long(b)]
+    annex = [] if tight else [b for s in sections for b in s.blocks if _goes_last(b)]
+    # Narrow tables fill columns together, behind those that need the width.
+    annex.sort(key=lambda b: len(b.columns) <= _NARROW)
     contents = {
         "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
         "sections": [
-            {"title": s.title, "blocks": [block_record(b) for b in s.blocks if b not in annex]}
-            for s in sections],
-        "annex": [block_record(b) for b in annex], "annex-title": "Tables",
+            {"title": s.title, "blocks": blocks} for s in sections
+            if (blocks := [block_record(b) for b in s.blocks if b not in annex])],
+        "annex": [_table(b, _MOST) for b in annex], "annex-title": "Tables",
     }
     return pdf("report.typ", contents, pictures)
 
 
-def _is_long(block):
-    return isinstance(block, Table) and len(block.rows) > _LONG
+def _goes_last(block):
+    return isinstance(block, Table) and (block.folded or len(block.rows) > _LONG)
 
 
 def block_record(block: Block) -> dict:
@@ -86,14 +91,14 @@ def block_record(block: Block) -> dict:
             return {"kind": "signature", "lines": list(block.lines)}
 
 
-def _table(table):
-    cells = [["" if c is None else str(c) for c in row] for row in table.rows]
-    few = len(table.columns) <= _NARROW
-    rest = table.total is not None and table.total > len(cells)
+def _table(table, most=None):
+    cells = [[_cell(c, most is not None) for c in row] for row in table.rows[:most]]
+    few, total = len(table.columns) <= _NARROW, table.total or len(table.rows)
+    rest = total > len(cells)
     return {
         "kind": "table",
         "caption": table.caption + (
-            f" (the first {len(cells)} of {table.total}; all are in the CSV files)" if rest
+            f" (the first {len(cells)} of {total}; all are in the CSV files)" if rest
             else ""),
         "columns": list(table.columns), "rows": cells, "wide": list(table.wide),
         "numeric": [any(isinstance(row[k], Number) for row in table.rows)
@@ -101,6 +106,14 @@ def _table(table):
         "marked": [table.is_marked(r) for r in range(len(cells))],
         "across": not few, "narrow": few,
     }
+
+
+def _cell(cell, short):
+    """Text, or a name in words with its code, unless it is to be `short`, and remark."""
+    if isinstance(cell, Name):
+        code = "" if short or cell.code == cell.words else cell.code
+        return {"words": cell.words, "code": code, "remark": cell.remark}
+    return "" if cell is None else str(cell)
 
 
 def joined(parts) -> str:

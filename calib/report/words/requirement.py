@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from calib.document.edge import SetupError
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
-from calib.report.blocks import Part, fixed, mm, words
+from calib.report.blocks import Cell, Part, fixed, mm, words
+from calib.report.spoken import spoken
 
 YES, NO, OPEN = "yes", "NO", "open"
 
@@ -76,6 +77,15 @@ def taped_enough(document: ResultRecord) -> Answer:
     return Answer(answer, (*says, *doubt))
 
 
+def keeps(what: str, good: bool | None, goal: float, source: str) -> Answer:
+    """Whether a set-up that was compared keeps what the edge must be known to, m."""
+    word, answer = {True: ("is good enough", YES), False: ("is not good enough", NO),
+                    None: ("may or may not be good enough", OPEN)}[good]
+    stated = "" if source == "rig.toml" else f"; {source}"
+    return Answer(answer, words(f"{what} {word} for the ", mm(goal, 0),
+                                f" mm required (95 %, worst over the envelope{stated})."))
+
+
 def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tuple[Part, ...]]:
     """Whether a set-up keeps the requirement: the answer, and where it is worst by how much."""
     word = {True: " is good enough: ", False: " is not good enough: ",
@@ -86,27 +96,17 @@ def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tu
 
 def worst_of(edge: SetupError) -> tuple[Part, ...]:
     """How far the edge is off at worst, at 95 %, and where."""
-    known = () if edge.worst_sd is None else (
-        " (95 %: ", mm(edge.worst_low95, 0), " to ", mm(edge.worst_high95, 0), " mm)")
-    return words("the edge is off by ", mm(edge.summary.worst, 0), " mm at worst", *known, ", at ",
-                 *place(edge))
+    known = ("no sd",) if edge.worst_sd is None else (
+        "95 %: ", mm(edge.worst_low95, 0), " to ", mm(edge.worst_high95, 0), " mm")
+    return words("the edge is off by ", mm(edge.summary.worst, 0), " mm at worst (3-D; ", *known,
+                 "), at ", *place(edge))
 
 
 def place(edge: SetupError) -> tuple[Part, ...]:
     """Where an edge error is largest: the point, the reach, the swept joints."""
     at = edge.worst_at
-    posture: Sequence[Part | None] = [
+    posture: Sequence[Cell] = [
         part for axis in edge.axes
         for part in (f", {spoken(axis.reading)} ", fixed(at.joints[axis.reading], 0), " deg")]
     return words(spoken(at.point), f" (reach {at.reach}", *posture, ")")
-
-
-def spoken(name: str) -> str:
-    """A code name in words.
-
-    >>> spoken("edge_left")
-    'edge left'
-    """
-    return name.replace("_", " ")
-
 

@@ -1,0 +1,117 @@
+"""``calib confirm``: what the machine's own display shows, against what was to be typed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli import talk
+
+if TYPE_CHECKING:
+    from calib.confirm.compared import Posed
+    from calib.document.confirmed import Confirmation
+    from calib.document.record import ResultRecord
+    from calib.report.blocks import Section
+    from calib.results import Result
+    from calib.run.shown import Shown
+
+
+def confirm(
+    result: Annotated[Path, typer.Argument(help="result.json, or the folder it is in.")],
+    shown: Annotated[Path | None, typer.Argument(
+        metavar="SHOWN", help="shown.csv: pose, target, forward, left, up (or east, north, up), "
+        "and the readings; without it one to fill in is printed, with poses that tell most.")
+    ] = None,
+    entries: Annotated[
+        Path | None, typer.Option("--entries", metavar="FILE", help="What was to be typed, if not "
+                                  "the list kept in the result.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Also write confirm.html and confirm.json there.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Prove by the machine's own display that the values were typed right, or say which is not.
+
+    Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
+    """
+    from calib.cli.sheet import with_list
+    from calib.report.pages.confirmed import sheet_of
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.results import load_result
+    from calib.run.write import write_whole
+
+    read = load_result(result)
+    document = read.document if entries is None else with_list(read, entries)
+    sheet = sheet_of(document)
+    if shown is None:
+        talk.result(_blank(read, sheet))
+        return
+    told, sections, notices = confirmed(read, document, shown)
+    talk.tell_all(notices)
+    if out is not None:
+        html = page("report.html.j2", told, "Typed right?", document.rig.title, sections,
+                    contents=False)
+        write_whole(out, {"confirm.html": html, "confirm.json": talk.json_text(told)})
+        talk.tell(f"Written to {out}")
+    if json:
+        talk.result_json(told)
+    else:
+        talk.result(plain(sections))
+    if not told.agrees:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def confirmed(read: Result, document: ResultRecord, shown: Path
+              ) -> tuple[Confirmation, list[Section], tuple[str, ...]]:
+    """What a file of the display shows against what was to be typed, told; and notices."""
+    from calib.confirm.confirmed import confirm as find
+    from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
+    from calib.run.shown import read_shown_file
+
+    seen, notices = read_shown_file(shown, read.rig)
+    with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
+        found = find(read.rig, sheet_of(document), read.values_si, seen,
+                     _posed(read, seen, shown), document.goal.edge)
+    told = confirmation(found)
+    return told, confirmed_sections(told, seen.on_site), tuple(notices)
+
+
+def _posed(read: Result, seen: Shown, file: Path) -> Posed:
+    """The poses of the display, from readings or from shots."""
+    import numpy as np
+
+    from calib.confirm.posed import NoPosture, posed
+    from calib.run.complaints import Complaint, InputError
+
+    places = {s.name: np.array([s.east, s.north, s.up, np.radians(s.heading)])
+              for s in read.document.stands}
+    try:
+        return posed(read.rig, seen, read.values_si, read.covariance_si, places)
+    except NoPosture as error:
+        line = int(seen.line[seen.pose == seen.poses.index(error.pose)][0])
+        raise InputError([Complaint(
+            file.name, line, None, f"pose {error.pose} without readings, and {error}",
+            "the readings of the pose, or shots from a stand of the result where the machine still "
+            "is (column stand)")]) from None
+
+
+def _blank(read, sheet):
+    """A file to fill in."""
+    import numpy as np
+
+    from calib.confirm.compared import Comparison
+    from calib.confirm.posed import from_readings
+    from calib.confirm.telling import Envelope
+    from calib.report.pages.confirmed import blank_shown
+    from calib.run.shown import Shown
+
+    nothing = Shown(("1",), ("",), np.zeros((1, len(read.rig.readings))),
+                    np.full(len(read.rig.readings), np.radians(0.01)), np.zeros(0, int),
+                    np.zeros(0, int), np.zeros((0, 3)), np.full(3, 0.001), False, None,
+                    np.zeros(0, int))
+    compared = Comparison(read.rig, sheet.entries, sheet.right, read.values_si, nothing,
+                          from_readings(read.rig, nothing))
+    return blank_shown(read.rig, Envelope(compared))

@@ -1,0 +1,219 @@
+"""Displayed positions against a machine: prediction, noise, whitened misfit."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.rig import Rig
+from calib.entries.listed import EntryList, entry_values, values_alone
+from calib.entries.typed import asked, by_entries, entered
+from calib.run.shown import Shown
+
+#: A uniform error of a whole step has this sd, in steps.
+_UNIFORM = 1 / np.sqrt(12)
+
+#: Share of the variances that computing them may be off by.
+_ROUND_OFF = 1e-10
+
+#: Steps of the quick way from typed values to a machine, and how near it must come, in steps of
+#: typing.
+_CHORDS, _NEAR = 4, 0.02
+
+
+@dataclass(frozen=True)
+class Posed:
+    """The poses of a display: readings and the covariance of their errors.
+
+    Attributes
+    ----------
+    readings : ndarray, shape (n_poses, k)
+        rad.
+    covariance : ndarray, shape (n_poses, k, k)
+    """
+
+    readings: np.ndarray
+    covariance: np.ndarray
+
+
+@dataclass(frozen=True)
+class Whitening:
+    """Differences to unit covariance.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (m, m)
+    size : float
+        Logarithm of the determinant of the covariance.
+    """
+
+    matrix: np.ndarray
+    size: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What a display shows against what it would show with given values typed.
+
+    Attributes
+    ----------
+    rig : Rig
+    entries : EntryList
+    right : ndarray, shape (n_entries,)
+        As they should be typed.
+    solved : ndarray, shape (p,)
+        The machine of the result, m or rad.
+    shown : Shown
+    posed : Posed
+    """
+
+    rig: Rig
+    entries: EntryList
+    right: np.ndarray
+    solved: np.ndarray
+    shown: Shown
+    posed: Posed
+
+    @cached_property
+    def base(self) -> np.ndarray:
+        """The machine with everything typed right, shape (p,)."""
+        return entered(self.rig, self.entries, self.right, self.solved).parameters
+
+    @cached_property
+    def _right(self):
+        """The values of `base`: those that are right, as far as a machine has them all."""
+        return values_alone(self.entries, self.base)
+
+    @cached_property
+    def by_entry(self) -> np.ndarray:
+        """Change of the machine per unit of an entry, shape (p, n_entries)."""
+        free = asked(self.rig, self.entries)
+        _, gradient = entry_values(self.entries, self.base)
+        change = np.zeros((len(free), len(self.right)))
+        change[free] = by_entries(gradient[:, free] / self.entries.steps[:, None]) \
+            / self.entries.steps
+        return change
+
+    def machine(self, typed: np.ndarray) -> np.ndarray | None:
+        """The machine with these values typed, shape (p,); None where there is none."""
+        at = self.base + self.by_entry @ self.entries.short_way(typed - self._right)
+        for _ in range(_CHORDS):
+            off = self.entries.short_way(typed - values_alone(self.entries, at))
+            if np.abs(off / self.entries.steps).max() < _NEAR:
+                return at
+            at = at + self.by_entry @ off
+        slow = entered(self.rig, self.entries, typed, self.base)
+        return slow.parameters if slow.agrees else None
+
+    def positions(self, parameters: np.ndarray, jacobian: bool = False):
+        """Where a machine has the shown targets, forward, left, up of the boom foot."""
+        placement = np.tile(HOUSE_PLACEMENT, (len(self.posed.readings), 1))
+        posture = self.rig.chain.posture(parameters, placement, self.posed.readings, jacobian)
+        return posture.points(self.shown.target, self.shown.pose)
+
+    @cached_property
+    def mask(self) -> np.ndarray:
+        """Which coordinates are shown, shape (n, 3)."""
+        return np.isfinite(self.shown.position)
+
+    def covariance(self, parameters: np.ndarray) -> np.ndarray:
+        """Of the shown coordinates of a machine, m2: noise of readings, rounding, typing."""
+        points = self.positions(parameters, jacobian=True)
+        pose, n = self.shown.pose, len(self.shown.pose)
+        moved = points.by_readings @ self.posed.covariance[pose]
+        full = np.einsum("ick,jdk->icjd", moved, points.by_readings)
+        full *= (pose[:, None] == pose)[:, None, :, None]
+        full = full.reshape(3 * n, 3 * n)
+        full += np.diag(np.tile((self.shown.step * _UNIFORM) ** 2, n))
+        typing = (points.by_parameters @ self.by_entry * self.entries.steps * _UNIFORM)
+        typing = typing.reshape(3 * n, -1)
+        full += typing @ typing.T
+        shown = self.mask.ravel()
+        return full[np.ix_(shown, shown)]
+
+    @cached_property
+    def whitening(self) -> "Whitening":
+        """With everything typed right."""
+        return self.whitening_at(self.base)
+
+    def whitening_at(self, parameters: np.ndarray) -> "Whitening":
+        """To unit covariance; on a site without what its position and heading can take up.
+
+        A machine that is larger, or turned, makes another error of the same noise of its readings.
+        """
+        covariance = self.covariance(parameters)
+        covariance += _ROUND_OFF * np.diag(covariance).mean() * np.eye(len(covariance))
+        factor = np.linalg.cholesky(covariance)
+        size = 2 * float(np.log(np.diag(factor)).sum())
+        white = np.linalg.inv(factor)
+        if not self.shown.on_site:
+            return Whitening(white, size)
+        nuisance = white @ self._placements(parameters)
+        left, singular, _ = np.linalg.svd(nuisance, full_matrices=False)
+        left = left[:, singular > 1e-9 * singular[0]]
+        return Whitening(white - left @ (left.T @ white), size)
+
+    @property
+    def dof(self) -> int:
+        """Shown coordinates less what places the machine."""
+        if not self.shown.on_site:
+            return int(self.mask.sum())
+        return int(np.linalg.matrix_rank(self.whitening.matrix, tol=1e-6))
+
+    def misfit(self, parameters: np.ndarray, whitening: "Whitening | None" = None
+               ) -> np.ndarray | None:
+        """Whitened differences of a machine, shape (m,); None where it places nothing.
+
+        With the noise of the machine with everything typed right, unless `whitening` is given.
+        """
+        at = self.positions(parameters).position
+        if not np.isfinite(at).all():
+            return None
+        return (whitening or self.whitening).matrix @ (self.aligned(at) - at)[self.mask]
+
+    def aligned(self, at: np.ndarray) -> np.ndarray:
+        """What is shown, on a site turned and shifted stand by stand to lie upon `at`."""
+        shown = self.shown.position
+        if not self.shown.on_site:
+            return shown
+        out = np.array(shown)
+        for rows in self._by_stand():
+            flat = self.mask[rows, :2].all(axis=1)
+            if flat.sum() > 1:
+                out[rows, :2] = _turned_upon(shown[rows, :2], at[rows, :2], flat)
+            elif flat.any():
+                out[rows, :2] += (at[rows, :2] - shown[rows, :2])[flat].mean(axis=0)
+            out[rows, 2] += np.nanmean(at[rows, 2] - shown[rows, 2]) \
+                if self.mask[rows, 2].any() else 0.0
+        return out
+
+    def _by_stand(self):
+        stands = np.array(self.shown.stand)[self.shown.pose]
+        return [np.flatnonzero(stands == name) for name in dict.fromkeys(stands.tolist())]
+
+    def _placements(self, parameters):
+        """Derivatives of the shown coordinates by east, north, up and heading of each stand."""
+        at, columns = self.positions(parameters).position, []
+        for rows in self._by_stand():
+            for k in range(4):
+                column = np.zeros_like(at)
+                if k < 3:
+                    column[rows, k] = 1.0
+                else:
+                    column[rows, 0], column[rows, 1] = -at[rows, 1], at[rows, 0]
+                columns.append(column[self.mask])
+        return np.array(columns).T
+
+    def differences(self, parameters: np.ndarray) -> np.ndarray:
+        """Shown less predicted, shape (n, 3), m; NaN where not shown."""
+        at = self.positions(parameters).position
+        return self.aligned(at) - at
+
+
+def _turned_upon(shown, at, rows):
+    """Plane points turned and shifted by least squares of `rows`."""
+    a, b = shown[rows] - shown[rows].mean(axis=0), at[rows] - at[rows].mean(axis=0)
+    angle = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    return (shown - shown[rows].mean(axis=0)) @ turn + at[rows].mean(axis=0)

@@ -1,0 +1,99 @@
+"""Whether a machine's display agrees with what was solved, or what was mistyped."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.adjust.distributions import normal_isf
+from calib.chain.rig import Rig
+from calib.confirm.compared import Comparison, Posed
+from calib.confirm.search import Found, search
+from calib.confirm.slips import Sheet
+from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
+from calib.run.shown import Shown
+
+#: What was found: the display agrees, and no slip that would matter is left open; it agrees, but
+#: some would not be seen at these poses; a slip explains it; none does.
+AGREES, NOT_PROVEN, MISTYPED, DISAGREES = "agrees", "not proven", "mistyped", "disagrees"
+
+
+@dataclass(frozen=True)
+class Confirmed:
+    """What a display says of what was typed.
+
+    Attributes
+    ----------
+    status : str
+        One of the above.
+    compared : Comparison
+    sheet : Sheet
+    found : Found
+    goal : float
+        What the edge must be right to at 95 %, m.
+    unseen : tuple of Unseen
+        Slips beyond the goal that these poses would not show.
+    moves : float
+        What the claimed slip moves the edge by, at worst, m; 0 without one.
+    telling : TellingPose or None
+        Where the claimed slip and its first rival differ.
+    """
+
+    status: str
+    compared: Comparison
+    sheet: Sheet
+    found: Found
+    goal: float
+    unseen: tuple[Unseen, ...]
+    moves: float
+    telling: TellingPose | None
+
+    @property
+    def agrees(self) -> bool:
+        return self.status == AGREES
+
+    @property
+    def differences(self) -> np.ndarray:
+        """Shown less as it should be, shape (n, 3), m; NaN where a coordinate is not shown."""
+        return self.compared.differences(self.compared.base)
+
+    @property
+    def within95(self) -> np.ndarray:
+        """What noise and rounding let each of them be with 95 %, shape (n, 3), m."""
+        compared = self.compared
+        out = np.full(compared.mask.shape, np.nan)
+        out[compared.mask] = normal_isf(0.025) * np.sqrt(
+            np.diag(compared.covariance(compared.base)))
+        return out
+
+
+def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Posed, goal: float
+            ) -> Confirmed:
+    """Test what a display shows.
+
+    Parameters
+    ----------
+    rig : Rig
+    sheet : Sheet
+        What was to be typed.
+    solved : ndarray, shape (p,)
+        The machine, m or rad.
+    shown : Shown
+    posed : Posed
+        Its poses.
+    goal : float
+        What the edge must be right to at 95 %, m.
+    """
+    compared = Comparison(rig, sheet.entries, sheet.right, solved, shown, posed)
+    found, envelope = search(compared, sheet), Envelope(compared)
+    claimed = found.claimed
+    if claimed is not None:
+        rival = found.rivals[0] if found.rivals else None
+        return Confirmed(
+            MISTYPED, compared, sheet, found, goal, (),
+            envelope.moves(claimed.parameters) if claimed.slips else 0.0,
+            None if rival is None else envelope.telling(claimed.parameters, rival.parameters))
+    if not found.as_it_is.passes:
+        return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None)
+    open_ = unseen(envelope, found, goal)
+    return Confirmed(NOT_PROVEN if open_ else AGREES, compared, sheet, found, goal, open_, 0.0,
+                     None)

@@ -1,0 +1,165 @@
+"""What these poses cannot show, and a pose that would."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.confirm.compared import Comparison
+from calib.confirm.search import Found, Tried
+from calib.edge import EdgeNodes, edge_positions, envelope_edge
+
+#: A slip that changes the display by less than so many sds in all may go unnoticed.
+SEEN = 4.0
+
+
+@dataclass(frozen=True)
+class TellingPose:
+    """A posture at which two machines show something else.
+
+    Attributes
+    ----------
+    joints, readings : ndarray, shape (k,)
+        rad.
+    reach : str
+    target : str
+        Where the difference is seen best.
+    apart : float
+        What the display differs by there, m.
+    sds : float
+        The same in sds of reading noise and rounding.
+    """
+
+    joints: np.ndarray
+    readings: np.ndarray
+    reach: str
+    target: str
+    apart: float
+    sds: float
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """A slip that the shown poses would not show, though it moves the edge elsewhere.
+
+    Attributes
+    ----------
+    tried : Tried
+    moves : float
+        The edge, at worst over the envelope, m.
+    sds : float
+        What it changes at the shown poses, in sds.
+    pose : TellingPose or None
+        None where no pose of the envelope shows it.
+    """
+
+    tried: Tried
+    moves: float
+    sds: float
+    pose: TellingPose | None
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """The edge over the envelope with everything typed right, and the noise of a display there."""
+
+    compared: Comparison
+
+    @property
+    def rig(self) -> Rig:
+        return self.compared.rig
+
+    @cached_property
+    def nodes(self) -> EdgeNodes:
+        """At the postures of the rig's envelope."""
+        return envelope_edge(self.rig, self.compared.base)
+
+    @cached_property
+    def inverse_sd(self):
+        """Inverse of the Cholesky factor of the noise of each point, shape (n, t, 3, 3)."""
+        nodes = self.nodes
+        n, t = nodes.position.shape[:2]
+        posture = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
+                                 True)[2]
+        points = posture.points(np.tile(nodes.targets, n), np.repeat(np.arange(n), t))
+        noise = np.median(np.diagonal(self.compared.posed.covariance, axis1=1, axis2=2), axis=0)
+        moved = points.by_readings * np.sqrt(noise)
+        step = self.compared.shown.step / np.sqrt(12)
+        covariance = moved @ moved.transpose(0, 2, 1) + np.diag(np.maximum(step, 1e-6) ** 2)
+        return np.linalg.inv(np.linalg.cholesky(covariance)).reshape(n, t, 3, 3)
+
+    def moves(self, parameters: np.ndarray) -> float:
+        """What a machine is off by at worst, m."""
+        off = np.linalg.norm(self.nodes.error(parameters), axis=2)[self.nodes.seen]
+        return float(np.nan_to_num(off, nan=np.inf).max(initial=0.0))
+
+    def may_move(self, parameters: np.ndarray) -> float:
+        """The same to first order, quickly."""
+        nodes = self.nodes
+        off = nodes.by_parameters[nodes.seen] @ (parameters - self.compared.base)
+        return float(np.linalg.norm(off, axis=-1).max(initial=0.0))
+
+    def telling(self, one: np.ndarray, other: np.ndarray) -> TellingPose | None:
+        """Where the displays of two machines differ most, in sds."""
+        nodes = self.nodes
+        apart = nodes.error(one) - nodes.error(other)
+        usable = nodes.seen & np.isfinite(apart).all(axis=(1, 2))
+        if not usable.any():
+            return None
+        sds = np.linalg.norm((self.inverse_sd @ apart[..., None])[..., 0], axis=2)
+        sds = np.where(usable[:, None], sds, -1.0)
+        node, point = np.unravel_index(int(np.argmax(sds)), sds.shape)
+        if sds[node, point] < SEEN:
+            return None
+        return TellingPose(
+            nodes.joints[node], nodes.readings[node],
+            self.rig.envelope.reaches[nodes.reach[node]][0],
+            self.rig.target_names[nodes.targets[point]],
+            float(np.linalg.norm(apart[node, point])), float(sds[node, point]))
+
+
+def unseen(envelope: Envelope, found: Found, goal: float) -> tuple[Unseen, ...]:
+    """For each field the slip that moves the edge most of those that the poses would not show.
+
+    Parameters
+    ----------
+    goal : float
+        What moves the edge by less does no harm, m.
+    """
+    worst: dict[frozenset[int], Unseen] = {}
+    for tried, moved in zip(found.singles, found.moved, strict=True):
+        sds = float(np.linalg.norm(moved))
+        if sds >= SEEN or envelope.may_move(tried.parameters) < 0.7 * goal:
+            continue
+        moves = envelope.moves(tried.parameters)
+        known = worst.get(tried.fields)
+        if moves > goal and (known is None or moves > known.moves):
+            worst[tried.fields] = Unseen(tried, moves, sds, None)
+    return tuple(
+        Unseen(u.tried, u.moves, u.sds,
+               envelope.telling(u.tried.parameters, envelope.compared.base))
+        for u in sorted(worst.values(), key=lambda u: -u.moves))
+
+
+def poses_to_show(envelope: Envelope, count: int) -> np.ndarray:
+    """Nodes of the envelope whose displays together tell most of the entries, (count,).
+
+    One by one the node that adds most to the logarithm of the determinant of the information on
+    the entries, of points of the edge in sds of reading noise and rounding (greedy D-optimality).
+    """
+    compared, nodes = envelope.compared, envelope.nodes
+    seen = np.flatnonzero(nodes.seen)
+    rows = envelope.inverse_sd[seen] @ (nodes.by_parameters[seen] @ compared.by_entry)
+    rows = rows.reshape(len(seen), -1, rows.shape[-1]) * compared.entries.steps
+    information = 1e-6 * np.eye(rows.shape[-1])
+    chosen: list[int] = []
+    for _ in range(min(count, len(seen))):
+        own = np.linalg.inv(information)
+        gained = np.eye(rows.shape[1]) + rows @ own @ rows.transpose(0, 2, 1)
+        gain = np.linalg.slogdet(gained)[1]
+        gain[chosen] = -np.inf
+        best = int(np.argmax(gain))
+        chosen.append(best)
+        information = information + rows[best].T @ rows[best]
+    return seen[chosen]

@@ -1,0 +1,149 @@
+"""What a machine's display says of what was typed: as a document, a page and text."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.confirm.confirmed import Confirmed
+from calib.confirm.search import Tried
+from calib.confirm.slips import Sheet
+from calib.confirm.telling import Envelope, TellingPose, poses_to_show
+from calib.document.confirmed import (
+    Confirmation,
+    FieldHolds,
+    NotSeen,
+    PoseToShow,
+    ShownPoint,
+    Slipped,
+)
+from calib.document.record import ResultRecord
+from calib.document.values import House
+from calib.entries.listed import entry_values, parameter_list
+from calib.entries.typed import rounded
+from calib.report.blocks import Cell, Items, Number, Section, Table, Text, mm, words
+from calib.report.entered import entries_of, old_values
+from calib.report.numbers import number
+from calib.report.solved_machine import covariance_of, rig_and_parameters
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.slip import confirmed_says, slip_says, unseen_says
+
+
+def sheet_of(document: ResultRecord) -> Sheet:
+    """What was to be typed of a result: its entries, or the rig's own parameters."""
+    rig, parameters = rig_and_parameters(document)
+    entries = entries_of(document, rig) or parameter_list(rig)
+    values, gradient = entry_values(entries, parameters)
+    covariance = covariance_of(document, rig)
+    sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
+    return Sheet(
+        entries, rounded(entries, values),
+        rounded(entries, old_values(document, rig, entries, parameters)),
+        rounded(entries, entry_values(entries, rig.start)[0]), sd)
+
+
+def confirmation(confirmed: Confirmed, next_commands: Sequence[str] = ()) -> Confirmation:
+    """What `calib confirm` prints."""
+    found, compared = confirmed.found, confirmed.compared
+    claimed = found.claimed
+    off, within = confirmed.differences, confirmed.within95
+    names = compared.rig.target_names
+    return Confirmation(
+        says=confirmed_says(confirmed), status=confirmed.status, agrees=confirmed.agrees,
+        goal=confirmed.goal, chi2=number(found.as_it_is.chi2), dof=found.as_it_is.dof,
+        worst=number(np.linalg.norm(np.nan_to_num(off), axis=1).max()),
+        looked_at=found.looked_at,
+        slip=None if claimed is None else _slipped(confirmed, claimed, confirmed.moves),
+        cannot_be_told_from=[_slipped(confirmed, r) for r in found.rivals],
+        telling=None if confirmed.telling is None else _pose(confirmed.telling, compared.rig),
+        not_seen=[
+            NotSeen(says=unseen_says(u, confirmed.sheet),
+                    fields=_fields(u.tried, confirmed.sheet), moves=number(u.moves),
+                    pose=None if u.pose is None else _pose(u.pose, compared.rig))
+            for u in confirmed.unseen],
+        points=[
+            ShownPoint(pose=compared.shown.poses[p], target=names[t], difference=House.of(off[i]),
+                       within95=House.of(within[i]))
+            for i, (p, t) in enumerate(zip(compared.shown.pose, compared.shown.target,
+                                           strict=True))],
+        next=list(next_commands), cautions=list(CAUTIONS))
+
+
+def _slipped(confirmed: Confirmed, tried: Tried, moves: float | None = None) -> Slipped:
+    pose = None if tried.pose is None else confirmed.compared.shown.poses[tried.pose]
+    return Slipped(
+        says=slip_says(tried, confirmed.sheet) or f"The display of pose {pose} was copied wrongly.",
+        kinds=[s.family for s in tried.slips], fields=_fields(tried, confirmed.sheet), pose=pose,
+        chi2=number(tried.chi2), dof=tried.dof,
+        behind=number(tried.score - confirmed.found.claimed.score)
+        if confirmed.found.claimed is not None else None,
+        moves=None if moves is None else number(moves))
+
+
+def _fields(tried: Tried, sheet: Sheet) -> list[FieldHolds]:
+    entries = sheet.entries.entries
+    return [FieldHolds(field=entries[i].name, unit=entries[i].unit,
+                       right=entries[i].text(sheet.right[i]), holds=float(value),
+                       off=float(value - sheet.right[i]))
+            for i, value in tried.typed.items()]
+
+
+def _pose(pose: TellingPose, rig: Rig) -> PoseToShow:
+    return PoseToShow(reach=pose.reach, joints=_degrees(rig, pose.joints),
+                      readings=_degrees(rig, pose.readings), target=pose.target,
+                      apart=number(pose.apart))
+
+
+def _degrees(rig, angles):
+    return {name: round(float(np.degrees(angle)), 3)
+            for name, angle in zip(rig.reading_names, angles, strict=True)}
+
+
+def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
+    """The answer, what is in the fields, the differences, cautions where poses are to be shown."""
+    lead = tuple(Text(words(line), "lead" if i == 0 else "plain")
+                 for i, line in enumerate(document.says))
+    sections = [Section("answer", "Typed right?", lead)]
+    if document.slip is not None and document.slip.fields:
+        rows: list[list[Cell]] = [
+            [f.field, f.right, Number(f.holds, f"{f.holds:.6g}"), Number(f.off, f"{f.off:+.6g}"),
+             f.unit] for f in document.slip.fields]
+        sections.append(Section("fields", "What is in the fields", (
+            Table("Compare each with the sheet",
+                  ("field", "right", "holds", "off by", "unit"), rows, wide=(0,)),)))
+    axes = ("east", "north", "up") if on_site else ("forward", "left", "up")
+    rows = [[p.pose, p.target, *(mm(x, 0, True) for x in p.difference.numbers),
+             *(mm(x, 0) for x in p.within95.numbers)] for p in document.points]
+    sections.append(Section("points", "Shown against solved", (
+        Table("Shown less as it should be, and what noise of the readings and rounding let it be "
+              "with 95 %, mm",
+              ("pose", "target", *(f"{a} mm" for a in axes), *(f"{a} 95 %" for a in axes)), rows),
+    )))
+    if not document.agrees:
+        sections.append(Section("before", "Before anyone goes to the machine", (
+            Text(words("Before anyone goes to the machine:"), "note"),
+            Items(tuple(("", words(c)) for c in document.cautions)),)))
+    return sections
+
+
+def blank_shown(rig: Rig, envelope: Envelope, count: int = 6) -> str:
+    """A shown.csv to fill in, with poses that tell most of what was typed."""
+    nodes = envelope.nodes
+    picked = poses_to_show(envelope, count)
+    targets = [rig.target_names[t] for t in nodes.targets]
+    corners = [t for t in targets if "left" in t or "right" in t] or targets
+    lines = ["# What the machine's own display shows, copied pose by pose at rest. Lengths in m,",
+             "# readings in deg. forward, left, up: from the boom foot pin, level; in their place",
+             "# east, north, up where the display knows the site (or any fixed point: level axes).",
+             "# Leave empty what it does not show. Before anyone goes near the machine:",
+             *(f"# - {caution}" for caution in CAUTIONS),
+             "# Drive to about these joint angles (deg; what is not named is at 0):"]
+    for i, node in enumerate(picked, 1):
+        joints = ", ".join(f"{name} {np.degrees(angle):.0f}" for name, angle in
+                           zip(rig.reading_names, nodes.joints[node], strict=True)
+                           if abs(angle) > 1e-6)
+        lines.append(f"# pose {i}: {joints}")
+    lines.append(",".join(("pose", "target", "forward", "left", "up", *rig.reading_names)))
+    empty = "," * (2 + len(rig.reading_names))
+    lines += [f"{i},{target},{empty}" for i in range(1, len(picked) + 1) for target in corners]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,84 @@
+"""What the report begins and ends with: the decision and what it rests on, the job, who signs."""
+
+from calib.document.record import ResultRecord
+from calib.judge.goal import TIMES_SD
+from calib.report.blocks import (
+    Cell,
+    Items,
+    Section,
+    Signature,
+    Table,
+    Text,
+    fixed,
+    mm,
+    words,
+)
+from calib.report.words.cautions import CAUTIONS
+from calib.report.words.job import fingerprint_words, stated
+from calib.report.words.requirement import three_sentences
+from calib.report.words.status import left_out
+
+#: From an sd in m to what holds at 95 %, mm.
+_MM95 = 1000 * TIMES_SD
+
+
+def answers(document: ResultRecord) -> Items:
+    """The three sentences that stand on top everywhere."""
+    return Items(tuple((a.answer, a.parts) for a in three_sentences(document)), leading=True)
+
+
+def decision(document: ResultRecord) -> Section:
+    """The three answers, the gates with those that failed first, and the numbers behind them."""
+    said = document.verdict
+    gates = tuple(
+        ("passed" if gate.passed else "FAILED", words(f"{gate.name}: {gate.says}"))
+        for gate in sorted(said.gates, key=lambda gate: gate.passed)
+    )
+    aside = left_out(document)
+    return Section("verdict", "Decision", (
+        answers(document), *((Text(words(aside), "lead"),) if aside else ()),
+        Items(gates), *(Text(words(note)) for note in said.notes),
+        _edge_numbers(document), _fit(document), Text(words(said.shared_by), "note"),
+        Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
+                   "are further down."), "note"),
+    ))
+
+
+def _edge_numbers(document):
+    edge, goal = document.edge.summary, document.goal
+    rows = [["required, readings exact", mm(goal.edge), ""],
+            ["known to, readings exact", mm(goal.within95), fixed(edge.rms, 1, _MM95)],
+            ["known to, with the noise of the readings", mm(goal.in_use95), ""]]
+    if document.taped is not None:
+        error = document.taped.edge.summary
+        rows.append(["taped set-up is off by (best estimate)", mm(error.worst), mm(error.rms)])
+    return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
+                 ("what", "worst", "rms"), rows, wide=(0,))
+
+
+def _fit(document):
+    fit = document.fit
+    parts = ["The fit: ", fixed(fit.observations, 0), " observations, ",
+             fixed(fit.unknowns, 0), " unknowns, ", fixed(fit.dof, 0),
+             " degrees of freedom. Shots miss by ", mm(fit.rms_3d_miss),
+             " mm (rms, 3-D) at the readings as they were (misses), and by ",
+             mm(fit.rms_3d), " mm once the readings are corrected (residuals)."]
+    if fit.variance_factor is not None:
+        parts += [" Variance factor ", fixed(fit.variance_factor, 2), "."]
+    return Text(words(*parts))
+
+
+def cautions() -> Section:
+    """Before anyone goes back to the machine."""
+    return Section("cautions", "Cautions", (Items(tuple(("", words(c)) for c in CAUTIONS)),))
+
+
+def sign_off(document: ResultRecord) -> Section:
+    """What rig.toml states of the job, what ties the page to its result, and lines to sign."""
+    digits = fingerprint_words(document)
+    rows: list[list[Cell]] = [[label, text] for label, text in stated(document.job)]
+    rows += [["Fingerprint of the inputs", digits]] if digits else []
+    table = (Table("The job", ("entry", "stated"), rows, wide=(0, 1)),) if rows else (
+        Text(words("rig.toml states nothing of the job: see [job] in the README.")),)
+    return Section("sign-off", "Job and sign-off", (
+        *table, Signature(("measured by", "checked by", "entered by, date"))))

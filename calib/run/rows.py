@@ -1,0 +1,155 @@
+"""Rows of a table changed in its text: comments, other columns and the dialect stay as they are."""
+
+import re
+from collections.abc import Mapping, Sequence
+
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.numerals import is_number
+from calib.run.text import STRICT, Grid, Row, read_grid
+from calib.spreadsheet import guard
+
+#: What a row says, column by column: numbers as text with a decimal point.
+Cells = Mapping[str, str]
+
+#: Lines with their ends, as `calib.run.text.split_lines` counts them.
+_LINES = re.compile("[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
+
+
+def added(text: str, file: str, columns: Sequence[str], rows: Sequence[Cells],
+          numeric: Sequence[str] = ()) -> str:
+    """The text with rows at its end.
+
+    Parameters
+    ----------
+    text : str
+        "" for a new file, which gets `columns` as its header.
+    columns : sequence of str
+        That the file must have; it gets others that a row says something for.
+    numeric : sequence of str
+        Those that hold numbers: they get the decimal mark of the file.
+
+    Raises
+    ------
+    InputError
+        If the text cannot be told into columns, or lacks one that it must have.
+    """
+    if not text.strip():
+        text = ",".join(columns) + "\n"
+    grid = _grid(text, file, columns, numeric)
+    _complain_of_missing(grid, columns, [])
+    more = _new_columns(grid, rows)
+    if more:
+        text = _with_columns(text, grid, more)
+        grid = _grid(text, file, [*columns, *more], numeric)
+    end = _line_end(text)
+    body = text if text.endswith(("\n", "\r")) else text + end
+    return body + "".join(_line(grid, row, numeric) + end for row in rows)
+
+
+def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
+            cells: Cells | None, numeric: Sequence[str] = ()) -> str:
+    """The text with other cells in the row where the column `key` is `name`; None: without it.
+
+    Raises
+    ------
+    InputError
+        If there is no such row, or not one alone.
+    """
+    grid = _grid(text, file, columns, numeric)
+    _complain_of_missing(grid, [key], [cells or {}])
+    place = _header(grid)[key]
+    found = [row for row in grid.rows[1:] if place < len(row.cells) and row.cells[place] == name]
+    if len(found) != 1:
+        raise InputError([Complaint(file, None, key, f"{len(found)} rows with {quote(name)}",
+                                    "one row of that name")])
+    lines, at = _LINES.findall(text), found[0].line - 1
+    if cells is None:
+        del lines[at]
+    else:
+        ending = lines[at][len(lines[at].rstrip("\r\n")):]
+        lines[at] = _line(grid, cells, numeric, found[0]) + ending
+    return "".join(lines)
+
+
+def row_of(text: str, file: str, columns: Sequence[str], key: str, name: str,
+           numeric: Sequence[str] = ()) -> dict[str, str] | None:
+    """The cells of a row by column, numbers with a decimal point; None if there is none."""
+    return next((row for row in all_rows(text, file, columns, numeric) if row.get(key) == name),
+                None)
+
+
+def all_rows(text: str, file: str, columns: Sequence[str],
+             numeric: Sequence[str] = ()) -> list[dict[str, str]]:
+    """Every row as its cells by column, numbers with a decimal point."""
+    grid = _grid(text, file, columns, numeric)
+    header = _header(grid)
+    return [{column: _pointed(cell, grid.dialect) if column in numeric else cell
+             for column, cell in zip(header, row.cells, strict=False)} for row in grid.rows[1:]]
+
+
+def _grid(text, file, columns, numeric) -> Grid:
+    findings = Findings()
+    grid = read_grid(text, file, findings, names=list(columns), numeric=list(numeric))
+    findings.stop_if_at_fault()
+    assert grid is not None
+    return grid
+
+
+def _header(grid):
+    return {cell.casefold(): i for i, cell in enumerate(grid.rows[0].cells)}
+
+
+def _new_columns(grid, rows):
+    """Columns that rows say something for and the file does not have."""
+    header = _header(grid)
+    return list(dict.fromkeys(name for row in rows for name, cell in row.items()
+                              if cell != "" and name not in header))
+
+
+def _with_columns(text, grid, names):
+    """The text with columns at its right, empty in every row."""
+    lines, mark = _LINES.findall(text), grid.dialect.delimiter
+    for number, row in enumerate(grid.rows):
+        at = row.line - 1
+        whole = lines[at].rstrip("\r\n")
+        lack = len(grid.rows[0].cells) - len(row.cells)
+        cells = names if number == 0 else [""] * (lack + len(names))
+        lines[at] = mark.join([whole, *cells]) + lines[at][len(whole):]
+    return "".join(lines)
+
+
+def _complain_of_missing(grid, columns, rows):
+    header = _header(grid)
+    said = {name for row in rows for name, cell in row.items() if cell != ""}
+    missing = [name for name in dict.fromkeys([*columns, *said]) if name not in header]
+    if missing:
+        raise InputError([Complaint(grid.file, grid.rows[0].line, name, f'no column "{name}"',
+                                    "a column for it") for name in missing])
+
+
+def _line(grid: Grid, cells: Cells, numeric: Sequence[str], before: Row | None = None) -> str:
+    dialect, header = grid.dialect, _header(grid)
+    written = list(before.cells) if before else []
+    written += [""] * (len(header) - len(written))
+    for name, cell in cells.items():
+        if name in header:
+            number = name in numeric and is_number(cell, ".")
+            written[header[name]] = cell.replace(".", dialect.decimal) if number else cell
+    return dialect.delimiter.join(
+        cell if is_number(cell, dialect.decimal) else _quoted(guard(cell), dialect)
+        for cell in written)
+
+
+def _quoted(cell, dialect):
+    if cell != cell.strip() or cell.startswith("#") or '"' in cell or dialect.delimiter in cell:
+        return '"' + cell.replace('"', '""') + '"'
+    return cell
+
+
+def _pointed(cell, dialect):
+    return cell if dialect.decimal == STRICT.decimal else cell.replace(",", ".")
+
+
+def _line_end(text):
+    return "\r\n" if "\r\n" in text else "\n"
+

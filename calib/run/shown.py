@@ -1,0 +1,221 @@
+"""shown.csv: what the machine's own display says of its edge at a few poses."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.rig_file import AXES
+from calib.run.table import (
+    ANGLE,
+    COORDINATE,
+    ID,
+    Column,
+    Table,
+    complain_of_repeats,
+    nearest,
+    read_table,
+)
+from calib.run.text import decode
+from calib.run.units import short_way_round
+
+#: Columns of a display that measures from the boom foot pin, and of one that knows the site.
+HOUSE, SITE = ("forward", "left", "up"), AXES
+SHOT = tuple(f"shot_{axis}" for axis in AXES)
+
+#: Readings of a pose at rest differ by less, deg.
+_AT_REST = 0.5
+
+#: No display writes more decimals than this.
+_MOST_DECIMALS = 6
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Displayed positions, pose by pose.
+
+    Attributes
+    ----------
+    poses : tuple of str
+    stand : tuple of str
+        Of each pose; "" where the file names none.
+    readings : ndarray, shape (n_poses, n_readings)
+        rad; NaN where a pose has none.
+    reading_step : ndarray, shape (n_readings,)
+        What they are rounded to, rad.
+    pose, target : ndarray of int, shape (n,)
+        Of each row.
+    position : ndarray, shape (n, 3)
+        As displayed, m; NaN where a coordinate is not shown.
+    step : ndarray, shape (3,)
+        What the coordinates are rounded to, m.
+    on_site : bool
+        East, north and up of a site, or of any level axes; else forward, left and up of the boom
+        foot pin in the levelled house.
+    shot : ndarray, shape (n, 3), or None
+        The same points, shot at the same moment, m; NaN where not.
+    line : ndarray of int, shape (n,)
+    """
+
+    poses: tuple[str, ...]
+    stand: tuple[str, ...]
+    readings: np.ndarray
+    reading_step: np.ndarray
+    pose: np.ndarray
+    target: np.ndarray
+    position: np.ndarray
+    step: np.ndarray
+    on_site: bool
+    shot: np.ndarray | None
+    line: np.ndarray
+
+
+def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:
+    """Read a file of displayed positions, and what is remarked of it.
+
+    Raises
+    ------
+    InputError
+        With every complaint about it.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError([Complaint(
+            str(path), None, None, f"no file that can be read ({(error.strerror or '').lower()})",
+            "what the machine's display shows at a few poses: columns pose, target, forward, left, "
+            "up (or east, north, up) and the readings")]) from None
+    findings = Findings()
+    text = decode(data, path.name, findings)
+    shown = None if text is None else read_shown(text, path.name, rig, findings)
+    findings.stop_if_at_fault()
+    if shown is None:
+        raise InputError([Complaint(path.name, None, None, "no rows", "a row per displayed point")])
+    return shown, tuple(str(notice) for notice in findings.notices)
+
+
+def read_shown(text: str, file: str, rig: Rig, findings: Findings) -> Shown | None:
+    """The displayed positions of a file; after a complaint they must not be used."""
+    names = rig.reading_names
+    columns = [Column("pose", ID), Column("target", ID), Column("stand", ID, required=False)]
+    columns += [Column(name, COORDINATE, required=False)
+                for name in dict.fromkeys((*HOUSE, *SITE, *SHOT))]
+    columns += [Column(name, ANGLE, required=False) for name in names]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0 or len(table.texts) < 2:
+        if table is not None and not findings.complaints:
+            findings.complain(file, table.header_line, None, "no rows yet, only column names",
+                              "one row per displayed point")
+        return None
+    on_site = _frame(table, findings)
+    ids = table.texts["pose"]
+    poses = tuple(dict.fromkeys(p for p in ids if p))
+    pose = np.array([poses.index(p) if p else -1 for p in ids], int)
+    shot = _coordinates(table, SHOT)
+    shown = Shown(
+        poses=poses, stand=_stands(table, poses, pose, findings),
+        readings=_readings(table, rig, poses, pose, findings),
+        reading_step=np.radians([_step(table.numbers.get(n, np.zeros(0))) for n in names]),
+        pose=pose, target=_targets(table, rig, findings),
+        position=_coordinates(table, SITE if on_site else HOUSE),
+        step=np.array([_step(table.numbers.get(n, np.zeros(0)))
+                       for n in (SITE if on_site else HOUSE)]),
+        on_site=on_site, shot=None if np.isnan(shot).all() else shot, line=table.lines)
+    _complain_of_nothing_to_compare(shown, table, rig, findings)
+    return shown
+
+
+def _frame(table: Table, findings: Findings) -> bool:
+    there = {n for n in {*HOUSE, *SITE} if n in table.numbers}
+    house, site = there & {"forward", "left"}, there & {"east", "north"}
+    if (house and site) or not there:
+        found = "forward or left beside east or north" if there else "no displayed coordinates"
+        findings.complain(table.file, table.header_line, None, found,
+                          "columns forward, left, up (from the boom foot pin), or east, north, up, "
+                          "as far as the display shows them")
+    return bool(site)
+
+
+def _coordinates(table, names):
+    unknown = np.full(len(table), np.nan)
+    return np.column_stack([table.numbers.get(name, unknown) for name in names])
+
+
+def _step(values: np.ndarray) -> float:
+    """What numbers are rounded to: as many decimals as the one with most of them has."""
+    values = values[np.isfinite(values)]
+    for decimals in range(_MOST_DECIMALS):
+        if np.abs(values * 10**decimals - np.round(values * 10**decimals)).max(initial=0) < 1e-6:
+            return float(10.0**-decimals)
+    return float(10.0**-_MOST_DECIMALS)
+
+
+def _stands(table, poses, pose, findings):
+    cells = table.texts.get("stand", ("",) * len(table))
+    first: dict[int, str] = {}
+    for line, p, cell in zip(table.lines.tolist(), pose.tolist(), cells, strict=True):
+        if cell and first.setdefault(p, cell) != cell:
+            findings.complain(table.file, line, "stand", quote(cell),
+                              f"one stand in a pose (above it is {quote(first[p])})")
+    return tuple(first.get(p, "") for p in range(len(poses)))
+
+
+def _targets(table, rig, findings):
+    complain_of_repeats_of_rows(table, findings)
+    place = {name: i for i, name in enumerate(rig.target_names)}
+    for line, cell in zip(table.lines.tolist(), table.texts["target"], strict=True):
+        if cell and cell not in place:
+            hint = nearest(cell, place) or ": " + ", ".join(place)
+            findings.complain(table.file, line, "target", quote(cell), f"a target of the rig{hint}")
+    return np.array([place.get(cell, -1) for cell in table.texts["target"]], int)
+
+
+def complain_of_repeats_of_rows(table: Table, findings: Findings) -> None:
+    """Complain of the same target twice in a pose."""
+    both = tuple(f"{p} {t}" if p and t else ""
+                 for p, t in zip(table.texts["pose"], table.texts["target"], strict=True))
+    joined = Table(table.file, table.lines, table.header_line, {"pose": both}, {})
+    complain_of_repeats(joined, "pose", findings, "each target once in a pose")
+
+
+def _readings(table, rig, poses, pose, findings):
+    """Readings of each pose, rad: the mean of its rows that have them."""
+    found = np.full((len(poses), len(rig.reading_names)), np.nan)
+    count = np.zeros_like(found)
+    for k, name in enumerate(rig.reading_names):
+        values = table.numbers.get(name)
+        if values is None:
+            continue
+        for line, p, value in zip(table.lines.tolist(), pose.tolist(),
+                                  short_way_round(values).tolist(), strict=True):
+            if p < 0 or np.isnan(value):
+                continue
+            if not count[p, k]:
+                found[p, k], count[p, k] = value, 1
+            elif abs(found[p, k] - value) > _AT_REST:
+                findings.complain(table.file, line, name, f"{value:g}",
+                                  f"about {found[p, k]:g} as in the row above it: a pose is at "
+                                  "rest, or another pose")
+            else:
+                count[p, k] += 1
+                found[p, k] += (value - found[p, k]) / count[p, k]
+    return np.radians(found)
+
+
+def _complain_of_nothing_to_compare(shown, table, rig, findings):
+    """A row without a displayed coordinate, a pose with a part of its readings, or with none."""
+    lines = table.lines.tolist()
+    for row in np.flatnonzero(np.isnan(shown.position).all(axis=1)):
+        findings.complain(table.file, lines[row], None, "no displayed coordinate", "one at least")
+    for p, name in enumerate(shown.poses):
+        missing = [r for r, value in zip(rig.reading_names, shown.readings[p], strict=True)
+                   if np.isnan(value)]
+        rows = np.flatnonzero(shown.pose == p)
+        has_shot = shown.shot is not None and np.isfinite(shown.shot[rows]).all(axis=1).any()
+        if missing and not (has_shot and len(missing) == len(rig.reading_names)):
+            findings.complain(
+                table.file, lines[rows[0]], missing[0], "nothing",
+                f"the readings of pose {name} at the moment of the display (deg): "
+                f"{', '.join(missing)}; or shots of its targets: {', '.join(SHOT)}")

@@ -1,0 +1,152 @@
+"""What to do next in a run: the pose at hand, what is left to shoot in it, the poses to come."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.calibration import Problem, problem_of
+from calib.document.planned import Drawing
+from calib.edge import envelope_edge
+from calib.judge.goal import TIMES_SD
+from calib.layout import RIG
+from calib.plan.further import information_so_far
+from calib.run.records import Poses, Run, Shots
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """A pose to drive to.
+
+    Attributes
+    ----------
+    pose, stand : str
+    readings : dict of str to float
+        deg, as a display shows them.
+    tolerance : dict of str to (float, float) or None
+        How far below and above is still fine, deg; None: only read.
+    edge_height : (float, float)
+        Of the lowest and the highest corner above the ground, m.
+    shoot : tuple of str
+        Targets.
+    drawing : Drawing
+    minutes : float
+    """
+
+    pose: str
+    stand: str
+    readings: dict[str, float]
+    tolerance: dict[str, tuple[float, float] | None]
+    edge_height: tuple[float, float]
+    shoot: tuple[str, ...]
+    drawing: Drawing
+    minutes: float
+
+
+@dataclass(frozen=True)
+class Agenda:
+    """What is to be done.
+
+    Attributes
+    ----------
+    at : str or None
+        The pose the machine is in: the last one with readings.
+    left : tuple of str
+        Targets that are planned and not shot yet in it.
+    to_come : tuple of Proposed
+        Poses of the plan without readings, in its order.
+    minutes : float
+        What all that takes.
+    """
+
+    at: str | None
+    left: tuple[str, ...]
+    to_come: tuple[Proposed, ...]
+    minutes: float
+
+
+def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],
+              shot: Sequence[tuple[str, str]], skipped: Sequence[str] = (),
+              per_shot: dict[str, float] | None = None) -> Agenda:
+    """Hold a plan against what was done.
+
+    Parameters
+    ----------
+    planned : sequence of Proposed
+    poses : sequence of str
+        With readings, in their order.
+    shot : sequence of (str, str)
+        Pose and target of every shot.
+    skipped : sequence of str
+        Poses that are not to be shot, or not further.
+    per_shot : dict of str to float, optional
+        Minutes by target.
+    """
+    by_name = {one.pose: one for one in planned}
+    to_come = tuple(one for one in planned if one.pose not in poses and one.pose not in skipped)
+    at = poses[-1] if poses else None
+    left: tuple[str, ...] = ()
+    if at in by_name and at not in skipped:
+        left = tuple(t for t in by_name[at].shoot if (at, t) not in set(shot))
+    times = per_shot or {}
+    minutes = sum(times.get(target, 0.0) for target in left) + sum(p.minutes for p in to_come)
+    return Agenda(at, left, to_come, minutes)
+
+
+def expected_edge(problem: Problem, unknowns: np.ndarray, poses: Sequence[Proposed]) -> float:
+    """What the edge will be known to at 95 % when some poses are shot besides, worst, m.
+
+    The mixed model's information at the unknowns as they are known; the readings of the machine
+    and the shots with the sds of the rig.
+    """
+    run = _with_poses(problem.run, poses)
+    later = problem_of(run)
+    known = dict(zip(problem.names, unknowns, strict=True))
+    start = np.array([known.get(name, value)
+                      for name, value in zip(later.names, later.start, strict=True)])
+    information = information_so_far(later, start)
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    scaled = information / np.outer(scale, scale)
+    values = np.linalg.eigvalsh(scaled)
+    if values[0] < 1e-13 * values[-1]:
+        return float("nan")
+    own = later.layout.among_free(later.layout.columns(RIG))
+    inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
+    covariance = np.zeros((len(run.rig.parameters),) * 2)
+    free = np.flatnonzero(~run.rig.held)
+    covariance[np.ix_(free, free)] = inverse[np.ix_(own, own)]
+    nodes = envelope_edge(run.rig, later.parameters(start))
+    sd = nodes.sd(covariance)[nodes.seen]
+    return TIMES_SD * float(sd.max()) if sd.size else float("nan")
+
+
+def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
+    """The run with poses shot as proposed; where the shots are does not matter."""
+    rig, old = run.rig, run.poses
+    readings = np.radians([[p.readings[name] for name in rig.reading_names] for p in poses])
+    usual = np.array([np.median(sd[np.isfinite(sd)]) if np.isfinite(sd).any() else 1.0
+                      for sd in old.sd.T])
+    count = len(poses)
+    after = Poses(
+        (*old.ids, *(f"proposed {p.pose}" for p in poses)), (*old.stand, *(p.stand for p in poses)),
+        np.vstack([old.readings, readings.reshape(count, -1)]),
+        np.vstack([old.sd, np.tile(usual, (count, 1))]),
+        (*old.time, *(None,) * count), (*old.line, *(0,) * count))
+    pose, target = [], []
+    for k, one in enumerate(poses):
+        for name in one.shoot:
+            pose.append(len(old.ids) + k)
+            target.append(rig.target_names.index(name))
+    level = np.tile([0.0, 0.0, 0.0, np.pi / 2], (len(after.ids), 1))
+    parameters = rig.start
+    position = rig.chain.posture(parameters, level, after.readings, jacobian=False).points(
+        np.array(target, int), np.array(pose, int)).position
+    shots, more = run.shots, len(pose)
+    covariance = np.median(shots.covariance, axis=0)
+    setup = shots.setup if shots.setup is None else np.append(shots.setup, np.full(more, -1))
+    return replace(run, poses=after, shots=Shots(
+        (*shots.ids, *(f"proposed {i}" for i in range(more))),
+        np.append(shots.pose, pose).astype(int), np.append(shots.target, target).astype(int),
+        np.vstack([shots.position, position]),
+        np.concatenate([shots.covariance, np.tile(covariance, (more, 1, 1))]),
+        (*shots.time, *(None,) * more), (*shots.line, *(0,) * more), setup))

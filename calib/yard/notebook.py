@@ -1,0 +1,251 @@
+"""The run folder as the yard page writes it: a row at a time, whole and at once.
+
+Every change says what it takes the row to be. Where somebody else changed the same row meanwhile
+(a second page, an editor) it is refused, and nothing of either is lost; other rows are theirs.
+"""
+
+import json
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+from calib.chain.rig import Rig
+from calib.run import rows
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.consistency import check_together
+from calib.run.folder import BACKSIGHTS, READINGS, RIG, SETUPS, SHOTS, rig_from_text
+from calib.run.observed import read_poses, read_shots
+from calib.run.records import Tape
+from calib.run.rig_file import AXES
+from calib.run.setups import read_set_ups
+from calib.run.text import decode
+from calib.run.write import finish_writing, write_whole
+
+#: What the page keeps beside the files of the run: nothing that a solution needs.
+NOTES = "yard.json"
+
+_SHOT = ("shot", "pose", "target", *AXES)
+
+
+class Changed(Exception):
+    """The row is not what the page took it for; `now` is what it is (None: there is none)."""
+
+    def __init__(self, now: dict[str, str] | None):
+        super().__init__("somebody changed this row meanwhile")
+        self.now = now
+
+
+@dataclass(frozen=True)
+class Notes:
+    """What is remembered of a day.
+
+    Attributes
+    ----------
+    started : str or None
+        When the first reading or shot was noted, ISO 8601.
+    skipped : tuple of str
+        Poses of the plan that are not to be shot.
+    set_aside : tuple of str
+        As `calib.judge.set_aside.named` takes them.
+    accepted : tuple of str
+        Shots that do not fit and are kept all the same.
+    """
+
+    started: str | None = None
+    skipped: tuple[str, ...] = ()
+    set_aside: tuple[str, ...] = ()
+    accepted: tuple[str, ...] = ()
+
+
+@dataclass
+class Notebook:
+    """A run folder that is written row by row; safe from several threads."""
+
+    folder: Path
+    _lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
+
+    def rig(self) -> Rig:
+        """The rig, also while the run has no shots yet.
+
+        Raises
+        ------
+        InputError
+        """
+        return rig_from_text(self._text(RIG))
+
+    def notes(self) -> Notes:
+        """What is remembered; nothing if the file is not there or not ours."""
+        try:
+            kept = json.loads((self.folder / NOTES).read_text("utf-8"))
+            started = kept.get("started")
+            return Notes(None if started is None else str(started),
+                         *(tuple(map(str, kept.get(name, ())))
+                           for name in ("skipped", "set_aside", "accepted")))
+        except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+            return Notes()
+
+    def note(self, **changes: object) -> Notes:
+        """Remember something else."""
+        with self._lock:
+            notes = replace(self.notes(), **changes)  # type: ignore[arg-type]
+            self._write({NOTES: json.dumps(asdict(notes), indent=1, ensure_ascii=False) + "\n"})
+        return notes
+
+    def poses(self) -> tuple[tuple[str, str], ...]:
+        """Pose and stand of every row of readings.csv that can be read, in their order."""
+        text = self._text(READINGS, "")
+        poses = read_poses(text, READINGS, self.rig(), Findings()) if text.strip() else None
+        return () if poses is None else tuple(zip(poses.ids, poses.stand, strict=True))
+
+    def shots(self) -> list[dict[str, str]]:
+        """Every row of shots.csv as it is written."""
+        text = self._text(SHOTS, "")
+        return rows.all_rows(text, SHOTS, _SHOT, AXES) if text.strip() else []
+
+    def row(self, file: str, name: str) -> dict[str, str] | None:
+        """The row of a pose in readings.csv, or of a shot in shots.csv, as it is written."""
+        if file == READINGS:
+            numeric = self.rig().reading_names
+            return self._row(self._text(file, ""), file, ("pose", "stand", *numeric), "pose", name,
+                             numeric)
+        return self._row(self._text(file, ""), file, _SHOT, "shot", name, AXES)
+
+    def put_readings(self, pose: str, stand: str, readings: Mapping[str, str],
+                     was: Mapping[str, str] | None) -> None:
+        """Write the row of a pose; `was` is what it takes it to be, None: that there is none.
+
+        Raises
+        ------
+        Changed
+        InputError
+            If the row cannot be written, or would not be read back.
+        """
+        numeric = tuple(readings)
+        columns = ("pose", "stand", *numeric)
+        self._put(READINGS, columns, "pose", pose,
+                  {"pose": pose, "stand": stand, **readings}, was, numeric)
+
+    def add_shots(self, shots: Sequence[Mapping[str, str]]) -> None:
+        """Add rows to shots.csv: shot, pose, target, east, north, up, perhaps sds and a set-up.
+
+        Raises
+        ------
+        InputError
+        """
+        with self._lock:
+            text = self._text(SHOTS, "")
+            for shot in shots:
+                if same := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
+                    raise InputError([Complaint(
+                        SHOTS, None, "shot", f"{quote(shot['shot'])} again "
+                        f"(there is one of pose {same.get('pose', '')})", "each shot id once")])
+                if copied := _copied(text, shot):
+                    raise InputError([Complaint(
+                        SHOTS, None, None, f"the coordinates of shot {quote(copied)} to the last "
+                        "digit", "each shot once: a copy counts twice")])
+                text = rows.added(text, SHOTS, _SHOT, [shot], _numeric(shot))
+            self._refuse_unreadable(SHOTS, text)
+            self._write({SHOTS: text})
+
+    def put_shot(self, shot: str, cells: Mapping[str, str] | None,
+                 was: Mapping[str, str] | None) -> None:
+        """Change the row of a shot, or take it out (`cells` None).
+
+        Raises
+        ------
+        Changed
+        InputError
+        """
+        self._put(SHOTS, _SHOT, "shot", shot, cells, was, AXES)
+
+    def _put(self, file, columns, key, name, cells, was, numeric):
+        with self._lock:
+            text = self._text(file, "")
+            now = self._row(text, file, columns, key, name, numeric)
+            same = now == was if was is None or now is None else all(
+                _alike(now.get(column, ""), cell) for column, cell in was.items())
+            if not same:
+                raise Changed(now)
+            if now is None:
+                text = rows.added(text, file, columns, [cells], numeric)
+            else:
+                text = rows.changed(text, file, columns, key, name, cells, numeric)
+            self._refuse_unreadable(file, text)
+            self._write({file: text})
+
+    def _refuse_unreadable(self, file, text):
+        """Refuse what the readers of a run folder would complain of and did not before."""
+        rig, poses = self.rig(), None
+        readings = text if file == READINGS else self._text(READINGS, "")
+        if file == SHOTS and readings.strip():
+            poses = read_poses(readings, READINGS, rig, Findings())
+
+        def complaints(text):
+            findings = Findings()
+            if not text.strip():
+                return []
+            if file == READINGS:
+                read_poses(text, file, rig, findings)
+                return findings.complaints
+            shots = read_shots(text, file, rig, poses, self._set_ups(), findings, needed=False)
+            if poses is not None and shots is not None:
+                check_together(rig, poses, shots, None, Tape.none(), findings, True)
+            return findings.complaints
+
+        known = {str(complaint) for complaint in complaints(self._text(file, ""))}
+        new = [c for c in complaints(text) if str(c) not in known]
+        if new:
+            raise InputError(tuple(new))
+
+    def _set_ups(self):
+        setups = self._text(SETUPS, "")
+        if not setups.strip():
+            return None
+        sights = self._text(BACKSIGHTS, "")
+        return read_set_ups(setups, SETUPS, sights or None, BACKSIGHTS, Findings())
+
+    def _row(self, text, file, columns, key, name, numeric):
+        if not text.strip():
+            return None
+        return rows.row_of(text, file, columns, key, name, numeric)
+
+    def _text(self, name: str, missing: str | None = None) -> str:
+        finish_writing(self.folder)
+        try:
+            data = (self.folder / name).read_bytes()
+        except FileNotFoundError:
+            if missing is not None:
+                return missing
+            raise InputError([Complaint(name, None, None, "no such file",
+                                        "a run folder (see: calib new)")]) from None
+        findings = Findings()
+        text = decode(data, name, findings) if data.strip() else ""
+        findings.stop_if_at_fault()
+        return text or ""
+
+    def _write(self, files):
+        with self._lock:
+            write_whole(self.folder, files)
+
+
+def _copied(text, shot):
+    """The shot that has the same coordinates; None if there is none."""
+    if not text.strip():
+        return None
+    for row in rows.all_rows(text, SHOTS, _SHOT, AXES):
+        if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES):
+            return row["shot"]
+    return None
+
+
+def _numeric(shot):
+    return [name for name in shot if name in AXES or name.startswith(("sd_", "cov_"))]
+
+
+def _alike(one, other):
+    """The same cell, also if a number is written otherwise."""
+    try:
+        return float(one) == float(other)
+    except ValueError:
+        return one == other

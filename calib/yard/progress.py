@@ -1,0 +1,260 @@
+"""Where a run stands: every shot against the others, and the edge as known by now."""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from calib.adjust.critical import per_test_level
+from calib.adjust.distributions import chi2_isf, chi2_sf
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.reliability import GroupTests
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import Problem, Solution, problem_of, solve
+from calib.edge import envelope_edge
+from calib.judge.check import check_shots
+from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.set_aside import SetAside, UnknownName, named, without
+from calib.judge.suspects import Suspect, find_suspects
+from calib.run.complaints import InputError
+from calib.run.records import Run
+
+#: A shot does not fit where a clean run of its size has one as far out in so many of 100 runs.
+RUN_LEVEL = 0.01
+
+#: Misses are compared with what 95 of 100 stay within.
+_WITHIN = 0.05
+
+
+#: A shot so far off, m, and so unlikely, is out before anything is searched.
+_WILD, _WILD_CHANCE = 0.3, 1e-9
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A shot against what all other shots, readings and tape predict for it.
+
+    Attributes
+    ----------
+    shot : str
+    pose, target : str
+    miss : ndarray, shape (3,), or None
+        Measured - predicted from all others, east, north, up, m; None where nothing predicts it.
+    usual : float
+        What 95 of 100 such misses stay within, along this one, m.
+    chance : float
+        That a good shot is as far out.
+    fits : bool or None
+        None: nothing checks it yet.
+    aside : bool
+        Whether it takes part.
+    """
+
+    shot: str
+    pose: str
+    target: str
+    miss: np.ndarray | None
+    usual: float
+    chance: float
+    fits: bool | None
+    aside: bool = False
+
+    @property
+    def length(self) -> float:
+        return float("nan") if self.miss is None else float(np.linalg.norm(self.miss))
+
+
+@dataclass(frozen=True)
+class Progress:
+    """A run as far as it goes.
+
+    Attributes
+    ----------
+    run : Run
+        Everything that was noted.
+    aside : SetAside
+        What the person set aside.
+    unknown : tuple of str
+        Names to set aside that the run does not have.
+    solution : Solution or None
+        Without what is set aside.
+    unsolved : str or None
+        Why there is none.
+    suspects : tuple of Suspect
+        What does not fit, beyond chance.
+    clean : Solution or None
+        Without these too.
+    fits : tuple of Fit
+        Every shot against `clean`, in the order of the run's shots.
+    """
+
+    run: Run
+    aside: SetAside
+    unknown: tuple[str, ...]
+    solution: Solution | None
+    unsolved: str | None
+    suspects: tuple[Suspect, ...] = ()
+    clean: Solution | None = None
+    fits: tuple[Fit, ...] = ()
+
+    @cached_property
+    def edge95(self) -> float | None:
+        """What the edge is known to at 95 %, worst over the envelope, readings exact, m.
+
+        Without what does not fit.
+        """
+        return None if self.clean is None else edge_at_95(self.clean)
+
+    @property
+    def misfits(self) -> int:
+        """How many shots do not fit, of those that are not set aside, and other values."""
+        others = sum(s.kind in ("reading", "tape", "sight") for s in self.suspects)
+        return others + sum(f.fits is False and not f.aside for f in self.fits)
+
+    @property
+    def required(self) -> float:
+        """What it must be known to at 95 %, m."""
+        return self.run.rig.edge_goal or GOAL
+
+    @cached_property
+    def problem(self) -> Problem:
+        """Of what takes part."""
+        if self.clean is not None:
+            return self.clean.problem
+        return problem_of(without(self.run, self.aside))
+
+    @property
+    def unknowns(self) -> np.ndarray:
+        """Solved, or as far as they are known."""
+        return self.problem.start if self.clean is None else self.clean.adjustment.parameters
+
+
+def edge_at_95(solution: Solution) -> float:
+    """What a solution knows the edge to at 95 %, worst over the envelope, m."""
+    nodes = envelope_edge(solution.rig, solution.parameters)
+    sd = nodes.sd(solution.covariance)[nodes.seen]
+    return TIMES_SD * float(sd.max()) if sd.size else float("nan")
+
+
+def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = None) -> Progress:
+    """Solve what there is and hold every shot against the others.
+
+    Parameters
+    ----------
+    names : tuple of str
+        What to set aside.
+    near : Solution, optional
+        Of the run a little while ago, to start from.
+    """
+    aside, unknown = _aside(run, names)
+    wild = _wild(run, aside, near)
+    try:
+        solution = _solved(without(run, replace(aside, shots=aside.shots | wild)), near)
+    except (InputError, NotConverged, NotDetermined, ModelNotFinite) as error:
+        nothing = tuple(_untested(run, i, i in aside.shots) for i in range(len(run.shots)))
+        return Progress(run, aside, unknown, None, _reason(error), fits=nothing)
+    found = find_suspects(solution)
+    out = {solution.run.shots.ids[i] for i in found.aside.shots}
+    out |= {run.shots.ids[i] for i in wild}
+    return Progress(run, aside, unknown, solution, None, found.beyond_chance, found.without,
+                    _fits(run, aside, out, found.without))
+
+
+def _wild(run, aside, near):
+    """New shots so far from where the run before them puts them that no search is needed.
+
+    A search for what does not fit takes long where something is off by metres; shots that came in
+    since `near` are held against the others first.
+    """
+    if near is None:
+        return frozenset()
+    known = set(near.run.shots.ids)
+    new = np.array([i not in aside.shots and name not in known
+                    for i, name in enumerate(run.shots.ids)], bool)
+    if not new.any() or new.all():
+        return frozenset()
+    try:
+        old = frozenset(np.flatnonzero(new).tolist())
+        before = _solved(without(run, replace(aside, shots=aside.shots | old)), near)
+    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+        return frozenset()
+    new &= np.isin([run.poses.stand[p] for p in run.shots.pose], before.problem.stands)
+    if not new.any():
+        return frozenset()
+    checked = check_shots(before, run.shots.select(new))
+    far = (checked.lengths > _WILD) & (chi2_sf(checked.statistics, 3) < _WILD_CHANCE)
+    return frozenset(run.shots.ids.index(checked.shots.ids[i]) for i in np.flatnonzero(far))
+
+
+def _solved(run, near):
+    if near is not None:
+        try:
+            return solve(run, near)
+        except (NotConverged, ModelNotFinite):
+            pass
+    return solve(run)
+
+
+def _aside(run, names):
+    unknown = []
+    for name in names:
+        try:
+            named(run, [name])
+        except UnknownName:
+            unknown.append(name)
+    return named(run, [n for n in names if n not in unknown]), tuple(unknown)
+
+
+def _reason(error):
+    """Why there is no solution, short."""
+    if isinstance(error, NotDetermined):
+        count = len(error.directions)
+        return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
+    if isinstance(error, InputError):
+        return str(error.complaints[0])
+    return str(error)
+
+
+def _fits(run, aside, out, clean):
+    """Every shot: those that take part tested within, the others against their prediction."""
+    place = {name: k for k, name in enumerate(clean.run.shots.ids)}
+    taking_part = [i for i, name in enumerate(run.shots.ids) if name in place]
+    tests = GroupTests.of(clean.adjustment).test_all(
+        [(tuple(range(3 * k, 3 * k + 3)), None, ()) for k in range(len(place))])
+    level = per_test_level(RUN_LEVEL, max(1, len(place)))
+    fits: dict[int, Fit] = {}
+    for i in taking_part:
+        test = tests[place[run.shots.ids[i]]]
+        if test.dof == 3:
+            fits[i] = _tested(run, i, test.bias, test.statistic, level, False)
+        else:
+            fits[i] = _untested(run, i, False)
+    left = np.array([name not in place for name in run.shots.ids], bool)
+    left &= np.isin([run.poses.stand[p] for p in run.shots.pose], clean.problem.stands)
+    if left.any():
+        checked = check_shots(clean, run.shots.select(left))
+        for name, miss, statistic in zip(checked.shots.ids, checked.misses, checked.statistics,
+                                         strict=True):
+            i = run.shots.ids.index(name)
+            fit = _tested(run, i, miss, float(statistic), level, i in aside.shots)
+            fits[i] = replace(fit, fits=False) if name in out else fit
+    return tuple(fits.get(i) or _untested(run, i, i in aside.shots)
+                 for i in range(len(run.shots)))
+
+
+def _tested(run, i, miss, statistic, level, aside):
+    # Along the miss itself: where the statistic would be at its 95 % value.
+    usual = float(np.linalg.norm(miss) * np.sqrt(chi2_isf(_WITHIN, 3) / max(statistic, 1e-12)))
+    chance = float(chi2_sf(statistic, 3))
+    return Fit(*_what(run, i), np.asarray(miss), usual, chance, chance >= level, aside)
+
+
+def _untested(run, i, aside):
+    return Fit(*_what(run, i), None, float("nan"), 1.0, None, aside)
+
+
+def _what(run, i):
+    return (run.shots.ids[i], run.poses.ids[run.shots.pose[i]],
+            run.rig.target_names[run.shots.target[i]])
+
+

@@ -1,0 +1,74 @@
+"""The server of the page: its sockets, its names, its life."""
+
+import contextlib
+import socket
+import webbrowser
+from pathlib import Path
+
+import uvicorn
+
+from calib.cli import talk
+from calib.run.complaints import Complaint, InputError
+from calib.yard.app import server_app
+from calib.yard.guard import Keys
+from calib.yard.session import Session
+
+_HERE = "127.0.0.1"
+
+
+def serve(folder: Path, collector: Path | None = None, log: Path | None = None, *,
+          share: bool, port: int, browser: bool) -> None:
+    """Serve the page of a run folder until somebody stops it.
+
+    Raises
+    ------
+    InputError
+        If there is no such run folder, or the port is taken.
+    """
+    session = Session(folder, collector, log)
+    session.notebook.rig()
+    listening = _listening("0.0.0.0" if share else _HERE, port)
+    port = listening.getsockname()[1]
+    names = [_HERE, "localhost", *(_addresses() if share else ())]
+    keys = Keys(share, told=_tell_code)
+    app = server_app(session, keys, lambda: {f"{name}:{port}" for name in names})
+    talk.result(f"http://{_HERE}:{port}/")
+    for name in names[2:]:
+        talk.tell(f"From the local network: http://{name}:{port}/")
+    talk.tell("Everything is written to the run folder at once. Stop with Ctrl-C.")
+    session.start()
+    if browser:
+        with contextlib.suppress(webbrowser.Error):
+            webbrowser.open(f"http://{_HERE}:{port}/")
+    config = uvicorn.Config(app, log_level="error", access_log=False, server_header=False,
+                            lifespan="off", ws="none", timeout_graceful_shutdown=1,
+                            h11_max_incomplete_event_size=32_768, limit_concurrency=100)
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    finally:
+        session.stop()
+
+
+def _tell_code(code):
+    talk.tell(f"The code for the next device, which works once: {code}")
+
+
+def _listening(host, port):
+    one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        one.bind((host, port))
+        one.listen(64)  # who opens the page at once waits, and is not refused
+    except OSError as error:
+        one.close()
+        raise InputError([Complaint("--port", None, None, f"{port} ({error.strerror})".lower(),
+                                    "a port that is free, or 0 for any")]) from error
+    return one
+
+
+def _addresses():
+    """Addresses of this machine on the local network."""
+    with contextlib.suppress(OSError):
+        found = socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        return sorted({entry[4][0] for entry in found} - {_HERE})
+    return []

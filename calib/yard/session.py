@@ -1,0 +1,219 @@
+"""A run that is being made: its files watched, its state kept."""
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.chain.rig import Rig
+from calib.document.planned import PlanRecord
+from calib.edge import envelope_edge
+from calib.run.complaints import InputError
+from calib.run.folder import READINGS, SHOTS, read_run
+from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
+from calib.yard.collector import Arrived, Collector
+from calib.yard.field_files import FieldFiles
+from calib.yard.notebook import NOTES, Notebook, Notes
+from calib.yard.progress import Progress, progress_of
+
+#: Seconds from look to look at the files.
+EVERY = 0.2
+
+#: The edge after so many poses is foretold.
+AHEAD = 3
+
+
+@dataclass(frozen=True)
+class State:
+    """All that the page shows.
+
+    Attributes
+    ----------
+    version : int
+        Grows with every change.
+    rig : Rig or None
+    progress : Progress or None
+        None before the first shot, and while a file is at fault.
+    trouble : tuple of str
+        Complaints about the files.
+    planned : tuple of Proposed
+    agenda : Agenda
+    later : float or None
+        The edge at 95 % after the next poses, m.
+    ahead : int
+        After how many.
+    notes : Notes
+    poses : tuple of (str, str)
+        Pose and stand of every row of readings.csv.
+    waiting : tuple of Arrived
+        Points of the collector's file that nobody knows the pose or target of.
+    collector_trouble : tuple of str
+        Why the collector's file is not read.
+    """
+
+    version: int
+    rig: Rig | None
+    progress: Progress | None
+    trouble: tuple[str, ...]
+    planned: tuple[Proposed, ...]
+    agenda: Agenda
+    later: float | None
+    ahead: int
+    notes: Notes
+    poses: tuple[tuple[str, str], ...]
+    waiting: tuple[Arrived, ...] = ()
+    collector_trouble: tuple[str, ...] = ()
+
+
+class Session:
+    """The state of one run folder for as long as the page is served."""
+
+    def __init__(self, folder: Path, collected: Path | None = None, log: Path | None = None):
+        """`collected` is the file that a collector writes to, `log` that of the sensors."""
+        self.log = log
+        self.notebook = Notebook(folder)
+        self.collector = None if collected is None else Collector(collected, self.notebook)
+        self.files = FieldFiles(folder)
+        self._working = threading.Lock()
+        self._stamp: object = None
+        self._near = None
+        self._stop = threading.Event()
+        self._state = self._looked(0)
+
+    def state(self) -> State:
+        """As it was at the last look."""
+        return self._state
+
+    def start(self) -> None:
+        """Look at the files from now on, in a thread of its own."""
+        threading.Thread(target=self._watch, name="watch", daemon=True).start()
+
+    def stop(self) -> None:
+        """End the thread."""
+        self._stop.set()
+
+    def look(self) -> State:
+        """Look at the files now."""
+        with self._working:
+            agenda = self._state.agenda
+            came = self.collector is not None and self.collector.look(agenda.at, agenda.left)
+            if came or self._stamp_now() != self._stamp:
+                self._state = self._looked(self._state.version + 1)
+        return self._state
+
+    def refresh(self) -> None:
+        """Look anew whatever the files say."""
+        with self._working:
+            self._stamp = None
+
+    def weigh(self, names: Sequence[str]) -> tuple[Progress, float | None]:
+        """The run with these set aside; and how far the edge moves by it at most, m."""
+        run = read_run(self.notebook.folder, unfinished=True)
+        now = self._state.progress
+        then = progress_of(run, tuple(names), self._near)
+        if now is None or now.clean is None or then.clean is None:
+            return then, None
+        return then, largest_move(now.clean, then.clean)
+
+    def _watch(self):
+        while not self._stop.wait(EVERY):
+            self.look()
+
+    def _stamp_now(self):
+        """What changes when a file of the run, or the plan, does."""
+        folder, found = self.notebook.folder, []
+        for path in (*sorted(folder.glob("*.csv")), *sorted(folder.glob("*.toml")),
+                     folder / NOTES, plan_file(folder)):
+            try:
+                status = path.stat()
+            except OSError:
+                continue
+            found.append((path.name, status.st_mtime_ns, status.st_size, status.st_ino))
+        return tuple(found)
+
+    def _looked(self, version):
+        self._stamp = self._stamp_now()
+        notes, trouble = self.notebook.notes(), ()
+        run, rig = None, None
+        try:
+            rig = self.notebook.rig()
+            run = read_run(self.notebook.folder, unfinished=True)
+        except InputError as error:
+            trouble = _trouble(error)
+        progress = None if run is None else progress_of(run, notes.set_aside, self._near)
+        if progress is not None and progress.clean is not None:
+            self._near = progress.clean
+        planned = planned_poses(self.notebook.folder)
+        poses = self.notebook.poses() if run is None else tuple(
+            zip(run.poses.ids, run.poses.stand, strict=True))
+        shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
+                                                 if f.fits is not False and not f.aside)
+        per_shot = {} if rig is None else {t.name: rig.effort.of_shot(t) for t in rig.targets}
+        agenda = agenda_of(planned, [pose for pose, _ in poses], shot, notes.skipped, per_shot)
+        following = agenda.to_come[:AHEAD]
+        later = None
+        if progress is not None and following:
+            later = expected_edge(progress.problem, progress.unknowns, following)
+        return State(version, rig, progress, trouble, planned, agenda, later, len(following),
+                     notes, poses, *self._of_collector())
+
+    def _of_collector(self):
+        one = self.collector
+        return ((), ()) if one is None else (one.waiting, one.trouble)
+
+
+def _trouble(error):
+    """Complaints, without those that only say that nothing was noted yet."""
+    return tuple(str(c) for c in error.complaints
+                 if not ((c.file in (SHOTS, READINGS) and "no rows yet" in c.found)
+                         or "no such file" in c.found))
+
+
+def largest_move(now: Solution, then: Solution) -> float:
+    """How far the edge is moved at most over the envelope by another solution, m."""
+    nodes = envelope_edge(now.rig, now.parameters)
+    error = nodes.error(then.parameters, then.rig)[nodes.seen]
+    return float(np.linalg.norm(error, axis=-1).max())
+
+
+def plan_file(folder: Path) -> Path:
+    """Where ``calib plan`` puts the plan of a run."""
+    return folder / "plan" / "plan.json"
+
+
+def planned_poses(folder: Path) -> tuple[Proposed, ...]:
+    """The poses of the run's plan; none if there is no plan, or none that can be read."""
+    try:
+        plan = PlanRecord.model_validate_json(plan_file(folder).read_text("utf-8"))
+        per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
+        return tuple(Proposed(
+            pose=pose.pose, stand=pose.stand, readings=pose.readings,
+            tolerance={name: None if span is None else (span[0], span[1])
+                       for name, span in pose.tolerance.items()},
+            edge_height=(pose.edge_height[0], pose.edge_height[1]),
+            shoot=tuple(pose.shoot), drawing=pose.drawing,
+            minutes=settle + (pose.drive_seconds or 0.0) / 60
+            + sum(per_shot[target] for target in pose.shoot),
+        ) for pose in plan.poses)
+    except (OSError, ValueError, KeyError, RecursionError):
+        return ()
+
+
+def now_text() -> str:
+    """The moment, ISO 8601."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def minutes_since(moment: str | None) -> float | None:
+    """Minutes from an ISO moment to now."""
+    if moment is None:
+        return None
+    try:
+        return max(0.0, (datetime.now(UTC) - datetime.fromisoformat(moment)).total_seconds() / 60)
+    except (ValueError, TypeError):
+        return None
+

@@ -1,0 +1,131 @@
+"""calib confirm, from files."""
+
+import json
+import shlex
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from calib.calibration import HOUSE_PLACEMENT
+from calib.results import load_result
+from tests.report.reading import Page
+
+
+@pytest.fixture
+def result(calib_command, tmp_path, undrawn):
+    """A solved run whose folder asks for 20 mm."""
+    run = tmp_path / "a run"
+    calib_command("simulate", run, "--poses", 24, "--seed", 12)
+    rig = (run / "rig.toml").read_text("utf-8")
+    (run / "rig.toml").write_text(rig + '\n[goal]\nedge = "20 mm"\n', "utf-8")
+    calib_command("solve", run, "--no-report")
+    return run / "result"
+
+
+def filled(calib_command, result, seed=0, **mistyped):
+    """The blank file of the command, filled in as a display would; lengths in m, angles in deg."""
+    read, rng = load_result(result), np.random.default_rng(seed)
+    rig, lines = read.rig, calib_command("confirm", result)[1].splitlines()
+    joints = {}
+    for line in lines:
+        if line.startswith("# pose "):
+            pose, _, angles = line.removeprefix("# pose ").partition(": ")
+            named = dict(part.split(" ") for part in angles.split(", "))
+            joints[pose] = [np.radians(float(named.get(n, 0))) for n in rig.reading_names]
+    typed = read.values_si.copy()
+    for i, p in enumerate(rig.parameters):
+        step = np.radians(0.01) if p.unit == "deg" else 0.001
+        typed[i] = np.round(typed[i] / step) * step
+        if p.name in mistyped:
+            typed[i] = np.radians(mistyped[p.name]) if p.unit == "deg" else mistyped[p.name]
+    readings = rig.chain.readings_for(read.values_si, np.array(list(joints.values())))
+    posture = rig.chain.posture(typed, np.tile(HOUSE_PLACEMENT, (len(joints), 1)), readings)
+    rows = [line for line in lines if line and not line.startswith("#")]
+    out = [rows[0]]
+    for row in rows[1:]:
+        pose, target = row.split(",")[:2]
+        p = list(joints).index(pose)
+        at = posture.points(np.array([rig.target_names.index(target)]), np.array([p])).position[0]
+        copied = np.degrees(readings[p]) + rng.normal(0, 0.02, readings.shape[1])
+        out.append(",".join([pose, target, *(f"{x:.3f}" for x in at),
+                             *(f"{a:.2f}" for a in copied)]))
+    path = result.parent / "shown.csv"
+    path.write_text("\n".join(out) + "\n", "utf-8")
+    return path
+
+
+def test_typed_right(calib_command, result):
+    """Exit 0, the requirement in the sentence, differences within what noise lets them be."""
+    shown = filled(calib_command, result)
+    status, out, err = calib_command("confirm", result, shown)
+    assert status == 0, err
+    assert "agrees with the solved machine" in out and "required 20 mm" in out
+    document = json.loads(calib_command("confirm", result, shown, "--json")[1])
+    assert document["agrees"] and document["slip"] is None and document["goal"] == 0.02
+
+
+def test_mistyped(calib_command, result, tmp_path):
+    """The field, what it holds, by how much; page and document say the same; cautions; exit 6."""
+    right = {p.name: p.value for p in load_result(result).document.parameters}
+    shown = filled(calib_command, result, edge_drop=round(right["edge_drop"], 3) + 0.3)
+    status, out, _ = calib_command("confirm", result, shown, "--out", tmp_path / "told")
+    assert status == 6
+    words = " ".join(out.split())
+    assert f"edge_drop holds {1000 * right['edge_drop'] + 300:.0f} mm" in words
+    assert "off by +300 mm" in words and "Look up before every pose" in words
+    document = json.loads((tmp_path / "told/confirm.json").read_text("utf-8"))
+    (field,) = document["slip"]["fields"]
+    assert field["field"] == "edge_drop" and field["off"] == pytest.approx(300)
+    page = Page((tmp_path / "told/confirm.html").read_text("utf-8"))
+    assert "edge_drop holds" in page.words and "Look up before every pose" in page.words
+
+
+def test_a_blank_file_shows_the_cautions_and_poses(calib_command, result):
+    """Readable again once filled in; poses are told as joint angles."""
+    status, out, _ = calib_command("confirm", result)
+    assert status == 0 and "# pose 6: boom" in out and "Look up before every pose" in out
+    blank = result.parent / "blank.csv"
+    blank.write_text(out, "utf-8")
+    status, _, err = calib_command("confirm", result, blank)
+    assert status == 3 and "expected one at least" in err and "line" in err
+
+
+def test_what_is_wrong_with_the_file_is_told_by_line(calib_command, result):
+    """Numbers, targets, readings that differ within a pose, frames mixed, no readings: at once."""
+    shown = filled(calib_command, result)
+    table = pd.read_csv(shown, dtype=str)
+    table.loc[0, "forward"] = "5.1O"
+    table.loc[2, "target"] = "edge_lft"
+    table.loc[5, "boom"] = "77.00"
+    table.loc[6:7, "tilt"] = ""
+    table.to_csv(shown, index=False)
+    status, out, err = calib_command("confirm", result, shown)
+    assert status == 3 and not out
+    for place in ("line 2, column forward", "line 4, column target", "line 7, column boom",
+                  "line 8, column tilt"):
+        assert f"shown.csv {place}" in err
+    table["east"] = "1.0"
+    table.to_csv(shown, index=False)
+    assert "forward or left beside east or north" in calib_command("confirm", result, shown)[2]
+    status, _, err = calib_command("confirm", result, result.parent / "none.csv")
+    assert status == 3 and "none.csv" in err
+
+
+def test_shots_without_a_known_stand(calib_command, result):
+    """Said with the line, and what would do."""
+    shown = filled(calib_command, result)
+    table = pd.read_csv(shown, dtype=str)
+    readings = list(load_result(result).rig.reading_names)
+    table.loc[:, readings] = ""
+    table["stand"] = "elsewhere"
+    for axis in ("east", "north", "up"):
+        table[f"shot_{axis}"] = "100.0"
+    table.to_csv(shown, index=False)
+    status, _, err = calib_command("confirm", result, shown)
+    assert status == 3 and "no stand of the result" in err and "line 2" in err
+
+
+def test_paths_with_spaces_can_be_pasted(result):
+    """The fixture's own path has one."""
+    assert " " in str(result) and shlex.quote(str(result)).startswith("'")
