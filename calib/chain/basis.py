@@ -31,13 +31,13 @@ OF_READING = ("reading", "cosine", "sine")
 _SMALLEST_COSINE = 1e-9
 
 
-def of_joint(times: str, angle) -> tuple[np.ndarray, np.ndarray]:
+def of_joint(times: str, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the joint angle, each of the shape of `angle` (rad)."""
     cosine, sine = np.cos(angle), np.sin(angle)
     return (cosine, -sine) if times == "cosine of joint" else (sine, cosine)
 
 
-def of_inclination(times: str, rise) -> tuple[np.ndarray, np.ndarray]:
+def of_inclination(times: str, rise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the rise: the up component of the frame's x axis, shape (n,)."""
     if times == "sine of inclination":
         return rise, np.ones_like(rise)
@@ -45,7 +45,7 @@ def of_inclination(times: str, rise) -> tuple[np.ndarray, np.ndarray]:
     return cosine, -rise / np.maximum(cosine, _SMALLEST_COSINE)
 
 
-def of_reading(times: str, reading) -> tuple[np.ndarray, np.ndarray]:
+def of_reading(times: str, reading: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the reading, each of the shape of `reading` (rad)."""
     if times == "reading":
         return reading / QUARTER_TURN, np.full_like(reading, 1 / QUARTER_TURN)

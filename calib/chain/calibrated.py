@@ -143,7 +143,7 @@ class Calibrated:
             rate = np.broadcast_to(by_angle, angle.shape)[:, None] * rate
         for name, derivative in by_inputs.items():
             if name in SENSOR_KINDS[sensor.kind].sensors:
-                rate += derivative[:, None] * self.rates(
+                rate += np.asarray(derivative)[:, None] * self.rates(
                     self._index[sensor.uses[name]], parameters, readings, noted)
             elif name in sensor.uses:
                 rate[:, self.parameters.index(sensor.uses[name])] += derivative

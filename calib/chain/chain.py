@@ -9,7 +9,7 @@ sequence: P. Corke, "A simple and systematic approach to assigning Denavit-Harte
 IEEE Trans. Robotics 23 (2007) 590-594, doi:10.1109/TRO.2007.896765 (from memory).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -78,7 +78,9 @@ class Chain:
     pose_columns: tuple[str, ...] = ()
 
     @classmethod
-    def compile(cls, motions, parameters, sensors, targets, pose_columns=()) -> "Chain":
+    def compile(cls, motions: Sequence[Motion], parameters: Sequence[str],
+                sensors: Sequence[Sensor], targets: Sequence[Target],
+                pose_columns: Sequence[str] = ()) -> "Chain":
         """Turn names into arrays. Names must have been checked (see `calib.chain.rig`)."""
         names = (*parameters, *PLACEMENT)
         return cls(
@@ -107,8 +109,9 @@ class Chain:
         frame, own = branch.get(name, (name, ()))
         motions = (*self.motions[: self.depth[frame]], *own)
         joints = {m.joint for m in motions}
-        parts = (*motions, *(s for s in self.sensors if s.reading in joints))
-        return frozenset(self.parameters) & frozenset().union(*(part.names for part in parts))
+        names = {*(n for m in motions for n in m.names),
+                 *(n for s in self.sensors if s.reading in joints for n in s.names)}
+        return frozenset(self.parameters) & names
 
     @cached_property
     def with_direct_joints(self) -> "Chain":
@@ -288,7 +291,8 @@ class Chain:
         """
         motions = tuple(replace(m, varying=tuple(v for v in m.varying if v.times != OF_DISTANCE))
                         for m in self.motions)
-        targets, place = [], {}
+        targets: list[Target] = []
+        place = {}
         for frame in dict.fromkeys(name for pair in self._distances for name in pair):
             place[frame] = len(targets)
             targets += [Target(f"{frame} origin", frame, (), "its origin"),

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from calib.chain.schema import MotionEntry, RigEntry
+from calib.chain.schema import RigEntry
 from calib.chain.sound import used_parameters
 
 #: What a rig file replaces as a whole, if it has it.
@@ -52,7 +52,7 @@ def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str,
     return whole.model_copy(update={"parameters": kept}), problems + misplaced
 
 
-def _inserted(motions, added: list[MotionEntry]):
+def _inserted(motions, added):
     """The template's motions with others before or after named frames, and what is wrong."""
     motions, problems = list(motions), []
     for index, motion in enumerate(added):

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.chain.motion import PLACEMENT
 from calib.chain.sensors import BLIND_GAIN
-from calib.chain.walk import turned, velocities
+from calib.chain.walk import Axes, turned, velocities
 
 if TYPE_CHECKING:
     from calib.chain.chain import Chain
@@ -51,7 +51,7 @@ class Posture:
     axes: np.ndarray
     origins: np.ndarray
     rates: np.ndarray | None
-    columns: dict[str, tuple[np.ndarray, ...]]
+    columns: dict[str, Axes]
     positions: dict[str, np.ndarray]
 
     @property

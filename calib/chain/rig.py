@@ -28,7 +28,6 @@ from calib.chain.parts import (
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
-    MotionEntry,
     RigEntry,
     RigError,
     in_words,
@@ -223,7 +222,7 @@ def rig_from_dict(data: Mapping) -> Rig:
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
     entry = _checked(data if base is None else with_sensors_of(base, data))
-    problems = []
+    problems: list[tuple[str, str, str]] = []
     if base is not None:
         entry, problems = merged(base, entry)
     bad = mark_problems(entry)
@@ -353,7 +352,7 @@ def _reading(entry, name):
     )
 
 
-def _motion(entry: MotionEntry):
+def _motion(entry):
     turns = entry.rotate is not None
     return Motion(
         turns=turns,

@@ -1,7 +1,7 @@
 """The shape of a rig file, checked before anything is built from it."""
 
 import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
@@ -269,7 +269,7 @@ class RigEntry(_Strict):
     effort: EffortEntry | None = None
 
 
-def in_words(error) -> tuple[str, str]:
+def in_words(error: Any) -> tuple[str, str]:
     """Found and expected of one schema error, without the schema's own vocabulary."""
     kind, limits = error["type"], error.get("ctx", {})
     if kind == "missing":

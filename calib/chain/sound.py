@@ -133,7 +133,7 @@ def _linkage_problems(key, sensor, entry):
     """What a sensor uses: names of inputs, parameters of the right unit, a way to be assembled."""
     kind, problems = SENSOR_KINDS[sensor.kind], []
     uses, units = sensor.uses or {}, dict.fromkeys(kind.may_use, "deg")
-    lengths = ()
+    lengths: tuple[str, ...] = ()
     if sensor.through is not None:
         linkage = LINKAGES[sensor.through]
         lengths = linkage.lengths
@@ -146,8 +146,8 @@ def _linkage_problems(key, sensor, entry):
     if (sensor.branch is None) != (sensor.through is None):
         problems.append((f"{key}.branch", repr(sensor.branch),
                          "1 or -1, where the sensor works through a linkage"))
-    problems += [(f"{key}.uses.{name}", "nothing", "a parameter, m")
-                 for name in lengths if name not in uses]
+    problems += [(f"{key}.uses.{length}", "nothing", "a parameter, m")
+                 for length in lengths if length not in uses]
     angles = [name for name, s in entry.sensors.items() if s.kind == "joint" and not s.through]
     problems += [(f"{key}.uses.{name}", repr(uses.get(name)),
                   f"a reading of the kind joint: one of {', '.join(angles) or 'none'}")
