@@ -5,8 +5,8 @@
 Every effect is a few lines of a rig file. Runs of 24 poses on three stands, both corners of the
 edge, nothing taped; effects of a degree (1 sd, 0.1 deg per m of sag, 20 mm of the swing axis); the
 house leans by 5 deg (1 sd) from stand to stand, which is what tells how inclinometers are turned:
-on less the square of a larger turn has its say too, and its sign becomes a guess. Prints the share of intervals, and within
-which shares 99 % of honest campaigns of that size lie (binomial, exact).
+on less the square of a larger turn has its say too, and its sign becomes a guess. Prints the share
+of intervals, and within which shares 99 % of honest campaigns of that size lie (binomial, exact).
 """
 
 import argparse
