@@ -65,7 +65,8 @@ COMMANDS = {
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "schema": ("calib.cli.schema", "schema",
-               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
+               "Print the JSON schema of result.json or another: every key, its type, unit and "
+               "meaning."),
 }
 
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}
