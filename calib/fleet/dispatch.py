@@ -31,8 +31,7 @@ def results(tasks: Iterable[Any], function: Callable[[Any], Any],
     in_flight : int
         Tasks that are with the executor at a time.
     """
-    waiting, again = iter(tasks), []
-    executor = new_executor()
+    waiting, executor = iter(tasks), new_executor()
     running: dict[Future, Any] = {}
     try:
         while True:
@@ -40,33 +39,35 @@ def results(tasks: Iterable[Any], function: Callable[[Any], Any],
                 running[_submitted(executor, function, task)] = task
             if not running:
                 return
-            broken = False
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                task = running.pop(future)
-                outcome = _outcome(future)
+            done = wait(running, return_when=FIRST_COMPLETED).done
+            if any(isinstance(f.exception(), BrokenExecutor) for f in done):
+                done = set(running)  # the others break with it, or have just ended
+            again = []
+            for future in done:
+                task, outcome = running.pop(future), _outcome(future)
                 if isinstance(outcome, BrokenExecutor):
-                    broken = True
                     again.append(task)
                 else:
                     yield task, outcome
-            if broken:
-                for future, task in running.items():
-                    outcome = _outcome(future)
-                    if isinstance(outcome, BrokenExecutor):
-                        again.append(task)
-                    else:
-                        yield task, outcome
-                running = {}
+            if again:
+                _end(executor)
+                yield from _one_by_one(again, function, new_executor)
+                executor = new_executor()
+    finally:
+        _end(executor)
+
+
+def _one_by_one(tasks, function, new_executor):
+    """Outcomes of tasks of which one broke an executor: each alone, the guilty one given up."""
+    executor = new_executor()
+    try:
+        for task in tasks:
+            outcome = _outcome(_submitted(executor, function, task))
+            if isinstance(outcome, BrokenExecutor):
+                outcome = WorkerDied("the process that solved it died, twice")
                 _end(executor)
                 executor = new_executor()
-                for task in again:
-                    outcome = _outcome(_submitted(executor, function, task))
-                    if isinstance(outcome, BrokenExecutor):
-                        outcome = WorkerDied("the process that solved it died, twice")
-                        _end(executor)
-                        executor = new_executor()
-                    yield task, outcome
-                again = []
+            yield task, outcome
     finally:
         _end(executor)
 
