@@ -63,6 +63,8 @@ COMMANDS = {
                 "time."),
     "together": ("calib.cli.together", "together",
                  "Adjust runs of one machine in one go: several days, several attachments."),
+    "fleet": ("calib.cli.fleet", "fleet",
+              "Solve every run below a folder on every processor: a table, and the worst first."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "schema": ("calib.cli.schema", "schema",
