@@ -60,6 +60,8 @@ COMMANDS = {
                 "time."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
+    "help": ("calib.cli.help_", "help_word",
+             "Explain a word of results, sheets and reports, and say what to do about it."),
     "schema": ("calib.cli.schema", "schema",
                "Print the JSON schema of result.json: every key, its type, unit and meaning."),
 }
