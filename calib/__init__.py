@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from calib.adjust.spectrum import NotDetermined
     from calib.calibration import Solution, solve
     from calib.chain.rig import Rig, rig_from_dict, rig_from_template
+    from calib.resampled import resolve_many
     from calib.results import Result, load_result
     from calib.run.complaints import InputError
     from calib.run.folder import read_run
@@ -38,6 +39,7 @@ _HOMES = {
     "plan": "calib.plan",
     "position": "calib.uncertain",
     "read_run": "calib.run.folder",
+    "resolve_many": "calib.resampled",
     "rig_from_dict": "calib.chain.rig",
     "rig_from_template": "calib.chain.rig",
     "simulate": "calib.simulate",
@@ -47,8 +49,8 @@ _HOMES = {
 
 __all__ = [
     "InputError", "NotConverged", "NotDetermined", "Result", "Rig", "Run", "Solution", "derived",
-    "judge", "load_result", "plan", "position", "read_run", "rig_from_dict", "rig_from_template",
-    "simulate", "solve", "unknowns",
+    "judge", "load_result", "plan", "position", "read_run", "resolve_many", "rig_from_dict",
+    "rig_from_template", "simulate", "solve", "unknowns",
 ]
 
 __getattr__, __dir__ = later(__name__, _HOMES)

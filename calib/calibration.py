@@ -6,7 +6,7 @@ from html import escape
 
 import numpy as np
 
-from calib import stations
+from calib import machine, stations
 from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
@@ -66,7 +66,9 @@ class Problem:
     start_corrections : ndarray, shape (n_poses, n_readings)
         Of readings that are set aside, rad; 0 of the others.
     n_taped : int
-        How many of the prior's values are taped; the others are of set-ups.
+        How many of the prior's values are taped; they come first.
+    n_machine : int
+        How many come next, of what is known of the machine; the others are of set-ups.
     """
 
     run: Run
@@ -78,6 +80,7 @@ class Problem:
     start: np.ndarray
     start_corrections: np.ndarray
     n_taped: int
+    n_machine: int = 0
 
     def __repr__(self):
         return (f"<Problem: {len(self.observations.values)} observations, "
@@ -140,10 +143,10 @@ class Problem:
 
     def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
         """What shots should show, and the derivatives of that."""
-        position, parts, by_readings = self._parts(unknowns, readings, shots)
+        position, parts, by_readings = self.parts(unknowns, readings, shots)
         return Predicted(position, self.layout.dense(parts), by_readings)
 
-    def _parts(self, unknowns, readings, shots):
+    def parts(self, unknowns, readings, shots: Shots) -> tuple[np.ndarray, list[Part], np.ndarray]:
         """What shots should show, and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
         parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
@@ -165,7 +168,7 @@ class Problem:
         return self._rows(unknowns, readings, self.layout.bordered)
 
     def _rows(self, unknowns, readings, design):
-        position, parts, by_readings = self._parts(unknowns, readings, self.run.shots)
+        position, parts, by_readings = self.parts(unknowns, readings, self.run.shots)
         by_unknowns, n = design(parts), position.size
         if isinstance(by_unknowns, np.ndarray):
             by_unknowns = by_unknowns.reshape(n, -1)
@@ -365,24 +368,32 @@ def problem_of(run: Run) -> Problem:
     start[layout.columns(RIG)] = parameters
     start[layout.columns(STAND)] = _starting_placements(run, parameters, stand_of_pose)
     tape = _tape_prior(run, layout)
+    known = machine.prior_of(run.machine, run.rig, layout.columns(RIG, ""))
     problem = Problem(
         run=run,
         stands=stands,
         stand_of_pose=stand_of_pose,
         layout=layout,
         observations=_observations(run),
-        prior=stations.joined(tape, stations.prior_of(run.set_ups, layout.columns(SET_UP))),
+        prior=stations.joined(stations.joined(tape, known),
+                              stations.prior_of(run.set_ups, layout.columns(SET_UP))),
         start=start,
         start_corrections=np.zeros_like(run.poses.readings),
         n_taped=len(tape.values),
+        n_machine=len(known.values),
     )
     return replace(problem, start_corrections=_starting_corrections(problem))
 
 
 def starting_parameters(run: Run) -> np.ndarray:
-    """The template's values, replaced by the tape where it gives one."""
+    """The template's values, replaced by the tape, or what is known of the machine, if given."""
     taped, _ = tape_by_parameter(run.rig, run.tape)
-    return np.where(np.isfinite(taped), taped, run.rig.start)
+    start = np.where(np.isfinite(taped), taped, run.rig.start)
+    if run.machine is not None:
+        told = dict(zip(run.machine.names, run.machine.value, strict=True))
+        start = np.array([value if p.held else told.get(p.name, value)
+                          for p, value in zip(run.rig.parameters, start, strict=True)])
+    return start
 
 
 def tape_by_parameter(rig: Rig, tape: Tape) -> tuple[np.ndarray, np.ndarray]:

@@ -210,19 +210,21 @@ def _padded(rows):
     return out
 
 
+#: Of a stand, and of a set-up of a total station.
+PLACED = tuple(
+    Quantity(what, "deg" if what == "heading" else "m",
+             "clockwise from north" if what == "heading" else "of the boom foot pin")
+    for what in PLACEMENT)
+CORRECTED = tuple(
+    Quantity(what, "deg" if what == "orientation" else "m", "what the set-up's own value lacks")
+    for what in CORRECTIONS)
+
+
 def layout_of(run: Run, stands: tuple[str, ...]) -> Layout:
     """The unknowns of a run: its rig, its stands, its set-ups of a total station."""
     rig = tuple(Quantity(p.name, p.unit, p.means, p.held) for p in run.rig.parameters)
-    placement = tuple(
-        Quantity(what, "deg" if what == "heading" else "m",
-                 "clockwise from north" if what == "heading" else "of the boom foot pin")
-        for what in PLACEMENT)
-    corrections = tuple(
-        Quantity(what, "deg" if what == "orientation" else "m",
-                 "what the set-up's own value lacks")
-        for what in CORRECTIONS)
     return Layout((
         Scope(RIG, rig, ("",)),
-        Scope(STAND, placement, stands, splits_poses=True),
-        Scope(SET_UP, corrections, () if run.set_ups is None else run.set_ups.ids),
+        Scope(STAND, PLACED, stands, splits_poses=True),
+        Scope(SET_UP, CORRECTED, () if run.set_ups is None else run.set_ups.ids),
     ))

@@ -21,7 +21,7 @@ from calib.document.record import ResultRecord
 from calib.document.values import tables
 from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
-from calib.run.records import Tape
+from calib.run.records import Machine, Tape
 from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
 from calib.run.units import LIMITS, from_si
@@ -128,6 +128,17 @@ class Result:
         )
 
     @cached_property
+    def machine(self) -> Machine | None:
+        """What was known of the machine from other shots, m and rad."""
+        told = self.document.machine
+        if told is None:
+            return None
+        factor = np.array([_si(unit) for unit in told.units])
+        root = np.array(told.root).reshape(-1, len(told.names))
+        return Machine(tuple(told.names), factor * np.array(told.values), root / factor,
+                       told.source, told.sha256)
+
+    @cached_property
     def survey(self) -> Survey:
         """What drift and comparison need of it."""
         document = self.document
@@ -143,6 +154,7 @@ class Result:
             failed=tuple(g.name for g in document.verdict.gates if not g.passed),
             shots=tuple((s.target, *s.position.numbers) for s in document.shots),
             time=next((p.time for p in document.poses if p.time), ""),
+            machine=self.machine,
         )
 
     @property
@@ -289,6 +301,9 @@ def _against(rig, document):
         ("edge.axes", {a.reading for e in edge for a in e.axes} - set(readings), readings),
         ("taped.rows", {r.quantity for r in rows if units.get(r.quantity) != r.unit},
          units),
+        ("machine.names", set() if document.machine is None else
+         {n for n, u in zip(document.machine.names, document.machine.units, strict=True)
+          if units.get(n) != u}, units),
         ("derived", {d.name for d in document.derived} - set(units), units),
     ) if row[1])
 

@@ -180,9 +180,9 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     told = np.einsum("pk,pq,qk->k", columns, weight, columns)
     units = np.sqrt(np.where(told > 0, told, 1.0))
     normal, pulls = (columns / units).T @ weight @ (columns / units), pulled @ columns / units
-    moved, left_over = _search(normal, pulls, omega, rank, dof, pooled, most)
+    moved, left_over = search(normal, pulls, omega, rank, dof, pooled, most)
     chosen, left = [m.candidate for m in moved], rank - len(moved)
-    change, covariance = _change(normal, pulls, chosen)
+    change, covariance = changes(normal, pulls, chosen)
     return Congruency(
         omega, rank, float(pooled), dof, float(statistic), limit,
         float(f_sf(statistic, rank, dof)), tuple(moved), change / units[chosen],
@@ -192,8 +192,21 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     )
 
 
-def _search(normal, pulls, omega, rank, dof, pooled, most):
-    """Candidates in the order of their drops of omega until the rest passes; what is left of it."""
+def search(normal: np.ndarray, pulls: np.ndarray, omega: float, rank: int, dof: int,
+           pooled: float, most: int) -> tuple[list[Moved], float]:
+    """Candidates in the order of their drops of omega until the rest passes; what is left of it.
+
+    Parameters
+    ----------
+    normal : ndarray, shape (k, k)
+        Information about the candidates' changes where all else is as it is best.
+    pulls : ndarray, shape (k,)
+        ``normal @ changes`` of the best changes.
+    omega, rank, dof, pooled
+        As in `Congruency`.
+    most : int
+        Candidates to find at most.
+    """
     moved: list[Moved] = []
     chosen: list[int] = []
     gained, left = 0.0, rank
@@ -234,7 +247,9 @@ def _drop(weight, pulled, chosen):
     return float(np.sum((vectors.T @ pulled[chosen]) ** 2 / values))
 
 
-def _change(weight, pulled, chosen):
+def changes(weight: np.ndarray, pulled: np.ndarray, chosen: list[int]
+            ) -> tuple[np.ndarray, np.ndarray]:
+    """Of the chosen candidates, all others taken as unmoved; and their covariance."""
     if not chosen:
         return np.zeros(0), np.zeros((0, 0))
     covariance = np.linalg.inv(weight[np.ix_(chosen, chosen)])

@@ -54,10 +54,12 @@ COMMANDS = {
                 "Compare two set-ups: differences, their significance, and what they mean at the "
                 "edge."),
     "drift": ("calib.cli.drift", "drift",
-              "Test whether the machine has changed between two results, and what of it."),
+              "Test whether the machine has changed between results, and what of it."),
     "history": ("calib.cli.history", "history",
                 "Record every result below a folder in history.csv and show each quantity over "
                 "time."),
+    "together": ("calib.cli.together", "together",
+                 "Adjust runs of one machine in one go: several days, several attachments."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "help": ("calib.cli.help_", "help_word",

@@ -9,14 +9,16 @@ from calib.cli import talk
 
 
 def drift(
-    old: Annotated[Path, typer.Argument(help="The older result.")],
-    new: Annotated[Path, typer.Argument(help="The newer result.")],
+    old: Annotated[Path, typer.Argument(
+        metavar="OLD|PLAN.toml", help="The older result; or the file of many runs, as for calib "
+        "together, to be adjusted in one go.")],
+    new: Annotated[Path | None, typer.Argument(help="The newer result.")] = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="Also write drift.html and drift.json there.")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Test whether the machine has changed between two results, and what of it.
+    """Test whether the machine has changed between results, and what of it.
 
     Ends with status 6 if something has moved, or if the two results cannot tell: of different
     models, or with gates that failed.
@@ -30,6 +32,8 @@ def drift(
     from calib.run.complaints import Complaint, InputError
     from calib.run.write import write_whole
 
+    if new is None:
+        return _of_many(old, out, json)
     older, newer = load_result(old).survey, load_result(new).survey
     try:
         found = find_drift(older, newer)
@@ -41,6 +45,32 @@ def drift(
     if out is not None:
         html = page("report.html.j2", document, "Re-check of a machine", f"{old} and {new}",
                     sections)
+        write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
+        talk.tell(f"Written to {out}")
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain(sections))
+    if not document.passed:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def _of_many(plan, out, json):
+    """Of all runs that a file names, from one adjustment."""
+    from calib.cli.together import adjusted, described, read_all
+    from calib.report.pages.together import drifted_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.report.together_record import Written
+    from calib.run.write import write_whole
+
+    if plan.suffix != ".toml":
+        raise typer.BadParameter("two results, or one PLAN.toml that names runs")
+    several, runs, asides = read_all(plan)
+    document = described(adjusted(several, runs, plan), [Written(None)] * len(runs), asides)
+    sections = drifted_sections(document)
+    if out is not None:
+        html = page("report.html.j2", document, "Re-checks of a machine", plan.name, sections)
         write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:

@@ -19,12 +19,14 @@ from calib.cli.planned import (
     FootHeight,
     Highest,
     Instrument,
+    Known,
     Nearest,
     asked_goal,
     instrument_place,
     length,
     named_targets,
     no_pose,
+    run_with_machine,
 )
 from calib.judge.choice import solve_as_chosen
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
@@ -54,6 +56,7 @@ class _Asked:
     goal: float | None
     stand: str | None
     set_aside: str
+    machine: Path | None
     targets: str | None
     site: Site
     candidates: int
@@ -83,6 +86,7 @@ def next_poses(
     set_aside: Annotated[
         str, typer.Option("--set-aside", metavar="suspects|none|ID,...", help="Go on without the "
                           "suspects, or without what is named, as in calib solve.")] = NONE,
+    machine: Known = None,
     targets: Annotated[
         str | None, typer.Option(help="What will be shot in every pose, names with commas; both "
                                  "corners of the edge if not given.")] = None,
@@ -104,7 +108,7 @@ def next_poses(
     """
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
-    asked = _Asked(poses, length(goal), stand, set_aside, targets,
+    asked = _Asked(poses, length(goal), stand, set_aside, machine, targets,
                    Site(foot_height=foot_height, nearest=nearest, highest=highest,
                         instrument=instrument_place(instrument)), candidates, seed)
     document = _watched(run, asked) if watch else _advice(run, asked)
@@ -158,6 +162,8 @@ def _advice(folder: Path, asked: _Asked) -> dict:
             talk.tell("Nothing shot yet? The first poses come from: calib plan "
                       f"{folder}")
         raise
+    if asked.machine is not None:
+        run = run_with_machine(run, asked.machine)
     talk.tell_all(run.notices)
     if asked.goal is None:
         asked = replace(asked, goal=asked_goal(None, run.rig))

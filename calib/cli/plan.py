@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,15 +13,18 @@ from calib.cli.planned import (
     FootHeight,
     Highest,
     Instrument,
+    Known,
     Nearest,
     asked_goal,
     instrument_place,
     length,
+    machine_for,
     named_targets,
     no_pose,
 )
 from calib.cli.results import json_text
 from calib.judge.equivalent import equivalents
+from calib.judge.goal import GOAL, TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.curve import (
     MOST_MINUTES,
@@ -45,6 +49,9 @@ from calib.run.write import csv_text, refuse_run_folder, write_whole
 #: source), and how far beyond a plan its curve goes.
 MINUTES, _BEYOND = 45.0, 1.5
 
+#: Of a new attachment on a known machine: poses looked at, and how many are told of at least.
+MOST_FEW, LEAST_TOLD = 12, 5
+
 
 def plan(
     source: Annotated[
@@ -62,6 +69,7 @@ def plan(
                                  "over the envelope): the least minutes are looked for; "
                                  "\\[goal] of rig.toml if not given.")
     ] = None,
+    machine: Known = None,
     stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
     out: Annotated[
         Path | None, typer.Option("--out", help="Where the plan goes; RUN/plan if not given.")
@@ -90,26 +98,32 @@ def plan(
     length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
+    known = None if machine is None else machine_for(rig, machine)
     asked = asked_goal(goal, rig)
+    if known is not None and asked is None:
+        asked = GOAL / TIMES_SD
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))
-    task = Task.for_rig(rig, tape, named_targets(rig, targets), site=site, seed=seed,
-                        count=candidates)
+    task = Task.for_rig(rig, tape, named_targets(rig, targets), machine=known, site=site,
+                        seed=seed, count=candidates)
     try:
         with talk.working(f"Looking at {candidates} poses"):
             prepared = prepare(task)
     except NoPose as error:
         raise no_pose(error, str(source)) from None
-    least = None if asked is None else _least(prepared, asked, stands, minutes or poses)
+    if known is not None and minutes is None and poses is None:
+        poses = _fewest(prepared, asked, stands, best_for)
+    least = None if asked is None or known is not None else _least(
+        prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
         budget = None if poses is not None else minutes or least or MINUTES
         made = make_plan(prepared, poses, stands, best_for, budget)
         most = _BEYOND * made.minutes.total
         document = plan_document(
-            made, _tape_source(tape), curve(prepared, stands, most),
+            made, _known_source(tape, machine), curve(prepared, stands, most),
             curve(prepared, stands, most, True) if has_more_than_the_edge(prepared) else None,
-            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made)))
+            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made, known)))
     write_whole(folder, {
         "plan.json": json_text(document), "plan.csv": plan_text(document),
         **sheet_files(document),
@@ -143,6 +157,20 @@ def _folder(source, out):
     return folder
 
 
+def _fewest(prepared: Prepared, goal, stands, best_for):
+    """The fewest poses of a new attachment for a goal, also if any one of them is lost; said."""
+    found = {}
+    with talk.working("Looking for how few poses a new attachment needs"):
+        for poses in range(2, MOST_FEW + 1):
+            made = make_plan(prepared, poses, stands, best_for)
+            found[poses] = (float(np.max(made.edge_sd)), made.robustness.pose_lost)
+            if poses >= LEAST_TOLD and max(found[poses]) <= goal:
+                break
+    talk.tell("Edge, 1 sd, worst over the envelope, the machine known: " + ", ".join(
+        f"{poses} poses {1000 * sd:,.1f} mm" for poses, (sd, _) in found.items()))
+    return next((poses for poses, both in found.items() if max(both) <= goal), MOST_FEW)
+
+
 def _least(prepared: Prepared, goal, stands, given):
     """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
     """
@@ -157,14 +185,17 @@ def _least(prepared: Prepared, goal, stands, given):
         return None
 
 
-def _look_alikes(made):
+def _look_alikes(made, machine):
     """What else an invented run of the plan would fit, and in what it differs."""
     run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
                            parameters=made.prepared.task.parameters)
+    run = replace(run, machine=machine)
     return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
 
 
-def _tape_source(tape):
+def _known_source(tape, machine):
+    if machine is not None:
+        return f"{machine} and tape.csv" if tape is not None and tape.quantities else str(machine)
     if tape is None:
         return "taping that is usual for this rig (common practice, no source)"
     return "tape.csv" if tape.quantities else "no tape.csv with rows in the run folder"

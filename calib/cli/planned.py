@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from calib.chain.rig import Rig
     from calib.plan.candidates import NoPose
     from calib.run.complaints import InputError
+    from calib.run.records import Machine, Run
 
 #: Options that both commands have.
 Instrument = Annotated[str, typer.Option(
@@ -23,6 +25,12 @@ Highest = Annotated[float, typer.Option(
     min=0.1, help="The edge, and what needs a hand on it, stay below this height above the ground, "
     "m: what a pole reaches (99 for no limit).")]
 Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
+
+#: Of ``calib solve``, ``calib next`` and ``calib plan``.
+Known = Annotated[Path | None, typer.Option(
+    "--machine", metavar="RESULT", help="An earlier result of this machine with another "
+    "attachment: what it says of all but the attachment is known beforehand, with its full "
+    "covariance. For a new bucket some four poses then do.")]
 
 #: Of ``calib solve`` and ``calib check``.
 Tolerance = Annotated[float | None, typer.Option(
@@ -105,3 +113,48 @@ def no_pose(error: NoPose, file: str) -> InputError:
         file, None, "limits", f"limits in which none of {error.candidates.asked} poses can be shot "
         f"({counts})", "limits, a place of the instrument and heights that leave some",
     )])
+
+
+def run_with_machine(run: Run, result: Path) -> Run:
+    """A run with what an earlier result says of its machine.
+
+    Raises
+    ------
+    InputError
+        If that result is of another machine, or of the same shots.
+    """
+    from calib.results import load_result
+    from calib.together.joint import NotTogether
+    from calib.together.machine import with_machine
+
+    read = load_result(result)
+    try:
+        return with_machine(run, read.survey, str(result), read.sha256)
+    except NotTogether as error:
+        raise _of_another(error) from None
+
+
+def machine_for(rig: Rig, result: Path) -> Machine:
+    """What an earlier result says of the machine of a rig, before anything is shot.
+
+    Raises
+    ------
+    InputError
+        If that result is of another machine.
+    """
+    from calib.results import load_result
+    from calib.together.joint import NotTogether
+    from calib.together.machine import known_of
+
+    read = load_result(result)
+    try:
+        return known_of(rig, read.survey, str(result), read.sha256)
+    except NotTogether as error:
+        raise _of_another(error) from None
+
+
+def _of_another(error):
+    from calib.run.complaints import Complaint, InputError
+
+    return InputError([Complaint(where, None, None, found, expected)
+                       for where, found, expected in error.problems])

@@ -13,7 +13,7 @@ import typer
 
 from calib.cli import talk
 from calib.cli.beside import Beside
-from calib.cli.planned import Tolerance
+from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord
@@ -34,7 +34,13 @@ def solve(
             "POSE/READING, tape:QUANTITY or sight:SETUP/POINT.",
         ),
     ] = "none",
+    machine: Known = None,
     tolerance: Tolerance = None,
+    bootstrap: Annotated[
+        int | None, typer.Option("--bootstrap", min=100, max=100_000, metavar="N", help="Also "
+                                 "solve N times with poses drawn from those of the run: intervals "
+                                 "beside the linear ones.")] = None,
+    seed: Annotated[int, typer.Option(min=0, max=10**9, help="Of the bootstrap.")] = 0,
     no_report: Annotated[
         bool, typer.Option("--no-report", help="Numbers only: draw no plots and no report.")
     ] = False,
@@ -45,14 +51,19 @@ def solve(
     """Solve a run: geometry, how well each number is known, and what does not fit."""
     # Before any library is loaded: see there.
     beside = None if no_report else Beside.start("calib.cli.half")
+    from calib.report.blocks import Section
+    from calib.report.bootstrapped import bootstrap_blocks
     from calib.report.pages.summary import summary
+    from calib.report.press.terminal import plain
 
     out = out or run / "result"
-    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report)
+    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report,
+                             machine, None if bootstrap is None else (bootstrap, seed))
     if json:
         talk.result_json(document)
     else:
-        talk.result(summary(document))
+        talk.result(summary(document) + plain([
+            Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
     talk.tell(f"The numbers are in {out}")
     talk.tell_all(next_commands(document, run, out))
     if not no_report:
@@ -62,8 +73,13 @@ def solve(
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
-           to_draw: bool = True) -> tuple[ResultRecord, ResultPlace]:
-    """Read, solve, judge, write the numbers; the document of result.json, and where it is."""
+           to_draw: bool = True, machine: Path | None = None,
+           bootstrap: tuple[int, int] | None = None) -> tuple[ResultRecord, ResultPlace]:
+    """Read, solve, judge, write the numbers; the document of result.json, and where it is.
+
+    `bootstrap` is a number of replicates and a seed.
+    """
+    from calib.cli.planned import run_with_machine
     from calib.cli.results import DRAWN, number_files
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
@@ -74,7 +90,9 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     from calib.run.result_folder import replace_result, result_place
 
     place = result_place(out, run_folder)
-    run = read_run(run_folder)
+    run = read_run(run_folder, unfinished=machine is not None)
+    if machine is not None:
+        run = run_with_machine(run, machine)
     talk.tell_all(run.notices)
     with talk.working(_size(run)):
         try:
@@ -84,8 +102,20 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         document = result_document(chosen, judge(chosen.solution, tolerance))
         if run.entries is not None:
             document = with_entries(document, run.entries)
+    if bootstrap is not None:
+        document = _bootstrapped(document, chosen.solution, *bootstrap)
     talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
     return document, place
+
+
+def _bootstrapped(document, solution, count, seed):
+    """The document with intervals of so many replicates of its solution."""
+    from calib.report.bootstrapped import with_bootstrap
+    from calib.resampled import resolve_many
+
+    with talk.progress(f"Solving {count} times over", count) as done:
+        resolved = resolve_many(solution, count, seed=seed, progress=done)
+    return with_bootstrap(document, solution, resolved, seed)
 
 
 def draw(document: ResultRecord, place: ResultPlace, out: Path, beside: Beside | None = None
@@ -124,6 +154,8 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     failed = {gate.name for gate in document.verdict.gates if not gate.passed}
     choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
+    machine = document.machine
+    known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
@@ -131,10 +163,11 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
         names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
             *(v.name for v in document.set_aside.values), *names])
-        lines.append(f"To solve without the suspects: calib solve {_typed(run)} --set-aside "
-                     f"{quote(both)} --out {_typed(out.parent / (out.name + '-without'))}")
+        beside = out.parent / f"{out.name}-without"
+        lines.append(f"To solve without the suspects: calib solve {_typed(run)}{known} "
+                     f"--set-aside {quote(both)} --out {_typed(beside)}")
     if failed & {"edge", "correlation"}:
-        lines.append(f"To know which poses to add: calib next {_typed(run)}{aside}")
+        lines.append(f"To know which poses to add: calib next {_typed(run)}{known}{aside}")
     if failed & {"check shots", "check-shot offset"}:
         lines.append(f"To see each check shot: calib check {_typed(out)}")
     return lines

@@ -4,7 +4,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 
 #: Exit codes, the same for every command.
@@ -126,3 +126,30 @@ def working(what: str) -> Iterator[None]:
     else:
         tell(what + " ...")
         yield
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Say how much of something is done: a bar on a terminal, one line elsewhere.
+
+    Yields what is to be told the number that is done.
+    """
+    from rich.console import Console
+
+    stderr = Console(stderr=True)
+    if not stderr.is_terminal:
+        tell(what + " ...")
+        yield lambda done: None
+        return
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    with Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
+                  TimeRemainingColumn(), console=stderr, transient=True) as bar:
+        task = bar.add_task(printable(what), total=total)
+        yield lambda done: bar.update(task, completed=done)

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from calib.document.bootstrapped import Bootstrap
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
 from calib.document.judged import (
@@ -33,6 +34,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    Machine,
     Parameter,
     Pose,
     Reading,
@@ -66,6 +68,7 @@ class ResultRecord(Record):
     correlations: list[Correlation] = Field(description="strong ones, the strongest first")
     stands: Annotated[list[Stand], Field(min_length=1)]
     set_ups: list[SetUp]
+    machine: Machine | None = Field(None, description="null if nothing but the run's own files")
     poses: Annotated[list[Pose], Field(min_length=1)]
     shots: Annotated[list[Shot], Field(min_length=1)] = Field(
         description="in the order of shots.csv")
@@ -90,6 +93,7 @@ class ResultRecord(Record):
     taped: Taped | None
     entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: Verdict
+    bootstrap: Bootstrap | None = Field(None, description="null if not asked for")
 
     @property
     def shot_poses(self) -> set[str]:

@@ -107,6 +107,26 @@ class Correlation(Record):
     correlation: Number
 
 
+class Machine(Record):
+    """What other shots say of the machine; it took part like a taped value."""
+
+    source: Text = Field(description="where it comes from")
+    sha256: Text = Field(description="of that result; empty where it is of several runs")
+    names: list[Text]
+    units: list[Unit]
+    values: list[Number]
+    root: list[list[Number]] = Field(
+        description="a row per value that took part: square root of the information, "
+        "reciprocal units; covariance = inverse of root' root where that exists")
+
+    @model_validator(mode="after")
+    def _fit(self):
+        n = len(self.names)
+        if len(self.units) != n or len(self.values) != n or any(len(r) != n for r in self.root):
+            raise ValueError("as many names, units, values and columns")
+        return self
+
+
 class StandSpread(Record):
     """Sds of a stand."""
 
@@ -217,6 +237,7 @@ class Fit(Record):
     observations: Count
     shot_coordinates: Count
     tape_values: Count
+    machine_values: Count = Field(0, description="what is known of the machine from other shots")
     set_up_values: Count
     unknowns: Count
     dof: Count = Field(description="degrees of freedom")

@@ -29,7 +29,7 @@ def believed_sd(rig: Rig) -> np.ndarray:
 def disbelief(run: Run, parameters: np.ndarray) -> np.ndarray:
     """Squared distance from the starting value in sds of belief, shape (p,).
 
-    0 for what is held or taped: nobody needs to believe what was measured.
+    0 for what is held, taped, or known of the machine: nobody needs to believe what was measured.
     """
     rig = run.rig
     off = difference(rig, parameters, rig.start) / believed_sd(rig)
@@ -58,4 +58,5 @@ def difference(rig: Rig, one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 def _believed(run):
     taped, _ = tape_by_parameter(run.rig, run.tape)
-    return np.isnan(taped) & ~run.rig.held
+    told = () if run.machine is None else run.machine.names
+    return np.isnan(taped) & ~run.rig.held & ~np.isin(run.rig.parameter_names, told)

@@ -141,18 +141,36 @@ def _candidates(survey, names):
 
 
 def epoch(survey: Survey, names: Sequence[str], origin: np.ndarray) -> Epoch:
-    """What the shots of a run say about some of its parameters, the tape taken out."""
+    """What the shots of a run say about some of its parameters.
+
+    The tape is taken out, and what was known of the machine from other shots.
+    """
     free = survey.index(survey.estimated)
-    values, gradient = taped_quantities(survey.rig, survey.parameters, survey.tape.quantities)
+    gradient, residual, sd = _beforehand(survey)
     own = survey.parameters.copy()
     index = survey.index(names)
     own[index] -= differences(own[index], origin, survey.units(names))
     everything = Epoch.without_prior(
         survey.parameters[free], survey.covariance[np.ix_(free, free)], survey.chi2, survey.dof,
-        gradient[:, free], differences(survey.tape.value, values, survey.tape.si_units),
-        survey.tape.sd, own[free],
+        gradient[:, free], residual, sd, own[free],
     )
     return marginal(everything, [survey.estimated.index(n) for n in names])
+
+
+def _beforehand(survey):
+    """Gradient, residuals and sds of what was taped and of what was known of the machine."""
+    tape, machine = survey.tape, survey.machine
+    values, gradient = taped_quantities(survey.rig, survey.parameters, tape.quantities)
+    residual, sd = differences(tape.value, values, tape.si_units), tape.sd
+    if machine is None:
+        return gradient, residual, sd
+    index = survey.index(machine.names)
+    rows = np.zeros((len(machine.root), len(survey.parameters)))
+    rows[:, index] = machine.root
+    off = machine.root @ differences(machine.value, survey.parameters[index],
+                                     survey.units(machine.names))
+    return (np.vstack([gradient, rows]), np.concatenate([residual, off]),
+            np.concatenate([sd, np.ones(len(rows))]))
 
 
 def marginal(epoch: Epoch, kept: Iterable[int]) -> Epoch:

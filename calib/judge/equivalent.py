@@ -21,6 +21,8 @@ from calib.calibration import problem_of, starting_parameters
 from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
+from calib.layout import RIG
+from calib.machine import prior_of
 from calib.run.records import Run, Tape
 from calib.stations import joined
 
@@ -184,7 +186,8 @@ class _Search:
         rig = self.run.rig
         solved = [j for j in range(len(rig.readings)) if zero_of(rig, j) is not None]
         near = {j: self._near(self.run, half_turned(rig, self.parameters, j)) for j in solved}
-        return {j: machine for j, machine in near.items() if machine is not None}
+        return {j: machine for j, machine in near.items()
+                if machine is not None and self._stays_turned(j, machine, self.parameters)}
 
     def turned(self, run, machine, turns) -> Iterable[tuple[int, Look]]:
         """A relabelled machine in the other words, but for words that the ranges do not allow."""
@@ -194,8 +197,15 @@ class _Search:
             if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
                 continue
             at = self._near(run, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
-            if at is not None:
+            if at is not None and self._stays_turned(j, at, machine.parameters):
                 yield j, at
+
+    def _stays_turned(self, j, at, parameters):
+        """Whether a zero is still about half a turn from where it was: not walked back."""
+        zero = zero_of(self.run.rig, j)
+        off = difference(self.run.rig, at.parameters[: len(self.parameters)],
+                         parameters[: len(self.parameters)])
+        return abs(off[zero]) > np.pi / 2
 
     def equivalent(self, relabelling, turned, machine) -> Equivalent | None:
         """With what the tape says of it; None if there is no difference to see."""
@@ -246,6 +256,8 @@ def _looked(run, parameters, known: Prior | None = None, steps=15) -> Look:
     rig = replace(run.rig, parameters=tuple(
         replace(p, start=float(value))
         for p, value in zip(run.rig.parameters, parameters, strict=True)))
-    problem = problem_of(replace(run, rig=rig, tape=Tape.none()))
-    return look(problem, problem.observations, problem.start,
-                prior=problem.prior if known is None else known, held=problem.held, steps=steps)
+    problem = problem_of(replace(run, rig=rig, tape=Tape.none(), machine=None))
+    if known is None:  # what other shots say of the machine stands beside the shots
+        known = joined(problem.prior, prior_of(run.machine, rig, problem.layout.columns(RIG, "")))
+    return look(problem, problem.observations, problem.start, prior=known, held=problem.held,
+                steps=steps)

@@ -42,9 +42,13 @@ class Relabelling:
 
 
 def relabellings(run: Run) -> list[Relabelling]:
-    """What could have been taken for one another in every pose of a run."""
-    return [*_exchanged_targets(run), *_exchanged_readings(run), *_turned_signs(run),
-            *_mirrored_sites(run)]
+    """What could have been taken for one another in every pose of a run.
+
+    What the sensors mean is settled where other shots with them are known (`run.machine`): a few
+    poses of a new attachment need not tell it again.
+    """
+    sensors = [] if run.machine is not None else [*_exchanged_readings(run), *_turned_signs(run)]
+    return [*_exchanged_targets(run), *sensors, *_mirrored_sites(run)]
 
 
 def zero_of(rig: Rig, reading: int) -> int | None:

@@ -11,6 +11,7 @@ from itertools import combinations, permutations
 
 import numpy as np
 
+from calib.chain.rig import Rig
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.survey import Survey, difference
 
@@ -85,9 +86,17 @@ def model_differences(older: Survey, newer: Survey) -> tuple[ModelDifference, ..
 
 
 def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference, ...]:
-    """Differences of the chain itself: with any, equal names need not mean the same."""
-    found = []
+    """Differences of chain, sensors and targets: with any, equal names need not mean the same."""
     a, b = older.rig, newer.rig
+    targets = b.definition["targets"]
+    return (*chain_differences(a, b), *(
+        ModelDifference(TARGET, name) for name in older.targets if name in newer.targets
+        and _plain(a.definition["targets"][name]) != _plain(targets[name])))
+
+
+def chain_differences(a: Rig, b: Rig) -> tuple[ModelDifference, ...]:
+    """What two rigs have differently of the chain itself, and of the sensors that both have."""
+    found = []
     if _plain(a.definition["motions"]) != _plain(b.definition["motions"]):
         found.append(ModelDifference(CHAIN, "", a.title, b.title))
     readings = {r.name: r for r in b.readings}
@@ -97,10 +106,6 @@ def structure_differences(older: Survey, newer: Survey) -> tuple[ModelDifference
             found.append(ModelDifference(DIRECTION, one.name, one.direction, other.direction))
         if other is not None and _sensor(one) != _sensor(other):
             found.append(ModelDifference(SENSOR, one.name, _sensor(one), _sensor(other)))
-    targets = b.definition["targets"]
-    for name in older.targets:
-        if name in newer.targets and _plain(a.definition["targets"][name]) != _plain(targets[name]):
-            found.append(ModelDifference(TARGET, name))
     return tuple(found)
 
 

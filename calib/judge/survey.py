@@ -8,7 +8,7 @@ import numpy as np
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.angles import differences
 from calib.chain.rig import Rig
-from calib.run.records import Tape
+from calib.run.records import Machine, Tape
 from calib.taped import taped_quantities
 
 
@@ -34,6 +34,8 @@ class Survey:
         What was shot, site frame, m; empty if unknown.
     time : str
         Of the run's first pose; empty if the run states no times.
+    machine : Machine or None
+        What was known of the machine from other shots, and took part.
     """
 
     rig: Rig
@@ -47,6 +49,7 @@ class Survey:
     failed: tuple[str, ...] = ()
     shots: tuple[tuple, ...] = ()
     time: str = ""
+    machine: Machine | None = None
 
     def index(self, names: Iterable[str]) -> list[int]:
         """Where parameters are in the arrays."""

@@ -1,6 +1,6 @@
 """What a pose tells: its shots' whitened design, with the errors of its readings."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,7 +8,8 @@ from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
-from calib.run.records import Tape
+from calib.machine import about
+from calib.run.records import Machine, Tape
 from calib.taped import taped_quantities
 
 #: Poses evaluated at once: keeps the memory for any number of candidates bounded.
@@ -61,11 +62,17 @@ class Taped:
         Derivative of each taped quantity by the free parameters.
     sd : ndarray, shape (q,)
         m or rad.
+    machine : ndarray, shape (r, n_free), or None
+        Equations of unit variance from an earlier result of the machine, if there is one.
+    machine_names : tuple of str
+        The parameters that they are about.
     """
 
     names: tuple[str, ...]
     by_parameters: np.ndarray
     sd: np.ndarray
+    machine: np.ndarray | None = None
+    machine_names: tuple[str, ...] = ()
 
     @classmethod
     def usual(cls, rig: Rig) -> "Taped":
@@ -88,7 +95,16 @@ class Taped:
     def information(self) -> np.ndarray:
         """About the free parameters, shape (n_free, n_free)."""
         whitened = self.by_parameters / self.sd[:, None]
-        return whitened.T @ whitened
+        tape = whitened.T @ whitened
+        return tape if self.machine is None else tape + self.machine.T @ self.machine
+
+    def with_machine(self, rig: Rig, machine: Machine) -> "Taped":
+        """The same beside what an earlier result says of the machine."""
+        free = [p.name for p in rig.parameters if not p.held]
+        told = about(machine, free)
+        rows = np.zeros((len(told.root), len(free)))
+        rows[:, [free.index(name) for name in told.names]] = told.root
+        return replace(self, machine=rows, machine_names=told.names)
 
 
 def pose_rows(

@@ -99,7 +99,9 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
     else:
         least = least_variance(pool, design, groups, prepared.form)
         efficiency = min(1.0, least / float(np.mean(edge_sd**2)))
-    seen = Spectrum.of(_stacked(pool, design, groups)[:, told(prepared, shots, pool.groups)])
+    known = _of_machine(task, len(pool.prior))
+    stacked = np.vstack([_stacked(pool, design, groups), known])
+    seen = Spectrum.of(stacked[:, told(prepared, shots, pool.groups)])
     tolerance = reading_tolerances(task, readings, shots, pool, design, groups, prepared.form)
     return Plan(
         prepared=prepared,
@@ -118,7 +120,8 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
         efficiency=efficiency,
         robustness=robustness(pool, design, groups,
                               _rows_without_a_target(task, readings, shots),
-                              shots[:, shots.any(0)], prepared.edge_sds, task.seed),
+                              shots[:, shots.any(0)], prepared.edge_sds, task.seed,
+                              known.T @ known),
         observability=Observability.of(
             np.where(seen.singular > 0, seen.singular, 0.0), len(design)),
         undetermined=tuple(str(d) for d in seen.null_directions(
@@ -157,6 +160,12 @@ def _rows_without_a_target(task, readings, shots):
     for lost in np.flatnonzero(shots.any(0)):
         left = shots & (np.arange(shots.shape[1]) != lost)
         yield pose_rows(task.rig, task.parameters, readings, task.targets, task.noise, shot=left)
+
+
+def _of_machine(task, n_unknowns):
+    """What an earlier result says of the machine, as rows of a design without any prior."""
+    told = np.zeros((0, 0)) if task.taped.machine is None else task.taped.machine
+    return np.pad(told, ((0, 0), (0, n_unknowns - told.shape[1])))
 
 
 def _stacked(pool, design, groups):

@@ -46,6 +46,7 @@ class Robustness:
 def robustness(
     pool: Pool, design, groups, without_target: Iterable[np.ndarray], shots: np.ndarray,
     edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
+    known: np.ndarray | float = 0.0,
 ) -> Robustness:
     """Look at every lost pose and at random lost targets.
 
@@ -57,9 +58,12 @@ def robustness(
         Which of them are shot in which pose: what is not shot is not lost.
     edge_sds : callable
         From information to the sds of the edge over the envelope, m.
+    known : ndarray, shape (p, p)
+        What of the pool's prior is from other shots: it counts as theirs do.
     """
     design, groups = np.asarray(design), np.asarray(groups)
-    rank = _rank(pool.information(design, groups) - pool.prior)
+    before = pool.prior - known
+    rank = _rank(pool.information(design, groups) - before)
     lost = []
     for place in range(len(design)):
         rest = np.arange(len(design)) != place
@@ -75,8 +79,8 @@ def robustness(
         pose_lost=float(sds.max()),
         targets_lost=float(max(edge_sds(information).max() for information in thinned)),
         undetermined=tuple(
-            i for i, information in enumerate(lost) if _rank(information - pool.prior) < rank),
-        targets_undetermined=any(_rank(information - pool.prior) < rank for information in thinned),
+            i for i, information in enumerate(lost) if _rank(information - before) < rank),
+        targets_undetermined=any(_rank(information - before) < rank for information in thinned),
     )
 
 

@@ -13,7 +13,7 @@ from calib.plan.candidates import Candidates, candidate_poses
 from calib.plan.exchange import Pool
 from calib.plan.information import Noise, Taped, prior_information
 from calib.plan.sight import Site, can_be_shot
-from calib.run.records import Tape
+from calib.run.records import Machine, Tape
 
 #: Driving from pose to pose before anything is known of the way, minutes.
 DRIVE = 0.08
@@ -49,7 +49,8 @@ class Task:
     @classmethod
     def for_rig(
         cls, rig: Rig, tape: Tape | None = None, targets: Sequence[str] = (), *,
-        parameters: np.ndarray | None = None, noise: Noise | None = None, **changes,
+        parameters: np.ndarray | None = None, noise: Noise | None = None,
+        machine: Machine | None = None, **changes,
     ):
         """A task at the taped values where there is a tape, else the template's.
 
@@ -63,17 +64,26 @@ class Task:
             In place of the taped values, m or rad.
         noise : Noise, optional
             In place of the rig's sds.
+        machine : Machine, optional
+            What an earlier result says of it; nothing is then taken as taped that is not.
         """
+        if machine is not None:
+            tape = Tape.none() if tape is None else tape
         if parameters is None:
             taped = np.full(len(rig.start), np.nan) if tape is None else tape_by_parameter(
                 rig, tape)[0]
             parameters = np.where(np.isfinite(taped), taped, rig.start)
+            if machine is not None:
+                value_of = dict(zip(machine.names, machine.value, strict=True))
+                parameters = np.array([value_of.get(name, value) for name, value in zip(
+                    rig.parameter_names, parameters, strict=True)])
         chosen = tuple(rig.target_names.index(name) for name in targets) or everything(rig)
         rig = rig.when_shot(chosen)
+        known = Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape)
         return cls(
             rig=rig,
             parameters=parameters,
-            taped=Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape),
+            taped=known if machine is None else known.with_machine(rig, machine),
             targets=chosen,
             noise=Noise.of(rig) if noise is None else noise,
             **changes,

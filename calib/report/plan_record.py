@@ -84,7 +84,8 @@ def plan_document(
             "readings": dict(zip(rig.reading_names,
                                  numbers(rig.reading_factors * task.noise.readings), strict=True)),
         },
-        "tape": {"source": tape_source, "names": list(task.taped.names)},
+        "tape": {"source": tape_source,
+                 "names": [*task.taped.names, *task.taped.machine_names]},
         "curve": None if grown is None else {
             **_curve(grown), "edge_only": None if edge_only is None else _curve(edge_only)},
     }

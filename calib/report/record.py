@@ -25,6 +25,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    Machine,
     Parameter,
     Reading,
     Run,
@@ -44,6 +45,7 @@ from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
 from calib.layout import SET_UP, STAND
+from calib.machine import about
 from calib.report.evidence import (
     correlation_records,
     edge_record,
@@ -160,6 +162,19 @@ def set_up_records(solution: Solution) -> list[SetUp]:
     ]
 
 
+def machine_record(solution: Solution) -> Machine | None:
+    """What was known of the machine from other shots, as it took part; m and deg."""
+    if solution.run.machine is None:
+        return None
+    unit = {p.name: p.unit for p in solution.rig.parameters if not p.held}
+    machine = about(solution.run.machine, unit)
+    units = [unit[name] for name in machine.names]
+    factor = unit_factors(units)
+    return Machine(source=machine.source, sha256=machine.sha256, names=list(machine.names),
+                   units=units, values=(factor * machine.value).tolist(),
+                   root=(machine.root / factor).tolist())
+
+
 def fit_record(solution: Solution, judgement: Judgement) -> Fit:
     """Counts, variance factor with the bounds of 95 % of good runs, and the global test.
 
@@ -173,7 +188,9 @@ def fit_record(solution: Solution, judgement: Judgement) -> Fit:
         observations=observations,
         shot_coordinates=len(adjustment.residuals),
         tape_values=solution.problem.n_taped,
-        set_up_values=len(adjustment.prior_residuals) - solution.problem.n_taped,
+        machine_values=solution.problem.n_machine,
+        set_up_values=(len(adjustment.prior_residuals) - solution.problem.n_taped
+                       - solution.problem.n_machine),
         unknowns=observations - dof,
         dof=dof,
         variance_factor=adjustment.variance_factor,
@@ -267,7 +284,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
             **{package: version(package) for package in COMPUTED_WITH},
         },
         run=Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
-        fingerprint=fingerprint(solution.run.files, chosen.aside.names),
+        fingerprint=fingerprint(_inputs(solution.run), chosen.aside.names),
         job=Job(**rig.job),
         rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
         converged=True,
@@ -278,6 +295,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         correlations=correlation_records(covariance, int((~rig.held).sum())),
         stands=stand_records(solution),
         set_ups=set_up_records(solution),
+        machine=machine_record(solution),
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),
         readings=reading_records(solution, judgement),
@@ -301,6 +319,13 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=verdict_record(judgement),
     )
+
+
+def _inputs(run):
+    """Hashes of the files of a run, and of the result that its machine is known from."""
+    known = run.machine
+    return run.files if known is None or not known.sha256 else {
+        **run.files, "of the machine": known.sha256}
 
 
 def fingerprint(files: Mapping[str, str], aside: Sequence[str] = ()) -> str:

@@ -143,6 +143,34 @@ class SetUps:
 
 
 @dataclass(frozen=True)
+class Machine:
+    """What other shots say of the machine: Gaussian, about its parameters together.
+
+    ``root @ (parameters - value)`` has independent errors of unit variance: `root` is a square
+    root of the information, which need not tell every parameter.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Parameters of the rig.
+    value : ndarray, shape (n,)
+        m or rad.
+    root : ndarray, shape (q, n)
+        Of full row rank; per m or per rad.
+    source : str
+        Where it comes from, for people.
+    sha256 : str
+        Of the result that it comes from; empty if it is of several.
+    """
+
+    names: tuple[str, ...]
+    value: np.ndarray
+    root: np.ndarray
+    source: str
+    sha256: str = ""
+
+
+@dataclass(frozen=True)
 class Run:
     """A run folder, read and checked.
 
@@ -154,6 +182,8 @@ class Run:
         As it is estimated from these shots: see `calib.chain.rig.Rig.when_shot`.
     notices : tuple of str
         What was tolerated, for the user to know.
+    machine : Machine or None
+        What is known of the machine from other shots than the run's.
     entries : EntryList or None
         What is to be typed into the machine, if the folder says so.
     """
@@ -167,6 +197,7 @@ class Run:
     files: dict[str, str]
     notices: tuple[str, ...] = ()
     set_ups: SetUps | None = None
+    machine: Machine | None = None
     entries: EntryList | None = None
 
     def __post_init__(self):

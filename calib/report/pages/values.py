@@ -15,6 +15,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
+from calib.report.bootstrapped import bootstrap_blocks
 from calib.report.figures import dimensions, edge_maps, statistics, views
 from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
@@ -46,7 +47,8 @@ def to_enter(document: ResultRecord) -> Section:
                 "For every quantity a small drawing: dashed the rig as solved, solid the same "
                 "readings with that quantity larger, an arrow at the edge from one to the other.",
                 views.signs, (COLUMN, 0.4 + 1.02 * -(-count // views.SIGN_COLUMNS))),
-        *_held(document), _with_intervals(document), *_sds_scaled(document), *_derived(document),
+        *_held(document), _with_intervals(document), *bootstrap_blocks(document),
+        *_sds_scaled(document), *_derived(document),
     ))
 
 

@@ -1,0 +1,198 @@
+"""``calib together``: runs of one machine adjusted in one go."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli import talk
+
+if TYPE_CHECKING:
+    from calib.calibration import Solution
+    from calib.document.together import TogetherRecord
+    from calib.judge.set_aside import SetAside
+    from calib.report.together_record import Written
+    from calib.run.records import Run
+    from calib.run.together_file import Several
+    from calib.together.solved import Together
+
+
+def together(
+    plan: Annotated[Path, typer.Argument(
+        metavar="PLAN.toml", help="Which runs, in the order of time: \\[\\[runs]] with folder, "
+        "attachment, day, remounted, set_aside; \\[scopes] with PARAMETER = shared, attachment or "
+        "day.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Where results go; PLAN-together beside the file "
+                                  "if not given.")
+    ] = None,
+    no_report: Annotated[
+        bool, typer.Option("--no-report", help="Numbers only: draw no plots and no reports.")
+    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print together.json.")] = False,
+) -> None:
+    """Adjust runs of one machine in one go, and test whether they share what they should.
+
+    Boom, stick and rotator are shared by all runs, the edge by those with one attachment, zeros
+    until a sensor was remounted. Every run gets a result of its own below --out, with what the
+    others say of its machine. Ends with status 6 if sharing was not justified, or a run's result
+    failed a gate.
+    """
+    from calib.report.pages.together import together_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.run.write import write_whole
+
+    out = out or plan.parent / f"{plan.stem}-together"
+    several, runs, asides = read_all(plan)
+    found = adjusted(several, runs, plan)
+    written = [_own_result(found, i, plan, out, asides[i], not no_report)
+               for i in range(len(runs))]
+    document = described(found, written, asides)
+    sections = together_sections(document)
+    files = {"together.json": talk.json_text(document)}
+    if not no_report:
+        with talk.working("Drawing together.html"):
+            files["together.html"] = page(
+                "report.html.j2", document, "One machine, several runs",
+                f"{len(runs)} runs of {plan.name}", sections)
+    write_whole(out, files)
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain([s for s in sections if s.name in ("verdict", "quantities", "runs")]))
+    talk.tell(f"The numbers are in {out}")
+    _next(document, plan, out)
+    if not document.passed:
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
+    """The file, its runs without what is set aside, and what that is."""
+    from calib.judge.choice import solve_as_chosen
+    from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.folder import read_run
+    from calib.run.together_file import read_several
+
+    several, runs, asides, complaints = read_several(plan), [], [], []
+    for i, entry in enumerate(several.entries):
+        try:
+            run, aside = read_run(entry.folder, unfinished=True), SetAside()
+            if entry.set_aside == SUSPECTS:
+                aside = solve_as_chosen(run, SUSPECTS).aside
+            elif entry.set_aside != NONE:
+                aside = named(run, entry.set_aside.split(","))
+            runs.append(without(run, aside) if aside.names else run)
+            asides.append(aside)
+            talk.tell_all(f"{entry.name}: {notice}" for notice in run.notices)
+        except UnknownName as error:
+            complaints.append(Complaint(
+                str(plan), several.line_of.line_of(f"runs.{i}.set_aside"), "set_aside",
+                str(error), "names of the run"))
+        except InputError as error:
+            complaints += [Complaint(f"{entry.name}/{c.file}", c.line, c.column, c.found,
+                                     c.expected) for c in error.complaints]
+    if complaints:
+        raise InputError(complaints)
+    return several, runs, asides
+
+
+def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
+    """All runs in one adjustment."""
+    from calib.run.complaints import Complaint, InputError
+    from calib.together.joint import NotTogether
+    from calib.together.scopes import Visit
+    from calib.together.solved import solve_together
+
+    visits = [Visit(e.name, e.attachment, e.day, e.remounted) for e in several.entries]
+    shots = sum(len(run.shots) for run in runs)
+    try:
+        with talk.working(f"Solving {shots} shots of {len(runs)} runs in one go"):
+            return solve_together(runs, visits, several.scopes)
+    except NotTogether as error:
+        raise InputError([
+            Complaint(str(plan), several.line_of.line_of(where), where, found, expected)
+            for where, found, expected in error.problems]) from None
+
+
+def described(found: Together, written: list[Written], asides: list[SetAside]) -> TogetherRecord:
+    """The document of together.json."""
+    from calib.report.together_record import together_document
+    from calib.run.complaints import Complaint, InputError
+    from calib.together.sharing import sharing
+
+    try:
+        test = sharing(found)
+    except ValueError as error:
+        raise InputError([Complaint("shots.csv", None, None, str(error),
+                                    "runs with more shots")]) from None
+    alone = {i: _alone(problem.run) for i, problem in enumerate(found.joint.problems)}
+    return together_document(found, test, alone, written, [aside.names for aside in asides])
+
+
+def _alone(run: Run) -> Solution | None:
+    """A run by itself; None where that has no solution."""
+    from calib.adjust.mixed_model import NotConverged
+    from calib.adjust.spectrum import NotDetermined
+    from calib.calibration import solve
+    from calib.run.complaints import InputError
+
+    try:
+        return solve(run)
+    except (NotConverged, NotDetermined, InputError):
+        return None
+
+
+def _own_result(found, i, plan, out, aside, to_draw) -> Written:
+    """Judge a run with what the others say of its machine, and write its result."""
+    from calib.adjust.mixed_model import NotConverged
+    from calib.adjust.spectrum import NotDetermined
+    from calib.cli.results import DRAWN, number_files
+    from calib.cli.solve import draw
+    from calib.judge.choice import Chosen
+    from calib.judge.judgement import judge
+    from calib.judge.set_aside import NONE
+    from calib.report.pages.sheet import sheet_files
+    from calib.report.record import result_document
+    from calib.report.together_record import Written
+    from calib.run.complaints import InputError
+    from calib.run.result_folder import replace_result, result_place
+    from calib.run.write import write_whole
+
+    visits = found.joint.visits
+    folder = out / visits[i].name.replace("\\", "/").replace("../", "").strip("/").replace("/", "-")
+    latest = max(j for j, v in enumerate(visits) if v.attachment == visits[i].attachment) == i
+    with talk.working(f"Judging {visits[i].name}"):
+        try:
+            solution = found.solution(i)
+            choice = ",".join(aside.names) or NONE
+            document = result_document(Chosen(choice, aside, (), solution, None, None),
+                                       judge(solution))
+        except (NotConverged, NotDetermined, InputError) as error:
+            return Written(None, note=str(error))
+    place = result_place(folder, found.joint.problems[i].run.folder)
+    drawn = to_draw and latest
+    talk.tell_all(replace_result(place, number_files(document), DRAWN if drawn else ()))
+    if drawn:
+        draw(document, place, folder)
+        write_whole(folder, sheet_files(document))
+    return Written(folder.name, tuple(g.name for g in document.verdict.gates if not g.passed))
+
+
+def _next(document, plan, out):
+    """What to do next: split what is not shared, else print what to enter."""
+    if document.sharing.differences:
+        talk.tell_all(f"To split it: {d.do}" for d in document.sharing.differences)
+        talk.tell(f"Then again: calib together {quote(str(plan))}")
+        return
+    latest = {run.attachment: run for run in document.runs}
+    for attachment, run in latest.items():
+        if run.result is not None and not run.failed:
+            talk.tell(f"To print what to enter with {attachment}: "
+                      f"calib sheet {quote(str(out / run.result))}")
+        elif run.result is not None:
+            talk.tell(f"To see why {run.name} fails: {out / run.result / 'report.html'}")

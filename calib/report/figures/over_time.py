@@ -1,0 +1,49 @@
+"""Each shared quantity run by run, with its band."""
+
+import numpy as np
+
+from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.style import FAINT, INK, PLAIN, short
+from calib.report.numbers import SHOWN
+
+#: 95 % of a normal variable, two-sided.
+_BAND = 1.96
+
+#: How many plots stand beside each other, and how high a row of them is, inches.
+ACROSS, ROW = 3, 1.75
+
+
+def height(document) -> float:
+    """Of the whole figure, inches."""
+    return 0.6 + ROW * -(-max(len(document.over_time), 1) // ACROSS)
+
+
+def over_time(figure, document):
+    """Change of each quantity against its shared value: bars and band are 95 %."""
+    number = {run.name: i + 1 for i, run in enumerate(document.runs)}
+    rows = -(-max(len(document.over_time), 1) // ACROSS)
+    lattice = Lattice(figure, rows, ACROSS, top=0.35, gap=(0.5, 0.65))
+    for k, one in enumerate(document.over_time):
+        label, factor = SHOWN[one.unit]
+        told = [i for i, value in enumerate(one.values) if value is not None]
+        x = np.array([number[one.runs[i]] for i in told])
+        off = factor * np.array([one.values[i] - one.value for i in told])
+        bar = _BAND * factor * np.array([one.sds[i] for i in told])
+        band = _BAND * factor * one.sd
+        reach = 1.15 * max(np.max(np.abs(off) + bar, initial=0.0), band, 1e-6)
+        plot = Plot(lattice, *divmod(k, ACROSS), (0.5, len(number) + 0.5), (-reach, reach),
+                    x_label="run")
+        across, up = plot.place([0.5, len(number) + 0.5], [-band, band])
+        lattice.axes.fill_between(across, *up, color=FAINT, alpha=0.35, linewidth=0)
+        for xi, oi, bi in zip(x, off, bar, strict=True):
+            lattice.line(*plot.place([xi, xi], [oi - bi, oi + bi]), INK, 1.0)
+        lattice.axes.scatter(*plot.place(x, off), s=12, color=PLAIN, zorder=3)
+        left, bottom = plot.corner
+        lattice.text(left, bottom + lattice.size[1] + 0.06,
+                     f"{short(_title(one), 26)}, {label}", fontsize=7.5)
+    lattice.finish()
+
+
+def _title(one):
+    parameter, _, whose = one.name.partition(" of ")
+    return f"{parameter}, {whose.partition(' ')[2]}" if whose else parameter

@@ -1,0 +1,127 @@
+"""The file that says which runs of one machine are adjusted together."""
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.rig_file import KeyLines
+from calib.run.text import CONTROL, decode, split_lines
+
+_MOST_CHARACTERS, _MOST_RUNS = 1_000_000, 1_000
+_OF_RUN = {"folder", "attachment", "day", "remounted", "set_aside"}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A run in the file.
+
+    Attributes
+    ----------
+    folder : Path
+        Of the run, from where the file lies.
+    name : str
+        The folder as it was written.
+    attachment, day : str
+    remounted : tuple of str
+        Readings whose sensors were mounted anew before it.
+    set_aside : str
+        "none", "suspects" or names with commas, as for one run.
+    """
+
+    folder: Path
+    name: str
+    attachment: str
+    day: str
+    remounted: tuple[str, ...]
+    set_aside: str
+
+
+@dataclass(frozen=True)
+class Several:
+    """Which runs, and which parameters they share where that is not the usual."""
+
+    entries: tuple[Entry, ...]
+    scopes: dict[str, str]
+    line_of: KeyLines
+
+
+def read_several(path: Path) -> Several:
+    """Read a file of runs that are adjusted together.
+
+    Raises
+    ------
+    InputError
+        With every complaint about it.
+    """
+    findings, name = Findings(), str(path)
+    data, lines = _parsed(path, name, findings)
+    findings.stop_if_at_fault()
+    written = KeyLines(lines)
+
+    def complain(key, found, expected):
+        findings.complain(name, written.line_of(key), key, quote(str(found)), expected)
+
+    for key in data.keys() - {"runs", "scopes"}:
+        complain(key, key, "[[runs]] and [scopes]")
+    runs = data.get("runs")
+    if not isinstance(runs, list) or not 2 <= len(runs) <= _MOST_RUNS:
+        found = len(runs) if isinstance(runs, list) else runs or "nothing"
+        complain("runs", f"{found}", f"from 2 to {_MOST_RUNS} tables [[runs]], in the order of "
+                 'time, each with folder = "..."')
+        runs = []
+    entries = [_entry(i, run, path.parent, complain) for i, run in enumerate(runs)]
+    scopes = data.get("scopes", {})
+    if not isinstance(scopes, dict) or not all(isinstance(s, str) for s in scopes.values()):
+        complain("scopes", scopes, 'lines such as boom_zero = "day"')
+    names = [e.name for e in entries if e is not None]
+    for twice in sorted({n for n in names if names.count(n) > 1}):
+        complain("runs", twice, "each folder once")
+    findings.stop_if_at_fault()
+    return Several(tuple(e for e in entries if e is not None), scopes, written)
+
+
+def _parsed(path, name, findings):
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        found = (error.strerror or str(error)).lower()
+        raise InputError([Complaint(name, None, None, found,
+                                    "a file with [[runs]] that are adjusted together")]) from None
+    text = decode(content, name, findings)
+    if text is None or len(text) > _MOST_CHARACTERS:
+        findings.complain(name, None, None, "no text, or a very long one", "a file with [[runs]]")
+        return {}, []
+    lines = split_lines(text)
+    try:
+        return tomllib.loads("\n".join(lines)), lines
+    except (ValueError, RecursionError) as error:
+        findings.complain(name, None, None, f"what is not TOML ({error})",
+                          '[[runs]], below it lines such as folder = "2026-03-04"')
+        return {}, lines
+
+
+def _entry(i, run, beside, complain):
+    key = f"runs.{i}"
+    if not isinstance(run, dict):
+        complain(key, run, 'a table [[runs]] with folder = "..."')
+        return None
+    for extra in run.keys() - _OF_RUN:
+        complain(f"{key}.{extra}", extra, ", ".join(sorted(_OF_RUN)))
+    folder = run.get("folder")
+    if not isinstance(folder, str) or not folder or CONTROL.search(folder):
+        complain(f"{key}.folder", folder or "nothing", "the folder of a run, from where this "
+                 "file lies")
+        return None
+    texts = {}
+    for what, default in (("attachment", "attachment"), ("day", folder), ("set_aside", "none")):
+        texts[what] = str(run.get(what, default)).strip()
+        if isinstance(run.get(what), dict | list) or not texts[what] or CONTROL.search(
+                texts[what]):
+            complain(f"{key}.{what}", run.get(what), "a short text")
+    remounted = run.get("remounted", [])
+    if not isinstance(remounted, list) or not all(isinstance(r, str) for r in remounted):
+        complain(f"{key}.remounted", remounted, 'readings, such as ["coupler"]')
+        remounted = []
+    return Entry(beside / folder, folder, texts["attachment"], texts["day"], tuple(remounted),
+                 texts["set_aside"])

@@ -1,0 +1,104 @@
+"""The machine of an earlier result as prior knowledge of a run: a new bucket, or a short re-check.
+
+What comes with the attachment is left to the run; all else that the result estimated is known
+beforehand, with its full covariance.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from calib.chain.angles import differences
+from calib.chain.rig import Rig
+from calib.judge.same_model import SAME, chain_differences
+from calib.judge.survey import Survey, same_rows
+from calib.machine import machine_of
+from calib.run.records import Machine, Run, Tape
+from calib.together.joint import NotTogether
+from calib.together.scopes import ATTACHMENT, usual_scopes
+
+
+def known_of(rig: Rig, survey: Survey, source: str, sha256: str = "") -> Machine:
+    """What a result says of the parts of a machine that a new attachment does not change.
+
+    Parameters
+    ----------
+    rig : Rig
+        Of the new run.
+    survey : Survey
+        Of the result.
+    source, sha256 : str
+        What to call it, and the hash of its file.
+
+    Raises
+    ------
+    NotTogether
+        If the result is of another machine, or holds what the new run estimates, or the other
+        way round.
+    """
+    _refuse_others(rig, survey)
+    scopes = usual_scopes(rig)
+    names = tuple(p.name for p in rig.parameters if scopes[p.name] != ATTACHMENT
+                  and p.name in survey.estimated and not (p.held and not p.until_shot))
+    index = survey.index(names)
+    return machine_of(names, survey.parameters[index], survey.covariance[np.ix_(index, index)],
+                      source, sha256)
+
+
+def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run:
+    """A run with what a result says of its machine.
+
+    Tape rows that took part in the result too are in it already: they are left out, and the
+    run's notices say so.
+
+    Raises
+    ------
+    NotTogether
+        As `known_of`, or if the run's shots took part in the result.
+    """
+    if survey.identity and survey.identity == run.files.get("shots.csv"):
+        raise NotTogether([(source, "the result of these very shots", "a result of other shots")])
+    machine = known_of(run.rig, survey, source, sha256)
+    tape, twice = without_rows(run.tape, survey.tape, machine.names)
+    notices = [*run.notices, f"{len(machine.names)} parameters are known from {source}, with "
+               "their full covariance"]
+    if twice:
+        notices.append(f"tape.csv: left out, since it took part in {source}: {', '.join(twice)}")
+    return replace(run, machine=machine, tape=tape, notices=tuple(notices))
+
+
+def without_rows(tape: Tape, other: Tape, names: Iterable[str]) -> tuple[Tape, list[str]]:
+    """A tape without the rows about parameters `names` that the other has too; and which."""
+    twice = same_rows(tape, other) & np.isin(tape.quantities, list(names))
+    kept = np.flatnonzero(~twice)
+    left = Tape(tuple(tape.quantities[i] for i in kept), tape.value[kept], tape.sd[kept],
+                tuple(tape.unit[i] for i in kept), tuple(tape.line[i] for i in kept))
+    return left, [tape.quantities[i] for i in np.flatnonzero(twice)]
+
+
+def _refuse_others(rig, survey):
+    problems = []
+    if rig.reading_names != survey.rig.reading_names or chain_differences(survey.rig, rig):
+        problems.append(("rig.toml", f"another machine, {rig.title}, or other sensors",
+                         "motions, readings, directions and sensors as in the result"))
+    elif differing := dict(_held_otherwise(rig, survey)):
+        problems += [("rig.toml", f"{name} {found}", expected)
+                     for name, (found, expected) in differing.items()]
+    if problems:
+        raise NotTogether(problems)
+
+
+def _held_otherwise(rig, survey) -> Iterable[tuple[str, tuple[str, str]]]:
+    """Parameters of the machine that one of the two holds, and how."""
+    scopes: Mapping[str, str] = usual_scopes(rig)
+    for p in rig.parameters:
+        if scopes[p.name] == ATTACHMENT or p.until_shot or p.name not in survey.rig.parameter_names:
+            continue
+        (i,) = survey.index([p.name])
+        held = p.name not in survey.estimated
+        if held != p.held:
+            yield p.name, ("held" if p.held else "estimated",
+                           "held as in the result" if held else "estimated as in the result")
+        elif held and abs(differences(survey.parameters[i], p.start, p.unit)) > SAME:
+            yield p.name, ("held at another value", "the value of the result")

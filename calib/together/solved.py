@@ -1,0 +1,189 @@
+"""Runs adjusted in one go: the solution, what each run told it, and each run with the others."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from calib.adjust.bordered import Bordered, Sets
+from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.calibration import Solution, solve
+from calib.machine import freed, trimmed
+from calib.run.records import Machine, Run
+from calib.together.joint import Joint, joint_of, taped_keys
+from calib.together.scopes import Visit
+
+
+@dataclass(frozen=True)
+class Told:
+    """What one run's shots say about the machine: independent equations of unit variance.
+
+    ``rows @ (unknowns - where they were solved) = misclosure`` over the unknowns of the machine.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (r, n_machine)
+        Of full row rank; zero where the run says nothing, and where an unknown is held.
+    misclosure : ndarray, shape (r,)
+    chi2 : float
+        At the best that the run alone can do.
+    dof : int
+        Of that.
+    """
+
+    rows: np.ndarray
+    misclosure: np.ndarray
+    chi2: float
+    dof: int
+
+
+@dataclass(frozen=True)
+class Together:
+    """Several runs, solved.
+
+    Attributes
+    ----------
+    joint : Joint
+    adjustment : Adjustment
+        ``joint.layout`` tells what its unknowns are.
+    """
+
+    joint: Joint
+    adjustment: Adjustment
+
+    def __repr__(self):
+        return (f"<Together: {len(self.joint.visits)} runs, {self.adjustment.free.sum()} unknowns, "
+                f"variance factor {self.adjustment.variance_factor or np.nan:.3g}>")
+
+    @property
+    def parameters(self) -> np.ndarray:
+        """Of the machine, all instances, shape (n_machine,), m or rad."""
+        return self.adjustment.parameters[: self.joint.n_machine]
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Of the same, across instances, shape (n_machine, n_machine); zero where held."""
+        n = self.joint.n_machine
+        return self.adjustment.covariance[:n, :n]
+
+    @cached_property
+    def told(self) -> tuple[Told, ...]:
+        """What each run's shots say, without any tape."""
+        return tuple(self._told(i) for i in range(len(self.joint.problems)))
+
+    @cached_property
+    def taped(self) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+        """Rows and misclosures of what each run adds of tape, as in `Told`."""
+        linearised, n = self.adjustment.linearised, self.joint.n_machine
+        whitened = linearised.prior_whitener @ linearised.prior_by_parameters
+        misclosure = linearised.misclosure[len(linearised.misclosure) - len(whitened):]
+        found = []
+        for problem, kept, rows in zip(self.joint.problems, self.joint.prior_kept,
+                                       self.joint.prior_rows, strict=True):
+            tape = slice(rows.start, rows.start + int(kept[: problem.n_taped].sum()))
+            found.append((self._spread(whitened[tape])[:, :n], misclosure[tape]))
+        return tuple(found)
+
+    def _told(self, i):
+        joint, linearised = self.joint, self.adjustment.linearised
+        problem, rows, prior = joint.problems[i], joint.rows[i], joint.prior_rows[i]
+        tape = int(joint.prior_kept[i][: problem.n_taped].sum())
+        below = slice(prior.start + tape, prior.stop)
+        known = (linearised.prior_whitener @ linearised.prior_by_parameters)[below]
+        design = self._spread(np.vstack([_dense_rows(linearised.whitened, rows), known]))
+        n_rows = len(self.adjustment.residuals)
+        w = np.concatenate([linearised.misclosure[rows], linearised.misclosure[n_rows:][below]])
+        n = joint.n_machine
+        own = joint.columns[i][joint.columns[i] >= n]
+        machine = freed(design[:, own], np.column_stack([design[:, :n], w]))
+        machine, w = machine[:, :-1], machine[:, -1]
+        square = trimmed(machine)
+        # The equations of the trimmed rows: their left side spans what the machine's columns do.
+        left = np.linalg.lstsq(square.T, machine.T, rcond=None)[0].T
+        misclosure = np.linalg.lstsq(left, w, rcond=None)[0]
+        aside = problem.observations.readings_aside[np.unique(problem.run.shots.pose)].sum()
+        return Told(square, misclosure, float(np.sum((w - left @ misclosure) ** 2)),
+                    len(w) - len(own) - len(square) - int(aside))
+
+    def _spread(self, by_free):
+        """Columns of the free unknowns at their places among all of them."""
+        out = np.zeros((len(by_free), len(self.adjustment.free)))
+        out[:, self.adjustment.free] = by_free
+        return out
+
+    def others(self, i: int) -> Machine | None:
+        """What all other runs say about the parameters of run `i`; None if they say nothing.
+
+        A taped value that the run has too is the run's own.
+        """
+        joint = self.joint
+        own = {key for key in taped_keys(joint.problems[i], joint.columns[i])}
+        rows, misclosures = [], []
+        for j, (told, (tape, off)) in enumerate(zip(self.told, self.taped, strict=True)):
+            if j == i:
+                continue
+            problem, n = joint.problems[j], joint.problems[j].n_taped
+            keys = np.array([key not in own for key in taped_keys(problem, joint.columns[j])], bool)
+            mine = keys[joint.prior_kept[j][:n]]
+            rows += [told.rows, tape[mine]]
+            misclosures += [told.misclosure, off[mine]]
+        names = joint.problems[i].run.rig.parameter_names
+        columns = joint.machine_columns(i)
+        stacked, w = np.vstack(rows), np.concatenate(misclosures)
+        beside = np.setdiff1d(np.arange(joint.n_machine), columns)
+        left = freed(stacked[:, beside], np.column_stack([stacked[:, columns], w]))
+        left, w = left[:, :-1], left[:, -1]
+        says = np.flatnonzero(np.linalg.norm(left, axis=0) > 1e-9 * np.linalg.norm(left))
+        root = trimmed(left[:, says])
+        if not len(root):
+            return None
+        # The best that the others alone could do, next to the solution of all.
+        shift = np.linalg.lstsq(left[:, says], w, rcond=None)[0]
+        return Machine(tuple(names[k] for k in says), self.parameters[columns[says]] + shift, root,
+                       f"{len(joint.visits) - 1} other runs adjusted in one go with this one")
+
+    def solution(self, i: int) -> Solution:
+        """Run `i` with what the others say of its machine: the numbers of the whole adjustment.
+
+        Raises
+        ------
+        NotConverged, NotDetermined, InputError
+            As `calib.calibration.solve`.
+        """
+        run = self.joint.problems[i].run
+        return solve(replace(run, machine=self.others(i)))
+
+
+def solve_together(runs: Sequence[Run], visits: Sequence[Visit],
+                   scopes: Mapping[str, str] | None = None) -> Together:
+    """Adjust several runs of one machine in one go.
+
+    Parameters
+    ----------
+    runs, visits, scopes
+        As `calib.together.joint.joint_of`.
+
+    Raises
+    ------
+    NotTogether
+        If the runs are not of one machine.
+    NotDetermined, NotConverged
+        From the engine; there is no result then.
+    """
+    joint = joint_of(runs, visits, scopes)
+    try:
+        return Together(joint, adjust(
+            joint, joint.observations, joint.start, names=joint.layout.names, prior=joint.prior,
+            held=joint.layout.held, corrections=joint.start_corrections))
+    except ModelNotFinite as error:
+        raise NotConverged(str(error)) from error
+
+
+def _dense_rows(matrix, rows):
+    """Some rows of a design with all of its columns."""
+    if isinstance(matrix, Bordered):
+        sets = matrix.sets
+        matrix = Bordered(Sets(sets.of_row[rows], sets.local, sets.shared), matrix.values[rows])
+        return np.asarray(matrix)
+    return matrix[rows]
