@@ -47,6 +47,7 @@ def confirm(
     sheet = sheet_of(document)
     if shown is None:
         talk.result(_blank(read, sheet))
+        talk.follow("confirm", result, "shown.csv")
         return
     seen, notices = read_shown_file(shown, read.rig)
     talk.tell_all(notices)
@@ -64,6 +65,8 @@ def confirm(
         talk.result_json(told)
     else:
         talk.result(plain(sections))
+    talk.follow(*(("history", read.path.absolute().parent.parent) if told.agrees else
+                  ("confirm", result, shown)))
     if not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -18,6 +18,7 @@ def help_word(
         width = max(len(w.name) for w in words())
         talk.result("\n".join(f"{w.name:{width}}  {w.means}" for w in
                               sorted(words(), key=lambda w: w.name.casefold())))
+        talk.follow("help", words()[0].name)
         return
     asked = " ".join(word)
     found = explained(asked)
@@ -27,4 +28,5 @@ def help_word(
         raise typer.BadParameter(f"there is no word {asked!r}.{hint} calib help lists all; a "
                                  "command explains itself with --help", param_hint="WORD")
     name = found.name if found.name.casefold() == asked.casefold() else f"{asked}: {found.name}"
+    talk.follow("help")
     talk.result(f"{name}\n  {found.means}\n  What to do: {found.do}")

@@ -27,4 +27,5 @@ def yard(
 
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.follow("solve", run)
     serve(run, share=share, port=port, browser=not no_browser)
