@@ -39,8 +39,8 @@ ALLOWED = {
     "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
                "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
                "layout", "machine", "taped"},
-    "yard": {"adjust", "calibration", "chain", "cli", "edge", "intake", "judge", "layout", "plan",
-             "report", "run"},
+    "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
+             "layout", "plan", "report", "run"},
 }
 
 

@@ -59,13 +59,15 @@ COMMANDS = {
                 "Record every result below a folder in history.csv and show each quantity over "
                 "time."),
     "together": ("calib.cli.together", "together",
-                 "Adjust runs of one machine in one go: several days, several attachments."),
+                 "Adjust runs of one machine in one go, and test whether they share what they "
+                 "should."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "help": ("calib.cli.help_", "help_word",
              "Explain a word of results, sheets and reports, and say what to do about it."),
     "schema": ("calib.cli.schema", "schema",
-               "Print the JSON schema of result.json: every key, its type, unit and meaning."),
+               "Print the JSON schema of result.json or another: every key, its type, unit and "
+               "meaning."),
 }
 
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}

@@ -11,6 +11,9 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.confirm.compared import Posed
+    from calib.document.confirmed import Confirmation
+    from calib.document.record import ResultRecord
+    from calib.report.blocks import Section
     from calib.results import Result
     from calib.run.shown import Shown
 
@@ -34,12 +37,10 @@ def confirm(
     Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
     """
     from calib.cli.sheet import with_list
-    from calib.confirm.confirmed import confirm as find
-    from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
+    from calib.report.pages.confirmed import sheet_of
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
     from calib.results import load_result
-    from calib.run.shown import read_shown_file
     from calib.run.write import write_whole
 
     read = load_result(result)
@@ -49,13 +50,8 @@ def confirm(
         talk.result(_blank(read, sheet))
         talk.follow("confirm", result, "shown.csv")
         return
-    seen, notices = read_shown_file(shown, read.rig)
+    told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
-    with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
-        found = find(read.rig, sheet, read.values_si, seen, _posed(read, seen, shown),
-                     document.goal.edge)
-    told = confirmation(found)
-    sections = confirmed_sections(told, seen.on_site)
     if out is not None:
         html = page("report.html.j2", told, "Typed right?", document.rig.title, sections,
                     contents=False)
@@ -65,10 +61,25 @@ def confirm(
         talk.result_json(told)
     else:
         talk.result(plain(sections))
-    talk.follow(*(("history", read.path.absolute().parent.parent) if told.agrees else
+    talk.follow(*(("history", result.absolute().parent) if told.agrees else
                   ("confirm", result, shown)))
     if not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def confirmed(read: Result, document: ResultRecord, shown: Path
+              ) -> tuple[Confirmation, list[Section], tuple[str, ...]]:
+    """What a file of the display shows against what was to be typed, told; and notices."""
+    from calib.confirm.confirmed import confirm as find
+    from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
+    from calib.run.shown import read_shown_file
+
+    seen, notices = read_shown_file(shown, read.rig)
+    with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
+        found = find(read.rig, sheet_of(document), read.values_si, seen,
+                     _posed(read, seen, shown), document.goal.edge)
+    told = confirmation(found)
+    return told, confirmed_sections(told, seen.on_site), tuple(notices)
 
 
 def _posed(read: Result, seen: Shown, file: Path) -> Posed:

@@ -2,7 +2,7 @@
 
 import time
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -28,7 +28,9 @@ from calib.cli.planned import (
     no_pose,
     run_with_machine,
 )
+from calib.document.further import NextRecord
 from calib.judge.choice import solve_as_chosen
+from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses
@@ -53,7 +55,7 @@ class _Asked:
     """What the user wants to know about a run."""
 
     poses: int
-    goal: float | None
+    goal: str | None
     stand: str | None
     set_aside: str
     machine: Path | None
@@ -78,8 +80,9 @@ def next_poses(
     run: Annotated[Path, typer.Argument(help="The run folder, with what was shot so far.")],
     poses: Annotated[int, typer.Option(min=1, max=50, help="How many to propose.")] = 3,
     goal: Annotated[
-        str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
-                                 "over the envelope); \\[goal] of rig.toml if not given.")] = None,
+        str | None, typer.Option(help="What the edge must be known to, such as 15mm (95 %, worst "
+                                 "over the envelope); \\[goal] of rig.toml if not given, else "
+                                 "30 mm (common practice, no source).")] = None,
     stand: Annotated[
         str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")
     ] = None,
@@ -104,21 +107,22 @@ def next_poses(
     """Say how well the edge is known by now, which poses to add, and when it is enough.
 
     Works while the run goes on, also before it can be solved. The envelope is that of rig.toml.
-    With a goal, the exit status is 6 until it is met.
+    The exit status is 6 until the goal is met.
     """
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
-    asked = _Asked(poses, length(goal), stand, set_aside, machine, targets,
+    length(goal)  # a wrong one is told before any file is read
+    asked = _Asked(poses, goal, stand, set_aside, machine, targets,
                    Site(foot_height=foot_height, nearest=nearest, highest=highest,
                         instrument=instrument_place(instrument)), candidates, seed)
     document = _watched(run, asked) if watch else _advice(run, asked)
     if json:
-        talk.result_json(document)
+        talk.result_json(document.table())
     elif not watch:
         _say(document)
     if document is not None:
-        talk.follow(*(("solve", run) if document["enough"] else ("next", run, "--watch")))
-    if document is not None and document["goal_met"] is False:
+        talk.follow(*(("solve", run) if document.enough else ("next", run, "--watch")))
+    if document is not None and not document.goal_met:
         raise typer.Exit(talk.GATE_FAILED)
 
 
@@ -132,7 +136,7 @@ def _watched(folder, asked):
     """Advice after every change of the files, until it is enough or the user stops; the last."""
     seen, document = None, None
     with suppress(KeyboardInterrupt):
-        while document is None or not document["enough"]:
+        while document is None or not document.enough:
             now = _state(folder)
             if now == seen:
                 time.sleep(_EVERY)
@@ -156,7 +160,7 @@ def _state(folder):
     return [(name, status.st_mtime_ns, status.st_size) for name, status in files]
 
 
-def _advice(folder: Path, asked: _Asked) -> dict:
+def _advice(folder: Path, asked: _Asked) -> NextRecord:
     try:
         run = read_run(folder, unfinished=True)
     except InputError as error:
@@ -167,8 +171,7 @@ def _advice(folder: Path, asked: _Asked) -> dict:
     if asked.machine is not None:
         run = run_with_machine(run, asked.machine)
     talk.tell_all(run.notices)
-    if asked.goal is None:
-        asked = replace(asked, goal=asked_goal(None, run.rig))
+    goal = asked_goal(asked.goal, run.rig)
     so_far = _so_far(run, asked.set_aside)
     if so_far.doubt:
         talk.tell(so_far.doubt)
@@ -180,10 +183,11 @@ def _advice(folder: Path, asked: _Asked) -> dict:
     try:
         with talk.working("Looking for the best next poses"):
             further = further_poses(prepare(task), problem, so_far.unknowns, asked.poses,
-                                    asked.stand, asked.goal)
+                                    asked.stand, (goal or GOAL) / TIMES_SD)
     except NoPose as error:
         raise no_pose(error, str(folder)) from None
-    return next_document(further, task, problem, so_far.unsolved, so_far.aside.names, asked.goal)
+    return next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
+                         goal or GOAL, goal is not None)
 
 
 def _task(so_far, asked):

@@ -2,9 +2,11 @@
 
 from dataclasses import replace
 from pathlib import Path
+from textwrap import wrap
 from typing import Annotated, Literal
 
 import numpy as np
+import pandas as pd
 import typer
 
 from calib.cli import talk
@@ -23,6 +25,7 @@ from calib.cli.planned import (
     no_pose,
 )
 from calib.cli.results import json_text
+from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.plan.candidates import NoPose
@@ -34,15 +37,17 @@ from calib.plan.curve import (
     least_minutes,
 )
 from calib.plan.look_alikes import kept_out
-from calib.plan.plan import make_plan
+from calib.plan.plan import Plan, make_plan
 from calib.plan.rehearsal import rehearsed
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
-from calib.report.plan_record import plan_document, plan_table
+from calib.report.plan_record import plan_document, plan_table, shots_to_take
 from calib.report.plan_summary import out_of_reach, plan_summary
+from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.run.machine import read_machine
+from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
@@ -65,7 +70,7 @@ def plan(
         int | None, typer.Option(min=2, max=200, help="How many poses, in place of minutes.")
     ] = None,
     goal: Annotated[
-        str | None, typer.Option(help="What the edge must be known to, such as 8mm (1 sd, worst "
+        str | None, typer.Option(help="What the edge must be known to, such as 8mm (95 %, worst "
                                  "over the envelope): the least minutes are looked for; "
                                  "\\[goal] of rig.toml if not given.")
     ] = None,
@@ -99,9 +104,6 @@ def plan(
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
     known = None if machine is None else machine_for(rig, machine)
-    asked = asked_goal(goal, rig)
-    if known is not None and asked is None:
-        asked = GOAL / TIMES_SD
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))
@@ -112,43 +114,62 @@ def plan(
             prepared = prepare(task)
     except NoPose as error:
         raise no_pose(error, str(source)) from None
-    if known is not None and minutes is None and poses is None:
-        poses = _fewest(prepared, asked, stands, best_for)
-    least = None if asked is None or known is not None else _least(
-        prepared, asked, stands, minutes or poses)
+    asked, least = asked_goal(goal, rig), None
+    if known is not None:
+        asked = asked or GOAL
+        if minutes is None and poses is None:
+            poses = _fewest(prepared, asked, stands, best_for)
+    elif asked is not None:
+        least = _least(prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
-        budget = None if poses is not None else minutes or least or MINUTES
-        made = make_plan(prepared, poses, stands, best_for, budget)
-        most = _BEYOND * made.minutes.total
-        document = plan_document(
-            made, _known_source(tape, machine), curve(prepared, stands, most),
-            curve(prepared, stands, most, True) if has_more_than_the_edge(prepared) else None,
-            asked, least, kept_out(made.prepared.task.rig, _look_alikes(made, known)))
-    write_whole(folder, {
-        "plan.json": json_text(document), "plan.csv": plan_text(document),
-        **sheet_files(document),
-    })
+        made = make_plan(prepared, poses, stands, best_for,
+                         None if poses is not None else minutes or least or MINUTES)
+        document = _document(made, known, _known_source(tape, machine), asked, least)
+    _write(folder, document)
     if json:
-        talk.result_json(document)
+        talk.result_json(document.table())
     else:
         talk.result(plan_summary(document))
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
     talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
-    if asked is not None and np.max(made.edge_sd) > asked:
+    if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def plan_text(document: dict) -> str:
-    """plan.csv, with what it is and the cautions at its head."""
+def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
+              least: float | None) -> PlanRecord:
+    """A plan with its curves and the machines that it could not tell from the true one."""
+    prepared, most = made.prepared, _BEYOND * made.minutes.total
+    return plan_document(
+        made, known_from, curve(prepared, made.stands, most),
+        curve(prepared, made.stands, most, True) if has_more_than_the_edge(prepared) else None,
+        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known)))
+
+
+def _write(folder, document):
+    """The files of a plan."""
+    shots = pd.DataFrame(shots_to_take(document), columns=["shot", "pose", "target"])
+    write_whole(folder, {
+        "plan.json": json_text(document.table()),
+        "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
+                                   "pose and stand to readings.csv and put there what the display "
+                                   "shows.", plan_table(document)),
+        "shots-to-take.csv": _with_cautions(
+            document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
+            "not be shot.", shots.assign(east=None, north=None, up=None)),
+        **sheet_files(document),
+    })
+
+
+def _with_cautions(document: PlanRecord, what: str, table: pd.DataFrame) -> str:
+    """A table with what it is and the cautions at its head."""
     head = [
-        f"Planned with calib {document['calib']}, seed {document['seed']}: target readings in deg.",
-        "These are no readings. Copy pose and stand to readings.csv and put there what the "
-        "display shows.",
+        *wrap(f"Planned with calib {document.calib}, seed {document.seed}: {what}", 96),
         "Before anyone goes near the machine:", *(f"- {caution}" for caution in CAUTIONS),
     ]
-    return "".join(f"# {line}\n" for line in head) + csv_text(plan_table(document))
+    return "".join(f"# {line}\n" for line in head) + csv_text(table)
 
 
 def _folder(source, out):
@@ -165,11 +186,11 @@ def _fewest(prepared: Prepared, goal, stands, best_for):
         for poses in range(2, MOST_FEW + 1):
             made = make_plan(prepared, poses, stands, best_for)
             found[poses] = (float(np.max(made.edge_sd)), made.robustness.pose_lost)
-            if poses >= LEAST_TOLD and max(found[poses]) <= goal:
+            if poses >= LEAST_TOLD and TIMES_SD * max(found[poses]) <= goal:
                 break
-    talk.tell("Edge, 1 sd, worst over the envelope, the machine known: " + ", ".join(
-        f"{poses} poses {1000 * sd:,.1f} mm" for poses, (sd, _) in found.items()))
-    return next((poses for poses, both in found.items() if max(both) <= goal), MOST_FEW)
+    talk.tell("Edge at 95 %, worst over the envelope, the machine known: " + ", ".join(
+        f"{poses} poses {mm(TIMES_SD * sd)}" for poses, (sd, _) in found.items()))
+    return next((poses for poses, both in found.items() if TIMES_SD * max(both) <= goal), MOST_FEW)
 
 
 def _least(prepared: Prepared, goal, stands, given):
@@ -177,7 +198,7 @@ def _least(prepared: Prepared, goal, stands, given):
     """
     try:
         with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
-            return least_minutes(prepared, goal, stands)
+            return least_minutes(prepared, goal / TIMES_SD, stands)
     except GoalOutOfReach as error:
         talk.tell(out_of_reach(error))
         if given is None:

@@ -60,13 +60,8 @@ def length(text: str | None) -> float | None:
 
 
 def asked_goal(text: str | None, rig: Rig) -> float | None:
-    """The goal as 1 sd in m: as given, else what ``[goal]`` of rig.toml (95 %) comes to; or None.
-    """
-    from calib.judge.goal import TIMES_SD
-
-    if text is None and rig.edge_goal is not None:
-        return rig.edge_goal / TIMES_SD
-    return length(text)
+    """What the edge must be known to at 95 %, m: as given, else ``[goal]`` of rig.toml; or None."""
+    return rig.edge_goal if text is None else length(text)
 
 
 def instrument_place(text: str | None) -> tuple[float, float, float] | None:

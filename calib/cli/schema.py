@@ -1,12 +1,34 @@
-"""``calib schema``: what result.json holds, as a JSON schema."""
+"""``calib schema``: what result.json and the other documents hold, as JSON schemas."""
+
+from typing import Annotated, Literal
+
+import typer
 
 from calib.cli import talk
 
 
-def schema() -> None:
-    """Print the JSON schema of result.json: every key, its type, unit and meaning."""
-    from calib.document.record import ResultRecord
-
+def schema(
+    document: Annotated[
+        Literal["result", "plan", "next"],
+        typer.Argument(help="result.json, plan.json, or what calib next --json prints.")
+    ] = "result",
+) -> None:
+    """Print the JSON schema of result.json or another: every key, its type, unit and meaning."""
     talk.follow("help")
     talk.result_json({"$schema": "https://json-schema.org/draft/2020-12/schema",
-                      **ResultRecord.model_json_schema()})
+                      **_record(document).model_json_schema()})
+
+
+def _record(document):
+    """The model of a document."""
+    if document == "plan":
+        from calib.document.planned import PlanRecord
+
+        return PlanRecord
+    if document == "next":
+        from calib.document.further import NextRecord
+
+        return NextRecord
+    from calib.document.record import ResultRecord
+
+    return ResultRecord

@@ -13,6 +13,12 @@ def yard(
     share: Annotated[bool, typer.Option(
         "--share", help="Let other devices of the local network in too, with a code that is shown "
         "here and works once.")] = False,
+    collector: Annotated[Path | None, typer.Option(
+        "--collector", metavar="FILE", help="The file that the data collector writes its points "
+        "to: they become shots as they come. It is read, never changed.")] = None,
+    log: Annotated[Path | None, typer.Option(
+        "--log", metavar="FILE", help="The log that the sensors write: its end fills in the "
+        "readings of a pose.")] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="0: one that is free.")] = 0,
     no_browser: Annotated[bool, typer.Option(
         "--no-browser", help="Print where the page is and open nothing.")] = False,
@@ -28,4 +34,4 @@ def yard(
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.follow("solve", run)
-    serve(run, share=share, port=port, browser=not no_browser)
+    serve(run, collector, log, share=share, port=port, browser=not no_browser)

@@ -65,10 +65,7 @@ class GoalOutOfReach(Exception):
 
     def __init__(self, goal: float, reached: float, minutes: float, bounds):
         self.goal, self.reached, self.minutes, self.bounds = goal, reached, minutes, tuple(bounds)
-        super().__init__(
-            f"The goal of {1000 * goal:.1f} mm is out of reach: {minutes:.0f} minutes reach "
-            f"{1000 * reached:.1f} mm (1 sd, worst over the envelope)."
-        )
+        super().__init__(f"{minutes:.0f} minutes reach {reached:.4g} m, not {goal:.4g} m (1 sd)")
 
 
 def curve(prepared: Prepared, stands: int = 1, most: float = 90.0,

@@ -104,20 +104,13 @@ class Further:
         reached = np.flatnonzero(self.beyond <= goal)
         return int(reached[0]) if len(reached) else None
 
-    def enough(self, goal: float | None, worth: float = WORTH) -> str | None:
-        """A sentence when it is enough, None while a further pose is worth it."""
-        now, then = 1000 * self.worst[0], 1000 * self.first_worst
-        if self.undetermined:
-            return None
-        if goal is not None and self.worst[0] <= goal:
-            return (f"Enough: the edge is known to {now:.1f} mm (1 sd, worst over the envelope); "
-                    f"the goal is {1000 * goal:.1f} mm.")
-        if now - then < 1000 * worth:
-            start = "Enough" if goal is None else (
-                f"The goal of {1000 * goal:.1f} mm is not met, but one more pose hardly helps")
-            return (f"{start}: the best further pose would better the edge from {now:.2f} to "
-                    f"{then:.2f} mm only (1 sd, worst over the envelope).")
-        return None
+    def met(self, goal: float) -> bool:
+        """Whether the edge is known to a goal, 1 sd, m."""
+        return not self.undetermined and bool(self.worst[0] <= goal)
+
+    def hardly_helps(self, worth: float = WORTH) -> bool:
+        """Whether the next buy betters the worst edge sd by less than it is worth, m."""
+        return not self.undetermined and bool(self.worst[0] - self.first_worst < worth)
 
 
 def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
@@ -172,16 +165,13 @@ def further_poses(
         raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
     number = problem.stands.index(stand)
     placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
-    raw, layout = information_so_far(problem, unknowns), problem.layout
-    own = np.append(layout.among_free(layout.columns(RIG)),
-                    layout.among_free(layout.columns(STAND, stand)))
-    so_far = _with_what_is_freed(
-        prepared, problem, _of_these(raw, len(layout.among_free(layout.columns(RIG))), own))
-    pool = _pool(prepared, placement, so_far)
+    raw = information_so_far(problem, unknowns)
+    pool = _pool(prepared, placement, _known(prepared, problem, raw, stand))
     now = pool.information([], [])
     more = _where_it_is(prepared, problem, pool, last, placement) if stand == here else None
     if more is not None:
         pool = replace(pool, prior=pool.prior + more.rows.T @ more.rows)
+        more = replace(more, worst=prepared.worst(pool.prior))
     met = goal is None or prepared.worst(now) <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
     beyond = [now, *(pool.information(design[:k], np.zeros(k, int))
@@ -189,7 +179,7 @@ def further_poses(
     sds = np.array([prepared.edge_sds(information) for information in beyond])
     chosen, bundles = design[:count], prepared.bundles
     return Further(
-        here=None if more is None else replace(more, worst=prepared.worst(pool.prior)),
+        here=more,
         last=problem.run.poses.ids[last],
         joints=prepared.joints_of(chosen),
         readings=prepared.readings[bundles.pose[chosen]],
@@ -204,6 +194,14 @@ def further_poses(
         + np.append(0.0, np.cumsum(pool.minutes[design])),
         undetermined=_undetermined(raw),
     )
+
+
+def _known(prepared, problem, raw, stand):
+    """What is known of the plan's free parameters and of a stand, from all that the run tells."""
+    layout = problem.layout
+    parameters = layout.among_free(layout.columns(RIG))
+    own = np.append(parameters, layout.among_free(layout.columns(STAND, stand)))
+    return _with_what_is_freed(prepared, problem, _of_these(raw, len(parameters), own))
 
 
 def _pool(prepared, placement, prior):

@@ -4,26 +4,40 @@ import io
 from collections.abc import Sequence
 from importlib.metadata import version
 
+import numpy as np
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
 from calib.calibration import Problem
+from calib.document.further import (
+    FurtherPose,
+    Here,
+    KnownNow,
+    LookedAt,
+    NextRecord,
+    ShotSoFar,
+    WeakParameter,
+)
+from calib.judge.goal import TIMES_SD
 from calib.plan.further import Further
 from calib.plan.task import Task
 from calib.report.numbers import number
-from calib.report.plan_record import pose_ids, pose_records
-from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words
+from calib.report.plan_record import pose_ids, pose_parts
+from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words, within
 from calib.report.words.cautions import CAUTIONS
 
 WIDTH = 100
+
+#: 2: with the goal at 95 %, lengths 1 sd where their description says so.
+SCHEMA = 2
 
 #: An edge that is known no better than this is hardly determined, m.
 _HARDLY = 1.0
 
 
 def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
-                  aside: Sequence[str], goal: float | None) -> dict:
+                  aside: Sequence[str], goal: float, stated: bool) -> NextRecord:
     """All that is known about going on with a run.
 
     Parameters
@@ -34,153 +48,179 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         Why the run cannot be solved yet.
     aside : sequence of str
         Names of what is set aside.
-    goal : float, optional
-        Worst edge sd that is asked for, m.
+    goal : float
+        What the edge must be known to at 95 %, worst over the envelope, m.
+    stated : bool
+        Whether somebody asked for that, or it is the usual one.
     """
-    run = problem.run
-    poses = pose_records(task.rig, task.parameters, further.readings, task.targets,
-                         task.site.foot_height)
-    for k, (pose, name) in enumerate(zip(poses, _next_ids(run.poses.ids, len(poses)),
-                                         strict=True)):
-        pose |= {"pose": name, "minutes": number(further.minutes[k]),
-                 "shoot": [task.rig.target_names[t] for t, shot in
-                           zip(task.targets, further.shots[k], strict=True) if shot],
-                 "worst_after": number(further.worst[k + 1]),
-                 "gain": number((further.first_worst if k == 0 and further.here
-                                 else further.worst[k]) - further.worst[k + 1])}
-    return {
-        "schema": 1,
-        "calib": version("calib"),
-        "shot": {"poses": len(set(run.shots.pose.tolist())), "shots": len(run.shots),
-                 "stands": list(problem.stands)},
-        "set_aside": list(aside),
-        "unsolved": unsolved,
-        "undetermined": further.undetermined,
-        "now": {"worst": number(further.worst[0]), "rms": number(further.mean[0])},
-        "weak": [{"parameter": name, "share": number(share)} for name, share in further.weak],
-        "stand": further.stand,
-        "here": _here(further, task.rig),
-        "targets": [task.rig.target_names[t] for t in task.targets],
-        "driven": [r.name for r in task.rig.readings if r.speed is not None],
-        "poses": poses,
-        "reach": pole_reach(poses, task.site.foot_height, "next"),
-        "goal": None if goal is None else number(goal),
-        "goal_met": None if goal is None else bool(
-            not further.undetermined and further.worst[0] <= goal),
-        "goal_needs": None if goal is None else further.needed(goal),
-        "goal_minutes": _goal_minutes(further, goal),
-        "looked_at": {"poses": len(further.beyond) - 1, "worst": number(further.beyond[-1])},
-        "enough": further.enough(goal),
-        "cautions": list(CAUTIONS),
-    }
+    run, sd = problem.run, goal / TIMES_SD
+    poses = _further_poses(further, task, run.poses.ids)
+    needed = further.needed(sd)
+    worst = number(further.worst[0])
+    return NextRecord(
+        schema_=SCHEMA,
+        calib=version("calib"),
+        shot=ShotSoFar(poses=len(set(run.shots.pose.tolist())), shots=len(run.shots),
+                       stands=list(problem.stands)),
+        set_aside=list(aside),
+        unsolved=unsolved,
+        undetermined=further.undetermined,
+        now=KnownNow(worst=worst, rms=number(further.mean[0]),
+                     within95=None if worst is None else TIMES_SD * worst),
+        weak=[WeakParameter(parameter=name, share=share) for name, share in further.weak],
+        stand=further.stand,
+        here=_here(further, task.rig),
+        targets=[task.rig.target_names[t] for t in task.targets],
+        driven=[r.name for r in task.rig.readings if r.speed is not None],
+        poses=poses,
+        reach=pole_reach(poses, task.site.foot_height, "next"),
+        goal=goal,
+        goal_stated=stated,
+        goal_met=further.met(sd),
+        goal_needs=needed,
+        goal_minutes=None if needed is None else number(further.beyond_minutes[needed]),
+        looked_at=LookedAt(poses=len(further.beyond) - 1, worst=number(further.beyond[-1])),
+        hardly_helps=further.hardly_helps(),
+        cautions=list(CAUTIONS),
+    )
+
+
+def _further_poses(further, task, used):
+    """Poses with ids that go on from those used."""
+    parts = pose_parts(task.rig, task.parameters, further.readings, task.targets, further.shots,
+                       task.site.foot_height)
+    before = np.append(further.first_worst if further.here else further.worst[0],
+                       further.worst[1:])
+    return [FurtherPose(pose=name, minutes=number(further.minutes[k]),
+                        worst_after=number(further.worst[k + 1]),
+                        gain=number(before[k] - further.worst[k + 1]), **part)
+            for k, (part, name) in enumerate(zip(parts, _next_ids(used, len(parts)), strict=True))]
 
 
 def _here(further, rig):
     """What to shoot before the machine moves on."""
-    if further.here is None:
-        return None
     here = further.here
-    return {"pose": further.last, "shoot": [rig.target_names[t] for t in here.targets],
-            "minutes": number(here.minutes), "worst_after": number(here.worst),
-            "gain": number(further.worst[0] - here.worst)}
+    if here is None:
+        return None
+    return Here(pose=further.last, shoot=[rig.target_names[t] for t in here.targets],
+                minutes=number(here.minutes), worst_after=number(here.worst),
+                gain=number(further.worst[0] - here.worst))
 
 
-def _goal_minutes(further, goal):
-    needed = None if goal is None else further.needed(goal)
-    return None if needed is None else number(further.beyond_minutes[needed])
-
-
-def best_buy(document: dict) -> str:
+def best_buy(document: NextRecord) -> str:
     """The first thing to shoot, what it is worth and what it takes, in a sentence.
 
     What gains most per minute; the first in the document.
     """
-    here, before = document["here"], document["now"]["worst"]
-    buy = here or document["poses"][0]
-    what = f"shoot {shots_in_words(buy['shoot'])}"
-    way = (f"{what} where the machine is (pose {here['pose']})" if here
-           else f"drive to pose {buy['pose']} and {what}")
-    after = buy["worst_after"]
-    worth = (f"{mm(before)} -> {mm(after)}" if before < _HARDLY and not document["undetermined"]
-             else f"then {mm(after)}" if after < _HARDLY else "no number yet")
-    minutes = max(1, round(buy["minutes"]))
+    here, before = document.here, document.now.worst
+    buy = here or document.poses[0]
+    what = f"shoot {shots_in_words(buy.shoot)}"
+    way = (f"{what} where the machine is (pose {here.pose})" if here
+           else f"drive to pose {buy.pose} and {what}")
+    after = buy.worst_after
+    worth = (f"{within(before)} -> {within(after)}"
+             if _told(before) and not document.undetermined
+             else f"then {within(after)}" if _told(after) else "no number yet")
+    minutes = max(1, round(buy.minutes))
     return f"Best buy: {way}: {worth}, {minutes} {'minute' if minutes == 1 else 'minutes'}."
 
 
-def next_summary(document: dict) -> str:
+def next_summary(document: NextRecord) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
     out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
-    if not document["enough"]:
+    if not document.enough:
         out.print(f"{best_buy(document)}\n")
-    shot = document["shot"]
-    aside = f"; set aside: {', '.join(document['set_aside'])}" if document["set_aside"] else ""
-    out.print(f"So far {shot['shots']} shots in {shot['poses']} poses, stands "
-              f"{', '.join(shot['stands'])}{aside}.")
-    if document["unsolved"]:
-        out.print(f"The run cannot be solved yet: {document['unsolved']}. What follows is reckoned "
+    shot = document.shot
+    aside = f"; set aside: {', '.join(document.set_aside)}" if document.set_aside else ""
+    out.print(f"So far {shot.shots} shots in {shot.poses} poses, stands "
+              f"{', '.join(shot.stands)}{aside}.")
+    if document.unsolved:
+        out.print(f"The run cannot be solved yet: {document.unsolved}. What follows is reckoned "
                   "at the taped values, or the template's.")
-    if document["undetermined"]:
+    if document.undetermined:
         out.print("Shots and tape so far leave something undetermined.")
     else:
-        out.print(f"The edge is known to {mm(document['now']['worst'])} (1 sd, worst over the "
-                  f"envelope; root mean square {mm(document['now']['rms'])}).")
-    if document["weak"] and not document["undetermined"]:
-        parts = ", ".join(f"{w['parameter']} {100 * w['share']:.0f} %" for w in document["weak"])
+        out.print(f"The edge is known to {within(document.now.worst)} (95 %, worst over the "
+                  f"envelope; 1 sd {mm(document.now.worst)}, root mean square "
+                  f"{mm(document.now.rms)}).")
+    if document.weak and not document.undetermined:
+        parts = ", ".join(f"{w.parameter} {100 * w.share:.0f} %" for w in document.weak)
         out.print(f"Weakest there: {parts} of the variance.")
-    if document["enough"]:
-        out.print(document["enough"])
+    out.print(_enough(document) if document.enough else _not_enough(document))
+    if document.enough:
         out.print("If you shoot more all the same:")
-    elif document["goal"] is not None:
-        out.print(_not_enough(document))
-    out.print(f"\n{document['reach']}")
+    out.print(f"\n{document.reach}")
     out.print(_table(document))
     return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
 
 
+def _goal(document):
+    usual = "" if document.goal_stated else ", the usual one: common practice, no source"
+    return f"the goal is {mm(document.goal)} (95 %{usual})"
+
+
+def _enough(document):
+    """Why nothing more need be shot."""
+    now, then = document.now.worst, (document.here or document.poses[0]).worst_after
+    if document.goal_met:
+        return f"Enough: the edge is known to {within(now)}; {_goal(document)}."
+    return (f"Not enough, {_goal(document)}; but one more pose hardly helps: the best further one "
+            f"would better the edge from {1000 * TIMES_SD * now:.2f} to "
+            f"{1000 * TIMES_SD * then:.2f} mm only.")
+
+
 def _not_enough(document):
     """How far it is to the goal, and about how many more poses it takes."""
-    goal, poses, looked = document["goal"], document["poses"], document["looked_at"]
-    now = ("shots and tape so far leave something undetermined" if document["undetermined"] else
-           f"{mm(document['now']['worst'])} (1 sd, worst over the envelope)")
+    poses, looked = document.poses, document.looked_at
+    now = ("shots and tape so far leave something undetermined" if document.undetermined else
+           f"{within(document.now.worst)}")
     best = f"{len(poses)} further poses give" if len(poses) > 1 else "further pose gives"
-    then = poses[-1]["worst_after"]
-    says = (f"Not enough yet: {now}, the goal is {mm(goal)}; the best {best} "
-            + (f"{mm(then)}." if then < _HARDLY else "no number yet."))
-    how = f"chosen one after the other in stand {document['stand']} and shot as well as so far"
-    here = document["here"]
-    if here is not None and here["worst_after"] <= goal:
+    then = poses[-1].worst_after
+    says = (f"Not enough yet: {now}, {_goal(document)}; the best {best} "
+            + (f"{within(then)}." if _told(then) else "no number yet."))
+    how = f"chosen one after the other in stand {document.stand} and shot as well as so far"
+    here = document.here
+    if here is not None and _told(here.worst_after) and (
+            TIMES_SD * here.worst_after <= document.goal):
         return f"{says} The best buy alone reaches it."
-    if document["goal_needs"] is not None:
-        count = document["goal_needs"]
+    if document.goal_needs is not None:
+        count = document.goal_needs
         return (f"{says} About {count} further {'pose reaches' if count == 1 else 'poses reach'} "
-                f"it, {document['goal_minutes']:.0f} minutes, {how}.")
-    reached = f"{mm(looked['worst'])} with them" if looked["worst"] < _HARDLY else "far from it"
-    return f"{says} {looked['poses']} further poses do not reach it: {reached}, {how}."
+                f"it, {document.goal_minutes:.0f} minutes, {how}.")
+    reached = f"{within(looked.worst)} with them" if _told(looked.worst) else "far from it"
+    return f"{says} {looked.poses} further poses do not reach it: {reached}, {how}."
 
 
 def _table(document):
     table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title=f"Best next in stand {document['stand']}, deg")
+                  title=f"Best next in stand {document.stand}, deg; the edge at 95 %")
     table.add_column("pose", no_wrap=True)
-    for name in document["driven"]:
+    for name in document.driven:
         table.add_column(name, justify="right")
     table.add_column("edge up, m", justify="right")
     table.add_column("shoot")
     for heading in ("minutes", "edge then, mm", "gain, mm"):
         table.add_column(heading, justify="right")
-    for pose in document["poses"]:
+    for pose in document.poses:
         table.add_row(
-            pose["pose"], *(f"{pose['readings'][name]:.1f}" for name in document["driven"]),
-            edge_span(pose), shots_in_words(pose["shoot"]), f"{pose['minutes']:.1f}",
+            pose.pose, *(f"{pose.readings[name]:.1f}" for name in document.driven),
+            edge_span(pose), shots_in_words(pose.shoot), f"{pose.minutes:.1f}",
             *_edge_then(pose))
     return table
 
 
 def _edge_then(pose):
-    """Edge sd after a pose and what it gains, mm; nothing of what is hardly determined."""
-    after, before = pose["worst_after"], pose["worst_after"] + pose["gain"]
-    return (f"{1000 * after:.2f}" if after < _HARDLY else "not yet",
-            f"{1000 * pose['gain']:.2f}" if before < _HARDLY else "-")
+    """The edge after a pose and what that gains, mm; nothing of what is hardly determined."""
+    after = pose.worst_after
+    if not _told(after):
+        return "not yet", "-"
+    return (f"{1000 * TIMES_SD * after:.2f}",
+            f"{1000 * TIMES_SD * pose.gain:.2f}" if _told(after + pose.gain) else "-")
+
+
+def _told(sd):
+    """Whether an edge sd is one at all, not that of an edge that is hardly determined."""
+    return sd is not None and sd < _HARDLY
 
 
 def _next_ids(used, count):

@@ -7,8 +7,28 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.document.planned import (
+    CandidatesRecord,
+    CurveRecord,
+    DisplayNeeds,
+    Drawing,
+    Errors,
+    Growth,
+    KeptOutRecord,
+    Minutes,
+    PlannedPose,
+    PlannedReading,
+    PlannedRig,
+    PlanRecord,
+    Predicted,
+    Robust,
+    SiteRecord,
+    TapeRecord,
+)
 from calib.edge import edge_points
+from calib.judge.goal import TIMES_SD
 from calib.plan.curve import Curve
+from calib.plan.display import marks_on_house
 from calib.plan.look_alikes import KeptOut
 from calib.plan.order import travel_seconds
 from calib.plan.plan import Plan
@@ -16,7 +36,8 @@ from calib.plan.sight import arm_pins
 from calib.report.numbers import number, numbers
 from calib.report.plan_words import assumptions, pole_reach, promises
 
-SCHEMA = 1
+#: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
+SCHEMA = 2
 
 #: Points nearer to each other than this are one in a drawing, m.
 _SAME = 0.01
@@ -25,7 +46,7 @@ _SAME = 0.01
 def plan_document(
     plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
     goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
-) -> dict:
+) -> PlanRecord:
     """All that is known of a plan.
 
     Parameters
@@ -35,73 +56,89 @@ def plan_document(
     grown, edge_only : Curve, optional
         Edge sd against minutes, and the same if nothing but the edge were shot.
     goal : float, optional
-        Worst edge sd that is asked for, m.
+        What the edge must be known to at 95 %, worst over the envelope, m.
     least : int, optional
         The least minutes that reach it.
     kept_out : sequence of KeptOut
         The taped values that keep out machines which the shots would fit as well.
     """
-    prepared, task, rig = plan.prepared, plan.prepared.task, plan.prepared.task.rig
+    task, rig = plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
-    document = {
-        "schema": SCHEMA,
-        "calib": version("calib"),
-        "rig": {"name": rig.name, "title": rig.title},
-        "criterion": plan.criterion,
-        "seed": task.seed,
-        "targets": [rig.target_names[t] for t in task.targets],
-        "target_means": {rig.target_names[t]: rig.targets[t].means for t in task.targets},
-        "readings": [
-            {"name": r.name, "means": r.means, "driven": r.speed is not None}
-            for r in rig.readings
-        ],
-        "stands": [stand_name(g) for g in range(plan.stands)],
-        "poses": _poses(plan, ids),
-        "predicted": {
-            "worst": number(plan.edge_sd.max()),
-            "median": number(np.median(plan.edge_sd)),
-            "rms": number(np.sqrt(np.mean(plan.edge_sd**2))),
-            "loose": number(plan.loose_sd),
-            "efficiency": number(plan.efficiency),
-        },
-        "goal": None if goal is None else number(goal),
-        "least_minutes": None if least is None else number(least),
-        "robust": _robust(plan, ids),
-        "undetermined": list(plan.undetermined),
-        "kept_out": [{"quantity": one.quantity, "machines": list(one.machines)}
-                     for one in kept_out],
-        "observability": {name: number(value) for name, value in vars(plan.observability).items()},
-        "minutes": _minutes(plan),
-        "candidates": {
-            "asked": prepared.candidates.asked,
-            "left": len(prepared.candidates.joints),
-            "bundles": len(prepared.bundles.pose),
-            "removed": prepared.candidates.removed,
-        },
-        "site": _site(task.site),
-        "noise": {
-            "shot": dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
-            "readings": dict(zip(rig.reading_names,
-                                 numbers(rig.reading_factors * task.noise.readings), strict=True)),
-        },
-        "tape": {"source": tape_source,
-                 "names": [*task.taped.names, *task.taped.machine_names]},
-        "curve": None if grown is None else {
-            **_curve(grown), "edge_only": None if edge_only is None else _curve(edge_only)},
-    }
-    document["says"] = promises(document)
-    document["reach"] = pole_reach(document["poses"], task.site.foot_height, "plan")
-    document["assumptions"] = assumptions(document)
-    return document
+    document = PlanRecord(
+        schema_=SCHEMA,
+        calib=version("calib"),
+        rig=PlannedRig(name=rig.name, title=rig.title),
+        criterion=plan.criterion,
+        seed=task.seed,
+        targets=[rig.target_names[t] for t in task.targets],
+        target_means={rig.target_names[t]: rig.targets[t].means for t in task.targets},
+        readings=[PlannedReading(name=r.name, means=r.means, unit=r.unit,
+                                 driven=r.speed is not None)
+                  for r in rig.readings],
+        stands=[stand_name(g) for g in range(plan.stands)],
+        poses=_poses(plan, ids),
+        predicted=_predicted(plan),
+        goal=goal,
+        least_minutes=least,
+        robust=_robust(plan, ids),
+        undetermined=list(plan.undetermined),
+        kept_out=[KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
+                  for one in kept_out],
+        display=[_display(mark) for mark in marks_on_house(plan)],
+        observability={k: number(value) for k, value in vars(plan.observability).items()},
+        minutes=_minutes(plan),
+        candidates=_candidates(plan.prepared),
+        site=_site(task.site),
+        noise=_errors(task),
+        tape=TapeRecord(source=tape_source,
+                        names=[*task.taped.names, *task.taped.machine_names]),
+        curve=None if grown is None else CurveRecord(
+            **_growth(grown),
+            edge_only=None if edge_only is None else Growth(**_growth(edge_only))),
+    )
+    return document.model_copy(update={
+        "says": promises(document), "assumptions": assumptions(document),
+        "reach": pole_reach(document.poses, task.site.foot_height, "plan")})
 
 
-def _curve(grown):
+def _predicted(plan):
+    worst = float(plan.edge_sd.max())
+    return Predicted(
+        within95=TIMES_SD * worst,
+        worst=worst,
+        median=float(np.median(plan.edge_sd)),
+        rms=float(np.sqrt(np.mean(plan.edge_sd**2))),
+        loose=number(plan.loose_sd),
+        efficiency=plan.efficiency,
+    )
+
+
+def _display(mark):
+    return DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to,
+                        bearing_sd=None if mark.bearing_sd is None
+                        else float(np.degrees(mark.bearing_sd)))
+
+
+def _candidates(prepared):
+    found = prepared.candidates
+    return CandidatesRecord(asked=found.asked, left=len(found.joints), removed=found.removed,
+                            bundles=len(prepared.bundles.pose))
+
+
+def _errors(task):
+    return Errors(
+        shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
+        readings=dict(zip(task.rig.reading_names, numbers(
+            task.rig.reading_factors * task.noise.readings), strict=True)))
+
+
+def _growth(grown):
     return {
         "minutes": numbers(grown.minutes),
         "poses": grown.poses.tolist(),
         "median": numbers(grown.median),
         "worst": numbers(grown.worst),
-        "knee": None if grown.knee is None else number(grown.knee),
+        "knee": grown.knee,
     }
 
 
@@ -109,13 +146,14 @@ def _minutes(plan):
     """What the plan takes, by what is done, and what each of it was reckoned with."""
     task = plan.prepared.task
     effort, targets = task.rig.effort, [task.rig.targets[t] for t in task.targets]
-    return {
-        "total": number(plan.minutes.total),
-        **{name: number(value) for name, value in vars(plan.minutes).items()},
-        "per_pose": effort.settle, "per_stand": effort.stand,
-        "per_shot": {target.name: number(effort.of_shot(target)) for target in targets},
-        "pointed_at": [target.name for target in targets if target.pointed_at],
-    }
+    return Minutes(
+        total=plan.minutes.total,
+        **vars(plan.minutes),
+        per_pose=effort.settle,
+        per_stand=effort.stand,
+        per_shot={target.name: effort.of_shot(target) for target in targets},
+        pointed_at=[target.name for target in targets if target.pointed_at],
+    )
 
 
 def pose_ids(count: int, first: int = 1) -> list[str]:
@@ -129,43 +167,57 @@ def stand_name(number: int) -> str:
     return f"S{number + 1}"
 
 
-def plan_table(document: dict) -> pd.DataFrame:
+def plan_table(document: PlanRecord) -> pd.DataFrame:
     """plan.csv: one row per pose, deg, with the columns of readings.csv first.
 
     What nobody drives is left empty: it is read in the cab. `lowest_` and `highest_` bound what is
     still fine; `edge_height_` is that of the edge's corners above the ground, m.
     """
     rows = []
-    for pose in document["poses"]:
-        driven = {name: span for name, span in pose["tolerance"].items() if span is not None}
-        row = {"pose": pose["pose"], "stand": pose["stand"], "shoot": " ".join(pose["shoot"])}
-        row |= {name: value if name in driven else None
-                for name, value in pose["readings"].items()}
+    for pose in document.poses:
+        driven = {name: span for name, span in pose.tolerance.items() if span is not None}
+        row: dict[str, object] = {
+            "pose": pose.pose, "stand": pose.stand, "shoot": " ".join(pose.shoot)}
+        row |= {name: value if name in driven else None for name, value in pose.readings.items()}
         for name, (below, above) in driven.items():
-            row[f"lowest_{name}"] = round(pose["readings"][name] - below, 1)
-            row[f"highest_{name}"] = round(pose["readings"][name] + above, 1)
-        row["edge_height_lowest"], row["edge_height_highest"] = pose["edge_height"]
+            row[f"lowest_{name}"] = round(pose.readings[name] - below, 1)
+            row[f"highest_{name}"] = round(pose.readings[name] + above, 1)
+        row["edge_height_lowest"], row["edge_height_highest"] = pose.edge_height
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def pose_records(rig, parameters, readings, targets, foot_height: float) -> list[dict]:
-    """Readings (deg, within half a turn; strokes in m), edge heights and drawings of poses.
+def shots_to_take(document: PlanRecord) -> list[tuple[str, str, str]]:
+    """Shot id, pose and target of every shot, in driving order."""
+    return [(f"{pose.pose}-{target}", pose.pose, target)
+            for pose in document.poses for target in pose.shoot]
 
-    `edge_height` is that of the lowest and of the highest corner above level ground, which is
-    `foot_height` below the boom foot pin; m.
+
+def pose_parts(rig, parameters, readings, targets, shots, foot_height: float) -> list[dict]:
+    """What every kind of pose in a document has, besides its name, by the names of the fields.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (n, n_readings), rad or m
+    shots : ndarray of bool, shape (n, t)
+        Which of the `targets` are shot.
+    foot_height : float
+        Of the boom foot pin above level ground, m.
     """
-    shown = shown_readings(rig, readings)
-    return [
-        {"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
-         "edge_height": _edge_height(drawing, foot_height), "drawing": drawing}
-        for row, drawing in zip(shown, _drawings(rig, parameters, readings, targets), strict=True)
-    ]
+    shown, parts = shown_readings(rig, readings), []
+    for row, shot, drawing in zip(shown, shots, _drawings(rig, parameters, readings, targets),
+                                  strict=True):
+        shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
+        drawing["shots"] = {name: drawing["shots"][name] for name in shoot}
+        parts.append({"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
+                      "edge_height": _edge_height(drawing, foot_height), "shoot": shoot,
+                      "drawing": Drawing(**drawing)})
+    return parts
 
 
 def _edge_height(drawing, foot_height):
     up = [corner[2] + foot_height for corner in drawing["edge"]]
-    return [number(round(min(up), 2)), number(round(max(up), 2))]
+    return [round(float(min(up)), 2), round(float(max(up)), 2)]
 
 
 def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
@@ -176,38 +228,33 @@ def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
 
 def _poses(plan, ids):
     task = plan.prepared.task
-    records = pose_records(task.rig, task.parameters, plan.readings, task.targets,
-                           task.site.foot_height)
+    parts = pose_parts(task.rig, task.parameters, plan.readings, task.targets, plan.shots,
+                       task.site.foot_height)
     seconds = travel_seconds(task.rig, plan.joints)
-    tolerance = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
-    tolerance = np.where([[r.unit == "deg"] for r in task.rig.readings],
-                         tolerance.round(1), tolerance)
-    for i, record in enumerate(records):
+    tolerances = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
+    tolerances = np.where([[r.unit == "deg"] for r in task.rig.readings], tolerances.round(1),
+                          tolerances)
+    poses = []
+    for i, (part, tolerance) in enumerate(zip(parts, tolerances, strict=True)):
         first = i == 0 or plan.stand[i] != plan.stand[i - 1]
-        record["pose"], record["stand"] = ids[i], stand_name(plan.stand[i])
-        record["drive_seconds"] = None if first else number(seconds[i - 1, i])
-        record["shoot"] = [task.rig.target_names[t]
-                           for t, shot in zip(task.targets, plan.shots[i], strict=True) if shot]
-        record["drawing"]["shots"] = {name: place for name, place in
-                                      record["drawing"]["shots"].items()
-                                      if name in record["shoot"]}
-        record["tolerance"] = {
-            name: numbers(span) if np.isfinite(span).all() else None
-            for name, span in zip(task.rig.reading_names, tolerance[i], strict=True)
-        }
-    return records
+        poses.append(PlannedPose(
+            pose=ids[i], stand=stand_name(plan.stand[i]), **part,
+            drive_seconds=None if first else float(seconds[i - 1, i]),
+            tolerance={name: numbers(span) if np.isfinite(span).all() else None
+                       for name, span in zip(task.rig.reading_names, tolerance, strict=True)}))
+    return poses
 
 
 def _robust(plan, ids):
     robust = plan.robustness
-    return {
-        "pose": ids[robust.pose],
-        "pose_lost": number(robust.pose_lost),
-        "targets_lost": number(robust.targets_lost),
-        "undetermined": [ids[i] for i in robust.undetermined],
-        "targets_undetermined": robust.targets_undetermined,
-        "holds": robust.holds,
-    }
+    return Robust(
+        pose=ids[robust.pose],
+        pose_lost=number(robust.pose_lost),
+        targets_lost=number(robust.targets_lost),
+        undetermined=[ids[i] for i in robust.undetermined],
+        targets_undetermined=robust.targets_undetermined,
+        holds=robust.holds,
+    )
 
 
 def _drawings(rig, parameters, readings, targets):
@@ -245,13 +292,13 @@ def _thinned(points):
 
 
 def _site(site):
-    return {
-        "foot_height": site.foot_height,
-        "clearance": site.clearance,
-        "highest": site.highest,
-        "nearest": site.nearest,
-        "instrument": None if site.instrument is None else list(site.instrument),
-        "least_angle": number(np.degrees(site.least_angle)),
-        "arm_width": site.arm_width,
-        "house": list(site.house),
-    }
+    return SiteRecord(
+        foot_height=site.foot_height,
+        clearance=site.clearance,
+        highest=site.highest,
+        nearest=site.nearest,
+        instrument=None if site.instrument is None else list(site.instrument),
+        least_angle=float(np.degrees(site.least_angle)),
+        arm_width=site.arm_width,
+        house=list(site.house),
+    )

@@ -1,7 +1,11 @@
 """What a plan promises and takes for granted, in sentences, from its document."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from calib.document.planned import PlanRecord, PoseRecord
+from calib.judge.goal import TIMES_SD
 from calib.plan.choose import PARAMETERS
 from calib.plan.curve import KNEE_MINUTES, KNEE_SHARE
 from calib.plan.tolerance import FINE, TRIED
@@ -11,17 +15,15 @@ from calib.plan.tolerance import FINE, TRIED
 POLE = 2.0
 
 
-def pole_reach(poses: list[dict], foot_height: float, command: str) -> str:
+def pole_reach(poses: Sequence[PoseRecord], foot_height: float, command: str) -> str:
     """How high the edge goes, and what that means for a crew with a pole.
 
     Parameters
     ----------
-    poses : list of dict
-        See `calib.report.plan_record.pose_records`.
     command : str
         Of calib, that takes --highest.
     """
-    highest = [pose["edge_height"][1] for pose in poses]
+    highest = [pose.edge_height[1] for pose in poses]
     count = sum(height > POLE for height in highest)
     given = f"(the boom foot pin is taken to be {foot_height:g} m up)"
     if not count:
@@ -31,9 +33,9 @@ def pole_reach(poses: list[dict], foot_height: float, command: str) -> str:
             f"shot with a pole: use calib {command} with --highest {POLE:g} for that.")
 
 
-def edge_span(pose: dict) -> str:
+def edge_span(pose: PoseRecord) -> str:
     """Height of the edge's lowest and highest corner above the ground, m."""
-    low, high = (f"{height + 0.0:.1f}" for height in pose["edge_height"])
+    low, high = (f"{height + 0.0:.1f}" for height in pose.edge_height)
     return low if low == high else f"{low} to {high}"
 
 
@@ -58,70 +60,74 @@ def shots_in_words(shoot: list[str]) -> str:
     return ", ".join(words)
 
 
-def promises(document: dict) -> list[str]:
+def promises(document: PlanRecord) -> list[str]:
     """What the plan will give, what it is worth when something is lost, how long it takes."""
-    predicted, minutes = document["predicted"], document["minutes"]
-    count = len(document["poses"])
+    predicted, minutes = document.predicted, document.minutes
     says = [
-        f"Shot as planned, the edge will be known to {mm(predicted['worst'])} (1 sd, 3-D, from the "
-        f"calibration alone) at the worst place of the working envelope, "
-        f"{mm(predicted['median'])} at the median."
+        f"Shot as planned, the edge will be known to {within(predicted.worst)} (95 %; 1 sd "
+        f"{mm(predicted.worst)}; 3-D, from the calibration alone) at the worst place of the "
+        f"working envelope, {within(predicted.median)} at the median. All that follows is at 95 %, "
+        "at the worst place."
     ]
-    if document["goal"] is not None:
-        reached = predicted["worst"] <= document["goal"]
-        least = document["least_minutes"]
+    if document.goal is not None:
+        reached = predicted.within95 <= document.goal
+        least = document.least_minutes
         says.append(
-            f"The goal of {mm(document['goal'])} is {'reached' if reached else 'NOT reached'}"
+            f"The goal of {mm(document.goal)} is {'reached' if reached else 'NOT reached'}"
             + (f"; the least minutes found that reach it are {least:.0f}." if least else "."))
-    determinant = document["criterion"] == PARAMETERS
-    share = int(100 * predicted["efficiency"])
-    says.append(
-        f"At least {share} % of the best possible in these minutes: "
-        + (f"it tells at least {share} % as much per unknown (determinant of the information) as "
-           "any choice of" if determinant else
-           f"the mean edge variance would be {share} % of this plan's or more with any choice of")
-        + f" the {document['candidates']['bundles']} bundles of shots looked at, even in fractions "
-        "(a bound by the equivalence theorem, which tells what no choice can better).")
+    says.append(_share_of_the_best(document))
     says += _losses(document)
-    shots = sum(len(pose["shoot"]) for pose in document["poses"])
     says.append(
-        f"About {minutes['total']:.0f} minutes in the field for {count} poses and {shots} shots: "
-        f"{minutes['settling']:.0f} to settle, lock and read, {minutes['shooting']:.0f} to shoot, "
-        f"{minutes['driving']:.0f} to drive"
-        + (f", {minutes['moving']:.0f} from stand to stand" if minutes["moving"] else "") + ".")
-    says += _flattens(document)
-    return says
+        f"About {minutes.total:.0f} minutes in the field for {len(document.poses)} poses and "
+        f"{document.shots} shots: {minutes.settling:.0f} to settle, lock and read, "
+        f"{minutes.shooting:.0f} to shoot, {minutes.driving:.0f} to drive"
+        + (f", {minutes.moving:.0f} from stand to stand" if minutes.moving else "") + ".")
+    return [*says, *_flattens(document), *_for_the_display(document)]
+
+
+def _share_of_the_best(document):
+    """What the bound says of the plan."""
+    share = int(100 * document.predicted.efficiency)
+    if document.criterion == PARAMETERS:
+        what = (f"it tells at least {share} % as much per unknown (determinant of the "
+                "information) as any choice of")
+    else:
+        what = (f"the mean edge variance would be {share} % of this plan's or more with any choice "
+                "of")
+    return (f"At least {share} % of the best possible in these minutes: {what} the "
+            f"{document.candidates.bundles} bundles of shots looked at, even in fractions (a bound "
+            "by the equivalence theorem, which tells what no choice can better).")
 
 
 def _flattens(document):
     """Where more minutes stop to help, and what shooting more than the edge is worth."""
-    curve, says = document["curve"], []
+    curve, says = document.curve, []
     if curve is None:
         return says
-    if curve["knee"] is not None:
-        says.append(f"After {curve['knee']:.0f} minutes, {KNEE_MINUTES:g} more better the edge by "
+    if curve.knee is not None:
+        says.append(f"After {curve.knee:.0f} minutes, {KNEE_MINUTES:g} more better the edge by "
                     f"less than {100 * KNEE_SHARE:.0f} %.")
-    other, total = curve["edge_only"], document["minutes"]["total"]
-    if other is not None and other["minutes"] and total >= other["minutes"][0]:
-        alone = float(np.interp(total, other["minutes"], other["worst"]))
-        says.append(f"With nothing shot but the edge, the same minutes would give {mm(alone)}.")
+    other, total = curve.edge_only, document.minutes.total
+    if other is not None and other.minutes and total >= other.minutes[0]:
+        alone = float(np.interp(total, other.minutes, other.worst))
+        says.append(f"With nothing shot but the edge, the same minutes would give {within(alone)}.")
     return says
 
 
 def _losses(document):
-    robust, says = document["robust"], []
+    robust, says = document.robust, []
     says.append(
-        f"Any one pose lost: still {mm(robust['pose_lost'])} at worst (pose {robust['pose']} "
-        f"matters most). One target lost in a third of the poses: {mm(robust['targets_lost'])} "
-        "(worst of 20 random draws).")
-    if document["undetermined"]:
+        f"Any one pose lost: still {within(robust.pose_lost)} (pose {robust.pose} matters most). "
+        f"One target lost in a third of the poses: {within(robust.targets_lost)} (worst of 20 "
+        "random draws).")
+    if document.undetermined:
         says.append("The shots alone do not determine, so that only the tape decides: "
-                    + "; ".join(document["undetermined"]) + ".")
-    says += [_kept_out(one) for one in document["kept_out"]]
-    if robust["undetermined"]:
-        says.append("WEAK: losing one of the poses " + ", ".join(robust["undetermined"])
+                    + "; ".join(document.undetermined) + ".")
+    says += [_kept_out(one) for one in document.kept_out]
+    if robust.undetermined:
+        says.append("WEAK: losing one of the poses " + ", ".join(robust.undetermined)
                     + " leaves something undetermined by the shots. Plan more poses.")
-    if robust["targets_undetermined"]:
+    if robust.targets_undetermined:
         says.append("WEAK: losing one target in a third of the poses can leave something "
                     "undetermined by the shots. Plan more poses.")
     return says
@@ -129,84 +135,104 @@ def _losses(document):
 
 def _kept_out(one):
     """What keeps machines out that the shots would fit as well."""
-    machines = "; ".join(one["machines"])
-    if one["quantity"] is None:
+    machines = "; ".join(one.machines)
+    if one.quantity is None:
         return ("WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
                 f"machine with {machines}.")
-    return (f"Tape {one['quantity']}, roughly: it alone keeps out what the shots would fit as "
+    return (f"Tape {one.quantity}, roughly: it alone keeps out what the shots would fit as "
             f"well: {machines}.")
 
 
-def assumptions(document: dict) -> list[str]:
+def _for_the_display(document):
+    """What the machine's display needs of antennas or prisms on the house."""
+    says = []
+    for mark in document.display:
+        ahead, left, above = (within(sd) for sd in mark.sd)
+        line = ("" if mark.to is None or mark.bearing_sd is None else
+                f", and how far the line from it to {mark.to} points left of the boom plane, "
+                f"known to {TIMES_SD * mark.bearing_sd:.2f} deg")
+        says.append(
+            f"If {mark.mark} positions the machine, its display needs how far it is ahead, left "
+            f"and above of the boom foot pin, known to {ahead}, {left} and {above}{line}. Both are "
+            "in the result.")
+    return says
+
+
+def assumptions(document: PlanRecord) -> list[str]:
     """What the plan takes for granted."""
-    site, tape, left = document["site"], document["tape"], document["candidates"]
-    says = [
-        _known_before(tape),
-        _errors(document["noise"]),
-        _effort(document["minutes"]),
+    site, left = document.site, document.candidates
+    return [
+        _known_before(document.tape),
+        _errors(document),
+        _effort(document.minutes),
         "The house is level, the tracks stand still and the house is not swung within a stand.",
-        f"The ground is level, {site['foot_height']:g} m below the boom foot pin. The edge stays "
-        f"{100 * site['clearance']:g} cm above it"
-        + (f", {site['highest']:g} m above it at most," if site["highest"] is not None else "")
-        + f" and {site['nearest']:g} m ahead of the pin."
-        + ("" if site["highest"] is not None else " How high the edge may be is not limited."),
+        f"The ground is level, {site.foot_height:g} m below the boom foot pin. The edge stays "
+        f"{100 * site.clearance:g} cm above it"
+        + (f", {site.highest:g} m above it at most," if site.highest is not None else "")
+        + f" and {site.nearest:g} m ahead of the pin."
+        + ("" if site.highest is not None else " How high the edge may be is not limited."),
         _sight(site),
         f"Ranges: one reading anywhere in its range, the others as planned, costs less than "
-        f"{100 * FINE / len(document['poses']):.1g} % of the edge sd ({TRIED[-1]:g} deg is the "
+        f"{100 * FINE / len(document.poses):.1g} % of the edge sd ({TRIED[-1]:g} deg is the "
         "most that was tried); all readings off at once anywhere in their ranges, "
-        f"{mm(document['predicted']['loose'])} instead at worst. They say nothing "
+        f"{within(document.predicted.loose)} instead (95 %, at worst). They say nothing "
         "about obstacles: look before you move.",
-        f"Chosen from {left['left']} poses that can be shot, of {left['asked']} looked at, with "
-        f"{left['bundles']} bundles of shots in the most promising of them (seed "
-        f"{document['seed']}).",
+        f"Chosen from {left.left} poses that can be shot, of {left.asked} looked at, with "
+        f"{left.bundles} bundles of shots in the most promising of them (seed {document.seed}).",
     ]
-    return says
 
 
 def _effort(minutes):
     """Minutes of everything, what is alike named together."""
     alike = {}
-    for name, each in minutes["per_shot"].items():
-        pointed = " from the instrument" if name in minutes["pointed_at"] else ""
+    for name, each in minutes.per_shot.items():
+        pointed = " from the instrument" if name in minutes.pointed_at else ""
         alike.setdefault(f"{each:g} a shot{pointed}", []).append(name.replace("_", " "))
     shots = "; ".join(f"{each} ({', '.join(names)})" for each, names in alike.items())
-    return (f"Minutes: {minutes['per_pose']:g} to settle, lock, read and book a pose; {shots}; "
-            f"{minutes['per_stand']:g} from stand to stand; driving at the joints' speeds "
+    return (f"Minutes: {minutes.per_pose:g} to settle, lock, read and book a pose; {shots}; "
+            f"{minutes.per_stand:g} from stand to stand; driving at the joints' speeds "
             "([effort] and [speeds] of the rig: common practice, no source).")
 
 
 def _known_before(tape):
-    if not tape["names"]:
-        return f"Nothing is taped ({tape['source']}): the plan counts on the shots alone."
-    return f"Known beforehand, from {tape['source']}: {', '.join(tape['names'])}."
+    if not tape.names:
+        return f"Nothing is taped ({tape.source}): the plan counts on the shots alone."
+    return f"Known beforehand, from {tape.source}: {', '.join(tape.names)}."
 
 
-def _errors(noise):
+def _errors(document):
     """Sds, values that are alike named together."""
-    alike = {}
-    for name, sd in noise["readings"].items():
-        alike.setdefault(f"{sd:.2g} deg", []).append(name)
-    shots = [f"{1000 * sd:.2g}" for sd in noise["shot"].values()]
+    alike, noise = {}, document.noise
+    for reading in document.readings:
+        sd = noise.readings[reading.name]
+        shown = f"{sd:.2g} deg" if reading.unit == "deg" else f"{1000 * sd:.2g} mm"
+        alike.setdefault(shown, []).append(reading.name)
+    shots = [f"{1000 * sd:.2g}" for sd in noise.shot.values()]
     readings = "; ".join(f"{', '.join(names)} {sd}" for sd, names in alike.items())
     return (f"Errors, 1 sd, independent of each other: shots {', '.join(shots)} mm "
-            f"({', '.join(noise['shot'])}); {readings}.")
+            f"({', '.join(noise.shot)}); {readings}.")
 
 
 def _sight(site):
-    if site["instrument"] is None:
+    if site.instrument is None:
         return "Nothing is asked of the lines of sight."
-    ahead, left, up = site["instrument"]
-    behind, half_width, height = site["house"]
+    ahead, left, up = site.instrument
+    behind, half_width, height = site.house
     return (
         f"Seen from the boom foot pin, the instrument is {_way(ahead, 'ahead', 'behind')}, "
         f"{_way(left, 'left', 'right')} and {_way(up, 'above', 'below')}. It sees the edge at "
-        f"{site['least_angle']:.0f} deg or more from its own line, past boom and stick "
-        f"({site['arm_width']:g} m wide, straight from pin to pin) and the house ({behind:g} m "
+        f"{site.least_angle:.0f} deg or more from its own line, past boom and stick "
+        f"({site.arm_width:g} m wide, straight from pin to pin) and the house ({behind:g} m "
         f"behind the pin, {2 * half_width:g} m wide, {height:g} m above the pin).")
 
 
 def _way(distance, positive, negative):
     return f"{abs(distance):g} m {positive if distance >= 0 else negative}"
+
+
+def within(sd: float | None) -> str:
+    """What holds at 95 % of something with a 3-D sd in m, in words."""
+    return "an unknown size" if sd is None else mm(TIMES_SD * sd)
 
 
 def mm(metres: float) -> str:

@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from calib.document.planned import PlanRecord
 from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
 from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
@@ -79,7 +80,7 @@ class Sheet:
     cautions: Sequence[str] = CAUTIONS
 
 
-def sheet_files(document: dict) -> dict[str, bytes]:
+def sheet_files(document: PlanRecord) -> dict[str, bytes]:
     """Name to content of both forms, from the document of a plan alone (see `plan_record`)."""
     sheet, sections = sheet_of(document), sections_of(document)
     pictures = drawings(document, sections)
@@ -115,24 +116,25 @@ def _row_on_paper(row):
     }
 
 
-def sheet_of(document: dict) -> Sheet:
+def sheet_of(document: PlanRecord) -> Sheet:
     """The rows of the sheet, page by page."""
-    sides, behinds = from_the_side(document), from_behind(document)
+    drawn = [pose.drawing for pose in document.poses]
+    sides, behinds = from_the_side(drawn), from_behind(drawn)
     rows, before = [], None
-    for pose, side, behind in zip(document["poses"], sides, behinds, strict=True):
-        cells = tuple(_cell(name, value, pose["tolerance"][name])
-                      for name, value in pose["readings"].items())
-        rows.append(Row(pose["pose"], pose["stand"], pose["stand"] != before, edge_span(pose),
-                        tuple(pose["shoot"]), cells, side, behind))
-        before = pose["stand"]
-    count, stands = len(rows), len(document["stands"])
-    ground = -document["site"]["foot_height"]
+    for pose, side, behind in zip(document.poses, sides, behinds, strict=True):
+        cells = tuple(_cell(name, value, pose.tolerance[name])
+                      for name, value in pose.readings.items())
+        rows.append(Row(pose.pose, pose.stand, pose.stand != before, edge_span(pose),
+                        tuple(pose.shoot), cells, side, behind))
+        before = pose.stand
+    count, stands = len(rows), len(document.stands)
+    ground = -document.site.foot_height
     return Sheet(
         title="Pose sheet",
-        subtitle=f"{document['rig']['title']}: {count} {'pose' if count == 1 else 'poses'}, "
-        f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document['calib']}.",
+        subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
+        f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
         pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
-        readings=list(document["poses"][0]["readings"]),
+        readings=list(document.poses[0].readings),
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),
         ground=ground,
@@ -163,21 +165,22 @@ def _shown(value, decimals):
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
-def sections_of(document: dict) -> list[Section]:
+def sections_of(document: PlanRecord) -> list[Section]:
     """What comes before the poses: what the plan gives, how it is used, what it assumes."""
-    first, *others = document["says"]
-    gives = (("", words(document["reach"])), *map(_marked, others))
+    first, *others = document.says
+    gives = (("", words(document.reach)), *map(_marked, others))
     promise = [Text(words(first), "lead"), Items(gives)]
-    if document["curve"] is not None:
+    if document.curve is not None:
         promise.append(Picture(
             "curve", "How many minutes?",
-            "Predicted worst edge sd against minutes of a plan that grows pose by pose; the plan "
-            "of this sheet was bettered as a whole.", plan_curve, _CURVE))
+            "What the edge will be known to at 95 %, at worst, against minutes of a plan that "
+            "grows pose by pose; the plan of this sheet was bettered as a whole.", plan_curve,
+            _CURVE))
     return [
         Section("promise", "What this plan will give", tuple(promise)),
         Section("how", "How to use this sheet", (Items(tuple(("", words(s)) for s in _HOW)),)),
         Section("assumes", "What it takes for granted",
-                (Items(tuple(("", words(s)) for s in document["assumptions"])),)),
+                (Items(tuple(("", words(s)) for s in document.assumptions)),)),
     ]
 
 

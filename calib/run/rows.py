@@ -24,19 +24,23 @@ def added(text: str, file: str, columns: Sequence[str], rows: Sequence[Cells],
     text : str
         "" for a new file, which gets `columns` as its header.
     columns : sequence of str
-        That the file must have; a row may also say others that the file has.
+        That the file must have; it gets others that a row says something for.
     numeric : sequence of str
         Those that hold numbers: they get the decimal mark of the file.
 
     Raises
     ------
     InputError
-        If the text cannot be told into columns, or lacks one that a row says something for.
+        If the text cannot be told into columns, or lacks one that it must have.
     """
     if not text.strip():
         text = ",".join(columns) + "\n"
     grid = _grid(text, file, columns, numeric)
-    _complain_of_missing(grid, columns, rows)
+    _complain_of_missing(grid, columns, [])
+    more = _new_columns(grid, rows)
+    if more:
+        text = _with_columns(text, grid, more)
+        grid = _grid(text, file, [*columns, *more], numeric)
     end = _line_end(text)
     body = text if text.endswith(("\n", "\r")) else text + end
     return body + "".join(_line(grid, row, numeric) + end for row in rows)
@@ -93,6 +97,25 @@ def _grid(text, file, columns, numeric) -> Grid:
 
 def _header(grid):
     return {cell.casefold(): i for i, cell in enumerate(grid.rows[0].cells)}
+
+
+def _new_columns(grid, rows):
+    """Columns that rows say something for and the file does not have."""
+    header = _header(grid)
+    return list(dict.fromkeys(name for row in rows for name, cell in row.items()
+                              if cell != "" and name not in header))
+
+
+def _with_columns(text, grid, names):
+    """The text with columns at its right, empty in every row."""
+    lines, mark = _LINES.findall(text), grid.dialect.delimiter
+    for number, row in enumerate(grid.rows):
+        at = row.line - 1
+        whole = lines[at].rstrip("\r\n")
+        lack = len(grid.rows[0].cells) - len(row.cells)
+        cells = names if number == 0 else [""] * (lack + len(names))
+        lines[at] = mark.join([whole, *cells]) + lines[at][len(whole):]
+    return "".join(lines)
 
 
 def _complain_of_missing(grid, columns, rows):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.calibration import Problem, problem_of
+from calib.document.planned import Drawing
 from calib.edge import envelope_edge
 from calib.judge.goal import TIMES_SD
 from calib.layout import RIG
@@ -28,8 +29,7 @@ class Proposed:
         Of the lowest and the highest corner above the ground, m.
     shoot : tuple of str
         Targets.
-    drawing : dict
-        See `calib.report.plan_record`.
+    drawing : Drawing
     minutes : float
     """
 
@@ -39,7 +39,7 @@ class Proposed:
     tolerance: dict[str, tuple[float, float] | None]
     edge_height: tuple[float, float]
     shoot: tuple[str, ...]
-    drawing: dict
+    drawing: Drawing
     minutes: float
 
 

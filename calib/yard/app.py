@@ -73,7 +73,8 @@ class _Pages:
 
     async def yard(self, request: Request) -> Response:
         """The page that lies on the track."""
-        return self._page("yard.html.j2", view=view_of(self.session.state()))
+        return self._page("yard.html.j2", view=view_of(self.session.state()),
+                          log=self.session.log is not None)
 
     async def desk(self, request: Request) -> Response:
         """The page for the desk."""

@@ -10,6 +10,8 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
+from calib.yard.field_files import kept_declaration
+from calib.yard.logged import last_readings
 from calib.yard.session import Session, now_text
 
 
@@ -54,6 +56,14 @@ class Names(_Asked):
     names: list[str] = Field(max_length=1000)
 
 
+class PointSettled(_Asked):
+    """What a point of the collector's file is; no pose: nothing of the run."""
+
+    name: str
+    pose: str = ""
+    target: str = ""
+
+
 class Row(_Asked):
     """A row that the page wants to change."""
 
@@ -82,6 +92,14 @@ def note_readings(session: Session, body: bytes) -> dict[str, Any]:
     return {"says": [one for one in says if one]}
 
 
+def from_log(session: Session, body: bytes) -> dict[str, Any]:
+    """What the log ends with, for the person to look at and note."""
+    if session.log is None:
+        raise InputError([Complaint("--log", None, None, "no log", "the page started with one")])
+    declared = kept_declaration(session.notebook.folder).log
+    return {"readings": last_readings(session.log, session.notebook.rig(), declared)}
+
+
 def note_shot(session: Session, body: bytes) -> dict[str, Any]:
     """Write a shot that was typed."""
     asked = ShotNoted.model_validate_json(body)
@@ -92,6 +110,17 @@ def note_shot(session: Session, body: bytes) -> dict[str, Any]:
         **{axis: cell for axis, (cell, _) in numbers.items()}}])
     _started(session)
     return {"shot": name}
+
+
+def settle(session: Session, body: bytes) -> dict[str, Any]:
+    """Say what a point is that waits."""
+    asked = PointSettled.model_validate_json(body)
+    if session.collector is not None and not asked.pose:
+        session.collector.ignore(asked.name)
+    elif session.collector is not None:
+        session.collector.settle(asked.name, asked.pose, asked.target)
+    session.refresh()
+    return {}
 
 
 def change_shot(session: Session, body: bytes) -> dict[str, Any]:
@@ -142,8 +171,10 @@ def set_aside(session: Session, body: bytes) -> dict[str, Any]:
 #: Path to what it does: with the session and the body of the request.
 ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/readings": note_readings,
+    "/logged": from_log,
     "/shots": note_shot,
     "/shot": change_shot,
+    "/settle": settle,
     "/row": row,
     "/skip": skip,
     "/keep": keep,

@@ -121,7 +121,7 @@ class Guard:
                     if name.encode() not in own)]
             await send(message)
 
-        largest = LARGEST_FILE if scope["path"] in ("/propose", "/import", "/confirm") else LARGEST
+        largest = LARGEST_FILE if scope["path"] in ("/file", "/confirm") else LARGEST
         await self.app(scope, _limited(receive, largest), safely)
 
     def _refused(self, scope, headers):

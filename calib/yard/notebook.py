@@ -98,6 +98,11 @@ class Notebook:
         poses = read_poses(text, READINGS, self.rig(), Findings()) if text.strip() else None
         return () if poses is None else tuple(zip(poses.ids, poses.stand, strict=True))
 
+    def shots(self) -> list[dict[str, str]]:
+        """Every row of shots.csv as it is written."""
+        text = self._text(SHOTS, "")
+        return rows.all_rows(text, SHOTS, _SHOT, AXES) if text.strip() else []
+
     def row(self, file: str, name: str) -> dict[str, str] | None:
         """The row of a pose in readings.csv, or of a shot in shots.csv, as it is written."""
         if file == READINGS:

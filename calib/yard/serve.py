@@ -16,7 +16,8 @@ from calib.yard.session import Session
 _HERE = "127.0.0.1"
 
 
-def serve(folder: Path, *, share: bool, port: int, browser: bool) -> None:
+def serve(folder: Path, collector: Path | None = None, log: Path | None = None, *,
+          share: bool, port: int, browser: bool) -> None:
     """Serve the page of a run folder until somebody stops it.
 
     Raises
@@ -24,7 +25,7 @@ def serve(folder: Path, *, share: bool, port: int, browser: bool) -> None:
     InputError
         If there is no such run folder, or the port is taken.
     """
-    session = Session(folder)
+    session = Session(folder, collector, log)
     session.notebook.rig()
     listening = _listening("0.0.0.0" if share else _HERE, port)
     port = listening.getsockname()[1]

@@ -1,8 +1,7 @@
 """A run that is being made: its files watched, its state kept."""
 
-import json
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,10 +10,13 @@ import numpy as np
 
 from calib.calibration import Solution
 from calib.chain.rig import Rig
+from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
+from calib.yard.collector import Arrived, Collector
+from calib.yard.field_files import FieldFiles
 from calib.yard.notebook import NOTES, Notebook, Notes
 from calib.yard.progress import Progress, progress_of
 
@@ -47,6 +49,10 @@ class State:
     notes : Notes
     poses : tuple of (str, str)
         Pose and stand of every row of readings.csv.
+    waiting : tuple of Arrived
+        Points of the collector's file that nobody knows the pose or target of.
+    collector_trouble : tuple of str
+        Why the collector's file is not read.
     """
 
     version: int
@@ -59,15 +65,19 @@ class State:
     ahead: int
     notes: Notes
     poses: tuple[tuple[str, str], ...]
+    waiting: tuple[Arrived, ...] = ()
+    collector_trouble: tuple[str, ...] = ()
 
 
 class Session:
     """The state of one run folder for as long as the page is served."""
 
-    def __init__(self, folder: Path, arrivals: Callable[[], bool] | None = None):
-        """`arrivals` looks for what a collector wrote; True if it added something to the run."""
+    def __init__(self, folder: Path, collected: Path | None = None, log: Path | None = None):
+        """`collected` is the file that a collector writes to, `log` that of the sensors."""
+        self.log = log
         self.notebook = Notebook(folder)
-        self._arrivals = arrivals
+        self.collector = None if collected is None else Collector(collected, self.notebook)
+        self.files = FieldFiles(folder)
         self._working = threading.Lock()
         self._stamp: object = None
         self._near = None
@@ -89,10 +99,16 @@ class Session:
     def look(self) -> State:
         """Look at the files now."""
         with self._working:
-            stamp = self._stamp_now()
-            if stamp != self._stamp:
+            agenda = self._state.agenda
+            came = self.collector is not None and self.collector.look(agenda.at, agenda.left)
+            if came or self._stamp_now() != self._stamp:
                 self._state = self._looked(self._state.version + 1)
         return self._state
+
+    def refresh(self) -> None:
+        """Look anew whatever the files say."""
+        with self._working:
+            self._stamp = None
 
     def weigh(self, names: Sequence[str]) -> tuple[Progress, float | None]:
         """The run with these set aside; and how far the edge moves by it at most, m."""
@@ -105,8 +121,6 @@ class Session:
 
     def _watch(self):
         while not self._stop.wait(EVERY):
-            if self._arrivals is not None:
-                self._arrivals()
             self.look()
 
     def _stamp_now(self):
@@ -145,7 +159,11 @@ class Session:
         if progress is not None and following:
             later = expected_edge(progress.problem, progress.unknowns, following)
         return State(version, rig, progress, trouble, planned, agenda, later, len(following),
-                     notes, poses)
+                     notes, poses, *self._of_collector())
+
+    def _of_collector(self):
+        one = self.collector
+        return ((), ()) if one is None else (one.waiting, one.trouble)
 
 
 def _trouble(error):
@@ -170,18 +188,18 @@ def plan_file(folder: Path) -> Path:
 def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     """The poses of the run's plan; none if there is no plan, or none that can be read."""
     try:
-        plan = json.loads(plan_file(folder).read_text("utf-8"))
-        per_shot, settle = plan["minutes"]["per_shot"], plan["minutes"]["per_pose"]
+        plan = PlanRecord.model_validate_json(plan_file(folder).read_text("utf-8"))
+        per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
         return tuple(Proposed(
-            pose=pose["pose"], stand=pose["stand"], readings=pose["readings"],
+            pose=pose.pose, stand=pose.stand, readings=pose.readings,
             tolerance={name: None if span is None else (span[0], span[1])
-                       for name, span in pose["tolerance"].items()},
-            edge_height=(pose["edge_height"][0], pose["edge_height"][1]),
-            shoot=tuple(pose["shoot"]), drawing=pose["drawing"],
-            minutes=settle + (pose["drive_seconds"] or 0.0) / 60
-            + sum(per_shot[target] for target in pose["shoot"]),
-        ) for pose in plan["poses"])
-    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError):
+                       for name, span in pose.tolerance.items()},
+            edge_height=(pose.edge_height[0], pose.edge_height[1]),
+            shoot=tuple(pose.shoot), drawing=pose.drawing,
+            minutes=settle + (pose.drive_seconds or 0.0) / 60
+            + sum(per_shot[target] for target in pose.shoot),
+        ) for pose in plan.poses)
+    except (OSError, ValueError, KeyError, RecursionError):
         return ()
 
 

@@ -9,6 +9,7 @@ from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side
 from calib.report.words import yard as say
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.suspect import suspect_says
+from calib.run.rig_file import AXES
 from calib.yard.agenda import Proposed
 from calib.yard.progress import Fit, Progress
 from calib.yard.session import State, minutes_since
@@ -25,7 +26,9 @@ def view_of(state: State) -> dict[str, Any]:
     return {
         "version": state.version,
         "title": None if state.rig is None else state.rig.title,
-        "trouble": list(state.trouble),
+        "trouble": [*state.trouble, *state.collector_trouble],
+        "waiting": [{"name": one.name, "where": ", ".join(one.cells[axis] for axis in AXES)}
+                    for one in state.waiting],
         "to_do": say.to_do(agenda.at, agenda.left,
                            None if following is None else following.pose, enough),
         "enough": enough,
@@ -66,8 +69,8 @@ def _pose(state: State, one: Proposed | None) -> dict[str, Any] | None:
     """The pose at hand, drawn, with what the display should show."""
     if one is None:
         return None
-    document = {"poses": [{"drawing": p.drawing} for p in state.planned]}
-    sides, behinds = from_the_side(document), from_behind(document)
+    drawings = [p.drawing for p in state.planned]
+    sides, behinds = from_the_side(drawings), from_behind(drawings)
     place = state.planned.index(one)
     low, high = one.edge_height
     return {

@@ -54,22 +54,24 @@ def test_next_poses_and_what_each_gains(next_command, run_folder):
     here = document["here"]
     assert here["pose"] == "10" and not {"edge_left", "edge_right"} & set(here["shoot"])
     gains = [here["gain"], *(p["gain"] for p in document["poses"])]
-    assert gains[0] > 0.001 and document["enough"] is None and document["goal_met"] is None
+    assert gains[0] > 0.001 and document["goal_met"] and not document["hardly_helps"]
+    assert (document["goal"], document["goal_stated"]) == (0.03, False)
+    assert document["now"]["within95"] == pytest.approx(1.96 * document["now"]["worst"], rel=1e-4)
     assert document["poses"][2]["worst_after"] == pytest.approx(
         document["now"]["worst"] - sum(gains))
     assert document["cautions"] == list(CAUTIONS)
 
-    status, out, err = next_command(run_folder)
-    assert status == 0
+    status, out, err = next_command(run_folder, "--goal", "10mm")
+    assert status == 6
     told = " ".join(out.split())
     assert told.startswith("Best buy: shoot boom foot") and re.search(
         r"where the machine is \(pose 10\): [\d.]+ mm -> [\d.]+ mm, \d minutes?\.", told)
     assert "So far 20 shots in 10 poses, stands S1, S2." in out
-    assert f"The edge is known to {1000 * document['now']['worst']:.1f} mm" in out
+    assert f"The edge is known to {1000 * document['now']['within95']:.1f} mm (95 %" in out
     assert document["weak"][0]["parameter"] in out
     for pose in document["poses"]:
         row = next(line for line in out.splitlines() if line.split()[:1] == [pose["pose"]])
-        assert f"{pose['readings']['boom']:.1f}" in row and f"{1000 * pose['gain']:.2f}" in row
+        assert f"{pose['readings']['boom']:.1f}" in row and f"{1960 * pose['gain']:.2f}" in row
         assert shots_in_words(pose["shoot"]).split()[0] in row
     for caution in CAUTIONS:
         assert caution in err
@@ -77,13 +79,18 @@ def test_next_poses_and_what_each_gains(next_command, run_folder):
 
 def test_goal_met_and_not_met(next_command, run_folder):
     """A goal that is met ends it with a sentence and status 0; else status 6 and what to shoot."""
-    status, out, _ = next_command(run_folder, "--goal", "20mm")
-    assert status == 0 and "Enough: the edge is known to" in out
-    status, out, _ = next_command(run_folder, "--goal", "2 mm", "--poses", 5)
+    status, out, _ = next_command(run_folder)
+    assert status == 0 and re.search(r"Enough: the edge is known to [\d.]+ mm; the goal is 30.0 mm "
+                                     r"\(95 %, the usual one", " ".join(out.split()))
+    rig = run_folder / "rig.toml"
+    rig.write_text(rig.read_text() + '\n[goal]\nedge = "20 mm"\n')
+    status, out, _ = next_command(run_folder)
+    assert status == 6 and "the goal is 20.0 mm (95 %);" in " ".join(out.split())
+    status, out, _ = next_command(run_folder, "--goal", "4 mm", "--poses", 5)
     assert status == 6 and "Enough" not in out
     told = " ".join(out.split())
-    assert re.search(r"Not enough yet: [\d.]+ mm \(1 sd, worst over the envelope\), the goal is "
-                     r"2\.0 mm; the best 5 further poses give [\d.]+ mm\.", told)
+    assert re.search(r"Not enough yet: [\d.]+ mm, the goal is 4\.0 mm \(95 %\); the best 5 "
+                     r"further poses give [\d.]+ mm\.", told)
     assert sum(line.split()[:1] == [name] for line in out.splitlines()
                for name in poses(11, 15)) == 5
     status, _, err = next_command(run_folder, "--goal", "8")
@@ -92,12 +99,13 @@ def test_goal_met_and_not_met(next_command, run_folder):
 
 def test_how_many_more_poses_a_goal_takes(next_command, run_folder):
     """So many proposed reach it, one less does not; out of reach it is said what 40 would give."""
-    status, out, _ = next_command(run_folder, "--goal", "3mm", "--json")
+    status, out, _ = next_command(run_folder, "--goal", "6mm", "--json")
     needs = json.loads(out)["goal_needs"]
     assert status == 6 and needs > 3
-    _, out, _ = next_command(run_folder, "--goal", "3mm", "--poses", needs, "--json")
-    assert [p["worst_after"] <= 0.003 for p in json.loads(out)["poses"][-2:]] == [False, True]
-    _, out, _ = next_command(run_folder, "--goal", "3mm")
+    _, out, _ = next_command(run_folder, "--goal", "6mm", "--poses", needs, "--json")
+    last = [1.96 * p["worst_after"] <= 0.006 for p in json.loads(out)["poses"][-2:]]
+    assert last == [False, True]
+    _, out, _ = next_command(run_folder, "--goal", "6mm")
     assert f"About {needs} further poses reach it, " in " ".join(out.split())
     _, out, _ = next_command(run_folder, "--goal", "0.5mm")
     assert re.search(r"40 further poses do not reach it: [\d.]+ mm with them",
@@ -109,7 +117,7 @@ def test_before_the_run_can_be_solved(next_command, run_folder):
     keep_poses(run_folder, poses(1, 2))
     (run_folder / "tape.csv").unlink()
     status, out, _ = next_command(run_folder)
-    assert status == 0
+    assert status == 6
     assert "cannot be solved yet: nothing fixes" in out
     assert "leave something undetermined" in out and "Enough" not in out
     assert "not yet" in out and max(map(len, out.splitlines())) <= 100
@@ -180,7 +188,7 @@ def test_watching_a_run_until_it_is_enough(next_command, run_folder, monkeypatch
 
     steps = [lambda: None, damage, lambda: go_on(7), lambda: None, lambda: go_on(10)]
     monkeypatch.setattr(calib.cli.next_.time, "sleep", lambda seconds: steps.pop(0)())
-    status, out, err = next_command(run_folder, "--watch", "--goal", "14mm")
+    status, out, err = next_command(run_folder, "--watch", "--goal", "27mm")
     assert status == 0 and not steps
     assert [out.count(f"So far {n} shots") for n in (8, 14, 20)] == [1, 1, 1]
     assert out.count("Enough") == 1

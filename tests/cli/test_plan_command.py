@@ -10,6 +10,7 @@ import pytest
 from calib.chain.rig import rig_from_template
 from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
+from calib.document.planned import PlanRecord
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings
 from calib.run.observed import read_poses
@@ -29,7 +30,7 @@ def test_plan_of_a_rig_file(calib_command, rig_file, tmp_path):
                                      tmp_path / "plan", *QUICK)
     assert status == 0
     assert {f.name for f in (tmp_path / "plan").iterdir()} == {
-        "plan.csv", "plan.json", "pose-sheet.html", "pose-sheet.pdf"}
+        "plan.csv", "plan.json", "pose-sheet.html", "pose-sheet.pdf", "shots-to-take.csv"}
     assert "the edge will be known to" in out and "% of the best possible" in out
     assert "Taken for granted" in out and "usual for this rig" in out
     assert "a sensor would be blind:" in out
@@ -66,6 +67,44 @@ def with_sds(frame):
     return frame.assign(**{f"sd_{name}": 0.05 for name in names}).to_csv(index=False)
 
 
+def test_shots_to_take_are_rows_of_shots_csv(calib_command, rig_file, tmp_path):
+    """A row for every shot of the plan, with the columns of shots.csv, coordinates left open."""
+    calib_command("plan", rig_file, "--poses", 5, "--out", tmp_path / "plan", *QUICK)
+    document = PlanRecord.model_validate_json((tmp_path / "plan/plan.json").read_text("utf-8"))
+    text = (tmp_path / "plan/shots-to-take.csv").read_text("utf-8")
+    assert all(f"# - {caution}" in text for caution in CAUTIONS)
+    frame = pd.read_csv(io.StringIO(text), comment="#", dtype={"pose": str})
+    assert list(frame) == ["shot", "pose", "target", "east", "north", "up"]
+    assert frame[["east", "north", "up"]].isna().all(axis=None) and frame["shot"].is_unique
+    shoot = frame.groupby("pose")["target"].apply(list).to_dict()
+    assert shoot == {pose.pose: pose.shoot for pose in document.poses}
+
+
+def test_antennas_on_the_house_are_told_for_the_display(calib_command, rig_file, tmp_path):
+    """Two of them: their places and the line between them, by hand from two places."""
+    marks = """
+[marks.left_antenna]
+on = "house"
+near = [-1.6, 0.9, 1.7]
+
+[marks.right_antenna]
+on = "house"
+near = [-1.6, -0.9, 1.7]
+"""
+    rig_file.write_text(STANDARD_RIG + marks, "utf-8")
+    _, out, _ = calib_command("plan", rig_file, "--minutes", 30, "--out", tmp_path / "p", *QUICK)
+    document = PlanRecord.model_validate_json((tmp_path / "p/plan.json").read_text("utf-8"))
+    left, right = document.display
+    assert (left.mark, left.to, right.mark, right.to) == (
+        "left_antenna", "right_antenna", "right_antenna", None)
+    # The line is square to the boom plane: its bearing turns with what the antennas differ ahead.
+    apart = np.radians(left.bearing_sd) * 1.8
+    assert max(left.sd[0], right.sd[0]) * 0.5 < apart < 1.5 * np.hypot(left.sd[0], right.sd[0])
+    told = " ".join(out.split())
+    assert "If left_antenna positions the machine, its display needs how far it is ahead" in told
+    assert "the line from it to right_antenna points left of the boom plane" in told
+
+
 def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
     """Per pose in every form, by hand from the drawing; the way out for a pole is by the table."""
     _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
@@ -95,24 +134,29 @@ def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
 
 def test_goal_finds_the_least_minutes(calib_command, rig_file, tmp_path):
     """The least minutes are planned; --json prints the document alone."""
-    status, out, _ = calib_command("plan", rig_file, "--goal", "5mm", "--json", "--out",
+    status, out, _ = calib_command("plan", rig_file, "--goal", "9.8mm", "--json", "--out",
                                    tmp_path / "plan", *QUICK)
     document = json.loads(out)
     assert status == 0
-    assert document["goal"] == 0.005
+    assert document["goal"] == pytest.approx(0.0098)
     assert document["least_minutes"] - 4 < document["minutes"]["total"] <= document["least_minutes"]
-    assert document["predicted"]["worst"] <= 0.005
-    assert document == json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
+    assert 1.95 * document["predicted"]["worst"] <= document["predicted"]["within95"] <= 0.0098
+    written = (tmp_path / "plan/plan.json").read_text("utf-8")
+    assert document == json.loads(written)
+    assert PlanRecord.model_validate_json(written).table() == document
+    document["poses"][0]["shoot"] = ["tooth"]
+    with pytest.raises(ValueError, match="targets and stands that are listed"):
+        PlanRecord.model_validate(document)
 
 
 def test_goal_out_of_reach(calib_command, rig_file, tmp_path):
     """Exit 6, what bounds it, nothing written; with --poses the plan is made all the same."""
-    status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--out",
+    status, out, err = calib_command("plan", rig_file, "--goal", "0.8mm", "--out",
                                      tmp_path / "plan", *QUICK)
     assert status == 6 and out == ""
     assert "out of reach: 240 minutes reach" in err and "- the boom reading: " in err
     assert not (tmp_path / "plan").exists()
-    status, out, err = calib_command("plan", rig_file, "--goal", "0.4mm", "--poses", 8, "--out",
+    status, out, err = calib_command("plan", rig_file, "--goal", "0.8mm", "--poses", 8, "--out",
                                      tmp_path / "plan", *QUICK)
     assert status == 6 and "NOT reached" in out
     assert (tmp_path / "plan/plan.csv").exists()

@@ -10,6 +10,7 @@ import pytest
 
 from calib.chain.rig import rig_from_dict
 from calib.cli.simulate import STANDARD_RIG
+from calib.document.planned import Drawing, PlannedRig
 from calib.plan.curve import curve
 from calib.plan.plan import make_plan
 from calib.plan.task import Task, prepare
@@ -39,7 +40,7 @@ def files(document):
 def test_cautions_are_on_every_page_of_the_pdf(document, files):
     """Each page, the first as well, holds every caution from its first word to its last."""
     pages = paper(files["pose-sheet.pdf"])
-    assert len(pages) == 1 + -(-len(document["poses"]) // POSES_PER_PAGE)
+    assert len(pages) == 1 + -(-len(document.poses) // POSES_PER_PAGE)
     for text in pages:
         for caution in CAUTIONS:
             assert caution in text
@@ -50,10 +51,10 @@ def test_page_shows_cautions_targets_and_places_to_write(document, files):
     page = files["pose-sheet.html"].decode("utf-8")
     for caution in CAUTIONS:
         assert page.count(caution.replace("'", "&#39;")) == 1 + len(sheet_of(document).pages)
-    poses, readings = len(document["poses"]), len(document["readings"])
+    poses, readings = len(document.poses), len(document.readings)
     assert page.count('class="write"') == poses * readings
-    shots = sum(len(pose["shoot"]) for pose in document["poses"])
-    assert 2 * poses < shots < len(document["targets"]) * poses
+    shots = sum(len(pose.shoot) for pose in document.poses)
+    assert 2 * poses < shots < len(document.targets) * poses
     assert page.count('class="tick"') == poses + shots
     assert page.count(">read only<") == 2 * poses
     assert page.count("new: S1") == page.count("new: S2") == 1
@@ -64,13 +65,13 @@ def test_page_shows_cautions_targets_and_places_to_write(document, files):
 def test_printed_ranges_are_never_looser_than_computed(document):
     """What the sheet calls fine is fine, and the target it prints lies in it."""
     rows = [row for page in sheet_of(document).pages for row in page]
-    for row, pose in zip(rows, document["poses"], strict=True):
+    for row, pose in zip(rows, document.poses, strict=True):
         for cell in row.cells:
-            tolerance = pose["tolerance"][cell.name]
+            tolerance = pose.tolerance[cell.name]
             if tolerance is None:
                 assert (cell.target, cell.still_fine) == ("", "read only")
                 continue
-            planned, shown = pose["readings"][cell.name], float(cell.target)
+            planned, shown = pose.readings[cell.name], float(cell.target)
             low, high = planned - tolerance[0], planned + tolerance[1]
             assert low - 0.051 <= shown <= high + 0.051
             if " to " in cell.still_fine:
@@ -82,27 +83,25 @@ def test_printed_ranges_are_never_looser_than_computed(document):
 
 def test_a_range_over_the_jump_of_the_display(document):
     """A range that passes half a turn is told in readings that the display can show."""
-    pose = document["poses"][0]
-    turned = {**pose, "readings": {**pose["readings"], "rotate": 175.0},
-              "tolerance": {**pose["tolerance"], "rotate": [10.0, 12.0]}}
-    sheet = sheet_of({**document, "poses": [turned]})
+    pose = document.poses[0]
+    turned = pose.model_copy(update={"readings": {**pose.readings, "rotate": 175.0},
+                                     "tolerance": {**pose.tolerance, "rotate": [10.0, 12.0]}})
+    sheet = sheet_of(document.model_copy(update={"poses": [turned]}))
     cell = next(c for c in sheet.pages[0][0].cells if c.name == "rotate")
     assert (cell.target, cell.still_fine) == ("175", "165 to -173 over 180")
 
 
 def test_drawings_by_hand(document):
     """From the side forward is right; from behind the machine's left is left, from the pin."""
-    by_hand = {"poses": [{"drawing": {
-        "machine": [[0, 0, 0], [4, 0, 3], [6, 0, 1], [6.5, 0.1, 0.5]], "attachment": 2,
-        "edge": [[7, 0.8, -0.5], [7, -0.7, -0.6]],
-    }}]}
-    side, behind = from_the_side(by_hand)[0], from_behind(by_hand)[0]
+    by_hand = Drawing(machine=[[0.0, 0.0, 0.0], [4.0, 0.0, 3.0], [6.0, 0.0, 1.0], [6.5, 0.1, 0.5]],
+                      attachment=2, edge=[[7.0, 0.8, -0.5], [7.0, -0.7, -0.6]], shots={})
+    side, behind = from_the_side([by_hand])[0], from_behind([by_hand])[0]
     np.testing.assert_allclose(side.arm, [[0, 0], [4, 3], [6, 1], [6.5, 0.5]])
     np.testing.assert_allclose(side.edge, [[7, -0.5], [7, -0.6]])
     np.testing.assert_allclose(behind.arm, [[0, 0], [-0.1, -0.5]], atol=1e-12)
     np.testing.assert_allclose(behind.edge, [[-0.8, -1.5], [0.7, -1.6]])
     sheet = sheet_of(document)
-    for sketch in from_the_side(document):
+    for sketch in from_the_side([pose.drawing for pose in document.poses]):
         assert (sketch.edge[:, 1] > sheet.ground).all()
         for points in (sketch.arm, sketch.edge):
             assert (points >= [sheet.side.left, sheet.side.bottom]).all()
@@ -123,8 +122,8 @@ def test_the_same_plan_gives_the_same_files(document, files, monkeypatch):
 def test_names_are_text_whatever_they_hold(document):
     """Markup, dollars and other scripts in a name reach neither page nor PDF as commands."""
     title = "Rig <script>alert(1)</script> $x_1$ \u0141\u00f3d\u017a"
-    named = {**document, "rig": {"name": "own", "title": title}, "curve": None,
-             "poses": document["poses"][:1]}
+    named = document.model_copy(update={"rig": PlannedRig(name="own", title=title), "curve": None,
+                                        "poses": document.poses[:1]})
     made = sheet_files(named)
     page = made["pose-sheet.html"].decode("utf-8")
     assert "<script>alert" not in page and "Rig &lt;script&gt;" in page
@@ -143,7 +142,7 @@ def test_cautions_are_on_every_page_that_a_browser_prints(document, files, tmp_p
     text = subprocess.run(["pdftotext", tmp_path / "sheet.pdf", "-"], check=True,
                           capture_output=True, timeout=60).stdout.decode("utf-8")
     pages = text.split("\f")[:-1]
-    assert len(pages) == 1 + -(-len(document["poses"]) // POSES_PER_PAGE)
+    assert len(pages) == 1 + -(-len(document.poses) // POSES_PER_PAGE)
     for page in pages:
         words = " ".join(page.split())
         for caution in CAUTIONS:

@@ -49,9 +49,15 @@ def test_no_row_of_the_name_or_two_are_refused(name, count):
         changed("shot,pose,up\na,1,0.5\na,1,0.5\n", "s", COLUMNS, "shot", name, {"pose": "2"})
 
 
-def test_a_column_that_the_file_lacks_is_refused():
-    with pytest.raises(InputError, match='no column "setup"'):
-        added("shot,pose,up\n", "s", COLUMNS, [{"shot": "b", "setup": "east"}])
+def test_a_column_that_the_file_lacks_is_added():
+    text = added(HEAD + "a,1,windy,0.25\n", "s", COLUMNS,
+                 [{"shot": "b", "pose": "2", "up": "1.5", "sd_up": "0.01"}], ("up", "sd_up"))
+    assert text == "# a remark\nshot,pose,note,up,sd_up\na,1,windy,0.25,\nb,2,,1.5,0.01\n"
+
+
+def test_a_column_that_the_file_must_have_is_missed():
+    with pytest.raises(InputError, match='no column "up"'):
+        added("shot,pose\n", "s", COLUMNS, [{"shot": "b", "pose": "1"}])
 
 
 _NAMES = st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), min_size=1).map(

@@ -4,6 +4,8 @@ import shutil
 
 import pytest
 
+from calib.run.folder import read_run
+
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
@@ -127,3 +129,35 @@ def test_two_pages_see_each_other(grown, served, opened):
         pose = one.evaluate("document.querySelector('#shot select').value")
         note_shot(one, pose, {"target": "edge_left", "east": "1", "north": "2", "up": "3"})
         other.wait_for_selector(f"#shots:has-text('{pose}-edge_left-2')", timeout=3000)
+
+
+
+def test_a_messy_file_is_brought_in_solved_and_printed(made_files, folder, tmp_path, served,
+                                                       opened):
+    lines = [line for line in made_files["shots.csv"].splitlines() if not line.startswith("#")]
+    messy = ["Punkt;Rechtswert;Hochwert;H\u00f6he;Code"]
+    for number, line in enumerate(lines[1:], 1):
+        _, pose, target, *where = line.split(",")
+        messy.append(";".join([str(1000 + number), *(w.replace(".", ",") for w in where),
+                               f"{pose} {target}"]))
+    points, sheet = tmp_path / "Messung 3.csv", tmp_path / "sheet.csv"
+    points.write_bytes("\r\n".join([*messy, ""]).encode("cp1252"))
+    sheet.write_text(made_files["readings.csv"])
+    with served(folder) as (address, _):
+        page = opened(address + "desk", 820)
+        page.set_input_files("#pick", [str(points), str(sheet)])
+        page.wait_for_selector("#proposal legend:has-text('Open')")
+        while page.query_selector("#proposal legend:has-text('Open')"):
+            before = page.text_content("#proposal")
+            page.click("#proposal fieldset:has(legend:has-text('Open')) input")
+            page.wait_for_function(
+                "before => document.querySelector('#proposal').textContent !== before", arg=before)
+        page.check("#replace")
+        page.click("#write")
+        page.wait_for_selector("#import-told:has-text('Written')")
+        page.click("#solve")
+        page.wait_for_selector("#solve-told:has-text('Solved;')", timeout=120_000)
+        page.wait_for_selector("#files a:has-text('report.html')")
+        page.goto(address + "result/report.html")
+        assert len(page.pdf()) > 20_000
+    assert len(read_run(folder).shots) == len(lines) - 1

@@ -1,10 +1,12 @@
 """A plan drawn: every pose from the side and its attachment from behind, and the curve of poses."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from calib.document.planned import Drawing, PlanRecord
+from calib.judge.goal import TIMES_SD
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, few_ticks, grid
 
 #: Room around a drawing, m.
@@ -51,26 +53,20 @@ class Frame:
         return cls(*map(float, (*low, *(high - low))))
 
 
-def from_the_side(document: dict) -> list[Sketch]:
+def from_the_side(drawings: Iterable[Drawing]) -> list[Sketch]:
     """Every pose from its right side: forward to the right, from the boom foot pin."""
-    return [Sketch(_projected(d["machine"], 0, 1.0), _projected(d["edge"], 0, 1.0))
-            for d in _drawings(document)]
+    return [Sketch(_projected(d.machine, 0, 1.0), _projected(d.edge, 0, 1.0)) for d in drawings]
 
 
-def from_behind(document: dict) -> list[Sketch]:
+def from_behind(drawings: Iterable[Drawing]) -> list[Sketch]:
     """The attachment of every pose from behind: its left to the left, from the bucket pin."""
     sketches = []
-    for drawing in _drawings(document):
-        machine = np.array(drawing["machine"], float)
-        start = drawing["attachment"]
+    for drawing in drawings:
+        machine, start = np.array(drawing.machine, float), drawing.attachment
         pin = machine[start]
         sketches.append(Sketch(_projected(machine[start:] - pin, 1, -1.0),
-                               _projected(np.array(drawing["edge"]) - pin, 1, -1.0)))
+                               _projected(np.array(drawing.edge) - pin, 1, -1.0)))
     return sketches
-
-
-def _drawings(document):
-    return (pose["drawing"] for pose in document["poses"])
 
 
 def _projected(points, axis, sign):
@@ -78,34 +74,41 @@ def _projected(points, axis, sign):
     return np.column_stack([sign * points[:, axis], points[:, 2]])
 
 
-def plan_curve(figure, document):
-    """Predicted worst edge sd against minutes, with the plan, the knee and the goal."""
-    curve, predicted = document["curve"], document["predicted"]
+def plan_curve(figure, document: PlanRecord):
+    """What the edge will be known to against minutes, with the plan, the knee and the goal."""
+    curve, total = document.curve, document.minutes.total
+    if curve is None:
+        raise ValueError("a plan without a curve")
     ax = grid(figure, left=0.6, right=0.2, top=0.2, bottom=0.45)[0, 0]
-    minutes, worst = (np.array(curve[k], float) for k in ("minutes", "worst"))
-    other, total = curve["edge_only"], document["minutes"]["total"]
-    ax.plot(minutes, 1000 * worst, color=PLAIN,
+    minutes, worst = np.array(curve.minutes, float), _millimetres(curve.worst)
+    other, reached = curve.edge_only, 1000 * document.predicted.within95
+    ax.plot(minutes, worst, color=PLAIN,
             label="all targets" if other else "worst over the envelope")
-    shown = 1300 * max(predicted["worst"], np.median(worst))
-    if other and other["worst"]:
-        ax.plot(other["minutes"], 1000 * np.array(other["worst"]), color=PLAIN,
-                linestyle=(0, (4, 2)), label="edge only")
-        shown = max(shown, 2000 * np.median(other["worst"]))
-    ax.plot(total, 1000 * predicted["worst"], marker="D", linestyle="none", markersize=6,
+    shown = 1.3 * max(reached, np.median(worst))
+    if other and other.worst:
+        ax.plot(other.minutes, _millimetres(other.worst), color=PLAIN, linestyle=(0, (4, 2)),
+                label="edge only")
+        shown = max(shown, 2 * np.median(_millimetres(other.worst)))
+    ax.plot(total, reached, marker="D", linestyle="none", markersize=6,
             markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.3,
             label=f"this plan: {total:.0f} minutes")
-    if curve["knee"] is not None:
-        ax.axvline(curve["knee"], color=FAINT, linewidth=0.8)
-        ax.annotate(f" flattens: {curve['knee']:.0f}", (curve["knee"], 0), xytext=(0, 3),
+    if curve.knee is not None:
+        ax.axvline(curve.knee, color=FAINT, linewidth=0.8)
+        ax.annotate(f" flattens: {curve.knee:.0f}", (curve.knee, 0), xytext=(0, 3),
                     textcoords="offset points", fontsize=8)
-    if document["goal"] is not None:
-        goal = 1000 * document["goal"]
+    if document.goal is not None:
+        goal = 1000 * document.goal
         ax.axhline(goal, color=FLAG, linewidth=1.0, linestyle=(0, (6, 2, 1, 2)),
                    label=f"goal: {goal:g} mm")
         shown = max(shown, 1.25 * goal)
     ax.set_ylim(0, shown)
     ax.set_xlim(0, max(minutes[-1], 1.05 * total))
     ax.set_xlabel("minutes in the field")
-    ax.set_ylabel("worst edge sd (mm)")
+    ax.set_ylabel("edge known to at worst (mm, 95 %)")
     few_ticks(ax)
     ax.legend(loc="upper right")
+
+
+def _millimetres(sds):
+    """What holds at 95 %."""
+    return 1000 * TIMES_SD * np.array(sds, float)

@@ -60,7 +60,7 @@ def edge_says(now: float | None, required: float, later: float | None, poses: in
 def minutes_say(so_far: float | None, to_go: float) -> str:
     """How long it has taken and will take."""
     gone = "" if so_far is None else f"{so_far:.0f} minutes so far, "
-    return f"{gone}{to_go:.0f} to go" if to_go else f"{gone}nothing planned is left"
+    return f"{gone}{to_go:.0f} minutes to go" if to_go else f"{gone}nothing planned is left"
 
 
 def to_do(at: str | None, left: Sequence[str], following: str | None, enough: bool) -> str:

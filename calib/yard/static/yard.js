@@ -30,6 +30,7 @@ function show(next) {
   by("trouble").textContent = view.trouble.join(" ");
   by("counts").textContent = `${view.counts.shots} shots, ${view.counts.poses} poses, ${view.counts.to_come} poses of the plan to come.` + (view.unsolved ? ` Not solved yet: ${view.unsolved}.` : "");
   by("meter").replaceChildren(...meter(view.edge));
+  showWaiting();
   showNewest(view.shots[0]);
   showPose(view.pose);
   showChoices();
@@ -65,6 +66,27 @@ function showNewest(shot) {
     made("p", {}, `${shot.shot}: ${words(shot.target)} of pose ${shot.pose}`), made("p", {}, shot.says)];
   if (shot.state === "does not fit") parts.push(choices(shot));
   by("newest").replaceChildren(...parts);
+}
+
+// Points of the collector's file: of which pose and target are they?
+function showWaiting() {
+  by("waiting-box").classList.toggle("hide", view.waiting.length === 0);
+  const key = JSON.stringify(view.waiting.map((one) => one.name));
+  if (by("waiting").dataset.key === key) return;
+  by("waiting").dataset.key = key;
+  by("waiting").replaceChildren(...view.waiting.map((one) => {
+    const pose = made("select", { "aria-label": `Pose of ${one.name}` }, ...view.poses.map((p) => made("option", { value: p.pose }, p.pose)));
+    const target = made("select", { "aria-label": `Target of ${one.name}` }, ...view.targets.map((t) => made("option", { value: t }, words(t))));
+    pose.value = view.at ?? "";
+    return made("li", {}, `${one.name}: ${one.where}`, made("div", { class: "fields" }, made("label", {}, "Pose", pose), made("label", {}, "Target", target)),
+      made("div", { class: "row" },
+        made("button", { type: "button", onclick: () => settle(one.name, pose.value, target.value) }, "It is that shot"),
+        made("button", { type: "button", onclick: () => settle(one.name, "", "") }, "It is none of this run")));
+  }));
+}
+
+async function settle(name, pose, target) {
+  try { show((await send("/settle", { name, pose, target })).view); tell("waiting-told", ""); } catch (error) { tell("waiting-told", error.message, true); }
 }
 
 const words = (name) => name.replaceAll("_", " ");
@@ -163,6 +185,17 @@ by("readings").addEventListener("submit", async (event) => {
     tell("readings-told", ["Noted.", ...said.answer.says].join(" "));
     typing.readings = false;
     show(said.view);
+  } catch (error) {
+    tell("readings-told", error.message, true);
+  }
+});
+
+by("from-log")?.addEventListener("click", async () => {
+  try {
+    const { readings } = (await send("/logged", {})).answer;
+    for (const [name, value] of Object.entries(readings)) by("readings").elements[name].value = value;
+    typing.readings = true;
+    tell("readings-told", "Taken from the log: look at them, then note them.");
   } catch (error) {
     tell("readings-told", error.message, true);
   }

@@ -1,0 +1,215 @@
+"""The file that a collector writes to while the run is made: its points become shots as they come.
+
+A point whose name says pose and target is booked by that; any other is of the pose the machine is
+in and the next target to shoot, as long as there is one; else it waits until somebody says what it
+is. Nothing of the collector's file is ever changed.
+"""
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.intake.declaration import Declaration
+from calib.intake.files.ids import IdPattern
+from calib.intake.files.points import Points, read_points, to_site
+from calib.intake.matching.conversion import scale_point
+from calib.intake.proposal.begun import begun_run
+from calib.intake.proposal.propose import propose
+from calib.report.words.cautions import CAUTIONS
+from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.rig_file import AXES
+from calib.yard.field_files import kept_declaration
+from calib.yard.notebook import Notebook
+
+#: What is left open about a file of which only points are wanted: who is what is told by the page.
+_NAMING = ("ids", "pose", "target", "others", "booking")
+
+_LARGEST = 50_000_000
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """A point that is no shot yet.
+
+    Attributes
+    ----------
+    name : str
+    cells : dict of str to str
+        Its coordinates and sds as shots.csv takes them.
+    """
+
+    name: str
+    cells: dict[str, str]
+
+
+@dataclass
+class Collector:
+    """Follows one file.
+
+    Attributes
+    ----------
+    waiting : tuple of Arrived
+        Points that nobody knows the pose or target of.
+    trouble : tuple of str
+        Why the file is not read.
+    """
+
+    path: Path
+    notebook: Notebook
+    waiting: tuple[Arrived, ...] = ()
+    trouble: tuple[str, ...] = ()
+    _stamp: tuple[int, int] | None = None
+    _ignored: set[str] = field(default_factory=set)
+
+    def look(self, at: str | None, left: tuple[str, ...]) -> bool:
+        """Read what came in since the last look; True if anything is different.
+
+        Parameters
+        ----------
+        at : str or None
+            The pose that the machine is in.
+        left : tuple of str
+            Targets that are still to be shot in it, in order.
+        """
+        try:
+            status = os.stat(self.path)
+        except OSError:
+            return False
+        stamp = (status.st_mtime_ns, status.st_size)
+        if stamp == self._stamp and not (self.waiting and left):
+            return False
+        before = (self.waiting, self.trouble)
+        try:
+            self._stamp = stamp
+            self.trouble, added = (), self._take_in(at, list(left))
+        except InputError as error:
+            self.trouble, added = tuple(str(c) for c in error.complaints), 0
+        return bool(added) or (self.waiting, self.trouble) != before
+
+    def ignore(self, name: str) -> None:
+        """No shot of the run: a point of something else."""
+        self._ignored.add(name)
+        self.waiting = tuple(one for one in self.waiting if one.name != name)
+
+    def settle(self, name: str, pose: str, target: str) -> None:
+        """Note a waiting point as a shot.
+
+        Raises
+        ------
+        InputError
+            If no such point waits, or it cannot be noted.
+        """
+        one = next((w for w in self.waiting if w.name == name), None)
+        if one is None:
+            raise InputError([Complaint(self.path.name, None, "point", name, "one that waits")])
+        self.notebook.add_shots([{"shot": name, "pose": pose, "target": target, **one.cells}])
+        self.waiting = tuple(w for w in self.waiting if w.name != name)
+
+    def _take_in(self, at, left):
+        """Note the new points; how many."""
+        points, declared = self._read()
+        if points is None:
+            return 0
+        rig, poses = self.notebook.rig(), {pose for pose, _ in self.notebook.poses()}
+        pattern = None if declared.ids is None else IdPattern(declared.ids, declared.targets)
+        position = to_site(points.position, declared, scale_point(points.position, declared))
+        known = self.notebook.shots()
+        added, waiting = 0, []
+        for i in range(len(points)):
+            cells = _cells(position[i], points.covariance[i])
+            name = points.ids[i]
+            if name in self._ignored or _is_known(cells, known):
+                continue
+            pose, target = _booked(points, i, pattern, declared)
+            if pose not in poses or target not in rig.target_names:
+                pose, target = (at, left.pop(0)) if at is not None and left else (None, None)
+            if pose is None or target is None:
+                waiting.append(Arrived(name, cells))
+                continue
+            shot = {"shot": _free(name, known), "pose": pose, "target": target, **cells}
+            self.notebook.add_shots([shot])
+            known = [*known, shot]
+            added += 1
+        self.waiting = tuple(waiting)
+        return added
+
+    def _read(self) -> tuple[Points | None, Declaration]:
+        """The points of the whole lines that there are, and how they are read."""
+        declared, findings = self._declared(), Findings()
+        data = self.path.read_bytes() if os.stat(self.path).st_size <= _LARGEST else b""
+        # A line that is still being written is not there yet.
+        whole = data if data.rstrip().endswith(b">") else data[: data.rfind(b"\n") + 1]
+        if not whole.strip() or len(whole.strip().splitlines()) < 2:
+            return None, declared
+        points = read_points(whole, self.path.name, declared, findings)
+        findings.stop_if_at_fault()
+        return points, declared
+
+    def _declared(self):
+        """As an earlier import settled it, or as the file leaves no doubt about it.
+
+        Raises
+        ------
+        InputError
+            With what is doubtful.
+        """
+        kept = kept_declaration(self.notebook.folder)
+        if not kept.lacks() and not kept.angles:
+            return kept
+        rig, width = begun_run(self.notebook.folder, CAUTIONS)
+        proposal = propose([self.path], rig, kept, {self.path: "points"}, width)
+        doubts = [choice for choice in proposal.doubtful
+                  if not any(word in _declares(choice) for word in _NAMING)]
+        if proposal.declared.angles:
+            raise InputError([Complaint(
+                self.path.name, None, None, "angles and distances", "coordinates while the run is "
+                "made (import the raw observations at the desk)")])
+        if doubts or proposal.declared.lacks():
+            says = [f"{c.about} ({c.why})" for c in doubts] or proposal.declared.lacks()
+            raise InputError([Complaint(
+                self.path.name, None, None, f"no certainty about {one}",
+                "an import of this file at the desk, once: what is answered there is kept")
+                for one in says])
+        return proposal.declared
+
+
+def _declares(choice) -> set[str]:
+    return {choice.typed.split(".")[0], *(key for a in choice.alternatives for key in a.declares)}
+
+
+def _booked(points, i, pattern, declared):
+    """Pose and target as the point itself says; None where it does not."""
+    if points.pose[i] and points.target[i]:
+        return points.pose[i], declared.targets.get(points.target[i], points.target[i])
+    if pattern is not None:
+        name = points.description[i] if declared.ids_in == "description" else points.ids[i]
+        ways = pattern.readings_of(name) if len(name) <= 60 else []
+        if len(ways) == 1:
+            return ways[0].pose, ways[0].target
+    return None, None
+
+
+def _cells(position, covariance) -> dict[str, str]:
+    cells = {axis: f"{value:.4f}" for axis, value in zip(AXES, position, strict=True)}
+    if np.isfinite(covariance).all():
+        cells |= {f"sd_{axis}": f"{np.sqrt(covariance[k, k]):.5f}" for k, axis in enumerate(AXES)}
+    return cells
+
+
+def _is_known(cells: dict[str, str], known: list[dict[str, Any]]) -> bool:
+    """Whether the run has this point: the same coordinates, whatever it was named."""
+    return any(all(abs(float(one[axis]) - float(cells[axis])) < 6e-5 for axis in AXES)
+               for one in known if all(one.get(axis) for axis in AXES))
+
+
+def _free(name: str, known: list[dict[str, Any]]) -> str:
+    taken = {one["shot"] for one in known}
+    number, free = 1, name
+    while free in taken:
+        number += 1
+        free = f"{name}-{number}"
+    return free
+
