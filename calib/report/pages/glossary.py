@@ -8,5 +8,5 @@ def glossary() -> Section:
     """What the words mean."""
     return Section("words", "Words", (
         Table("As this report uses them; calib help WORD says more", ("word", "means"),
-              [[w.name, w.means] for w in words() if w.report], wide=(0, 1), folded=True),
+              [[w.name, w.means] for w in words() if w.report], wide=(1,), folded=True),
     ))
