@@ -61,6 +61,8 @@ COMMANDS = {
     "together": ("calib.cli.together", "together",
                  "Adjust runs of one machine in one go, and test whether they share what they "
                  "should."),
+    "fleet": ("calib.cli.fleet", "fleet",
+              "Solve every run below a folder on every processor: a table, and the worst first."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "help": ("calib.cli.help_", "help_word",
