@@ -10,8 +10,8 @@ import pytest
 from calib.adjust.mixed_model import NotConverged
 from calib.cli.app import COMMANDS
 
-#: Named nowhere as the next one: it goes on until it is stopped, or needs a file of its own.
-_NOT_HERE = {"yard", "together"}
+#: Not run here: one goes on until it is stopped, the others need files of their own.
+_NOT_HERE = {"yard", "together", "fleet"}
 
 LIST = '[[entry]]\nname = "Boom"\nunit = "mm"\nis = "boom_length"\n'
 
