@@ -24,6 +24,7 @@ from calib.judge.judgement import HOPELESS, judge
 from calib.judge.mistakes import with_readings, with_shots
 from calib.judge.plausible import plausibility
 from calib.report.words.machine import plausible_says
+from calib.report.words.relabelling import equivalent_says
 from calib.run.complaints import InputError
 from calib.simulate import simulate
 
@@ -142,7 +143,8 @@ def clean(count):
                 passed += found.passed
                 for w in found.equivalents:
                     if w.machine.relabelling is not None:
-                        told[w.machine.says, w.told_by.kind if w.told_by else "nothing"] += 1
+                        by = w.told_by.kind if w.told_by else "nothing"
+                        told[equivalent_says(w.machine), by] += 1
                 if not found.passed:
                     failed[plausible_says(found)[:200]] += 1
             print(f"{template}; {how}: {passed} of {count} pass", flush=True)

@@ -33,14 +33,15 @@ ALLOWED = {
     "intake": {"adjust", "chain", "run"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "machine", "names", "taped"},
+    "fleet": {"document"},
     "together": {"adjust", "calibration", "chain", "judge", "layout", "machine", "run"},
     "plan": {"adjust", "calibration", "chain", "run", "edge", "judge", "layout", "machine", "names",
              "simulate", "taped"},
-    "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "judge", "plan",
-               "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
-               "layout", "machine", "taped"},
+    "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "fleet", "judge",
+               "plan", "resampled", "spreadsheet", "stations", "together", "uncertain", "edge",
+               "foretold", "layout", "machine", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
-             "layout", "plan", "report", "run"},
+             "layout", "plan", "report", "results", "run"},
 }
 
 

@@ -46,6 +46,7 @@ from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.relabelling import equivalent_says
 from calib.run.machine import read_machine
 from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
@@ -133,6 +134,7 @@ def plan(
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -211,7 +213,8 @@ def _look_alikes(made, machine):
     run, truth = rehearsed(made, np.random.default_rng(made.prepared.task.seed),
                            parameters=made.prepared.task.parameters)
     run = replace(run, machine=machine)
-    return [(other.says, other.differs) for other in equivalents(run, truth.parameters)]
+    return [(equivalent_says(other), other.differs)
+            for other in equivalents(run, truth.parameters)]
 
 
 def _known_source(tape, machine):

@@ -82,14 +82,6 @@ class Equivalent:
     tape_excess: float
     differs: tuple[str, ...]
 
-    @property
-    def says(self) -> str:
-        """What is different, as part of a sentence."""
-        parts = [] if self.relabelling is None else [self.relabelling.says]
-        if self.turned is not None:
-            parts.append(f"{self.turned} half a turn further")
-        return " and ".join(parts)
-
 
 def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
     """The machines that the shots of a run fit as well as a given one; solves nothing fully.

@@ -1,4 +1,4 @@
-"""What the poses can tell apart, in words.
+"""What the poses can tell apart.
 
 Everything is about the shots alone, without the tape: singular values of the whitened,
 column-scaled Jacobian. A direction counts as weak if its singular value is below a hundredth of
@@ -25,6 +25,43 @@ WEAK, CORRELATED = 0.01, 0.90
 WORTH_NAMING = 3.0
 
 
+#: What of two unknowns is known where they are not, and where no pose tells.
+SUM, DIFFERENCE = "sum", "difference"
+NO_JOINT, NO_POSE, POSE = "no joint is driven", "no single pose", "a pose"
+
+#: Unknowns of a combination that are named.
+_NAMED = 4
+
+
+@dataclass(frozen=True)
+class Moving:
+    """An unknown of a weak combination: its unit, and how far it moves per the first of them."""
+
+    name: str
+    unit: str
+    per_first: float
+
+
+@dataclass(frozen=True)
+class Only:
+    """The `SUM` or `DIFFERENCE` of two unknowns, which is known, and its sd, m or rad."""
+
+    what: str
+    sd: float
+
+
+@dataclass(frozen=True)
+class Separation:
+    """A further pose that would tell: joints and their angles, rad; how many times better known.
+
+    `kind` is `POSE`, or `NO_JOINT` or `NO_POSE` if there is none.
+    """
+
+    kind: str
+    joints: tuple[tuple[str, float], ...] = ()
+    times: float = 1.0
+
+
 @dataclass(frozen=True)
 class Weak:
     """A combination of unknowns that the shots say little about.
@@ -37,13 +74,25 @@ class Weak:
         How far the first of them can move along, 1 sd, m or rad; inf if nothing stops it.
     direction : ndarray, shape (n_free,)
         The combination, in the units of the free unknowns; of length 1 when they are scaled.
-    says : str
+    moving : tuple of Moving
+        The first of its unknowns.
+    only : Only or None
+        Of two unknowns that move alike.
+    taped : tuple of str
+        Those that are taped.
+    of_rig : bool
+        Whether any belongs to the rig: else it concerns the stand.
+    separated_by : Separation
     """
 
     shares: dict[str, float]
     sd: float
     direction: np.ndarray
-    says: str
+    moving: tuple[Moving, ...]
+    only: Only | None
+    taped: tuple[str, ...]
+    of_rig: bool
+    separated_by: Separation
 
 
 @dataclass(frozen=True)
@@ -104,53 +153,36 @@ def _weak(solution, spectrum, names, vector, singular, candidates):
     first = names.index(direction.names[0])
     amount = abs(spectrum.scale[first] * vector[first])
     sd = float(amount / singular) if singular > 0 else np.inf
-    says = " ".join([
-        _cannot_tell(solution, spectrum, names, direction, sd),
-        _who_decides(solution, direction),
-        candidates.words(spectrum.scale * vector, singular),
-    ])
-    shares = dict(zip(direction.names, direction.shares.tolist(), strict=True))
-    return Weak(shares, sd, spectrum.scale * vector, says)
+    shown = direction.names[:_NAMED]
+    moving = tuple(Moving(name, _unit(solution, name), float(amount / direction.amounts[0]))
+                   for name, amount in zip(shown, direction.amounts, strict=False))
+    layout, taped = solution.problem.layout, solution.run.tape.quantities
+    rig = [name for name in direction.names if layout.named(name).scope == RIG]
+    return Weak(
+        shares=dict(zip(direction.names, direction.shares.tolist(), strict=True)),
+        sd=sd, direction=spectrum.scale * vector, moving=moving,
+        only=_only(spectrum, names, moving), taped=tuple(n for n in rig if n in taped),
+        of_rig=bool(rig),
+        separated_by=candidates.separation(spectrum.scale * vector, singular))
 
 
-def _cannot_tell(solution, spectrum, names, direction, sd):
-    """The sentence about what cannot be told apart, and what is known all the same."""
-    shown = direction.names[:4]
-    free = "by any amount" if np.isinf(sd) else f"by {_size(solution, shown[0], sd)} (1 sd)"
-    if len(shown) == 1:
-        return f"The shots alone do not fix {shown[0]}: it can move {free}."
-    if len(shown) == 2 and _unit(solution, shown[0]) == _unit(solution, shown[1]):
-        ratio = direction.amounts[1] / direction.amounts[0]
-        if abs(abs(ratio) - 1) < 0.1:
-            what, sign = ("sum", 1.0) if ratio < 0 else ("difference", -1.0)
-            known = _combination_sd(solution, spectrum, names, shown, sign)
-            return (f"These poses cannot tell {shown[0]} from {shown[1]}: each can move {free}; "
-                    f"only their {what} is known, to {_size(solution, shown[0], known)}.")
-    others = ", ".join(
-        f"{name} ({_signed(solution, name, amount, direction, sd)})"
-        for name, amount in zip(shown[1:], direction.amounts[1:], strict=False)
-    )
-    return (f"These poses cannot tell {shown[0]} from {', '.join(shown[1:])}: {shown[0]} can move "
-            f"{free} if the others follow: {others}.")
+def _only(spectrum, names, moving):
+    """What of two unknowns that move alike is known."""
+    if len(moving) != 2 or moving[0].unit != moving[1].unit \
+            or abs(abs(moving[1].per_first) - 1) >= 0.1:
+        return None
+    what, sign = (SUM, 1.0) if moving[1].per_first < 0 else (DIFFERENCE, -1.0)
+    pair = [m.name for m in moving]
+    return Only(what, _combination_sd(spectrum, names, pair, sign))
 
 
-def _combination_sd(solution, spectrum, names, pair, sign):
+def _combination_sd(spectrum, names, pair, sign):
     """Sd of the sum (or difference) of two unknowns, exact null directions apart."""
     weights = np.zeros(len(names))
     weights[names.index(pair[0])], weights[names.index(pair[1])] = 1.0, sign
     parts = (spectrum.right.T @ (spectrum.scale * weights))[: spectrum.rank]
     parts = parts / spectrum.singular[: spectrum.rank]
     return float(np.sqrt(np.sum(parts**2)))
-
-
-def _who_decides(solution, direction):
-    taped = set(solution.run.tape.quantities)
-    layout = solution.problem.layout
-    rig = [name for name in direction.names if layout.named(name).scope == RIG]
-    held_by = [name for name in rig if name in taped]
-    if held_by:
-        return f"The tape decides: {', '.join(held_by)}."
-    return "No tape value decides either." if rig else "It concerns the stand only."
 
 
 class _Candidates:
@@ -165,7 +197,7 @@ class _Candidates:
         posture = rig.chain.posture(solution.parameters, placement, readings, False,
                                     solution.run.noted)
         middle = np.median(posture.joints[used], axis=0)
-        self.joints, self.words_of = self._far_from(rig, middle)
+        self.joints, self.moves = self._far_from(rig, middle)
         self.information = self._information(solution, used, placement)
 
     @staticmethod
@@ -181,14 +213,11 @@ class _Candidates:
         chosen = [(move,) for move in moves]
         chosen += [(a, b) for a, b in combinations(moves, 2) if a[0] != b[0]]
         joints = np.tile(middle, (len(chosen), 1))
-        words = []
         for i, pose in enumerate(chosen):
             for j, target in pose:
                 joints[i, j] = target
-            words.append(" and ".join(
-                f"{rig.readings[j].name} joint at {np.degrees(target):+.0f} deg"
-                for j, target in pose))
-        return joints, words
+        return joints, [tuple((rig.readings[j].name, float(target)) for j, target in pose)
+                        for pose in chosen]
 
     def _information(self, solution, used, placement):
         """Whitened design of the candidates by the free unknowns, shape (n, m, p); None unseen."""
@@ -215,22 +244,20 @@ class _Candidates:
         told = (np.abs(posture.joints - self.joints).max(1) < 1e-6) & ~posture.blind.any(1)
         return np.where(told[:, None, None], whitener @ design, 0.0)
 
-    def words(self, direction, singular):
-        """The pose that would separate a direction (in the unknowns' own units), in words."""
+    def separation(self, direction, singular) -> Separation:
+        """The pose that would separate a direction (in the unknowns' own units)."""
         if not len(self.joints):
-            return "No further pose of this rig separates them."
+            return Separation(NO_JOINT)
         gain = np.sum((self.information @ direction) ** 2, axis=1)
-        single = np.array([" and " not in words for words in self.words_of])
+        single = np.array([len(moves) == 1 for moves in self.moves])
         best = int(np.argmax(gain))
         # One joint moved is easier to ask for than two: taken if it gives half as much.
         alone = int(np.argmax(np.where(single, gain, -1.0)))
         best = alone if gain[alone] > 0.25 * gain[best] else best
-        better = np.inf if singular == 0 else np.sqrt(1 + gain[best] / singular**2)
+        better = np.inf if singular == 0 else float(np.sqrt(1 + gain[best] / singular**2))
         if gain[best] < 1e-6 or better < WORTH_NAMING:
-            return ("No single further pose of the same targets separates them; tape one of them, "
-                    "or shoot another target.")
-        times = "" if np.isinf(better) else f", about {better:.0f} times better"
-        return f"A pose with {self.words_of[best]} would separate them{times}."
+            return Separation(NO_POSE)
+        return Separation(POSE, self.moves[best], better)
 
 
 def _correlated(solution):
@@ -255,19 +282,3 @@ def _scaled(spectrum: Spectrum, direction, names):
 
 def _unit(solution, name):
     return solution.problem.layout.named(name).quantity.unit
-
-
-def _size(solution, name, value):
-    if _unit(solution, name) == "deg":
-        return f"{np.degrees(value):.2g} deg"
-    return f"{1000 * value:.3g} mm" if value < 1 else f"{value:.3g} m"
-
-
-def _signed(solution, name, amount, direction, sd):
-    """How far another unknown follows when the first moves up by its sd (or by 10 mm, 1 deg)."""
-    first = direction.names[0]
-    step = sd if np.isfinite(sd) else (
-        np.radians(1.0) if _unit(solution, first) == "deg" else 0.01)
-    moved = amount / direction.amounts[0] * step
-    per = "" if np.isfinite(sd) else f" per {_size(solution, first, step)}"
-    return f"{'+' if moved > 0 else '-'}{_size(solution, name, abs(moved))}{per}"

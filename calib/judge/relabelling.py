@@ -15,6 +15,10 @@ from calib.chain.rig import Rig
 from calib.judge.mistakes import with_readings, with_shots
 from calib.run.records import Run
 
+#: What was taken for what.
+TARGETS, READINGS, SIGNS = "targets", "readings", "signs"
+EAST_AND_NORTH, HEIGHTS = "east and north", "heights"
+
 #: Readings of unlike kinds can only be exchanged unnoticed if both move less than this, rms.
 _STILL = np.radians(5.0)
 
@@ -25,18 +29,19 @@ class Relabelling:
 
     Attributes
     ----------
-    says : str
-        "the readings boom and stick exchanged".
-    edit : str
-        What to change in the files if that is how it was.
+    what : str
+        `TARGETS` or `READINGS` exchanged, `SIGNS` of readings reversed, `EAST_AND_NORTH` exchanged,
+        `HEIGHTS` of the other sign.
+    names : tuple of str
+        Of the targets or readings.
     apply : callable
         ``apply(run) -> Run`` with the labels changed.
     start : callable
         ``start(parameters) -> parameters``, shape (p,): about where the machine then lies.
     """
 
-    says: str
-    edit: str
+    what: str
+    names: tuple[str, ...]
     apply: Callable[[Run], Run]
     start: Callable[[np.ndarray], np.ndarray]
 
@@ -96,11 +101,8 @@ def _exchanged_targets(run):
     for a, b in combinations(np.unique(run.shots.target).tolist(), 2):
         if targets[a].frame != targets[b].frame:
             continue
-        names = f"{targets[a].name} and {targets[b].name}"
-        made.append(Relabelling(
-            f"{names} exchanged in all poses",
-            f"Exchange {names} in the column target of shots.csv",
-            partial(_targets_exchanged, a=a, b=b), _as_it_is))
+        made.append(Relabelling(TARGETS, (targets[a].name, targets[b].name),
+                                partial(_targets_exchanged, a=a, b=b), _as_it_is))
     return made
 
 
@@ -117,9 +119,7 @@ def _exchanged_readings(run):
         in_plane = readings[a].kind == readings[b].kind == "in_boom_plane"
         if not in_plane and not (still[a] and still[b]):
             continue
-        names = f"{readings[a].name} and {readings[b].name}"
-        made.append(Relabelling(f"the readings {names} exchanged",
-                                f"Exchange the columns {names} of readings.csv",
+        made.append(Relabelling(READINGS, (readings[a].name, readings[b].name),
                                 partial(_readings_exchanged, a=a, b=b),
                                 partial(_zeros_exchanged, run.rig, a=a, b=b)))
     return made
@@ -146,19 +146,12 @@ def _turned_signs(run):
     made = []
     for j, reading in enumerate(rig.readings):
         by = 2 * reading.direction * mean[j]
-        made.append(_sign([j], f"the sign of the reading {reading.name} reversed",
-                          f"Change the sign of the column {reading.name} of readings.csv, or its "
-                          "direction under [readings] of rig.toml",
-                          partial(zeros_moved, rig, columns=[j], by=by)))
+        made.append(_sign(rig, [j], partial(zeros_moved, rig, columns=[j], by=by)))
     # Seen from the other side of the machine: what lies in the boom plane, and the house with it.
     plane = [j for j, r in enumerate(rig.readings) if r.kind == "in_boom_plane"]
     house = [j for j, r in enumerate(rig.readings) if r.kind == "joint" and r.speed is None]
     for columns in (plane, [*house, *plane]) if len(plane) > 1 else ():
-        names = ", ".join(rig.readings[j].name for j in columns)
-        made.append(_sign(columns, f"the signs of the readings {names} reversed",
-                          f"Change the sign of the columns {names} of readings.csv, or their "
-                          "directions under [readings] of rig.toml",
-                          partial(_from_the_other_side, rig, plane=plane)))
+        made.append(_sign(rig, columns, partial(_from_the_other_side, rig, plane=plane)))
     return made
 
 
@@ -171,8 +164,9 @@ def _from_the_other_side(rig, parameters, plane):
     return parameters
 
 
-def _sign(columns, says, edit, start):
-    return Relabelling(says, edit, partial(_signs_reversed, columns=columns), start)
+def _sign(rig, columns, start):
+    return Relabelling(SIGNS, tuple(rig.readings[j].name for j in columns),
+                       partial(_signs_reversed, columns=columns), start)
 
 
 def _signs_reversed(run, columns):
@@ -196,11 +190,8 @@ def _mirrored_sites(run):
         return []
 
     return [
-        Relabelling("east and north exchanged in all shots",
-                    "Exchange the columns east and north of shots.csv",
-                    _east_and_north_exchanged, _as_it_is),
-        Relabelling("all heights of the other sign",
-                    "Change the sign of the column up of shots.csv", _upside_down, _as_it_is),
+        Relabelling(EAST_AND_NORTH, (), _east_and_north_exchanged, _as_it_is),
+        Relabelling(HEIGHTS, (), _upside_down, _as_it_is),
     ]
 
 

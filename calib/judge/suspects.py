@@ -88,7 +88,7 @@ class Suspects:
         Names of what is still beyond its limit without all that was found: empty is the proof
         that there is no more.
     stopped : str
-        Why the search ended.
+        Why the search ended, as the search has it.
     """
 
     solution: Solution
@@ -184,7 +184,7 @@ def find_suspects(solution: Solution) -> Suspects:
     )
     remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
     return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
-                    _stopped(snooping, remaining))
+                    snooping.stopped)
 
 
 def _snooped(solution, candidates, alpha) -> Snooping:
@@ -264,15 +264,6 @@ def _run_chance(snooping: Snooping, tests: int) -> float:
 def _chance(single: float, tests: int) -> float:
     """That the most extreme of so many tests is as far out, were they independent (Sidak)."""
     return float(-np.expm1(tests * np.log1p(-min(single, 1 - 1e-12))))
-
-
-def _stopped(snooping, remaining):
-    """Why the search ended, with the names that people know."""
-    if snooping.proven:
-        return snooping.stopped
-    names = ", ".join(remaining[:3]) + (" and others" if len(remaining) > 3 else "")
-    return (f"{len(remaining)} more stay beyond their limit ({names}): so many look like a mistake "
-            "about the whole run")
 
 
 def _name(run, label) -> str:

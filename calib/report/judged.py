@@ -40,6 +40,7 @@ from calib.report.words.machine import (
 )
 from calib.report.words.noise import noise_says
 from calib.report.words.reading import replaced_says
+from calib.report.words.relabelling import equivalent_says, relabelling_edit
 from calib.report.words.suspect import suspect_says
 from calib.report.words.trend import trend_says
 
@@ -231,8 +232,8 @@ def plausible_record(plausible: Plausibility) -> tables.Plausible:
         machine = weighed.machine
         relabelling = machine.relabelling
         return tables.OtherMachine(
-            machine=machine.says,
-            edit=None if relabelling is None else relabelling.edit,
+            machine=equivalent_says(machine),
+            edit=None if relabelling is None else relabelling_edit(relabelling),
             differs=list(machine.differs), shots_chi2=machine.excess,
             tape_chi2=machine.tape_excess, evidence=weighed.evidence,
             told_by=weighed.told_by and teller_says(weighed.told_by),

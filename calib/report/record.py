@@ -72,6 +72,7 @@ from calib.report.judged import (
 )
 from calib.report.numbers import number, unit_factor, unit_factors
 from calib.report.words.suspect import suspect_says
+from calib.report.words.weak import weak_says
 from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
@@ -311,7 +312,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         scale=scale_record(judgement.scale),
         undetected=undetected_record(solution, judgement.external),
         identifiability=identifiability_record(judgement.identifiability),
-        weak=[Weak(parameters=weak.shares, says=weak.says) for weak in judgement.weak],
+        weak=[Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
         check=check_record(solution, judgement.check, judgement.offset),
         plausible=plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),

@@ -6,6 +6,7 @@ import pytest
 from calib.adjust.observability import Observability
 from calib.calibration import solve
 from calib.judge.identify import identifiability
+from calib.report.words.weak import weak_says
 from calib.simulate import simulate
 
 
@@ -29,7 +30,7 @@ def weak_solution(rig):
 
 def test_the_pair_that_only_tilting_separates(weak_solution):
     """Never tilted: two drops, one below the other, are only known as a sum."""
-    says = [w.says for w in identifiability(weak_solution).weak
+    says = [weak_says(w) for w in identifiability(weak_solution).weak
             if set(w.shares) == {"tilt_axis_drop", "edge_drop"}]
     assert len(says) == 1
     assert "cannot tell tilt_axis_drop from edge_drop" in says[0]
@@ -62,7 +63,7 @@ def test_the_sum_is_as_well_known_as_said(weak_solution):
     """The stated sd of the sum is that of the full inverse, where all directions count."""
     weak = next(w for w in identifiability(weak_solution).weak
                 if set(w.shares) == {"tilt_axis_drop", "edge_drop"})
-    stated = float(weak.says.split("only their sum is known, to ")[1].split(" mm")[0])
+    stated = float(weak_says(weak).split("only their sum is known, to ")[1].split(" mm")[0])
     spectrum = weak_solution.shots_alone
     names = [n for n, f in zip(weak_solution.adjustment.names, weak_solution.adjustment.free,
                                strict=True) if f]
@@ -81,7 +82,7 @@ def test_an_exact_dependence_is_named(rig):
     assert (told.o1, told.o2, told.o3) == (0.0, 0.0, 0.0)
     exact = [w for w in told.weak if w.sd == np.inf]
     assert len(exact) == len(told.singular) - told.rank
-    assert all("by any amount" in w.says for w in exact)
+    assert all("by any amount" in weak_says(w) for w in exact)
 
 
 def test_a_good_run_has_nothing_to_say(rig):

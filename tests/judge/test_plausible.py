@@ -16,6 +16,7 @@ from calib.judge.judgement import judge
 from calib.judge.mistakes import corners_exchanged, with_readings, with_shots
 from calib.judge.plausible import plausibility
 from calib.report.words.machine import machine_says, plausible_says, teller_says
+from calib.report.words.relabelling import equivalent_says, relabelling_says
 from calib.run.records import Tape
 from calib.simulate import drawn_joints, simulate
 from tests.cli.conftest import calib_command  # noqa: F401
@@ -65,7 +66,7 @@ def gate(run):
 
 def told(found, words):
     return {w.told_by and teller_says(w.told_by) for w in found.equivalents
-            if words in w.machine.says}
+            if words in equivalent_says(w.machine)}
 
 
 @pytest.mark.parametrize("template", template_names())
@@ -108,7 +109,8 @@ def test_exchanged_links_fail_without_a_tape_that_tells(template):
     found = plausibility(solve(run))
     assert not found.passed
     assert set(found.would_tell) & {"boom_length", "stick_length", "upper_boom_length"}
-    assert any("the readings boom and stick exchanged" in w.machine.says for w in found.untold)
+    assert any("the readings boom and stick exchanged" in equivalent_says(w.machine)
+               for w in found.untold)
 
 
 def test_one_taped_length_brings_the_exchange_out():
@@ -208,15 +210,17 @@ def test_a_zero_whole_turns_off_is_the_same_machine_and_is_said_to_be():
     shown = np.degrees(solution.parameters[zero])
     same = f"rotate_zero is {shown + 360:.2f} deg, the same as {shown:.2f} deg."
     assert same in plausible_says(found)
-    assert [w.machine.says for w in found.equivalents] == \
-        [w.machine.says for w in before.equivalents]
+    assert [equivalent_says(w.machine) for w in found.equivalents] == \
+        [equivalent_says(w.machine) for w in before.equivalents]
 
 
 def test_of_many_poses_only_some_are_looked_at_and_tell_the_same():
     run = drawn("tilting_bucket", poses=90, taped=None)
     many, some = (plausibility(solve(r)) for r in (run, drawn("tilting_bucket", taped=None)))
     assert many.passed
-    assert [w.machine.says for w in many.equivalents] == [w.machine.says for w in some.equivalents]
+    all_told, told = ([equivalent_says(w.machine) for w in found.equivalents]
+                      for found in (many, some))
+    assert all_told == told
 
 
 def test_a_sign_that_matters_fits_better_reversed_and_is_named():
@@ -224,7 +228,8 @@ def test_a_sign_that_matters_fits_better_reversed_and_is_named():
     reversed_sign = np.where(np.array(run.rig.reading_names) == "rotate", -1.0, 1.0)
     wrong = with_readings(run, run.poses.readings * reversed_sign)
     machines = equivalents(wrong, run.rig.start)
-    assert [m.relabelling.says for m in machines] == ["the sign of the reading rotate reversed"]
+    assert [relabelling_says(m.relabelling) for m in machines] == [
+        "the sign of the reading rotate reversed"]
     assert machines[0].excess < -100
 
 

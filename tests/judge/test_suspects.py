@@ -16,7 +16,7 @@ from calib.judge.check import check_shots
 from calib.judge.judgement import judge
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
-from calib.report.words.gate import gate_says
+from calib.report.words.gate import gate_says, too_many_says
 from calib.report.words.reading import replaced_says
 from calib.report.words.suspect import suspect_says
 from calib.run.records import SetUps
@@ -308,7 +308,7 @@ def test_exchanged_corners_are_no_slip_of_the_tape(rig):
     suspects = find_suspects(solve(replace(run, shots=replace(run.shots, target=other))))
     assert "tape:edge_width" not in {s.name for s in suspects.found}
     assert "tape:edge_width" in suspects.remaining
-    assert "a mistake about the whole run" in suspects.stopped
+    assert "a mistake about the whole run" in too_many_says(suspects.remaining)
 
 
 def test_a_held_taped_value_cannot_be_set_aside(rig):

@@ -246,6 +246,7 @@ def _offset(chars, digits, is_digit, at):
     if colon:
         good &= chars[:, at + 3] == ord(":")
     hours, minutes = _number(digits[:, columns[:2]]), _number(digits[:, columns[2:]])
+    good &= (hours <= 14) & (minutes < 60)
     return sign * (hours * 3600 + minutes * 60), True, good
 
 

@@ -4,7 +4,6 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
-from calib.intake.files.columns import header_name
 from calib.intake.files.dialect import content_lines, detect
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.lengths import NAMES, to_metres
@@ -34,8 +33,7 @@ def order_choice(by_role: dict[str, list[Look]], declared: Declaration) -> list[
     for look in by_role["points"]:
         if is_landxml(look.data):
             continue
-        if look.header and {"x", "y"} <= {cell.casefold().split("(")[0].strip()
-                                          for cell in look.header}:
+        if {"x", "y"} <= set(look.meant):
             return [_crossed(look)]
         if not look.meant:
             return _by_cells(look, declared)
@@ -46,9 +44,8 @@ def _crossed(look):
     """x and y: which of them is east differs from country to country."""
     found = []
     for x, y in (("east", "north"), ("north", "east")):
-        means = {"x": x, "y": y, "z": "up"}
-        names = [means.get(cell.casefold().split("(")[0].strip()) or header_name(cell)[0] or "-"
-                 for cell in look.header]
+        means = {"x": x, "y": y, None: "-"}
+        names = [means.get(name, name) for name in look.meant]
         found.append(_ordered(",".join(names), look.rows[0] if look.rows else (), names))
     return Choice(f"whether x is east in {look.path.name}", tuple(found), False,
                   "x is east in some countries and north in others")

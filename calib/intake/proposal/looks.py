@@ -6,11 +6,14 @@ from pathlib import Path
 
 from calib.intake.files.columns import header_name
 from calib.intake.files.dialect import content_lines
+from calib.intake.files.header_units import without_unit
 from calib.intake.files.landxml import is_landxml
 from calib.intake.proposal.words import reading_meant
 from calib.run.complaints import Findings
-from calib.run.text import decode, split_cells
+from calib.run.numerals import is_number
+from calib.run.text import DIALECTS, decode, split_cells
 
+_AXES = ({"east", "north", "up"}, {"latitude", "longitude"}, {"x", "y"})
 HEAD = 1 << 18
 """Bytes looked at."""
 
@@ -53,11 +56,11 @@ class Look:
     data: bytes
 
     def column(self, name: str) -> list[str]:
-        """The cells of a column by our name; empty without it."""
+        """The cells of a column by our name, "" where a row is short; empty without it."""
         if name not in self.meant:
             return []
         at = self.meant.index(name)
-        return [row[at] for row in self.rows if at < len(row)]
+        return [row[at] if at < len(row) else "" for row in self.rows]
 
 
 def look_at(path: Path, readings: Sequence[str]) -> Look:
@@ -90,23 +93,30 @@ def look_at(path: Path, readings: Sequence[str]) -> Look:
     _, header, below, delimiter = best
     meant = tuple(_meaning(cell, readings) for cell in header)
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
-    return Look(path, _role(meant, readings, bool(lines)), header, meant, rows, delimiter, data)
+    return Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
 
 
 def _meaning(cell, readings):
-    reading = reading_meant(cell)
-    return reading if reading in readings else header_name(cell)[0]
+    reading, words = reading_meant(cell), without_unit(cell)[0]
+    # Which of x and y is east differs from country to country: they keep their own names.
+    if reading in readings or words in ("x", "y"):
+        return reading if reading in readings else words
+    return header_name(cell)[0]
 
 
-def _role(meant, readings, anything):
+def _role(meant, readings, lines):
     names = set(meant)
     if len(names & set(readings)) >= 2:
         return "sheet" if "pose" in names else "log" if names & {"time", "date"} else ""
     if {"direction", "zenith", "distance"} <= names:
         return "pointings"
-    if {"east", "north", "up"} <= names or {"latitude", "longitude"} <= names:
+    if any(axes <= names for axes in _AXES):
         return "points" if "setup" not in names else "setups"
     if {"point", "pose", "target"} <= names:
         return "booking"
-    # Without a header it can only be a list of points.
-    return "points" if anything and not meant else ""
+    # Without a header, rows of numbers can only be a list of points.
+    numeric = any(
+        sum(is_number(cell, dialect.decimal) for cell in
+            split_cells(line, dialect.delimiter) or ()) >= 3
+        for _, line in lines[:20] for dialect in DIALECTS)
+    return "points" if numeric and not meant else ""

@@ -1,6 +1,7 @@
 """Raw observations, proposed: the unit of their angles, and how good the instrument is."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 
@@ -39,26 +40,40 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
 
 def _angles(look):
     about = f"the unit of angles in {look.path.name}"
-    at = look.meant.index("zenith")
     heads = [look.header[look.meant.index(name)] for name in ("direction", "zenith")]
-    said = [known_unit(unit_stated(head) or "") for head in heads]
+    whole = replace(look, rows=tuple(
+        row for row in look.rows if len(row) == len(look.header) and all(
+            re.search(r"\d", row[look.meant.index(n)]) for n in ("direction", "zenith"))))
+    return _by_cells(whole, about, heads) if whole.rows else Choice(
+        about, tuple(_answer(unit) for unit in _WORDS), False, "no row has both angles")
+
+
+def _answer(unit):
+    return Alternative(_WORDS[unit], {"angles": unit}, f"--angles {unit}")
+
+
+def _by_cells(look, about, heads):
+    """The unit by the headers, the marks, the faces, or by what makes sense."""
     zenith, direction = look.column("zenith"), look.column("direction")
     # In German degrees are called Grad: the word alone does not tell gon.
-    told = said[1] if said[1] in _WORDS and "grad" not in heads[1].casefold() else None
+    said = known_unit(unit_stated(heads[1]) or "")
+    told = said if said in _WORDS and "grad" not in heads[1].casefold() else None
     if told == "deg" and any(re.search(r"\d\D+\d+\D+\d", c) for c in zenith):
         told = "dms"
     if told is not None:
         return stated(about, f"its header says {heads[1]}", _WORDS[told],
                       f"--angles {told}", angles=told)
-    if not all(is_number(c, ".") or is_number(c, ",") for c in zenith + direction):
+    plain = [i for i, pair in enumerate(zip(direction, zenith, strict=True))
+             if all(is_number(c, ".") or is_number(c, ",") for c in pair)]
+    if len(plain) < len(zenith) / 2:
         return stated(about, f"{zenith[0]} has marks between its parts", _WORDS["dms"],
                       "--angles dms", angles="dms")
+    look = replace(look, rows=tuple(look.rows[i] for i in plain))
+    zenith, direction = look.column("zenith"), look.column("direction")
     number = np.array([[float(c.replace(",", ".")) for c in column]
                        for column in (direction, zenith)])
-    fits = [unit for unit in ("gon", "deg", "packed-dms") if _fits(unit, number, look, at)]
+    fits = [unit for unit in ("gon", "deg", "packed-dms") if _fits(unit, number, look)]
     pairs = _face_sums(look, number[1])
-    if "packed-dms" in fits and len(zenith) < 8:
-        pairs = None
     units = sorted(_WORDS, key=lambda unit: (unit not in fits, unit == "packed-dms"))
     full = {"gon": 400.0, "deg": 360.0}
     by_faces = [unit for unit in fits if pairs is not None and full.get(unit) == pairs]
@@ -66,13 +81,12 @@ def _angles(look):
         return stated(about, f"face 1 and face 2 of a point add up to {pairs:.0f}",
                       _WORDS[by_faces[0]], f"--angles {by_faces[0]}", angles=by_faces[0])
     sure = len(fits) == 1
-    return Choice(about, tuple(Alternative(_WORDS[u], {"angles": u}, f"--angles {u}")
-                               for u in units if u != "dms"), sure,
+    return Choice(about, tuple(_answer(u) for u in units if u != "dms"), sure,
                   "the only unit in which all angles make sense and sights are near the "
                   "horizon" if sure else "the angles make sense in more than one")
 
 
-def _fits(unit, number, look, at):
+def _fits(unit, number, look):
     """Whether directions are within a circle and most sights near the horizon."""
     full = 400.0 if unit == "gon" else 360.0
     folded = np.minimum(number[1], full - number[1])
@@ -100,4 +114,4 @@ def _face_sums(look, zenith):
     if len(sums) < 3:
         return None
     middle = float(np.median(sums))
-    return next((full for full in (400.0, 360.0) if abs(middle - full) < 0.2), None)
+    return next((full for full in (400.0, 360.0) if abs(middle - full) < 0.1), None)

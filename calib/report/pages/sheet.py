@@ -48,8 +48,8 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     """
     write = _writer(lengths, angles, length_decimals, angle_decimals)
     title = f"Job sheet: {document.job.machine or document.rig.title}"
-    subtitle = ". ".join(filter(None, (job_line(document), document.job.notes,
-                                       left_out(document))))
+    told = (job_line(document), document.job.notes, left_out(document))
+    subtitle = ". ".join(text.rstrip(".") for text in told if text) + "."
     warning = not_to_enter(document)
     screen, paper = (sheet_sections(document, write, picture) for picture in (_SCREEN, _PAPER))
     return {

@@ -1,5 +1,7 @@
 """What is said of each gate."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
@@ -15,6 +17,7 @@ from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.report.words.machine import plausible_says
 from calib.report.words.suspect import suspect_says
+from calib.report.words.weak import weak_says
 
 #: How the tests share their risk.
 SHARED_BY = (f"All tests together condemn a clean run with a chance of {100 * ERROR_RATE:g} % at "
@@ -33,8 +36,8 @@ HELD_OUT_NOT_JUDGED = (
 #: A check shot further out than this share of good ones is not explained by its sds.
 _SURPRISING = 0.001
 
-#: Suspects that the verdict names.
-_NAMED = 8
+#: Suspects that the verdict names, and values beyond their limit that are not suspects yet.
+_NAMED, _LISTED = 8, 3
 
 #: Weak combinations that the verdict names.
 _LEADING = 2
@@ -75,7 +78,7 @@ def _edge(known: EdgeKnown):
                 f"at worst over the envelope, readings exact; {goal}.")
     if known.met:
         return known_to
-    leading = [weak.says for weak in known.because[:_LEADING]]
+    leading = [weak_says(weak) for weak in known.because[:_LEADING]]
     leading = leading or ["These poses and their sds do not tell the edge well enough."]
     return " ".join([*leading, known_to])
 
@@ -106,8 +109,7 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
 def _suspects(suspects: Suspects):
     if suspects.remaining:
         found = f" Suspect so far: {', '.join(s.name for s in suspects.found[:_NAMED])}."
-        stopped = suspects.stopped[0].upper() + suspects.stopped[1:]
-        return f"{stopped}." + (found if suspects.found else "")
+        return too_many_says(suspects.remaining) + (found if suspects.found else "")
     if not suspects.found:
         return "No shot, reading, taped value or pose is suspect."
     chance = ", ".join(s.name for s in suspects.within_chance)
@@ -121,6 +123,13 @@ def _suspects(suspects: Suspects):
                  "run"
     first = suspect_says(beyond[0], suspects.solution)
     return f"Suspect: {names}. {first} {chance}".rstrip()
+
+
+def too_many_says(remaining: Sequence[str]) -> str:
+    """Why the search for suspects ended before it was through."""
+    names = ", ".join(remaining[:_LISTED]) + (" and others" if remaining[_LISTED:] else "")
+    return (f"{len(remaining)} more stay beyond their limit ({names}): so many look like a mistake "
+            "about the whole run.")
 
 
 def _held_out(passed, held: HeldOut):

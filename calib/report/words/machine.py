@@ -6,6 +6,7 @@ from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
 from calib.judge.equivalent import AS_WELL
 from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
+from calib.report.words.relabelling import equivalent_says, relabelling_edit, relabelling_says
 
 #: Values named in one sentence.
 _NAMED = 3
@@ -52,14 +53,16 @@ def machine_says(other: Weighed, rig: Rig) -> str:
     """Another machine, and what tells it from the one at hand."""
     machine = other.machine
     fit = "far better" if machine.excess < -AS_WELL else "equally well"
-    says = (f"The same machine can be described with {machine.says}"
-            if machine.relabelling is None else f"These shots fit {fit} with {machine.says}")
+    what = equivalent_says(machine)
+    says = (f"The same machine can be described with {what}"
+            if machine.relabelling is None else f"These shots fit {fit} with {what}")
     if other.told_by is not None:
         return f"{says}; {teller_says(other.told_by)} tells which."
     instead = ", ".join(_instead(rig, machine, name) for name in machine.differs[:_NAMED])
     if other.evidence >= -AS_WELL:
         return f"{says} ({instead}), and nothing tells which."
-    edit = "" if machine.relabelling is None else f" {machine.relabelling.edit}, if so it was."
+    edit = "" if machine.relabelling is None else (
+        f" {relabelling_edit(machine.relabelling)}, if so it was.")
     return f"{says}, and that is the more plausible machine ({instead}).{edit}"
 
 
@@ -87,7 +90,7 @@ def _kept_out(found):
     tellers = {}
     for other in found.equivalents:
         if other.machine.relabelling is not None:
-            tellers.setdefault(other.machine.relabelling.says, []).append(
+            tellers.setdefault(relabelling_says(other.machine.relabelling), []).append(
                 teller_says(other.told_by))
     if not tellers:
         return ""
