@@ -1,5 +1,6 @@
 """``calib import``: exported field files in, a run folder out."""
 
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -134,10 +135,9 @@ def _sayings(choice):
 
 def _tell(proposal):
     """What is proposed and what that gives."""
-    talk.tell("Proposed:")
-    for choice in proposal.choices:
-        if choice.sure:
-            talk.tell(f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})")
+    sure = [f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})"
+            for choice in proposal.choices if choice.sure]
+    talk.tell_all(["Proposed:", *sure] if sure else [])
     if proposal.gives:
         talk.tell("That gives:")
         talk.tell_all(f"  {line}" for line in proposal.gives)
@@ -190,3 +190,7 @@ def _write(options, into, declared, imported, proposed):
         kept = options.save_profile
         write_whole(kept.parent, {kept.name: profile_toml(declared)})
         talk.tell(f"Profile kept in {kept}")
+    if not options.dry_run:
+        place = shlex.quote(str(into))
+        first = "" if imported.readings or imported.kept_readings else "the readings, then "
+        talk.tell(f"Next: {first}calib solve {place}")
