@@ -40,7 +40,7 @@ ALLOWED = {
                "resampled", "spreadsheet", "stations", "together", "uncertain", "edge", "foretold",
                "layout", "machine", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
-             "layout", "plan", "report", "run"},
+             "layout", "plan", "report", "results", "run"},
 }
 
 

@@ -33,10 +33,9 @@ from calib.judge.choice import solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.plan.candidates import NoPose
-from calib.plan.further import further_poses
-from calib.plan.information import Noise
+from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
-from calib.plan.task import Task, prepare
+from calib.plan.task import prepare
 from calib.report.next_words import next_document, next_summary
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
@@ -177,7 +176,8 @@ def _advice(folder: Path, asked: _Asked) -> NextRecord:
     if asked.stand is not None and asked.stand not in problem.stands:
         raise typer.BadParameter(f"stand {asked.stand!r} has no shots yet; these have: "
                                  f"{', '.join(problem.stands)}", param_hint="--stand")
-    task = _task(so_far, asked)
+    task = task_so_far(problem, so_far.unknowns, named_targets(run.rig, asked.targets), asked.site,
+                       asked.candidates, asked.seed)
     try:
         with talk.working("Looking for the best next poses"):
             further = further_poses(prepare(task), problem, so_far.unknowns, asked.poses,
@@ -186,24 +186,6 @@ def _advice(folder: Path, asked: _Asked) -> NextRecord:
         raise no_pose(error, str(folder)) from None
     return next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
                          goal or GOAL, goal is not None)
-
-
-def _task(so_far, asked):
-    """What is to be planned: the machine as known by now, with the sds of the run."""
-    run, rig = so_far.problem.run, so_far.problem.run.rig
-    parameters = so_far.unknowns[: len(rig.parameters)]
-    variances = np.einsum("nii->ni", run.shots.covariance)
-    return Task.for_rig(
-        rig, run.tape, named_targets(rig, asked.targets), site=asked.site, seed=asked.seed,
-        count=asked.candidates, parameters=parameters,
-        noise=Noise(np.sqrt(np.median(variances, axis=0)), _usual_sd(run.poses.sd)),
-    )
-
-
-def _usual_sd(sd):
-    """Median per reading of what is not set aside."""
-    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 0.0
-                     for one in sd.T])
 
 
 def _so_far(run: Run, choice: str) -> _SoFar:

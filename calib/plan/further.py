@@ -1,5 +1,6 @@
 """While a run goes on: what is still weak, which poses to add, and when it is enough."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,9 +11,9 @@ from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import next_to_nothing, pose_design, pose_rows
-from calib.plan.sight import can_be_shot
-from calib.plan.task import DRIVE, Prepared
+from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows
+from calib.plan.sight import Site, can_be_shot
+from calib.plan.task import DRIVE, Prepared, Task
 
 #: A further pose that betters the worst edge sd by less than this is not worth the drive, m
 #: (common practice, no source).
@@ -111,6 +112,33 @@ class Further:
     def hardly_helps(self, worth: float = WORTH) -> bool:
         """Whether the next buy betters the worst edge sd by less than it is worth, m."""
         return not self.undetermined and bool(self.worst[0] - self.first_worst < worth)
+
+
+def task_so_far(problem: Problem, unknowns: np.ndarray, targets: Sequence[str] = (),
+                site: Site | None = None, count: int = 10_000, seed: int = 0) -> Task:
+    """What is to be planned while a run goes on: the machine as known by now, with the run's sds.
+
+    Parameters
+    ----------
+    problem : Problem
+        Of the run so far, without what is set aside.
+    unknowns : ndarray
+        Solved, or as far as they are known.
+    targets, site, count, seed
+        As of `calib.plan.task.Task`.
+    """
+    run = problem.run
+    variances = np.einsum("nii->ni", run.shots.covariance)
+    noise = Noise(np.sqrt(np.median(variances, axis=0)), usual_sd(run.poses.sd))
+    return Task.for_rig(
+        run.rig, run.tape, targets, site=site or Site(), seed=seed, count=count, noise=noise,
+        parameters=unknowns[: len(run.rig.parameters)])
+
+
+def usual_sd(sd: np.ndarray) -> np.ndarray:
+    """Median per reading, (n_poses, k) to (k,), of what is not set aside; rad or m."""
+    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 0.0
+                     for one in sd.T])
 
 
 def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:

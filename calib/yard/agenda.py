@@ -10,7 +10,7 @@ from calib.document.planned import Drawing
 from calib.edge import envelope_edge
 from calib.judge.goal import TIMES_SD
 from calib.layout import RIG
-from calib.plan.further import information_so_far
+from calib.plan.further import information_so_far, usual_sd
 from calib.run.records import Poses, Run, Shots
 
 
@@ -24,7 +24,9 @@ class Proposed:
     readings : dict of str to float
         deg, as a display shows them.
     tolerance : dict of str to (float, float) or None
-        How far below and above is still fine, deg; None: only read.
+        How far below and above is still fine, deg; None: nobody said.
+    driven : tuple of str
+        Readings that somebody drives to; the others are read only.
     edge_height : (float, float)
         Of the lowest and the highest corner above the ground, m.
     shoot : tuple of str
@@ -37,6 +39,7 @@ class Proposed:
     stand: str
     readings: dict[str, float]
     tolerance: dict[str, tuple[float, float] | None]
+    driven: tuple[str, ...]
     edge_height: tuple[float, float]
     shoot: tuple[str, ...]
     drawing: Drawing
@@ -124,13 +127,11 @@ def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
     """The run with poses shot as proposed; where the shots are does not matter."""
     rig, old = run.rig, run.poses
     readings = np.radians([[p.readings[name] for name in rig.reading_names] for p in poses])
-    usual = np.array([np.median(sd[np.isfinite(sd)]) if np.isfinite(sd).any() else 1.0
-                      for sd in old.sd.T])
     count = len(poses)
     after = Poses(
         (*old.ids, *(f"proposed {p.pose}" for p in poses)), (*old.stand, *(p.stand for p in poses)),
         np.vstack([old.readings, readings.reshape(count, -1)]),
-        np.vstack([old.sd, np.tile(usual, (count, 1))]),
+        np.vstack([old.sd, np.tile(usual_sd(old.sd), (count, 1))]),
         (*old.time, *(None,) * count), (*old.line, *(0,) * count))
     pose, target = [], []
     for k, one in enumerate(poses):

@@ -12,6 +12,11 @@ from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
+from calib.judge.goal import TIMES_SD
+from calib.plan.candidates import NoPose
+from calib.plan.further import further_poses, task_so_far
+from calib.plan.task import prepare
+from calib.report.next_words import next_document
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
@@ -82,6 +87,9 @@ class Session:
         self._stamp: object = None
         self._near = None
         self._stop = threading.Event()
+        self._advised: tuple[Proposed, ...] = ()
+        self._asked: object = None
+        self._advising = False
         self._state = self._looked(0)
 
     def state(self) -> State:
@@ -147,19 +155,39 @@ class Session:
         progress = None if run is None else progress_of(run, notes.set_aside, self._near)
         if progress is not None and progress.clean is not None:
             self._near = progress.clean
-        planned = planned_poses(self.notebook.folder)
+        planned = (*planned_poses(self.notebook.folder), *self._advised)
         poses = self.notebook.poses() if run is None else tuple(
             zip(run.poses.ids, run.poses.stand, strict=True))
         shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
                                                  if f.fits is not False and not f.aside)
         per_shot = {} if rig is None else {t.name: rig.effort.of_shot(t) for t in rig.targets}
         agenda = agenda_of(planned, [pose for pose, _ in poses], shot, notes.skipped, per_shot)
+        if progress is not None and not agenda.to_come and not agenda.left:
+            self._ask_advice(progress)
         following = agenda.to_come[:AHEAD]
         later = None
         if progress is not None and following:
             later = expected_edge(progress.problem, progress.unknowns, following)
         return State(version, rig, progress, trouble, planned, agenda, later, len(following),
                      notes, poses, *self._of_collector())
+
+    def _ask_advice(self, progress):
+        """Look for the best poses to add, beside everything else: it takes a second or two."""
+        key = (progress.run.shots.ids, progress.aside.names)
+        enough = progress.edge95 is not None and progress.edge95 <= progress.required
+        if key == self._asked or enough or self._advising:
+            return
+        self._asked, self._advising = key, True
+
+        def advise():
+            try:
+                self._advised = best_next(progress)
+            finally:
+                # The run may have gone on meanwhile: the next look asks again.
+                self._advising = False
+                self.refresh()
+
+        threading.Thread(target=advise, name="advice", daemon=True).start()
 
     def _of_collector(self):
         one = self.collector
@@ -190,10 +218,12 @@ def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     try:
         plan = PlanRecord.model_validate_json(plan_file(folder).read_text("utf-8"))
         per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
+        driven = tuple(reading.name for reading in plan.readings if reading.driven)
         return tuple(Proposed(
             pose=pose.pose, stand=pose.stand, readings=pose.readings,
             tolerance={name: None if span is None else (span[0], span[1])
                        for name, span in pose.tolerance.items()},
+            driven=driven,
             edge_height=(pose.edge_height[0], pose.edge_height[1]),
             shoot=tuple(pose.shoot), drawing=pose.drawing,
             minutes=settle + (pose.drive_seconds or 0.0) / 60
@@ -201,6 +231,24 @@ def planned_poses(folder: Path) -> tuple[Proposed, ...]:
         ) for pose in plan.poses)
     except (OSError, ValueError, KeyError, RecursionError):
         return ()
+
+
+def best_next(progress: Progress) -> tuple[Proposed, ...]:
+    """The poses that are worth most now, as ``calib next`` proposes them; none if there is none."""
+    problem, unknowns = progress.problem, progress.unknowns
+    task = task_so_far(problem, unknowns)
+    try:
+        further = further_poses(prepare(task), problem, unknowns, AHEAD, None,
+                                progress.required / TIMES_SD)
+    except NoPose:
+        return ()
+    told = next_document(further, task, problem, progress.unsolved, progress.aside.names,
+                         progress.required, True)
+    return tuple(Proposed(
+        pose=pose.pose, stand=told.stand, readings=pose.readings,
+        tolerance=dict.fromkeys(pose.readings), driven=tuple(told.driven),
+        edge_height=(pose.edge_height[0], pose.edge_height[1]), shoot=tuple(pose.shoot),
+        drawing=pose.drawing, minutes=pose.minutes) for pose in told.poses)
 
 
 def now_text() -> str:

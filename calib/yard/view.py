@@ -76,16 +76,18 @@ def _pose(state: State, one: Proposed | None) -> dict[str, Any] | None:
     return {
         "pose": one.pose, "stand": one.stand, "shoot": list(one.shoot),
         "height": f"edge {low:.1f} to {high:.1f} m above the ground",
-        "readings": [_wanted(name, value, one.tolerance[name])
+        "readings": [_wanted(name, value, one.tolerance[name], name in one.driven)
                      for name, value in one.readings.items()],
         "side": _drawn(sides[place], Frame.of(sides)),
         "behind": _drawn(behinds[place], Frame.of(behinds)),
     }
 
 
-def _wanted(name, value, span):
+def _wanted(name, value, span, driven):
+    if not driven:
+        return {"name": name, "wanted": None, "range": None}
     if span is None:
-        return {"name": name, "wanted": None, "range": "read only"}
+        return {"name": name, "wanted": round(value, 1), "range": None}
     return {"name": name, "wanted": round(value, 1),
             "range": f"{value - span[0]:.0f} to {value + span[1]:.0f}"}
 

@@ -1,14 +1,17 @@
 """The history: appended, linked, verified."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
+from calib.document.solved import Job
 from calib.report.pages.history import BrokenHistory, additions, header, read_history
 
 
-def _result(name, value, time=""):
+def _result(name, value, time="", job=None):
     document = SimpleNamespace(
+        job=job or Job(),
         rig=SimpleNamespace(name="tilt_rotator"), verdict=SimpleNamespace(passed=True),
         run=SimpleNamespace(files={"shots.csv": "ab"}),
         poses=[SimpleNamespace(time=time or None)],
@@ -81,3 +84,16 @@ def test_a_path_that_a_spreadsheet_would_run_is_guarded():
     entry, = additions([], [_result("=cmd|' /C calc'!A0", 5.6)])
     assert ",'=cmd|" in entry.line()
     assert read_history(_text([entry]))[0] == [entry]
+
+
+def test_the_job_stands_in_the_history_and_an_older_one_goes_on_as_it_was():
+    """A column of its own; a history begun without it keeps its columns, and its links."""
+    job = Job(machine="=Digger", place="Yard")
+    results = [_result("a", 5.6, job=job), _result("b", 5.7, job=job)]
+    entries = additions([], results)
+    assert entries[0].job == "=Digger, Yard" and "'=Digger, Yard" in _text(entries)
+    assert read_history(_text(entries))[0] == entries
+    old = [replace(entries[0], job=None)]
+    more = additions(old, results)
+    text = header(False) + "".join(e.line() for e in [*old, *more])
+    assert [e.job for e in more] == [None] and read_history(text)[0] == [*old, *more]

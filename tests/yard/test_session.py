@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import threading
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -175,3 +176,20 @@ def test_a_shot_moved_by_its_miss_is_where_the_others_put_it(made):
     position[5] -= fit.miss
     moved = progress_of(replace(run, shots=replace(run.shots, position=position))).fits[5]
     assert fit.length > 0.001 and moved.length < 0.02 * fit.length
+
+
+def test_without_a_plan_the_best_next_pose_is_looked_for(made_files, folder):
+    rig_toml = (folder / "rig.toml").read_text()
+    (folder / "rig.toml").write_text(rig_toml + '\n[goal]\nedge = "2 mm"\n')
+    (folder / "tape.csv").write_text(made_files["tape.csv"])
+    session = Session(folder)
+    grow(session, made_files, slice(0, 9))
+    for _ in range(200):
+        time.sleep(0.1)
+        session.look()
+        if view_of(session.state())["to_come"]:
+            break
+    view = view_of(session.state())
+    assert view["pose"]["pose"] not in [pose for pose, _ in session.state().poses]
+    assert view["to_do"].startswith(f"Drive to pose {view['pose']['pose']}")
+    assert view["edge"]["later"] < view["edge"]["now"]

@@ -227,7 +227,7 @@ def by_reach_and_joint(figure, document):
     names, variables = _variables(document)
     values, flagged, refs = misses(shots), _flagged(shots), _refs(document, shots)
     kind = kinds(document, shots)
-    rows, count = drawn(kind, 200)
+    rows, count = drawn(kind, 150)
     usual = values[~flagged] if (~flagged).any() else values
     reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
     lattice = Lattice(figure, len(names), 3, left=0.4, top=0.75, bottom=0.42, gap=(0.34, 0.5))

@@ -69,6 +69,13 @@ STYLE = {
     "svg.hashsalt": "calib",
 }
 
+#: Digits behind the second decimal.
+_FINE = re.compile(r"(\.\d\d)\d+")
+
+#: Names that matplotlib gives to marks, and where any name is given or referred to.
+_MARK, _REFERENCE = re.compile(r'(?<= id=")\w{10,}(?=")'), re.compile(
+    r'(\bid="|url\(#|href="#)([\w-]+)')
+
 #: Beyond this many ordinary points a figure thins them out; flagged ones are always drawn.
 MOST_POINTS = 400
 
@@ -96,6 +103,10 @@ def svg(name: str, draw: Draw, document, size: tuple[float, float]) -> str:
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
     text = re.sub(r">\s+<", "><", text.replace(' target="_blank"', ""))
+    # A hundredth of a point is finer than any screen; long names of marks are said once per point.
+    text = re.sub(r'(?<= )(?:d|x|y)="[^"]*"', lambda at: _FINE.sub(r"\1", at[0]), text)
+    marks = {mark: f"i{n}" for n, mark in enumerate(dict.fromkeys(_MARK.findall(text)))}
+    text = _REFERENCE.sub(lambda at: at[1] + marks.get(at[2], at[2]), text)
     # What refers out of the figure, to a row of a table, stays as it is.
     return re.sub(rf'(\bid="|url\(#|href="#(?!{SHOT}|{POSE}))', rf"\g<1>{name}-", text)
 
@@ -170,7 +181,7 @@ def label_points(axes, x, y, texts, kind, most: int = 8):
     taken = [(*(at[i] - 6), *(at[i] + 6)) for i in rows]
     room = point * axes.transAxes.transform([(0, 0), (1, 1)]).ravel()
     seen_at = np.column_stack([x, y])[np.isfinite(y)]
-    others = point * axes.transData.transform(seen_at)
+    others = point * axes.transData.transform(seen_at[:: 1 + len(seen_at) // _MOST_IN_THE_WAY])
     for i in list(seen.values())[:most]:
         text = short(texts[i])
         width, height = _text_size(text)
@@ -190,6 +201,9 @@ def _text_size(text: str) -> tuple[float, float]:
     path = TextPath((0, 0), text, size=SMALL, prop=FontProperties(family="DejaVu Sans"))
     return float(path.get_extents().width) + 5, 1.25 * SMALL
 
+
+#: Of more points than so many each label minds only some.
+_MOST_IN_THE_WAY = 1000
 
 #: How far a label rather goes than to cover a point, points.
 _RATHER = 6.0

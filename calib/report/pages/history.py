@@ -18,10 +18,11 @@ from calib.report.blocks import Picture, Section, Table, Text, words
 from calib.report.figures.cells import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.words.job import job_words
 from calib.spreadsheet import guard, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
-           "values", "previous_sha256")
+           "values", "previous_sha256", "job")
 
 #: The previous hash of the first line.
 NOTHING = "0" * 64
@@ -47,6 +48,8 @@ class Entry:
         Of the run's first pose, empty if the run states no times.
     values : dict of str to [value, sd, unit]
         m and deg; sd None where held.
+    job : str or None
+        What rig.toml states of the job; None in a history that was begun without that column.
     """
 
     number: int
@@ -58,6 +61,7 @@ class Entry:
     inputs_sha256: str
     values: dict
     previous_sha256: str
+    job: str | None = None
 
     def line(self) -> str:
         """The line as it is written, with its line feed."""
@@ -66,13 +70,14 @@ class Entry:
         csv.writer(out, lineterminator="\n").writerow([
             self.number, guard(self.result), self.time, guard(self.rig),
             "yes" if self.passed else "no",
-            self.result_sha256, self.inputs_sha256, values, self.previous_sha256])
+            self.result_sha256, self.inputs_sha256, values, self.previous_sha256,
+            *(() if self.job is None else (guard(self.job),))])
         return out.getvalue()
 
 
-def header() -> str:
-    """The first line of the file."""
-    return ",".join(COLUMNS) + "\n"
+def header(job: bool = True) -> str:
+    """The first line of the file; of one that was begun without the column of the job."""
+    return ",".join(COLUMNS if job else COLUMNS[:-1]) + "\n"
 
 
 def read_history(text: str) -> tuple[list[Entry], str]:
@@ -92,13 +97,13 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     """
     kept = text[: text.rfind("\n") + 1]
     lines = kept.splitlines(keepends=True)
-    if lines and lines[0] != header():
+    if lines and lines[0] not in (header(), header(False)):
         raise BrokenHistory(1, "another heading",
                             "the heading of a history: " + header().strip())
     entries, previous = [], NOTHING
     for number, line in enumerate(lines[1:], start=1):
         try:
-            entry = _entry(next(csv.reader([line])))
+            entry = _entry(next(csv.reader([line])), lines[0] == header())
         except (ValueError, StopIteration, RecursionError, csv.Error):
             raise BrokenHistory(number + 1, "no line of a history",
                                 "a line as calib history wrote it") from None
@@ -111,15 +116,17 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     return entries, kept
 
 
-def _entry(cells):
-    number, result, time, rig, passed, own, inputs, values, previous = cells
+def _entry(cells, with_job):
+    number, result, time, rig, passed, own, inputs, values, previous, *job = cells
+    if len(job) != with_job:
+        raise ValueError(job)
     if passed not in ("yes", "no"):
         raise ValueError(passed)
     values = json.loads(values, parse_constant=_refuse)
     if not isinstance(values, dict) or not all(map(_is_quantity, values.values())):
         raise ValueError(values)
     return Entry(int(number), unguard(result), time, unguard(rig), passed == "yes", own, inputs,
-                 values, previous)
+                 values, previous, *map(unguard, job))
 
 
 def _is_quantity(quantity):
@@ -146,6 +153,7 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
     """
     known = {entry.result_sha256 for entry in entries}
     previous = _digest(entries[-1].line()) if entries else NOTHING
+    without_job = bool(entries) and entries[0].job is None
     fresh = {}
     for path, digest, document in results:
         if digest not in known:
@@ -165,6 +173,7 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
             values={p.name: [p.value, p.sd, p.unit]
                     for p in document.parameters},
             previous_sha256=previous,
+            job=None if without_job else job_words(document.job),
         )
         added.append(entry)
         previous = _digest(entry.line())
@@ -193,10 +202,10 @@ def history_document(entries: list[Entry]) -> dict:
 def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     """A table of the results, a table of the values, and a plot of each quantity."""
     listed = Table("Results in the order in which they were recorded",
-                   ("number", "result", "time of the run", "rig", "gates"),
-                   [[str(r.number), r.result, r.time, r.rig,
+                   ("number", "result", "time of the run", "rig", "job", "gates"),
+                   [[str(r.number), r.result, r.time, r.rig, r.job or "",
                      "passed" if r.passed else "FAILED"] for r in results],
-                   [not r.passed for r in results], wide=(1,))
+                   [not r.passed for r in results], wide=(1, 4))
     if not results:
         return [Section("history", "History", (Text(words("No results were found.")),))]
     latest = results[-most:]

@@ -124,13 +124,14 @@ def _trends(document):
 
 def _shot_table(document):
     refs, taken = residuals.shot_refs(document), [*document.shots]
+    beside = residuals.suspect_poses(document)
     shots = _worst_first(taken, document)
     rows = [[
         s.shot, s.pose, Name(s.target),
         *(mm(m, 1, True) for m in s.miss.numbers),
         mm(s.components.along, 1, True), mm(s.components.across, 1, True),
         fixed(s.w, 1, 1.0, True), fixed(s.redundancy, 2), mm(s.detectable, 0),
-        mark(s, document) or _beside(s, document),
+        mark(s, document) or _beside(s, beside),
     ] for s in shots]
     aside = [[
         s.shot, s.pose, "", *(mm(m, 1, True) for m in s.miss.numbers),
@@ -145,17 +146,17 @@ def _shot_table(document):
         refs=[refs[s.shot] for s in (*document.set_aside.shots[:MOST_ROWS], *shots)])
 
 
-def _beside(record, document):
+def _beside(record, suspect_poses):
     """Of a shot or reading that shares its pose with a suspect."""
-    return "pose of a suspect" if record.pose in residuals.suspect_poses(document) else ""
+    return "pose of a suspect" if record.pose in suspect_poses else ""
 
 
 def _reading_table(document):
-    refs = residuals.pose_refs(document)
+    refs, beside = residuals.pose_refs(document), residuals.suspect_poses(document)
     readings = _worst_first(document.readings, document)
     rows = [[r.pose, spoken(r.reading), fixed(r.correction, 3, 1.0, True),
              fixed(r.w, 1, 1.0, True), fixed(r.redundancy, 2), fixed(r.detectable, 2),
-             mark(r, document) or _beside(r, document)] for r in readings]
+             mark(r, document) or _beside(r, beside)] for r in readings]
     return Table(
         "Readings, the worst first: what the solution adds to each "
         f"({' or '.join(sorted({r.unit for r in readings}))})",
@@ -180,12 +181,12 @@ def point_data(document: ResultRecord, drawn: set[str]) -> dict[str, dict]:
         What the points refer to, such as ``shot-3``; nothing else is told.
     """
     stands = {p.pose: p.stand for p in document.poses}
-    data = {}
+    data, beside = {}, residuals.suspect_poses(document)
     for ref, shot in zip(residuals.shot_refs(document).values(), residuals.shown_shots(document),
                          strict=True):
         if ref in drawn:
             data[ref] = {"shot": shot.shot, "pose": shot.pose, "stand": stands[shot.pose],
-                         **_shot_says(shot, document, stands[shot.pose])}
+                         **_shot_says(shot, document, stands[shot.pose], beside)}
     of_pose: dict[str, list[Reading]] = {}
     for r in document.readings:
         of_pose.setdefault(r.pose, []).append(r)
@@ -199,11 +200,11 @@ def point_data(document: ResultRecord, drawn: set[str]) -> dict[str, dict]:
     return data
 
 
-def _shot_says(shot, document, stand):
+def _shot_says(shot, document, stand, beside):
     east, north, up = (f"{1000 * m:+.1f}" for m in shot.miss.numbers)
     target = getattr(shot, "target", None)
     w = getattr(shot, "w", None)
-    said = "set aside" if target is None else mark(shot, document) or _beside(shot, document)
+    said = "set aside" if target is None else mark(shot, document) or _beside(shot, beside)
     parts = [f"Shot {shot.shot}: pose {shot.pose}, stand {stand}",
              *([f"target {spoken(target)}"] if target else []),
              f"miss east {east}, north {north}, up {up} mm",

@@ -16,13 +16,17 @@ def stated(job: Job) -> list[tuple[str, str]]:
 
 
 def job_line(document: ResultRecord) -> str:
-    """Machine, place, date, person and inputs in a line; what is not stated is left out."""
-    job = document.job
+    """The job and the fingerprint of the inputs in a line; what is not there is left out."""
+    inputs = f"inputs {fingerprint_words(document)}" if document.fingerprint else ""
+    return ", ".join(filter(None, (job_words(document.job), inputs)))
+
+
+def job_words(job: Job) -> str:
+    """Machine, attachment, place, date and person in a line; empty if nothing is stated."""
     serial = f" (serial number {job.serial})" if job.serial else ""
     machine = f"{job.machine or 'Machine not named'}{serial}" if job.machine or serial else ""
     by = f"measured by {job.by}" if job.by else ""
-    inputs = f"inputs {fingerprint_words(document)}" if document.fingerprint else ""
-    return ", ".join(filter(None, (machine, job.attachment, job.place, job.date, by, inputs)))
+    return ", ".join(filter(None, (machine, job.attachment, job.place, job.date, by)))
 
 
 def fingerprint_words(document: ResultRecord) -> str:
