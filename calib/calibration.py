@@ -11,7 +11,7 @@ from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, a
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.adjust.threads import one_thread
-from calib.chain.chain import Points
+from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
@@ -473,8 +473,9 @@ def _starting_placements(run, parameters, stand_of_pose):
     placements = []
     for stand in range(stand_of_pose.max(initial=-1) + 1):
         rows = stand_of_shot == stand
-        if len(set(shots.pose[rows & whole])) > 1:  # a reading that is set aside may be far off
-            rows &= whole
+        known = rows & whole  # a reading that is set aside may be far off
+        if len(set(zip(shots.pose[known], shots.target[known], strict=True))) > 1:
+            rows = known
         placements.append(_level_fit(predicted[rows], shots.position[rows]))
     return np.array(placements).reshape(-1, 4)
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.angles import differences
-from calib.chain.chain import Posture
+from calib.chain.posture import Posture
 from calib.chain.rig import Rig
 
 

@@ -16,7 +16,8 @@ import pandas as pd
 from pydantic import ValidationError
 from uncertainties import UFloat
 
-from calib.chain.rig import Rig, RigError, rig_from_dict
+from calib.chain.rig import Rig, rig_from_dict
+from calib.chain.schema import RigError
 from calib.document.record import ResultRecord
 from calib.document.values import tables
 from calib.judge.survey import Survey

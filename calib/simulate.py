@@ -102,7 +102,7 @@ def simulate(
     run, truth = _shot(rig, truth, joints, stand, pose, np.array(index)[place], rng)
     run, gross = _spoilt(run, np.flatnonzero(pose < poses), gross_errors, gross_size, rng)
     used, booked = pose < poses, run.shots
-    run = replace(run, shots=booked.select(used),
+    run = replace(run, shots=booked.select(used), poses=_left_empty(run, stand, poses),
                   check=booked.select(~used) if check_poses else None,
                   tape=_taped(rig, truth.parameters, rng) if taped else Tape.none())
     return run, replace(truth, positions=truth.positions[used], gross=gross)
@@ -113,7 +113,12 @@ def _given_or_drawn(rig, truth, stand, joints, rng):
     if joints is None:
         return drawn_joints(rig, truth, len(stand), rng, _parked(rig, stand, rng))
     open_ = np.isnan(joints)
-    return np.where(open_, _parked(rig, stand, rng), joints) if open_.any() else joints
+    if not open_.any():
+        return joints
+    joints = np.where(open_, _parked(rig, stand, rng), joints)
+    low, high = (np.array([getattr(r, end) for r in rig.readings]) for end in ("low", "high"))
+    swung = np.isnan(joints)
+    return np.where(swung, rng.uniform(low, high, joints.shape), joints) if swung.any() else joints
 
 
 def _shot(rig, truth, joints, stand, pose, target, rng):
@@ -155,6 +160,18 @@ def _read(rig, readings, stand, rng):
         time=(None,) * count,
         line=tuple(range(2, count + 2)),
     )
+
+
+def _left_empty(run, stand, poses):
+    """The poses of a run, the first so many without the readings that may be left empty.
+
+    The first pose of each stand and those of check shots have them.
+    """
+    read = ~(np.arange(len(stand)) < poses)
+    read[np.unique(stand, return_index=True)[1]] = True
+    empty = np.array([r.optional for r in run.rig.readings]) & ~read[:, None]
+    return replace(run.poses, readings=np.where(empty, 0.0, run.poses.readings),
+                   sd=np.where(empty, np.inf, run.poses.sd))
 
 
 def _booked(rig, poses, pose, target, measured):
@@ -222,7 +239,7 @@ def drawn_joints(
 
 def _parked(rig, stand, rng):
     """The joints that nobody drives, the house's pitch and roll: nearly those of the stand."""
-    fixed = [i for i, r in enumerate(rig.readings) if r.speed is None]
+    fixed = [i for i, r in enumerate(rig.readings) if r.parked]
     of_stand = rng.normal(0, PARKED_SPREAD, (stand.max() + 1, len(fixed)))
     parked = np.full((len(stand), len(rig.readings)), np.nan)
     parked[:, fixed] = of_stand[stand] + rng.normal(0, ROCKING, (len(stand), len(fixed)))
@@ -230,6 +247,8 @@ def _parked(rig, stand, rng):
 
 
 def _possible(rig, parameters, joints):
+    # Wherever the house is swung to, its own front is ahead.
+    joints = np.where([r.kind == "slew" for r in rig.readings], 0.0, joints)
     readings = rig.chain.readings_for(parameters, joints)
     level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
     posture = rig.chain.posture(parameters, level, readings, jacobian=False)

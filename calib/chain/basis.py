@@ -2,7 +2,8 @@
 
 An amount may have, besides what is the same in every pose, a parameter times the cosine or sine
 of a joint angle (an axis that runs out of true) or of the inclination of a frame's x axis above
-the horizontal (what sags under its weight), or times what a column of readings.csv says of the
+the horizontal (what sags under its own weight) or the horizontal distance to a frame that a load
+hangs on (what sags under that), or times what a column of readings.csv says of the
 pose (from which side a joint came, which way it is loaded). A sensor's angle may have a parameter
 times its reading (a scale), times the reading's cosine or sine (a graduation off its centre), or
 times such a column.
@@ -17,6 +18,10 @@ QUARTER_TURN = np.pi / 2
 OF_JOINT = ("cosine of joint", "sine of joint")
 OF_INCLINATION = ("cosine of inclination", "sine of inclination")
 
+#: How far a frame is ahead of another, level, square to the y axis of that one, m: the moment about
+#: that axis of a unit weight, on the machine without what varies with such distances.
+OF_DISTANCE = "horizontal distance"
+
 #: What a column of readings.csv says of the pose.
 OF_POSE = "pose column"
 
@@ -26,13 +31,13 @@ OF_READING = ("reading", "cosine", "sine")
 _SMALLEST_COSINE = 1e-9
 
 
-def of_joint(times: str, angle) -> tuple[np.ndarray, np.ndarray]:
+def of_joint(times: str, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the joint angle, each of the shape of `angle` (rad)."""
     cosine, sine = np.cos(angle), np.sin(angle)
     return (cosine, -sine) if times == "cosine of joint" else (sine, cosine)
 
 
-def of_inclination(times: str, rise) -> tuple[np.ndarray, np.ndarray]:
+def of_inclination(times: str, rise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the rise: the up component of the frame's x axis, shape (n,)."""
     if times == "sine of inclination":
         return rise, np.ones_like(rise)
@@ -40,7 +45,7 @@ def of_inclination(times: str, rise) -> tuple[np.ndarray, np.ndarray]:
     return cosine, -rise / np.maximum(cosine, _SMALLEST_COSINE)
 
 
-def of_reading(times: str, reading) -> tuple[np.ndarray, np.ndarray]:
+def of_reading(times: str, reading: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Value and derivative by the reading, each of the shape of `reading` (rad)."""
     if times == "reading":
         return reading / QUARTER_TURN, np.full_like(reading, 1 / QUARTER_TURN)

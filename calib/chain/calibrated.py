@@ -31,7 +31,7 @@ class Sensor:
     through : str or None
         One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
     uses : mapping
-        Inputs of kind and linkage, and the parameters that they are.
+        Inputs of kind and linkage, and the parameters, or other readings, that they are.
     branch : float
         +1 or -1, of the linkage.
     """
@@ -107,21 +107,22 @@ class Calibrated:
                 angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
         return angles
 
-    def told(self, s: int, angle: np.ndarray, up: Up, parameters: np.ndarray,
+    def told(self, s: int, angles: np.ndarray, up: Up, parameters: np.ndarray,
              readings: np.ndarray, noted: np.ndarray, jacobian: bool) -> Told:
         """The joint of a sensor.
 
         Parameters
         ----------
         s : int
-        angle : ndarray, shape (n_poses,)
-            Calibrated, see `angles`.
+        angles : ndarray, shape (n_poses, n_readings)
+            Calibrated, of all sensors; see `angles`.
         up : tuple
             In the frame before the joint, see `calib.chain.sensors`.
         jacobian : bool
             Whether the derivative is asked for.
         """
-        sensor, inputs = self.sensors[s], self._inputs(s, parameters)
+        sensor, angle = self.sensors[s], angles[:, s]
+        inputs = self._inputs(s, parameters, angles)
         felt = SENSOR_KINDS[sensor.kind].felt(angle, up, inputs)
         by_angle, by_up, by_inputs, sight = felt.by_angle, felt.by_up, felt.by_inputs, felt.by_angle
         joint = felt.angle
@@ -141,24 +142,32 @@ class Calibrated:
         if not sensor.steady:
             rate = np.broadcast_to(by_angle, angle.shape)[:, None] * rate
         for name, derivative in by_inputs.items():
-            if name in sensor.uses:
+            if name in SENSOR_KINDS[sensor.kind].sensors:
+                rate += np.asarray(derivative)[:, None] * self.rates(
+                    self._index[sensor.uses[name]], parameters, readings, noted)
+            elif name in sensor.uses:
                 rate[:, self.parameters.index(sensor.uses[name])] += derivative
         return Told(joint, sight, rate, by_up)
 
-    def reading_of(self, s: int, joint: np.ndarray, up: Up, parameters: np.ndarray,
+    def reading_of(self, s: int, joints: np.ndarray, up: Up, parameters: np.ndarray,
                    noted: np.ndarray) -> np.ndarray:
-        """The readings of a sensor at known joint angles, shape (n,), rad or m; the inverse."""
-        sensor, inputs = self.sensors[s], self._inputs(s, parameters)
+        """The readings of a sensor at known joint angles (n_poses, n_readings); the inverse.
+
+        Shape (n_poses,), rad or m.
+        """
+        sensor, joint = self.sensors[s], joints[:, s]
+        inputs = self._inputs(s, parameters, joints)
         if sensor.through is not None:
             joint = LINKAGES[sensor.through].told(joint, inputs)
         angle = SENSOR_KINDS[sensor.kind].angle(joint, up, inputs)
         return self._reading_at(s, angle, parameters, noted)
 
-    def _inputs(self, s, parameters):
+    def _inputs(self, s, parameters, angles):
         """What kind and linkage need; 0 where a sensor leaves an angle of its linkage out."""
         sensor = self.sensors[s]
-        inputs = {name: parameters[self.parameters.index(parameter)]
-                  for name, parameter in sensor.uses.items()}
+        inputs = {name: angles[:, self._index[used]] if used in self._index
+                  else parameters[self.parameters.index(used)]
+                  for name, used in sensor.uses.items()}
         if sensor.through is not None:
             inputs["branch"] = sensor.branch
             for name in LINKAGES[sensor.through].angles:
@@ -212,6 +221,10 @@ class Calibrated:
         if times in OF_READING:
             return of_reading(times, reading)
         return noted[:, self.pose_columns.index(times)], np.zeros_like(reading)
+
+    @cached_property
+    def _index(self):
+        return {sensor.reading: s for s, sensor in enumerate(self.sensors)}
 
     @cached_property
     def _directions(self):

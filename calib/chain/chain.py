@@ -9,18 +9,24 @@ sequence: P. Corke, "A simple and systematic approach to assigning Denavit-Harte
 IEEE Trans. Robotics 23 (2007) 590-594, doi:10.1109/TRO.2007.896765 (from memory).
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from calib.chain.basis import OF_JOINT, OF_POSE, of_inclination, of_joint
+from calib.chain.basis import OF_DISTANCE, OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion
-from calib.chain.sensors import BLIND_GAIN
+from calib.chain.posture import Posture
+from calib.chain.walk import Walk
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
 SHOT_BY = ("pole", "reflectorless", "prism")
+
+# Steps in which readings and what bends under a load settle, and where they have, rad.
+_MOST_STEPS, _SETTLED = 60, 1e-15
 
 
 @dataclass(frozen=True)
@@ -42,114 +48,15 @@ class Target:
         return "reflectorless" in self.shot_by
 
 
-@dataclass(frozen=True)
-class Points:
-    """Positions of targets and their derivatives.
+class _At(NamedTuple):
+    """What the amounts of a walk depend on, in every pose."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (n, 3)
-        East, north, up in the site frame, m.
-    by_parameters, by_placement, by_readings : ndarray or None
-        Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
-        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`).
-    """
-
-    position: np.ndarray
-    by_parameters: np.ndarray | None
-    by_placement: np.ndarray | None
-    by_readings: np.ndarray | None
-
-
-@dataclass(frozen=True)
-class Posture:
-    """All poses walked through the trunk: what targets need to be placed.
-
-    Attributes
-    ----------
-    joints : ndarray, shape (n_poses, n_readings)
-        Joint angles, rad.
-    gain : ndarray, shape (n_poses, n_readings)
-        Change of the joint angle over change of the reading; large where a sensor is nearly blind.
-    """
-
-    chain: "Chain"
     parameters: np.ndarray
-    joints: np.ndarray
-    gain: np.ndarray
-    axes: np.ndarray
-    origins: np.ndarray
-    rates: np.ndarray | None
-    columns: dict[str, tuple[np.ndarray, ...]]
-    positions: dict[str, np.ndarray]
-
-    @property
-    def blind(self) -> np.ndarray:
-        """Mask (n_poses, n_readings) of readings that say too little about their joint."""
-        return ~(np.abs(self.gain) <= BLIND_GAIN)
-
-    def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
-        """Place targets.
-
-        Parameters
-        ----------
-        target, pose : ndarray of int, shape (n,)
-            Index into the chain's targets and into the poses of this posture.
-
-        Returns
-        -------
-        Points
-            With derivatives unless the posture was made without.
-        """
-        target, pose = np.asarray(target), np.asarray(pose)
-        position, everything = np.empty((len(target), 3)), np.arange(len(self.joints))
-        local = None
-        if self.rates is not None:
-            local = np.empty((len(target), 3, self.rates.shape[2]))
-        for index in np.unique(target):
-            rows = np.flatnonzero(target == index)
-            # A target shot once in every pose, the usual case, needs no copy of the trunk.
-            every = len(rows) == len(everything) and (pose[rows] == everything).all()
-            chosen = slice(None) if every else pose[rows]
-            position[rows], jacobian = self._branch(self.chain.targets[index], chosen)
-            if local is not None:
-                local[rows] = jacobian
-        if local is None:
-            return Points(position, None, None, None)
-        n_parameters, n_placement = len(self.chain.parameters), len(PLACEMENT)
-        return Points(
-            position,
-            local[:, :, :n_parameters],
-            local[:, :, n_parameters : n_parameters + n_placement],
-            local[:, :, n_parameters + n_placement :],
-        )
-
-    def _branch(self, target, pose):
-        """Position (m, 3) and local Jacobian (m, 3, n_local); `pose` is an index or a slice."""
-        chain = self.chain
-        columns = tuple(c[pose] for c in self.columns[target.frame])
-        point = self.positions[target.frame][pose]
-        amounts, coefficients = chain._branch_amounts(target, self.parameters)
-        axes, origins = [], []
-        for motion, amount in zip(target.motions, amounts, strict=True):
-            axes.append(columns[motion.axis])
-            origins.append(point)
-            if motion.turns:
-                columns = _turned(columns, motion.axis, amount)
-            else:
-                point = point + amount * columns[motion.axis]
-        if self.rates is None:
-            return point, None
-        depth = chain.depth[target.frame]
-        trunk = _velocities(
-            self.axes[pose, :depth], self.origins[pose, :depth], point, chain.turns[:depth]
-        )
-        jacobian = trunk.transpose(0, 2, 1) @ self.rates[pose, :depth]
-        if target.motions:
-            turns = np.array([m.turns for m in target.motions])
-            branch = _velocities(np.stack(axes, 1), np.stack(origins, 1), point, turns)
-            jacobian[:, :, : coefficients.shape[1]] += branch.transpose(0, 2, 1) @ coefficients
-        return point, jacobian
+    readings: np.ndarray
+    noted: np.ndarray
+    #: Calibrated, as `calib.chain.calibrated.Calibrated.angles` gives them.
+    angles: np.ndarray
+    arms: Mapping[tuple[str, str | None], tuple[np.ndarray, Any]]
 
 
 @dataclass(frozen=True)
@@ -171,7 +78,9 @@ class Chain:
     pose_columns: tuple[str, ...] = ()
 
     @classmethod
-    def compile(cls, motions, parameters, sensors, targets, pose_columns=()) -> "Chain":
+    def compile(cls, motions: Sequence[Motion], parameters: Sequence[str],
+                sensors: Sequence[Sensor], targets: Sequence[Target],
+                pose_columns: Sequence[str] = ()) -> "Chain":
         """Turn names into arrays. Names must have been checked (see `calib.chain.rig`)."""
         names = (*parameters, *PLACEMENT)
         return cls(
@@ -200,8 +109,9 @@ class Chain:
         frame, own = branch.get(name, (name, ()))
         motions = (*self.motions[: self.depth[frame]], *own)
         joints = {m.joint for m in motions}
-        parts = (*motions, *(s for s in self.sensors if s.reading in joints))
-        return frozenset(self.parameters) & frozenset().union(*(part.names for part in parts))
+        names = {*(n for m in motions for n in m.names),
+                 *(n for s in self.sensors if s.reading in joints for n in s.names)}
+        return frozenset(self.parameters) & names
 
     @cached_property
     def with_direct_joints(self) -> "Chain":
@@ -209,8 +119,8 @@ class Chain:
         direct = tuple(Sensor(s.reading, "joint") for s in self.sensors)
         return replace(self, sensors=direct)
 
-    def posture(self, parameters, placement, readings, jacobian: bool = True,
-                noted=None) -> Posture:
+    def posture(self, parameters: np.ndarray, placement: np.ndarray, readings: np.ndarray,
+                jacobian: bool = True, noted: np.ndarray | None = None) -> Posture:
         """Walk the trunk for all poses.
 
         Parameters
@@ -221,58 +131,32 @@ class Chain:
             East, north, up (m) of the house origin and heading (rad, clockwise from north) of the
             stand of each pose. Heading 90 deg at 0, 0, 0 gives points in the levelled house frame.
         readings : ndarray, shape (n_poses, n_readings)
-            rad.
+            rad, or m of a stroke.
         jacobian : bool
             False leaves the derivatives out.
         noted : ndarray, shape (n_poses, n_pose_columns), optional
             What the columns of readings.csv say of each pose; 0, between the two, if not given.
         """
         parameters, readings = np.asarray(parameters, float), np.asarray(readings, float)
-        placement = np.asarray(placement, float)
-        n_poses, n_motions = len(readings), len(self.motions)
+        placement, noted = np.asarray(placement, float), self._as_noted(noted, len(readings))
         n_own = len(self.parameters)
         amounts = self.constant + self.coefficients[:, :n_own] @ parameters
         amounts = amounts + placement @ self.coefficients[:, n_own:].T
-        noted = self._noted(noted, n_poses)
-        angles = self._calibrated.angles(parameters, readings, noted)
-
-        columns, point = _site_axes(n_poses), np.zeros((n_poses, 3))
-        axes, origins = np.empty((n_poses, n_motions, 3)), np.empty((n_poses, n_motions, 3))
-        rates = self._fixed_rates(n_poses) if jacobian else None
-        joints, gain = np.empty_like(readings), np.empty_like(readings)
-        reached, positions, joint_rates = {}, {}, {}
+        at = _At(parameters, readings, noted, self._calibrated.angles(parameters, readings, noted),
+                 self._arms(parameters, placement, readings, noted, jacobian))
+        walk = Walk.begin(len(self.motions), np.empty_like(readings),
+                          self._fixed_rates(len(readings)) if jacobian else None)
         for k, motion in enumerate(self.motions):
-            axes[:, k], origins[:, k] = columns[motion.axis], point
+            walk.stand_at(k, motion)
             amount = amounts[:, k]
             if motion.joint is not None:
-                s = self._sensor_index[motion.joint]
-                told = self._calibrated.told(
-                    s, angles[:, s], tuple(c[:, 2] for c in columns), parameters, readings, noted,
-                    jacobian and s in self._rated)
-                joints[:, s], gain[:, s] = told.joint, told.sight
-                amount = amount + motion.sense * joints[:, s]
-                if told.rate is not None:
-                    rate = joint_rates[s] = told.rate
-                    if told.by_up is not None:
-                        rate += self._up_rates(axes, columns, told.by_up, rates, k)
-                    if s not in self._steady:
-                        rates[:, k] += motion.sense * rate
-            for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
-                value, rate = self._basis(varying, joints, reached, noted, joint_rates, axes,
-                                          rates)
-                size = row[:n_own] @ parameters
-                amount = amount + size * value
-                if jacobian:
-                    rates[:, k] += value[:, None] * row + size * rate
-            if motion.turns:
-                columns = _turned(columns, motion.axis, amount[:, None])
-            else:
-                point = point + amount[:, None] * columns[motion.axis]
-            if motion.frame:
-                reached[motion.frame], positions[motion.frame] = columns, point
-        return Posture(self, parameters, joints, gain, axes, origins, rates, reached, positions)
+                amount = amount + motion.sense * self._joint(walk, at, k)
+            walk.go(motion, amount + self._varied(walk, at, k))
+        return Posture(self, parameters, walk.joints, walk.gain, walk.axes, walk.origins,
+                       walk.rates, walk.reached, walk.positions)
 
-    def readings_for(self, parameters, joints, noted=None) -> np.ndarray:
+    def readings_for(self, parameters: np.ndarray, joints: np.ndarray,
+                     noted: np.ndarray | None = None) -> np.ndarray:
         """The readings that sensors give at known joint angles; inverse of `posture`.
 
         Parameters
@@ -284,53 +168,136 @@ class Chain:
 
         Returns
         -------
-        ndarray, shape (n_poses, n_readings), rad
+        ndarray, shape (n_poses, n_readings), rad, or m of a stroke
         """
         parameters, joints = np.asarray(parameters, float), np.asarray(joints, float)
+        noted = self._as_noted(noted, len(joints))
+        readings = self._readings_with({}, parameters, joints, noted)
+        if not self._distances:
+            return readings
+        # What bends under a load is told by the readings of the bent machine: they settle at once.
+        level = np.zeros((len(joints), len(PLACEMENT)))
+        for _ in range(_MOST_STEPS):
+            before = readings
+            arms = self._arms(parameters, level, readings, noted, False)
+            readings = self._readings_with(arms, parameters, joints, noted)
+            if np.abs(readings - before).max(initial=0.0) < _SETTLED:
+                break
+        return readings
+
+    def _readings_with(self, arms, parameters, joints, noted):
+        """Readings at joint angles; distances that are not in `arms` count as 0."""
         amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
-        columns, reached = _site_axes(len(joints)), {}
-        noted = self._noted(noted, len(joints))
-        readings = np.empty_like(joints)
+        at = _At(parameters, np.empty_like(joints), noted, joints, arms)
+        walk = Walk.begin(len(self.motions), joints)
         for k, motion in enumerate(self.motions):
             amount = np.full(len(joints), amounts[k])
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]
-                up = tuple(c[:, 2] for c in columns)
-                readings[:, s] = self._calibrated.reading_of(
-                    s, joints[:, s], up, parameters, noted)
+                at.readings[:, s] = self._calibrated.reading_of(
+                    s, joints, walk.up, parameters, noted)
                 amount = amount + motion.sense * joints[:, s]
-            for varying, row in zip(motion.varying, self._varying_rows[k], strict=True):
-                amount = amount + row[: len(parameters)] @ parameters * self._basis(
-                    varying, joints, reached, noted)[0]
-            if motion.turns:
-                columns = _turned(columns, motion.axis, amount[:, None])
-            if motion.frame:
-                reached[motion.frame] = columns
-        return readings
+            walk.go(motion, amount + self._varied(walk, at, k))
+        return at.readings
 
-    def _noted(self, noted, n_poses):
+    def _as_noted(self, noted, n_poses):
         if noted is None:
             return np.zeros((n_poses, len(self.pose_columns)))
         return np.asarray(noted, float).reshape(n_poses, len(self.pose_columns))
 
-    def _basis(self, varying, joints, reached, noted, joint_rates=None, axes=None, rates=None):
+    def _joint(self, walk, at, k):
+        """The angle of the joint of motion `k`, shape (n_poses,), with its derivatives."""
+        s = self._sensor_index[self.motions[k].joint]
+        told = self._calibrated.told(s, at.angles, walk.up, at.parameters, at.readings, at.noted,
+                                     walk.rates is not None and s in self._rated)
+        walk.joints[:, s], walk.gain[:, s] = told.joint, told.sight
+        if told.rate is not None:
+            rate = walk.joint_rates[s] = told.rate
+            if told.by_up is not None:
+                rate += self._up_rates(walk, walk.columns, told.by_up, k)
+            if s not in self._steady:
+                walk.rates[:, k] += self.motions[k].sense * rate
+        return told.joint
+
+    def _varied(self, walk, at, k):
+        """What varies with the pose in the amount of motion `k`, with its derivatives."""
+        amount, n_own = 0.0, len(self.parameters)
+        for varying, row in zip(self.motions[k].varying, self._varying_rows[k], strict=True):
+            value, rate = self._basis(varying, walk, at)
+            size = row[:n_own] @ at.parameters
+            amount = amount + size * value
+            if walk.rates is not None:
+                walk.rates[:, k] += value[:, None] * row + size * rate
+        return amount
+
+    def _basis(self, varying, walk, at):
         """What a varying part is multiplied with, shape (n_poses,), and its derivative.
 
-        The derivative, shape (n_poses, n_local), only with the rates of joints and motions.
+        The derivative, of a shape like (n_poses, n_local), only on a walk with rates.
         """
         if varying.times == OF_POSE:
-            value = noted[:, self.pose_columns.index(varying.of)]
-            return value, None if rates is None else np.zeros((1, rates.shape[2]))
+            return at.noted[:, self.pose_columns.index(varying.of)], 0.0
+        if varying.times == OF_DISTANCE:
+            return at.arms.get((varying.of, varying.to), (np.zeros(len(at.noted)), 0.0))
         if varying.times in OF_JOINT:
             s = self._sensor_index[varying.of]
-            value, slope = of_joint(varying.times, joints[:, s])
-            return value, None if rates is None else slope[:, None] * joint_rates[s]
-        columns = reached[varying.of]
+            value, slope = of_joint(varying.times, walk.joints[:, s])
+            return value, None if walk.rates is None else slope[:, None] * walk.joint_rates[s]
+        columns = walk.reached[varying.of]
         value, slope = of_inclination(varying.times, columns[0][:, 2])
-        if rates is None:
+        if walk.rates is None:
             return value, None
-        return value, self._up_rates(axes, columns, (slope, None, None), rates,
-                                     self.depth[varying.of])
+        return value, self._up_rates(walk, columns, (slope, None, None), self.depth[varying.of])
+
+    def _arms(self, parameters, placement, readings, noted, jacobian):
+        """Horizontal distances between frames of the machine that nothing bends, m.
+
+        How far `to` is ahead of `of`, square to the y axis of `of`: the moment about that axis of
+        a unit weight at `to`. Per pair the value, shape (n_poses,), and its derivative.
+        """
+        if not self._distances:
+            return {}
+        stiff, place = self._stiff
+        posture = stiff.posture(parameters, placement, readings, jacobian, noted)
+        n, every = len(readings), np.arange(len(readings))
+        arms = {}
+        for of, to in self._distances:
+            which = np.repeat([place[of], place[of] + 1, place[to]], n)
+            points = posture.points(which, np.tile(every, 3))
+            origin, left, there = points.position.reshape(3, n, 3)
+            y, arm = left - origin, there - origin
+            value = arm[:, 0] * y[:, 1] - arm[:, 1] * y[:, 0]
+            rate = 0.0
+            if jacobian:
+                by = np.concatenate(
+                    [points.by_parameters, points.by_placement, points.by_readings], axis=2)
+                by_origin, by_left, by_there = by.reshape(3, n, 3, -1)
+                y_rate, arm_rate = by_left - by_origin, by_there - by_origin
+                rate = (arm_rate[:, 0] * y[:, 1, None] + arm[:, 0, None] * y_rate[:, 1]
+                        - arm_rate[:, 1] * y[:, 0, None] - arm[:, 1, None] * y_rate[:, 0])
+            arms[of, to] = value, rate
+        return arms
+
+    @cached_property
+    def _distances(self):
+        return tuple(dict.fromkeys((v.of, v.to) for m in self.motions for v in m.varying
+                                   if v.times == OF_DISTANCE))
+
+    @cached_property
+    def _stiff(self):
+        """The chain without what varies with distances; origins and points a metre left as targets.
+
+        The second of the pair says which target is the origin of a frame; that left of it follows.
+        """
+        motions = tuple(replace(m, varying=tuple(v for v in m.varying if v.times != OF_DISTANCE))
+                        for m in self.motions)
+        targets: list[Target] = []
+        place = {}
+        for frame in dict.fromkeys(name for pair in self._distances for name in pair):
+            place[frame] = len(targets)
+            targets += [Target(f"{frame} origin", frame, (), "its origin"),
+                        Target(f"{frame} left", frame, (Motion(False, 1, 1.0),), "a metre left")]
+        return replace(self, motions=motions, targets=tuple(targets)), place
 
     @cached_property
     def _sensor_index(self):
@@ -377,7 +344,7 @@ class Chain:
                     fixed[k] += motion.sense * self._calibrated.plain_rates[s]
         return fixed
 
-    def _up_rates(self, axes, columns, by_up, rates, k):
+    def _up_rates(self, walk, columns, by_up, k):
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
 
         A rotation about the site axis a turns the up vector, seen from the frame, at the rate
@@ -385,11 +352,12 @@ class Chain:
         """
         direction = sum(d[:, None] * c[:, :2] for d, c in zip(by_up, columns, strict=True)
                         if d is not None)
-        weight = axes[:, :k, 0] * direction[:, 1:] - axes[:, :k, 1] * direction[:, :1]
+        axes = walk.axes[:, :k]
+        weight = axes[:, :, 0] * direction[:, 1:] - axes[:, :, 1] * direction[:, :1]
         weight *= self.turns[:k]
-        return (weight[:, None, :] @ rates[:, :k])[:, 0]
+        return (weight[:, None, :] @ walk.rates[:, :k])[:, 0]
 
-    def _branch_amounts(self, target, parameters):
+    def branch_amounts(self, target, parameters):
         coefficients = self._branch_coefficients[target.name]
         constant = np.array([m.constant for m in target.motions])
         return constant + coefficients @ parameters, coefficients
@@ -406,28 +374,3 @@ def _coefficients(motions, names):
         for name, coefficient in motion.by.items():
             matrix[row, column[name]] = coefficient
     return matrix
-
-
-def _site_axes(n):
-    """The axes of the site frame, n times: three arrays of shape (n, 3)."""
-    return tuple(np.broadcast_to(row, (n, 3)) for row in np.eye(3))
-
-
-def _turned(columns, axis, angle):
-    """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
-    first, second = (axis + 1) % 3, (axis + 2) % 3
-    cosine, sine = np.cos(angle), np.sin(angle)
-    turned = list(columns)
-    turned[first] = cosine * columns[first] + sine * columns[second]
-    turned[second] = cosine * columns[second] - sine * columns[first]
-    return tuple(turned)
-
-
-def _velocities(axes, origins, point, turns):
-    """Derivative of the point by each motion's amount: shape (m, k, 3)."""
-    arm = point[:, None, :] - origins
-    swept = np.empty_like(arm)
-    swept[..., 0] = axes[..., 1] * arm[..., 2] - axes[..., 2] * arm[..., 1]
-    swept[..., 1] = axes[..., 2] * arm[..., 0] - axes[..., 0] * arm[..., 2]
-    swept[..., 2] = axes[..., 0] * arm[..., 1] - axes[..., 1] * arm[..., 0]
-    return np.where(turns[None, :, None], swept, axes)

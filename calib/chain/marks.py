@@ -71,7 +71,7 @@ def mark_problems(entry: RigEntry) -> list[tuple[str, str, str]]:
     return problems
 
 
-def about_marks(problem, problems) -> bool:
+def about_marks(problem: tuple[str, str, str], problems: list[tuple[str, str, str]]) -> bool:
     """Whether a problem of what a mark was written out as only repeats those of the mark."""
     bad = {key.split(".")[1] for key, _, _ in problems}
     part, _, rest = problem[0].partition(".")

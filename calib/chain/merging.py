@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from calib.chain.schema import MotionEntry, RigEntry
+from calib.chain.schema import RigEntry
 from calib.chain.sound import used_parameters
 
 #: What a rig file replaces as a whole, if it has it.
@@ -52,21 +52,28 @@ def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str,
     return whole.model_copy(update={"parameters": kept}), problems + misplaced
 
 
-def _inserted(motions, added: list[MotionEntry]):
+def _inserted(motions, added):
     """The template's motions with others before or after named frames, and what is wrong."""
     motions, problems = list(motions), []
     for index, motion in enumerate(added):
         frames = [m.frame for m in motions]
-        anchor, key = motion.before or motion.after, f"motions.{index}"
-        if (motion.before is None) == (motion.after is None):
-            problems.append((key, "neither" if anchor is None else "both",
-                             'either "before" or "after" with a frame of the template'))
+        given = {word: frame for word in ("before", "after", "at")
+                 if (frame := getattr(motion, word)) is not None}
+        (word, anchor), key = next(iter(given.items()), ("", None)), f"motions.{index}"
+        if len(given) != 1:
+            problems.append((key, " and ".join(given) or "none of them",
+                             'one of "before", "after" or "at" with a frame of the template'))
         elif anchor not in frames:
-            word = "after" if motion.before is None else "before"
             problems.append((f"{key}.{word}.{anchor}", repr(anchor),
                              "a frame: one of " + ", ".join(filter(None, frames))))
+        elif word == "at" and motion.frame:
+            problems.append((f"{key}.frame", repr(motion.frame), "nothing: the frame is its own"))
         else:
             place = frames.index(anchor)
+            if word == "at":
+                motions[place] = motions[place].model_copy(update={"frame": None})
+                place += 1
+                motion = motion.model_copy(update={"frame": anchor})
             if motion.after is not None:
                 place += 1
                 # Behind what was put after this frame before.

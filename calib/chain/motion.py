@@ -15,12 +15,14 @@ class Varying:
 
     `times` is one of `calib.chain.basis.OF_JOINT` and `of` a reading, or `times` is one of
     `calib.chain.basis.OF_INCLINATION` and `of` a frame, or `times` is `calib.chain.basis.OF_POSE`
-    and `of` a column of readings.csv.
+    and `of` a column of readings.csv, or `times` is `calib.chain.basis.OF_DISTANCE`, from the frame
+    `of` to the frame `to`.
     """
 
     by: Mapping[str, float]
     times: str
     of: str
+    to: str | None = None
 
 
 @dataclass(frozen=True)

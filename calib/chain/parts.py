@@ -57,7 +57,8 @@ class Parameter:
 class Reading:
     """One reading: its sensor, its sd, and the limits and speed of its joint (rad, rad/s).
 
-    `sd` is in rad, or m where the `unit` is "m".
+    `sd` is in rad, or m where the `unit` is "m". `optional`: readings.csv may leave it empty in a
+    pose; it is an unknown there.
     """
 
     sensor: Sensor
@@ -66,6 +67,12 @@ class Reading:
     high: float
     speed: float | None
     means: str
+    optional: bool = False
+
+    @property
+    def parked(self) -> bool:
+        """Whether its joint stays nearly as it is while the machine is at a stand."""
+        return self.speed is None and self.kind != "slew"
 
     @property
     def name(self) -> str:

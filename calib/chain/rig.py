@@ -28,7 +28,6 @@ from calib.chain.parts import (
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
-    MotionEntry,
     RigEntry,
     RigError,
     in_words,
@@ -223,7 +222,7 @@ def rig_from_dict(data: Mapping) -> Rig:
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
     entry = _checked(data if base is None else with_sensors_of(base, data))
-    problems = []
+    problems: list[tuple[str, str, str]] = []
     if base is not None:
         entry, problems = merged(base, entry)
     bad = mark_problems(entry)
@@ -268,7 +267,7 @@ def _template(name):
 def _definition(entry):
     """The whole description, from which the same rig is made without a template."""
     return entry.model_dump(mode="json", exclude_none=True, exclude={
-        "template": True, "job": True, "motions": {"__all__": {"before", "after"}}})
+        "template": True, "job": True, "motions": {"__all__": {"before", "after", "at"}}})
 
 
 def _build(entry):
@@ -349,10 +348,11 @@ def _reading(entry, name):
         high=np.radians(high),
         speed=None if speed is None else np.radians(speed),
         means=sensor.means,
+        optional=sensor.optional,
     )
 
 
-def _motion(entry: MotionEntry):
+def _motion(entry):
     turns = entry.rotate is not None
     return Motion(
         turns=turns,
@@ -362,7 +362,7 @@ def _motion(entry: MotionEntry):
         joint=entry.joint,
         sense=float(entry.sense),
         frame=entry.frame,
-        varying=tuple(Varying(v.by, v.times, v.of) for v in entry.varying or ()),
+        varying=tuple(Varying(v.by, v.times, v.of, v.to) for v in entry.varying or ()),
     )
 
 

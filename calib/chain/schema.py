@@ -1,7 +1,7 @@
 """The shape of a rig file, checked before anything is built from it."""
 
 import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
@@ -75,8 +75,9 @@ class _Strict(BaseModel):
 class VaryingEntry(_Strict):
     by: Annotated[dict[str, Number], Field(min_length=1)]
     times: Literal["cosine of joint", "sine of joint", "cosine of inclination",
-                   "sine of inclination", "pose column"]
+                   "sine of inclination", "pose column", "horizontal distance"]
     of: str
+    to: str | None = None
 
 
 class MotionEntry(_Strict):
@@ -90,6 +91,7 @@ class MotionEntry(_Strict):
     frame: str | None = None
     before: str | None = None
     after: str | None = None
+    at: str | None = None
     #: Where it is in the user's own list, if it was put into a template.
     _index: int | None = PrivateAttr(None)
 
@@ -125,13 +127,14 @@ class ParameterEntry(_Strict):
 
 
 class SensorEntry(_Strict):
-    kind: Literal["joint", "stroke", "in_boom_plane", "across"]
+    kind: Literal["joint", "stroke", "slew", "in_boom_plane", "across"]
     zero: str | None = None
     varying: dict[str, str] | None = None
     through: Literal["four_bar", "triangle"] | None = None
     uses: dict[str, str] | None = None
     branch: Literal[1, -1] | None = None
     direction: Literal[1, -1] = 1
+    optional: Flag = False
     means: str
 
 
@@ -266,7 +269,7 @@ class RigEntry(_Strict):
     effort: EffortEntry | None = None
 
 
-def in_words(error) -> tuple[str, str]:
+def in_words(error: Any) -> tuple[str, str]:
     """Found and expected of one schema error, without the schema's own vocabulary."""
     kind, limits = error["type"], error.get("ctx", {})
     if kind == "missing":

@@ -9,6 +9,8 @@ kind                   the calibrated angle is
 =====================  ===========================================================================
 ``joint``              the angle itself (encoder, or the two axes of the house sensor)
 ``stroke``             a length, m: what a cylinder has pushed out and what it measures closed
+``slew``               how far the house is turned about its swing axis, its z axis; the joint is
+                       about the vertical, before pitch and roll
 ``in_boom_plane``      inclination of the x axis, measured in the plane normal to y
 ``across``             inclination of the y axis above the horizontal
 =====================  ===========================================================================
@@ -69,6 +71,8 @@ class SensorKind:
         The inverse, ``angle(q, up, inputs) -> angle``, shape (n,), rad.
     may_use : tuple of str
         Names of inputs that are 0 where a sensor does not have them.
+    sensors : tuple of str
+        Names of inputs that are angles of other sensors.
     way : (str, int) or None
         The one axis and sense of a motion whose joint it can measure.
     unit : str
@@ -80,6 +84,7 @@ class SensorKind:
     felt: Callable[[np.ndarray, Up, Inputs], Felt]
     angle: Callable[[np.ndarray, Up, Inputs], np.ndarray]
     may_use: tuple[str, ...] = ()
+    sensors: tuple[str, ...] = ()
     way: tuple[str, int] | None = None
     unit: str = "deg"
     blind: str = "it cannot tell its joint there"
@@ -96,6 +101,31 @@ def _felt_at_the_joint(angle, up, inputs):
 
 def _angle_at_the_joint(q, up, inputs):
     return q
+
+
+def _felt_slew(angle, up, inputs):
+    # Seen from above, the x axis of what the house turned from is where the slew is undone in the
+    # house, which pitch and roll have tipped.
+    pitch, roll = inputs["pitch"], inputs["roll"]
+    sine, cosine = np.sin(angle), np.cos(angle)
+    ahead = cosine * np.cos(pitch) + sine * np.sin(roll) * np.sin(pitch)
+    aside = sine * np.cos(roll)
+    size = ahead**2 + aside**2
+
+    def by(ahead_rate, aside_rate):
+        return (ahead * aside_rate - aside * ahead_rate) / size
+
+    by_angle = by(-sine * np.cos(pitch) + cosine * np.sin(roll) * np.sin(pitch),
+                  cosine * np.cos(roll))
+    return Felt(np.arctan2(aside, ahead), by_angle, None, {
+        "pitch": by(-cosine * np.sin(pitch) + sine * np.sin(roll) * np.cos(pitch), 0.0),
+        "roll": by(sine * np.cos(roll) * np.sin(pitch), -sine * np.sin(roll))})
+
+
+def _angle_slew(q, up, inputs):
+    pitch, roll = inputs["pitch"], inputs["roll"]
+    return np.arctan2(np.sin(q) * np.cos(pitch),
+                      np.cos(q) * np.cos(roll) - np.sin(q) * np.sin(roll) * np.sin(pitch))
 
 
 def _felt_in_boom_plane(angle, up, inputs):
@@ -160,7 +190,9 @@ def _angle_across(q, up, inputs):
 SENSOR_KINDS: dict[str, SensorKind] = {
     "joint": SensorKind(_felt_at_the_joint, _angle_at_the_joint),
     "stroke": SensorKind(_felt_at_the_joint, _angle_at_the_joint, unit="m"),
-    "in_boom_plane": SensorKind(_felt_in_boom_plane, _angle_in_boom_plane, ("twist",), ("y", -1)),
-    "across": SensorKind(_felt_across, _angle_across, ("twist",), ("x", 1),
+    "slew": SensorKind(_felt_slew, _angle_slew, sensors=("pitch", "roll"), way=("z", 1)),
+    "in_boom_plane": SensorKind(_felt_in_boom_plane, _angle_in_boom_plane, ("twist",),
+                                way=("y", -1)),
+    "across": SensorKind(_felt_across, _angle_across, ("twist",), way=("x", 1),
                          blind="its axis is too near the vertical"),
 }

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_READING
+from calib.chain.basis import OF_DISTANCE, OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.linkages import LINKAGES
 from calib.chain.motion import PLACEMENT
 from calib.chain.schema import ParameterEntry, RigEntry
@@ -49,8 +49,9 @@ def _motion_problems(entry, frames, base):
             else f"sensors.{motion.joint}"
         problems += _amount_problems(key, motion, entry)
         problems += _varying_problems(key, index, entry)
-        if base is None and (motion.before or motion.after):
-            problems.append((key, "before" if motion.before else "after",
+        if base is None and (word := next((w for w in ("before", "after", "at")
+                                           if getattr(motion, w)), None)):
+            problems.append((key, word,
                              'a place in the list: only a rig with a "template" is added to'))
         if motion.joint is not None:
             problems += _names(f"{key}.joint", [motion.joint], entry.sensors, "a sensor")
@@ -86,6 +87,12 @@ def _varying_problems(key, index, entry):
             known, what = frames, "a frame before this motion"
         else:
             known, what = list(entry.pose_columns), "a column under [pose_columns]"
+        if varying.times == OF_DISTANCE:
+            known, what = [m.frame for m in motions if m.frame], "a frame"
+            problems += _names(f"{key}.varying.{i}.to", [varying.to], known, what)
+        elif varying.to is not None:
+            problems.append((f"{key}.varying.{i}.to", repr(varying.to), "nothing: only a "
+                             f"{OF_DISTANCE} is from one frame to another"))
         problems += _names(f"{key}.varying.{i}.of", [varying.of], known, what)
     return problems
 
@@ -125,8 +132,8 @@ def _sensor_problems(entry):
 def _linkage_problems(key, sensor, entry):
     """What a sensor uses: names of inputs, parameters of the right unit, a way to be assembled."""
     kind, problems = SENSOR_KINDS[sensor.kind], []
-    uses, units = sensor.uses or {}, {name: "deg" for name in kind.may_use}
-    lengths = ()
+    uses, units = sensor.uses or {}, dict.fromkeys(kind.may_use, "deg")
+    lengths: tuple[str, ...] = ()
     if sensor.through is not None:
         linkage = LINKAGES[sensor.through]
         lengths = linkage.lengths
@@ -139,9 +146,15 @@ def _linkage_problems(key, sensor, entry):
     if (sensor.branch is None) != (sensor.through is None):
         problems.append((f"{key}.branch", repr(sensor.branch),
                          "1 or -1, where the sensor works through a linkage"))
-    problems += [(f"{key}.uses.{name}", "nothing", "a parameter, m")
-                 for name in lengths if name not in uses]
+    problems += [(f"{key}.uses.{length}", "nothing", "a parameter, m")
+                 for length in lengths if length not in uses]
+    angles = [name for name, s in entry.sensors.items() if s.kind == "joint" and not s.through]
+    problems += [(f"{key}.uses.{name}", repr(uses.get(name)),
+                  f"a reading of the kind joint: one of {', '.join(angles) or 'none'}")
+                 for name in kind.sensors if uses.get(name) not in angles]
     for name, parameter in uses.items():
+        if name in kind.sensors:
+            continue
         problems += _names(f"{key}.uses", [name], units, "what such a sensor uses")
         problems += _names(f"{key}.uses.{name}", [parameter], entry.parameters, "a parameter")
         if name in units and parameter in entry.parameters \

@@ -1,8 +1,8 @@
 """A second process that helps to draw: it loads what draws while this one solves.
 
-Only where there is a second processor to run it, and only from a process that nothing has set up
-yet: one in which libraries already run threads is not to be forked, and one that is itself a worker
-among others has no processor to spare.
+Only where there is a second processor with nothing to do, and only from a process that nothing has
+set up yet: one in which libraries already run threads is not to be forked, and one that is itself a
+worker among others has no processor to spare.
 """
 
 from __future__ import annotations
@@ -70,8 +70,10 @@ class Beside:
 
 
 def _to_be_had() -> bool:
-    return (sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1
-            and threading.active_count() == 1 and "numpy" not in sys.modules)
+    if sys.platform != "linux" or threading.active_count() > 1 or "numpy" in sys.modules:
+        return False
+    processors = len(os.sched_getaffinity(0))
+    return processors > 1 and os.getloadavg()[0] < processors - 0.5
 
 
 def _serve(loads, asked, reply):

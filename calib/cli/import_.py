@@ -1,6 +1,6 @@
 """``calib import``: exported field files in, a run folder out."""
 
-import shlex
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -179,18 +179,16 @@ def _write(options, into, declared, imported, proposed):
         picture = options.plan or Path("import_plan.png")
         write_whole(picture.parent, {picture.name: plan_png(imported)})
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
+        talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
         kept = {PROFILE: profile_toml(declared)} if proposed else {}
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")
+        talk.follow("solve", into)
         if kept:
             talk.tell(f"What was settled is kept in {into / PROFILE} for the next import")
     if options.save_profile is not None:
         kept = options.save_profile
         write_whole(kept.parent, {kept.name: profile_toml(declared)})
         talk.tell(f"Profile kept in {kept}")
-    if not options.dry_run:
-        place = shlex.quote(str(into))
-        first = "" if imported.readings or imported.kept_readings else "the readings, then "
-        talk.tell(f"Next: {first}calib solve {place}")

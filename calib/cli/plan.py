@@ -134,6 +134,7 @@ def plan(
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -153,6 +153,8 @@ def _checked(solution, rest, tolerance):
         return None, None
     check = check_shots(solution, solution.run.check,
                         tolerance_for(solution.rig, tolerance)[0])
+    if not len(check.shots):  # what is unknown in their poses is told by no other shot
+        return None, None
     told = check_shots(rest, solution.run.check)
     return check, common_offset(rest, told) if len(told.shots) else None
 

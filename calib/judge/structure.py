@@ -76,22 +76,32 @@ def structure(rig: Rig, rng: np.random.Generator) -> Structure:
 
 def _design(rig, joints):
     """Derivatives of every target in every pose, (n_targets, n_poses, 3, n_parameters + 4)."""
-    readings = rig.chain.readings_for(rig.start, joints)
+    noted = _noted(rig, len(joints))
+    readings = rig.chain.readings_for(rig.start, joints, noted)
     placement = np.tile([3.0, 4.0, 0.5, 1.0], (len(joints), 1))
     count = len(rig.targets)
-    points = rig.chain.posture(rig.start, placement, readings).points(
+    points = rig.chain.posture(rig.start, placement, readings, noted=noted).points(
         np.repeat(np.arange(count), len(joints)), np.tile(np.arange(len(joints)), count))
     both = np.concatenate([points.by_parameters, points.by_placement], axis=2)
     return both.reshape(count, len(joints), 3, -1)
 
 
+def _noted(rig, count):
+    """What is noted of so many poses: every word of a column with every word of the others."""
+    columns, each = {}, 1
+    for column in rig.pose_columns:
+        columns[column.name] = np.resize(np.repeat(list(column.words.values()), each), count)
+        each *= len(column.words)
+    return rig.as_noted(columns, count)
+
+
 def _joints(rig, rng):
     """Joint angles within the limits that the sensors see; what nobody drives is level."""
     low, high = (np.array([getattr(r, end) for r in rig.readings]) for end in ("low", "high"))
-    driven = np.array([r.speed is not None for r in rig.readings])
+    parked = np.array([r.parked for r in rig.readings])
     joints = rng.uniform(low, high, (_TRIES * POSES, len(low)))
-    if driven.any():
-        joints[:, ~driven] = 0.0
+    if not parked.all():
+        joints[:, parked] = 0.0
     posture = rig.chain.posture(rig.start, np.tile(HOUSE_PLACEMENT, (len(joints), 1)),
                                 rig.chain.readings_for(rig.start, joints), jacobian=False)
     told = np.abs(posture.joints - joints).max(1) < 1e-6

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.chain import Posture
+from calib.chain.posture import Posture
 from calib.chain.rig import Rig
 
 #: A translation of at least this share of the longest one is a link of boom or stick.

@@ -55,6 +55,17 @@ class Name:
         return self.code
 
 
+class Link(str):
+    """Text that leads to another page of the same folder or below it."""
+
+    href: str
+
+    def __new__(cls, text: str, href: str):
+        made = super().__new__(cls, text)
+        made.href = href
+        return made
+
+
 Part = str | Number
 Cell = str | Number | Name | None
 

@@ -7,7 +7,8 @@ from textwrap import wrap
 
 import numpy as np
 
-from calib.chain.rig import Parameter, Rig, rig_from_template
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig, rig_from_template
 
 #: Sds that a careful crew reaches (common practice, no source): a start, to be replaced.
 _READING_SD = {"house_pitch": 0.03, "house_roll": 0.03, "tilt": 0.06, "rotate": 0.10}

@@ -34,6 +34,7 @@ def check_together(
     """
     if rig is not None and not unfinished:
         _check_edge(rig, shots, findings)
+        _check_slew(rig, poses, shots, findings)
         _check_count(rig, poses, shots, tape, findings)
     if check is not None:
         _check_check(rig, poses, shots, check, findings)
@@ -53,6 +54,20 @@ def _check_edge(rig, shots, findings):
     names = ", ".join(rig.target_names[i] for i in edges) or "none: the rig has no target edge_*"
     findings.complain("shots.csv", None, "target", "no shot of the cutting edge",
                       f"at least one shot of an edge target ({names})")
+
+
+def _check_slew(rig, poses, shots, findings):
+    """Stands in no pose of which it is known how the house is turned."""
+    shot = {pose for pose in shots.pose.tolist() if pose >= 0}
+    for j, reading in enumerate(rig.readings):
+        if reading.kind != "slew":
+            continue
+        known = {poses.stand[p] for p in shot if np.isfinite(poses.sd[p, j])}
+        for stand in sorted({poses.stand[p] for p in shot} - known):
+            findings.complain(
+                "readings.csv", None, reading.name, f"nothing in any pose of stand {stand}",
+                "a value in at least one pose that is shot (0 will do: the heading of the stand is "
+                "counted from it)")
 
 
 def _check_count(rig, poses, shots, tape, findings):

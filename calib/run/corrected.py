@@ -57,7 +57,9 @@ def _readings(run):
     frame = {"pose": poses.ids, "stand": poses.stand}
     if any(poses.time):
         frame["time"] = poses.time
-    for prefix, values in (("", poses.readings), ("sd_", poses.sd)):
+    known = np.isfinite(poses.sd)
+    for prefix, values in (("", np.where(known, poses.readings, np.nan)),
+                           ("sd_", np.where(known, poses.sd, np.nan))):
         for j, name in enumerate(run.rig.reading_names):
             frame[prefix + name] = np.round(run.rig.reading_factors[j] * values[:, j], 6)
     for column in run.rig.pose_columns:

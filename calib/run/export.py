@@ -1,5 +1,6 @@
 """A run in memory as the text of the files of a run folder."""
 
+import numpy as np
 import pandas as pd
 
 from calib.run.records import Run, Shots
@@ -23,8 +24,9 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
     head = f"# {remark}\n" if remark else ""
     readings = pd.DataFrame({"pose": run.poses.ids, "stand": run.poses.stand})
     for i, reading in enumerate(run.rig.readings):
-        readings[reading.name] = _fixed(run.rig.reading_factors[i] * run.poses.readings[:, i],
-                                        3 if reading.unit == "deg" else 4)
+        cells = _fixed(run.rig.reading_factors[i] * run.poses.readings[:, i],
+                       3 if reading.unit == "deg" else 4)
+        readings[reading.name] = np.where(np.isfinite(run.poses.sd[:, i]), cells, "")
     for column in run.rig.pose_columns:
         if column.name in run.poses.noted:
             readings[column.name] = column.in_words(run.poses.noted[column.name])

@@ -51,7 +51,9 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
     units = () if rig is None else tuple(r.unit for r in rig.readings)
     kinds = {"deg": (ANGLE, READING_SD), "m": (STROKE, SHOT_SD)}
-    columns += [Column(name, kinds[unit][0]) for name, unit in zip(names, units, strict=True)]
+    optional = () if rig is None else tuple(r.name for r in rig.readings if r.optional)
+    columns += [Column(name, kinds[unit][0], name not in optional)
+                for name, unit in zip(names, units, strict=True)]
     columns += [Column(f"sd_{name}", kinds[unit][1], required=False)
                 for name, unit in zip(names, units, strict=True)]
     columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
@@ -64,17 +66,20 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     for column in ("pose", "stand"):
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
     unknown = np.full(len(table), np.nan)
-    readings = [table.numbers.get(name, unknown) for name in names]
-    readings = [short_way_round(values) if unit == "deg" else values
-                for values, unit in zip(readings, units, strict=True)]
-    note_same_readings(np.array(readings).T, _text(table, "pose"), file, lines, findings)
+    columns_of = [table.numbers.get(name, unknown) for name in names]
+    columns_of = [short_way_round(values) if unit == "deg" else values
+                  for values, unit in zip(columns_of, units, strict=True)]
+    written = np.array(columns_of).T.reshape(len(table), len(names))
+    empty = np.isnan(written) & np.array([name in optional for name in names], bool)
+    readings = np.where(empty, 0.0, written)
+    note_same_readings(readings, _text(table, "pose"), file, lines, findings)
     factors = np.ones(0) if rig is None else rig.reading_factors
-    sds = [_reading_sd(rig, i, table, findings) for i in range(len(names))]
+    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(names))])
     return Poses(
         ids=_text(table, "pose"),
         stand=_text(table, "stand"),
-        readings=np.array(readings).T.reshape(len(table), len(names)) / factors,
-        sd=np.array(sds).T.reshape(len(table), len(names)),
+        readings=readings / factors,
+        sd=np.where(empty, np.inf, sds.T.reshape(readings.shape)),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),
         noted={c.name: _noted(c, rig, table, findings) for c in pose_columns

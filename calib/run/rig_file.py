@@ -6,7 +6,8 @@ import tomllib
 from collections.abc import Iterator
 
 from calib.chain.parts import Parameter
-from calib.chain.rig import Rig, RigError, rig_from_dict
+from calib.chain.rig import Rig, rig_from_dict
+from calib.chain.schema import RigError
 from calib.run.complaints import Findings
 from calib.run.text import CONTROL, split_lines
 from calib.run.units import LIMITS, from_si, sd_problem

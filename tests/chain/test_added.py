@@ -75,9 +75,9 @@ def test_a_sensor_may_be_of_another_kind():
 
 @pytest.mark.parametrize(("change", "key", "found", "expected"), [
     ({"motions": [{"rotate": "x", "by": {"boom_zero": 1}, "before": "bom"}]},
-     "motions.0.before.bom", "'bom'", "a frame: one of house, boom"),
+     "motions.0.before.bom", "'bom'", "a frame: one of stand, house, boom"),
     ({"motions": [{"rotate": "x", "before": "boom", "after": "house"}]},
-     "motions.0", "both", 'either "before" or "after"'),
+     "motions.0", "before and after", 'one of "before", "after" or "at"'),
     ({"motions": [{"rotate": "x", "before": "boom", "frame": "stick"}]},
      "motions.0.frame", "'stick'", "a name used once"),
     ({"motions": [{"rotate": "x", "before": "boom", "by": {"boom_leen": 1}}]},

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.calibrated import Sensor
+from calib.chain.chain import Chain, Target
 from calib.chain.motion import Motion
 from calib.chain.rig import rig_from_template
 

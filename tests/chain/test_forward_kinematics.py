@@ -11,7 +11,8 @@ import pytest
 from pytransform3d.rotations import active_matrix_from_angle
 from pytransform3d.transformations import concat, transform, transform_from
 
-from calib.chain.chain import Chain, Sensor, Target
+from calib.chain.calibrated import Sensor
+from calib.chain.chain import Chain, Target
 from calib.chain.motion import Motion
 from calib.chain.rig import rig_from_dict, rig_from_template
 

@@ -71,7 +71,7 @@ def test_range_and_value_of_a_mark_can_be_stated():
 
 
 @pytest.mark.parametrize(("marks", "key", "found", "expected"), [
-    ({"dot": {"on": "hous"}}, "marks.dot.on", "'hous'", "a frame: one of house, boom"),
+    ({"dot": {"on": "hous"}}, "marks.dot.on", "'hous'", "a frame: one of stand, house, boom"),
     ({"stick_pin": {"on": "house"}}, "marks.stick_pin", "'stick_pin'", "not used yet"),
     ({"rotation_axis": {"on": "house"}}, "marks.rotation_axis", "'rotation_axis_ahead'",
      "not used yet"),

@@ -97,7 +97,8 @@ KIND_FAULTS = [
     ("limits.side", 5, "5", "a list in square brackets"),
     ("limits.side", [1, 2, 3], "[1, 2, 3]", "2 in the list"),
     ("envelope.reaches", [], "[]", "1 or more in the list"),
-    ("sensors.side.kind", "linkage", "'linkage'", "'joint', 'stroke', 'in_boom_plane' or 'across'"),
+    ("sensors.side.kind", "linkage", "'linkage'",
+     "'joint', 'stroke', 'slew', 'in_boom_plane' or 'across'"),
     ("sensors.side.direction", 2, "2", "1 or -1"),
     ("readings.direction.side", 0, "0", "1 or -1"),
     ("motions.0.sense", 2, "2", "1 or -1"),
@@ -218,8 +219,8 @@ def test_free_and_held_at_once():
 def test_a_template_and_a_chain_of_ones_own():
     """Motions beside a template say where they go; in a chain of one's own they stand in place."""
     (first, *_) = problems({"template": "tilt_rotator", "motions": OWN["motions"]})
-    assert first == ("motions.0", "neither",
-                     'either "before" or "after" with a frame of the template')
+    assert first == ("motions.0", "none of them",
+                     'one of "before", "after" or "at" with a frame of the template')
     data = changed("motions.1", {**OWN["motions"][1], "after": "arm"})
     assert ("motions.1", "after",
             'a place in the list: only a rig with a "template" is added to') in problems(data)

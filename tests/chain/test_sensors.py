@@ -79,8 +79,9 @@ def test_across_of_an_inclined_axis_needs_more_tilt():
     assert gain[0] == pytest.approx(np.cos(np.radians(10)) / (0.5 * np.cos(found[0])))
 
 
-#: Every kind, also turned by a twist where it can be.
-KINDS = [(kind, inputs) for kind in SENSOR_KINDS.values()
+#: Every kind, also turned by a twist where it can be, and with other sensors where it needs them.
+KINDS = [(kind, inputs | {name: np.array([0.04]) for name in kind.sensors})
+         for kind in SENSOR_KINDS.values()
          for inputs in ({}, *({name: 0.05} for name in kind.may_use))]
 
 

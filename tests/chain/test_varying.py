@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
-from calib.chain.basis import OF_INCLINATION, OF_JOINT, OF_POSE, OF_READING, QUARTER_TURN
+from calib.chain.basis import (
+    OF_DISTANCE,
+    OF_INCLINATION,
+    OF_JOINT,
+    OF_POSE,
+    OF_READING,
+    QUARTER_TURN,
+)
 from calib.chain.rig import RigError, rig_from_dict
 from calib.simulate import simulate
 
@@ -25,6 +32,13 @@ def bent(times, of, **place):
     }
 
 
+def loaded(of="boom", to="stick_end", **place):
+    """What bends by the moment of what hangs on a frame."""
+    data = bent(OF_DISTANCE, of, **place)
+    data["motions"][0]["varying"][0]["to"] = to
+    return data
+
+
 def with_sensor(reading, times, kind="joint"):
     return {
         "template": "tilt_rotator",
@@ -39,6 +53,8 @@ CASES = [
     *(bent(times, of) for times in OF_JOINT for of in ("boom", "house_pitch")),
     bent("sine of joint", "rotate", after="rotator"),
     bent("cosine of inclination", "stick", after="stick_end"),
+    loaded(), loaded("boom_end", after="stick"), loaded("house", "rotator"),
+    loaded("boom", "tilt_axis", before="house"),
     *(bent(OF_POSE, of) for of in ("approach", "load")),
     *(with_sensor("rotate", times) for times in (*OF_READING, "approach")),
     *(with_sensor("boom", times, "in_boom_plane") for times in (*OF_READING, "approach")),
@@ -74,6 +90,25 @@ def test_a_boom_that_sags(boom, expected):
     assert risen == pytest.approx(boom - expected, abs=1e-9)
 
 
+@pytest.mark.parametrize("heading", [90.0, 200.0])
+@pytest.mark.parametrize(("boom", "stick"), [(0.0, 0.0), (40.0, -100.0), (60.0, -150.0)])
+def test_a_boom_that_sags_under_its_load(boom, stick, heading):
+    """Down by the parameter times how far ahead the bucket pin is: negative where it is behind."""
+    rig = rig_from_dict(loaded("boom_end", after="boom"))
+    lengths = [rig.start[rig.parameter_names.index(f"{name}_length")] for name in ("boom", "stick")]
+    parameters, joints = rig.start.copy(), np.zeros((1, 7))
+    parameters[rig.parameter_names.index("bend")] = np.radians(0.1)
+    joints[0, 2:5] = np.radians([boom, stick, -boom - stick])
+    placement = np.array([[3.0, 5.0, 1.0, np.radians(heading)]])
+    posture = rig.chain.posture(parameters, placement, rig.chain.readings_for(parameters, joints))
+    ahead = lengths[1] * np.cos(np.radians(boom + stick))
+    along = np.stack(posture.columns["boom_end"], axis=2)[0][:, 0]
+    risen = np.degrees(np.arcsin(along[2]))
+    # The sensors tell where the bent machine is, the distance that of the stiff one: 1e-3 apart.
+    assert risen == pytest.approx(boom - 0.1 * ahead, abs=1e-3)
+    np.testing.assert_allclose(posture.joints, joints, atol=1e-14)
+
+
 def test_a_reading_that_tells_too_much():
     """One degree at a quarter turn is a third of it at 30 degrees."""
     rig = rig_from_dict(with_sensor("rotate", "reading"))
@@ -100,6 +135,8 @@ SDS = {
     (with_sensor("stick", "reading", "in_boom_plane"), "odd"),
     (with_sensor("boom", "approach", "in_boom_plane"), "odd"),
     (bent(OF_POSE, "load", after="stick"), "bend"),
+    (loaded(), "bend"),
+    (loaded("boom_end", after="stick"), "bend"),
 ])
 def test_recovery(data, name):
     """30 machines: the errors of what varies have the stated sd, below a degree."""
@@ -148,13 +185,19 @@ def test_the_definition_makes_the_same_chain():
 @pytest.mark.parametrize(("data", "key", "found", "expected"), [
     (bent("cosine", "boom"), "motions.0.varying.0.times", "'cosine'", "'cosine of joint'"),
     (bent("cosine of inclination", "stick"), "motions.0.varying.0.of.stick", "'stick'",
-     "a frame before this motion: one of house, boom"),
+     "a frame before this motion: one of stand, house, boom"),
     (bent("cosine of joint", "stick"), "motions.0.varying.0.of.stick", "'stick'",
      "a joint of this motion or before it: one of house_pitch, house_roll, boom"),
     (with_sensor("rotate", "tangent"), "sensors.rotate.varying.odd", "'tangent'",
      "reading, cosine, sine, approach or load"),
     (bent(OF_POSE, "wind"), "motions.0.varying.0.of.wind", "'wind'",
      "a column under [pose_columns]: one of approach, load"),
+    (loaded("boom", "stik"), "motions.0.varying.0.to.stik", "'stik'",
+     "a frame: one of stand, house"),
+    (bent(OF_DISTANCE, "boom"), "motions.0.varying.0.to.None", "None", "a frame: one of"),
+    ({**bent("sine of joint", "boom"), "motions": [{"rotate": "y", "after": "boom", "varying": [
+        {"by": {"bend": 1}, "times": "sine of joint", "of": "boom", "to": "stick"}]}]},
+     "motions.0.varying.0.to", "'stick'", "nothing: only a horizontal distance"),
     ({"template": "tilt_rotator", "pose_columns": {"time": {
         "words": {"early": 0, "late": 1}, "means": "x"}}},
      "pose_columns.time", "'time'", "a name that readings.csv has not used yet"),

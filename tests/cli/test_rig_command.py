@@ -35,7 +35,7 @@ def test_show(calib_command, template):
 def test_motions_in_words(calib_command):
     """Which way is said as a person at the machine would say it."""
     words = " ".join(calib_command("rig", "show", "tilt_rotator")[1].split())
-    assert "house placed by the stand's east, north, up," in words
+    assert "stand placed by the stand's east, north, up, heading" in words
     assert "boom turned front up by the joint boom" in words
     assert "boom_end forward by boom_length stick_pin" in words
 

@@ -20,7 +20,8 @@ def folder(calib_command, tmp_path):
 
 def commands(text):
     """What is offered to be typed, as the shell would split it."""
-    lines = [line.partition("calib ")[2] for line in text.splitlines() if ": calib " in line]
+    lines = [line.partition("calib ")[2] for line in text.splitlines()
+             if ": calib " in line and not line.startswith("Next: ")]
     return [shlex.split(line) for line in lines]
 
 

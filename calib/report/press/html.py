@@ -9,7 +9,7 @@ from jinja2 import Environment, StrictUndefined
 from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
-from calib.report.blocks import Items, Name, Number, Picture, Section, Signature, Table, Text
+from calib.report.blocks import Items, Link, Name, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.drawings import drawings
 from calib.report.figures.style import for_screen
 
@@ -50,6 +50,7 @@ def _environment():
     environment.tests |= {
         "number_part": lambda x: isinstance(x, Number),
         "name_part": lambda x: isinstance(x, Name),
+        "link_part": lambda x: isinstance(x, Link),
         "text_block": lambda x: isinstance(x, Text),
         "items_block": lambda x: isinstance(x, Items),
         "signature_block": lambda x: isinstance(x, Signature),

@@ -1,0 +1,92 @@
+"""Walking along a chain, all poses at once: where it has come to, and how fast that moves."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.chain.motion import Motion
+
+#: The axes x, y, z of a frame in every pose, each of shape (n_poses, 3).
+Axes = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+@dataclass
+class Walk:
+    """A walk along the motions of a chain, and what was left behind on the way.
+
+    Attributes
+    ----------
+    columns, point
+        Axes of the frame that the walk has come to, and its origin (n_poses, 3).
+    axes, origins : ndarray, shape (n_poses, n_motions, 3)
+        Of each motion: what it moves along or turns about, and where.
+    joints, gain : ndarray, shape (n_poses, n_readings)
+    reached, positions : dict
+        Axes and origin of each named frame.
+    rates : ndarray, shape (n_poses, n_motions, n_local), or None
+        Derivatives of the amounts by the locals.
+    joint_rates : dict of int to ndarray, shape (n_poses, n_local)
+        Of the joints that more than their own motion depends on.
+    """
+
+    columns: Axes
+    point: np.ndarray
+    axes: np.ndarray
+    origins: np.ndarray
+    joints: np.ndarray
+    gain: np.ndarray
+    rates: np.ndarray | None
+    reached: dict[str, Axes] = field(default_factory=dict)
+    positions: dict[str, np.ndarray] = field(default_factory=dict)
+    joint_rates: dict[int, np.ndarray] = field(default_factory=dict)
+
+    @classmethod
+    def begin(cls, n_motions: int, joints: np.ndarray, rates: np.ndarray | None = None) -> "Walk":
+        """At the site, before the first motion; `joints` are those known beforehand."""
+        n = len(joints)
+        return cls(site_axes(n), np.zeros((n, 3)), np.empty((n, n_motions, 3)),
+                   np.empty((n, n_motions, 3)), joints, np.empty_like(joints), rates)
+
+    def stand_at(self, k: int, motion: Motion) -> None:
+        """Note where motion `k` begins."""
+        self.axes[:, k], self.origins[:, k] = self.columns[motion.axis], self.point
+
+    def go(self, motion: Motion, amount: np.ndarray) -> None:
+        """Carry out a motion by its amount in each pose, shape (n_poses,), m or rad."""
+        if motion.turns:
+            self.columns = turned(self.columns, motion.axis, amount[:, None])
+        else:
+            self.point = self.point + amount[:, None] * self.columns[motion.axis]
+        if motion.frame:
+            self.reached[motion.frame], self.positions[motion.frame] = self.columns, self.point
+
+    @property
+    def up(self) -> Axes:
+        """The up vector by its components in the frame, each of shape (n_poses,)."""
+        x, y, z = self.columns
+        return x[:, 2], y[:, 2], z[:, 2]
+
+
+def site_axes(n):
+    """The axes of the site frame, n times: three arrays of shape (n, 3)."""
+    return tuple(np.broadcast_to(row, (n, 3)) for row in np.eye(3))
+
+
+def turned(columns, axis, angle):
+    """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
+    first, second = (axis + 1) % 3, (axis + 2) % 3
+    cosine, sine = np.cos(angle), np.sin(angle)
+    new = list(columns)
+    new[first] = cosine * columns[first] + sine * columns[second]
+    new[second] = cosine * columns[second] - sine * columns[first]
+    return new[0], new[1], new[2]
+
+
+def velocities(axes, origins, point, turns):
+    """Derivative of the point by each motion's amount: shape (m, k, 3)."""
+    arm = point[:, None, :] - origins
+    swept = np.empty_like(arm)
+    swept[..., 0] = axes[..., 1] * arm[..., 2] - axes[..., 2] * arm[..., 1]
+    swept[..., 1] = axes[..., 2] * arm[..., 0] - axes[..., 0] * arm[..., 2]
+    swept[..., 2] = axes[..., 0] * arm[..., 1] - axes[..., 1] * arm[..., 0]
+    return np.where(turns[None, :, None], swept, axes)

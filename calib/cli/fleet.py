@@ -1,0 +1,228 @@
+"""``calib fleet``: every run below a folder, on every processor there is."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli import talk
+from calib.cli.fleet_worker import Task, hash_of, solve_one
+from calib.cli.journal import JOURNAL, Journal
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+#: Tasks with the executor per worker: enough that none waits, few enough to be forgotten of.
+_EACH = 4
+
+#: One thread for each worker: they share the processors among them.
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+#: Rows that are held in memory at a time while the table is written.
+_BATCH = 5_000
+
+
+def fleet(
+    root: Annotated[Path, typer.Argument(help="Every run folder below it is solved.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Where table and page go; ROOT/fleet if not given.")
+    ] = None,
+    processes: Annotated[
+        int | None, typer.Option(min=1, max=1024, help="Worker processes; one for each processor "
+                                 "if not given.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Solve on a Dask cluster, such as "
+                                 "tcp://127.0.0.1:8786, whose workers see the same folders.")
+    ] = None,
+    report: Annotated[
+        bool, typer.Option("--report", help="Also draw the report of each run: takes several "
+                           "times as long.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Solve every run below a folder; a table of all, and a page with the worst first.
+
+    Each run gets its result as calib solve --no-report writes it. What was solved before from the
+    same files is not solved again, so a fleet that was stopped goes on. Ends with status 6 if any
+    run did not pass.
+    """
+    from calib.report.fleet_record import fleet_document
+    from calib.report.pages.fleet import fleet_sections
+    from calib.report.press.html import page
+    from calib.report.press.terminal import plain
+    from calib.run.complaints import Complaint, InputError
+    from calib.run.lock import only_writer
+    from calib.run.write import write_whole
+
+    _refuse_missing(scheduler)
+    out = out or root / "fleet"
+    runs = list(run_folders(root, out))
+    if not runs:
+        raise InputError([Complaint(str(root), None, None, "no run folder",
+                                    "a folder with run folders below it")])
+    out.mkdir(parents=True, exist_ok=True)
+    with only_writer(out / ".fleet.lock", out):
+        journal = Journal(out / JOURNAL)
+        try:
+            _solve_all(root, runs, journal, report, processes, scheduler)
+            table = out / "fleet.parquet"
+            write_table(table, journal, runs)
+        finally:
+            journal.close()
+    column, units = _columns(table)
+    document = fleet_document(column, units, _reports(root, out))
+    sections = fleet_sections(document)
+    write_whole(out, {"fleet.html": page("report.html.j2", document, "Fleet",
+                                         f"{len(runs):,} runs below {root}", sections)})
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(plain(sections))
+    talk.tell(f"The table is {table}, the page {out / 'fleet.html'}")
+    worst = next((w for w in document.worst if w.status != "passed"), None)
+    if worst is not None:
+        talk.tell(f"To look at the worst: calib diagnose {quote(str(root / worst.run))}")
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def run_folders(root: Path, out: Path) -> Iterator[str]:
+    """Every run folder below a folder, relative to it, in order."""
+    out = out.absolute()
+    for folder, below, files in os.walk(root):
+        below[:] = sorted(name for name in below if not name.startswith(".")
+                          and Path(folder, name).absolute() != out)
+        if "rig.toml" in files and "shots.csv" in files:
+            yield Path(folder).relative_to(root).as_posix()
+
+
+def _refuse_missing(scheduler):
+    """Say what to install before anything is read."""
+    from importlib.util import find_spec
+
+    needed = ["pyarrow", *(["distributed"] if scheduler else [])]
+    missing = [name for name in needed if find_spec(name) is None]
+    if missing:
+        raise typer.BadParameter(f"a fleet needs {' and '.join(missing)}: "
+                                 "pip install 'calib[fleet]'", param_hint="fleet")
+
+
+def _solve_all(root, runs, journal, report, processes, scheduler):
+    """Solve what is not solved yet; each row goes to the journal as it comes."""
+    from calib.fleet.dispatch import results
+    from calib.fleet.row import FAULT
+
+    new_executor, workers = (_dask(scheduler) if scheduler else _processes(processes))
+    tasks = _tasks(root, runs, journal, report)
+    with talk.progress(f"Solving {len(runs):,} runs on {workers} workers", len(runs)) as done:
+        solved = 0
+        for task, row in results(tasks, solve_one, new_executor, _EACH * workers):
+            if isinstance(row, BaseException):
+                row = {"run": task.run, "inputs": task.inputs, "status": FAULT,
+                       "message": f"{type(row).__name__}: {row}"}
+            journal.add(row)
+            solved += 1
+            done(solved)
+    talk.tell(f"{solved:,} runs solved, {len(runs) - solved:,} taken over from before")
+
+
+def _tasks(root, runs, journal, report) -> Iterator[Task]:
+    """What is not solved yet, or from other files, or lacks the report that is asked for."""
+    for run in runs:
+        folder = root / run
+        inputs = hash_of(folder)
+        there = journal.inputs(run) == inputs and (
+            journal.status(run) not in ("passed", "gates failed")
+            or ((folder / "result" / "result.json").is_file()
+                and (not report or (folder / "result" / "report.pdf").is_file())))
+        if not there:
+            yield Task(run, str(root.absolute()), inputs, report)
+
+
+def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:
+    """Processes of this machine; a spawned one has nothing of this one but what it needs."""
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    count = count or usable or 1
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
+    return lambda: ProcessPoolExecutor(count, mp_context=get_context("spawn")), count
+
+
+def _dask(address: str) -> tuple[Callable[[], Executor], int]:
+    """The workers of a Dask cluster; it brings back what a dead worker had."""
+    from distributed import Client
+
+    from calib.run.complaints import Complaint, InputError
+
+    try:
+        client = Client(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise InputError([Complaint(address, None, None, f"no scheduler ({error})",
+                                    "the address of a Dask scheduler")]) from None
+    workers = sum(client.ncores().values())
+    return lambda: client.get_executor(pure=False), max(workers, 1)
+
+
+def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
+    """The rows of the journal as a Parquet table, a batch at a time; renamed into place."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from calib.fleet.row import columns_of, flat
+
+    columns, units = columns_of(journal.rows(runs))
+    text = {"run", "inputs", "status", "message", "rig", "failed"}
+    whole = {"bytes", "shots", "poses", "dof", "suspects"}
+    schema = pa.schema([
+        pa.field(c, pa.string() if c in text else pa.int64() if c in whole else pa.float64(),
+                 metadata={"unit": units[name]} if (name := c.partition(".")[0]) in units else None)
+        for c in columns])
+    new = path.with_suffix(".new")
+    with pq.ParquetWriter(new, schema) as writer:
+        batch: list[dict[str, Any]] = []
+        for row in journal.rows(runs):
+            batch.append(flat(row, columns))
+            if len(batch) == _BATCH:
+                writer.write_table(pa.Table.from_pylist(batch, schema))
+                batch = []
+        if batch:
+            writer.write_table(pa.Table.from_pylist(batch, schema))
+    new.replace(path)
+
+
+def _columns(table: Path):
+    """A column of a table by its name, as an array, and the units of the parameters."""
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    schema = pq.read_schema(table)
+    units = {field.name: field.metadata[b"unit"].decode() for field in schema
+             if field.metadata and b"unit" in field.metadata and "." not in field.name}
+
+    def column(name: str) -> np.ndarray:
+        values = pq.read_table(table, columns=[name]).column(0)
+        if pa.types.is_string(values.type):
+            return np.array(values.to_pylist(), object)
+        return values.cast(pa.float64()).to_numpy()
+
+    return column, units
+
+
+def _reports(root: Path, out: Path):
+    """Where the report of a run is, seen from the page; None where it is not drawn."""
+    def report_of(run: str) -> str | None:
+        folder = root / run / "result"
+        if not (folder / "report.pdf").is_file():
+            return None
+        return quote_url(Path(os.path.relpath(folder / "report.html", out)).as_posix())
+
+    from urllib.parse import quote as quote_url
+
+    return report_of

@@ -1,0 +1,117 @@
+"""One run of a fleet, in whatever process: read, solved, judged, written; nothing is said."""
+
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+#: The files of a run folder that decide its result.
+INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "setups.csv",
+          "backsights.csv", "entries.toml")
+
+
+@dataclass(frozen=True)
+class Task:
+    """A run to be solved.
+
+    Attributes
+    ----------
+    run : str
+        Its folder below `root`, with ``/``.
+    root : str
+    inputs : str
+        Hash of its files and of the version.
+    report : bool
+        Whether to draw its report too.
+    """
+
+    run: str
+    root: str
+    inputs: str
+    report: bool
+
+
+def hash_of(folder: Path) -> str:
+    """Of the files that decide a run's result, and of the version that solves it."""
+    digest = sha256(version("calib").encode())
+    for name in INPUTS:
+        try:
+            content = (folder / name).read_bytes()
+        except OSError:
+            continue
+        digest.update(f"\0{name} {len(content)}\0".encode() + content)
+    return digest.hexdigest()
+
+
+def solve_one(task: Task) -> dict[str, Any]:
+    """The row of a run; a run that has no result has a row that says why."""
+    began = time.process_time()
+    try:
+        row = _solved(task)
+    except Exception as error:
+        row = _why(error)
+    return {"run": task.run, "inputs": task.inputs, **row,
+            "seconds": time.process_time() - began,
+            "megabytes": _memory()}
+
+
+def _memory() -> float | None:
+    """The most that this process has taken, MB; None where the system does not say."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return None
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def _solved(task):
+    from calib.cli.results import DRAWN, drawn_files, number_files
+    from calib.fleet.row import solved_row
+    from calib.judge.choice import solve_as_chosen
+    from calib.judge.judgement import judge
+    from calib.report.entered import with_entries
+    from calib.report.record import result_document
+    from calib.run.folder import read_run
+    from calib.run.result_folder import add_to_result, replace_result, result_place
+
+    folder = Path(task.root) / task.run
+    run = read_run(folder)
+    chosen = solve_as_chosen(run)
+    document = result_document(chosen, judge(chosen.solution))
+    if run.entries is not None:
+        document = with_entries(document, run.entries)
+    place = result_place(folder / "result", folder)
+    files = number_files(document)
+    replace_result(place, files, DRAWN if task.report else ())
+    if task.report:
+        drawn = drawn_files(document)
+        add_to_result(place, files, drawn)
+        files = {**files, **drawn}
+    return {**solved_row(document), "bytes": _size(files.values())}
+
+
+def _size(contents: Iterable[str | bytes]) -> int:
+    return sum(len(c.encode("utf-8") if isinstance(c, str) else c) for c in contents)
+
+
+def _why(error):
+    """What became of a run that has no result."""
+    from calib.adjust.mixed_model import NotConverged
+    from calib.adjust.spectrum import NotDetermined
+    from calib.fleet.row import FAULT, INPUT, NOT_CONVERGED, NOT_DETERMINED
+    from calib.run.complaints import InputError
+
+    if isinstance(error, InputError):
+        more = len(error.complaints) - 1
+        said = str(error.complaints[0]) + (f" (and {more} more)" if more else "")
+        return {"status": INPUT, "message": said}
+    if isinstance(error, NotDetermined):
+        return {"status": NOT_DETERMINED, "message": str(error)}
+    if isinstance(error, NotConverged):
+        return {"status": NOT_CONVERGED, "message": str(error)}
+    if isinstance(error, OSError):
+        return {"status": INPUT, "message": f"{error.filename or 'a file'}: {error.strerror}"}
+    return {"status": FAULT, "message": f"{type(error).__name__}: {error}"}

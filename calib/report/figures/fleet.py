@@ -1,0 +1,47 @@
+"""Distributions over a fleet: each parameter against its tape, and how well runs fit."""
+
+import numpy as np
+
+from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.style import INK, PLAIN, grid, short
+from calib.report.numbers import SHOWN
+
+#: Plots beside each other, and the height of a row of them, inches.
+BESIDE, ROW = 3, 1.6
+
+
+def height(count: int) -> float:
+    """Of a lattice of so many plots, inches."""
+    return 0.6 + ROW * -(-max(count, 1) // BESIDE)
+
+
+def against_tape(figure, document):
+    """Histograms of solved less taped."""
+    shown = [p for p in document.parameters if p.differences is not None]
+    lattice = Lattice(figure, -(-max(len(shown), 1) // BESIDE), BESIDE, top=0.35, gap=(0.5, 0.6))
+    for k, p in enumerate(shown):
+        label, factor = SHOWN[p.unit]
+        edges, counts = factor * np.array(p.differences.edges), p.differences.counts
+        plot = Plot(lattice, *divmod(k, BESIDE), (edges[0], edges[-1]),
+                    (0, 1.1 * max(counts)), x_label=f"solved less taped, {label}")
+        for left, right, count in zip(edges, edges[1:], counts, strict=False):
+            x, y = plot.place([left, right], [0, count])
+            lattice.axes.fill_between(x, y[0], y[1], color=PLAIN, alpha=0.85, linewidth=0)
+        if edges[0] < 0 < edges[-1]:
+            lattice.line(*plot.place([0, 0], [0, 1.1 * max(counts)]), INK, 1.0)
+        left, bottom = plot.corner
+        lattice.text(left, bottom + lattice.size[1] + 0.06,
+                     f"{short(p.name, 24)} (n = {p.taped})", fontsize=7.5)
+    lattice.finish()
+
+
+def misfits(figure, document):
+    """Histogram of variance factors, by their logarithm."""
+    found, axes = document.variance_factors, grid(figure)[0, 0]
+    edges = np.array(found.edges)
+    axes.bar(edges[:-1], found.counts, np.diff(edges), align="edge", color=PLAIN, alpha=0.85)
+    axes.axvline(0, color=INK, linewidth=1.0)
+    axes.set_xlabel("variance factor, logarithm to base 10 (0: as stated)")
+    axes.set_ylabel("runs")
+    axes.set_title(f"n = {sum(found.counts) + found.below + found.above}; "
+                   f"{found.below} further left, {found.above} further right")

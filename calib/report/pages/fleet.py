@@ -1,0 +1,67 @@
+"""What a person reads of a fleet: counts, the worst runs first, distributions."""
+
+from calib.document.fleet import FleetRecord
+from calib.report.blocks import (
+    ACROSS,
+    COLUMN,
+    Link,
+    Picture,
+    Section,
+    Table,
+    Text,
+    fixed,
+    mm,
+    words,
+)
+from calib.report.figures import fleet as figures
+from calib.report.numbers import SHOWN
+
+
+def fleet_sections(document: FleetRecord) -> list[Section]:
+    """Counts, worst runs, parameters against tape, misfits."""
+    counts = ", ".join(f"{n:,} {status}" for status, n in document.states.items())
+    sections = [
+        Section("fleet", "What became of them", (
+            Text(words(f"{document.runs:,} runs: {counts}."), "lead"),
+            Text(words("On average ", fixed(document.seconds, 2), " s of a processor and ",
+                       fixed(document.bytes_per_run, 0, 1e-3), " kB for each run; a worker took ",
+                       fixed(document.most_megabytes, 0), " MB of memory at most.")),
+            _worst(document))),
+        Section("parameters", "Parameters against their tape", (
+            _parameters(document), *_pictures(document))),
+    ]
+    return sections
+
+
+def _worst(document):
+    rows = [[w.run if w.report is None else Link(w.run, w.report), w.status,
+             fixed(w.variance_factor, 2), mm(w.edge95), w.says] for w in document.worst]
+    return Table("The worst first; where a report is drawn the name leads to it. Edge at 95 %, "
+                 "worst over the envelope, mm.",
+                 ("run", "status", "variance factor", "edge", "what it says"), rows,
+                 [w.status != "passed" for w in document.worst], wide=(4,), total=document.runs)
+
+
+def _parameters(document):
+    rows = []
+    for p in document.parameters:
+        label, factor = SHOWN[p.unit]
+        decimals = 1 if p.unit == "m" else 3
+        rows.append([p.name, label, fixed(p.runs, 0), fixed(p.taped, 0),
+                     fixed(p.median_difference, decimals, factor, True),
+                     fixed(p.spread, decimals, factor), fixed(p.beyond, 0)])
+    return Table("Solved less taped over all runs: median, half of what holds 68 %, and how many "
+                 "differ by more than three sds. Lengths in mm, angles in deg.",
+                 ("quantity", "unit", "runs", "taped", "median", "spread", "beyond 3 sds"), rows)
+
+
+def _pictures(document):
+    taped = [p for p in document.parameters if p.differences is not None]
+    if taped:
+        yield Picture("against-tape", "Solved less taped, runs by size of the difference",
+                      "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
+                      figures.against_tape, (ACROSS, figures.height(len(taped))))
+    if document.variance_factors is not None:
+        yield Picture("misfits", "How well the runs fit",
+                      "A histogram of the logarithm of the variance factor; a line where the "
+                      "misfits are as the stated sds say.", figures.misfits, (COLUMN, 2.4))

@@ -1,0 +1,22 @@
+"""Sizes of effects: their 95 % intervals hold the true size in about 95 % of runs.
+
+`benchmarks/effects_cover.py` does the same with hundreds of runs each.
+"""
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+FILE = Path(__file__).parents[2] / "benchmarks" / "effects_cover.py"
+spec = importlib.util.spec_from_file_location("effects_cover", FILE)
+campaign = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(campaign)
+
+
+@pytest.mark.parametrize("name", campaign.EFFECTS)
+def test_cover(name):
+    """25 runs: 19 intervals or fewer have a chance of 1 in 500, an rms beyond 1.5 of 1 in 5000."""
+    count, rms = campaign.covered(campaign.EFFECTS[name], 25, 40)
+    assert count >= 20
+    assert 0.55 < rms < 1.5

@@ -1,0 +1,123 @@
+"""Several runs, a known machine and a bootstrap from the command line."""
+
+import json
+import shutil
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from calib.cli.simulate import STANDARD_RIG
+from calib.run.export import run_files
+from calib.simulate import drawn_parameters, simulate
+from tests.together.family import family
+
+
+def calib(*words, cwd=None):
+    return subprocess.run([sys.executable, "-m", "calib", *map(str, words)], capture_output=True,
+                          text=True, timeout=500, cwd=cwd)
+
+
+def written(run, folder):
+    folder.mkdir(parents=True)
+    for name, text in run_files(run, STANDARD_RIG, "Invented data").items():
+        (folder / name).write_text(text, "utf-8")
+
+
+@pytest.fixture(scope="module")
+def machine(rig, tmp_path_factory):
+    """Three runs of two attachments, a sensor remounted before the third; the file of all."""
+    root = tmp_path_factory.mktemp("machine")
+    runs, visits, _ = family(rig, 15, ("digging", "grading", "digging"), poses=14,
+                             changed={2: {"coupler_zero": np.radians(0.5)}})
+    text = ""
+    for run, visit in zip(runs, visits, strict=True):
+        written(run, root / visit.name)
+        text += (f'[[runs]]\nfolder = "{visit.name}"\nattachment = "{visit.attachment}"\n'
+                 f'day = "{visit.day}"\n\n')
+    (root / "all.toml").write_text(text, "utf-8")
+    return root
+
+
+def test_what_is_not_shared_is_named_and_can_be_split(machine):
+    """Status 6 and what to write; written, every gate passes and the results are usual ones."""
+    first = calib("together", "all.toml", "--no-report", cwd=machine)
+    assert first.returncode == 6, first.stderr
+    assert 'remounted = ["coupler"] at run2' in first.stderr
+    assert first.stderr.splitlines()[-1] == "Then again: calib together all.toml"
+    moved = calib("drift", "all.toml", "--out", "moved", "--json", cwd=machine)
+    assert moved.returncode == 6
+    difference = json.loads(moved.stdout)["sharing"]["differences"][0]
+    assert difference["name"] == "coupler_zero" and difference["of"] == "run2"
+    assert difference["change"] == pytest.approx(0.5, abs=4 * difference["sd"])
+    page = (machine / "moved" / "drift.html").read_text("utf-8")
+    assert "coupler_zero" in page and "<svg" in page
+
+    split = machine / "split.toml"
+    split.write_text((machine / "all.toml").read_text("utf-8").replace(
+        'folder = "run2"', 'folder = "run2"\nremounted = ["coupler"]'), "utf-8")
+    again = calib("together", "split.toml", "--no-report", "--json", cwd=machine)
+    assert again.returncode == 0, again.stderr
+    document = json.loads(again.stdout)
+    assert document["sharing"]["justified"]
+    names = document["covariance"]["names"]
+    assert "coupler_zero of mounting of coupler since run2" in names
+    matrix = np.array(document["covariance"]["matrix"])
+    one, other = (names.index(f"edge_drop of attachment {a}") for a in ("digging", "grading"))
+    assert abs(matrix[one, other]) > 0.05 * np.sqrt(matrix[one, one] * matrix[other, other])
+    own = json.loads((machine / "split-together" / "run2" / "result.json").read_text("utf-8"))
+    for row in own["parameters"]:
+        if row["sd"] is not None:
+            full = next(q for q in document["quantities"] if q["parameter"] == row["name"]
+                        and "run2" in q["runs"])
+            assert row["value"] == pytest.approx(full["value"], abs=1e-3 * row["sd"])
+            assert row["sd"] == pytest.approx(full["sd"], rel=1e-3)
+            assert all(row["sd"] < a["sd"] for a in full["alone"])
+    assert calib("sheet", "split-together/run2", cwd=machine).returncode == 0
+    assert calib("compare", "split-together/run0", "split-together/run2", cwd=machine
+                 ).returncode == 0
+
+
+def test_a_file_that_is_none_is_complained_of(machine):
+    """Line and key of everything that is wrong, in the file and in the runs."""
+    bad = machine / "bad.toml"
+    bad.write_text('[[runs]]\nfolder = "run0"\nmounted = 1\n\n[[runs]]\nfolder = ""\n', "utf-8")
+    told = calib("together", "bad.toml", cwd=machine)
+    assert told.returncode == 3
+    assert "bad.toml line 3, key runs.0.mounted" in told.stderr
+    assert "bad.toml line 6, key runs.1.folder" in told.stderr
+    bad.write_text((machine / "all.toml").read_text("utf-8") + '[scopes]\nboom_zero = "weekly"\n',
+                   "utf-8")
+    told = calib("together", "bad.toml", cwd=machine)
+    assert told.returncode == 3 and "scopes.boom_zero" in told.stderr and "weekly" in told.stderr
+    assert not (machine / "bad-together").exists()
+
+
+def test_a_new_bucket_and_its_bootstrap(rig, tmp_path):
+    """Not to be used alone; with the machine it is, also for next, with its intervals."""
+    rng = np.random.default_rng(5)
+    base = drawn_parameters(rig, rng)
+    written(simulate(rig, rng, poses=30, stands=2, parameters=base)[0], tmp_path / "old")
+    written(simulate(rig, rng, poses=5, parameters=base, taped=False)[0], tmp_path / "new")
+    assert calib("solve", "old", "--no-report", "--bootstrap", 500, cwd=tmp_path).returncode == 0
+    result = json.loads((tmp_path / "old" / "result" / "result.json").read_text("utf-8"))
+    linear = {p["name"]: p for p in result["parameters"]}
+    for row in result["bootstrap"]["rows"]:
+        assert row["low95"] < linear[row["name"]]["value"] < row["high95"]
+    assert result["bootstrap"]["replicates"] == 500
+
+    alone = calib("solve", "new", "--no-report", cwd=tmp_path)
+    assert alone.returncode in (3, 5, 6)  # nothing to go by, whatever comes out
+    known = calib("solve", "new", "--machine", "old/result", "--no-report", cwd=tmp_path)
+    assert known.returncode in (0, 6), known.stderr
+    assert "with their full covariance" in known.stderr
+    found = json.loads((tmp_path / "new" / "result" / "result.json").read_text("utf-8"))
+    assert found["machine"]["source"] == "old/result" and len(found["machine"]["names"]) == 10
+    assert found["fit"]["machine_values"] == 10
+    further = calib("next", "new", "--machine", "old/result", "--candidates", 500, "--json",
+                    cwd=tmp_path)
+    assert further.returncode in (0, 6) and json.loads(further.stdout), further.stderr
+    shutil.copy(tmp_path / "old" / "shots.csv", tmp_path / "new" / "shots.csv")
+    twice = calib("solve", "old", "--machine", "old/result", "--no-report", cwd=tmp_path)
+    assert twice.returncode == 3 and "these very shots" in twice.stderr

@@ -1,0 +1,119 @@
+"""A fleet from the command line: bad runs, going on, the table, a cluster that loses a worker."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from calib.cli.journal import JOURNAL, Journal
+from calib.cli.simulate import STANDARD_RIG
+from calib.run.export import run_files
+from calib.simulate import simulate
+
+pq = pytest.importorskip("pyarrow.parquet")
+distributed = pytest.importorskip("distributed")
+
+
+def runs_below(root, rig, count):
+    """Small runs in folders, one of them no run at all."""
+    for k in range(count):
+        folder = root / f"yard{k % 2}" / f"run{k}"
+        folder.mkdir(parents=True)
+        run, _ = simulate(rig, np.random.default_rng(k), poses=10)
+        for name, text in run_files(run, STANDARD_RIG, "Invented data").items():
+            (folder / name).write_text(text, "utf-8")
+    (root / "yard1" / "run1" / "shots.csv").write_text("nothing\n", "utf-8")
+
+
+def calib(*words):
+    return subprocess.run([sys.executable, "-m", "calib", *map(str, words)], capture_output=True,
+                          text=True, timeout=500)
+
+
+def test_a_fleet_and_again(rig, tmp_path):
+    """A bad run has a row that says why; nothing that is there is solved again."""
+    root = tmp_path / "all"
+    runs_below(root, rig, 5)
+    first = calib("fleet", root, "--processes", 2)
+    assert first.returncode == 6, first.stderr
+    table = pq.read_table(root / "fleet" / "fleet.parquet").to_pandas().set_index("run")
+    assert sorted(table.index) == sorted(f"yard{k % 2}/run{k}" for k in range(5))
+    assert table.loc["yard1/run1", "status"] == "input at fault"
+    assert "shots.csv" in table.loc["yard1/run1", "message"]
+    good = table.drop("yard1/run1")
+    for run in good.index:
+        result = json.loads((root / run / "result" / "result.json").read_text("utf-8"))
+        value = next(p for p in result["parameters"] if p["name"] == "boom_length")
+        assert good.loc[run, "boom_length"] == value["value"]
+        assert good.loc[run, "boom_length.sd"] == value["sd"]
+        assert not (root / run / "result" / "report.pdf").exists()
+    assert "calib diagnose" in first.stderr.splitlines()[-1]
+    (root / "yard1" / "run3" / "tape.csv").unlink()
+    before = (root / "yard0" / "run0" / "result" / "result.json").stat().st_mtime_ns
+    again = calib("fleet", root, "--processes", 1, "--json")
+    assert "1 runs solved, 4 taken over" in again.stderr
+    assert json.loads(again.stdout)["runs"] == 5
+    assert (root / "yard0" / "run0" / "result" / "result.json").stat().st_mtime_ns == before
+    page = (root / "fleet" / "fleet.html").read_text("utf-8")
+    assert "yard1/run1" in page and "input at fault" in page and "<svg" in page
+
+
+def test_a_cluster_that_loses_a_worker(rig, tmp_path):
+    """Two worker processes, one killed in the middle: every run once, with its result."""
+    root, count = tmp_path / "all", 14
+    runs_below(root, rig, count)
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True,
+                                  host="127.0.0.1", dashboard_address=None) as cluster:
+        victim = next(iter(cluster.workers.values())).pid
+
+        def kill():
+            journal = root / "fleet" / JOURNAL
+            end = time.monotonic() + 300
+            while time.monotonic() < end and (
+                    not journal.exists() or journal.read_text("utf-8").count("\n") < 3):
+                time.sleep(0.05)
+            os.kill(victim, signal.SIGKILL)
+
+        killer = threading.Thread(target=kill)
+        killer.start()
+        found = calib("fleet", root, "--scheduler", cluster.scheduler_address)
+        killer.join()
+    assert found.returncode == 6, found.stderr
+    lines = (root / "fleet" / JOURNAL).read_text("utf-8").splitlines()
+    runs = [json.loads(line)["run"] for line in lines]
+    assert sorted(runs) == sorted(f"yard{k % 2}/run{k}" for k in range(count))
+    table = pq.read_table(root / "fleet" / "fleet.parquet").to_pandas()
+    assert len(table) == count
+    assert (table["status"] == "input at fault").sum() == 1
+    assert not table["status"].isin(["fault of the program"]).any()
+    for run in table.loc[table["status"] != "input at fault", "run"]:
+        assert (root / run / "result" / "result.json").is_file()
+
+
+def test_a_journal_that_was_cut_short(tmp_path):
+    """The half line is dropped and written again; of two lines of a run the last counts."""
+    path = tmp_path / JOURNAL
+    journal = Journal(path)
+    journal.add({"run": "a", "inputs": "1", "status": "passed"})
+    journal.add({"run": "b", "inputs": "2", "status": "passed"})
+    journal.add({"run": "a", "inputs": "3", "status": "gates failed"})
+    journal.close()
+    path.write_bytes(path.read_bytes() + b'{"run": "c", "inp')
+    again = Journal(path)
+    assert again.inputs("c") is None and again.inputs("a") == "3"
+    again.add({"run": "c", "inputs": "4", "status": "passed"})
+    assert [r["inputs"] for r in again.rows(["a", "b", "c", "d"])] == ["3", "2", "4"]
+    again.close()
+    assert len(path.read_text("utf-8").splitlines()) == 4
+
+
+def test_nothing_to_solve_is_told(tmp_path):
+    """A folder without runs, and a scheduler that is not there."""
+    (tmp_path / "empty").mkdir()
+    assert calib("fleet", tmp_path / "empty").returncode == 3
