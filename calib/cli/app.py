@@ -62,7 +62,7 @@ COMMANDS = {
                  "Adjust runs of one machine in one go, and test whether they share what they "
                  "should."),
     "fleet": ("calib.cli.fleet", "fleet",
-              "Solve every run below a folder on every processor: a table, and the worst first."),
+              "Solve every run below a folder; a table of all, and a page with the worst first."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
     "help": ("calib.cli.help_", "help_word",
