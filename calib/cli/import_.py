@@ -135,10 +135,9 @@ def _sayings(choice):
 
 def _tell(proposal):
     """What is proposed and what that gives."""
-    talk.tell("Proposed:")
-    for choice in proposal.choices:
-        if choice.sure:
-            talk.tell(f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})")
+    sure = [f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})"
+            for choice in proposal.choices if choice.sure]
+    talk.tell_all(["Proposed:", *sure] if sure else [])
     if proposal.gives:
         talk.tell("That gives:")
         talk.tell_all(f"  {line}" for line in proposal.gives)

@@ -96,7 +96,7 @@ def next_poses(
     foot_height: FootHeight = 1.9,
     nearest: Nearest = 2.5,
     highest: Highest = 2.0,
-    candidates: Count = 10_000,
+    candidates: Count = 4_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[
         bool, typer.Option("--watch", help="Read again whenever the files change, until it is "
