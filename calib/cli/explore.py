@@ -57,6 +57,7 @@ def explore(
         talk.result_json(document)
     else:
         talk.result(explored_text(document))
+    talk.follow_line(document.next[0])
     if adopted is None and (document.asked or document.mistake or not document.fits):
         raise typer.Exit(talk.GATE_FAILED)
 
