@@ -59,11 +59,14 @@ COMMANDS = {
                 "Record every result below a folder in history.csv and show each quantity over "
                 "time."),
     "together": ("calib.cli.together", "together",
-                 "Adjust runs of one machine in one go: several days, several attachments."),
+                 "Adjust runs of one machine in one go, and test whether they share what they "
+                 "should."),
     "fleet": ("calib.cli.fleet", "fleet",
-              "Solve every run below a folder on every processor: a table, and the worst first."),
+              "Solve every run below a folder; a table of all, and a page with the worst first."),
     "simulate": ("calib.cli.simulate", "simulate",
                  "Make a run with known truth: invented data, for learning and for testing."),
+    "help": ("calib.cli.help_", "help_word",
+             "Explain a word of results, sheets and reports, and say what to do about it."),
     "schema": ("calib.cli.schema", "schema",
                "Print the JSON schema of result.json or another: every key, its type, unit and "
                "meaning."),
@@ -135,15 +138,46 @@ def main() -> None:
     gc.set_threshold(20_000, 50, 100)
     if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
         # An empty path would be the current folder: a variable of a script that was not set?
-        talk.tell("Usage: one of the arguments is empty. Nothing was read or written.")
+        talk.tell("Usage: one of the arguments is empty. Nothing was read or written.\n"
+                  f"Next: {_otherwise(talk.USAGE)}")
         sys.exit(talk.USAGE)
+    talk.following()  # of a command before it in the same process
+    status = _run()
+    told = talk.following() or _otherwise(status)
+    if told is not None:
+        talk.tell(f"Next: {told}")
+    sys.exit(status)
+
+
+def _run():
+    """Run the command; its exit status."""
     try:
         application()()
+    except SystemExit as left:
+        return left.code or talk.DONE
     except OSError as error:
         talk.tell(f"{error.filename or 'a file'}: {error.strerror or error}")
-        sys.exit(talk.INPUT)
+        return talk.INPUT
     except Exception as error:
-        sys.exit(_told(error))
+        return _told(error)
+    return talk.DONE
+
+
+def _otherwise(status):
+    """What to type next where the command has not said it; None after --help and --version."""
+    words = sys.argv[1:]
+    command = words[0] if words and words[0] in COMMANDS else None
+    if status == talk.USAGE:
+        return shlex.join(["calib", *([command] if command else []), "--help"])
+    if status == talk.NOT_CONVERGED:
+        return f"calib diagnose {_run_named()}"
+    if status == talk.NOT_DETERMINED:
+        return f"calib next {_run_named()}"
+    if status == talk.FAULT:
+        return "calib --version"
+    if status == talk.INPUT:  # the same again, once the files are right
+        return shlex.join(["calib", *words])
+    return None if command is None or {"--help", "-h"} & set(words) else "calib help"
 
 
 def _told(error):
@@ -161,12 +195,10 @@ def _told(error):
 
     if isinstance(error, NotConverged):
         talk.tell("There is no result: something in the run is probably mistaken (exchanged or "
-                  f"mislabelled values, a wrong sign or unit). Did not converge: {error}. "
-                  f"Next: calib diagnose {_run_named()}")
+                  f"mislabelled values, a wrong sign or unit). Did not converge: {error}.")
         return talk.NOT_CONVERGED
     if isinstance(error, NotDetermined):
-        talk.tell(f"Not determined: {error}. There is no result. "
-                  f"Next: calib next {_run_named()}")
+        talk.tell(f"Not determined: {error}. There is no result.")
         return talk.NOT_DETERMINED
     talk.tell("".join(traceback.format_exception(error)))
     talk.tell("This is a fault of the program. Please report the lines above.")

@@ -55,6 +55,7 @@ def check(
         talk.result_json(document)
     else:
         talk.result(checked_text(document))
+    talk.follow(*(("sheet", result) if document.passed else ("diagnose", folder)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 

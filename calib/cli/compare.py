@@ -34,6 +34,9 @@ def compare(
         html = page("report.html.j2", document, "Comparison", "", sections, contents=False)
         write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
+    tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
+    talk.follow(*(("sheet", second if first in tapes else first) if tapes else
+                  ("drift", first, second)))
     if json:
         talk.result_json(document)
     else:

@@ -48,6 +48,7 @@ def confirm(
     sheet = sheet_of(document)
     if shown is None:
         talk.result(_blank(read, sheet))
+        talk.follow("confirm", result, "shown.csv")
         return
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
@@ -60,6 +61,8 @@ def confirm(
         talk.result_json(told)
     else:
         talk.result(plain(sections))
+    talk.follow(*(("history", result.absolute().parent) if told.agrees else
+                  ("confirm", result, shown)))
     if not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
 

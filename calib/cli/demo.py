@@ -29,11 +29,10 @@ def demo(
     talk.result(summary(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
-        "centimetres that were planted (run/truth.json).\n"
-        f"Without them: calib solve {folder / 'run'} --set-aside suspects --out "
-        f"{folder / 'without'}"
+        "centimetres that were planted (run/truth.json), then solve without them."
     )
     draw(document, place, folder / "result", beside)
+    talk.follow("solve", folder / "run", "--set-aside", "suspects", "--out", folder / "without")
 
 
 def _write_run(run: Path) -> None:

@@ -44,6 +44,7 @@ def diagnose(
         talk.result_json(document)
     else:
         talk.result(diagnosis_text(document))
+    talk.follow_line(document.next[0])
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)
 

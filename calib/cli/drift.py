@@ -51,6 +51,7 @@ def drift(
         talk.result_json(document)
     else:
         talk.result(plain(sections))
+    talk.follow(*(("sheet", new) if document.passed else ("compare", old, new)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 

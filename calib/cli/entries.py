@@ -37,6 +37,7 @@ def entries(
 
     if action is Action.EXAMPLE:
         talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
+        talk.follow("entries", "check", "entries.toml", "tilt_rotator")
         return
     if file is None:
         raise typer.BadParameter("calib entries check needs a FILE, and a RIG unless a run folder "
@@ -52,5 +53,8 @@ def entries(
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     talk.result(plain(determined_sections(rig, listed, found)))
+    inside = (file.parent / "rig.toml").is_file()
+    talk.follow(*(("rig", "show", name or file.parent) if not found.complete else
+                  ("solve", file.parent) if inside else ("new", "run")))
     if not found.complete:
         raise typer.Exit(talk.NOT_DETERMINED)

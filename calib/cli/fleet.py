@@ -84,6 +84,7 @@ def fleet(
         talk.result(plain(sections))
     talk.tell(f"The table is {table}, the page {out / 'fleet.html'}")
     worst = next((w for w in document.worst if w.status != "passed"), None)
+    talk.follow(*(("history", root) if worst is None else ("diagnose", root / worst.run)))
     if worst is not None:
         talk.tell(f"To look at the worst: calib diagnose {quote(str(root / worst.run))}")
         raise typer.Exit(talk.GATE_FAILED)

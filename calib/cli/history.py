@@ -33,6 +33,7 @@ def history(
     html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
                 contents=False)
     write_whole(folder, {"history.html": html})
+    talk.follow(*(("report", folder / entries[-1].result) if entries else ("demo",)))
     if json:
         talk.result_json(history_document(entries))
     else:

@@ -1,5 +1,6 @@
 """``calib import``: exported field files in, a run folder out."""
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -134,10 +135,9 @@ def _sayings(choice):
 
 def _tell(proposal):
     """What is proposed and what that gives."""
-    talk.tell("Proposed:")
-    for choice in proposal.choices:
-        if choice.sure:
-            talk.tell(f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})")
+    sure = [f"  {choice.about}: {choice.alternatives[0].says} ({choice.why})"
+            for choice in proposal.choices if choice.sure]
+    talk.tell_all(["Proposed:", *sure] if sure else [])
     if proposal.gives:
         talk.tell("That gives:")
         talk.tell_all(f"  {line}" for line in proposal.gives)
@@ -179,11 +179,13 @@ def _write(options, into, declared, imported, proposed):
         picture = options.plan or Path("import_plan.png")
         write_whole(picture.parent, {picture.name: plan_png(imported)})
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
+        talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
         kept = {PROFILE: profile_toml(declared)} if proposed else {}
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")
+        talk.follow("solve", into)
         if kept:
             talk.tell(f"What was settled is kept in {into / PROFILE} for the next import")
     if options.save_profile is not None:

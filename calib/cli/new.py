@@ -1,5 +1,6 @@
 """``calib new``: a run folder to fill in, after a few questions."""
 
+import shlex
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -59,7 +60,8 @@ def new(
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.result(machine_in_characters(machine))
     talk.result(f"Fill in the files in {folder}, or calib import FILES --into {folder}; then: "
-                f"calib solve {folder}")
+                f"calib solve {shlex.quote(str(folder))}")
+    talk.follow("plan", folder)
 
 
 def _which_rig(names):

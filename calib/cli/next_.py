@@ -96,7 +96,7 @@ def next_poses(
     foot_height: FootHeight = 1.9,
     nearest: Nearest = 2.5,
     highest: Highest = 2.0,
-    candidates: Count = 10_000,
+    candidates: Count = 4_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[
         bool, typer.Option("--watch", help="Read again whenever the files change, until it is "
@@ -119,6 +119,8 @@ def next_poses(
         talk.result_json(document.table())
     elif not watch:
         _say(document)
+    if document is not None:
+        talk.follow(*(("solve", run) if document.enough else ("next", run, "--watch")))
     if document is not None and not document.goal_met:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -162,8 +164,8 @@ def _advice(folder: Path, asked: _Asked) -> NextRecord:
         run = read_run(folder, unfinished=True)
     except InputError as error:
         if {c.file for c in error.complaints} <= {SHOTS, READINGS}:
-            talk.tell("Nothing shot yet? The first poses come from: calib plan "
-                      f"{folder}")
+            talk.tell("Nothing shot yet? The first poses come from calib plan.")
+            talk.follow("plan", folder)
         raise
     if asked.machine is not None:
         run = run_with_machine(run, asked.machine)

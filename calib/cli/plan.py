@@ -134,6 +134,7 @@ def plan(
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -155,7 +156,7 @@ def _write(folder, document):
         "plan.json": json_text(document.table()),
         "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
                                    "pose and stand to readings.csv and put there what the display "
-                                   "shows.", plan_table(document)),
+                                   "shows.", pd.DataFrame(plan_table(document))),
         "shots-to-take.csv": _with_cautions(
             document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
             "not be shot.", shots.assign(east=None, north=None, up=None)),

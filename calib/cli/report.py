@@ -39,6 +39,7 @@ def report(
     write_whole(folder, files)
     talk.result(str(folder / "report.html"))
     talk.result(str(folder / "report.pdf"))
+    talk.follow("sheet", result)
 
 
 def named_posture(result: Result, text: str) -> NamedPosture:

@@ -36,6 +36,7 @@ def rig(
 
     if action is Action.LIST:
         talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))
+        talk.follow("rig", "show", template_names()[0])
         return
     if name is None:
         raise typer.BadParameter(f"calib rig {action} needs a RIG: a run folder, a rig file or "
@@ -43,6 +44,7 @@ def rig(
     machine = described(name)
     if action is Action.SHOW:
         talk.result(plain(rig_sections(machine)))
+        talk.follow("rig", "check", name)
         if machine.edge_targets and machine.envelope.reaches:
             talk.result(machine_in_characters(machine))
         return
@@ -52,5 +54,7 @@ def rig(
         raise InputError([Complaint(name, None, "limits", str(error),
                                     "limits within which the machine is worked")]) from None
     talk.result(plain(structure_sections(machine, found)))
+    talk.follow("rig", "show", name)
     if found.by_edge or found.by_all:
         raise typer.Exit(talk.NOT_DETERMINED)
+    talk.follow("plan", name)

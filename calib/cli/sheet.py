@@ -57,7 +57,10 @@ def sheet(
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
-    if not read.document.verdict.passed:
+    passed, run = read.document.verdict.passed, read.path.absolute().parent.parent
+    talk.follow(*(("confirm", result) if passed else ("diagnose", run)
+                  if (run / "rig.toml").is_file() else ("report", result)))
+    if not passed:
         raise typer.Exit(talk.GATE_FAILED)
 
 

@@ -64,7 +64,8 @@ def simulate(
     files = run_files(run, text, remark)
     files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
     write_new_folder(folder, files)
-    talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots. Next: calib solve {folder}")
+    talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots.")
+    talk.follow("solve", folder)
 
 
 def _plan(machine, poses, stands, seed, folder):

@@ -65,7 +65,10 @@ def solve(
         talk.result(summary(document) + plain([
             Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
     talk.tell(f"The numbers are in {out}")
-    talk.tell_all(next_commands(document, run, out))
+    suggested = next_commands(document, run, out)
+    talk.tell_all(suggested)
+    talk.follow_line(suggested[0].partition(": ")[2] if suggested
+                     else f"calib report {_typed(out)}")
     if not no_report:
         draw(document, place, out, beside)
     if not document.verdict.passed:

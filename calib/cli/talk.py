@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shlex
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -96,6 +97,32 @@ def escaped(text: str) -> str:
         return text
     return _NOT_ASCII.sub(
         lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
+
+
+#: What to type next, as a command says it; told as the very last line.
+_following: list[str] = []
+
+
+def follow(*words: object) -> None:
+    """Name the command to type next, without ``calib``; it is told when the command has ended.
+
+    Examples
+    --------
+    >>> follow("sheet", "a run/result")
+    >>> following()
+    "calib sheet 'a run/result'"
+    """
+    _following[:] = [shlex.join(["calib", *map(str, words)])]
+
+
+def follow_line(command: str) -> None:
+    """Name the command to type next, as a shell takes it."""
+    _following[:] = [command]
+
+
+def following() -> str | None:
+    """The command to type next, as a shell takes it; None if nobody has named one. Forgets it."""
+    return _following.pop() if _following else None
 
 
 def result_json(document) -> None:

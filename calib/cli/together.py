@@ -66,6 +66,9 @@ def together(
         talk.result(plain([s for s in sections if s.name in ("verdict", "quantities", "runs")]))
     talk.tell(f"The numbers are in {out}")
     _next(document, plan, out)
+    shared = next((r.result for r in document.runs if r.result is not None), None)
+    talk.follow(*(("together", plan) if document.sharing.differences or shared is None else
+                  ("sheet", out / shared)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -33,4 +33,5 @@ def yard(
 
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.follow("solve", run)
     serve(run, collector, log, share=share, port=port, browser=not no_browser)

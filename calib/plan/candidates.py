@@ -124,8 +124,6 @@ def _driven(rig):
 
 
 def _spread(rig, count, seed):
-    from scipy.stats import qmc  # a large library, needed here alone
-
     driven = _driven(rig)
     # Drawn in, so that a reading at the end of its joint's range has room as well.
     inset = np.array([0.0 if rig.readings[i].high - rig.readings[i].low >= 2 * np.pi
@@ -134,12 +132,25 @@ def _spread(rig, count, seed):
     low = np.array([rig.readings[i].low for i in driven]) + inset
     high = np.array([rig.readings[i].high for i in driven]) - inset
     corners = np.array(list(product((0.0, 1.0), repeat=len(driven))))[:count]
-    inside = qmc.Sobol(len(driven), seed=seed).random_base2(
-        int(np.ceil(np.log2(max(2, count - len(corners)))))
-    )[: count - len(corners)]
-    joints = np.zeros((len(corners) + len(inside), len(rig.readings)))
+    inside = even_points(count - len(corners), len(driven), seed)
+    joints = np.zeros((count, len(rig.readings)))
     joints[:, driven] = low + np.vstack([corners, inside]) * (high - low)
     return joints
+
+
+def even_points(count: int, dimensions: int, seed: int = 0) -> np.ndarray:
+    """Points that fill the unit cube evenly, shape (count, dimensions).
+
+    Multiples modulo 1 of the powers of 1 / g, g the positive root of g^(d + 1) = g + 1, from a
+    random start: a Kronecker sequence, for d = 1 that of the golden ratio (L. Kuipers and
+    H. Niederreiter, *Uniform Distribution of Sequences*, Wiley 1974, from memory).
+    """
+    g = 1.5
+    for _ in range(60):
+        g = (1.0 + g) ** (1.0 / (dimensions + 1))
+    start = np.random.default_rng(seed).random(dimensions)
+    steps = np.arange(1, count + 1)[:, None] * g ** -np.arange(1.0, dimensions + 1)
+    return (start + steps) % 1.0
 
 
 def _rules(rig, parameters, joints, targets, site, share=_SHARE):

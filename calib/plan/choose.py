@@ -20,7 +20,7 @@ EDGE, PARAMETERS = "edge", "parameters"
 
 #: How many of the best candidates exchange looks at, giving up one place, and the last polish; and
 #: how many of those that promised most another start does.
-_SHORTLIST, _REFILL, _POLISH, _PROMISING = 1000, 300, 120, 2000
+_SHORTLIST, _REFILL, _POLISH, _PROMISING = 600, 200, 120, 1500
 
 #: Weights of the nodes grow with this power of their sd, so that the worst ones count most.
 _POWER, _REWEIGHTED = 4, 3

@@ -121,7 +121,7 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
         robustness=robustness(pool, design, groups,
                               _rows_without_a_target(task, readings, shots),
                               shots[:, shots.any(0)], prepared.edge_sds, task.seed,
-                              known.T @ known),
+                              known.T @ known, _waiting(task, len(pool.prior))),
         observability=Observability.of(
             np.where(seen.singular > 0, seen.singular, 0.0), len(design)),
         undetermined=tuple(str(d) for d in seen.null_directions(
@@ -160,6 +160,12 @@ def _rows_without_a_target(task, readings, shots):
     for lost in np.flatnonzero(shots.any(0)):
         left = shots & (np.arange(shots.shape[1]) != lost)
         yield pose_rows(task.rig, task.parameters, readings, task.targets, task.noise, shot=left)
+
+
+def _waiting(task, n_unknowns):
+    """Mask of the unknowns that are held until a shot tells of them."""
+    free = [p.until_shot for p in task.rig.parameters if not p.held]
+    return np.append(free, np.zeros(n_unknowns - len(free), bool)).astype(bool)
 
 
 def _of_machine(task, n_unknowns):

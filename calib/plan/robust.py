@@ -13,6 +13,9 @@ _DRAWS = 20
 #: Eigenvalues of the scaled information below this share of the largest count as nothing known.
 _NOTHING = 1e-13
 
+#: Nothing tells of an unknown any more whose information has fallen below this share.
+_GONE = 1e-9
+
 
 @dataclass(frozen=True)
 class Robustness:
@@ -46,7 +49,7 @@ class Robustness:
 def robustness(
     pool: Pool, design, groups, without_target: Iterable[np.ndarray], shots: np.ndarray,
     edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
-    known: np.ndarray | float = 0.0,
+    known: np.ndarray | float = 0.0, waiting: np.ndarray | None = None,
 ) -> Robustness:
     """Look at every lost pose and at random lost targets.
 
@@ -60,10 +63,20 @@ def robustness(
         From information to the sds of the edge over the envelope, m.
     known : ndarray, shape (p, p)
         What of the pool's prior is from other shots: it counts as theirs do.
+    waiting : ndarray of bool, shape (p,), optional
+        Unknowns that are held as long as no shot tells of them: to lose all that do loses nothing.
     """
     design, groups = np.asarray(design), np.asarray(groups)
     before = pool.prior - known
-    rank = _rank(pool.information(design, groups) - before)
+    whole = pool.information(design, groups) - before
+    waiting = np.zeros(len(whole), bool) if waiting is None else waiting
+
+    def open_(information):
+        left = information - before
+        kept = ~(waiting & (np.diag(left) <= _GONE * np.diag(whole)))
+        return _rank(left[np.ix_(kept, kept)]) < _rank(whole) - np.sum(~kept & told)
+
+    told = np.diag(whole) > 0
     lost = []
     for place in range(len(design)):
         rest = np.arange(len(design)) != place
@@ -79,8 +92,8 @@ def robustness(
         pose_lost=float(sds.max()),
         targets_lost=float(max(edge_sds(information).max() for information in thinned)),
         undetermined=tuple(
-            i for i, information in enumerate(lost) if _rank(information - before) < rank),
-        targets_undetermined=any(_rank(information - before) < rank for information in thinned),
+            i for i, information in enumerate(lost) if open_(information)),
+        targets_undetermined=any(open_(information) for information in thinned),
     )
 
 

@@ -1,10 +1,9 @@
-"""A plan as a document (JSON numbers, m and deg) and as the table of plan.csv."""
+"""A plan as a document (JSON numbers, m and deg) and as the rows of plan.csv."""
 
 from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
-import pandas as pd
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.document.planned import (
@@ -167,8 +166,8 @@ def stand_name(number: int) -> str:
     return f"S{number + 1}"
 
 
-def plan_table(document: PlanRecord) -> pd.DataFrame:
-    """plan.csv: one row per pose, deg, with the columns of readings.csv first.
+def plan_table(document: PlanRecord) -> list[dict[str, object]]:
+    """Rows of plan.csv: one per pose, deg, with the columns of readings.csv first.
 
     What nobody drives is left empty: it is read in the cab. `lowest_` and `highest_` bound what is
     still fine; `edge_height_` is that of the edge's corners above the ground, m.
@@ -184,7 +183,7 @@ def plan_table(document: PlanRecord) -> pd.DataFrame:
             row[f"highest_{name}"] = round(pose.readings[name] + above, 1)
         row["edge_height_lowest"], row["edge_height_highest"] = pose.edge_height
         rows.append(row)
-    return pd.DataFrame(rows)
+    return rows
 
 
 def shots_to_take(document: PlanRecord) -> list[tuple[str, str, str]]:

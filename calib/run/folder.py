@@ -78,7 +78,7 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     files = {name: hashlib.sha256(data).hexdigest()
              for name, data in content.items() if data is not None}
     return Run(folder, rig, poses, shots, check, tape, files,
-               tuple(str(notice) for notice in findings.notices), set_ups, entries)
+               tuple(str(notice) for notice in findings.notices), set_ups, entries=entries)
 
 
 def rig_from_text(text: str, file: str = RIG) -> Rig:

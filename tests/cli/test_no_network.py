@@ -57,6 +57,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "compare": ["run/result", "demo/result"],
         "drift": ["run/result", "demo/result"],
         "history": ["."],
+        "help": ["gate"],
         "schema": [],
     }
     # The page of the yard is served to this machine: it has sockets by its nature.

@@ -12,6 +12,7 @@ from calib.plan.candidates import (
     NoPose,
     _spread,
     candidate_poses,
+    even_points,
     feasible,
     joints_at,
 )
@@ -238,3 +239,16 @@ def test_what_no_crew_can_reach_is_not_proposed(rig):
     height = posture.positions["boom_end"][:, 2] + Site().foot_height
     np.testing.assert_array_equal(reached, height <= 2.0)
     assert reached.sum() < len(reached)
+
+
+@pytest.mark.parametrize("dimensions", [1, 3, 5, 6])
+def test_points_fill_the_cube_more_evenly_than_chance(dimensions):
+    """The centred discrepancy, by scipy, is a third of that of random points, or less."""
+    from scipy.stats import qmc
+
+    points = even_points(1500, dimensions, seed=4)
+    chance = [qmc.discrepancy(np.random.default_rng(k).random((1500, dimensions)))
+              for k in range(3)]
+    assert points.shape == (1500, dimensions) and 0 <= points.min() < points.max() < 1
+    assert qmc.discrepancy(points) < min(chance) / 3
+    assert not np.array_equal(points, even_points(1500, dimensions, seed=5))

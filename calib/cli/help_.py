@@ -1,0 +1,32 @@
+"""``calib help``: what a word of a result, sheet or report means, and what to do about it."""
+
+from typing import Annotated
+
+import typer
+
+from calib.cli import talk
+from calib.report.words.glossary import explained, nearest_words, words
+
+
+def help_word(
+    word: Annotated[list[str] | None, typer.Argument(
+        metavar="WORD", help="Such as gate, w, or variance factor; all of them if not given.")
+    ] = None,
+) -> None:
+    """Explain a word of results, sheets and reports, and say what to do about it."""
+    if not word:
+        width = max(len(w.name) for w in words())
+        talk.result("\n".join(f"{w.name:{width}}  {w.means}" for w in
+                              sorted(words(), key=lambda w: w.name.casefold())))
+        talk.follow("help", words()[0].name)
+        return
+    asked = " ".join(word)
+    found = explained(asked)
+    if found is None:
+        near = nearest_words(asked)
+        hint = f" Near it: {', '.join(near)}." if near else ""
+        raise typer.BadParameter(f"there is no word {asked!r}.{hint} calib help lists all; a "
+                                 "command explains itself with --help", param_hint="WORD")
+    name = found.name if found.name.casefold() == asked.casefold() else f"{asked}: {found.name}"
+    talk.follow("help")
+    talk.result(f"{name}\n  {found.means}\n  What to do: {found.do}")

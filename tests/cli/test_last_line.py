@@ -1,0 +1,157 @@
+"""The last line of every command is the next command, ready to paste."""
+
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from calib.adjust.mixed_model import NotConverged
+from calib.cli.app import COMMANDS
+
+#: Not run here: one goes on until it is stopped, the others need files of their own.
+_NOT_HERE = {"yard", "together", "fleet"}
+
+LIST = '[[entry]]\nname = "Boom"\nunit = "mm"\nis = "boom_length"\n'
+
+
+def next_of(err):
+    """The words of the command that the last line names; it is as a shell would take it."""
+    last = err.rstrip("\n").splitlines()[-1]
+    assert last.startswith("Next: calib "), last
+    words = shlex.split(last.removeprefix("Next: "))
+    assert words[1] in (*COMMANDS, "--help", "--version"), last
+    assert not any(placeholder in words for placeholder in ("RUN", "RESULT", "FILE")), last
+    return words[1:]
+
+
+@pytest.fixture
+def yard(calib_command, tmp_path, undrawn):
+    """Two solved runs of one machine in a folder with a space in its name."""
+    folder = tmp_path / "my yard"
+    for name, seed in (("one", 31), ("two", 32)):
+        calib_command("simulate", folder / name, "--poses", 14, "--seed", seed)
+        calib_command("solve", folder / name, "--no-report")
+    (folder / "list.toml").write_text(LIST, "utf-8")
+    return folder
+
+
+def lines(folder):
+    """Every command in a form that ends well, or with a gate that failed."""
+    one, two = folder / "one", folder / "two"
+    return {
+        "simulate": [folder / "three", "--poses", "12"],
+        "solve": [one, "--no-report"],
+        "demo": [folder / "demo"],
+        "rig": ["show", one],
+        "new": [folder / "new", "--yes"],
+        "plan": [folder / "new", "--poses", "3", "--candidates", "1000"],
+        "diagnose": [one],
+        "next": [one, "--candidates", "1000"],
+        "check": [one / "result"],
+        "report": [one / "result"],
+        "sheet": [one / "result"],
+        "entries": ["check", folder / "list.toml", one],
+        "confirm": [one / "result"],
+        "compare": [one / "result", two / "result"],
+        "drift": [one / "result", two / "result"],
+        "history": [folder],
+        "help": ["gate"],
+        "schema": [],
+    }
+
+
+def test_every_command_names_the_next(calib_command, yard, monkeypatch):
+    """With quoted paths; it is a command whose paths are there, or are to be made."""
+    monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
+    monkeypatch.setattr("calib.report.pages.sheet.sheet_files", lambda *_: {})
+    listed = lines(yard)
+    assert set(listed) | _NOT_HERE | {"import"} == set(COMMANDS) | _NOT_HERE
+    for command, words in listed.items():
+        status, _, err = calib_command(command, *words)
+        assert status in (0, 5, 6), (command, status, err)
+        named = next_of(err)
+        assert named[0] != command or command in ("rig", "help", "confirm", "next", "solve")
+        for word in named[1:]:
+            if str(yard) in word and word not in (str(yard / "one-corrected"),):
+                assert Path(word).exists() or word.endswith("without"), (command, named)
+
+
+def test_import_names_solve(calib_command, tmp_path):
+    """Of a folder with a space in its name."""
+    folder = tmp_path / "my yard"
+    folder.mkdir()
+    (folder / "points.txt").write_text("1-left,1.5,2.5,3.5\n1-right,2.5,3.5,4.5\n")
+    (folder / "sheet.csv").write_text(
+        "pose,house_pitch,house_roll,boom,stick,coupler,tilt,rotate\n1,0,0,30,-60,10,5,0\n")
+    status, _, err = calib_command(
+        "import", folder / "points.txt", "--into", folder / "run", "--order", "PENZ", "--unit",
+        "m", "--frame", "ground", "--pole", "applied", "--ids", "{pose}-{target}", "--target",
+        "left=edge_left", "--target", "right=edge_right", "--sheet", folder / "sheet.csv",
+        "--stand", "here")
+    assert status == 0 and next_of(err) == ["solve", str(folder / "run")]
+
+
+@pytest.mark.parametrize(("fault", "status"), [
+    ("usage", 2), ("unknown command", 2), ("no such word", 2), ("empty argument", 2),
+    ("input", 3), ("no result", 3), ("not determined", 5), ("suspects", 6)])
+def test_every_way_to_fail_names_the_next(calib_command, tmp_path, undrawn, fault, status):
+    """Usage, input, not determined, a gate: after the complaint, what to type."""
+    run = tmp_path / "my yard" / "run"
+    gross = ["--gross", "3"] if fault == "suspects" else []
+    calib_command("simulate", run, "--poses", 16, "--seed", 5, *gross)
+    if fault == "input":
+        (run / "shots.csv").write_text("shot,pose\n1,1\n")
+    if fault == "not determined":
+        rows = (run / "shots.csv").read_text("utf-8").splitlines()
+        (run / "shots.csv").write_text("\n".join(r for r in rows if "right" not in r) + "\n")
+        (run / "tape.csv").unlink()
+    words = {"usage": ["solve", run, "--unknown"], "unknown command": ["slove", run],
+             "no such word": ["help", "redundansy"], "empty argument": ["solve", ""],
+             "no result": ["sheet", run / "result"]}.get(fault, ["solve", run, "--no-report"])
+    ended, _, err = calib_command(*words)
+    assert ended == status
+    named = next_of(err)
+    expected = {"usage": ["solve", "--help"], "unknown command": ["--help"],
+                "no such word": ["help", "--help"], "empty argument": ["solve", "--help"],
+                "input": list(map(str, words)), "no result": list(map(str, words)),
+                "not determined": ["next", str(run)], "suspects": ["diagnose", str(run)]}
+    assert named == expected[fault]
+
+
+def test_no_solution_and_a_fault(calib_command, tmp_path, monkeypatch):
+    """Not converged: diagnose. A fault of the program: which version it was."""
+    run = tmp_path / "my yard"
+    calib_command("simulate", run, "--poses", 12)
+
+    def broken(kind):
+        def raised(*_):
+            raise kind("of the test")
+        return raised
+
+    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken(NotConverged))
+    status, _, err = calib_command("solve", run)
+    assert status == 4 and next_of(err) == ["diagnose", str(run)]
+    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken(ZeroDivisionError))
+    status, _, err = calib_command("solve", run)
+    assert status == 1 and next_of(err) == ["--version"]
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["solve", "--help"]])
+def test_help_and_version_say_no_more(calib_command, words):
+    """What was asked for, and nothing behind it."""
+    assert "Next:" not in "".join(calib_command(*words)[1:])
+
+
+def test_it_can_be_pasted(tmp_path):
+    """The line of one process is run by a shell, and that one's line again."""
+    script = f'{shlex.quote(sys.executable)} -m calib "$@"'
+    first = subprocess.run(["sh", "-c", script, "calib", "simulate", "my run", "--poses", "14"],
+                           cwd=tmp_path, capture_output=True, text=True, check=True)
+    line = first.stderr.splitlines()[-1].removeprefix("Next: calib ")
+    second = subprocess.run(f"{shlex.quote(sys.executable)} -m calib {line} --no-report",
+                            cwd=tmp_path, shell=True, capture_output=True, text=True)
+    assert second.returncode in (0, 6), second.stderr
+    assert (tmp_path / "my run" / "result" / "result.json").is_file()
+    assert second.stderr.splitlines()[-1].startswith("Next: calib ")
