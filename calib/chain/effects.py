@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -40,7 +40,7 @@ class _EffectEntry(BaseModel):
     needs: str | None = None
     within: float | None = None
     members: list[str] = []
-    trends: list[tuple[str, str]] = []
+    trends: list[tuple[str, str] | tuple[str, str, Literal[1, -1]]] = []
     free: list[str] = []
     parameters: dict[str, Any] = {}
     motions: list[dict[str, Any]] = []
@@ -67,8 +67,9 @@ class Effect:
     within : float or None
         How far its parameters can be from where they are held, m or rad, if their range does not
         say it.
-    trends : tuple of (str, str)
-        What misses go with if it is there: component, and what against.
+    trends : tuple of tuple
+        What misses go with if it is there: component, what against, and the sign of the slope if
+        that is always the same.
     there : bool
         The rig estimates its parameters already.
     """
@@ -80,7 +81,7 @@ class Effect:
     members: tuple[str, ...]
     needs: str | None
     within: float | None
-    trends: tuple[tuple[str, str], ...]
+    trends: tuple[tuple[Any, ...], ...]
     there: bool
     fragment: Mapping[str, Any]
 
@@ -139,7 +140,7 @@ def _shipped() -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def _instances(entry, each) -> Iterable[dict[str, str]]:
+def _instances(entry: RigEntry, each: Any) -> Iterable[dict[str, str]]:
     """What stands for the names in braces, once for each effect of a pattern."""
     if each is None:
         return [{}]
@@ -165,7 +166,8 @@ def _filled(written, names):
     return written
 
 
-def _effect(entry, name, written, fitting) -> Effect | None:
+def _effect(entry: RigEntry, name: str, written: _EffectEntry,
+            fitting: Mapping[str, Effect]) -> Effect | None:
     """The effect if it fits the rig."""
     if written.members:
         members = tuple(m for m in written.members if m in fitting)

@@ -10,7 +10,8 @@ from calib.adjust.critical import delta0
 from calib.adjust.score import Score, Scores
 from calib.calibration import Problem, Solution, problem_of
 from calib.chain.effects import Effect, effects_of
-from calib.chain.rig import Parameter, Rig, rig_from_dict
+from calib.chain.parts import Parameter
+from calib.chain.rig import Rig, rig_from_dict
 from calib.layout import RIG
 
 #: Of what takes up an effect, parameters with this share of the most are named, so many at most.

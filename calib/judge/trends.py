@@ -82,8 +82,8 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
         alone = columns.shape[1] == 1
         slope = factor * float(test.bias[0]) if alone else np.nan
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
-        shown = tuple(e.name for e in effects.values()
-                      if not e.there and (what, against) in e.trends)
+        shown = tuple(e.name for e in effects.values() if not e.there and any(
+            t[:2] == (what, against) and (len(t) < 3 or t[2] * slope > 0) for t in e.trends))
         made.append(Trend(name, what, against, slope, sd, unit, test.statistic, test.dof, chance,
                           shown))
     return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))

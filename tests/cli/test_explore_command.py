@@ -119,5 +119,4 @@ def test_trends_point_to_effects():
     assert set(trend.effects) == {"boom_sag", "stick_sag"}
     assert trend_says(trend).endswith(" calib explore tests boom_sag and stick_sag.")
     taken = replace(run, rig=rig_from_dict({**run.rig.definition, "effects": ["boom_sag"]}))
-    trend = next(t for t in trends(solve(taken)) if t.name == "up against reach")
-    assert trend.effects == ("stick_sag",)
+    assert not any("boom_sag" in t.effects for t in trends(solve(taken)))
