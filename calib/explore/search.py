@@ -26,6 +26,9 @@ from calib.run.records import Run
 #: Effects that are taken in one after another, and times that suspects are looked for again.
 _MOST_FOUND, _MOST_ROUNDS = 4, 2
 
+#: More than this share of the shots is no longer a matter of single values.
+_MOST_SINGLE = 1 / 6
+
 #: What a field mistake may explain.
 _DOUBTFUL = (Verdict.ASKED, Verdict.ALIKE, Verdict.EXPLAINED)
 
@@ -44,8 +47,8 @@ def explore(run: Run) -> Exploration:
     whole = solve(run)
     out = _out_of_line(whole)
     rest = _solved_without(run, out) or whole
-    if (rest.adjustment.variance_factor or 0.0) > HOPELESS:
-        return Exploration(whole, whole, SetAside(), (), (), True, known_mistake(run), False)
+    if (rest.adjustment.variance_factor or 0.0) > HOPELESS or _too_many(run, out):
+        return _mistaken(run, whole)
     result = _searched(rest)
     if rest is not whole:
         # What is out may be the tape that an effect is told by, or show it best.
@@ -55,8 +58,19 @@ def explore(run: Run) -> Exploration:
         room = ALIKE if not result.found else 0.0
         if other.found and _cost(other) < _cost(result) + room:
             instead = tuple(name for name in out.names if name not in kept.names)
-            return _against_mistakes(run, replace(_settled(run, other, kept), instead=instead))
-    return _against_mistakes(run, _settled(run, result, out))
+            result, out = replace(other, instead=instead), kept
+    result = _settled(run, result, out)
+    return _mistaken(run, whole) if _too_many(run, result.aside) else _against_mistakes(run, result)
+
+
+def _mistaken(run, whole) -> Exploration:
+    """A run too far from fitting to ask which effect it lacks."""
+    return Exploration(whole, whole, SetAside(), (), (), True, known_mistake(run), False)
+
+
+def _too_many(run, aside) -> bool:
+    """Whether so many values are out that it is no matter of single ones."""
+    return len(aside.names) > max(2, _MOST_SINGLE * len(run.shots))
 
 
 def _without_tape(aside) -> SetAside:
@@ -86,7 +100,7 @@ def _settled(run, result, aside) -> Exploration:
         base = solved(without(run, left)) if left.names else solve(run)
         if base is None:
             break
-        result = replace(_searched(base), aside=left)
+        result = replace(_searched(base), aside=left, instead=result.instead)
     return result
 
 
@@ -135,7 +149,7 @@ def _against_mistakes(run, result: Exploration) -> Exploration:
     """The same, without what a field mistake explains better."""
     result = replace(result, fits=fits(result.after))
     rival = single_number(result.before)
-    if rival is None and not result.fits:
+    if rival is None and result.found and not result.fits:
         rival = known_mistake(without(run, result.aside))
     if rival is None or (_worth(result) > rival.worth and result.fits
                          and single_number(result.after) is None):
