@@ -40,7 +40,8 @@ def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str,
         for name in changes.parameters if name in base.parameters
     ]
     motions, misplaced = _inserted(base.motions, changes.motions)
-    update = {key: getattr(changes, key) for key in ("free", "hold", "values", "shots", "readings")}
+    update = {key: getattr(changes, key)
+              for key in ("free", "hold", "effects", "values", "shots", "readings")}
     update |= {key: {**getattr(base, key), **getattr(changes, key)} for key in _BY_KEY}
     update |= {key: getattr(changes, key) for key in _WHOLE if key in changes.model_fields_set}
     new = {name: p for name, p in changes.parameters.items() if name not in base.parameters}

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from calib.chain.calibrated import Sensor
 from calib.chain.chain import SHOT_BY, Chain, Target
+from calib.chain.effects import with_effects
 from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged, with_sensors_of
@@ -225,9 +226,10 @@ def rig_from_dict(data: Mapping) -> Rig:
     problems: list[tuple[str, str, str]] = []
     if base is not None:
         entry, problems = merged(base, entry)
+    entry, misfits = with_effects(entry)
     bad = mark_problems(entry)
     entry = with_marks(entry)
-    problems += [*bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
+    problems += [*misfits, *bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
         raise RigError(problems)
     return _build(entry)
@@ -267,7 +269,8 @@ def _template(name):
 def _definition(entry):
     """The whole description, from which the same rig is made without a template."""
     return entry.model_dump(mode="json", exclude_none=True, exclude={
-        "template": True, "job": True, "motions": {"__all__": {"before", "after", "at"}}})
+        "template": True, "effects": True, "job": True,
+        "motions": {"__all__": {"before", "after", "at"}}})
 
 
 def _build(entry):

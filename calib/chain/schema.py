@@ -249,6 +249,7 @@ class RigEntry(_Strict):
     title: str | None = None
     free: list[str] = []
     hold: list[str] = []
+    effects: list[str] = []
     values: dict[str, Number] = {}
     ranges: dict[str, tuple[Number, Number]] = {}
     shots: ShotsEntry | None = None

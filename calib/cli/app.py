@@ -33,6 +33,9 @@ COMMANDS = {
               "Solve a run: geometry, how well each number is known, and what does not fit."),
     "diagnose": ("calib.cli.diagnose", "diagnose",
                  "Say which mistake explains a run that does not fit; never changes the run."),
+    "explore": ("calib.cli.explore", "explore",
+                "Say which effects the shots ask for: axes out of square, sag, play, sensors' "
+                "shapes."),
     "next": ("calib.cli.next_", "next_poses",
              "Say how well the edge is known by now, which poses to add, and when it is enough."),
     "yard": ("calib.cli.yard", "yard",

@@ -120,6 +120,8 @@ class Trend(Record):
     chance: Maybe
     significant: Flag
     says: Text
+    effects: list[Text] = Field(
+        default_factory=list, description="that calib explore can test and that show so")
 
 
 class Missed(Record):

@@ -12,6 +12,7 @@ import numpy as np
 from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
+from calib.chain.effects import effects_of
 
 #: A clean run shows a trend with this probability.
 RUN_LEVEL = 0.05
@@ -46,6 +47,8 @@ class Trend:
         Chi-square of `dof` without a trend.
     chance : float
         That the strongest of all trends of a clean run is as strong.
+    effects : tuple of str
+        What the rig leaves out and would show so (`calib.chain.effects`).
     """
 
     name: str
@@ -57,6 +60,7 @@ class Trend:
     statistic: float
     dof: int
     chance: float
+    effects: tuple[str, ...]
 
     @property
     def significant(self) -> bool:
@@ -71,14 +75,17 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
         test = hypothesis_test(solution.adjustment, columns)
         if test.dof:
             tested.append((name, what, against, columns, factor, unit, test))
-    made = []
+    made, effects = [], effects_of(solution.rig.definition)
     for name, what, against, columns, factor, unit, test in tested:
         single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
         slope = factor * float(test.bias[0]) if alone else np.nan
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
-        made.append(Trend(name, what, against, slope, sd, unit, test.statistic, test.dof, chance))
+        shown = tuple(e.name for e in effects.values() if not e.there and any(
+            t[:2] == (what, against) and (len(t) < 3 or t[2] * slope > 0) for t in e.trends))
+        made.append(Trend(name, what, against, slope, sd, unit, test.statistic, test.dof, chance,
+                          shown))
     return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))
 
 

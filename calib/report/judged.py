@@ -122,7 +122,7 @@ def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     return [
         tables.Trend(name=t.name, slope=number(t.slope), sd=number(t.sd), unit=t.unit,
                      chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
-                     says=trend_says(t))
+                     says=trend_says(t), effects=list(t.effects))
         for t in trends[:count]
     ]
 

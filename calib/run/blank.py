@@ -113,9 +113,10 @@ def _rig_toml(rig, warning, begun):
         + "#\n# Then fill in readings.csv, shots.csv and, if you have it, tape.csv; replace the\n"
         "# standard deviations below by those of your instruments; and run: calib solve FOLDER\n\n"
         f'template = "{rig.name}"\n\n'
-        "# Options: take the # away to use one. These two must stay above the first [heading].\n"
+        "# Options: take the # away to use one. These must stay above the first [heading].\n"
         f'# free = ["{held}"]   # estimate what the template holds\n'
-        f'# hold = ["{free.name}"]   # hold what the template estimates\n\n'
+        f'# hold = ["{free.name}"]   # hold what the template estimates\n'
+        '# effects = ["boom_sag"]   # what bends or runs out of true (calib explore FOLDER)\n\n'
         "[shots]   # standard deviations of a shot, m: instrument, pole and pointing together\n"
         + "sd = {{ east = {:g}, north = {:g}, up = {:g} }}\n\n".format(*begun.shot_sd)
         + "[readings.sd]   # standard deviations of the readings, deg\n"

@@ -48,6 +48,7 @@ def lines(folder):
         "new": [folder / "new", "--yes"],
         "plan": [folder / "new", "--poses", "3", "--candidates", "1000"],
         "diagnose": [one],
+        "explore": [one],
         "next": [one, "--candidates", "1000"],
         "check": [one / "result"],
         "report": [one / "result"],
@@ -72,7 +73,8 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch):
         status, _, err = calib_command(command, *words)
         assert status in (0, 5, 6), (command, status, err)
         named = next_of(err)
-        assert named[0] != command or command in ("rig", "help", "confirm", "next", "solve")
+        assert named[0] != command or command in (
+            "rig", "help", "confirm", "next", "solve", "explore")
         for word in named[1:]:
             if str(yard) in word and word not in (str(yard / "one-corrected"),):
                 assert Path(word).exists() or word.endswith("without"), (command, named)

@@ -13,7 +13,13 @@ _WAYS = {
 
 
 def trend_says(trend: Trend) -> str:
-    """The sentence of one trend."""
+    """What one trend is, and what calib explore can ask of it."""
+    names = [", ".join(trend.effects[:-1]), *trend.effects[-1:]] if trend.effects else []
+    tests = f" calib explore tests {' and '.join(filter(None, names))}." if names else ""
+    return _seen(trend) + tests
+
+
+def _seen(trend):
     size, sd = abs(trend.slope), trend.sd
     if trend.what == PLAY:
         return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} deg "

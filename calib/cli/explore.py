@@ -1,0 +1,129 @@
+"""``calib explore``: which effects that the rig leaves out the shots ask for."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli import talk
+
+if TYPE_CHECKING:
+    from calib.document.explored import Adopted
+    from calib.explore import Exploration
+    from calib.run.records import Run
+
+
+def explore(
+    run: Annotated[Path, typer.Argument(help="The run folder.")],
+    free: Annotated[
+        str | None,
+        typer.Option("--free", metavar="NAMES", help="Take these effects into the rig, comma "
+                     "separated, in a copy of the run. The run itself stays as it is."),
+    ] = None,
+    copy: Annotated[
+        Path | None,
+        typer.Option("--copy", metavar="FOLDER", help="The new folder for that copy; beside the "
+                     "run and named after it and the effects, if not given."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Say which effects the shots ask for: axes out of square, sag, play, sensors' shapes."""
+    from calib.explore import explore as look
+    from calib.report.pages.explored import explored_document, explored_text
+    from calib.run.corrected import refuse_filled_folder
+    from calib.run.folder import read_run
+
+    names = [name.strip() for name in free.split(",")] if free is not None else []
+    if copy is not None and not names:
+        raise typer.BadParameter("--copy is for what --free takes into the rig")
+    folder = copy or _beside(run, names)
+    if names:
+        refuse_filled_folder(folder)
+    data = read_run(run)
+    talk.tell_all(data.notices)
+    if names:
+        _refuse_unknown(data, names)
+    with talk.working("Trying what bends, slips or runs out of true"):
+        found = look(data)
+    if names:
+        _refuse_untold(found, names)
+    adopted = _adopt(data, found, names, folder) if names else None
+    document = explored_document(found, _next(run, found, adopted), adopted)
+    if json:
+        talk.result_json(document)
+    else:
+        talk.result(explored_text(document))
+    talk.follow_line(document.next[0])
+    if adopted is None and (document.asked or document.mistake or not document.fits):
+        raise typer.Exit(talk.GATE_FAILED)
+
+
+def _beside(run: Path, names: list[str]) -> Path:
+    name = run.resolve()
+    return name.with_name("-with-".join([name.name, *names]))
+
+
+def _refuse_unknown(data: Run, names: list[str]):
+    """Complain of names that are none of an effect which the rig has not yet."""
+    from calib.chain.effects import effects_of
+    from calib.run.complaints import Complaint, InputError, quote
+
+    offered = [name for name, e in effects_of(data.rig.definition).items() if not e.there]
+    wrong = [name for name in names if name not in offered]
+    if wrong:
+        raise InputError([Complaint("--free", None, None, quote(name),
+                                    f"an effect that the rig leaves out: {', '.join(offered)}")
+                          for name in wrong])
+
+
+def _refuse_untold(found: Exploration, names: list[str]):
+    """Complain of effects that the run cannot tell: with them there is no result."""
+    from calib.run.complaints import Complaint, InputError
+
+    wrong = [t for t in found.tested if t.effect.name in names and t.why]
+    if wrong:
+        raise InputError([Complaint("--free", None, None, t.effect.name,
+                                    f"an effect that this run can tell: {t.why}") for t in wrong])
+
+
+def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Adopted:
+    """Write the copy of the run whose rig has the effects."""
+    from calib.document.diagnosed import Figures
+    from calib.document.explored import Adopted
+    from calib.judge.mend import figures
+    from calib.run.adopted import with_effects_listed
+    from calib.run.complaints import Findings
+    from calib.run.corrected import corrected_files
+    from calib.run.folder import RIG, read_run
+    from calib.run.text import decode, split_lines
+    from calib.run.write import write_new_folder
+
+    unasked = [n for n in names if n not in found.asked]
+    if unasked:
+        talk.tell(f"The shots do not ask for {', '.join(unasked)}; taken in as you say.")
+    with talk.working(f"Writing {folder}"):
+        files = corrected_files(data, data, "")
+        text = decode((data.folder / RIG).read_bytes(), RIG, Findings()) or ""
+        files[RIG] = with_effects_listed("\n".join(split_lines(text)) + "\n", names)
+        write_new_folder(folder, files)
+        before = figures(data, found.aside.names)
+        after = figures(read_run(folder), found.aside.names)
+    return Adopted(folder=str(folder), effects=names, before=Figures(**asdict(before)),
+                   after=Figures(**asdict(after)))
+
+
+def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:
+    """What to type next."""
+    here = shlex.quote(str(run))
+    if adopted is not None:
+        return [f"calib solve {shlex.quote(adopted.folder)}"]
+    if found.rival is not None or not found.fits:
+        return [f"calib diagnose {here}"]
+    if found.asked:
+        return [f"calib explore {here} --free {','.join(found.asked)}"]
+    # What was set aside may be more than single slips.
+    return [f"calib {'diagnose' if found.aside.names else 'solve'} {here}"]
