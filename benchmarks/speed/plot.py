@@ -33,4 +33,6 @@ def plot(found, path: Path):
         right.set(xscale="log", yscale="log", title="Processor seconds",
                   xlabel="poses (plan: candidates)")
         right.legend()
+        for axis in (left.xaxis, right.xaxis, right.yaxis):
+            axis.set_major_formatter("{x:g}")  # the style shows no powers
         figure.savefig(path, facecolor=PAPER, metadata={"Software": None})

@@ -64,7 +64,10 @@ def simulate(
     files = run_files(run, text, remark)
     files["truth.json"] = json.dumps(truth_document(machine, run, truth, remark), indent=1) + "\n"
     write_new_folder(folder, files)
-    talk.result(f"Made {folder}: {poses} poses, {len(run.shots)} shots.")
+    made = len(plan.design)
+    if made < poses:
+        talk.tell(f"Not {poses} poses: of those looked at, {made} are different and can be shot.")
+    talk.result(f"Made {folder}: {made} poses, {len(run.shots)} shots.")
     talk.follow("solve", folder)
 
 

@@ -120,7 +120,7 @@ def worst_gain(by_parameters: np.ndarray) -> Criterion:
         flat = by_parameters.reshape(-1, pool.parameters).T
 
         def fall(rows, inner):
-            lower, gains = np.linalg.cholesky(inner), np.empty(len(rows))
+            lower, gains = _lower(inner), np.empty(len(rows))
             for i in range(0, len(rows), 50):
                 moved = np.linalg.solve(lower[i : i + 50], rows[i : i + 50] @ across) @ flat
                 lost = np.einsum("kmn,kmn->kn", moved, moved).reshape(len(moved), len(before), -1)
@@ -130,6 +130,19 @@ def worst_gain(by_parameters: np.ndarray) -> Criterion:
         return _each(pool, covariance, group, chosen, fall)
 
     return gain
+
+
+def _lower(inner):
+    """Roots L with L L' = inner, (k, m, m); any that can be solved with.
+
+    No eigenvalue of I + rows C rows' is below 1: where next to nothing is known yet, C is so large
+    that rounding makes it seem so.
+    """
+    try:
+        return np.linalg.cholesky(inner)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh((inner + inner.transpose(0, 2, 1)) / 2)
+        return vectors * np.sqrt(np.maximum(values, 1.0))[:, None, :]
 
 
 def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> list[int]:

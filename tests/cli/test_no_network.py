@@ -58,8 +58,16 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "drift": ["run/result", "demo/result"],
         "history": ["."],
         "help": ["gate"],
+        "explore": ["run"],
+        "together": ["both.toml"],
+        "fleet": ["many", "--processes", "1"],
         "schema": [],
     }
+    # A fleet without a cluster, and two runs together.
+    calib_command("simulate", "many/one", "--poses", "12", "--seed", "4")
+    (tmp_path / "both.toml").write_text(
+        '[[runs]]\nfolder = "run"\nday = "2031-05-04"\n\n'
+        '[[runs]]\nfolder = "many/one"\nday = "2031-05-05"\n')
     # The page of the yard is served to this machine: it has sockets by its nature.
     assert set(lines) == set(COMMANDS) - {"yard"}
     for command, words in lines.items():
