@@ -45,7 +45,7 @@ def test_what_is_not_shared_is_named_and_can_be_split(machine):
     first = calib("together", "all.toml", "--no-report", cwd=machine)
     assert first.returncode == 6, first.stderr
     assert 'remounted = ["coupler"] at run2' in first.stderr
-    assert first.stderr.splitlines()[-1] == "Then again: calib together all.toml"
+    assert first.stderr.splitlines()[-1] == "Next: calib together all.toml"
     moved = calib("drift", "all.toml", "--out", "moved", "--json", cwd=machine)
     assert moved.returncode == 6
     difference = json.loads(moved.stdout)["sharing"]["differences"][0]
