@@ -89,7 +89,9 @@ def _wanted(name, value, span, driven):
     if span is None:
         return {"name": name, "wanted": round(value, 1), "range": None}
     return {"name": name, "wanted": round(value, 1),
-            "range": f"{value - span[0]:.0f} to {value + span[1]:.0f}"}
+            # Rounded inwards, as on the pose sheet: never looser than what was computed.
+            "range": f"{np.ceil(value - span[0] - 1e-6):.0f} to "
+                     f"{np.floor(value + span[1] + 1e-6):.0f}"}
 
 
 def _drawn(sketch: Sketch, frame: Frame) -> dict[str, Any]:

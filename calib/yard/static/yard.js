@@ -28,7 +28,7 @@ function show(next) {
   by("edge-says").textContent = view.edge.says ?? "";
   by("minutes").textContent = view.minutes;
   by("trouble").textContent = view.trouble.join(" ");
-  by("counts").textContent = `${view.counts.shots} shots, ${view.counts.poses} poses, ${view.counts.to_come} poses of the plan to come.` + (view.unsolved ? ` Not solved yet: ${view.unsolved}.` : "");
+  by("counts").textContent = `Shots: ${view.counts.shots}. Poses: ${view.counts.poses}, and ${view.counts.to_come} of the plan to come.` + (view.unsolved ? ` Not solved yet: ${view.unsolved}.` : "");
   by("meter").replaceChildren(...meter(view.edge));
   showWaiting();
   showNewest(view.shots[0]);
