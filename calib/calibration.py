@@ -7,7 +7,8 @@ from html import escape
 import numpy as np
 
 from calib import machine, stations
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.adjustment import Adjustment
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.adjust.threads import one_thread

@@ -56,6 +56,10 @@ class Linearised:
         """A with all its columns, shape (n, p_free)."""
         return np.asarray(self.a)
 
+    def change(self, step: np.ndarray) -> np.ndarray:
+        """A times a change of the free parameters, shape (n,)."""
+        return self.a.times(step) if isinstance(self.a, Bordered) else self.a @ step
+
     @cached_property
     def design(self) -> np.ndarray:
         """Whitened A over whitened H, shape (n + q, p_free)."""

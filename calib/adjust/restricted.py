@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import nnls
 
-from calib.adjust.mixed_model import Adjustment
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.observations import Observations
 
 #: Below this a factor counts as this where its root is divided by.
