@@ -124,6 +124,8 @@ class Calibrated:
             Whether the derivative is asked for.
         """
         sensor, angle = self.sensors[s], angles[:, s]
+        if sensor.steady:
+            return Told(angle, 1.0, self.plain_rates[s] if jacobian else None, None)
         inputs = self._inputs(s, parameters, angles)
         felt = SENSOR_KINDS[sensor.kind].felt(angle, up, inputs)
         by_angle, by_up, by_inputs, sight = felt.by_angle, felt.by_up, felt.by_inputs, felt.by_angle
@@ -139,9 +141,8 @@ class Calibrated:
                          **driven.by_inputs}
         if not jacobian:
             return Told(joint, sight, None, by_up)
-        rate = self.rates(s, parameters, readings, noted)
-        if not sensor.steady:
-            rate = np.multiply(by_angle, np.ones_like(angle))[:, None] * rate
+        rate = np.multiply(by_angle, np.ones_like(angle))[:, None] * self.rates(
+            s, parameters, readings, noted)
         for name, derivative in by_inputs.items():
             if name in SENSOR_KINDS[sensor.kind].sensors:
                 rate += np.asarray(derivative)[:, None] * self.rates(

@@ -154,7 +154,7 @@ class Chain:
             amount = amounts[:, k]
             if motion.joint is not None:
                 amount = amount + motion.sense * self._joint(walk, at, k)
-            walk.go(motion, amount + self._varied(walk, at, k))
+            walk.go(motion, amount + self._varied(walk, at, k) if motion.varying else amount)
         return Posture(self, parameters, walk.joints, walk.gain, walk.axes, walk.origins,
                        walk.moving, walk.reached, walk.positions)
 
