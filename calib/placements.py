@@ -19,23 +19,27 @@ def level_placements(house: np.ndarray, shots: Shots, stand: np.ndarray, known: 
         False for shots in poses of which a reading is set aside: it may be far off. They are used
         where a stand has no two other points.
     """
-    placements = []
-    for i in range(stand.max(initial=-1) + 1):
-        rows = stand == i
-        sure = np.flatnonzero(rows & known)
-        if len(sure) and ((shots.pose[sure] != shots.pose[sure[0]])
-                          | (shots.target[sure] != shots.target[sure[0]])).any():
-            rows = sure
-        placements.append(_level_fit(house[rows], shots.position[rows]))
-    return np.array(placements).reshape(-1, 4)
+    count = stand.max(initial=-1) + 1
+    point = shots.pose * (shots.target.max(initial=0) + 1) + shots.target
+    least, most = np.full(count, point.max(initial=0)), np.full(count, -1)
+    np.minimum.at(least, stand[known], point[known])
+    np.maximum.at(most, stand[known], point[known])
+    used = known | (least >= most)[stand]
+    return _level_fits(house[used], shots.position[used], stand[used], count)
 
 
-def _level_fit(house, site):
+def _level_fits(house, site, stand, count):
     """East, north, up, heading that carry points of the levelled house frame to the site frame."""
-    house_mean, site_mean = house.mean(0), site.mean(0)
-    a, b = (house - house_mean)[:, :2], (site - site_mean)[:, :2]
-    turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
+    def summed(values):
+        return np.stack([np.bincount(stand, column, count) for column in values.T], axis=1)
+
+    shots = np.maximum(np.bincount(stand, minlength=count), 1)[:, None]
+    house_mean, site_mean = summed(house) / shots, summed(site) / shots
+    a, b = house[:, :2] - house_mean[stand, :2], site[:, :2] - site_mean[stand, :2]
+    sine, cosine = summed(np.column_stack([a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0],
+                                           np.sum(a * b, axis=1)])).T
+    turn = np.arctan2(sine, cosine)
     cosine, sine = np.cos(turn), np.sin(turn)
-    rotated = np.array([cosine * house_mean[0] - sine * house_mean[1],
-                        sine * house_mean[0] + cosine * house_mean[1], house_mean[2]])
-    return np.append(site_mean - rotated, np.pi / 2 - turn)
+    x, y, up = house_mean.T
+    rotated = np.column_stack([cosine * x - sine * y, sine * x + cosine * y, up])
+    return np.column_stack([site_mean - rotated, np.pi / 2 - turn])

@@ -146,18 +146,17 @@ def _stepped(problem, v, names, tolerance, most_steps):
         try:
             with np.errstate(all="ignore"):  # a step too far ends here, not in a warning
                 linearised = problem.linearise(x, v)
-            spectrum = linearised.spectrum
-            if spectrum.deficient:
-                return None
-            frozen, step = _Frozen.of(linearised), spectrum.solution(linearised.misclosure)
+            step, ahead = linearised.step()
+            frozen = _Frozen.of(linearised)
             v_new = problem.corrections(linearised.raw - linearised.change(step), v, frozen)
         except (NotConverged, ModelNotFinite, np.linalg.LinAlgError):
             return None
-        covariance = spectrum.covariance()
-        ahead = max(np.abs(step / np.sqrt(np.diag(covariance))).max(initial=0.0),
-                    np.abs((v_new - v) / problem.turn_unit(linearised)).max(initial=0.0))
+        ahead = max(ahead, np.abs((v_new - v) / problem.turn_unit(linearised)).max(initial=0.0))
         if ahead < _ENDS * tolerance:
-            return problem.result(x, v, linearised, covariance, names, iteration)
+            if linearised.spectrum.deficient:
+                return None
+            return problem.result(x, v, linearised, linearised.spectrum.covariance(), names,
+                                  iteration)
         if not ahead < _SHRINKS * before:
             return None
         x, v, before = x + step, v_new, ahead
