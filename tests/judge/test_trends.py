@@ -20,7 +20,7 @@ def test_sag_is_named_first(rig):
         position[:, 2] -= 0.0005 * reach**2
         sagging = replace(run, shots=replace(run.shots, position=position))
         first = trends(solve(sagging))[0]
-        assert first.name == "up against reach"
+        assert trend_name(first) == "up against reach"
         assert first.significant and first.slope < 0
         assert "lower per m of reach. It looks like sag." in trend_says(first)
 
@@ -33,7 +33,7 @@ def test_play_is_named_with_its_size(rig):
         readings = run.poses.readings.copy()
         readings[:, 3] += np.radians(0.4) / 2 * _approach(solve(run))[:, 3]
         first = trends(solve(replace(run, poses=replace(run.poses, readings=readings))))[0]
-        assert first.name == "stick against its direction of approach"
+        assert trend_name(first) == "stick against its direction of approach"
         assert "play in a pin" in trend_says(first)
         pulls.append((first.slope - 0.4) / first.sd)
     assert np.abs(np.mean(pulls)) < 3 / np.sqrt(6)
@@ -46,7 +46,7 @@ def test_a_reading_out_of_scale_is_named(rig):
     readings = run.poses.readings.copy()
     readings[:, 2] *= 1.03
     first = trends(solve(replace(run, poses=replace(run.poses, readings=readings))))[0]
-    assert first.name == "boom against itself"
+    assert trend_name(first) == "boom against itself"
     assert first.slope == pytest.approx(3, abs=4 * first.sd)
 
 

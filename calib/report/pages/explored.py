@@ -9,6 +9,7 @@ from calib.explore.rivals import Rival
 from calib.explore.tried import RUN_LEVEL
 from calib.report.blocks import value_cells
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.words.effect import VERDICTS, untold_says
 from calib.report.words.mistake import mistake_says
 
 _CHI2 = ("By what solving with an effect takes off chi2: chi-square, the stated sds at their word "
@@ -140,21 +141,20 @@ def _numbers(effect: EffectTried) -> str:
 
 def _verdict(effect: EffectTried) -> str:
     others = " or ".join(effect.others)
-    verdict = Verdict(effect.verdict)
-    if verdict is Verdict.EXPLAINED:
+    if effect.verdict == VERDICTS[Verdict.EXPLAINED]:
         return f"Explained by {others}"
-    if verdict is Verdict.ALIKE:
+    if effect.verdict == VERDICTS[Verdict.ALIKE]:
         return "Asked for, one of them"
-    return str(verdict).capitalize()
+    return effect.verdict.capitalize()
 
 
 def _tried(tested: Tested) -> EffectTried:
     return EffectTried(
         name=tested.effect.name,
         words=tested.effect.words,
-        verdict=str(tested.verdict),
+        verdict=VERDICTS[tested.verdict],
         others=list(tested.others),
-        why=tested.why or None,
+        why=None if tested.why is None else untold_says(tested.why),
         parameters=[EffectSize(name=s.name, value=s.value * unit_factor(s.unit),
                                sd=s.sd * unit_factor(s.unit), unit=s.unit) for s in tested.sizes],
         statistic=number(tested.statistic),
