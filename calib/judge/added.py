@@ -21,18 +21,7 @@ from calib.adjust.distributions import chi2_sf
 from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
-from calib.judge.facts import (
-    FROM,
-    UP_TO,
-    Gain,
-    HeightsOff,
-    OtherBucket,
-    Scale,
-    Settled,
-    ShotsOf,
-    Where,
-    ZeroShifted,
-)
+from calib.judge import facts
 from calib.judge.fits import looked
 from calib.judge.mistakes import Mistake, with_readings, with_shots
 from calib.layout import STAND
@@ -242,8 +231,8 @@ def _zero_jumps(run):
                 return with_readings(run, readings)
 
             def mistake(values, name=name, before=ids[poses[k - 1]], after=ids[poses[k]]):
-                return Mistake("zero shifted", ZeroShifted(name, before, after, float(values[0])),
-                               None, free=1)
+                fact = facts.ZeroShifted(name, before, after, float(values[0]))
+                return Mistake("zero shifted", fact, None, free=1)
 
             # The sign of `columns` is that of an error in the reading: shown = true + value.
             added.append(Added("zero shifted", len(names) * len(moments), columns, undo, mistake))
@@ -266,7 +255,7 @@ def _gains(run):
             gain = float(values[0])
             if not -0.5 < gain < 1.0:
                 return None
-            return Mistake("gain", Gain(name, gain), None, free=1)
+            return Mistake("gain", facts.Gain(name, gain), None, free=1)
 
         added.append(Added("gain", len(run.rig.readings), columns, undo, mistake))
     return added
@@ -283,7 +272,7 @@ def _scale(run):
         return with_shots(run, position=middle + (run.shots.position - middle) / factor)
 
     def mistake(values):
-        return Mistake("scale", Scale(1 + float(values[0])), None, free=1, every_shot=True)
+        return Mistake("scale", facts.Scale(1 + float(values[0])), None, free=1, every_shot=True)
 
     return [Added("scale", 1, columns, undo, mistake)]
 
@@ -291,19 +280,19 @@ def _scale(run):
 def _heights(run):
     """The same height too much in the shots of a pose, at a target, or from some pose on."""
     poses, ids, shots = _shot_poses(run), run.poses.ids, run.shots
-    added = [_height(run, shots.pose == p, ShotsOf(first=ids[p], last=ids[p]), len(poses))
+    added = [_height(run, shots.pose == p, facts.ShotsOf(first=ids[p], last=ids[p]), len(poses))
              for p in poses]
     targets = np.unique(shots.target)
-    added += [_height(run, shots.target == t, ShotsOf(run.rig.target_names[t]), len(targets))
+    added += [_height(run, shots.target == t, facts.ShotsOf(run.rig.target_names[t]), len(targets))
               for t in targets if len(targets) > 1]
     for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
         here = [p for p in poses if run.poses.stand[p] == stand]
         for k in moments_of(here):
             added.append(_height(
                 run, np.isin(shots.pose, here[k:]),
-                ShotsOf(first=ids[here[k]], last=ids[here[-1]]), len(poses),
+                facts.ShotsOf(first=ids[here[k]], last=ids[here[-1]]), len(poses),
                 np.isin(shots.pose, here[:k]),
-                ShotsOf(first=ids[here[0]], last=ids[here[k - 1]])))
+                facts.ShotsOf(first=ids[here[0]], last=ids[here[k - 1]])))
     return added
 
 
@@ -325,7 +314,7 @@ def _height(run, mask, these, members, others=None, those=None):
     def mistake(values):
         bias = float(values[0])
         if those is not None and abs(bias) < MOST_SETTLED:
-            return Mistake("settled", Settled(those.last, these.first, bias, these),
+            return Mistake("settled", facts.Settled(those.last, these.first, bias, these),
                            _lowered(mask, bias), free=1)
         if those is not None and bias < 0:
             return height_mistake(those, others, -bias)
@@ -334,9 +323,9 @@ def _height(run, mask, these, members, others=None, those=None):
     return Added("pole height", members, columns, undo, mistake)
 
 
-def height_mistake(shots: ShotsOf, mask: np.ndarray, bias: float) -> Mistake:
+def height_mistake(shots: facts.ShotsOf, mask: np.ndarray, bias: float) -> Mistake:
     """A height bias (m) common to some shots: a prism or pole height not taken off."""
-    return Mistake("pole height", HeightsOff(shots, bias, abs(bias) < LEAST_POLE),
+    return Mistake("pole height", facts.HeightsOff(shots, bias, abs(bias) < LEAST_POLE),
                    _lowered(mask, bias), free=1)
 
 
@@ -358,10 +347,10 @@ def _buckets(run):
     added = []
     for k in moments:
         later = run.shots.pose >= poses[k]
-        added.append(_bucket(run, edge, later & on_edge, Where(FROM, (ids[poses[k]],)),
-                             2 * len(moments)))
-        added.append(_bucket(run, edge, ~later & on_edge, Where(UP_TO, (ids[poses[k - 1]],)),
-                             2 * len(moments)))
+        for mask, extent, pose in ((later, facts.FROM, ids[poses[k]]),
+                                   (~later, facts.UP_TO, ids[poses[k - 1]])):
+            added.append(_bucket(run, edge, mask & on_edge, facts.Where(extent, (pose,)),
+                                 2 * len(moments)))
     return added
 
 
@@ -383,7 +372,7 @@ def _bucket(run, edge, mask, where, members):
     def mistake(values):
         differs = tuple((parameters_of[i].name, parameters_of[i].unit, float(v))
                         for i, v in zip(edge, values, strict=True))
-        return Mistake("other bucket", OtherBucket(where, differs), None, free=len(edge),
+        return Mistake("other bucket", facts.OtherBucket(where, differs), None, free=len(edge),
                        mend=lambda run: replace(run, shots=run.shots.select(~mask)))
 
     return Added("other bucket", members, columns, undo, mistake)

@@ -11,24 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from calib.chain.length import FOOT, US_SURVEY_FOOT
-from calib.judge.facts import (
-    ALL,
-    FROM,
-    SOME,
-    UP_TO,
-    AxesSwapped,
-    ChangeFact,
-    ColumnsExchanged,
-    CornersExchanged,
-    HeightsReversed,
-    InPoses,
-    ReadingInUnit,
-    RowsShifted,
-    ShotsInFeet,
-    SignsWrong,
-    Where,
-    ZeroTurned,
-)
+from calib.judge import facts
 from calib.judge.mistakes import (
     Mistake,
     corner_pairs,
@@ -62,7 +45,7 @@ class Change:
     """
 
     family: str
-    fact: ChangeFact
+    fact: facts.ChangeFact
     apply: Callable[[Run], Run]
     columns: tuple[int, ...] = ()
     lost: int | None = None
@@ -103,24 +86,24 @@ def mistake_in(run: Run, change: Change, poses: np.ndarray) -> Mistake | None:
     everywhere = bool(poses.all())
     return Mistake(
         change.family if everywhere else f"{change.family}, in part",
-        InPoses(change.fact, where_of(run, poses)),
+        facts.InPoses(change.fact, where_of(run, poses)),
         lambda run: in_poses(run, change, poses),
         poses=() if everywhere else tuple(np.flatnonzero(poses).tolist()),
         every_shot=change.every_shot and everywhere)
 
 
-def where_of(run: Run, poses: np.ndarray) -> Where:
+def where_of(run: Run, poses: np.ndarray) -> facts.Where:
     """Which poses of those with shots (bool, shape (n_poses,))."""
     shot = np.isin(np.arange(len(poses)), run.shots.pose)
     mine, others = np.flatnonzero(poses & shot), np.flatnonzero(~poses & shot)
     if not len(others):
-        return Where(ALL)
-    extent = SOME
+        return facts.Where(facts.ALL)
+    extent = facts.SOME
     if len(mine) > 2 and mine[0] > others[-1]:
-        extent = FROM
+        extent = facts.FROM
     elif len(mine) > 2 and mine[-1] < others[0]:
-        extent = UP_TO
-    return Where(extent, tuple(run.poses.ids[p] for p in mine))
+        extent = facts.UP_TO
+    return facts.Where(extent, tuple(run.poses.ids[p] for p in mine))
 
 
 def plausible(run: Run, j: int) -> np.ndarray:
@@ -160,21 +143,21 @@ def _of_shots(run):
         covariance = run.shots.covariance[:, order][:, :, order]
         return with_shots(run, position=run.shots.position[:, order], covariance=covariance)
 
-    changes = [Change("axes", AxesSwapped(), axes, every_shot=True)]
+    changes = [Change("axes", facts.AxesSwapped(), axes, every_shot=True)]
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
         changes.append(Change(
-            "heights", HeightsReversed(),
+            "heights", facts.HeightsReversed(),
             lambda run: with_shots(run, position=run.shots.position * [1.0, 1.0, -1.0]),
             every_shot=True))
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
         changes.append(Change(
-            "units", ShotsInFeet(us_survey),
+            "units", facts.ShotsInFeet(us_survey),
             lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
             every_shot=True))
     pairs, names = corner_pairs(run), run.rig.target_names
     if pairs:
         changes.append(Change(
-            "corners", CornersExchanged(tuple((names[a], names[b]) for a, b in pairs)),
+            "corners", facts.CornersExchanged(tuple((names[a], names[b]) for a, b in pairs)),
             lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)), any_poses=True))
     return changes
 
@@ -184,7 +167,7 @@ def _signs(run):
     names, changes = run.rig.reading_names, []
     for columns in (*((j,) for j in range(len(names))),
                     *((j, j + 1) for j in range(len(names) - 1))):
-        fact = SignsWrong(tuple(names[j] for j in columns),
+        fact = facts.SignsWrong(tuple(names[j] for j in columns),
                           tuple(-int(run.rig.readings[j].direction) for j in columns))
         changes.append(Change("sign" if len(columns) == 1 else "two signs", fact,
                               _each_column(columns, np.negative), columns))
@@ -203,7 +186,7 @@ def _zeros(run):
             def turned(angle, quarter=quarter):
                 return np.mod(angle + quarter * np.pi / 2 + np.pi, 2 * np.pi) - np.pi
 
-            changes.append(Change("zero", ZeroTurned(name, quarter),
+            changes.append(Change("zero", facts.ZeroTurned(name, quarter),
                                   _each_column((j,), turned), (j,)))
     return changes
 
@@ -217,7 +200,7 @@ def _exchanged(run):
             # The file's sds belong to the names, not to the numbers that stand under them.
             return with_readings(run, run.poses.readings[:, order])
 
-        changes.append(Change("exchanged columns", ColumnsExchanged(names[a], names[b]),
+        changes.append(Change("exchanged columns", facts.ColumnsExchanged(names[a], names[b]),
                               exchanged, (a, b)))
     return changes
 
@@ -227,7 +210,7 @@ def _units(run):
     for j, name in _angles(run):
         for unit, factor in (("radians", np.degrees(1.0)), ("gon", 0.9)):
             changes.append(Change(
-                "unit of a reading", ReadingInUnit(name, unit),
+                "unit of a reading", facts.ReadingInUnit(name, unit),
                 _each_column((j,), lambda angle, factor=factor: angle * factor), (j,)))
     return changes
 
@@ -243,7 +226,7 @@ def _late_columns(run):
 
 
 def _shift(family, by, name, columns):
-    return Change(family, RowsShifted(by, name), lambda run: _moved_rows(run, by, columns),
+    return Change(family, facts.RowsShifted(by, name), lambda run: _moved_rows(run, by, columns),
                   columns, -1 if by == 1 else 0)
 
 
