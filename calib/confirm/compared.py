@@ -136,8 +136,8 @@ class Comparison:
         n, (n_poses, k) = len(self.shown.pose), self.posed.readings.shape
         moved = np.zeros((n, 3, n_poses, k))
         moved[np.arange(n), :, self.shown.pose] = points.by_readings
-        moved = moved.reshape(3 * n, n_poses * k)
-        full = moved @ self.posed.covariance @ moved.T
+        whole = moved.reshape(3 * n, n_poses * k)
+        full = whole @ self.posed.covariance @ whole.T
         full += np.diag(np.tile((self.shown.step * _UNIFORM) ** 2, n))
         typing = (points.by_parameters @ self.by_entry * self.entries.steps * _UNIFORM)
         typing = typing.reshape(3 * n, -1)

@@ -117,9 +117,11 @@ def with_our_names(text: str, wanted: Collection[str], unit: str | None = None) 
     """
     header = next((line for line in re.finditer(r"[^\r\n]*\S[^\r\n]*", text)
                    if not line[0].lstrip().startswith("#")), None)
+    if header is None:
+        return text
     best, named = "", 0
     for delimiter in ",;\t ":
-        cells = list(split_cells(header[0], delimiter) or ()) if header else []
+        cells = list(split_cells(header[0], delimiter) or ())
         for i, cell in enumerate(cells):
             name, said = header_name(cell)
             if name in wanted and said in (None, unit) and not any(
