@@ -25,13 +25,13 @@ from calib.plan.task import Task
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_parts
 from calib.report.plan_words import (
-    cells,
     column,
     edge_span,
     mm,
     notes_in_words,
     pole_reach,
     shots_in_words,
+    shown_cells,
     within,
 )
 from calib.report.words.cautions import CAUTIONS
@@ -214,7 +214,7 @@ def _table(document):
         table.add_column(heading, justify="right")
     for pose in document.poses:
         table.add_row(
-            pose.pose, *cells(pose, units), edge_span(pose),
+            pose.pose, *shown_cells(pose, units), edge_span(pose),
             ", ".join(filter(None, (shots_in_words(pose.shoot), notes_in_words(pose)))),
             f"{pose.minutes:.1f}",
             *_edge_then(pose))
