@@ -75,6 +75,7 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
     from calib.document.diagnosed import Applied, Figures
     from calib.judge.mend import figures, mended
+    from calib.report.words.mistake import told
     from calib.run.corrected import corrected_files
     from calib.run.write import write_new_folder
 
@@ -83,8 +84,9 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
         return None
     mistake = found.claimed.mistake
     with talk.working(f"Writing a corrected copy to {folder}"):
-        remark = (f"Corrected by calib diagnose from {data.folder}. {mistake.says} "
-                  f"What was done: {mistake.edit}")
+        words = told(mistake.fact)
+        remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
+                  f"What was done: {words.edit}")
         whole = _with_whole_tape(mended(data, mistake), data)
         write_new_folder(folder, corrected_files(data, whole, remark))
         before, after = figures(data), figures(_read(folder, machine), mistake.aside)

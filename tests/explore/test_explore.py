@@ -8,6 +8,7 @@ import pytest
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
 from calib.explore import Verdict, explore
+from calib.explore.found import Untold
 from calib.explore.tried import RUN_LEVEL
 from calib.simulate import simulate
 from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant
@@ -92,7 +93,7 @@ def test_two_effects_are_both_found():
     plant = plants("tilt_rotator")
     rig = rig_from_dict({**sds("tilt_rotator"), **plant["boom_sag"].adds})
     parameters = rig.start.copy()
-    parameters[rig.parameter_names.index("planted")] = np.radians(0.9)
+    parameters[rig.parameter_names.index("planted")] = np.radians(0.15)  # per m
     run, _ = simulate(rig, np.random.default_rng(8), poses=24, stands=2, parameters=parameters)
     readings = plant["rotate_harmonic"].readings(run.poses.readings, {}, np.radians([0.5, 0.3]))
     run = replace(run, rig=rig_from_dict(sds("tilt_rotator")),
@@ -144,9 +145,9 @@ def test_what_a_run_cannot_tell_is_said_with_the_reason():
     run, _ = clean("tilt_rotator", np.random.default_rng(1), stands=1)
     run = replace(run, poses=replace(run.poses, noted={}))
     rows = {t.effect.name: t for t in explore(run).tested}
-    assert rows["boom_hysteresis"].why == "readings.csv has no column approach"
-    assert rows["stick_pin_play"].why == "readings.csv has no column load"
-    assert "heading of stand S1" in rows["boom_pin_turn"].why
+    assert rows["boom_hysteresis"].why == Untold(column="approach")
+    assert rows["stick_pin_play"].why == Untold(column="load")
+    assert "heading of stand S1" in rows["boom_pin_turn"].why.like
     assert all(rows[n].verdict is Verdict.UNTOLD for n in (
         "boom_hysteresis", "stick_pin_play", "boom_pin_turn", "boom_pin_askew"))
 

@@ -29,8 +29,9 @@ from calib.report.blocks import (
 from calib.report.evidence import edge_enough, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.spoken import spoken
 from calib.report.words.model import difference_says, in_common_says
-from calib.report.words.requirement import keeps, worst_of
+from calib.report.words.requirement import ORIGIN, keeps, worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -54,7 +55,7 @@ def comparison(first: Side, second: Side) -> Comparison:
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
-    goal, source = (None, "") if machine is None else required(machine.rig)
+    goal, origin = (None, None) if machine is None else required(machine.rig)
     return Comparison(
         schema_=1,
         first=first.name,
@@ -66,7 +67,7 @@ def comparison(first: Side, second: Side) -> Comparison:
         edge=edge,
         edge_of="first" if second.survey and not first.survey else "second",
         goal=goal,
-        goal_source=source,
+        goal_source="" if origin is None else ORIGIN[origin],
         good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
         notes=notes,
     )
@@ -225,7 +226,7 @@ def _quantities_say(document):
     """What the tests of the quantities come to, one by one and together: parts of a sentence."""
     bad = [r.quantity for r in document.rows if r.significant]
     if bad:
-        return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
+        return (f"Quantities that differ by more than chance: {', '.join(map(spoken, bad))}.",)
     if all(r.z is None for r in document.rows):
         return ("No quantity can be tested.",)
     together = document.together
@@ -252,9 +253,8 @@ def _rows_table(document, rows):
             "more than chance" if r.significant else "agrees",
         ])
     return Table(
-        "Quantity by quantity. Lengths in mm, angles in deg.",
-        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
-         "verdict"),
+        "Quantity by quantity; the difference is second less first. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "first", "second", "difference", "sd of it", "in sds", "verdict"),
         cells, [r.significant for r in rows])
 
 
