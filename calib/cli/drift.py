@@ -82,5 +82,6 @@ def _of_many(plan, out, json):
         talk.result_json(document)
     else:
         talk.result(plain(sections))
+    talk.follow("together", plan)
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
