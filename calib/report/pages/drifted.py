@@ -20,8 +20,8 @@ _SURVEY = {
                    "share: the scale or the unit of one of the surveys, not the machine."),
     SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "All sensors in the boom plane read as if "
                       "tipped by {size} deg (1 sd; {way} than before), all alike: the vertical of "
-                      "one of the surveys (level of the instrument, origin of the coordinates), not "
-                      "three sensors at once."),
+                      "one of the surveys (level of the instrument, origin of the coordinates), "
+                      "not three sensors at once."),
 }
 
 
