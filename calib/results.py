@@ -43,13 +43,13 @@ class Result:
     ----------
     document : ResultRecord
         The whole of result.json, in m and deg.
-    path : Path or None
+    path : Path
     sha256 : str
         Of the file as it was read.
     """
 
     document: ResultRecord
-    path: Path | None = None
+    path: Path
     sha256: str = ""
 
     @cached_property

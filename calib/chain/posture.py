@@ -21,15 +21,16 @@ class Points:
     ----------
     position : ndarray, shape (n, 3)
         East, north, up in the site frame, m.
-    by_parameters, by_placement, by_readings : ndarray or None
+    by_parameters, by_placement, by_readings : ndarray
         Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
-        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`).
+        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`). Without
+        columns where the posture was made without derivatives.
     """
 
     position: np.ndarray
-    by_parameters: np.ndarray | None
-    by_placement: np.ndarray | None
-    by_readings: np.ndarray | None
+    by_parameters: np.ndarray
+    by_placement: np.ndarray
+    by_readings: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -74,19 +75,15 @@ class Posture:
         """
         target, pose = np.asarray(target), np.asarray(pose)
         position, everything = np.empty((len(target), 3)), np.arange(len(self.joints))
-        local = None
-        if self.rates is not None:
-            local = np.empty((len(target), 3, self.rates.shape[2]))
+        local = np.empty((len(target), 3, 0 if self.rates is None else self.rates.shape[2]))
         for index in np.unique(target):
             rows = np.flatnonzero(target == index)
             # A target shot once in every pose, the usual case, needs no copy of the trunk.
             every = len(rows) == len(everything) and (pose[rows] == everything).all()
             chosen = slice(None) if every else pose[rows]
             position[rows], jacobian = self._branch(self.chain.targets[index], chosen)
-            if local is not None:
+            if jacobian is not None:
                 local[rows] = jacobian
-        if local is None:
-            return Points(position, None, None, None)
         n_parameters, n_placement = len(self.chain.parameters), len(PLACEMENT)
         return Points(
             position,

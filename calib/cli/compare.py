@@ -52,11 +52,12 @@ def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
                for path in (first, second)]
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
-    return tuple(
+    one, other = (
         Side(name, survey=result.survey) if result is not None else
         Side(name, tape=_tape(path, rig))
         for name, path, result in zip(names, (first, second), results, strict=True)
     )
+    return one, other
 
 
 def _tape(path, rig):

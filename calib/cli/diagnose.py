@@ -68,10 +68,10 @@ def _apply(data, found: Explanation, folder: Path) -> Applied | None:
     from calib.run.folder import read_run
     from calib.run.write import write_new_folder
 
-    if found.claimed is None:
+    mistake = None if found.claimed is None else found.claimed.mistake
+    if mistake is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
         return None
-    mistake = found.claimed.mistake
     with talk.working(f"Writing a corrected copy to {folder}"):
         words = told(mistake.fact)
         remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
@@ -85,7 +85,7 @@ def _apply(data, found: Explanation, folder: Path) -> Applied | None:
 def _next(run: Path, found: Explanation, copy: Path | None, short: bool) -> list[str]:
     """What to type next; `short` of shots is a run that tells the edge too little, or nothing."""
     here = shlex.quote(str(run))
-    if found.cause is None:
+    if found.cause is None or found.cause.mistake is None:
         return [f"calib next {here}" if short else f"calib solve {here}"]
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""

@@ -176,7 +176,8 @@ class Search:
             self._try_placements()
             self._try_added()
         if self.partial and not self.passes and not any(
-                t.passes and t.mistake.family != SINGLE_VALUES for t in self.tried[1:]):
+                t.passes and t.mistake is not None and t.mistake.family != SINGLE_VALUES
+                for t in self.tried):
             self._try_partial(changes)
         self._settle()
 
@@ -187,6 +188,8 @@ class Search:
 
     def fitting_as_well(self) -> tuple[AsWell, ...]:
         """Relabellings under which a run that fits does so too, but with another machine."""
+        if self.base is None:
+            return ()
         found, every = [], np.ones(len(self.run.poses.ids), bool)
         here, base = self.base.adjustment, self.base.parameters
         sd = self.base.problem.parameters(here.sd)

@@ -48,7 +48,8 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
     """
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
-    best, design = None, start
+    best: Design | None = None
+    design = start
     value = _value(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
@@ -63,12 +64,13 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
         if spent <= budget < spent + _SPARE:
             break
     pool = prepared.pool(stands, drive)
-    while best is None:
+    while best is None and design is not None:
         # The tour of what is left is shorter: its minutes are reckoned anew.
         design = trimmed(pool, design, min(budget, design.minutes(pool) - 0.01), value)
         pool = prepared.pool(stands, driving(prepared, design))
         if design.minutes(pool) <= budget or len(design.candidates) <= stands:
             best = design
+    assert best is not None
     return best, prepared.pool(stands, driving(prepared, best))
 
 

@@ -78,10 +78,12 @@ def make_plan(prepared: Prepared, poses: int | None = None, stands: int = 1,
     For the edge the mean variance over the envelope is exchanged to its optimum and the worst node
     polished; for the parameters the determinant.
     """
-    if (poses is None) == (minutes is None):
+    if minutes is not None and poses is None:
+        design, pool = within_minutes(prepared, minutes, stands, criterion)
+    elif poses is not None and minutes is None:
+        design, pool = of_poses(prepared, poses, stands, criterion)
+    else:
         raise ValueError("either a number of poses or minutes")
-    design, pool = (of_poses(prepared, poses, stands, criterion) if minutes is None else
-                    within_minutes(prepared, minutes, stands, criterion))
     candidates, groups = np.array(design.candidates), np.array(design.groups)
     order = in_working_order(prepared.task.rig, prepared.joints_of(candidates), groups)
     return judged(prepared, pool, candidates[order], groups[order], criterion)

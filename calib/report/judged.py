@@ -283,7 +283,8 @@ def without_suspects_record(suspects: Suspects) -> tables.WithoutSuspects | None
 
 def set_aside_record(chosen: Chosen) -> tables.SetAside:
     """The choice, what was set aside with its miss and reason, and its effect."""
-    why = {s.name: suspect_says(s, chosen.whole) for s in chosen.because}
+    why = {} if chosen.whole is None else {
+        s.name: suspect_says(s, chosen.whole) for s in chosen.because}
     shots = []
     if chosen.predicted is not None:
         predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
@@ -340,10 +341,11 @@ def judged_lines(document: ResultRecord) -> list[str]:
     if beside is not None:
         most = max(beside.parameters, key=lambda p: abs(p.in_sd or 0.0))
         unit, factor = SHOWN[most.unit]
+        was, now = ("-" if v is None else f"{factor * v:.2f}" for v in (most.with_, most.without))
         lines.append(
             f"Without the suspects: variance factor {beside.variance_factor:.2f}; "
-            f"{most.name} changes most, from {factor * most.with_:.2f} to "
-            f"{factor * most.without:.2f} {unit}. To use that result: --set-aside suspects")
+            f"{most.name} changes most, from {was} to {now} {unit}. To use that result: "
+            "--set-aside suspects")
     held = document.held_out
     if held is not None and held.passed is None:
         lines.append(HELD_OUT_NOT_JUDGED)

@@ -52,6 +52,7 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     if path.is_dir() and _has_rows(path / SHOTS):
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig, tape, tuple(str(notice) for notice in findings.notices)
 
 
@@ -73,6 +74,7 @@ def described(path: str) -> Rig:
     text = decode(file.read_bytes(), str(file), findings)
     rig = None if text is None else read_rig(text, str(file), findings)
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig
 
 

@@ -80,7 +80,7 @@ def read_sheet(
     columns += [Column(header, MEASURED) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     table = None if text is None else read_table(text, file, columns, findings)
-    if table is None:
+    if text is None or table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
     unknown = np.full(len(table), np.nan)
@@ -162,7 +162,7 @@ def read_log(
         if found is None:
             return {}, None
         offset = found.offset
-    poses = {}
+    poses: dict[str, tuple[float, float]] = {}
     for shot in shots:
         low, high = poses.get(shot.booked.pose, (np.inf, -np.inf))
         poses[shot.booked.pose] = (min(low, shot.seconds), max(high, shot.seconds))

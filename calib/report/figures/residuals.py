@@ -52,7 +52,8 @@ def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
 def suspect_poses(document: ResultRecord) -> set[str]:
     """The poses in which a shot, a reading, or the pose itself is suspect."""
     named = {s.name.removeprefix("pose:") for s in document.suspects if s.kind == "pose"}
-    return named | {r.pose for r in (*document.shots, *document.readings) if r.suspect}
+    return named | {s.pose for s in document.shots if s.suspect} | {
+        r.pose for r in document.readings if r.suspect}
 
 
 def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:

@@ -91,7 +91,7 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     names, shares = [], []
     for motion in to_edge.motions:
         own = [name for name in motion.by if name in chain.parameters]
-        names.append(own[0] if own else zeros.get(motion.joint))
+        names.append(own[0] if own else zeros.get(motion.joint or ""))
         shares.append(abs(motion.by[own[0]]) if own and motion.by[own[0]] else 1.0)
     return Skeleton(
         origins=np.vstack([posture.origins[0], points[:1]]),

@@ -21,6 +21,7 @@ from calib.judge.survey import (
 from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
+    Block,
     Items,
     Name,
     Picture,
@@ -202,12 +203,13 @@ def _two_tapes(first, second):
 
 def comparison_sections(document: Comparison) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, blocks = document.rows, [Items((
+    rows = document.rows
+    blocks: list[Block] = [Items((
         ("first", words(document.first)), ("second", words(document.second))))]
     if document.edge is not None:
         start = f"With the values of the {document.edge_of} entered where those of the " \
                 f"{document.other} are right"
-        told = [edge_sentence(document.edge, start)]
+        told: list[Block] = [edge_sentence(document.edge, start)]
         if document.goal is not None:
             kept = keeps(f"The {document.edge_of} of the two", document.good_enough,
                          document.goal, document.goal_source)

@@ -154,11 +154,11 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
     known = {entry.result_sha256 for entry in entries}
     previous = _digest(entries[-1].line()) if entries else NOTHING
     without_job = bool(entries) and entries[0].job is None
-    fresh = {}
+    fresh: dict[str, tuple[str, str, str, ResultRecord]] = {}
     for path, digest, document in results:
         if digest not in known:
             fresh.setdefault(digest, (_time(document), path, digest, document))
-    added = []
+    added: list[Entry] = []
     # An empty time sorts last.
     for time, path, digest, document in sorted(fresh.values(),
                                                key=lambda r: (r[0] == "", *r[:3])):
