@@ -11,6 +11,7 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.report.pages.comparison import Side
+    from calib.results import Result
 
 
 def compare(
@@ -26,12 +27,17 @@ def compare(
     from calib.report.pages.comparison import comparison, comparison_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
+    from calib.report.words.job import fingerprints_of, lines_of
     from calib.run.write import write_whole
 
-    document = comparison(*read_sides(first, second))
+    results = _results(first, second)
+    document = comparison(*_sides(first, second, results))
     sections = comparison_sections(document)
     if out is not None:
-        html = page("report.html.j2", document, "Comparison", "", sections, contents=False)
+        named = [(name, result.document) for name, result in zip(("first", "second"), results,
+                                                                 strict=True) if result]
+        html = page("report.html.j2", document, "Comparison", lines_of(named), sections,
+                    contents=False, foot=fingerprints_of(named))
         write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
@@ -43,13 +49,17 @@ def compare(
         talk.result(plain(sections))
 
 
-def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
-    """Read both; a tape is read against the rig of the other side's result."""
-    from calib.report.pages.comparison import Side
+def _results(*paths: Path) -> list[Result | None]:
+    """Read what are results; None for a tape."""
     from calib.results import load_result
 
-    results = [None if path.suffix.lower() == ".csv" else load_result(path)
-               for path in (first, second)]
+    return [None if path.suffix.lower() == ".csv" else load_result(path) for path in paths]
+
+
+def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
+    """Both; a tape is read against the rig of the other side's result."""
+    from calib.report.pages.comparison import Side
+
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
     one, other = (

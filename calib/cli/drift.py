@@ -28,13 +28,15 @@ def drift(
     from calib.report.pages.drifted import drift_document, drift_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
+    from calib.report.words.job import fingerprints_of, lines_of
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
     from calib.run.write import write_whole
 
     if new is None:
         return _of_many(old, out, json)
-    older, newer = load_result(old).survey, load_result(new).survey
+    results = load_result(old), load_result(new)
+    older, newer = (result.survey for result in results)
     try:
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:
@@ -43,8 +45,10 @@ def drift(
     document = drift_document(older, newer, found)
     sections = drift_sections(document)
     if out is not None:
-        html = page("report.html.j2", document, "Re-check of a machine", f"{old} and {new}",
-                    sections)
+        named = [(name, result.document) for name, result in zip(
+            (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
+        html = page("report.html.j2", document, "Re-check of a machine", lines_of(named) or
+                    f"{old} and {new}", sections, foot=fingerprints_of(named))
         write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:

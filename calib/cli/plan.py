@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
@@ -126,6 +127,9 @@ def plan(
     talk.tell("Before anyone goes to the machine:")
     talk.tell_all(f"- {caution}" for caution in CAUTIONS)
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    if source.is_dir():
+        talk.tell("To note readings and shots beside the machine: calib yard "
+                  f"{shlex.quote(str(source))}")
     talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)

@@ -14,6 +14,10 @@ from calib.plan.tolerance import FINE, TRIED
 #: (common practice, no source).
 POLE = 2.0
 
+#: An edge that is known to no better at 95 % is not determined: the linear theory of such sds means
+#: nothing, m.
+KNOWN = 1.0
+
 
 def pole_reach(poses: Sequence[PoseRecord], foot_height: float, command: str) -> str:
     """How high the edge goes, and what that means for a crew with a pole.
@@ -123,7 +127,7 @@ def _losses(document):
     if document.undetermined:
         says.append("The shots alone do not determine, so that only the tape decides: "
                     + "; ".join(document.undetermined) + ".")
-    says += [_kept_out(one) for one in document.kept_out]
+    says += _kept_out(document.kept_out)
     if robust.undetermined:
         says.append("WEAK: losing one of the poses " + ", ".join(robust.undetermined)
                     + " leaves something undetermined by the shots. Plan more poses.")
@@ -133,14 +137,16 @@ def _losses(document):
     return says
 
 
-def _kept_out(one):
+def _kept_out(kept_out):
     """What keeps machines out that the shots would fit as well."""
-    machines = "; ".join(one.machines)
-    if one.quantity is None:
-        return ("WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
-                f"machine with {machines}.")
-    return (f"Tape {one.quantity}, roughly: it alone keeps out what the shots would fit as "
-            f"well: {machines}.")
+    says = [f"WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
+            f"machine with {'; '.join(one.machines)}." for one in kept_out if one.quantity is None]
+    taped = [one for one in kept_out if one.quantity is not None]
+    if taped:
+        what = "; ".join(f"{one.quantity} ({', or '.join(one.machines)})" for one in taped)
+        says.append("Tape these too, roughly: the shots would fit another machine as well, which "
+                    f"only such a tape rules out. What to tape, and what it rules out: {what}.")
+    return says
 
 
 def _for_the_display(document):
@@ -232,7 +238,14 @@ def _way(distance, positive, negative):
 
 def within(sd: float | None) -> str:
     """What holds at 95 % of something with a 3-D sd in m, in words."""
-    return "an unknown size" if sd is None else mm(TIMES_SD * sd)
+    if sd is None:
+        return "an unknown size"
+    return mm(TIMES_SD * sd) if known(sd) else f"more than {KNOWN:g} m"
+
+
+def known(sd: float) -> bool:
+    """Whether a 3-D sd in m is that of something the shots tell at all."""
+    return TIMES_SD * sd <= KNOWN
 
 
 def mm(metres: float) -> str:

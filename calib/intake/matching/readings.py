@@ -9,6 +9,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import LogDeclaration
+from calib.intake.files.columns import with_our_names
 from calib.intake.files.header_units import DEGREES
 from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
 from calib.intake.files.reading_units import in_degrees, reading_units
@@ -79,7 +80,8 @@ def read_sheet(
                Column("time", TIME, required=False)]
     columns += [Column(header, MEASURED) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
-    table = None if text is None else read_table(text, file, columns, findings)
+    table = None if text is None else read_table(
+        with_our_names(text, {"pose", "stand", "time"}), file, columns, findings)
     if text is None or table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
