@@ -18,8 +18,8 @@ from uncertainties import UFloat
 
 from calib.chain.rig import Rig, rig_from_dict
 from calib.chain.schema import RigError
+from calib.document.fields import tables
 from calib.document.record import ResultRecord
-from calib.document.values import tables
 from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape

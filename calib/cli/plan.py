@@ -48,7 +48,7 @@ from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.relabelling import equivalent_says
-from calib.run.machine import read_machine
+from calib.run.beforehand import read_machine
 from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
@@ -159,9 +159,10 @@ def _write(folder, document):
     shots = pd.DataFrame(shots_to_take(document), columns=["shot", "pose", "target"])
     write_whole(folder, {
         "plan.json": json_text(document.table()),
-        "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
-                                   "pose and stand to readings.csv and put there what the display "
-                                   "shows.", pd.DataFrame(plan_table(document))),
+        "plan.csv": _with_cautions(
+            document, "target readings in deg (strokes in m). These are no readings: copy pose, "
+            "stand and notes to readings.csv, and put there what the display shows.",
+            pd.DataFrame(plan_table(document))),
         "shots-to-take.csv": _with_cautions(
             document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
             "not be shot.", shots.assign(east=None, north=None, up=None)),

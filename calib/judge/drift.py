@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.judge.same_model import (
     ExchangedLengths,
     ModelDifference,

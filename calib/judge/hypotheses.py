@@ -10,7 +10,7 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
-from calib.judge.changes import changes_of, mistake_in
+from calib.judge.column_mistakes import changes_of, mistake_in
 from calib.judge.facts import HeightsOff, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (

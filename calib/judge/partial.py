@@ -15,7 +15,7 @@ import numpy as np
 from calib.adjust.quick import Look, look
 from calib.calibration import problem_of
 from calib.judge import facts
-from calib.judge.changes import Change, in_poses, mistake_in, possible
+from calib.judge.column_mistakes import Change, in_poses, mistake_in, possible
 from calib.judge.fits import looked, quick_fit
 from calib.judge.mistakes import Mistake, corner_pairs
 from calib.layout import RIG, STAND

@@ -20,8 +20,8 @@ from calib.document.edge import (
     TapedRow,
     WorstAt,
 )
+from calib.document.fields import Axes, Components, House
 from calib.document.solved import Correlation, Covariance, Pose
-from calib.document.values import Axes, Components, House
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
 from calib.judge.judgement import Judgement

@@ -7,9 +7,9 @@ from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.document import judged as tables
+from calib.document.fields import Axes
 from calib.document.record import ResultRecord
 from calib.document.solved import ShotTests, VectorTest
-from calib.document.values import Axes
 from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
@@ -32,13 +32,13 @@ from calib.report.words.gate import (
     SHARED_BY,
     gate_says,
 )
-from calib.report.words.machine import (
+from calib.report.words.noise import noise_says
+from calib.report.words.plausible import (
     far_says,
     machine_says,
     out_of_range_says,
     teller_says,
 )
-from calib.report.words.noise import noise_says
 from calib.report.words.reading import replaced_says
 from calib.report.words.relabelling import equivalent_says, relabelling_edit
 from calib.report.words.requirement import ORIGIN

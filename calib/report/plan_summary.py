@@ -7,7 +7,15 @@ from rich.table import Table
 from calib.document.planned import PlanRecord
 from calib.judge.goal import TIMES_SD
 from calib.plan.curve import GoalOutOfReach
-from calib.report.plan_words import edge_span, known, shots_in_words, within
+from calib.report.plan_words import (
+    column,
+    edge_span,
+    known,
+    notes_in_words,
+    shots_in_words,
+    shown_cells,
+    within,
+)
 from calib.report.press.terminal import console, text_of
 
 #: Minutes at which the curve is told.
@@ -51,14 +59,16 @@ def _poses(document):
                   title_justify="left")
     table.add_column("pose", no_wrap=True)
     table.add_column("stand")
-    for name in document.driven:
-        table.add_column(name, justify="right")
+    for name, unit in document.driven.items():
+        table.add_column(column(name, unit), justify="right")
     table.add_column("edge up, m", justify="right")
     table.add_column("shoot")
+    if document.notes:
+        table.add_column("come to it")
     for pose in document.poses:
-        table.add_row(pose.pose, pose.stand,
-                      *(f"{pose.readings[name]:.1f}" for name in document.driven), edge_span(pose),
-                      shots_in_words(pose.shoot))
+        table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
+                      edge_span(pose), shots_in_words(pose.shoot),
+                      *([notes_in_words(pose)] if document.notes else ()))
     return table
 
 

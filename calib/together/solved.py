@@ -6,8 +6,9 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.bordered import Bordered, Sets
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.calibration import Solution, solve
 from calib.machine import freed, trimmed
 from calib.run.records import Machine, Run

@@ -10,7 +10,7 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures.cells import Lattice, Plot, padded
+from calib.report.figures.small_multiples import Lattice, Plot, padded
 from calib.report.figures.style import (
     BESIDE,
     COLOURS,

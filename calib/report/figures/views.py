@@ -9,7 +9,7 @@ from calib.chain.chain import Chain
 from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
-from calib.report.figures.cells import Lattice
+from calib.report.figures.small_multiples import Lattice
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL
 from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.document.compared import ComparedRow, Comparison, Together
 from calib.document.edge import SetupError
 from calib.edge import envelope_edge

@@ -15,7 +15,7 @@ import numpy as np
 
 from calib.document.record import ResultRecord
 from calib.report.blocks import Picture, Section, Table, Text, words
-from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.words.job import job_words

@@ -15,7 +15,7 @@ from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
-from calib.report.words.machine import plausible_says
+from calib.report.words.plausible import plausible_says
 from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.chain.angles import wrapped
+from calib.chain.circle import wrapped
 from calib.judge.same_model import (
     CHAIN,
     DIRECTION,
