@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -40,9 +41,11 @@ def compare(
                     contents=False, foot=fingerprints_of(named))
         write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
-    tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
-    talk.follow(*(("sheet", second if first in tapes else first) if tapes else
-                  ("drift", first, second)))
+    if all(results):
+        talk.tell("Whether the machine itself has changed between them: "
+                  + shlex.join(["calib", "drift", str(first), str(second)]))
+    if any(results):
+        talk.follow("sheet", second if results[1] is not None else first)
     if json:
         talk.result_json(document)
     else:

@@ -48,7 +48,7 @@ def drift(
         named = [(name, result.document) for name, result in zip(
             (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
         html = page("report.html.j2", document, "Re-check of a machine", lines_of(named) or
-                    f"{old} and {new}", sections, foot=fingerprints_of(named))
+                    f"{old} and {new}", sections, contents=False, foot=fingerprints_of(named))
         write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
         talk.tell(f"Written to {out}")
     if json:
@@ -82,5 +82,6 @@ def _of_many(plan, out, json):
         talk.result_json(document)
     else:
         talk.result(plain(sections))
+    talk.follow("together", plan)
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

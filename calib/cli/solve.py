@@ -173,7 +173,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
-        lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
+        lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
     if "suspects" in failed:
         names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([

@@ -15,7 +15,7 @@ from calib.document.fields import (
     Unbounded,
     Unit,
 )
-from calib.document.solved import Covariance
+from calib.document.solved import Covariance, Job
 
 
 class Alone(Record):
@@ -47,6 +47,7 @@ class OneRun(Record):
     name: Text
     attachment: Text
     day: Text
+    job: Job = Field(default_factory=Job, description="as the run states it")
     remounted: list[Text]
     set_aside: list[Text]
     files: dict[Text, Text] = Field(description="SHA-256 of each file of the run")
