@@ -13,10 +13,10 @@ from tests.report.reading import Page
 
 
 @pytest.fixture
-def result(calib_command, tmp_path, undrawn):
+def result(calib_command, simulated, tmp_path):
     """A solved run whose folder asks for 20 mm."""
     run = tmp_path / "a run"
-    calib_command("simulate", run, "--poses", 24, "--seed", 12)
+    simulated(run, "--poses", 24, "--seed", 12)
     rig = (run / "rig.toml").read_text("utf-8")
     (run / "rig.toml").write_text(rig + '\n[goal]\nedge = "20 mm"\n', "utf-8")
     calib_command("solve", run, "--no-report")

@@ -27,11 +27,11 @@ def next_of(err):
 
 
 @pytest.fixture
-def yard(calib_command, tmp_path, undrawn):
+def yard(calib_command, simulated, tmp_path):
     """Two solved runs of one machine in a folder with a space in its name."""
     folder = tmp_path / "my yard"
     for name, seed in (("one", 31), ("two", 32)):
-        calib_command("simulate", folder / name, "--poses", 14, "--seed", seed)
+        simulated(folder / name, "--poses", 14, "--seed", seed)
         calib_command("solve", folder / name, "--no-report")
     (folder / "list.toml").write_text(LIST, "utf-8")
     return folder
@@ -98,11 +98,11 @@ def test_import_names_solve(calib_command, tmp_path):
 @pytest.mark.parametrize(("fault", "status"), [
     ("usage", 2), ("unknown command", 2), ("no such word", 2), ("empty argument", 2),
     ("input", 3), ("no result", 3), ("not determined", 5), ("suspects", 6)])
-def test_every_way_to_fail_names_the_next(calib_command, tmp_path, undrawn, fault, status):
+def test_every_way_to_fail_names_the_next(calib_command, simulated, tmp_path, fault, status):
     """Usage, input, not determined, a gate: after the complaint, what to type."""
     run = tmp_path / "my yard" / "run"
     gross = ["--gross", "3"] if fault == "suspects" else []
-    calib_command("simulate", run, "--poses", 16, "--seed", 5, *gross)
+    simulated(run, "--poses", 16, "--seed", 5, *gross)
     if fault == "input":
         (run / "shots.csv").write_text("shot,pose\n1,1\n")
     if fault == "not determined":
@@ -122,10 +122,10 @@ def test_every_way_to_fail_names_the_next(calib_command, tmp_path, undrawn, faul
     assert named == expected[fault]
 
 
-def test_no_solution_and_a_fault(calib_command, tmp_path, monkeypatch):
+def test_no_solution_and_a_fault(calib_command, simulated, tmp_path, monkeypatch):
     """Not converged: diagnose. A fault of the program: which version it was."""
     run = tmp_path / "my yard"
-    calib_command("simulate", run, "--poses", 12)
+    simulated(run, "--poses", 12, "--seed", 4)
 
     def broken(kind):
         def raised(*_):

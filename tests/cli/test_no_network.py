@@ -31,7 +31,7 @@ POINTS = "1-left,1.5,2.5,3.5\n1-right,2.5,3.5,4.5\n"
 SHEET = "pose,house_pitch,house_roll,boom,stick,coupler,tilt,rotate\n1,0,0,30,-60,10,5,0\n"
 
 
-def test_every_command_without_network(calib_command, tmp_path, monkeypatch, offline):
+def test_every_command_without_network(calib_command, simulated, tmp_path, monkeypatch, offline):
     """Each command once, with sockets forbidden; a command without a line here fails."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "points.txt").write_text(POINTS)
@@ -64,7 +64,7 @@ def test_every_command_without_network(calib_command, tmp_path, monkeypatch, off
         "schema": [],
     }
     # A fleet without a cluster, and two runs together.
-    calib_command("simulate", "many/one", "--poses", "12", "--seed", "4")
+    simulated("many/one", "--poses", "12", "--seed", "4")
     (tmp_path / "both.toml").write_text(
         '[[runs]]\nfolder = "run"\nday = "2031-05-04"\n\n'
         '[[runs]]\nfolder = "many/one"\nday = "2031-05-05"\n')

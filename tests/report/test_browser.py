@@ -10,7 +10,6 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
 from tests.report.conftest import record
 
@@ -154,10 +153,9 @@ def browsed(address, folder):
 
 
 @pytest.fixture(scope="module")
-def pages(document):
+def pages(document, html):
     """The pages that a browser opens."""
-    told = record(document)
-    return {"report": report_page(told), "sheet": sheet_files(told)["sheet.html"].decode()}
+    return {"report": html, "sheet": sheet_files(record(document))["sheet.html"].decode()}
 
 
 @pytest.mark.parametrize("size", SIZES)
