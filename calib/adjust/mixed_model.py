@@ -218,15 +218,14 @@ def _settled(problem, v, names, tolerance, most_iterations):
             return problem.result(x, v, linearised, covariance, names, iteration)
         del linearised  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
-    block = None
+    block, worst = None, ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
-        worst = f"a reading of block {block}"
     else:
         worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
     raise NotConverged(
-        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd", block
-    )
+        f"after {most_iterations} iterations {worst or f'a reading of block {block}'} still moves "
+        f"by {furthest:.2g} of its sd", block)
 
 
 class _Frozen(NamedTuple):

@@ -63,6 +63,7 @@ def _apply(data, found: Explanation, folder: Path) -> Applied | None:
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
     from calib.document.diagnosed import Applied, Figures
     from calib.judge.mend import figures, mended
+    from calib.report.words.mistake import told
     from calib.run.corrected import corrected_files
     from calib.run.folder import read_run
     from calib.run.write import write_new_folder
@@ -72,8 +73,9 @@ def _apply(data, found: Explanation, folder: Path) -> Applied | None:
         return None
     mistake = found.claimed.mistake
     with talk.working(f"Writing a corrected copy to {folder}"):
-        remark = (f"Corrected by calib diagnose from {data.folder}. {mistake.says} "
-                  f"What was done: {mistake.edit}")
+        words = told(mistake.fact)
+        remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
+                  f"What was done: {words.edit}")
         write_new_folder(folder, corrected_files(data, mended(data, mistake), remark))
         before, after = figures(data), figures(read_run(folder), mistake.aside)
     return Applied(folder=str(folder), before=Figures(**asdict(before)),

@@ -11,6 +11,7 @@ from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
 from calib.judge.changes import changes_of, mistake_in
+from calib.judge.facts import HeightsOff, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (
     Mistake,
@@ -259,8 +260,7 @@ class Search:
         if solution is None or not self._is_cure(rest, solution):
             return
         mistake = Mistake(
-            SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
-            "Measure them again, or set them aside.", lambda run: rest, mend=lambda run: run,
+            SINGLE_VALUES, SingleValues(tuple(names)), lambda run: rest, mend=lambda run: run,
             aside=tuple(names))
         odds = SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
@@ -352,7 +352,8 @@ class Search:
             if result is not None:
                 seen, mistake = result
                 # A height left on is more often seen than one taken off twice (no source).
-                rare = 10 if mistake.family == "pole height" and " low: " in mistake.says else 1
+                low = isinstance(mistake.fact, HeightsOff) and mistake.fact.by < 0
+                rare = 10 if low else 1
                 self.tried.append(self._tried(mistake, problem_of(mistake.apply(self.run)),
                                               seen.chi2, rare * score.added.members))
 

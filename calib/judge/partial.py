@@ -62,12 +62,12 @@ def partial_mistakes(run: Run, changes: list[Change]) -> list[Partial]:
     wanted.sort(key=lambda w: w[0])
     found, followed = [], {}
     for _, change, poses in wanted:
-        key = (change.says, poses.tobytes())
-        if len(followed) >= _FOLLOWED and change.says not in followed:
+        key = (change.fact, poses.tobytes())
+        if len(followed) >= _FOLLOWED and change.fact not in followed:
             continue
-        if followed.get(change.says, 0) >= 3 or key in followed:
+        if followed.get(change.fact, 0) >= 3 or key in followed:
             continue
-        followed[change.says] = followed.get(change.says, 0) + 1
+        followed[change.fact] = followed.get(change.fact, 0) + 1
         followed[key] = 1
         best = _settled(run, change, poses)
         if best is not None:

@@ -5,6 +5,7 @@ from itertools import combinations, count, pairwise
 
 import numpy as np
 
+from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
 from calib.judge.mistakes import Mistake, with_readings, with_shots, with_stands
 from calib.run.records import Run
 
@@ -29,15 +30,11 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
             order[[a, b]] = b, a
             return with_readings(run, run.poses.readings[order], run.poses.sd[order])
 
-        mistakes.append(Mistake(
-            "exchanged poses", f"Poses {ids[a]} and {ids[b]} are exchanged.",
-            f"Exchange {ids[a]} and {ids[b]} in the column pose of shots.csv (or the two rows of "
-            "readings.csv, if those were written in the wrong order).", shots, poses=(a, b)))
+        mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], False), shots,
+                                poses=(a, b)))
         if stand[a] != stand[b]:
-            mistakes.append(Mistake(
-                "exchanged poses", f"The readings of poses {ids[a]} and {ids[b]} are exchanged.",
-                f"Exchange the readings of {ids[a]} and {ids[b]} in readings.csv; pose and stand "
-                "stay.", readings, poses=(a, b)))
+            mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], True),
+                                    readings, poses=(a, b)))
     return mistakes
 
 
@@ -61,11 +58,8 @@ def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
                 return with_stands(run, labels)
 
             mistakes.append(Mistake(
-                "stand of a pose",
-                f"Pose {run.poses.ids[p]} has the label of stand {run.poses.stand[p]} but was "
-                f"taken at stand {stand}.",
-                f"Change the stand of pose {run.poses.ids[p]} to {stand} in readings.csv.",
-                moved, poses=(p,)))
+                "stand of a pose", StandOfPose(run.poses.ids[p], run.poses.stand[p], stand), moved,
+                poses=(p,)))
     return mistakes
 
 
@@ -83,11 +77,7 @@ def late_labels(run: Run) -> list[Mistake]:
             first, last = run.poses.ids[poses[0]], run.poses.ids[poses[-1]]
             wrong = stand if label == following else following
             mistakes.append(Mistake(
-                "late label",
-                f"Poses {first} to {last} carry the label of stand {wrong} but were taken at "
-                f"stand {label}: the machine moved "
-                f"{'earlier' if label == following else 'later'} than the label says.",
-                f"Change the stand of poses {first} to {last} to {label} in readings.csv.",
+                "late label", LateLabel(first, last, wrong, label, label == following),
                 lambda run, poses=tuple(poses), label=label: _relabelled(run, poses, label),
                 poses=tuple(poses)))
     return mistakes
@@ -103,10 +93,7 @@ def moved_between(run: Run) -> list[Mistake]:
             later = tuple(here[k:])
             before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
             mistakes.append(Mistake(
-                "moved",
-                f"The machine moved between poses {before} and {after}, which both carry the "
-                f"label of stand {stand}.",
-                f"Give the poses from {after} on a stand of their own in readings.csv.",
+                "moved", Moved(before, after, stand),
                 lambda run, later=later: own_stand(run, later), free=4, poses=later,
                 mend=lambda run, later=later: _relabelled(run, later, _unused_label(run, later))))
     return mistakes

@@ -87,8 +87,6 @@ class Suspects:
     remaining : tuple of str
         Names of what is still beyond its limit without all that was found: empty is the proof
         that there is no more.
-    stopped : str
-        Why the search ended, as the search has it.
     """
 
     solution: Solution
@@ -96,7 +94,6 @@ class Suspects:
     chance: float
     tests: int
     remaining: tuple[str, ...]
-    stopped: str
 
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
@@ -110,7 +107,7 @@ class Suspects:
 
     @property
     def aside(self) -> SetAside:
-        """What `without` leaves out: the suspects beyond chance."""
+        """What `without` leaves out; nothing where none is beyond chance."""
         return self._rest[1]
 
     @property
@@ -124,13 +121,12 @@ class Suspects:
 
     @cached_property
     def _rest(self):
-        for suspects in (self.beyond_chance, self.found):
+        for suspects in (self.beyond_chance, self.found) if self.beyond_chance else ():
             aside = set_aside_of(suspects)
-            if suspects:
-                try:
-                    return solve(without(self.solution.run, aside), self.solution), aside
-                except (NotConverged, NotDetermined, InputError):
-                    continue
+            try:
+                return solve(without(self.solution.run, aside), self.solution), aside
+            except (NotConverged, NotDetermined, InputError):
+                continue
         return self.solution, SetAside()
 
     @cached_property
@@ -183,8 +179,7 @@ def find_suspects(solution: Solution) -> Suspects:
             snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
     )
     remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
-    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
-                    snooping.stopped)
+    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining)
 
 
 def _snooped(solution, candidates, alpha) -> Snooping:

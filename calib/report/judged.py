@@ -41,8 +41,9 @@ from calib.report.words.machine import (
 from calib.report.words.noise import noise_says
 from calib.report.words.reading import replaced_says
 from calib.report.words.relabelling import equivalent_says, relabelling_edit
+from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
-from calib.report.words.trend import trend_says
+from calib.report.words.trend import trend_name, trend_says
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
@@ -120,7 +121,7 @@ def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     """The significant trends and the next few."""
     count = sum(t.significant for t in trends) + LISTED
     return [
-        tables.Trend(name=t.name, slope=number(t.slope), sd=number(t.sd), unit=t.unit,
+        tables.Trend(name=trend_name(t), slope=number(t.slope), sd=number(t.sd), unit=t.unit,
                      chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
                      says=trend_says(t), effects=list(t.effects))
         for t in trends[:count]
@@ -158,7 +159,7 @@ def goal_record(edge: EdgeKnown) -> tables.Goal:
     """What the edge must be known to and is known to, worst over the envelope, m."""
     return tables.Goal(
         edge=edge.goal,
-        source="rig.toml" if edge.stated else "common practice, no source",
+        source=ORIGIN[edge.origin],
         confidence=0.95,
         sd=number(edge.sd),
         within95=number(edge.within95),

@@ -201,4 +201,4 @@ def outcome(found, name):
     if found.found:
         return "another"
     verdict = next((t.verdict for t in found.tested if t.effect.name == name), "")
-    return "untold" if verdict == "cannot be told here" else "nothing"
+    return "untold" if verdict == "untold" else "nothing"

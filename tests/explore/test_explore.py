@@ -8,6 +8,7 @@ import pytest
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
 from calib.explore import Verdict, explore
+from calib.explore.found import Untold
 from calib.explore.tried import RUN_LEVEL
 from calib.simulate import simulate
 from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant
@@ -146,9 +147,9 @@ def test_what_a_run_cannot_tell_is_said_with_the_reason():
     run, _ = clean("tilt_rotator", np.random.default_rng(1), stands=1)
     run = replace(run, poses=replace(run.poses, noted={}))
     rows = {t.effect.name: t for t in explore(run).tested}
-    assert rows["boom_hysteresis"].why == "readings.csv has no column approach"
-    assert rows["stick_pin_play"].why == "readings.csv has no column load"
-    assert "heading of stand S1" in rows["boom_pin_turn"].why
+    assert rows["boom_hysteresis"].why == Untold(column="approach")
+    assert rows["stick_pin_play"].why == Untold(column="load")
+    assert "heading of stand S1" in rows["boom_pin_turn"].why.like
     assert all(rows[n].verdict is Verdict.UNTOLD for n in (
         "boom_hysteresis", "stick_pin_play", "boom_pin_turn", "boom_pin_askew"))
 

@@ -10,6 +10,7 @@ from calib.judge.explain import explain
 from calib.judge.fits import solved
 from calib.judge.mend import figures, mended
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.words.mistake import mistake_says
 from tests.judge import faults
 
 #: Told as "the shots are in feet", as single values, or not at all, before causes were tested
@@ -81,7 +82,7 @@ def test_a_set_aside_is_no_cure_for_a_jump():
     readings[14:, run.rig.reading_names.index("boom")] += np.radians(1.0)
     found = explain(faults.replace(run, poses=faults.replace(run.poses, readings=readings)))
     assert found.single_values is None
-    assert "zero of the reading boom shifted by" in found.claimed.mistake.says
+    assert "zero of the reading boom shifted by" in mistake_says(found.claimed.mistake.fact)
     before, after = figures(run), figures(mended(run, found.claimed.mistake))
     assert after.edge_sd < 1.5 * before.edge_sd
 

@@ -12,22 +12,23 @@ from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.check import Checked, common_offset
+from calib.judge.facts import Origin
 from calib.judge.gates import ERROR_RATE
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
-from calib.report.words.requirement import three_sentences
+from calib.report.words.requirement import ORIGIN, three_sentences
 
 #: A check shot further out than this share of good ones is marked.
 LEVEL = 0.001
 
 
-def checked_document(solution: Solution, check: Checked, source: str, result: ResultRecord
-                     ) -> CheckTold:
+def checked_document(solution: Solution, check: Checked, origin: Origin,
+                     result: ResultRecord) -> CheckTold:
     """The record of the check with a sentence, whether sds explain the misses, and cautions.
 
     `result` is what is checked, `solution` the same solved again.
-    `passed` needs both: every miss within the tolerance, which came from `source`, and no common
+    `passed` needs both: every miss within the tolerance, which is of that origin, and no common
     offset beyond chance.
     """
     offset = common_offset(solution, check)
@@ -44,7 +45,7 @@ def checked_document(solution: Solution, check: Checked, source: str, result: Re
         "passed": record.passed and not alike,
         "requirement": [str(sentence) for sentence in three_sentences(result)],
         "says": says,
-        "tolerance_source": source,
+        "tolerance_source": ORIGIN[origin],
         "further_out_than_their_sds_allow": surprising,
         "offset_says": offset_says(not alike, offset, len(check.shots)),
         "cautions": list(CAUTIONS),

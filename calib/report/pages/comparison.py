@@ -35,7 +35,7 @@ from calib.report.evidence import edge_enough, setup_error_record, taped_paramet
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.words.model import difference_says
-from calib.report.words.requirement import keeps, worst_of
+from calib.report.words.requirement import ORIGIN, keeps, worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -59,7 +59,7 @@ def comparison(first: Side, second: Side) -> Comparison:
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
-    goal, source = (None, "") if machine is None else required(machine.rig)
+    goal, origin = (None, None) if machine is None else required(machine.rig)
     return Comparison(
         schema_=1,
         first=first.name,
@@ -71,7 +71,7 @@ def comparison(first: Side, second: Side) -> Comparison:
         edge=edge,
         edge_of="first" if second.survey and not first.survey else "second",
         goal=goal,
-        goal_source=source,
+        goal_source="" if origin is None else ORIGIN[origin],
         good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
         notes=notes,
     )

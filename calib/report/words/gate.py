@@ -16,6 +16,7 @@ from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.report.words.machine import plausible_says
+from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says
 
@@ -70,8 +71,7 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
 
 def _edge(known: EdgeKnown):
     """What is not known leads."""
-    source = "rig.toml" if known.stated else "common practice, no source"
-    goal = f"the goal is {_length(known.goal)} (95 %; {source})"
+    goal = f"the goal is {_length(known.goal)} (95 %; {ORIGIN[known.origin]})"
     if not np.isfinite(known.sd):
         return f"Nowhere in the envelope of rig.toml can the sensors tell the edge; {goal}."
     known_to = (f"The edge is known to {_length(known.within95)} (95 %; 1 sd {_length(known.sd)}) "

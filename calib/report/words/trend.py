@@ -12,6 +12,16 @@ _WAYS = {
 }
 
 
+def trend_name(trend: Trend) -> str:
+    """What goes with what."""
+    if trend.what == PLAY:
+        return f"{trend.against} against its direction of approach"
+    if trend.what == SCALE:
+        return f"{trend.against} against itself"
+    joint = trend.against if trend.against == REACH else f"the {trend.against} joint"
+    return f"{trend.what} against {joint}"
+
+
 def trend_says(trend: Trend) -> str:
     """What one trend is, and what calib explore can ask of it."""
     names = [", ".join(trend.effects[:-1]), *trend.effects[-1:]] if trend.effects else []
