@@ -23,24 +23,14 @@ def compare(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
+    from calib.cli.told import tell_found
     from calib.report.pages.comparison import comparison, comparison_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
-    from calib.run.write import write_whole
 
     document = comparison(*read_sides(first, second))
-    sections = comparison_sections(document)
-    if out is not None:
-        html = page("report.html.j2", document, "Comparison", "", sections, contents=False)
-        write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
-        talk.tell(f"Written to {out}")
     tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
     talk.follow(*(("sheet", second if first in tapes else first) if tapes else
                   ("drift", first, second)))
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain(sections))
+    tell_found("compare", document, comparison_sections(document), "Comparison", "", out, json)
 
 
 def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
@@ -60,16 +50,12 @@ def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
 
 
 def _tape(path, rig):
-    from calib.run.complaints import Complaint, Findings, InputError
+    from calib.run.complaints import Findings
     from calib.run.tape import read_tape
-    from calib.run.text import decode
+    from calib.run.text import file_text
 
-    try:
-        data = path.read_bytes()
-    except OSError:
-        raise InputError([Complaint(str(path), None, None, "no such file", "a tape.csv")]) from None
     findings = Findings()
-    text = decode(data, str(path), findings)
+    text = file_text(path, str(path), "a tape.csv", findings)
     tape = None if text is None else read_tape(text, str(path), rig, findings)
     findings.stop_if_at_fault()
     talk.tell_all(findings.notices)

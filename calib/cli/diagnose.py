@@ -40,10 +40,7 @@ def diagnose(
     applied = None if apply is None else _apply(data, found, apply)
     copy = apply if applied else None
     document = diagnosis_document(found, _next(run, found, copy, _short(data, found)), applied)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(diagnosis_text(document))
+    talk.answer(document, diagnosis_text(document), json)
     talk.follow_line(document.next[0])
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)

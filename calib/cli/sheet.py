@@ -10,7 +10,6 @@ import typer
 
 from calib.cli import talk
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
-from calib.report.words.cautions import CAUTIONS
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord
@@ -52,8 +51,7 @@ def sheet(
     files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))

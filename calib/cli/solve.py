@@ -59,11 +59,8 @@ def solve(
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report,
                              machine, None if bootstrap is None else (bootstrap, seed))
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(summary(document) + plain([
-            Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
+    talk.answer(document, summary(document) + plain([
+        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]), json)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
     talk.tell_all(suggested)
