@@ -71,3 +71,17 @@ def simulated(tmp_path_factory):
         return shutil.copytree(made[words], folder)
 
     return write
+
+
+@pytest.fixture(scope="session")
+def solved(simulated, tmp_path_factory):
+    """``solved(folder, *words)``: such a run with its result, solved but once."""
+    made = {}
+
+    def write(folder, *words):
+        if words not in made:
+            made[words] = simulated(tmp_path_factory.mktemp("solved") / "run", *words)
+            CliRunner().invoke(application(), ["solve", str(made[words]), "--no-report"])
+        return shutil.copytree(made[words], folder)
+
+    return write

@@ -72,7 +72,7 @@ def test_it_ends_with_the_first():
 
 
 def test_both_draw_the_same(tmp_path):
-    """The demo solved with and without a second process: the same bytes."""
+    """The demo solved with and without a second process: the same bytes, whatever process it is."""
     made = []
     for name in ("alone", "two"):
         alone = "os.sched_setaffinity(0, {min(os.sched_getaffinity(0))}); " * (name == "alone")

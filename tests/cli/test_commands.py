@@ -186,7 +186,7 @@ def test_new_makes_a_folder_with_the_cautions(calib_command, tmp_path):
 def test_simulate_is_repeatable(calib_command, tmp_path):
     """The same seed gives the same files, another seed others."""
     for name, seed in (("a", 1), ("b", 1), ("c", 2)):
-        calib_command("simulate", tmp_path / name, "--gross", 1, "--seed", seed)
+        calib_command("simulate", tmp_path / name, "--poses", 8, "--gross", 1, "--seed", seed)
     a, b, c = ({f.name: f.read_bytes() for f in (tmp_path / n).iterdir()} for n in "abc")
     assert a == b
     assert a["shots.csv"] != c["shots.csv"]

@@ -94,11 +94,9 @@ def test_from_the_run_folder_to_the_sheet(calib_command, simulated, folder, exam
     assert entry_list(definition, result.rig).names == ("Boom in inches",)
 
 
-def test_a_result_without_the_key_is_read(calib_command, simulated, folder):
+def test_a_result_without_the_key_is_read(solved, folder):
     """Results that an earlier version wrote."""
-    run = folder / "before"
-    simulated(run, "--poses", 12, "--seed", 4)
-    calib_command("solve", run)
+    run = solved(folder / "before", "--poses", 12, "--seed", 4)
     path = run / "result" / "result.json"
     document = json.loads(path.read_text("utf-8"))
     assert document.pop("entries") is None

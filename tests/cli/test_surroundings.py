@@ -9,21 +9,17 @@ import sys
 import time
 
 import pytest
-from typer.testing import CliRunner
 
 from calib.cli import main
-from calib.cli.app import application
 
 CALIB = [sys.executable, "-m", "calib"]
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="POSIX signals and streams")
 
 
 @pytest.fixture(scope="module")
-def run(simulated, tmp_path_factory):
-    """A small simulated run, solved once."""
-    folder = simulated(tmp_path_factory.mktemp("surroundings") / "run", "--poses", 12, "--seed", 4)
-    CliRunner().invoke(application(), ["solve", str(folder), "--no-report"])
-    return folder
+def run(solved, tmp_path_factory):
+    """A small simulated run, solved."""
+    return solved(tmp_path_factory.mktemp("surroundings") / "run", "--poses", 12, "--seed", 4)
 
 
 def called(*words, env=None, **options):

@@ -24,6 +24,7 @@ def many(document):
     return big
 
 
+@pytest.mark.slow
 def test_three_thousand_shots(many, tmp_path):
     """The page keeps every suspect and is all readable."""
     assert len(many["shots"]) == 3000

@@ -141,7 +141,8 @@ def estimate(movement: Movement, shot_seconds: np.ndarray, pose: np.ndarray) -> 
     if fewest > 0.1 * len(seconds):
         raise NoOffset(
             f"at best {fewest} of {len(seconds)} shots or changes of pose do not fit the "
-            f"movements, within {_LARGEST:.0f} s: is a time zone wrong, or is it another day's log?")
+            f"movements, within {_LARGEST:.0f} s: is a time zone wrong, or is it another day's "
+            "log?")
     fits = np.flatnonzero(misfits == fewest)
     runs = np.split(fits, np.flatnonzero(np.diff(fits) > 1) + 1)
     if offsets[fits[-1]] - offsets[fits[0]] > 2.0 * max(len(run) for run in runs) * STEP + 2.0:
