@@ -28,6 +28,7 @@ ALLOWED = {
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
+    "intervals": {"adjust", "calibration", "layout"},
     "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
     "resampled": {"calibration", "layout"},
@@ -41,7 +42,7 @@ ALLOWED = {
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "explore",
                "fleet", "judge", "plan", "resampled", "spreadsheet", "stations", "together",
-               "uncertain", "edge", "foretold", "layout", "machine", "taped"},
+               "uncertain", "edge", "foretold", "intervals", "layout", "machine", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
              "layout", "plan", "report", "results", "run"},
 }

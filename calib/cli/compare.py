@@ -11,6 +11,7 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.report.pages.comparison import Side
+    from calib.results import Result
 
 
 def compare(
@@ -25,21 +26,30 @@ def compare(
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
     from calib.cli.told import tell_found
     from calib.report.pages.comparison import comparison, comparison_sections
+    from calib.report.words.job import fingerprints_of, lines_of
 
-    document = comparison(*read_sides(first, second))
+    results = _results(first, second)
+    document = comparison(*_sides(first, second, results))
+    named = [(name, result.document) for name, result in zip(("first", "second"), results,
+                                                             strict=True) if result]
     tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
     talk.follow(*(("sheet", second if first in tapes else first) if tapes else
                   ("drift", first, second)))
-    tell_found("compare", document, comparison_sections(document), "Comparison", "", out, json)
+    tell_found("compare", document, comparison_sections(document), "Comparison", lines_of(named),
+               out, json, foot=fingerprints_of(named))
 
 
-def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
-    """Read both; a tape is read against the rig of the other side's result."""
-    from calib.report.pages.comparison import Side
+def _results(*paths: Path) -> list[Result | None]:
+    """Read what are results; None for a tape."""
     from calib.results import load_result
 
-    results = [None if path.suffix.lower() == ".csv" else load_result(path)
-               for path in (first, second)]
+    return [None if path.suffix.lower() == ".csv" else load_result(path) for path in paths]
+
+
+def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
+    """Both; a tape is read against the rig of the other side's result."""
+    from calib.report.pages.comparison import Side
+
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
     return tuple(

@@ -62,14 +62,16 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     """What a file of the display shows against what was to be typed, told; and notices."""
     from calib.confirm.confirmed import confirm as find
     from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
+    from calib.report.words.slip import stand_says
     from calib.run.shown import read_shown_file
 
     seen, notices = read_shown_file(shown, read.rig)
     with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
-        found = find(read.rig, sheet_of(document), read.values_si, seen,
-                     _posed(read, seen, shown), document.goal.edge)
+        poses = _posed(read, seen, shown)
+        found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
+                     document.goal.edge)
     told = confirmation(found)
-    return told, confirmed_sections(told, seen.on_site), tuple(notices)
+    return told, confirmed_sections(told, seen.on_site), (*notices, *map(stand_says, poses.fitted))
 
 
 def _posed(read: Result, seen: Shown, file: Path) -> Posed:
@@ -88,7 +90,8 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
         raise InputError([Complaint(
             file.name, line, None, f"pose {error.pose} without readings, and {error}",
             "the readings of the pose, or shots from a stand of the result where the machine still "
-            "is (column stand)")]) from None
+            "is (column stand), or in a new stand the pins of boom foot, stick and bucket as well "
+            "as the edge, in any level coordinates")]) from None
 
 
 def _blank(read, sheet):

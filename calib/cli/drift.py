@@ -27,20 +27,25 @@ def drift(
     from calib.judge.drift import NotComparable
     from calib.judge.drift import drift as find_drift
     from calib.report.pages.drifted import drift_document, drift_sections
+    from calib.report.words.job import fingerprints_of, lines_of
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
 
     if new is None:
         return _of_many(old, out, json)
-    older, newer = load_result(old).survey, load_result(new).survey
+    results = load_result(old), load_result(new)
+    older, newer = (result.survey for result in results)
     try:
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:
         raise InputError([Complaint(str(new), None, None, str(error),
                                     "two results of one rig from different shots")]) from None
     document = drift_document(older, newer, found)
+    named = [(name, result.document) for name, result in zip(
+        (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
     tell_found("drift", document, drift_sections(document), "Re-check of a machine",
-               f"{old} and {new}", out, json, contents=True)
+               lines_of(named) or f"{old} and {new}", out, json, contents=True,
+               foot=fingerprints_of(named))
     talk.follow(*(("sheet", new) if document.passed else ("compare", old, new)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

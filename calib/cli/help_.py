@@ -14,6 +14,8 @@ def help_word(
     ] = None,
 ) -> None:
     """Explain a word of results, sheets and reports, and say what to do about it."""
+    from calib.cli.app import COMMANDS
+
     if not word:
         width = max(len(w.name) for w in words())
         talk.result("\n".join(f"{w.name:{width}}  {w.means}" for w in
@@ -22,6 +24,11 @@ def help_word(
         return
     asked = " ".join(word)
     found = explained(asked)
+    if found is None and asked in COMMANDS:
+        talk.result(f"{asked}: a command.\n  {COMMANDS[asked][2]}\n  What to do: calib {asked} "
+                    "--help says how to type it.")
+        talk.follow(asked, "--help")
+        return
     if found is None:
         near = nearest_words(asked)
         hint = f" Near it: {', '.join(near)}." if near else ""

@@ -58,8 +58,9 @@ def new(
     write_new_folder(folder, files)
     talk.tell_cautions()
     talk.result(machine_in_characters(machine))
-    talk.result(f"Fill in the files in {folder}, or calib import FILES --into {folder}; then: "
-                f"calib solve {shlex.quote(str(folder))}")
+    named = shlex.quote(str(folder))
+    talk.result(f"Fill in the files in {folder}, or calib import FILES --into {named}; then: calib "
+                f"solve {named}\nOr all of it on a page beside the machine: calib yard {named}")
     talk.follow("plan", folder)
 
 

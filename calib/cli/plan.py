@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
@@ -130,6 +131,9 @@ def plan(
     talk.answer(document, plan_summary(document), json)
     talk.tell_cautions()
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
+    if source.is_dir():
+        talk.tell("To note readings and shots beside the machine: calib yard "
+                  f"{shlex.quote(str(source))}")
     talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
@@ -150,9 +154,10 @@ def _write(folder, document):
     shots = pd.DataFrame(shots_to_take(document), columns=["shot", "pose", "target"])
     write_whole(folder, {
         "plan.json": json_text(document.table()),
-        "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
-                                   "pose and stand to readings.csv and put there what the display "
-                                   "shows.", pd.DataFrame(plan_table(document))),
+        "plan.csv": _with_cautions(
+            document, "target readings in deg (strokes in m). These are no readings: copy pose, "
+            "stand and notes to readings.csv, and put there what the display shows.",
+            pd.DataFrame(plan_table(document))),
         "shots-to-take.csv": _with_cautions(
             document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
             "not be shot.", shots.assign(east=None, north=None, up=None)),

@@ -59,6 +59,8 @@ class Parameter(Record):
     sd: Spread | None = Field(description="a-priori, one standard deviation; null where held")
     low95: Maybe = Field(description="lower end of 95 %")
     high95: Maybe = Field(description="upper end of 95 %")
+    interval: Literal["linear", "likelihood"] = Field(
+        "linear", description="whose ends: 1.96 sd, or the likelihood's where that is wrong")
     tape: Maybe = Field(description="taped value; null where not taped")
     tape_sd: Spread | None
     difference: Maybe = Field(description="value less tape")

@@ -80,6 +80,9 @@ def reading_frame(imported: "Imported") -> pd.DataFrame:
     for i, name in enumerate(names):
         if any(np.isfinite(r.sd[i]) for r in rows):
             frame[f"sd_{name}"] = [r.sd[i] for r in rows]
+    for column in imported.rig.pose_columns:
+        if any(r.noted.get(column.name) for r in rows):
+            frame[column.name] = [r.noted.get(column.name, "") for r in rows]
     if any(np.isfinite(r.seconds) for r in rows):
         frame["time"] = [_moment(r.seconds) for r in rows]
     return frame

@@ -121,4 +121,5 @@ def _traces(pool, matrix, group, chosen=slice(None)):
     traces = np.empty(len(pool.own_pose[chosen]))
     for where, rows in pool.blocks(chosen):
         traces[where] = np.einsum("kmi,kmi->k", rows @ own, rows)
-    return traces
+    # Rounding, where next to nothing is known, makes some of them less.
+    return np.maximum(traces, 0.0)

@@ -64,7 +64,7 @@ def menu_of(items: list[tuple[int, ...]]) -> list[tuple[tuple[int, ...], ...]]:
 
 
 def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
-               prior: np.ndarray, form: np.ndarray) -> Bundles:
+               prior: np.ndarray, form: np.ndarray, noted: np.ndarray | None = None) -> Bundles:
     """All bundles of the most promising poses.
 
     Parameters
@@ -75,8 +75,11 @@ def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
         What can be shot in which pose.
     prior, form : ndarray
         Of one stand, and of the mean edge variance: they tell what is promising.
+    noted : ndarray, shape (n, n_pose_columns), optional
+        What is noted of each pose.
     """
-    design, covariance = pose_design(rig, parameters, readings, np.asarray(targets, int), noise)
+    design, covariance = pose_design(rig, parameters, readings, np.asarray(targets, int), noise,
+                                     noted=noted)
     menu = menu_of(items_of(rig, targets))
     most = min(_POSES, _CANDIDATES // len(menu))
     poses = np.arange(len(readings))

@@ -24,7 +24,16 @@ from calib.plan.further import Further
 from calib.plan.task import Task
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_parts
-from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words, within
+from calib.report.plan_words import (
+    column,
+    edge_span,
+    mm,
+    notes_in_words,
+    pole_reach,
+    shots_in_words,
+    shown_cells,
+    within,
+)
 from calib.report.words.cautions import CAUTIONS
 
 WIDTH = 100
@@ -72,6 +81,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         here=_here(further, task.rig),
         targets=[task.rig.target_names[t] for t in task.targets],
         driven=[r.name for r in task.rig.readings if r.speed is not None],
+        units=[r.unit for r in task.rig.readings if r.speed is not None],
         poses=poses,
         reach=pole_reach(poses, task.site.foot_height, "next"),
         goal=goal,
@@ -88,7 +98,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
 def _further_poses(further, task, used):
     """Poses with ids that go on from those used."""
     parts = pose_parts(task.rig, task.parameters, further.readings, task.targets, further.shots,
-                       task.site.foot_height)
+                       task.site.foot_height, further.noted)
     before = np.append(further.first_worst if further.here else further.worst[0],
                        further.worst[1:])
     return [FurtherPose(pose=name, minutes=number(further.minutes[k]),
@@ -195,16 +205,18 @@ def _table(document):
     table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
                   title=f"Best next in stand {document.stand}, deg; the edge at 95 %")
     table.add_column("pose", no_wrap=True)
-    for name in document.driven:
-        table.add_column(name, justify="right")
+    units = dict(zip(document.driven, document.units, strict=True))
+    for name, unit in units.items():
+        table.add_column(column(name, unit), justify="right")
     table.add_column("edge up, m", justify="right")
     table.add_column("shoot")
     for heading in ("minutes", "edge then, mm", "gain, mm"):
         table.add_column(heading, justify="right")
     for pose in document.poses:
         table.add_row(
-            pose.pose, *(f"{pose.readings[name]:.1f}" for name in document.driven),
-            edge_span(pose), shots_in_words(pose.shoot), f"{pose.minutes:.1f}",
+            pose.pose, *shown_cells(pose, units), edge_span(pose),
+            ", ".join(filter(None, (shots_in_words(pose.shoot), notes_in_words(pose)))),
+            f"{pose.minutes:.1f}",
             *_edge_then(pose))
     return table
 

@@ -11,7 +11,6 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.adjust.critical import variance_factor_bounds
-from calib.adjust.distributions import normal_ppf
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
@@ -39,6 +38,7 @@ from calib.document.solved import Rig as RigRecord
 from calib.document.values import Axes
 from calib.document.values import tables as rows
 from calib.edge import envelope_edge
+from calib.intervals import intervals
 from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
@@ -87,7 +87,7 @@ def parameter_records(solution: Solution) -> list[Parameter]:
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
     factor = unit_factors(p.unit for p in rig.parameters)
-    half = normal_ppf(0.975) * sd
+    ends = intervals(solution)
     difference = solution.parameters - taped
     # The tape took part in the solution: the difference has the tape's variance less the solved.
     variance = tape_sd**2 - sd**2
@@ -103,8 +103,9 @@ def parameter_records(solution: Solution) -> list[Parameter]:
             means=parameter.means,
             value=number(f * value),
             sd=None if held else number(f * sd[i]),
-            low95=None if held else number(f * (value - half[i])),
-            high95=None if held else number(f * (value + half[i])),
+            low95=None if held else number(f * ends.low[i]),
+            high95=None if held else number(f * ends.high[i]),
+            interval="likelihood" if ends.bent[i] else "linear",
             tape=number(f * taped[i]),
             tape_sd=number(f * tape_sd[i]),
             difference=number(f * difference[i]),

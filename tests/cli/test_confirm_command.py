@@ -120,8 +120,8 @@ def test_what_is_wrong_with_the_file_is_told_by_line(calib_command, result):
     assert status == 3 and "none.csv" in err
 
 
-def test_shots_without_a_known_stand(calib_command, result):
-    """Said with the line, and what would do."""
+def test_shots_that_do_not_tell_a_stand(calib_command, result):
+    """All in one place, and corners alone: said with the line, and what would do."""
     shown = filled(calib_command, result)
     table = pd.read_csv(shown, dtype=str)
     readings = list(load_result(result).rig.reading_names)
@@ -131,7 +131,8 @@ def test_shots_without_a_known_stand(calib_command, result):
         table[f"shot_{axis}"] = "100.0"
     table.to_csv(shown, index=False)
     status, _, err = calib_command("confirm", result, shown)
-    assert status == 3 and "no stand of the result" in err and "line 2" in err
+    assert status == 3 and "shown.csv line" in err
+    assert "no posture" in err and "in a new stand" in err
 
 
 def test_paths_with_spaces_can_be_pasted(result):

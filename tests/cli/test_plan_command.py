@@ -233,7 +233,7 @@ def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path)
     assert "With nothing shot but the edge, the same minutes would give" in told
     kept = {one["quantity"]: " ".join(one["machines"]) for one in document["kept_out"]}
     assert "edge_left and edge_right exchanged" in kept["edge_width"]
-    assert "Tape edge_width, roughly: it alone keeps out" in told
+    assert "Tape these too, roughly" in told and "edge_width (" in told
 
 
 def test_minutes_or_poses_but_not_both(calib_command, rig_file):

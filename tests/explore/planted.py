@@ -109,8 +109,8 @@ def plants(template):
                 lambda r, noted, s: s[0] * np.cos(r) + s[1] * np.sin(r))
     for name in ("boom", "upper_boom", "stick"):
         if name in rig.reading_names:
-            out[f"{name}_sag"] = _motion({"after": name}, rotate="y", varying=[
-                {"by": by, "times": "cosine of inclination", "of": name}])
+            out[f"{name}_sag"] = _motion({"after": name}, rotate="y", most=0.4, varying=[
+                {"by": by, "times": "horizontal distance", "of": name, "to": "stick_end"}])
     return out
 
 

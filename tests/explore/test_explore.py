@@ -91,7 +91,7 @@ def test_two_effects_are_both_found():
     plant = plants("tilt_rotator")
     rig = rig_from_dict({**sds("tilt_rotator"), **plant["boom_sag"].adds})
     parameters = rig.start.copy()
-    parameters[rig.parameter_names.index("planted")] = np.radians(0.9)
+    parameters[rig.parameter_names.index("planted")] = np.radians(0.15)  # per m
     run, _ = simulate(rig, np.random.default_rng(8), poses=24, stands=2, parameters=parameters)
     readings = plant["rotate_harmonic"].readings(run.poses.readings, {}, np.radians([0.5, 0.3]))
     run = replace(run, rig=rig_from_dict(sds("tilt_rotator")),

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.intake.declaration import Declaration
+from calib.intake.files.columns import read_named
 from calib.intake.files.ids import Booked, IdPattern
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
-from calib.run.table import ID, Column, nearest, read_table
-from calib.run.text import decode
+from calib.run.table import ID, Column, nearest
 
 _SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
 
@@ -89,10 +89,9 @@ def read_booking(
     BookingSheet or None
         None after a complaint about the file as a whole.
     """
-    text = decode(data, file, findings)
     columns = [Column("point", ID), Column("pose", ID), Column("target", ID),
                Column("stand", ID, required=False)]
-    table = None if text is None else read_table(text, file, columns, findings)
+    table = read_named(data, file, columns, findings)
     if table is None:
         return None
     booked, lines = {}, {}

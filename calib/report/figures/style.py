@@ -166,9 +166,9 @@ def linked(collection, refs: Sequence[str] | None, rows):
         collection.set_urls([f"#{refs[i]}" for i in rows])
 
 
-def label_points(axes, x, y, texts, kind, most: int = 8):
+def label_points(axes, x, y, texts, kind, most: int = 8, clear_of=()):
     """Write the ids of suspects and of what was set aside beside their points, the outermost
-    `most`, each once, clear of each other and of these points."""
+    `most`, each once, clear of each other, of these points and of the places `clear_of`, (k, 2)."""
     kind = np.asarray(kind, int)
     rows = [int(i) for i in np.flatnonzero((kind == SUSPECT) | (kind == SET_ASIDE))
             if np.isfinite(y[i])]
@@ -179,6 +179,8 @@ def label_points(axes, x, y, texts, kind, most: int = 8):
     point = 72 / axes.figure.dpi
     at = {i: point * axes.transData.transform((x[i], y[i])) for i in rows}
     taken = [(*(at[i] - 6), *(at[i] + 6)) for i in rows]
+    taken += [(*(place - 2), *(place + 2)) for place in point * axes.transData.transform(
+        np.reshape(clear_of, (-1, 2)))]
     room = point * axes.transAxes.transform([(0, 0), (1, 1)]).ravel()
     seen_at = np.column_stack([x, y])[np.isfinite(y)]
     others = point * axes.transData.transform(seen_at[:: 1 + len(seen_at) // _MOST_IN_THE_WAY])

@@ -34,6 +34,7 @@ from calib.report.blocks import (
 from calib.report.evidence import edge_enough, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.spoken import spoken
 from calib.report.words.model import difference_says
 from calib.report.words.requirement import ORIGIN, keeps, worst_of
 
@@ -228,7 +229,7 @@ def _quantities_say(document):
     """What the tests of the quantities come to, one by one and together: parts of a sentence."""
     bad = [r.quantity for r in document.rows if r.significant]
     if bad:
-        return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
+        return (f"Quantities that differ by more than chance: {', '.join(map(spoken, bad))}.",)
     if all(r.z is None for r in document.rows):
         return ("No quantity can be tested.",)
     together = document.together
@@ -255,9 +256,8 @@ def _rows_table(document, rows):
             "more than chance" if r.significant else "agrees",
         ])
     return Table(
-        "Quantity by quantity. Lengths in mm, angles in deg.",
-        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
-         "verdict"),
+        "Quantity by quantity; the difference is second less first. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "first", "second", "difference", "sd of it", "in sds", "verdict"),
         cells, [r.significant for r in rows])
 
 

@@ -6,7 +6,7 @@ from calib.adjust.congruency import LEVEL
 from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, FailedGates, Moved
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
-from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells, words
+from calib.report.blocks import Items, Name, Section, Table, Text, fixed, value_cells, words
 from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.words.model import difference_says, otherwise_says
@@ -206,7 +206,7 @@ def drift_sections(document: DriftRecord) -> list[Section]:
     for r in document.rows:
         label, factor = SHOWN[r.unit]
         newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)
-        rows.append([r.name, label, fixed(r.older, decimals, factor), newer,
+        rows.append([Name(r.name), label, fixed(r.older, decimals, factor), newer,
                      fixed(r.difference, decimals, factor, True), sd,
                      fixed(r.z, 1, 1.0, True), r.mark])
     doubt = document.doubt

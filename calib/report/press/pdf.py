@@ -21,7 +21,7 @@ Block = Text | Items | Table | Picture | Signature
 _LONG = 45
 
 #: Of a table at the end paper shows at most so many rows.
-_MOST = 35
+_MOST = 30
 
 #: Tables of more columns take the whole width of a page.
 _NARROW = 7

@@ -6,7 +6,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table as RichTable
 
-from calib.report.blocks import Items, Number, Section, Table, Text
+from calib.report.blocks import Items, Name, Number, Section, Table, Text
 
 WIDTH = 100
 
@@ -30,7 +30,8 @@ def _table(block):
     table = RichTable(box=SIMPLE_HEAD, pad_edge=False, title=block.caption, title_justify="left")
     for k, heading in enumerate(block.columns):
         numeric = any(isinstance(row[k], Number) for row in block.rows)
-        table.add_column(heading, justify="right" if numeric else "left", no_wrap=numeric,
+        whole = numeric or any(isinstance(row[k], Name) for row in block.rows)
+        table.add_column(heading, justify="right" if numeric else "left", no_wrap=whole,
                          overflow="fold")
     for row in block.rows:
         table.add_row(*("" if cell is None else str(cell) for cell in row))
