@@ -8,11 +8,12 @@ Analysis and Its Applications*, Wiley 1988, section 6.1: profile t; from memory)
 """
 
 import numpy as np
-from scipy.optimize import brentq
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import normal_ppf
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model
+from calib.adjust.roots import root_between
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY
 from calib.adjust.whitening import whitened
@@ -108,8 +109,8 @@ def _end(model, adjustment, column, side):
     try:
         for _ in range(_MOST_PACES):
             if beyond(outside) >= 0:
-                found = brentq(lambda s: -_ENDS if s == 0 else beyond(s), inside, outside,
-                               xtol=_CLOSE)
+                found = root_between(lambda s: -_ENDS if s == 0 else beyond(s), inside, outside,
+                                     _CLOSE)
                 return float(best + side * sd * found)
             inside, outside, pace = outside, outside + pace, 1.5 * pace
     except (NotConverged, NotDetermined, ModelNotFinite):

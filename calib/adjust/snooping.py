@@ -19,9 +19,10 @@ from typing import Any
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, POWER, equal_power_limit
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
 from calib.adjust.robust import reweight

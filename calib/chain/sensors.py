@@ -92,7 +92,10 @@ class SensorKind:
 
 def within_half_a_circle(q: np.ndarray) -> np.ndarray:
     """The same angle within -pi to pi; the ends stay as they are."""
-    return np.where(np.abs(q) > np.pi + _ROUNDING, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
+    beyond = np.abs(q) > np.pi + _ROUNDING
+    if not beyond.any():
+        return q
+    return np.where(beyond, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
 
 
 def _felt_at_the_joint(angle, up, inputs):

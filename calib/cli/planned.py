@@ -26,7 +26,7 @@ Highest = Annotated[float, typer.Option(
     "m: what a pole reaches (99 for no limit).")]
 Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
 
-#: Of ``calib solve``, ``calib next`` and ``calib plan``.
+#: Of ``calib solve``, ``calib diagnose``, ``calib next`` and ``calib plan``.
 Known = Annotated[Path | None, typer.Option(
     "--machine", metavar="RESULT", help="An earlier result of this machine with another "
     "attachment: what it says of all but the attachment is known beforehand, with its full "

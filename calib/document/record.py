@@ -34,6 +34,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    KnownPoint,
     Machine,
     Parameter,
     Pose,
@@ -68,6 +69,8 @@ class ResultRecord(Record):
     correlations: list[Correlation] = Field(description="strong ones, the strongest first")
     stands: Annotated[list[Stand], Field(min_length=1)]
     set_ups: list[SetUp]
+    known_points: list[KnownPoint] = Field([], description="that set-ups sighted, with errors of "
+                                           "their own")
     machine: Machine | None = Field(None, description="null if nothing but the run's own files")
     poses: Annotated[list[Pose], Field(min_length=1)]
     shots: Annotated[list[Shot], Field(min_length=1)] = Field(

@@ -71,7 +71,8 @@ def _poses(document):
         table.add_column("come to it")
     for pose in document.poses:
         table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
-                      edge_span(pose), shots_in_words(pose.shoot), *([notes_in_words(pose)] if document.notes else ()))
+                      edge_span(pose), shots_in_words(pose.shoot),
+                      *([notes_in_words(pose)] if document.notes else ()))
     return table
 
 

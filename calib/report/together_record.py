@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.adjust.congruency import LEVEL
 from calib.calibration import Solution
-from calib.document.solved import Covariance
+from calib.document.solved import Covariance, Job
 from calib.document.together import (
     Alone,
     Difference,
@@ -86,7 +86,7 @@ def _runs(together, written, aside):
             strict=True):
         run = problem.run
         records.append(OneRun(
-            name=visit.name, attachment=visit.attachment, day=visit.day,
+            name=visit.name, attachment=visit.attachment, day=visit.day, job=Job(**run.rig.job),
             remounted=list(visit.remounted), set_aside=list(names), files=dict(run.files),
             shots=len(run.shots), poses=len(np.unique(run.shots.pose)),
             variance_factor=told.chi2 / told.dof if told.dof > 0 else None, dof=told.dof,

@@ -23,6 +23,7 @@ class Entry:
     name : str
         The folder as it was written.
     attachment, day : str
+        Empty where the file does not say.
     remounted : tuple of str
         Readings whose sensors were mounted anew before it.
     set_aside : str
@@ -110,10 +111,10 @@ def _entry(i, run, beside, complain):
                  "file lies")
         return None
     texts = {}
-    for what, default in (("attachment", "attachment"), ("day", folder), ("set_aside", "none")):
+    for what, default in (("attachment", ""), ("day", ""), ("set_aside", "none")):
         texts[what] = str(run.get(what, default)).strip()
-        if isinstance(run.get(what), dict | list) or not texts[what] or CONTROL.search(
-                texts[what]):
+        if isinstance(run.get(what), dict | list) or CONTROL.search(texts[what]) or (
+                what in run and not texts[what]):
             complain(f"{key}.{what}", run.get(what), "a short text")
     remounted = run.get("remounted", [])
     if not isinstance(remounted, list) or not all(isinstance(r, str) for r in remounted):

@@ -40,11 +40,12 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     """Solve the run without what is set aside, and draw its report: as the command does."""
-    from calib.cli.solve import draw, solved
+    from calib.cli.solve import draw, solved, write_numbers
 
     names = session.notebook.notes().set_aside
     out = result_folder(session)
     document, place = solved(session.notebook.folder, out, ",".join(names) or "none")
+    write_numbers(document, place)
     draw(document, place, out)
     return {"says": solved_says(document.verdict.passed), "files": _to_open(session)}
 

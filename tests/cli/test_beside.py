@@ -14,11 +14,16 @@ SCRIPT = """
 import os
 os.getloadavg = lambda: (9.0 if "busy" in vars(__builtins__) else 0.0, 0.0, 0.0)
 from calib.cli.beside import Beside
+
+class Broken:
+    def __reduce__(self):
+        return {breaks}, ()
+
 beside = Beside.start("json")
 print("none" if beside is None else "one")
 if beside is not None:
-    beside.ask({function}, *{arguments!r})
-    print(beside.answer())
+    one, other = beside.later(sorted, [3, 1, 2]), beside.later(len, {argument})
+    print(one(), other())
 """
 
 IDLE = "import os; os.getloadavg = lambda: (0.0, 0.0, 0.0); "
@@ -27,8 +32,8 @@ two = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="one processor")
 
 
-def ran(function="sorted", arguments=((3, 1, 2),), before="", after=""):
-    code = before + SCRIPT.format(function=function, arguments=arguments) + after
+def ran(argument="'four'", breaks="None", before=""):
+    code = before + SCRIPT.format(argument=argument, breaks=breaks)
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
                           timeout=60)
     assert not done.stderr
@@ -36,15 +41,15 @@ def ran(function="sorted", arguments=((3, 1, 2),), before="", after=""):
 
 
 @two
-def test_what_it_returns_comes_back():
-    assert ran() == ["one", "[1, 2, 3]"]
+def test_what_they_return_comes_back_in_order():
+    assert ran() == ["one", "[1, 2, 3] 4"]
 
 
 @two
-@pytest.mark.parametrize("function", ["len", "exit", "__import__('os').abort"])
-def test_a_fault_there_is_no_answer(function):
-    """Whatever ends it; the first process then does all of it."""
-    assert ran(function, ()) == ["one", "None"]
+@pytest.mark.parametrize("breaks", ["len", "exit", "os.abort"])
+def test_a_fault_there_is_made_good_here(breaks):
+    """Whatever ends it: what is asked breaks the process that unpacks it."""
+    assert ran("[Broken()]", breaks) == ["one", "[1, 2, 3] 1"]
 
 
 @pytest.mark.parametrize("before", [

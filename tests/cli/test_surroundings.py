@@ -11,6 +11,7 @@ import time
 import pytest
 
 from calib.cli import main
+from calib.cli.interrupt import interrupts_told
 
 CALIB = [sys.executable, "-m", "calib"]
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="POSIX signals and streams")
@@ -74,6 +75,37 @@ def test_handlers_are_as_before_after_a_command(monkeypatch):
     with pytest.raises(SystemExit):
         main()
     assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_an_interrupt_after_the_end_comes_too_late():
+    """Behind the last line nothing is left to stop: the status is the command's, and no word."""
+    late = ("import atexit, os, signal, sys\n"
+            "signal.signal(signal.SIGINT, signal.SIG_DFL)\n"
+            "sys.argv = ['calib', '--version']\n"
+            "atexit.register(os.kill, os.getpid(), signal.SIGINT)\n"
+            "from calib.cli import command\ncommand()\n")
+    done = subprocess.run([sys.executable, "-c", late], capture_output=True, timeout=60, text=True)
+    assert (done.returncode, done.stderr) == (0, ""), done.stderr
+
+
+def test_two_interrupts_are_one(monkeypatch):
+    """A second one while the first is told is no traceback."""
+    told = []
+
+    class Stderr:
+        def write(self, text):
+            told.append(text)
+            os.kill(os.getpid(), signal.SIGINT)
+
+    before = signal.getsignal(signal.SIGINT)
+    monkeypatch.setattr(sys, "stderr", Stderr())
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(SystemExit) as left, interrupts_told():
+            os.kill(os.getpid(), signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert left.value.code == 130 and len(told) == 1
 
 
 def test_output_that_nobody_reads_on(run):

@@ -86,6 +86,33 @@ def test_what_is_not_shared_is_named_and_can_be_split(calib, machine):
                  ).returncode == 0
 
 
+def test_the_job_of_each_run(calib, machine):
+    """[job] of a run names attachment and day where the file of runs does not, and the other way
+    round; the page and each run's own sheet show it; two machines are not passed over."""
+    for name, serial in (("run0", "7"), ("run1", "8")):
+        shutil.copytree(machine / name, machine / f"{name}-job")
+        rig = machine / f"{name}-job" / "rig.toml"
+        rig.write_text(rig.read_text("utf-8") + '\n[job]\nmachine = "The <old> one"\n'
+                       f'serial = "{serial}"\ndate = "day of {name}"\nby = "A. Invented"\n'
+                       + ('attachment = "toothed"\n' if name == "run0" else ""), "utf-8")
+    (machine / "jobs.toml").write_text(
+        '[[runs]]\nfolder = "run0-job"\n\n[[runs]]\nfolder = "run1-job"\n'
+        'attachment = "flat"\n', "utf-8")
+    done = calib("together", "jobs.toml", "--json", "--no-report", cwd=machine)
+    assert done.returncode in (0, 6), done.stderr
+    first, second = json.loads(done.stdout)["runs"]
+    assert (first["attachment"], first["day"]) == ("toothed", "day of run0")
+    assert (second["attachment"], second["job"]["attachment"]) == ("flat", "flat")
+    assert second["job"]["by"] == "A. Invented"
+    moved = calib("drift", "jobs.toml", "--out", "jobs", cwd=machine)
+    assert "different machines: run0-job The <old> one (serial number 7)" in " ".join(
+        moved.stdout.split())
+    assert "The &lt;old&gt; one" in (machine / "jobs" / "drift.html").read_text("utf-8")
+    calib("sheet", "jobs-together/run1-job", cwd=machine)
+    sheet = (machine / "jobs-together" / "run1-job" / "sheet.html").read_text("utf-8")
+    assert "flat" in sheet and "day of run1" in sheet and "A. Invented" in sheet
+
+
 def test_a_file_that_is_none_is_complained_of(calib, machine):
     """Line and key of everything that is wrong, in the file and in the runs."""
     bad = machine / "bad.toml"

@@ -1,10 +1,15 @@
 """``calib diagnose``: the corrected copy, the next command, and what is never written over."""
 
 import json
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from calib.cli.simulate import STANDARD_RIG
 from calib.cli.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
+from calib.run.export import run_files
+from calib.simulate import drawn_parameters, simulate
 
 
 def edited(path, change):
@@ -107,3 +112,29 @@ def test_what_did_not_converge_is_told_to_diagnose_with_its_path(
     code, _, err = calib_command("solve", folder)
     assert code == NOT_CONVERGED
     assert f"Next: calib diagnose '{folder}'" in err
+
+
+def test_with_a_known_machine(calib_command, rig, tmp_path):
+    """A few poses of a new bucket with two columns exchanged: the mistake is found and mended,
+    and the copy keeps the rows of tape that are in the earlier result already."""
+    rng = np.random.default_rng(5)
+    base = drawn_parameters(rig, rng)
+    run = simulate(rig, rng, poses=6, parameters=base, taped=False)[0]
+    readings = run.poses.readings.copy()
+    i, j = map(rig.reading_names.index, ("stick", "coupler"))
+    readings[:, [i, j]] = readings[:, [j, i]]
+    for name, one in (("old", simulate(rig, rng, poses=20, parameters=base)[0]),
+                      ("new", replace(run, poses=replace(run.poses, readings=readings)))):
+        (tmp_path / name).mkdir()
+        for file, text in run_files(one, STANDARD_RIG, "Invented data").items():
+            (tmp_path / name / file).write_text(text, "utf-8")
+    tape = (tmp_path / "old" / "tape.csv").read_text("utf-8")
+    (tmp_path / "new" / "tape.csv").write_text(tape, "utf-8")
+    assert calib_command("solve", tmp_path / "old", "--no-report")[0] == DONE
+    known = ("--machine", tmp_path / "old" / "result")
+    code, out, err = calib_command("diagnose", tmp_path / "new", *known, "--apply",
+                                   tmp_path / "mended")
+    assert code == GATE_FAILED and "left out, since it took part" in err
+    assert "stick and coupler are exchanged" in out and "every gate passed" in out
+    assert f"Next: calib solve {tmp_path / 'mended'} --machine {known[1]}" in err
+    assert (tmp_path / "mended" / "tape.csv").read_text("utf-8") == tape

@@ -12,6 +12,7 @@ from calib.adjust.congruency import Epoch, weighted_difference
 from calib.adjust.reliability import influence
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
+from calib.judge.common import difference_covariance
 from calib.judge.drift import (
     SURVEY_SCALE,
     SURVEY_VERTICAL,
@@ -22,7 +23,7 @@ from calib.judge.drift import (
     marginal,
 )
 from calib.judge.same_model import CHAIN, described_otherwise, structure_differences
-from calib.judge.survey import Survey, difference_covariance
+from calib.judge.survey import Survey
 from calib.report.pages.drifted import drift_document, drift_sections
 from calib.report.press.terminal import plain
 from calib.report.words.model import otherwise_says

@@ -7,6 +7,7 @@ on colour alone: every kind of point has a marker of its own.
 import io
 import re
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import matplotlib
@@ -40,6 +41,8 @@ STYLE = {
     "font.size": 9,
     "axes.titlesize": 9,
     "axes.titlelocation": "left",
+    # On the axes: matplotlib would measure all their ticks to see whether that is free.
+    "axes.titley": 1.0,
     "axes.labelsize": 9,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -198,6 +201,7 @@ def label_points(axes, x, y, texts, kind, most: int = 8, clear_of=()):
                         "shrinkA": 0, "shrinkB": 4} if away else None)
 
 
+@cache
 def _text_size(text: str) -> tuple[float, float]:
     """Width and height of small type with a little room, points."""
     path = TextPath((0, 0), text, size=SMALL, prop=FontProperties(family="DejaVu Sans"))

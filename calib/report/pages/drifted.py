@@ -9,7 +9,7 @@ from calib.judge.survey import Survey
 from calib.report.blocks import Items, Name, Section, Table, Text, fixed, value_cells, words
 from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
-from calib.report.words.model import difference_says, otherwise_says
+from calib.report.words.model import difference_says, in_common_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
 _DIFFERS = 3.0
@@ -160,7 +160,7 @@ def _remarks(older, newer):
     if older.time and newer.time and older.time > newer.time:
         remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
                        "the two the wrong way round? Then larger is smaller.")
-    return remarks
+    return remarks + in_common_says(older, newer, "the older", "the newer")
 
 
 def _mark(name, z, found, doubtful):
