@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -32,11 +33,13 @@ def compare(
     document = comparison(*_sides(first, second, results))
     named = [(name, result.document) for name, result in zip(("first", "second"), results,
                                                              strict=True) if result]
-    tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
-    talk.follow(*(("sheet", second if first in tapes else first) if tapes else
-                  ("drift", first, second)))
     tell_found("compare", document, comparison_sections(document), "Comparison", lines_of(named),
                out, json, foot=fingerprints_of(named))
+    if all(results):
+        talk.tell("Whether the machine itself has changed between them: "
+                  + shlex.join(["calib", "drift", str(first), str(second)]))
+    if any(results):
+        talk.follow("sheet", second if results[1] is not None else first)
 
 
 def _results(*paths: Path) -> list[Result | None]:

@@ -46,7 +46,7 @@ def confirm(
     sheet = sheet_of(document)
     if shown is None:
         talk.result(_blank(read, sheet))
-        talk.follow("confirm", result, "shown.csv")
+        talk.follow_printed(["confirm", result], "shown.csv", ["confirm", result, "shown.csv"])
         return
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)

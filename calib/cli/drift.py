@@ -64,5 +64,6 @@ def _of_many(plan, out, json):
     document = described(adjusted(several, runs, plan), [Written(None)] * len(runs), asides)
     tell_found("drift", document, drifted_sections(document), "Re-checks of a machine", plan.name,
                out, json, contents=True)
+    talk.follow("together", plan)
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

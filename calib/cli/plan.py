@@ -132,9 +132,10 @@ def plan(
     talk.tell_cautions()
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
     if source.is_dir():
-        talk.tell("To note readings and shots beside the machine: calib yard "
-                  f"{shlex.quote(str(source))}")
-    talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
+        named = shlex.quote(str(source))
+        talk.tell("Beside the machine readings and shots go into the page of calib yard, later "
+                  f"with calib import FILES --into {named}; then: calib solve {named}")
+    talk.follow(*(("yard", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -115,6 +115,15 @@ def follow(*words: object) -> None:
     _following[:] = [shlex.join(["calib", *map(str, words)])]
 
 
+def follow_printed(words: list[object], file: str, then: list[object]) -> None:
+    """After something to fill in: to print it to a file if it went to a screen, else what uses it.
+    """
+    if sys.stdout.isatty():
+        follow_line(f"{shlex.join(['calib', *map(str, words)])} > {file}")
+    else:
+        follow(*then)
+
+
 def follow_line(command: str) -> None:
     """Name the command to type next, as a shell takes it."""
     _following[:] = [command]

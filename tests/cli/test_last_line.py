@@ -79,6 +79,10 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline)
         for word in named[1:]:
             if str(yard) in word and word not in (str(yard / "one-corrected"),):
                 assert Path(word).exists() or word.endswith("without"), (command, named)
+    # What is printed to be filled in goes to a file first, if it went to a screen.
+    monkeypatch.setattr("calib.cli.talk.sys.stdout.isatty", lambda: True, raising=False)
+    assert next_of(calib_command("confirm", yard / "one" / "result")[2])[-2:] == [">", "shown.csv"]
+    assert next_of(calib_command("entries", "example")[2])[-2:] == [">", "entries.toml"]
 
 
 def test_import_names_solve(calib_command, tmp_path):
@@ -121,6 +125,17 @@ def test_every_way_to_fail_names_the_next(calib_command, simulated, tmp_path, fa
                 "input": list(map(str, words)), "no result": list(map(str, words)),
                 "not determined": ["next", str(run)], "suspects": ["diagnose", str(run)]}
     assert named == expected[fault]
+
+
+def test_a_run_that_is_short_of_shots(calib_command, simulated, tmp_path):
+    """No mistake, and not determined: diagnose sends to next, which plans more."""
+    run = tmp_path / "my yard"
+    simulated(run, "--poses", 12, "--seed", 5)
+    rows = (run / "shots.csv").read_text("utf-8").splitlines()
+    (run / "shots.csv").write_text("\n".join(r for r in rows if "right" not in r) + "\n")
+    (run / "tape.csv").unlink()
+    _, _, err = calib_command("diagnose", run)
+    assert next_of(err) == ["next", str(run)]
 
 
 def test_no_solution_and_a_fault(calib_command, simulated, tmp_path, monkeypatch):
