@@ -44,8 +44,7 @@ def drift(
     named = [(name, result.document) for name, result in zip(
         (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
     tell_found("drift", document, drift_sections(document), "Re-check of a machine",
-               lines_of(named) or f"{old} and {new}", out, json, contents=True,
-               foot=fingerprints_of(named))
+               lines_of(named) or f"{old} and {new}", out, json, foot=fingerprints_of(named))
     talk.follow(*(("sheet", new) if document.passed else ("compare", old, new)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

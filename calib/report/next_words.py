@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
@@ -202,15 +201,15 @@ def _not_enough(document):
 
 
 def _table(document):
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title=f"Best next in stand {document.stand}, deg; the edge at 95 %")
+    table = Table(box=None, pad_edge=False, title_justify="left",
+                  title=f"Best next in stand {document.stand}, deg; edge then and gain: mm at 95 %")
     table.add_column("pose", no_wrap=True)
     units = dict(zip(document.driven, document.units, strict=True))
     for name, unit in units.items():
         table.add_column(column(name, unit), justify="right")
-    table.add_column("edge up, m", justify="right")
-    table.add_column("shoot")
-    for heading in ("minutes", "edge then, mm", "gain, mm"):
+    table.add_column("edge up, m", justify="right", no_wrap=True)
+    table.add_column("shoot", min_width=13)
+    for heading in ("minutes", "edge then", "gain"):
         table.add_column(heading, justify="right")
     for pose in document.poses:
         table.add_row(

@@ -70,9 +70,9 @@ def _poses(document):
     if document.notes:
         table.add_column("come to it")
     for pose in document.poses:
+        notes = [notes_in_words(pose)] if document.notes else []
         table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
-                      edge_span(pose), shots_in_words(pose.shoot),
-                      *([notes_in_words(pose)] if document.notes else ()))
+                      edge_span(pose), shots_in_words(pose.shoot), *notes)
     return table
 
 

@@ -16,12 +16,12 @@ _DIFFERS = 3.0
 
 #: What a survey changes: unit of the record, factor to it, and what it is put down to.
 _SURVEY = {
-    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % {way} than before, all by the same share: "
-                   "the scale or the unit of one of the surveys, not the machine."),
+    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % (1 sd) {way} than before, all by the same "
+                   "share: the scale or the unit of one of the surveys, not the machine."),
     SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "All sensors in the boom plane read as if "
-                      "tipped by {size} deg ({way} than before), all alike: the vertical of one of "
-                      "the surveys (level of the instrument, origin of the coordinates), not three "
-                      "sensors at once."),
+                      "tipped by {size} deg (1 sd; {way} than before), all alike: the vertical of "
+                      "one of the surveys (level of the instrument, origin of the coordinates), "
+                      "not three sensors at once."),
 }
 
 
@@ -103,7 +103,7 @@ def _moved_words(parameter, change, sd, rig):
     across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
     tipped = (" A survey with its vertical tipped across the boom looks the same."
               if across else "")
-    return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
+    return (f"{parameter.name} ({parameter.means}) is {size} ± {spread} {label} (1 sd) {way} than "
             f"before.{worn}{tipped}")
 
 

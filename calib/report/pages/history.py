@@ -214,7 +214,7 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     for name in names:
         unit = next(r.values[name][2] for r in latest if name in r.values)
         rows.append([name, SHOWN[unit][0], *(_value_text(r.values.get(name)) for r in latest)])
-    values = Table(f"Values and sds of the last {len(latest)} results",
+    values = Table(f"Values ± one sd of the last {len(latest)} results",
                    ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
     moving = moving_names(results)
     picture = () if len(results) < 2 or not moving else (Picture(
