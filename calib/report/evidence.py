@@ -24,6 +24,7 @@ from calib.document.solved import Correlation, Covariance, Pose
 from calib.document.values import Axes, Components, House
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
+from calib.judge.houses import houses
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
 from calib.report.numbers import number, numbers, unit_factor
@@ -213,9 +214,9 @@ def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]
     Parts of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose
     must have been placed.
     """
-    stand = solution.stands[solution.problem.stand_of_pose[shots.pose]]
-    to_house = _house_axes(stand[:, 3])
-    place = np.einsum("nij,nj->ni", to_house, shots.position - stand[:, :3])
+    house = houses(solution)[shots.pose]
+    to_house = _house_axes(house[:, 3])
+    place = np.einsum("nij,nj->ni", to_house, shots.position - house[:, :3])
     turned = np.einsum("nij,nj->ni", to_house, misses)
     return [
         {
