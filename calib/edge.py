@@ -125,23 +125,19 @@ class Shares:
     alone: np.ndarray
 
 
-def envelope_edge(rig: Rig, parameters: np.ndarray, targets: Sequence[str] | None = None,
-                  joints: np.ndarray | None = None) -> EdgeNodes:
-    """Place the cutting edge over the working envelope.
+def envelope_edge(rig: Rig, parameters: np.ndarray, joints: np.ndarray | None = None) -> EdgeNodes:
+    """Place the points of the edge that shots can be taken at over the working envelope.
 
     Parameters
     ----------
     rig : Rig
     parameters : ndarray, shape (p,)
         m or rad.
-    targets : sequence of str, optional
-        The points of the edge that shots can be taken at, if not given.
     joints : ndarray, shape (n, k), optional
         Joint angles, rad, in place of the rig's envelope.
     """
     parameters = np.asarray(parameters, float)
-    index = np.array(edge_points(rig) if targets is None
-                     else [rig.target_names.index(name) for name in targets])
+    index = np.array(edge_points(rig))
     if joints is None:
         joints, reach = rig.envelope_joints()
     else:

@@ -44,10 +44,7 @@ def diagnose(
     known = f" --machine {shlex.quote(str(machine))}" if machine else ""
     document = diagnosis_document(
         found, _next(run, known, found, copy, _short(data, found)), applied)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(diagnosis_text(document))
+    talk.answer(document, diagnosis_text(document), json)
     talk.follow_line(document.next[0])
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)

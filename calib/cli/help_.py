@@ -5,7 +5,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.words.glossary import explained, nearest_words, words
 
 
 def help_word(
@@ -15,6 +14,7 @@ def help_word(
 ) -> None:
     """Explain a word of results, sheets and reports, and say what to do about it."""
     from calib.cli.app import COMMANDS
+    from calib.report.words.glossary import explained, nearest_words, words
 
     if not word:
         width = max(len(w.name) for w in words())

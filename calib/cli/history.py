@@ -34,10 +34,7 @@ def history(
                 contents=False)
     write_whole(folder, {"history.html": html})
     talk.follow(*(("report", folder / entries[-1].result) if entries else ("demo",)))
-    if json:
-        talk.result_json(history_document(entries))
-    else:
-        talk.result(plain(sections))
+    talk.answer(history_document(entries), plain(sections), json)
 
 
 def take_up(folder: Path) -> list:

@@ -120,12 +120,8 @@ def plan(
                          None if poses is not None else minutes or least or MINUTES)
         document = _document(made, known, _known_source(tape, machine), asked, least)
     _write(folder, document)
-    if json:
-        talk.result_json(document.table())
-    else:
-        talk.result(plan_summary(document))
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.answer(document, plan_summary(document), json)
+    talk.tell_cautions()
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
     if source.is_dir():
         named = shlex.quote(str(source))

@@ -8,8 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+<<<<<<< HEAD
 from calib.report.pages.sheet_units import Angle, Length
 from calib.report.words.cautions import CAUTIONS
+=======
+from calib.report.pages.sheet_units import ANGLES, LENGTHS
+>>>>>>> integrate
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord
@@ -47,8 +51,7 @@ def sheet(
     files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))

@@ -87,10 +87,10 @@ def _plan(machine, poses, stands, seed, folder):
 
 def _text(rig):
     from calib.run.complaints import Findings
-    from calib.run.text import decode
+    from calib.run.text import file_text
 
     findings = Findings()
-    text = decode(rig.read_bytes(), str(rig), findings)
+    text = file_text(rig, str(rig), "a rig file", findings)
     findings.stop_if_at_fault()
     return text
 

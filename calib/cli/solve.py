@@ -59,11 +59,8 @@ def solve(
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
                              None if bootstrap is None else (bootstrap, seed), beside)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(summary(document) + plain([
-            Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
+    talk.answer(document, summary(document) + plain([
+        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]), json)
     write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)

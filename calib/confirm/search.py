@@ -49,9 +49,6 @@ _SETTLED = 60
 #: Steps of the fit of a wrong value.
 _STEPS = 4
 
-#: The family of a row of the display that was copied wrongly.
-MISCOPIED = "copied wrongly"
-
 
 @dataclass(frozen=True)
 class Tried:

@@ -32,14 +32,9 @@ _TOURS = 3
 _SPARE = 0.5
 
 
-def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: str = EDGE,
-                   start: Design | None = None) -> tuple[Design, Pool]:
+def within_minutes(prepared: Prepared, minutes: float, stands: int,
+                   criterion: str) -> tuple[Design, Pool]:
     """The best that can be shot in so many minutes, with the driving that it needs.
-
-    Parameters
-    ----------
-    start : Design, optional
-        To better; one that grows from nothing, if not given.
 
     Returns
     -------
@@ -48,8 +43,12 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
     """
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
+<<<<<<< HEAD
     best: Design | None = None
     design = start
+=======
+    best, design = None, None
+>>>>>>> integrate
     value = _value(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):

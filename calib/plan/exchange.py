@@ -1,4 +1,4 @@
-"""Choosing rows of a design: greedy start, then exchange, on the information matrix.
+"""Choosing rows of a design by exchange, on the information matrix.
 
 The candidates are blocks of whitened design rows; a design is a list of candidates, each dealt to a
 group (a stand) with nuisance unknowns of its own. Two criteria: the determinant of the information
@@ -16,9 +16,6 @@ import numpy as np
 
 #: A swap must better the criterion by this share, or it is noise.
 _WORTH = 1e-6
-
-#: A greedy start looks at all candidates every so many steps, in between at the best of them.
-_REFRESH, _BEST = 6, 1000
 
 
 @dataclass(frozen=True)
@@ -145,6 +142,7 @@ def _lower(inner):
         return vectors * np.sqrt(np.maximum(values, 1.0))[:, None, :]
 
 
+<<<<<<< HEAD
 def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> list[int]:
     """The best next candidate again and again, one per entry of `groups`.
 
@@ -174,6 +172,8 @@ def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> 
     return design
 
 
+=======
+>>>>>>> integrate
 def exchange(
     pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10,
     distinct: bool = False,

@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import decimal_marks_in, is_number
@@ -69,6 +70,17 @@ class Grid:
     dialect: Dialect
     rows: tuple[Row, ...]
     commented: tuple[int, ...]
+
+
+def file_text(path: Path, name: str, expected: str, findings: Findings) -> str | None:
+    """The text of a file that is called `name`; None after a complaint, as of `decode`."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        findings.complain(str(path), None, None, "no file that can be read "
+                          f"({(error.strerror or str(error)).lower()})", expected)
+        return None
+    return decode(data, name, findings)
 
 
 def decode(data: bytes, file: str, findings: Findings) -> str | None:
