@@ -8,12 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-<<<<<<< HEAD
 from calib.report.pages.sheet_units import Angle, Length
-from calib.report.words.cautions import CAUTIONS
-=======
-from calib.report.pages.sheet_units import ANGLES, LENGTHS
->>>>>>> integrate
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord

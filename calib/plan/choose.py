@@ -43,12 +43,8 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
     """
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
-<<<<<<< HEAD
     best: Design | None = None
-    design = start
-=======
-    best, design = None, None
->>>>>>> integrate
+    design: Design | None = None
     value = _value(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):

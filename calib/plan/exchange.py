@@ -142,38 +142,6 @@ def _lower(inner):
         return vectors * np.sqrt(np.maximum(values, 1.0))[:, None, :]
 
 
-<<<<<<< HEAD
-def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> list[int]:
-    """The best next candidate again and again, one per entry of `groups`.
-
-    Parameters
-    ----------
-    groups : sequence of int
-        The group of each place in the design.
-    distinct : bool
-        No pose more than once.
-    """
-    information = pool.prior.copy()
-    design: list[int] = []
-    considered = everything = np.arange(len(pool.rows))
-    for step, group in enumerate(groups):
-        # Gains fall as a design grows: what promised little before need not be asked every time.
-        full = step % _REFRESH == 0
-        covariance = np.linalg.inv(information)
-        gains = criterion(pool, covariance, group, slice(None) if full else considered)
-        if full:
-            considered = np.sort(np.argsort(-gains, kind="stable")[:_BEST])
-        asked = everything if full else considered
-        if distinct:
-            gains[np.isin(pool.own_pose[asked], pool.own_pose[design])] = -np.inf
-        best = int(asked[np.argmax(gains)])
-        design.append(best)
-        add(pool, information, best, group, +1)
-    return design
-
-
-=======
->>>>>>> integrate
 def exchange(
     pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10,
     distinct: bool = False,
