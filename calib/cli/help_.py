@@ -5,7 +5,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.words.glossary import explained, nearest_words, words
 
 
 def help_word(
@@ -18,6 +17,7 @@ def help_word(
     Of several words that are no term together each is explained.
     """
     from calib.cli.app import COMMANDS
+    from calib.report.words.glossary import explained, nearest_words, words
 
     if not word:
         width = max(len(w.name) for w in words())

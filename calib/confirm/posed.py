@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import FittedStand, Posed, turned_upon
+from calib.confirm.displayed import FittedStand, Posed, turned_upon
 from calib.run.shown import Shown
 
 #: Postures from which the search for one that fits the shots begins, the nearest of many.

@@ -14,7 +14,7 @@ from calib.explore.trial import Trial, laid_over
 from calib.judge.fits import FAILURES, passes
 
 #: A clean run is said to ask for some effect with this probability.
-RUN_LEVEL = 0.035
+RUN_LEVEL = 0.045
 
 #: BIC differences below this do not tell two effects apart (R. E. Kass and A. E. Raftery, J.
 #: American Statistical Association 90 (1995) 773-795, who call more strong; from memory).

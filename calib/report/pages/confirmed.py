@@ -17,8 +17,8 @@ from calib.document.confirmed import (
     ShownPoint,
     Slipped,
 )
+from calib.document.fields import House
 from calib.document.record import ResultRecord
-from calib.document.values import House
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
 from calib.report.blocks import Cell, Items, Number, Section, Table, Text, mm, words
