@@ -17,7 +17,6 @@ from calib.entries.listed import entry_list
 from calib.plan import Task, make_plan, prepare
 from calib.report.entered import with_entries
 from calib.report.pages.comparison import Side, comparison, comparison_sections
-from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
 from calib.report.plan_record import plan_document
 from calib.report.pose_sheet import sheet_files as pose_sheet
@@ -169,10 +168,9 @@ def browsed(address, folder):
 
 
 @pytest.fixture(scope="module")
-def pages(document):
+def pages(document, html):
     """The pages that a browser opens."""
-    told = record(document)
-    return {"report": report_page(told), "sheet": sheet_files(told)["sheet.html"].decode()}
+    return {"report": html, "sheet": sheet_files(record(document))["sheet.html"].decode()}
 
 
 @pytest.mark.parametrize("size", SIZES)
