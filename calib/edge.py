@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.posture import Posture
 from calib.chain.rig import Rig
 
@@ -157,19 +157,19 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
 
 
 def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
-                   targets: Sequence[int], jacobian: bool = False
-                   ) -> tuple[np.ndarray, np.ndarray | None, Posture]:
+                   targets: Sequence[int] | np.ndarray, jacobian: bool = False
+                   ) -> tuple[np.ndarray, np.ndarray, Posture]:
     """Targets at given readings in the levelled house frame.
 
     Returns
     -------
     position : ndarray, shape (n, t, 3), m
-    by_parameters : ndarray, shape (n, t, 3, p), or None
+    by_parameters : ndarray, shape (n, t, 3, p), or (n, t, 3, 0) unless asked for
     posture : calib.chain.chain.Posture
     """
     shape = (len(readings), len(targets), 3)
     points, posture = _placed(rig, parameters, readings, targets, jacobian)
-    by_parameters = points.by_parameters.reshape(*shape, -1) if jacobian else None
+    by_parameters = points.by_parameters.reshape(*shape, points.by_parameters.shape[2])
     return points.position.reshape(shape), by_parameters, posture
 
 

@@ -55,11 +55,12 @@ def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Sid
 
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
-    return tuple(
+    one, other = (
         Side(name, survey=result.survey) if result is not None else
         Side(name, tape=_tape(path, rig))
         for name, path, result in zip(names, (first, second), results, strict=True)
     )
+    return one, other
 
 
 def _tape(path, rig):

@@ -10,7 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
-    from calib.confirm.compared import Posed
+    from calib.confirm.displayed import Posed
     from calib.document.confirmed import Confirmation
     from calib.document.record import ResultRecord
     from calib.report.blocks import Section
@@ -98,7 +98,7 @@ def _blank(read, sheet):
     """A file to fill in."""
     import numpy as np
 
-    from calib.confirm.compared import Comparison
+    from calib.confirm.displayed import Comparison
     from calib.confirm.posed import from_readings
     from calib.confirm.telling import Envelope
     from calib.report.pages.confirmed import blank_shown

@@ -2,7 +2,7 @@
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -56,7 +56,8 @@ def take_up(folder: Path) -> list:
                          ) from None
     if len(kept) < len(text):
         talk.tell(f"{RECORD}: its last line was cut short and is written again.")
-    found, skipped = [], []
+    found: list[Any] = []
+    skipped: list[Any] = []
     for path in sorted(folder.rglob("result.json")):
         if any(part.startswith(".") for part in path.relative_to(folder).parts):
             continue  # what a killed solve left

@@ -97,8 +97,8 @@ def _text(rig):
 
 def _machine(text, file):
     """The rig of a text, complete enough to draw errors from."""
+    from calib.run.beforehand import complain_of_missing_sds
     from calib.run.complaints import Findings
-    from calib.run.machine import complain_of_missing_sds
     from calib.run.rig_file import read_rig
 
     findings = Findings()

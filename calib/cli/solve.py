@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.beside import Beside, now
+from calib.cli.drawing_process import Beside, now
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def solve(
 
 
 #: What a process beside `solved` and `draw` is to load, before each of its two calls.
-LOADED = ("calib.judge.judgement", "calib.cli.half")
+LOADED = ("calib.judge.judgement", "calib.cli.drawings")
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,

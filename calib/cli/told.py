@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from calib.cli import talk
-from calib.document.values import Record
+from calib.document.fields import Record
 from calib.report.blocks import Section
 from calib.report.press.html import page
 from calib.report.press.terminal import plain

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf
-from calib.confirm.compared import Comparison
+from calib.confirm.displayed import Comparison
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip, slips
 
 #: Score differences: claimed above the first, not told apart below the second.

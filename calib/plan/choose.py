@@ -43,7 +43,8 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
     """
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
-    best, design = None, None
+    best: Design | None = None
+    design: Design | None = None
     value = _value(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
@@ -58,12 +59,13 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
         if spent <= budget < spent + _SPARE:
             break
     pool = prepared.pool(stands, drive)
-    while best is None:
+    while best is None and design is not None:
         # The tour of what is left is shorter: its minutes are reckoned anew.
         design = trimmed(pool, design, min(budget, design.minutes(pool) - 0.01), value)
         pool = prepared.pool(stands, driving(prepared, design))
         if design.minutes(pool) <= budget or len(design.candidates) <= stands:
             best = design
+    assert best is not None
     return best, prepared.pool(stands, driving(prepared, best))
 
 

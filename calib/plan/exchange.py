@@ -10,7 +10,7 @@ Academic Press 1972; A. C. Atkinson and A. N. Donev, *Optimum Experimental Desig
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -35,7 +35,7 @@ class Pool:
     pose : ndarray of int, shape (n,), optional
         Candidates of the same pose are not used together; each is its own if not given.
     minutes : ndarray, shape (n,), optional
-        What a candidate takes; all alike if not given.
+        What a candidate takes; empty where that does not matter.
     """
 
     rows: np.ndarray
@@ -44,7 +44,7 @@ class Pool:
     groups: int
     heights: np.ndarray | None = None
     pose: np.ndarray | None = None
-    minutes: np.ndarray | None = None
+    minutes: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     @property
     def own_pose(self) -> np.ndarray:

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from calib.document.planned import PlanRecord
-from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
+from calib.report.blocks import COLUMN, Block, Items, Picture, Section, Text, words
 from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.figures.style import short
@@ -178,7 +178,7 @@ def sections_of(document: PlanRecord) -> list[Section]:
     """What comes before the poses: what the plan gives, how it is used, what it assumes."""
     first, *others = document.says
     gives = (("", words(document.reach)), *map(_marked, others))
-    promise = [Text(words(first), "lead"), Items(gives)]
+    promise: list[Block] = [Text(words(first), "lead"), Items(gives)]
     if document.curve is not None:
         promise.append(Picture(
             "curve", "How many minutes?",

@@ -158,24 +158,31 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
         return tuple([c.strip(BLANK) for c in cells])
     blank = _BLANKS.get(delimiter, _BLANKS[""])
-    cells, at = [], 0
+    found: list[str] = []
+    at = 0
+
+    def behind(blanks, at):
+        """Where the blanks that stand at a place end; there may be none."""
+        match = blanks.match(line, at)
+        return match.end() if match else at
+
     while True:
-        start = blank.match(line, at).end()
+        start = behind(blank, at)
         if line.startswith('"', start):
             quoted = _QUOTED.match(line, start)
             if quoted is None:
                 return None
-            cells.append(quoted[1].replace('""', '"').strip(BLANK))
-            at = blank.match(line, quoted.end()).end()
+            found.append(quoted[1].replace('""', '"').strip(BLANK))
+            at = behind(blank, quoted.end())
             if delimiter == " " and at == quoted.end() < len(line):
                 return None
         else:
             end = line.find(delimiter, at)
             end = len(line) if end < 0 else end
-            cells.append(line[at:end].strip(BLANK))
-            at = end if delimiter != " " else blank.match(line, end).end()
+            found.append(line[at:end].strip(BLANK))
+            at = end if delimiter != " " else behind(blank, end)
         if at == len(line):
-            return tuple(cells)
+            return tuple(found)
         if delimiter != " ":
             if line[at] != delimiter:
                 return None

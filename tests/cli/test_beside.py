@@ -13,7 +13,7 @@ import pytest
 SCRIPT = """
 import os
 os.getloadavg = lambda: (9.0 if "busy" in vars(__builtins__) else 0.0, 0.0, 0.0)
-from calib.cli.beside import Beside
+from calib.cli.drawing_process import Beside
 
 class Broken:
     def __reduce__(self):
@@ -66,7 +66,7 @@ def test_none_where_there_is_none_to_have(before):
 @two
 def test_it_ends_with_the_first():
     """Nothing asked: the first process ends, and so does the other."""
-    code = (IDLE + "import calib.cli.beside as b, sys; x = b.Beside.start('json'); "
+    code = (IDLE + "import calib.cli.drawing_process as b, sys; x = b.Beside.start('json'); "
             "print(x.pid, flush=True)")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     state = Path(f"/proc/{int(done.stdout)}/stat")

@@ -6,7 +6,7 @@ from calib.adjust.congruency import LEVEL
 from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, FailedGates, Moved
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
-from calib.report.blocks import Items, Name, Section, Table, Text, fixed, value_cells, words
+from calib.report.blocks import Cell, Items, Name, Section, Table, Text, fixed, value_cells, words
 from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.words.model import difference_says, in_common_says, otherwise_says
@@ -202,7 +202,7 @@ def drift_sections(document: DriftRecord) -> list[Section]:
     if differ:
         items.append(("note", words("Not named as moved, but "
                                     f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
-    rows = []
+    rows: list[list[Cell]] = []
     for r in document.rows:
         label, factor = SHOWN[r.unit]
         newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)

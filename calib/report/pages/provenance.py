@@ -1,13 +1,13 @@
 """Where a result comes from: files, versions, command, options and stated sds."""
 
 from calib.document.record import ResultRecord
-from calib.report.blocks import Items, Name, Section, Table, Text, fixed, mm, words
+from calib.report.blocks import Block, Items, Name, Section, Table, Text, fixed, mm, words
 
 
 def provenance(document: ResultRecord) -> Section:
     """The last section of the report."""
     choice, check = document.set_aside.choice, document.check
-    blocks = [Text(words(
+    blocks: list[Block] = [Text(words(
         f"Command: calib solve, with --set-aside {choice}.",
         *(() if check is None else (" Tolerance of check shots: ", mm(check.tolerance, 0),
                                     " mm.")),

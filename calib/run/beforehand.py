@@ -47,6 +47,7 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     if path.is_dir() and _has_rows(path / SHOTS):
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig, tape, tuple(str(notice) for notice in findings.notices)
 
 
@@ -63,6 +64,7 @@ def described(path: str) -> Rig:
         return _template(path, findings)
     rig = _rig(place, str(place / RIG if place.is_dir() else place), findings)
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig
 
 
