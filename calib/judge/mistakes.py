@@ -118,12 +118,7 @@ def tape_factors(run: Run, row: int, shown: float | None = None) -> list[Mistake
 
 def without_taped(run: Run, row: int) -> Run:
     """The run without one row of its tape."""
-    keep = [i for i in range(len(run.tape.quantities)) if i != row]
-    tape = run.tape
-    return replace(run, tape=replace(
-        tape, quantities=tuple(tape.quantities[i] for i in keep), value=tape.value[keep],
-        sd=tape.sd[keep], unit=tuple(tape.unit[i] for i in keep),
-        line=tuple(tape.line[i] for i in keep)))
+    return replace(run, tape=run.tape.select(np.arange(len(run.tape.quantities)) != row))
 
 
 def taped_wrong(run: Run, row: int, shown: float) -> Mistake:

@@ -14,6 +14,8 @@ from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.document.fields import Axes
+from calib.document.fields import tables as rows
 from calib.document.judged import Check as CheckRecord
 from calib.document.judged import Checked as CheckedShot
 from calib.document.judged import Offset as OffsetRecord
@@ -24,6 +26,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    KnownPoint,
     Machine,
     Parameter,
     Reading,
@@ -33,10 +36,9 @@ from calib.document.solved import (
     Shot,
     Stand,
     StandSpread,
+    TapedBefore,
 )
 from calib.document.solved import Rig as RigRecord
-from calib.document.values import Axes
-from calib.document.values import tables as rows
 from calib.edge import envelope_edge
 from calib.intervals import intervals
 from calib.judge.check import Checked, Offset
@@ -172,9 +174,27 @@ def machine_record(solution: Solution) -> Machine | None:
     machine = about(solution.run.machine, unit)
     units = [unit[name] for name in machine.names]
     factor = unit_factors(units)
-    return Machine(source=machine.source, sha256=machine.sha256, names=list(machine.names),
-                   units=units, values=(factor * machine.value).tolist(),
-                   root=(machine.root / factor).tolist())
+    before = machine.before if machine.names == solution.run.machine.names else ()
+    tape = machine.tape
+    return Machine(
+        source=machine.source, sha256=machine.sha256, names=list(machine.names), units=units,
+        values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
+        before=list(before), shots=list(machine.shots),
+        tape=[TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
+                          sd=unit_factor(u) * sd)
+              for quantity, u, value, sd in zip(tape.quantities, tape.si_units, tape.value,
+                                                tape.sd, strict=True)])
+
+
+def known_point_records(solution: Solution) -> list[KnownPoint]:
+    """The known points that have errors of their own, each once."""
+    set_ups = solution.run.set_ups
+    if set_ups is None:
+        return []
+    place = {name: known for name, known, sd in zip(
+        set_ups.sight_point, set_ups.known, set_ups.known_sd, strict=True) if sd.any()}
+    return [KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
+            for name, (e, n, u) in place.items()]
 
 
 def fit_record(solution: Solution, judgement: Judgement) -> Fit:
@@ -297,6 +317,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         correlations=correlation_records(covariance, int((~rig.held).sum())),
         stands=stand_records(solution),
         set_ups=set_up_records(solution),
+        known_points=known_point_records(solution),
         machine=machine_record(solution),
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),
