@@ -3,8 +3,8 @@
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import FittedStand
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_PROVEN, Confirmed
+from calib.confirm.displayed import FittedStand
 from calib.confirm.search import Tried
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip
 from calib.confirm.telling import TellingPose, Unseen
