@@ -83,6 +83,10 @@ class Rig:
     job: Mapping[str, str] = field(default_factory=dict)
     pose_columns: tuple[PoseColumn, ...] = ()
 
+    def __repr__(self) -> str:
+        return (f"<Rig {self.name}: {len(self.parameters)} parameters, {len(self.readings)} "
+                f"readings, {len(self.targets)} targets>")
+
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
         return tuple(p.name for p in self.parameters)
