@@ -18,7 +18,7 @@ from calib.confirm.displayed import FittedStand, Posed, turned_upon
 from calib.run.shown import Shown
 
 #: Postures from which the search for one that fits the shots begins, the nearest of many.
-_STARTS = 5
+_STARTS = 3
 
 #: Headings from which the search for a stand begins where nothing tells one.
 _HEADINGS = 8

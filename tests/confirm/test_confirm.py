@@ -168,7 +168,7 @@ def test_shots_in_place_of_readings(made):
         is_right(r, world, texts, found) for r in found.found.rivals), confirmed_says(found)
 
 
-@pytest.mark.parametrize("fault", [None, "edge drop"])
+@pytest.mark.parametrize("fault", ["edge drop", pytest.param(None, marks=pytest.mark.slow)])
 def test_a_stand_that_the_result_does_not_know(made, fault):
     """Shots of corners and pins in coordinates of their own: the stand follows, then the slip."""
     world, rng = made
