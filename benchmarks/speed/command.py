@@ -27,7 +27,10 @@ def timed(module, name, stage):
     setattr(module, name, wrapped)
 sys.argv = ["calib", "solve", {run!r}, "--out", {out!r}]
 from calib.cli import main, talk
-from calib.cli.beside import Beside
+try:
+    from calib.cli.drawing_process import Beside
+except ImportError:  # an older checkout
+    from calib.cli.beside import Beside
 printed, start = talk.result, Beside.start
 def result(text):
     printed(text)
