@@ -113,18 +113,16 @@ class Problem:
             return self._points(unknowns, readings, slice(None), target, pose, jacobian)
         # Some poses at a time: what lies between readings and points is far larger than either.
         order = np.argsort(pose, kind="stable")
-        whole: list | None = None
+        whole: list[np.ndarray] = []
         for first in range(0, len(readings), _AT_A_TIME):
             poses = slice(first, first + _AT_A_TIME)
             rows = order[slice(*np.searchsorted(pose[order], [poses.start, poses.stop]))]
             some = self._points(unknowns, readings, poses, target[rows], pose[rows] - first,
                                 jacobian)
             parts = (some.position, some.by_parameters, some.by_placement, some.by_readings)
-            whole = whole or [None if part is None else np.empty((len(pose), *part.shape[1:]))
-                              for part in parts]
+            whole = whole or [np.empty((len(pose), *part.shape[1:])) for part in parts]
             for array, part in zip(whole, parts, strict=True):
-                if part is not None:
-                    array[rows] = part
+                array[rows] = part
         return Points(*whole)
 
     def _points(self, unknowns, readings, poses, target, pose, jacobian):

@@ -18,9 +18,9 @@ from uncertainties import UFloat
 
 from calib.chain.rig import Rig, rig_from_dict
 from calib.chain.schema import RigError
+from calib.document.fields import tables
 from calib.document.record import ResultRecord
 from calib.document.solved import TapedBefore
-from calib.document.values import tables
 from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape
@@ -44,13 +44,13 @@ class Result:
     ----------
     document : ResultRecord
         The whole of result.json, in m and deg.
-    path : Path or None
+    path : Path
     sha256 : str
         Of the file as it was read.
     """
 
     document: ResultRecord
-    path: Path | None = None
+    path: Path
     sha256: str = ""
 
     @cached_property

@@ -97,11 +97,6 @@ class Snooping:
     stopped: Stopped
     robust: bool
 
-    @property
-    def proven(self) -> bool:
-        """Nothing that takes part is beyond its limit."""
-        return not self.beyond
-
 
 def snoop(
     model: Model,

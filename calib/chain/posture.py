@@ -22,15 +22,16 @@ class Points:
     ----------
     position : ndarray, shape (n, 3)
         East, north, up in the site frame, m.
-    by_parameters, by_placement, by_readings : ndarray or None
+    by_parameters, by_placement, by_readings : ndarray
         Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
-        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`).
+        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`). Without
+        columns where the posture was made without derivatives.
     """
 
     position: np.ndarray
-    by_parameters: np.ndarray | None
-    by_placement: np.ndarray | None
-    by_readings: np.ndarray | None
+    by_parameters: np.ndarray
+    by_placement: np.ndarray
+    by_readings: np.ndarray
 
 
 class Sweep(NamedTuple):
@@ -102,7 +103,8 @@ class Posture:
         axes = axes[pose, frame]
         position = origins[pose, frame] + (offset[target][:, None] @ axes)[:, 0]
         if self.moving is None:
-            return Points(position, None, None, None)
+            nothing = np.empty((len(target), 3, 0))
+            return Points(position, nothing, nothing, nothing)
         swept = self._swept(target, pose, position)
         sweep, n = self.chain.sweep, len(self.chain.parameters)
         local = swept.reshape(-1, swept.shape[2]) @ sweep.still

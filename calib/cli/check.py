@@ -51,10 +51,7 @@ def check(
         allowed, origin = tolerance_for(data.rig, tolerance and tolerance / 1000)
         document = checked_document(
             solution, check_shots(solution, data.check, allowed), origin, told.document)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(checked_text(document))
+    talk.answer(document, checked_text(document), json)
     talk.follow(*(("sheet", result) if document.passed else ("diagnose", folder)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

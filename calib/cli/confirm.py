@@ -10,7 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
-    from calib.confirm.compared import Posed
+    from calib.confirm.displayed import Posed
     from calib.document.confirmed import Confirmation
     from calib.document.record import ResultRecord
     from calib.report.blocks import Section
@@ -37,11 +37,9 @@ def confirm(
     Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
     """
     from calib.cli.sheet import changed_list, with_list
+    from calib.cli.told import tell_found
     from calib.report.pages.confirmed import sheet_of
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
     from calib.results import load_result
-    from calib.run.write import write_whole
 
     read = load_result(result)
     document = read.document if entries is None else with_list(read, entries)
@@ -54,15 +52,7 @@ def confirm(
         return
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
-    if out is not None:
-        html = page("report.html.j2", told, "Typed right?", document.rig.title, sections,
-                    contents=False)
-        write_whole(out, {"confirm.html": html, "confirm.json": talk.json_text(told)})
-        talk.tell(f"Written to {out}")
-    if json:
-        talk.result_json(told)
-    else:
-        talk.result(plain(sections))
+    tell_found("confirm", told, sections, "Typed right?", document.rig.title, out, json)
     talk.follow(*(("history", result.absolute().parent) if told.agrees else
                   ("confirm", result, shown)))
     if not told.agrees:
@@ -110,7 +100,7 @@ def _blank(read, sheet):
     """A file to fill in."""
     import numpy as np
 
-    from calib.confirm.compared import Comparison
+    from calib.confirm.displayed import Comparison
     from calib.confirm.posed import from_readings
     from calib.confirm.telling import Envelope
     from calib.report.pages.confirmed import blank_shown

@@ -8,7 +8,7 @@ import typer
 
 import calib
 from calib.cli import talk
-from calib.cli.beside import Beside
+from calib.cli.drawing_process import Beside
 
 
 def demo(

@@ -44,10 +44,7 @@ def diagnose(
     known = f" --machine {shlex.quote(str(machine))}" if machine else ""
     document = diagnosis_document(
         found, _next(run, known, found, copy, _short(data, found)), applied)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(diagnosis_text(document))
+    talk.answer(document, diagnosis_text(document), json)
     talk.follow_line(document.next[0])
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)
@@ -79,10 +76,10 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
     from calib.run.corrected import corrected_files
     from calib.run.write import write_new_folder
 
-    if found.claimed is None:
+    mistake = None if found.claimed is None else found.claimed.mistake
+    if mistake is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
         return None
-    mistake = found.claimed.mistake
     with talk.working(f"Writing a corrected copy to {folder}"):
         words = told(mistake.fact)
         remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
@@ -113,7 +110,7 @@ def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: b
     `known` is the option that names the earlier result of the machine, or nothing.
     """
     here = shlex.quote(str(run))
-    if found.cause is None:
+    if found.cause is None or found.cause.mistake is None:
         return [f"calib {'next' if short else 'solve'} {here}{known}"]
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""

@@ -47,8 +47,8 @@ def entries(
     from calib.report.entered import determined_at
     from calib.report.pages.entries import determined_sections
     from calib.report.press.terminal import plain
+    from calib.run.beforehand import described
     from calib.run.entries_file import read_entries_file
-    from calib.run.machine import described
 
     rig = described(name or str(file.parent))
     listed = read_entries_file(file, rig)

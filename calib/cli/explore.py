@@ -53,10 +53,7 @@ def explore(
         _refuse_untold(found, names)
     adopted = _adopt(data, found, names, folder) if names else None
     document = explored_document(found, _next(run, found, adopted), adopted)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(explored_text(document))
+    talk.answer(document, explored_text(document), json)
     talk.follow_line(document.next[0])
     if adopted is None and (document.asked or document.mistake or not document.fits):
         raise typer.Exit(talk.GATE_FAILED)

@@ -56,8 +56,7 @@ def new(
     if profile:
         files[PROFILE] = profile
     write_new_folder(folder, files)
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     talk.result(machine_in_characters(machine))
     named = shlex.quote(str(folder))
     talk.result(f"Fill in the files in {folder}, or calib import FILES --into {named}; then: calib "

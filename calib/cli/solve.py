@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.beside import Beside, now
+from calib.cli.drawing_process import Beside, now
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -59,11 +59,8 @@ def solve(
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
                              None if bootstrap is None else (bootstrap, seed), beside)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(summary(document) + plain([
-            Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
+    talk.answer(document, summary(document) + plain([
+        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]), json)
     write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
@@ -77,7 +74,7 @@ def solve(
 
 
 #: What a process beside `solved` and `draw` is to load, before each of its two calls.
-LOADED = ("calib.judge.judgement", "calib.cli.half")
+LOADED = ("calib.judge.judgement", "calib.cli.drawings")
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,

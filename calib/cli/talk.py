@@ -134,9 +134,17 @@ def following() -> str | None:
     return _following.pop() if _following else None
 
 
-def result_json(document) -> None:
-    """Write one JSON document to stdout."""
-    result(json_text(document))
+def answer(document, text: str, as_json: bool) -> None:
+    """Write what was found to stdout: one JSON document, or `text`."""
+    result(json_text(document) if as_json else text)
+
+
+def tell_cautions() -> None:
+    """Say the cautions to whoever is sent to a machine."""
+    from calib.report.words.cautions import CAUTIONS
+
+    tell("Before anyone goes to the machine:")
+    tell_all(f"- {caution}" for caution in CAUTIONS)
 
 
 @contextmanager

@@ -61,10 +61,8 @@ def together(
                 "report.html.j2", document, "One machine, several runs",
                 f"{len(runs)} runs of {plan.name}", sections)
     write_whole(out, files)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain([s for s in sections if s.name in ("verdict", "quantities", "runs")]))
+    talk.answer(document, plain([s for s in sections
+                                 if s.name in ("verdict", "quantities", "runs")]), json)
     talk.tell(f"The numbers are in {out}")
     _next(document, plan, out)
     shared = next((r.result for r in document.runs if r.result is not None), None)

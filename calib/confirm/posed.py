@@ -14,11 +14,11 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import FittedStand, Posed, turned_upon
+from calib.confirm.displayed import FittedStand, Posed, turned_upon
 from calib.run.shown import Shown
 
 #: Postures from which the search for one that fits the shots begins, the nearest of many.
-_STARTS = 5
+_STARTS = 3
 
 #: Headings from which the search for a stand begins where nothing tells one.
 _HEADINGS = 8

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import Comparison
+from calib.confirm.displayed import Comparison
 from calib.confirm.search import Found, Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
 

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from calib.document.fields import Count, Flag, Maybe, Number, Record, Spread, Text, Unbounded, Unit
 from calib.document.planned import PoseRecord
-from calib.document.values import Count, Flag, Maybe, Number, Record, Spread, Text, Unbounded, Unit
 
 
 class ShotSoFar(Record):

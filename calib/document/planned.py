@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from calib.document.values import (
+from calib.document.fields import (
     Chance,
     Count,
     Flag,

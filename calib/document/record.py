@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from calib.document.bootstrapped import Bootstrap
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
+from calib.document.fields import Count, Flag, Record, Text
 from calib.document.judged import (
     Check,
     Goal,
@@ -45,7 +46,6 @@ from calib.document.solved import (
     Shot,
     Stand,
 )
-from calib.document.values import Count, Flag, Record, Text
 
 
 class ResultRecord(Record):

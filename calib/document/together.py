@@ -4,8 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from calib.document.solved import Covariance, Job
-from calib.document.values import (
+from calib.document.fields import (
     Count,
     Flag,
     Maybe,
@@ -16,6 +15,7 @@ from calib.document.values import (
     Unbounded,
     Unit,
 )
+from calib.document.solved import Covariance, Job
 
 
 class Alone(Record):

@@ -107,12 +107,10 @@ class Trial:
         return np.array([self.rig.parameter_names.index(n)
                          for n in self.solution.rig.parameter_names])
 
-    def extended(self, parameters: np.ndarray, added: Sequence[int], values) -> np.ndarray:
-        """Parameters of `rig`, from those of the solution's rig and some that are added."""
+    def extended(self, parameters: np.ndarray) -> np.ndarray:
+        """Parameters of `rig`, from those of the solution's rig."""
         out = self.rig.start.copy()
         out[self.base_columns] = parameters
-        for i, value in zip(added, values, strict=True):
-            out[self.rig.parameter_names.index(self.names[i])] = value
         return out
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.distributions import chi2_sf
+from calib.adjust.observations import Prediction
 from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
@@ -45,6 +46,11 @@ LEAST_POLE, MOST_SETTLED = 0.03, 0.05
 _ROUNDS = 6
 
 
+#: Derivatives of the predictions, and a run without what the numbers stand for; see `Added`.
+Columns = Callable[[Problem, np.ndarray, Prediction], np.ndarray]
+Undo = Callable[[Run, np.ndarray, Problem, np.ndarray], Run]
+
+
 @dataclass(frozen=True)
 class Added:
     """Some numbers that could be added to the model.
@@ -66,9 +72,9 @@ class Added:
 
     family: str
     members: int
-    columns: Callable
-    undo: Callable | None = None
-    mistake: Callable | None = None
+    columns: Columns
+    undo: Undo | None = None
+    mistake: Callable[[np.ndarray], Mistake | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -137,29 +143,35 @@ def fitted(run: Run, score: Score) -> tuple[Look, Mistake] | None:
     Look of the run without their effect, and the mistake; None if they come out as nothing.
     """
     one, values = score.added, score.values.copy()
-    seen = problem = None
+    problem = problem_of(run)
+    parameters = problem.start
+    undo, mistake_of = one.undo, one.mistake
+    if undo is None or mistake_of is None:
+        return None
     for _ in range(_ROUNDS):
-        parameters = problem_of(run).start if seen is None else seen.parameters
-        changed = one.undo(run, values, problem or problem_of(run), parameters)
+        changed = undo(run, values, problem, parameters)
         problem = problem_of(changed)
         seen = looked(changed)
         if not np.isfinite(seen.chi2):
             return None
-        step = scores(changed, seen.parameters, None, [one])
+        parameters = seen.parameters
+        step = scores(changed, parameters, None, [one])
         if not step:
             return None
         # A step worth less than this of chi-square changes nothing that is told.
         if step[0].statistic < 0.01:
             break
         values = values + step[0].values
-    mistake = one.mistake(values)
-    if mistake is None:
-        return None
-    if mistake.apply is None:
-        parameters = seen.parameters
-        mistake = replace(mistake, apply=lambda run: one.undo(
+    mistake = mistake_of(values)
+    if mistake is not None and mistake.apply is _as_fitted:
+        mistake = replace(mistake, apply=lambda run: undo(
             run, values, problem_of(run), parameters))
-    return seen, mistake
+    return None if mistake is None else (seen, mistake)
+
+
+def _as_fitted(run: Run) -> Run:
+    """Stands for undoing the numbers once they are fitted."""
+    return run
 
 
 def _linearised(problem: Problem, parameters, corrections):
@@ -187,7 +199,7 @@ def _linearised(problem: Problem, parameters, corrections):
         return out
 
     residuals = whitened(misclosure[:, None])[:, 0]
-    design = whitened(prediction.by_parameters[:, ~problem.held])
+    design = whitened(np.asarray(prediction.by_parameters)[:, ~problem.held])
     residuals[n:] = prior @ (problem.prior.values - h)
     design[n:] = prior @ by_parameters[:, ~problem.held]
     if not (np.isfinite(design).all() and np.isfinite(residuals).all()):
@@ -232,7 +244,7 @@ def _zero_jumps(run):
 
             def mistake(values, name=name, before=ids[poses[k - 1]], after=ids[poses[k]]):
                 fact = facts.ZeroShifted(name, before, after, float(values[0]))
-                return Mistake("zero shifted", fact, None, free=1)
+                return Mistake("zero shifted", fact, _as_fitted, free=1)
 
             # The sign of `columns` is that of an error in the reading: shown = true + value.
             added.append(Added("zero shifted", len(names) * len(moments), columns, undo, mistake))
@@ -255,7 +267,7 @@ def _gains(run):
             gain = float(values[0])
             if not -0.5 < gain < 1.0:
                 return None
-            return Mistake("gain", facts.Gain(name, gain), None, free=1)
+            return Mistake("gain", facts.Gain(name, gain), _as_fitted, free=1)
 
         added.append(Added("gain", len(run.rig.readings), columns, undo, mistake))
     return added
@@ -272,7 +284,8 @@ def _scale(run):
         return with_shots(run, position=middle + (run.shots.position - middle) / factor)
 
     def mistake(values):
-        return Mistake("scale", facts.Scale(1 + float(values[0])), None, free=1, every_shot=True)
+        return Mistake("scale", facts.Scale(1 + float(values[0])), _as_fitted, free=1,
+                       every_shot=True)
 
     return [Added("scale", 1, columns, undo, mistake)]
 
@@ -372,7 +385,8 @@ def _bucket(run, edge, mask, where, members):
     def mistake(values):
         differs = tuple((parameters_of[i].name, parameters_of[i].unit, float(v))
                         for i, v in zip(edge, values, strict=True))
-        return Mistake("other bucket", facts.OtherBucket(where, differs), None, free=len(edge),
+        fact = facts.OtherBucket(where, differs)
+        return Mistake("other bucket", fact, _as_fitted, free=len(edge),
                        mend=lambda run: replace(run, shots=run.shots.select(~mask)))
 
     return Added("other bucket", members, columns, undo, mistake)

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.judge.survey import Survey, same_rows
 from calib.machine import machine_of
 from calib.run.records import Tape

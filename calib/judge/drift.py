@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.judge.common import difference, difference_covariance, shared_shots
 from calib.judge.same_model import (
     ExchangedLengths,
@@ -99,12 +99,12 @@ def drift(older: Survey, newer: Survey) -> Drift:
     if not names:
         raise NotComparable("the results have no estimated parameter in common")
     origin = older.parameters[older.index(names)]
-    epochs = [epoch(survey, names, origin) for survey in (older, newer)]
-    alike = _same_precision(*epochs)
+    first, second = (epoch(survey, names, origin) for survey in (older, newer))
+    alike = _same_precision(first, second)
     if not alike:
-        epochs = [e.scaled() for e in epochs]
+        first, second = first.scaled(), second.scaled()
     candidates, columns = _candidates(older, names)
-    test = congruency(*epochs, candidates=columns)
+    test = congruency(first, second, candidates=columns)
     models = model_differences(older, newer)
     covariance = difference_covariance(older, newer, names)
     return Drift(

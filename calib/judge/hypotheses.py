@@ -10,7 +10,7 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
-from calib.judge.changes import changes_of, mistake_in
+from calib.judge.column_mistakes import changes_of, mistake_in
 from calib.judge.facts import HeightsOff, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (
@@ -176,7 +176,8 @@ class Search:
             self._try_placements()
             self._try_added()
         if self.partial and not self.passes and not any(
-                t.passes and t.mistake.family != SINGLE_VALUES for t in self.tried[1:]):
+                t.passes and t.mistake is not None and t.mistake.family != SINGLE_VALUES
+                for t in self.tried):
             self._try_partial(changes)
         self._settle()
 
@@ -187,6 +188,8 @@ class Search:
 
     def fitting_as_well(self) -> tuple[AsWell, ...]:
         """Relabellings under which a run that fits does so too, but with another machine."""
+        if self.base is None:
+            return ()
         found, every = [], np.ones(len(self.run.poses.ids), bool)
         here, base = self.base.adjustment, self.base.parameters
         sd = self.base.problem.parameters(here.sd)

@@ -1,6 +1,7 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
 from collections.abc import Iterable
+from functools import partial
 from itertools import combinations, count, pairwise
 
 import numpy as np
@@ -78,7 +79,7 @@ def late_labels(run: Run) -> list[Mistake]:
             wrong = stand if label == following else following
             mistakes.append(Mistake(
                 "late label", LateLabel(first, last, wrong, label, label == following),
-                lambda run, poses=tuple(poses), label=label: _relabelled(run, poses, label),
+                partial(_relabelled, poses=tuple(poses), label=label),
                 poses=tuple(poses)))
     return mistakes
 
@@ -94,8 +95,8 @@ def moved_between(run: Run) -> list[Mistake]:
             before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
             mistakes.append(Mistake(
                 "moved", Moved(before, after, stand),
-                lambda run, later=later: own_stand(run, later), free=4, poses=later,
-                mend=lambda run, later=later: _relabelled(run, later, _unused_label(run, later))))
+                partial(own_stand, poses=later), free=4, poses=later,
+                mend=partial(_renamed, poses=later)))
     return mistakes
 
 
@@ -104,11 +105,11 @@ def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
     return _relabelled(run, poses, NEW_STAND)
 
 
-def _unused_label(run, poses):
-    """A label that no stand has, for a file."""
+def _renamed(run, poses):
+    """The same with a label that no stand has, for a file."""
     first = run.poses.stand[poses[0]]
     labels = (f"{first}-{i}" for i in count(2))
-    return next(label for label in labels if label not in run.poses.stand)
+    return _relabelled(run, poses, next(n for n in labels if n not in run.poses.stand))
 
 
 def _neighbours(run, order):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
 from calib.run.records import Machine, Tape
 

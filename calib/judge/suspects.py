@@ -149,7 +149,8 @@ def set_aside_of(suspects: Iterable[Suspect]) -> SetAside:
     suspects = tuple(suspects)
     return SetAside(
         frozenset(i for s in suspects for i in s.shots),
-        frozenset((s.pose, s.reading) for s in suspects if s.reading is not None),
+        frozenset((s.pose, s.reading) for s in suspects
+                  if s.pose is not None and s.reading is not None),
         tuple(s.name for s in suspects),
         frozenset(s.quantity for s in suspects if s.quantity is not None),
         frozenset(s.sight for s in suspects if s.sight is not None),
@@ -276,6 +277,7 @@ def _name(run, label) -> str:
 
 def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
     run, label, test = solution.run, verdict.candidate.label, verdict.test
+    assert isinstance(label, tuple)  # of `suspicion`
     kind, which = label[0], label[1]
     shift, sd = (solution.problem.parameters(a) for a in (shift, solution.adjustment.sd))
     in_sd = np.divide(shift, sd, out=np.zeros(len(sd)), where=sd > 0)

@@ -13,6 +13,7 @@ from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 from calib.chain.effects import effects_of
+from calib.judge.houses import houses
 
 #: A clean run shows a trend with this probability.
 RUN_LEVEL = 0.05
@@ -152,16 +153,16 @@ def _house_view(solution):
     """Unit vectors along, left and up per shot (n, 3), reach per shot (n,), joints per pose."""
     run, problem = solution.run, solution.problem
     unknowns, shots = solution.adjustment.parameters, run.shots
-    placement = problem.placement(unknowns)
+    placement, house = problem.placement(unknowns), houses(solution)
     posture = run.rig.chain.posture(solution.parameters, placement, solution.adjusted_readings,
                                     False, run.noted)
     points = posture.points(shots.target, shots.pose).position
-    heading = placement[shots.pose, 3]
+    heading = house[shots.pose, 3]
     zero, one = np.zeros(len(shots)), np.ones(len(shots))
     axes = {
         ALONG: np.column_stack([np.sin(heading), np.cos(heading), zero]),
         LEFT: np.column_stack([-np.cos(heading), np.sin(heading), zero]),
         UP: np.column_stack([zero, zero, one]),
     }
-    reach = np.einsum("nc,nc->n", points - placement[shots.pose, :3], axes[ALONG])
+    reach = np.einsum("nc,nc->n", points - house[shots.pose, :3], axes[ALONG])
     return axes, reach, posture.joints

@@ -156,7 +156,7 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
         b = prediction.by_readings[group.rows]
         q = observations.powerless_covariance[group.blocks]
         g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-        rows = g @ prediction.by_parameters[:, free][group.rows]
+        rows = g @ np.asarray(prediction.by_parameters)[:, free][group.rows]
         information += np.einsum("gmi,gmj->ij", rows, rows)
     _, by_unknowns = problem.prior.function(unknowns)
     h = by_unknowns[:, free]

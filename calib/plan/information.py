@@ -49,7 +49,7 @@ class Noise:
         """
         missing = [f"readings.sd.{r.name}" for r in rig.readings if r.sd is None]
         missing += ["shots.sd"] if rig.shot_sd is None else []
-        if missing:
+        if missing or rig.shot_sd is None:
             raise ValueError(f"a plan needs these sds in the rig file: {', '.join(missing)}")
         return cls(rig.shot_sd, np.array([_NOT_READ if r.optional else r.sd for r in rig.readings]))
 

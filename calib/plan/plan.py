@@ -11,8 +11,8 @@ from calib.plan.bound import determinant_efficiency, least_variance
 from calib.plan.choose import EDGE, PARAMETERS, of_poses, within_minutes
 from calib.plan.exchange import Pool
 from calib.plan.information import pose_rows, prior_information
+from calib.plan.losses import Robustness, robustness
 from calib.plan.order import FieldMinutes, field_minutes, in_working_order
-from calib.plan.robust import Robustness, robustness
 from calib.plan.task import Prepared
 from calib.plan.tolerance import reading_tolerances
 
@@ -81,10 +81,12 @@ def make_plan(prepared: Prepared, poses: int | None = None, stands: int = 1,
     For the edge the mean variance over the envelope is exchanged to its optimum and the worst node
     polished; for the parameters the determinant.
     """
-    if (poses is None) == (minutes is None):
+    if minutes is not None and poses is None:
+        design, pool = within_minutes(prepared, minutes, stands, criterion)
+    elif poses is not None and minutes is None:
+        design, pool = of_poses(prepared, poses, stands, criterion)
+    else:
         raise ValueError("either a number of poses or minutes")
-    design, pool = (of_poses(prepared, poses, stands, criterion) if minutes is None else
-                    within_minutes(prepared, minutes, stands, criterion))
     candidates, groups = np.array(design.candidates), np.array(design.groups)
     order = in_working_order(prepared.task.rig, prepared.joints_of(candidates), groups)
     return judged(prepared, pool, candidates[order], groups[order], criterion)

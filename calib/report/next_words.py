@@ -1,12 +1,9 @@
 """Which poses to shoot next, as a document (JSON numbers, m and deg) and in words."""
 
-import io
 from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.calibration import Problem
@@ -34,9 +31,8 @@ from calib.report.plan_words import (
     shown_cells,
     within,
 )
+from calib.report.press.terminal import console, text_of
 from calib.report.words.cautions import CAUTIONS
-
-WIDTH = 100
 
 #: 2: with the goal at 95 %, lengths 1 sd where their description says so.
 SCHEMA = 2
@@ -137,7 +133,7 @@ def best_buy(document: NextRecord) -> str:
 
 def next_summary(document: NextRecord) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     if not document.enough:
         out.print(f"{best_buy(document)}\n")
     shot = document.shot
@@ -149,10 +145,9 @@ def next_summary(document: NextRecord) -> str:
                   "at the taped values, or the template's.")
     if document.undetermined:
         out.print("Shots and tape so far leave something undetermined.")
-    else:
-        out.print(f"The edge is known to {within(document.now.worst)} (95 %, worst over the "
-                  f"envelope; 1 sd {mm(document.now.worst)}, root mean square "
-                  f"{mm(document.now.rms)}).")
+    elif (worst := document.now.worst) is not None and (rms := document.now.rms) is not None:
+        out.print(f"The edge is known to {within(worst)} (95 %, worst over the envelope; 1 sd "
+                  f"{mm(worst)}, root mean square {mm(rms)}).")
     if document.weak and not document.undetermined:
         parts = ", ".join(f"{w.parameter} {100 * w.share:.0f} %" for w in document.weak)
         out.print(f"Weakest there: {parts} of the variance.")
@@ -161,7 +156,7 @@ def next_summary(document: NextRecord) -> str:
         out.print("If you shoot more all the same:")
     out.print(f"\n{document.reach}")
     out.print(_table(document))
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def _goal(document):
@@ -202,15 +197,15 @@ def _not_enough(document):
 
 
 def _table(document):
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title=f"Best next in stand {document.stand}, deg; the edge at 95 %")
+    table = Table(box=None, pad_edge=False, title_justify="left",
+                  title=f"Best next in stand {document.stand}, deg; edge then and gain: mm at 95 %")
     table.add_column("pose", no_wrap=True)
     units = dict(zip(document.driven, document.units, strict=True))
     for name, unit in units.items():
         table.add_column(column(name, unit), justify="right")
-    table.add_column("edge up, m", justify="right")
-    table.add_column("shoot")
-    for heading in ("minutes", "edge then, mm", "gain, mm"):
+    table.add_column("edge up, m", justify="right", no_wrap=True)
+    table.add_column("shoot", min_width=13)
+    for heading in ("minutes", "edge then", "gain"):
         table.add_column(heading, justify="right")
     for pose in document.poses:
         table.add_row(

@@ -1,10 +1,7 @@
 """The terminal's summary of a plan, made from its document."""
 
-import io
-
 import numpy as np
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.document.planned import PlanRecord
@@ -19,8 +16,7 @@ from calib.report.plan_words import (
     shown_cells,
     within,
 )
-
-WIDTH = 100
+from calib.report.press.terminal import console, text_of
 
 #: Minutes at which the curve is told.
 _ROUND = (10, 15, 20, 25, 30, 45, 60, 75, 90, 120, 180, 240)
@@ -31,7 +27,7 @@ _NAMED = 5
 
 def plan_summary(document: PlanRecord) -> str:
     """What the plan promises and takes for granted, and its poses, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     for sentence in document.says:
         out.print(sentence)
     out.print(f"\n{document.reach}")
@@ -46,7 +42,7 @@ def plan_summary(document: PlanRecord) -> str:
     removed = [f"{why}: {n}" for why, n in document.candidates.removed.items() if n]
     if removed:
         out.print(f"- Left out: {'; '.join(removed)}.")
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def out_of_reach(error: GoalOutOfReach) -> str:
@@ -70,8 +66,9 @@ def _poses(document):
     if document.notes:
         table.add_column("come to it")
     for pose in document.poses:
+        notes = [notes_in_words(pose)] if document.notes else []
         table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
-                      edge_span(pose), shots_in_words(pose.shoot), *([notes_in_words(pose)] if document.notes else ()))
+                      edge_span(pose), shots_in_words(pose.shoot), *notes)
     return table
 
 

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from calib.document.planned import PlanRecord
-from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
+from calib.report.blocks import COLUMN, Block, Items, Picture, Section, Text, words
 from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.figures.style import short
@@ -15,7 +15,7 @@ from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
 from calib.report.words.cautions import CAUTIONS
 
-#: Poses on a printed page.
+#: Poses on a printed page at most; as many on each as there must be.
 POSES_PER_PAGE = 6
 
 #: Size of the curve, inches.
@@ -137,12 +137,12 @@ def sheet_of(document: PlanRecord) -> Sheet:
                         tuple(pose.shoot), cells, side, behind))
         before = pose.stand
     count, stands = len(rows), len(document.stands)
-    ground = -document.site.foot_height
+    ground, size = -document.site.foot_height, -(-count // -(-count // POSES_PER_PAGE))
     return Sheet(
         title="Pose sheet",
         subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
-        pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
+        pages=[rows[i : i + size] for i in range(0, count, size)],
         readings=[f"{name.replace('_', ' ')}, {unit}" for name, unit in units.items()],
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),
@@ -178,7 +178,7 @@ def sections_of(document: PlanRecord) -> list[Section]:
     """What comes before the poses: what the plan gives, how it is used, what it assumes."""
     first, *others = document.says
     gives = (("", words(document.reach)), *map(_marked, others))
-    promise = [Text(words(first), "lead"), Items(gives)]
+    promise: list[Block] = [Text(words(first), "lead"), Items(gives)]
     if document.curve is not None:
         promise.append(Picture(
             "curve", "How many minutes?",

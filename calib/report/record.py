@@ -14,6 +14,8 @@ from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.document.fields import Axes
+from calib.document.fields import tables as rows
 from calib.document.judged import Check as CheckRecord
 from calib.document.judged import Checked as CheckedShot
 from calib.document.judged import Offset as OffsetRecord
@@ -37,8 +39,6 @@ from calib.document.solved import (
     TapedBefore,
 )
 from calib.document.solved import Rig as RigRecord
-from calib.document.values import Axes
-from calib.document.values import tables as rows
 from calib.edge import envelope_edge
 from calib.intervals import intervals
 from calib.judge.check import Checked, Offset

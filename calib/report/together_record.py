@@ -153,7 +153,7 @@ def _difference(together, found):
     size, spread = value_and_sd(abs(f * found.change), f * found.sd, factor)
     way = "larger" if found.change > 0 else "smaller"
     others = [_place(other) for other in found.alternatives]
-    said = (f"{split.name} ({means}) is {size} {label} ± {spread} {way} {_there(split)}."
+    said = (f"{split.name} ({means}) is {size} ± {spread} {label} (1 sd) {way} {_there(split)}."
             f"{hint}{f' Or it is {_some(others)}: these shots cannot tell.' if others else ''}")
     return Difference(
         name=split.name, unit=unit, where=split.kind, of=split.where,

@@ -18,7 +18,7 @@ from calib.run.table import (
     nearest,
     read_table,
 )
-from calib.run.text import decode
+from calib.run.text import file_text
 from calib.run.units import short_way_round
 
 #: Columns of a display that measures from the boom foot pin, and of one that knows the site.
@@ -87,15 +87,10 @@ def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:
     InputError
         With every complaint about it.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputError([Complaint(
-            str(path), None, None, f"no file that can be read ({(error.strerror or '').lower()})",
-            "what the machine's display shows at a few poses: columns pose, target, forward, left, "
-            "up (or east, north, up) and the readings")]) from None
     findings = Findings()
-    text = decode(data, path.name, findings)
+    text = file_text(path, path.name, "what the machine's display shows at a few poses: columns "
+                     "pose, target, forward, left, up (or east, north, up) and the readings",
+                     findings)
     shown = None if text is None else read_shown(text, path.name, rig, findings)
     findings.stop_if_at_fault()
     if shown is None:

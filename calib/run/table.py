@@ -38,13 +38,13 @@ class Kind:
     """
 
     is_number: bool
-    accepts: Callable[[float | str], bool]
-    expected: str | Callable[[float], str]
+    accepts: Callable[[Any], bool]
+    expected: str | Callable[[float], str | None]
     measured: bool = False
 
     def expects(self, value: Any) -> str:
         """What was expected instead of `value`."""
-        return self.expected if isinstance(self.expected, str) else self.expected(value)
+        return self.expected if isinstance(self.expected, str) else self.expected(value) or ""
 
 
 def _is_moment(cell):
@@ -74,9 +74,8 @@ MEASURED = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", 
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
 ORIENTATION_SD = Kind(True, lambda v: 1e-9 <= v <= 180, "a standard deviation in deg, above zero "
                       "up to 180 (none where the orientation is unknown)")
-SHOT_SD, READING_SD = (
-    Kind(True, lambda v, unit=unit: sd_problem(v, unit) is None,
-         lambda v, unit=unit: sd_problem(v, unit)) for unit in ("m", "deg"))
+SHOT_SD = Kind(True, lambda v: sd_problem(v, "m") is None, lambda v: sd_problem(v, "m"))
+READING_SD = Kind(True, lambda v: sd_problem(v, "deg") is None, lambda v: sd_problem(v, "deg"))
 
 
 def stroke_kind(least: float, most: float) -> Kind:

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
 from calib.judge.common import rows_about
 from calib.judge.same_model import SAME, chain_differences

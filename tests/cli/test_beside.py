@@ -13,7 +13,7 @@ import pytest
 SCRIPT = """
 import os
 os.getloadavg = lambda: (9.0 if "busy" in vars(__builtins__) else 0.0, 0.0, 0.0)
-from calib.cli.beside import Beside
+from calib.cli.drawing_process import Beside
 
 class Broken:
     def __reduce__(self):
@@ -66,7 +66,7 @@ def test_none_where_there_is_none_to_have(before):
 @two
 def test_it_ends_with_the_first():
     """Nothing asked: the first process ends, and so does the other."""
-    code = (IDLE + "import calib.cli.beside as b, sys; x = b.Beside.start('json'); "
+    code = (IDLE + "import calib.cli.drawing_process as b, sys; x = b.Beside.start('json'); "
             "print(x.pid, flush=True)")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     state = Path(f"/proc/{int(done.stdout)}/stat")
@@ -77,7 +77,7 @@ def test_it_ends_with_the_first():
 
 
 def test_both_draw_the_same(tmp_path):
-    """The demo solved with and without a second process: the same bytes."""
+    """The demo solved with and without a second process: the same bytes, whatever process it is."""
     made = []
     for name in ("alone", "two"):
         alone = "os.sched_setaffinity(0, {min(os.sched_getaffinity(0))}); " * (name == "alone")
@@ -87,4 +87,8 @@ def test_both_draw_the_same(tmp_path):
         subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, timeout=300)
         made.append(tmp_path / name / "result")
     one, other = (json.loads((folder / "files.json").read_text())["files"] for folder in made)
-    assert one == other and "report.pdf" in one
+    assert one == other
+    assert set(one) == {
+        "result.json", "parameters.csv", "shots.csv", "readings.csv", "report.html", "report.pdf",
+        "residuals-by-shot.png", "solved-against-tape.png", "standardised-residuals.png"}
+    assert all((made[0] / name).stat().st_size for name in one)

@@ -2,25 +2,33 @@
 
 import json
 import shlex
+import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.cli.app import application
 from calib.results import load_result
 from tests.report.reading import Page
 
 
-@pytest.fixture
-def result(calib_command, tmp_path, undrawn):
+@pytest.fixture(scope="module")
+def run(simulated, tmp_path_factory):
     """A solved run whose folder asks for 20 mm."""
-    run = tmp_path / "a run"
-    calib_command("simulate", run, "--poses", 24, "--seed", 12)
+    run = simulated(tmp_path_factory.mktemp("run") / "run", "--poses", 24, "--seed", 12)
     rig = (run / "rig.toml").read_text("utf-8")
     (run / "rig.toml").write_text(rig + '\n[goal]\nedge = "20 mm"\n', "utf-8")
-    calib_command("solve", run, "--no-report")
-    return run / "result"
+    CliRunner().invoke(application(), ["solve", str(run), "--no-report"])
+    return run
+
+
+@pytest.fixture
+def result(run, tmp_path):
+    """Its result, in a path with a space."""
+    return shutil.copytree(run, tmp_path / "a run") / "result"
 
 
 def filled(calib_command, result, seed=0, **mistyped):

@@ -12,9 +12,9 @@ from tests.explore.planted import plants
 
 
 @pytest.fixture
-def folder(calib_command, tmp_path):
+def folder(simulated, tmp_path):
     """A clean run of 24 poses."""
-    calib_command("simulate", tmp_path / "run", "--seed", 8, "--poses", 24)
+    simulated(tmp_path / "run", "--seed", 8, "--poses", 24)
     return tmp_path / "run"
 
 

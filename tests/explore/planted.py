@@ -87,6 +87,9 @@ def plants(template):
     for j, reading in enumerate(rig.readings):
         name, pin = reading.name, {"before": reading.name}
         if reading.kind == "in_boom_plane":
+            uses = {**rig.definition["sensors"][name].get("uses", {}), "lean": "planted"}
+            out[f"{name}_cross_axis"] = Plant({"sensors": {name: {"uses": uses}},
+                                               "parameters": _angle()}, most=5.0)
             out[f"{name}_pin_lean"] = _motion(pin, rotate="x", by=by)
             out[f"{name}_pin_turn"] = _motion(pin, rotate="z", by=by)
             out[f"{name}_pin_play"] = _motion(

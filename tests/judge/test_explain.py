@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calib.judge import facts
-from calib.judge.changes import changes_of, in_poses, mistake_in, plausible
+from calib.judge.column_mistakes import changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text

@@ -89,21 +89,14 @@ def test_a_run_is_made_on_the_page_and_a_bad_shot_is_seen_at_once(planned, tmp_p
         page.wait_for_selector("#shots .state:has-text('set aside')")
 
 
-def test_the_same_on_three_widths(grown, served, opened):
-    with served(grown) as (address, _):
-        for width in WIDTHS:
-            for path in ("", "desk"):
-                page = opened(address + path, width)
-                page.wait_for_timeout(300)
-                assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
-def test_everybody_can_use_it(grown, served, opened):
+@pytest.mark.parametrize("path", ["", "desk"])
+def test_the_same_on_three_widths_and_everybody_can_use_it(standing, opened, path):
     axe = pytest.importorskip("axe_core_python.sync_playwright")
-    with served(grown) as (address, _):
-        for path in ("", "desk"):
-            page = opened(address + path, 820)
-            page.wait_for_timeout(300)
+    for width in WIDTHS:
+        page = opened(standing + path, width)
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        if width == 820:
             # The library is put into the page by the debugger, past the page's own policy.
             found = axe.Axe().run(page)["violations"]
             assert [(v["id"], v["nodes"][0]["html"]) for v in found] == []

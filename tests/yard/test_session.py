@@ -30,18 +30,20 @@ def do(action, session, **body):
 
 
 def grow(session, made_files, poses, spoil=None):
-    """Note the readings and shots of some poses as the page would."""
+    """Note the readings and shots of some poses as the page would, and look at the end."""
     readings, shots = (rows(made_files[name]) for name in ("readings.csv", "shots.csv"))
     for row in readings[poses]:
         names = [n for n in row if n not in ("pose", "stand")]
-        do(changes.note_readings, session, pose=row["pose"], stand=row["stand"],
-           readings={n: row[n] for n in names})
+        changes.note_readings(session, json.dumps({
+            "pose": row["pose"], "stand": row["stand"],
+            "readings": {n: row[n] for n in names}}).encode())
         for shot in shots:
             if shot["pose"] == row["pose"]:
                 one = {n: shot[n] for n in ("shot", "pose", "target", "east", "north", "up")}
                 if shot["shot"] == spoil:
                     one["up"] = str(float(one["up"]) + 0.08)
-                do(changes.note_shot, session, **one)
+                changes.note_shot(session, json.dumps(one).encode())
+    session.look()
 
 
 def test_a_run_noted_row_by_row_is_the_run(folder, made_files, made):

@@ -94,7 +94,8 @@ def read_booking(
     table = read_named(data, file, columns, findings)
     if table is None:
         return None
-    booked, lines = {}, {}
+    booked: dict[str, Booked] = {}
+    lines: dict[str, int] = {}
     stands = table.texts.get("stand", ("",) * len(table))
     rows = zip(table.texts.get("point", ()), table.texts.get("pose", ()),
                table.texts.get("target", ()), stands, table.lines.tolist(), strict=False)
@@ -111,8 +112,8 @@ def read_booking(
 
 
 def book_by_sheet(
-    points: tuple[str, ...],
-    lines: tuple[int, ...],
+    points: Sequence[str],
+    lines: Sequence[int],
     file: str,
     sheet: BookingSheet,
     findings: Findings,

@@ -170,7 +170,7 @@ def place_set_ups(
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
         sights = _rows(polar, rows)
-        at = known.position[[number[ids[i]] for i in rows]] if rows else np.zeros((0, 3))
+        at = np.zeros((0, 3)) if known is None else known.position[[number[ids[i]] for i in rows]]
         try:
             position, orientation = approximate(sights, at, prior)
         except NoStation as error:

@@ -184,7 +184,7 @@ def read_log(
         if found is None:
             return {}, None
         offset = found.offset
-    poses = {}
+    poses: dict[str, tuple[float, float]] = {}
     for shot in shots:
         low, high = poses.get(shot.booked.pose, (np.inf, -np.inf))
         poses[shot.booked.pose] = (min(low, shot.seconds), max(high, shot.seconds))

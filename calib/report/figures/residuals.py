@@ -10,7 +10,7 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures.cells import Lattice, Plot, padded
+from calib.report.figures.small_multiples import Lattice, Plot, padded
 from calib.report.figures.style import (
     BESIDE,
     COLOURS,
@@ -55,7 +55,8 @@ def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
 def suspect_poses(document: ResultRecord) -> set[str]:
     """The poses in which a shot, a reading, or the pose itself is suspect."""
     named = {s.name.removeprefix("pose:") for s in document.suspects if s.kind == "pose"}
-    return named | {r.pose for r in (*document.shots, *document.readings) if r.suspect}
+    return named | {s.pose for s in document.shots if s.suspect} | {
+        r.pose for r in document.readings if r.suspect}
 
 
 def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:

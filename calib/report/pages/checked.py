@@ -1,10 +1,7 @@
 """Check shots against their predictions, as a document and as text."""
 
-import io
-
 import numpy as np
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.adjust.distributions import chi2_isf
@@ -14,6 +11,7 @@ from calib.document.record import ResultRecord
 from calib.judge.check import Checked, common_offset
 from calib.judge.facts import Origin
 from calib.judge.gates import ERROR_RATE
+from calib.report.press.terminal import console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
@@ -34,6 +32,7 @@ def checked_document(solution: Solution, check: Checked, origin: Origin,
     offset = common_offset(solution, check)
     alike = offset.chance <= ERROR_RATE
     record = check_record(solution, check, offset)
+    assert record is not None  # there is a check
     within = int(np.sum(check.lengths <= check.tolerance))
     surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
                   if statistic > chi2_isf(LEVEL, 3)]
@@ -54,7 +53,7 @@ def checked_document(solution: Solution, check: Checked, origin: Origin,
 
 def checked_text(document: CheckTold) -> str:
     """For the terminal."""
-    out = Console(file=io.StringIO(), width=100, no_color=True, highlight=False, markup=False)
+    out = console()
     for sentence in (*document.requirement, document.says):
         out.print(sentence)
     out.print(f"Tolerance: {1000 * document.tolerance:.0f} mm on the 3-D miss "
@@ -66,8 +65,8 @@ def checked_text(document: CheckTold) -> str:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
     for shot in document.shots:
-        miss = shot.miss.numbers
-        sd, length = np.linalg.norm(shot.sd.numbers), np.linalg.norm(miss)
+        miss = np.array(shot.miss.numbers, float)
+        sd, length = np.linalg.norm(np.array(shot.sd.numbers, float)), np.linalg.norm(miss)
         table.add_row(
             shot.shot, shot.pose, shot.target, *(f"{1000 * m:+.1f}" for m in miss),
             f"{1000 * length:.1f}", f"{1000 * sd:.1f}",
@@ -81,4 +80,4 @@ def checked_text(document: CheckTold) -> str:
         out.print("Before anyone goes back to the machine:")
         for caution in document.cautions:
             out.print(f"- {caution}")
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)

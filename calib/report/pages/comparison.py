@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.document.compared import ComparedRow, Comparison, Together
 from calib.document.edge import SetupError
 from calib.edge import envelope_edge
@@ -16,6 +16,7 @@ from calib.judge.survey import Survey, same_rows
 from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
+    Block,
     Items,
     Name,
     Picture,
@@ -200,12 +201,13 @@ def _two_tapes(first, second):
 
 def comparison_sections(document: Comparison) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, blocks = document.rows, [Items((
+    rows = document.rows
+    blocks: list[Block] = [Items((
         ("first", words(document.first)), ("second", words(document.second))))]
     if document.edge is not None:
         start = f"With the values of the {document.edge_of} entered where those of the " \
                 f"{document.other} are right"
-        told = [edge_sentence(document.edge, start)]
+        told: list[Block] = [edge_sentence(document.edge, start)]
         if document.goal is not None:
             kept = keeps(f"The {document.edge_of} of the two", document.good_enough,
                          document.goal, document.goal_source)

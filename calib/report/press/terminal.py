@@ -11,9 +11,20 @@ from calib.report.blocks import Items, Name, Number, Section, Table, Text
 WIDTH = 100
 
 
+def console() -> Console:
+    """Where text for a terminal is printed, to be had back with `text_of`."""
+    return Console(file=io.StringIO(), record=True, width=WIDTH, no_color=True, highlight=False,
+                   markup=False)
+
+
+def text_of(out: Console) -> str:
+    """What was printed, without blanks at the ends of lines."""
+    return "\n".join(line.rstrip() for line in out.export_text().splitlines()) + "\n"
+
+
 def plain(sections: list[Section]) -> str:
     """All text and tables, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     for section in sections:
         for block in section.blocks:
             if isinstance(block, Text):
@@ -23,7 +34,7 @@ def plain(sections: list[Section]) -> str:
                     out.print("- " + (f"{mark}: " if mark else "") + "".join(map(str, parts)))
             elif isinstance(block, Table):
                 out.print(_table(block))
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def _table(block):

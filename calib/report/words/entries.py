@@ -61,9 +61,9 @@ def _determines(found):
         return (f"The list determines the machine: all {found.needed} unknown values that move the "
                 "edge follow from it.")
     return (f"The list does NOT determine the machine: it tells {found.rank} of the "
-            f"{found.needed} unknown values that move the edge. For each that is left out write one "
-            "more [[entry]] if the system has a field for it, or under [known] the value that the "
-            "system holds (m or deg): the sheet then says what that costs at the edge.")
+            f"{found.needed} unknown values that move the edge. For each that is left out write "
+            "one more [[entry]] if the system has a field for it, or under [known] the value that "
+            "the system holds (m or deg): the sheet then says what that costs at the edge.")
 
 
 def open_says(found: Open, rig: Rig) -> str:

@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from calib.chain.rig import rig_from_template, template_names
-
 #: What stands behind a word in a heading: units, and what a column is of.
 _BEHIND = re.compile(r"(?:,? (?:mm|m|deg|%|rms|95 %|of \d+))+$")
 
@@ -86,6 +84,8 @@ def _known() -> dict[str, Word]:
 def _of_rigs() -> dict[str, Word]:
     """Parameters, derived quantities, readings and targets of the shipped rigs."""
     found: dict[str, Word] = {}
+    from calib.chain.rig import rig_from_template, template_names
+
     for rig in map(rig_from_template, template_names()):
         for part, do in (
             (rig.targets, "Shoot it by this name."),

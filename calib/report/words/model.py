@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.chain.angles import wrapped
+from calib.chain.circle import wrapped
 from calib.judge.common import correlation_known, shared_points, went_into
 from calib.judge.same_model import (
     CHAIN,

@@ -3,8 +3,8 @@
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import FittedStand
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_CARRIED, NOT_PROVEN, Confirmed
+from calib.confirm.displayed import FittedStand
 from calib.confirm.search import Tried
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip
 from calib.confirm.telling import TellingPose, Unseen
@@ -44,8 +44,8 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
                if confirmed.leaves_out else
                f"even so the edge is off by {1000 * confirmed.off:.0f} mm at worst, for what the "
                f"system holds of its own (calib sheet names it; {goal} are required)")
-        return [f"What is typed is as the list says ({_fit(confirmed)}), but the list does NOT make "
-                f"the solved machine: {why}."]
+        return [f"What is typed is as the list says ({_fit(confirmed)}), but the list does NOT "
+                f"make the solved machine: {why}."]
     if confirmed.status == DISAGREES:
         return [
             f"The display does NOT agree with the solved machine ({_fit(confirmed)}), and no "

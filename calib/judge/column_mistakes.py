@@ -6,6 +6,7 @@ works pose by pose, so that it can be made in those poses only: see `in_poses`.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -58,13 +59,17 @@ def in_poses(run: Run, change: Change, poses: np.ndarray) -> Run | None:
 
     None if a sensor could not show what it would then have to have shown.
     """
+    if change.apply(run).poses is not run.poses and not possible(run, change)[poses].all():
+        return None
+    return _made(run, change, poses)
+
+
+def _made(run, change, poses):
     changed = change.apply(run)
     if changed.poses is not run.poses:
         readings = np.where(poses[:, None], changed.poses.readings, run.poses.readings)
         sd = np.where(poses[:, None], changed.poses.sd, run.poses.sd)
         changed = replace(changed, poses=replace(changed.poses, readings=readings, sd=sd))
-        if not possible(run, change)[poses].all():
-            return None
     if changed.shots is not run.shots and not poses.all():
         old, new, mine = run.shots, changed.shots, poses[run.shots.pose]
         changed = with_shots(
@@ -87,7 +92,7 @@ def mistake_in(run: Run, change: Change, poses: np.ndarray) -> Mistake | None:
     return Mistake(
         change.family if everywhere else f"{change.family}, in part",
         facts.InPoses(change.fact, where_of(run, poses)),
-        lambda run: in_poses(run, change, poses),
+        partial(_made, change=change, poses=poses),
         poses=() if everywhere else tuple(np.flatnonzero(poses).tolist()),
         every_shot=change.every_shot and everywhere)
 
