@@ -52,4 +52,5 @@ def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
         nodes = envelope_edge(run.rig, solution.parameters)
         sd = nodes.sd(solution.covariance)[nodes.seen]
         edge = float(np.max(sd)) if sd.size and np.isfinite(sd).all() else None
-    return Figures(solution.adjustment.variance_factor, edge, judge(solution, out=shares(solution.run, left)).passed)
+    passed = judge(solution, out=shares(solution.run, left)).passed
+    return Figures(solution.adjustment.variance_factor, edge, passed)
