@@ -48,7 +48,7 @@ def view_of(state: State) -> dict[str, Any]:
         "poses": [{"pose": pose, "stand": stand} for pose, stand in state.poses],
         "targets": [] if state.rig is None else list(state.rig.target_names),
         "readings": [] if state.rig is None else [
-            {"name": r.name, "means": r.means} for r in state.rig.readings],
+            {"name": r.name, "unit": r.unit, "means": r.means} for r in state.rig.readings],
         "shots": [] if progress is None else _shots(progress, state),
         "suspects": [] if progress is None else _suspects(progress),
         "set_aside": list(state.notes.set_aside),
@@ -73,21 +73,25 @@ def _pose(state: State, one: Proposed | None) -> dict[str, Any] | None:
     sides, behinds = from_the_side(drawings), from_behind(drawings)
     place = state.planned.index(one)
     low, high = one.edge_height
+    strokes = () if state.rig is None else state.rig.strokes
     return {
         "pose": one.pose, "stand": one.stand, "shoot": list(one.shoot),
         "height": f"edge {low:.1f} to {high:.1f} m above the ground",
-        "readings": [_wanted(name, value, one.tolerance[name], name in one.driven)
+        "readings": [_wanted(name, value, one.tolerance[name], name in one.driven, name in strokes)
                      for name, value in one.readings.items()],
         "side": _drawn(sides[place], Frame.of(sides)),
         "behind": _drawn(behinds[place], Frame.of(behinds)),
     }
 
 
-def _wanted(name, value, span, driven):
+def _wanted(name, value, span, driven, stroke):
     if not driven:
         return {"name": name, "wanted": None, "range": None}
     if span is None:
-        return {"name": name, "wanted": round(value, 1), "range": None}
+        return {"name": name, "wanted": round(value, 2 if stroke else 1), "range": None}
+    if stroke:
+        return {"name": name, "wanted": round(value, 2),
+                "range": f"{value - span[0]:.2f} to {value + span[1]:.2f}"}
     return {"name": name, "wanted": round(value, 1),
             # Rounded inwards, as on the pose sheet: never looser than what was computed.
             "range": f"{np.ceil(value - span[0] - 1e-6):.0f} to "

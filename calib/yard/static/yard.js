@@ -151,7 +151,7 @@ function showPose(pose) {
   by("leave").classList.toggle("hide", !pose);
   by("reading-fields").replaceChildren(...view.readings.map((r) => {
     const wanted = pose?.readings.find((w) => w.name === r.name);
-    return made("label", {}, words(r.name), made("small", {}, wanted?.wanted == null ? "deg" : `deg; ${wanted.wanted} wanted${wanted.range ? `, ${wanted.range} is fine` : ""}`),
+    return made("label", {}, words(r.name), made("small", {}, wanted?.wanted == null ? r.unit : `${r.unit}; ${wanted.wanted} wanted${wanted.range ? `, ${wanted.range} is fine` : ""}`),
       made("input", { name: r.name, inputmode: "text", required: true, title: r.means }));
   }));
   const form = by("readings").elements;
