@@ -36,13 +36,15 @@ def confirm(
 
     Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
     """
-    from calib.cli.sheet import with_list
+    from calib.cli.sheet import changed_list, with_list
     from calib.cli.told import tell_found
     from calib.report.pages.confirmed import sheet_of
     from calib.results import load_result
 
     read = load_result(result)
     document = read.document if entries is None else with_list(read, entries)
+    if entries is None:
+        talk.tell_all(changed_list(read))
     sheet = sheet_of(document)
     if shown is None:
         talk.result(_blank(read, sheet))
@@ -69,7 +71,7 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
         poses = _posed(read, seen, shown)
         found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
-                     document.goal.edge)
+                     document.goal.edge, document.goal.within95 or 0.0)
     told = confirmation(found)
     return told, confirmed_sections(told, seen.on_site), (*notices, *map(stand_says, poses.fitted))
 

@@ -39,21 +39,29 @@ def sheet(
     from calib.report.pages.sheet import sheet_files
     from calib.report.words.status import left_out, not_to_enter
     from calib.results import load_result
+    from calib.run.folder import ENTRIES
     from calib.run.write import write_whole
 
     read = load_result(result)
     document = read.document if entries is None else with_list(read, entries)
+    if entries is None:
+        talk.tell_all(changed_list(read))
     files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
     talk.tell_cautions()
     for name in files:
         talk.result(str(folder / name))
-    talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))
-    passed, run = read.document.verdict.passed, read.path.absolute().parent.parent
-    talk.follow(*(("confirm", result) if passed else ("diagnose", run)
-                  if (run / "rig.toml").is_file() else ("report", result)))
-    if not passed:
+    warning, run = not_to_enter(document), read.path.absolute().parent.parent
+    talk.tell_all(filter(None, (left_out(document), warning)))
+    inside = (run / "rig.toml").is_file()
+    if not document.verdict.passed:
+        talk.follow(*(("diagnose", run) if inside else ("report", result)))
+    elif warning and inside:
+        talk.follow("entries", "check", entries or run / ENTRIES, run)
+    else:
+        talk.follow(*(("report", result) if warning else ("confirm", result)))
+    if warning:
         raise typer.Exit(talk.GATE_FAILED)
 
 
@@ -63,3 +71,21 @@ def with_list(read: Result, file: Path) -> ResultRecord:
     from calib.run.entries_file import read_entries_file
 
     return with_entries(read.document, read_entries_file(file, read.rig))
+
+
+def changed_list(read: Result) -> list[str]:
+    """A notice where the list of the run folder is no longer the one kept in the result."""
+    from calib.run.complaints import InputError
+    from calib.run.entries_file import read_entries_file
+    from calib.run.folder import ENTRIES
+
+    file = read.path.absolute().parent.parent / ENTRIES
+    if not file.is_file() or not (file.parent / "rig.toml").is_file():
+        return []
+    kept = read.document.entries
+    try:
+        same = kept is not None and read_entries_file(file, read.rig).definition == kept.definition
+    except InputError:
+        same = False
+    return [] if same else [
+        f"{file} is not what this result keeps of it: name it with --entries, or solve again."]

@@ -104,7 +104,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance,
-                                                 beside.later if beside else now))
+                                                 beside.later if beside else now, chosen.out))
         if run.entries is not None:
             document = with_entries(document, run.entries)
     if bootstrap is not None:

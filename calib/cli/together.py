@@ -166,6 +166,7 @@ def _own_result(found, i, plan, out, aside, to_draw) -> Written:
     from calib.cli.results import DRAWN, number_files
     from calib.cli.solve import draw
     from calib.judge.choice import Chosen
+    from calib.judge.gates import shares
     from calib.judge.judgement import judge
     from calib.judge.set_aside import NONE
     from calib.report.pages.sheet import sheet_files
@@ -183,7 +184,7 @@ def _own_result(found, i, plan, out, aside, to_draw) -> Written:
             solution = found.solution(i)
             choice = ",".join(aside.names) or NONE
             document = result_document(Chosen(choice, aside, (), solution, None, None),
-                                       judge(solution))
+                                       judge(solution, out=shares(solution.run, aside)))
         except (NotConverged, NotDetermined, InputError) as error:
             return Written(None, note=str(error))
     place = result_place(folder, found.joint.problems[i].run.folder)

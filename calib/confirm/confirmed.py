@@ -13,8 +13,10 @@ from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown
 
 #: What was found: the display agrees, and no slip that would matter is left open; it agrees, but
-#: some would not be seen at these poses; a slip explains it; none does.
+#: some would not be seen at these poses; a slip explains it; none does; everything was typed as the
+#: list says, but the list does not make the solved machine.
 AGREES, NOT_PROVEN, MISTYPED, DISAGREES = "agrees", "not proven", "mistyped", "disagrees"
+NOT_CARRIED = "not carried"
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,10 @@ class Confirmed:
         What the claimed slip moves the edge by, at worst, m; 0 without one.
     telling : TellingPose or None
         Where the claimed slip and its first rival differ.
+    off : float
+        The edge of the machine that the list makes, against the solved one, at worst, m.
+    leaves_out : bool
+        The list leaves out what moves the edge.
     """
 
     status: str
@@ -46,6 +52,8 @@ class Confirmed:
     unseen: tuple[Unseen, ...]
     moves: float
     telling: TellingPose | None
+    off: float = 0.0
+    leaves_out: bool = False
 
     @property
     def agrees(self) -> bool:
@@ -66,8 +74,8 @@ class Confirmed:
         return out
 
 
-def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Posed, goal: float
-            ) -> Confirmed:
+def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Posed, goal: float,
+            known95: float = 0.0) -> Confirmed:
     """Test what a display shows.
 
     Parameters
@@ -82,6 +90,8 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
         Its poses.
     goal : float
         What the edge must be right to at 95 %, m.
+    known95 : float
+        What it is known to, m.
     """
     compared = Comparison(rig, sheet.entries, sheet.right, solved, shown, posed)
     found, envelope = search(compared, sheet), Envelope(compared)
@@ -94,6 +104,8 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
             None if rival is None else envelope.telling(claimed.parameters, rival.parameters))
     if not found.as_it_is.passes:
         return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None)
+    off, leaves_out = envelope.moves(solved), compared.left_open.shape[1] > 0
     open_ = unseen(envelope, found, goal)
-    return Confirmed(NOT_PROVEN if open_ else AGREES, compared, sheet, found, goal, open_, 0.0,
-                     None)
+    status = NOT_CARRIED if leaves_out or known95 + off > goal else \
+        NOT_PROVEN if open_ else AGREES
+    return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None, off, leaves_out)

@@ -17,6 +17,12 @@ _UNIFORM = 1 / np.sqrt(12)
 #: Share of the variances that computing them may be off by.
 _ROUND_OFF = 1e-10
 
+#: What a system may hold where a list asks for nothing: sd of an angle, rad, and of a length, m.
+_WIDE = np.radians(3.0), 0.1
+
+#: Singular values below this share of the largest count as zero.
+_RANK = 1e-9
+
 #: Steps of the quick way from typed values to a machine, and how near it must come, in steps of
 #: typing.
 _CHORDS, _NEAR = 4, 0.02
@@ -108,6 +114,23 @@ class Comparison:
             / self.entries.steps
         return change
 
+    @cached_property
+    def left_open(self) -> np.ndarray:
+        """Root of the covariance of what the list leaves out and the edge hangs on, shape (p, d).
+
+        The system holds something there that nobody typed: next to nothing is known of it.
+        """
+        moving = np.array([p.name in self.rig.moving_edge for p in self.rig.parameters])
+        free = asked(self.rig, self.entries) & moving
+        wide = np.where([p.unit == "deg" for p in self.rig.parameters], *_WIDE)
+        _, gradient = entry_values(self.entries, self.base)
+        typed = gradient[:, free] * wide[free] / self.entries.steps[:, None]
+        _, singular, right = np.linalg.svd(typed)
+        rank = int((singular > _RANK * singular.max(initial=0.0)).sum())
+        out = np.zeros((len(wide), int(free.sum()) - rank))
+        out[free] = wide[free, None] * right[rank:].T
+        return out
+
     def machine(self, typed: np.ndarray) -> np.ndarray | None:
         """The machine with these values typed, shape (p,); None where there is none."""
         at = self.base + self.by_entry @ self.entries.short_way(typed - self._right)
@@ -142,6 +165,9 @@ class Comparison:
         typing = (points.by_parameters @ self.by_entry * self.entries.steps * _UNIFORM)
         typing = typing.reshape(3 * n, -1)
         full += typing @ typing.T
+        if self.left_open.shape[1]:
+            free = (points.by_parameters @ self.left_open).reshape(3 * n, -1)
+            full += free @ free.T
         shown = self.mask.ravel()
         return full[np.ix_(shown, shown)]
 

@@ -62,7 +62,7 @@ class Confirmation(Record):
     """What ``calib confirm`` prints."""
 
     says: list[Text]
-    status: Literal["agrees", "not proven", "mistyped", "disagrees"]
+    status: Literal["agrees", "not proven", "mistyped", "disagrees", "not carried"]
     agrees: Flag
     goal: Number = Field(description="what the edge must be right to at 95 %, m")
     chi2: Unbounded = Field(description="of the display with everything typed right")

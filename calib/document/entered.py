@@ -19,6 +19,26 @@ class EntryRow(Record):
     rounding: Unbounded = Field(description="half a step moves the edge by that at most, m")
 
 
+class OwnRow(Record):
+    """A value that the system takes for granted, and the machine has not."""
+
+    name: Text
+    unit: Text = Field(description="m or deg")
+    held: Number
+    solved: Number
+    moves: Unbounded = Field(description="the edge, at worst, by that alone, m")
+
+
+class LeftOutRow(Record):
+    """A parameter that moves the edge and follows from no entry."""
+
+    name: Text
+    means: Text
+    unit: Text = Field(description="m or deg")
+    solved: Number
+    old: Maybe = Field(description="as taped; null if it was not")
+
+
 class Entered(Record):
     """The yard's own list of what is typed, in its order."""
 
@@ -26,7 +46,14 @@ class Entered(Record):
     definition: dict = Field(description="entries.toml as it was understood")
     rows: list[EntryRow]
     rounding: Unbounded = Field(
-        description="the edge with all values rounded, worst over the envelope, m; null where the "
+        description="what rounding moves the edge by, worst over the envelope, m; null where the "
         "list is no machine")
+    off: Unbounded = Field(
+        None, description="the edge with everything typed so, for what the system holds of its own "
+        "too, and for what is left out as taped, worst over the envelope, m; null if not known")
+    own: list[OwnRow] = Field([], description="what the system holds of its own")
+    left_out: list[LeftOutRow] = Field([], description="what no entry tells")
+    enough: Flag = Field(True, description="complete, and the edge known to what is required with "
+                         "that on top")
     complete: Flag = Field(description="the list determines where the edge is")
     says: list[Text] = Field(description="what the list leaves out or takes for granted")

@@ -229,7 +229,11 @@ def _repeated(entries: Mapping[int, EntrySchema]):
 
 
 def _known_problems(schema: ListSchema, rig: Rig):
+    asked = {entry.is_: entry.name for entry in schema.entry}
     for name in schema.known:
+        if name in asked:
+            yield (f"known.{name}", f"{name!r}, which the entry {asked[name]!r} is",
+                   "it typed, or known to the system: one of the two")
         if name not in rig.parameter_names:
             yield (f"known.{name}", repr(name),
                    "a parameter of the rig: " + ", ".join(rig.parameter_names))

@@ -8,6 +8,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.judge.check import Checked, check_shots
+from calib.judge.gates import Share, shares
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
@@ -31,6 +32,8 @@ class Chosen:
         With everything; None if that has no solution, or if nothing was set aside.
     predicted : Checked or None
         The shots set aside, predicted from the solution.
+    out : tuple of Share
+        How much of each kind of value was set aside.
     """
 
     choice: str
@@ -39,6 +42,7 @@ class Chosen:
     solution: Solution
     whole: Solution | None
     predicted: Checked | None
+    out: tuple[Share, ...] = ()
 
 
 def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
@@ -72,7 +76,8 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
             whole = solve(run)
         except (InputError, NotDetermined, NotConverged):
             pass
-    return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution))
+    return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution),
+                  shares(solution.run, aside))
 
 
 def _predicted(run, aside, solution):

@@ -22,6 +22,9 @@ from calib.judge.mistakes import (
 )
 from calib.run.records import Run
 
+#: The family of wrong units, of shots or of a reading.
+UNITS = "units"
+
 
 @dataclass(frozen=True)
 class Change:
@@ -156,7 +159,7 @@ def _of_shots(run):
             every_shot=True))
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
         changes.append(Change(
-            "units", facts.ShotsInFeet(us_survey),
+            UNITS, facts.ShotsInFeet(us_survey),
             lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
             every_shot=True))
     pairs, names = corner_pairs(run), run.rig.target_names

@@ -10,13 +10,16 @@ next against rate / (m - 1), and so on until one is above. That holds however th
 together.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.adjust.distributions import chi2_cdf, chi2_sf
 from calib.calibration import Solution
+from calib.judge.set_aside import SetAside
 from calib.judge.suspects import RUN_LEVEL as SUSPECTS_RATE
 from calib.judge.suspects import Suspects
+from calib.run.records import Run
 
 #: A clean run is condemned by some test with this probability, at most.
 ERROR_RATE = 0.05
@@ -24,9 +27,14 @@ ERROR_RATE = 0.05
 #: What the tests share among them, besides the search for suspects.
 SHARED_RATE = ERROR_RATE - SUSPECTS_RATE
 
-EDGE, PLAUSIBILITY, SUSPECTS = "edge", "plausibility", "suspects"
+EDGE, PLAUSIBILITY, SUSPECTS, LEFT = "edge", "plausibility", "suspects", "set aside"
 GLOBAL_TEST, HELD_OUT, CORRELATION = "global test", "held-out poses", "correlation"
 SURVEY_SCALE, OFFSET, CHECK_SHOTS = "survey scale", "check-shot offset", "check shots"
+
+
+#: Beyond this share of a sensor's readings, or of the shots, what does not fit is no longer slips:
+#: what is left was chosen by the fit. So few always may be. (Common practice, no source.)
+_MOST_OUT, _FEW_OUT = 1 / 4, 2
 
 
 @dataclass(frozen=True)
@@ -88,3 +96,32 @@ def suspect_gate(suspects: Suspects) -> Gate:
     """Whether nothing is further out than chance allows."""
     passed = not suspects.remaining and not suspects.beyond_chance
     return Gate(SUSPECTS, passed, suspects.chance, SUSPECTS_RATE)
+
+
+@dataclass(frozen=True)
+class Share:
+    """How much of a kind of value is set aside; `sensor` is None of shots."""
+
+    sensor: str | None
+    out: int
+    of: int
+
+    @property
+    def too_much(self) -> bool:
+        """More than slips are."""
+        return self.out > max(_FEW_OUT, _MOST_OUT * self.of)
+
+
+def shares(run: Run, aside: SetAside) -> tuple[Share, ...]:
+    """Of each sensor's readings, and of the shots, what is set aside; `run` is without it."""
+    poses = set(run.shots.pose.tolist())
+    by_sensor = Counter(column for pose, column in aside.readings if pose in poses)
+    found = (Share(None, len(aside.shots), len(run.shots) + len(aside.shots)),
+             *(Share(name, by_sensor[column], len(poses))
+               for column, name in enumerate(run.rig.reading_names)))
+    return tuple(f for f in found if f.out)
+
+
+def left_gate(out: Sequence[Share]) -> Gate:
+    """Whether what was set aside is a few slips."""
+    return Gate(LEFT, not any(share.too_much for share in out))

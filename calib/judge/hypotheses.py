@@ -10,7 +10,8 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
-from calib.judge.column_mistakes import changes_of, mistake_in
+from calib.judge.belief import disbelief
+from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import HeightsOff, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (
@@ -225,9 +226,23 @@ class Search:
             changed = mistake.apply(self.run)
             if len(changed.shots):
                 problem = problem_of(changed)
-                new.append(self._tried(mistake, problem, quick_fit(problem).chi2, alike))
+                fit = quick_fit(problem)
+                if (mistake.family == UNITS and mistake.every_shot
+                        and not self._as_credible(changed, fit)):
+                    continue
+                new.append(self._tried(mistake, problem, fit.chi2, alike))
         self.tried += new
         return new
+
+    def _as_credible(self, changed: Run, fit: Look) -> bool:
+        """Whether a machine of another size is one that is as likely before anything is measured.
+
+        Every misfit of the shots shrinks with their unit: that is no reason for another one.
+        """
+        n = len(changed.rig.parameters)
+        there, here = (disbelief(run, look.parameters[:n]).sum()
+                       for run, look in ((changed, fit), (self.run, self.seen)))
+        return bool(there <= here)
 
     def _tried(self, mistake, problem, chi2, members) -> Tried:
         changed = problem.run

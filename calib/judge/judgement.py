@@ -15,7 +15,7 @@ from calib.judge import gates
 from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.correlation import Correlation, correlation
 from calib.judge.external import External, external_reliability
-from calib.judge.gates import Gate
+from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
@@ -61,6 +61,8 @@ class Judgement:
         Of the run without its suspects.
     edge : EdgeKnown
     plausible : Plausibility
+    out : tuple of Share
+        What was set aside.
     gates : tuple of Gate
     """
 
@@ -79,6 +81,7 @@ class Judgement:
     edge: EdgeKnown
     plausible: Plausibility
     gates: tuple[Gate, ...]
+    out: tuple[Share, ...] = ()
 
     def __repr__(self):
         failed = ", ".join(gate.name for gate in self.gates if not gate.passed)
@@ -111,7 +114,8 @@ class Judgement:
 
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
-          later: Callable[..., Callable] = partial) -> Judgement:
+          later: Callable[..., Callable] = partial,
+          out: tuple[Share, ...] = ()) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
     Parameters
@@ -121,6 +125,8 @@ def judge(solution: Solution, tolerance: float | None = None,
     later : callable, optional
         ``later(function, *arguments)`` has a function called and returns what gives its result:
         in a process beside this one, if there is one.
+    out : tuple of Share
+        What was set aside, by `calib.judge.gates.shares`.
     """
     run = solution.run
     suspects = find_suspects(solution)
@@ -147,6 +153,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         edge=edge_known(solution, told.weak),
         plausible=plausibility(solution),
         gates=(),
+        out=out,
     )
     return replace(judgement, noise=noise_found and noise_found(),
                    gates=_gates(solution, judgement))
@@ -187,6 +194,7 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     answered = iter(gates.shared(questions))
     return (gates.Gate(gates.EDGE, judgement.edge.met),
             gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
+            *((gates.left_gate(judgement.out),) if judgement.out else ()),
             *(next(answered) if isinstance(q, gates.Question) else q
               for q in asked if q is not None))
 

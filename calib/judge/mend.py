@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.edge import envelope_edge
 from calib.judge.fits import solved
+from calib.judge.gates import shares
 from calib.judge.judgement import judge
 from calib.judge.mistakes import Mistake
 from calib.judge.set_aside import named, without
@@ -42,7 +43,8 @@ def mended(run: Run, mistake: Mistake) -> Run:
 
 def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
     """The figures of a run without what is set aside by name."""
-    solution = solved(without(run, named(run, aside)))
+    left = named(run, aside)
+    solution = solved(without(run, left))
     if solution is None:
         return Figures()
     edge = None
@@ -50,4 +52,5 @@ def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
         nodes = envelope_edge(run.rig, solution.parameters)
         sd = nodes.sd(solution.covariance)[nodes.seen]
         edge = float(np.max(sd)) if sd.size and np.isfinite(sd).all() else None
-    return Figures(solution.adjustment.variance_factor, edge, judge(solution).passed)
+    passed = judge(solution, out=shares(solution.run, left)).passed
+    return Figures(solution.adjustment.variance_factor, edge, passed)

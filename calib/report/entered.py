@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.document.entered import Entered, EntryRow
+from calib.confirm.carried import carried
+from calib.document.entered import Entered, EntryRow, LeftOutRow, OwnRow
 from calib.document.record import ResultRecord
 from calib.edge import EdgeNodes, envelope_edge
 from calib.entries.determined import Determined, determined
 from calib.entries.listed import EntryList, entry_list, entry_values
-from calib.entries.typed import entered, rounded
 from calib.report.numbers import number, unit_factor
 from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.entries import determined_says, entry_means
@@ -34,6 +34,7 @@ def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
     covariance = covariance_of(document, rig)
     sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
     found = determined_at(rig, entries, parameters, nodes)
+    carries = carried(rig, entries, parameters, _Taped.of(document).values, nodes, found)
     old = old_values(document, rig, entries, parameters)
     rows = [
         EntryRow(name=e.name, unit=e.unit, means=entry_means(e, rig), value=float(values[i]),
@@ -42,8 +43,32 @@ def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
         for i, e in enumerate(entries.entries)
     ]
     return Entered(title=entries.title, definition=dict(entries.definition), rows=rows,
-                   rounding=number(rounding_cost(rig, entries, parameters, nodes)),
+                   rounding=number(carries.rounding), off=number(carries.off),
+                   own=[_own(o, rig) for o in carries.own],
+                   left_out=[_left_out(o, rig) for o in carries.left_out],
+                   enough=_enough(document.goal, found, carries),
                    complete=found.complete, says=determined_says(found, rig))
+
+
+def _own(held, rig):
+    unit = next(p.unit for p in rig.parameters if p.name == held.name)
+    factor = unit_factor(unit)
+    return OwnRow(name=held.name, unit=unit, held=factor * held.held,
+                  solved=factor * held.solved, moves=number(held.moves))
+
+
+def _left_out(item, rig):
+    parameter = next(p for p in rig.parameters if p.name == item.name)
+    factor = unit_factor(parameter.unit)
+    return LeftOutRow(name=item.name, means=parameter.means, unit=parameter.unit,
+                      solved=factor * item.solved,
+                      old=None if item.old is None else factor * item.old)
+
+
+def _enough(goal, found, carries):
+    """The edge is known to what is required, with what the list adds; not what is left open."""
+    return bool(found.complete and goal.within95 is not None
+                and goal.within95 + carries.off <= goal.edge)
 
 
 def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes
@@ -51,16 +76,6 @@ def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: E
     """What a list determines of a machine at the nodes of its envelope."""
     edge = nodes.by_parameters[nodes.seen]
     return determined(rig, entries, parameters, edge.reshape(-1, 3, edge.shape[-1]))
-
-
-def rounding_cost(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes) -> float:
-    """What the edge is off by with every value typed as it is rounded, at worst, m."""
-    values, _ = entry_values(entries, parameters)
-    machine = entered(rig, entries, rounded(entries, values), parameters)
-    if not machine.agrees:
-        return np.nan
-    off = np.linalg.norm(nodes.error(machine.parameters), axis=2)[nodes.seen]
-    return float(off.max(initial=0.0))
 
 
 @dataclass(frozen=True)

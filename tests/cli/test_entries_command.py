@@ -1,6 +1,7 @@
 """entries.toml from the file to the sheet."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -102,3 +103,48 @@ def test_a_result_without_the_key_is_read(solved, folder):
     assert document.pop("entries") is None
     path.write_text(json.dumps(document), "utf-8")
     assert load_result(path).document.entries is None
+
+
+def _without(text, start):
+    """A list without the entry whose name begins so."""
+    first, *entries = text.split("[[entry]]")
+    return "[[entry]]".join([first, *(e for e in entries if f'name = "{start}' not in e)])
+
+
+def _told(page):
+    return " ".join(re.sub("<[^>]+>", "", page.read_text("utf-8")).split())
+
+
+def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
+        calib_command, folder, example, undrawn):
+    """Left out, or held otherwise by the system: sheet and confirm say so, with status 6."""
+    run, text = folder / "run", example.read_text("utf-8")
+    calib_command("simulate", run, "--poses", 14, "--seed", 3)
+    calib_command("solve", run)
+    short = _without(text, "Turning sensor")
+    example.write_text(short, "utf-8")
+    status, _, err = calib_command("sheet", run / "result", "--entries", example)
+    assert status == 6 and "leaves out what moves the edge (rotate zero)" in " ".join(err.split())
+    page = _told(run / "result/sheet.html")
+    assert "Enter these values" not in page and "Left out of the list" in page
+
+    example.write_text(short.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
+    status, _, err = calib_command("sheet", run / "result", "--entries", example)
+    said = " ".join(err.split())
+    assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 1.0" in said
+    page = _told(run / "result/sheet.html")
+    assert "The system is said to hold rotate_zero at 12 deg" in page
+
+    example.write_text(text.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
+    status, _, err = calib_command("sheet", run / "result", "--entries", example)
+    assert status == 3 and "known.rotate_zero" in err and "one of the two" in err
+
+
+def test_a_changed_list_is_noticed(calib_command, folder, example, undrawn):
+    run = folder / "run"
+    calib_command("simulate", run, "--poses", 14, "--seed", 3)
+    (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")
+    calib_command("solve", run)
+    assert "is not what this result keeps" not in calib_command("sheet", run / "result")[2]
+    (run / "entries.toml").write_text(_without(example.read_text("utf-8"), "Edge, slant"), "utf-8")
+    assert "is not what this result keeps" in calib_command("sheet", run / "result")[2]

@@ -1,10 +1,12 @@
 """Field mistakes, planted and named; nothing claimed where nothing is wrong."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from calib.judge import facts
-from calib.judge.column_mistakes import changes_of, in_poses, mistake_in, plausible
+from calib.judge.column_mistakes import UNITS, changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
@@ -38,6 +40,19 @@ def test_nothing_is_claimed_of_clean_runs(rig):
     for seed in range(30):
         found = explain(planted.simulated(rig, np.random.default_rng(500 + seed), 1 + seed % 2))
         assert found.claimed is None
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_sds_too_small_are_no_feet(rig, seed):
+    """Without a tape every misfit shrinks with the unit of the shots; the machine does not."""
+    run = planted.simulated(rig, np.random.default_rng(4100 + seed))
+    run = replace(run, tape=run.tape.select(np.zeros(len(run.tape.quantities), bool)))
+    too_small = planted.shots(run, covariance=run.shots.covariance / 2.7**2)
+    claimed = explain(too_small).claimed
+    assert claimed is None or claimed.mistake.family != UNITS
+    in_feet = planted.shots(run, position=run.shots.position / 0.3048)
+    claimed = explain(in_feet).claimed
+    assert claimed is not None and claimed.mistake.family == UNITS
 
 
 def test_gross_errors_are_no_field_mistake(rig):

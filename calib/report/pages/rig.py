@@ -61,7 +61,8 @@ def structure_sections(rig: Rig, found: Structure) -> list[Section]:
 
 
 _KINDS = {"joint": "its joint", "in_boom_plane": "inclination in the boom plane",
-          "across": "inclination across", "stroke": "what a cylinder has pushed out, m"}
+          "across": "inclination across, as a level laid across it shows",
+          "stroke": "what a cylinder has pushed out, m"}
 _LINKAGES = {"four_bar": "on a link of a four-bar linkage",
              "triangle": "a cylinder that makes a triangle with the joint"}
 

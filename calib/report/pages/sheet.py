@@ -128,8 +128,11 @@ def _before_and_after(document):
     goal, taped = document.goal, document.taped
     before = ("not known: nothing was taped",) if taped is None else (
         "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values")
+    entries = document.entries
+    listed = () if entries is None or not entries.off else (
+        " and off by ", mm(entries.off), " mm for the list")
     after = ("known nowhere",) if goal.within95 is None else (
-        "known to ", mm(goal.within95), " mm (95 %, worst) with the new ones")
+        "known to ", mm(goal.within95), " mm (95 %, worst) with the new ones", *listed)
     gates = [g for g in document.verdict.gates if g.name in (CHECK_SHOTS, OFFSET)]
     check = " ".join(g.says for g in sorted(gates, key=lambda g: g.passed)) or (
         "There are no check shots: nothing outside the solution vouches for it.")

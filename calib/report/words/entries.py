@@ -61,7 +61,9 @@ def _determines(found):
         return (f"The list determines the machine: all {found.needed} unknown values that move the "
                 "edge follow from it.")
     return (f"The list does NOT determine the machine: it tells {found.rank} of the "
-            f"{found.needed} unknown values that move the edge.")
+            f"{found.needed} unknown values that move the edge. For each that is left out write "
+            "one more [[entry]] if the system has a field for it, or under [known] the value that "
+            "the system holds (m or deg): the sheet then says what that costs at the edge.")
 
 
 def open_says(found: Open, rig: Rig) -> str:
@@ -86,7 +88,7 @@ def _taken(found, rig):
     said = ", ".join(f"{name} {np.degrees(v):.6g} deg" if units[name] == "deg" else
                      f"{name} {1000 * v:.6g} mm" for name, v in found.taken[:_NAMED])
     more = f" and {len(found.taken) - _NAMED} more" if len(found.taken) > _NAMED else ""
-    return [f"The system must take for granted, as this result does: {said}{more}."]
+    return [f"The system is taken to hold of its own: {said}{more}."]
 
 
 def _beside(found):

@@ -9,7 +9,7 @@ from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset
 from calib.judge.correlation import Correlation
-from calib.judge.gates import ERROR_RATE, SHARED_RATE, SUSPECTS_RATE, Gate
+from calib.judge.gates import ERROR_RATE, SHARED_RATE, SUSPECTS_RATE, Gate, Share
 from calib.judge.goal import EdgeKnown
 from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
@@ -52,6 +52,8 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
             return _edge(judgement.edge)
         case gates.PLAUSIBILITY, _:
             return plausible_says(judgement.plausible)
+        case gates.LEFT, _:
+            return _left(judgement.out)
         case gates.GLOBAL_TEST, _:
             return global_test_says(passed, solution, judgement.correlation)
         case gates.SUSPECTS, _:
@@ -122,7 +124,10 @@ def _suspects(suspects: Suspects):
         names += f" and {len(beyond) - _NAMED} more; so many look like a mistake about the whole " \
                  "run"
     first = suspect_says(beyond[0], suspects.solution)
-    return f"Suspect: {names}. {first} {chance}".rstrip()
+    too_much = [share for share in gates.shares(suspects.without.run, suspects.aside)
+                if share.too_much]
+    more = not_slips_says(too_much) if too_much else ""
+    return " ".join(filter(None, (f"Suspect: {names}.", first, more, chance)))
 
 
 def too_many_says(remaining: Sequence[str]) -> str:
@@ -130,6 +135,30 @@ def too_many_says(remaining: Sequence[str]) -> str:
     names = ", ".join(remaining[:_LISTED]) + (" and others" if remaining[_LISTED:] else "")
     return (f"{len(remaining)} more stay beyond their limit ({names}): so many look like a mistake "
             "about the whole run.")
+
+
+def _left(out: Sequence[Share]):
+    says = "Set aside: " + ", ".join(map(_share, out)) + "."
+    too_much = [share for share in out if share.too_much]
+    if not too_much:
+        return says
+    return f"{says} {not_slips_says(too_much)}"
+
+
+def not_slips_says(out: Sequence[Share]) -> str:
+    """Why so many values of a kind are not set aside one by one."""
+    what = " and ".join(map(_share, out))
+    sensors = [share.sensor for share in out if share.sensor is not None]
+    cause = (f"Look at what {' and '.join(sensors)} measures, how it is mounted, and its column in "
+             "readings.csv (calib rig show says what the rig takes it for)." if sensors else
+             "Something holds for the whole run or a part of it: calib diagnose looks for it.")
+    return (f"{what} are more than slips: what is left was chosen by the fit, and where it is used "
+            f"what was set aside returns. {cause}")
+
+
+def _share(share: Share):
+    return f"{share.out} of {share.of} " + (
+        "shots" if share.sensor is None else f"readings of {share.sensor}")
 
 
 def _held_out(passed, held: HeldOut):

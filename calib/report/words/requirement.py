@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.document.edge import SetupError
+from calib.document.entered import Entered, OwnRow
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
 from calib.judge.facts import Origin
@@ -16,6 +17,9 @@ from calib.report.spoken import spoken
 #: Where a limit is from.
 ORIGIN = {Origin.USER: "stated by the user", Origin.RIG: "rig.toml",
           Origin.PRACTICE: "common practice, no source"}
+
+#: Values that a system holds of its own that one sentence names.
+_NAMED = 3
 
 YES, NO, OPEN = "yes", "NO", "open"
 
@@ -43,8 +47,32 @@ def enter(document: ResultRecord) -> Answer:
     """Whether the values are to be entered."""
     failed = [gate.name for gate in document.verdict.gates if not gate.passed]
     if document.verdict.passed:
-        return Answer(YES, ("Enter these values: every gate passed.",))
+        entries = document.entries
+        if entries is None or entries.enough:
+            return Answer(YES, ("Enter these values: every gate passed.",))
+        return Answer(NO, ("Every gate passed, but do not enter this list as it is: ",
+                           *_list_lacks(entries), "."))
     return Answer(NO, (f"Do not enter these values as they are. Failed: {', '.join(failed)}.",))
+
+
+def _list_lacks(entries: Entered) -> tuple[Part, ...]:
+    """Why a list does not make the solved machine of a system."""
+    if not entries.complete:
+        names = ", ".join(spoken(row.name) for row in entries.left_out)
+        return (f"it leaves out what moves the edge ({names})",)
+    if entries.off is None:
+        return ("no machine has these values as they are rounded",)
+    own = "; ".join(f"{spoken(o.name)} {held(o)} where {held(o, True)} is solved"
+                    for o in entries.own[:_NAMED])
+    held_there = f" for what the system holds of its own ({own})" if own else ""
+    return words("typed without a slip, the edge is off by ", mm(entries.off),
+                 f" mm at worst{held_there}")
+
+
+def held(own: OwnRow, solved: bool = False) -> str:
+    """What a system holds, or what is solved in its place, with its unit."""
+    value = own.solved if solved else own.held
+    return f"{value:.3g} deg" if own.unit == "deg" else f"{1000 * value:.1f} mm"
 
 
 def trust(document: ResultRecord) -> Answer:
@@ -57,12 +85,32 @@ def trust(document: ResultRecord) -> Answer:
         "; ", mm(goal.in_use95), " mm with the noise of the readings as well")
     how = words(" (95 %, worst over the envelope, readings exact", *noise, ")")
     known, required = words(mm(goal.within95), " mm"), _required(goal)
+    entries = document.entries
+    if goal.met and document.verdict.passed and entries is not None and (
+            not entries.complete or entries.off != 0.0):
+        return _with_the_list(entries, goal.within95, known, required, how)
     if not goal.met:
         return Answer(NO, ("Trust the edge to ", *known, " only, not to ", *required, *how, "."))
     if not all(gate.passed for gate in document.verdict.gates):
         return Answer(NO, ("Do not yet trust the edge to the ", *known, " of ", *required,
                            " that its sds promise", *how, "."))
     return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, "."))
+
+
+def _with_the_list(entries, within95, known, required, how):
+    """What the edge is trusted to with a list that does not carry all of the machine."""
+    if not entries.complete or entries.off is None:
+        off = words("; with what is left out as taped it is off by ", mm(entries.off),
+                    " mm besides") if entries.off is not None else ()
+        return Answer(NO, ("Do not trust the edge to the ", *known, " of ", *required,
+                           " with this list: the system then holds values that were not solved",
+                           *off, "."))
+    total = words(mm(within95 + entries.off), " mm")
+    parts = (*known, *how, " and ", mm(entries.off), " mm for the list")
+    if entries.enough:
+        return Answer(YES, ("Trust the edge to ", *total, " of ", *required, ": ", *parts, "."))
+    return Answer(NO, ("Trust the edge to ", *total, " only, not to ", *required, ": ", *parts,
+                       "."))
 
 
 def _required(goal: Goal) -> tuple[Part, ...]:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.confirmed import AGREES, DISAGREES, NOT_PROVEN, Confirmed
+from calib.confirm.confirmed import AGREES, DISAGREES, NOT_CARRIED, NOT_PROVEN, Confirmed
 from calib.confirm.displayed import FittedStand
 from calib.confirm.search import Tried
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip
@@ -38,6 +38,14 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
             f"The display agrees at these poses ({_fit(confirmed)}), but they do not prove that "
             f"everything was typed right to the required {goal}.",
             *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen)]
+    if confirmed.status == NOT_CARRIED:
+        why = ("the list leaves out values that move the edge, and these positions are judged "
+               "whatever the system holds there: calib sheet names them"
+               if confirmed.leaves_out else
+               f"even so the edge is off by {1000 * confirmed.off:.0f} mm at worst, for what the "
+               f"system holds of its own (calib sheet names it; {goal} are required)")
+        return [f"What is typed is as the list says ({_fit(confirmed)}), but the list does NOT "
+                f"make the solved machine: {why}."]
     if confirmed.status == DISAGREES:
         return [
             f"The display does NOT agree with the solved machine ({_fit(confirmed)}), and no "

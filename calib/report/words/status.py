@@ -2,12 +2,13 @@
 
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.words.requirement import enter
+from calib.report.words.requirement import YES, enter
 
 
 def not_to_enter(document: ResultRecord) -> str:
-    """The warning of a result whose verdict failed, with the gates; empty if it passed."""
-    return "" if document.verdict.passed else str(enter(document))
+    """The warning of a result that is not to be entered as it is, with the reason; else empty."""
+    answer = enter(document)
+    return "" if answer.answer == YES else str(answer)
 
 
 def left_out(document: ResultRecord) -> str:
