@@ -89,9 +89,10 @@ def told_once(items: Iterable[Complaint | Notice]) -> list[str]:
         out += [_printable(item.at(lines)) for item, lines in first]
         rest = [line for _, lines in group[len(first):] for line in lines]
         if rest and isinstance(item := group[0][0], Complaint):
-            place = _place(item.file, [], item.column)
-            out.append(_printable(f"{place}: {len(rest)} more of this kind "
-                                  f"({lines_in_words(sorted(rest))}), expected {item.expected}"))
+            place, lines = _place(item.file, [], item.column), sorted(filter(None, rest))
+            where = f" ({lines_in_words(lines)})" if lines else ""
+            out.append(_printable(f"{place}: {len(rest)} more of this kind{where}, expected "
+                                  f"{item.expected}"))
     return out
 
 

@@ -91,3 +91,24 @@ def test_a_refusal_names_what_to_type(run, tmp_path, calib, monkeypatch):
     assert status == 0, err
     kept = read_profile((tmp_path / "run" / "import.toml").read_bytes(), "import.toml")
     assert kept.others == "refuse" and kept.targets["stick"] == "stick_pin"
+
+
+def test_what_a_reading_is_not(run, tmp_path, calib, monkeypatch):
+    """A name that the rig has not is refused, not passed over."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.csv").write_text(points(run, lambda p, t: f"{p}-{t}"))
+    (tmp_path / "s.csv").write_text(sheet_of(run))
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--reading", "nonsense=boom")
+    assert status == 3 and '"nonsense"' in err and "house_pitch" in err
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_column_that_may_be_the_pole_is_asked(run, files):
+    """Its heading is none that is known, but speaks of a pole: nothing is taken for granted."""
+    lines = points(run, lambda p, t: f"{p}-{t}").splitlines()
+    text = "\n".join([lines[0] + ",top of pole", *(line + ",1.8" for line in lines[1:])]) + "\n"
+    paths = files(text)
+    (choice,) = propose(paths, run.rig).doubtful
+    assert '"top of pole"' in choice.why and len(choice.alternatives) == 2
+    settled = propose(paths, run.rig, answered(declare({}), choice, choice.alternatives[1]))
+    assert not settled.doubtful and settled.declared.pole == "column"
