@@ -1,5 +1,6 @@
 """``calib import``: exported field files in, a run folder out."""
 
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -86,7 +87,7 @@ def _settled(paths, rig, declared, roles, taped_width, yes):
     from calib.run.complaints import Complaint, InputError
 
     while True:
-        proposal = propose([*paths, *roles], rig, declared, roles, taped_width)
+        proposal = propose(list(dict.fromkeys([*paths, *roles])), rig, declared, roles, taped_width)
         lacking = proposal.declared.lacks() if not proposal.doubtful else []
         if lacking:
             raise typer.BadParameter("some things must be said first:\n"
@@ -95,9 +96,11 @@ def _settled(paths, rig, declared, roles, taped_width, yes):
             break
         if yes or not asking.somebody_answers():
             _tell(proposal)
+            talk.follow_line(" ".join([shlex.join(["calib", *sys.argv[1:]]),
+                                       *map(_proposed_option, proposal.doubtful)]).strip())
             raise InputError([
                 Complaint(", ".join(path.name for path in paths), None, None,
-                          f"no certainty about {choice.about} ({choice.why})", _sayings(choice))
+                          f"nothing that settles {choice.about} ({choice.why})", _sayings(choice))
                 for choice in proposal.doubtful])
         declared, roles = _asked(proposal.doubtful[0], declared, roles)
     _tell(proposal)
@@ -127,10 +130,16 @@ def _asked(choice, declared, roles):
     return asking.typed(question, read), roles
 
 
+def _proposed_option(choice):
+    """The option that says what is proposed, or with a word to be replaced where nothing is."""
+    placeholder = "=" in choice.option or not choice.alternatives
+    return choice.option if placeholder else choice.alternatives[0].option
+
+
 def _sayings(choice):
     """What to say on the command line."""
     options = [a.option for a in choice.alternatives if a.option] or [choice.option]
-    return " or ".join(filter(None, options[:3])) or "another file"
+    return " or ".join(filter(None, options)) or "another file"
 
 
 def _tell(proposal):
@@ -141,6 +150,11 @@ def _tell(proposal):
     if proposal.gives:
         talk.tell("That gives:")
         talk.tell_all(f"  {line}" for line in proposal.gives)
+
+
+def _standing(declared):
+    """What holds of files never seen; points left out this time are not left out next time."""
+    return declared.model_copy(update={"others": "refuse"})
 
 
 def _kept(into):
@@ -178,7 +192,7 @@ def _write(options, into, declared, imported, proposed):
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
-        kept = {PROFILE: profile_toml(declared)} if proposed else {}
+        kept = {PROFILE: profile_toml(_standing(declared))} if proposed else {}
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")

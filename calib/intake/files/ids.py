@@ -60,6 +60,7 @@ class IdPattern:
 
     def __init__(self, pattern: str, targets: Mapping[str, str]):
         self.pattern, self.targets = pattern, dict(targets)
+        self._folded = {word.casefold(): target for word, target in targets.items()}
         fields = re.findall(r"{([^{}]*)}", pattern)
         for name in fields:
             if name not in _FIELDS:
@@ -75,18 +76,26 @@ class IdPattern:
 
     def readings_of(self, point: str) -> list[Booked]:
         """Ways in which an id fits the pattern; more than one is ambiguous, more than three are
-        not told apart."""
-        found = []
+        not told apart. Of the crew's words the longest that fits is meant; capitals are no matter.
+        """
+        found: list[Booked] = []
+        longest = 0
         for parts in self._fits(0, point, 0, {}):
-            booked = Booked(
-                parts["pose"], self.targets.get(parts["target"], parts["target"]),
-                parts.get("stand"), parts.get("repeat", ""),
-            )
+            word = parts["target"]
+            if self.targets and len(word) != longest:
+                if len(word) < longest:
+                    continue
+                found, longest = [], len(word)
+            booked = Booked(parts["pose"], self._target(word), parts.get("stand"),
+                            parts.get("repeat", ""))
             if booked not in found:
                 found.append(booked)
-            if len(found) > 3:
+            if len(found) > 3 and not self.targets:
                 break
         return found
+
+    def _target(self, word):
+        return self.targets.get(word) or self._folded.get(word.casefold(), word)
 
     def _fits(self, index, text, at, known) -> Iterator[dict[str, str]]:
         """Every split of `text` from `at` on over the parts from `index` on.
@@ -101,7 +110,7 @@ class IdPattern:
             return
         part, some = self._parts[index], False
         if not part.startswith("{"):
-            if text.startswith(part, at):
+            if text[at:at + len(part)].casefold() == part.casefold():
                 for fit in self._fits(index + 1, text, at + len(part), known):
                     some = True
                     yield fit
@@ -116,5 +125,5 @@ class IdPattern:
 
     def _is(self, name, text):
         if name == "target" and self.targets:
-            return text in self.targets
+            return text in self.targets or text.casefold() in self._folded
         return re.fullmatch(_FIELDS[name], text) is not None

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.intake.declaration import Declaration
-from calib.intake.files.columns import read_named
+from calib.intake.files.columns import SKIP, read_named
 from calib.intake.files.ids import Booked, IdPattern
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
@@ -34,10 +34,12 @@ def book_by_pattern(
     dict of int to Booked
         By row number.
     """
-    booked, others = {}, []
+    booked, others, no_target = {}, [], []
     for row, (point, line) in enumerate(zip(points, lines, strict=True)):
         ways = pattern.readings_of(point) if len(point) <= 60 else []
-        if len(ways) == 1:
+        if len(ways) == 1 and ways[0].target == SKIP:
+            no_target.append(f"{point} (line {line})")
+        elif len(ways) == 1:
             booked[row] = ways[0]
         elif len(ways) > 1:
             findings.complain(
@@ -51,10 +53,11 @@ def book_by_pattern(
             findings.complain(file, line, "point", quote(point),
                               f"an id like {pattern.pattern}{hint} (--others leave-out leaves "
                               "such points out)")
-    if others:
-        findings.note(file, f"left out, the id does not fit {pattern.pattern}: "
-                      + ", ".join(others[:12])
-                      + (f" and {len(others) - 12} more" if len(others) > 12 else ""))
+    for why, left in ((f"the id does not fit {pattern.pattern}", others),
+                      ("declared to be no target", no_target)):
+        if left:
+            findings.note(file, f"left out, {why}: " + ", ".join(left[:12])
+                          + (f" and {len(left) - 12} more" if len(left) > 12 else ""))
     return booked
 
 

@@ -2,16 +2,18 @@
 
 import re
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calib.intake.files.header_units import plain
 from calib.intake.files.ids import Booked, IdPattern
-from calib.intake.proposal.words import PAIRS
+from calib.intake.proposal.words import PAIRS, target_meant
 
 _STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)
+_ANY = {"{pose}": r"(?P<pose>\d+)", "{stand}": r"(?P<stand>\S+?)",
+        "{target}": r"(?P<target>[^\W\d_](?:[^\d]*[^\W\d_])?)"}
 _LIKE_POSE = 3
 """Fewer poses are no pattern."""
 
@@ -34,6 +36,9 @@ class Naming:
     spread, width : float
         Median distance left to right in a pose, and how far the poses scatter about it (median, of
         1), in the unit of the file; NaN for less than three.
+    unknown : dict of str to list of str
+        Words where others name a target, that several poses have and nobody explains, with the
+        names that have them.
     """
 
     where: str
@@ -43,6 +48,7 @@ class Naming:
     example: str
     width: float
     spread: float
+    unknown: dict[str, list[str]] = field(default_factory=dict)
 
     @property
     def poses(self) -> int:
@@ -56,7 +62,7 @@ class Naming:
 
 def namings(
     ids: Sequence[str], descriptions: Sequence[str], targets: Sequence[str],
-    position: np.ndarray,
+    position: np.ndarray, told: Mapping[str, str] | None = None,
 ) -> list[Naming]:
     """Ways to read the names, the one that fits most rows first.
 
@@ -65,6 +71,8 @@ def namings(
     targets : sequence of str
         The rig's.
     position : ndarray, shape (n, 3)
+    told : mapping of str to str, optional
+        Words of the crew whose target is declared.
     """
     both = [f"{p} {d}" for p, d in zip(ids, descriptions, strict=True)]
     found: list[Naming] = []
@@ -72,7 +80,8 @@ def namings(
         if where == "both" and found:
             break
         for words in _target_words(names, targets):
-            found += _by_words(where, names, words, position)
+            found += [_widened(way, names, targets, told or {})
+                      for way in _by_words(where, names, words, position)]
     found = [n for n in found if n.poses >= _LIKE_POSE]
     return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
 
@@ -102,7 +111,8 @@ def _by_words(where, names, words, position):
     for pattern, _ in patterns.most_common(1):
         reader = IdPattern(pattern, words)
         ways = {row: reader.readings_of(name) for row, name in enumerate(names) if len(name) <= 60}
-        booked = {row: way[0] for row, way in ways.items() if len(way) == 1}
+        booked = {row: way[0] for row, way in ways.items()
+                  if len(way) == 1 and way[0].pose.isdecimal()}
         if booked:
             width, spread = _width(booked, position)
             out.append(Naming(where, pattern, words, booked, names[next(iter(booked))], width,
@@ -132,6 +142,47 @@ def _pattern_of(name, words):
                 parts.append("{stand}" if stand else "{pose}")
     pattern = "".join(parts)
     return pattern if pattern.count("{pose}") == 1 else None
+
+
+def _widened(way, names, targets, told):
+    """The same pattern with all words that stand where the corners are named."""
+    pattern = _widest(way.pattern)
+    parts = [_ANY.get(part, re.escape(part)) for part in re.split(r"({[^{}]*})", pattern)]
+    fits = [match for name in names if len(name) <= 60
+            and (match := re.fullmatch("".join(parts), name, re.IGNORECASE))]
+    if pattern != way.pattern and len(fits) == len(way.booked):
+        return way
+    sides = tuple(next((plain(word) for word, t in way.targets.items() if t.endswith(side)), side)
+                  for side in ("left", "right"))
+    words: dict[str, list[re.Match]] = {}
+    for match in fits:
+        words.setdefault(match["target"], []).append(match)
+    old = IdPattern(way.pattern, way.targets)
+    table, unknown = dict(way.targets) if pattern == way.pattern else {}, {}
+    for word, having in words.items():
+        as_before = old.readings_of(having[0][0])
+        meant = (told.get(word) or (as_before[0].target if len(as_before) == 1 and
+                 as_before[0].pose == having[0]["pose"] else "")
+                 or target_meant(word, targets, sides))
+        if meant:
+            table[word] = meant
+        elif len({match["pose"] for match in having}) > 1:
+            unknown[word] = [match[0] for match in having]
+    reader = IdPattern(pattern, table)
+    booked = {row: ways[0] for row, name in enumerate(names)
+              if len(name) <= 60 and len(ways := reader.readings_of(name)) == 1
+              and ways[0].pose.isdecimal()}
+    return replace(way, pattern=pattern, targets=table, booked=booked, unknown=unknown)
+
+
+def _widest(pattern):
+    """The pattern with the words beside the target taken for part of it: left corner, stick."""
+    before, target, after = pattern.partition("{target}")
+    if "{" not in after and re.search(r"[^\W\d_]", after):
+        return before + target
+    if "{" not in before and re.search(r"[^\W\d_]", before):
+        return target + after
+    return pattern
 
 
 def _width(booked, position):

@@ -1,7 +1,11 @@
 """Which point is what, proposed: from the ids or the descriptions."""
 
+import difflib
+import shlex
+
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
+from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import IdPattern
 from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
@@ -21,7 +25,7 @@ def naming_choices(
         return []
     if declared.ids is not None:
         return []
-    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
+    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position, declared.targets)
     known = _known_ids(by_role)
     about = "how points name pose and target"
     if not ways:
@@ -30,8 +34,10 @@ def naming_choices(
         return [Choice(about, why=f"no pattern found in {examples}; a booking sheet (CSV with "
                        "point, pose, target) tells it too", typed="ids", option="--ids")]
     best = ways[0]
-    others = [row for row in range(len(rows.ids))
-              if row not in best.booked and rows.ids[row] not in known]
+    names = _names(rows)[best.where]
+    asked = {name for having in best.unknown.values() for name in having}
+    others = [name for row, name in enumerate(names) if row not in best.booked
+              and name not in asked and rows.ids[row] not in known]
     rival = [w for w in ways[1:] if len(w.booked) == len(best.booked) and w.booked != best.booked]
     consistent = not best.spread > _SCATTER
     why = (f"{len(best.booked)} of {len(rows.ids) - len(known & set(rows.ids))} points fit"
@@ -40,8 +46,9 @@ def naming_choices(
               + ("" if consistent else ", but not in all of them")))
     sure = consistent and best.each_once and not rival
     choices = [Choice(about, tuple(_alternative(w) for w in ways[:4]), sure, why)]
+    choices += [_what_word(word, having, rig) for word, having in best.unknown.items()]
     if others and declared.others == "refuse":
-        shown = ", ".join(quote(rows.ids[row]) for row in others[:5])
+        shown = ", ".join(quote(name) for name in others[:5])
         choices.append(Choice(
             f"what becomes of {len(others)} point(s) that do not fit: {shown}"
             + (" ..." if len(others) > 5 else ""),
@@ -54,14 +61,35 @@ def _alternative(way: Naming) -> Alternative:
     one = next(iter(way.booked.values()))
     named = {"point": "the point id", "description": "the description",
              "both": "point id and description"}[way.where]
-    targets = " ".join(f"--target {crew}={ours}" for crew, ours in way.targets.items()
-                       if crew != ours)
+    targets = " ".join(f"--target {shlex.quote(f'{crew}={ours}')}"
+                       for crew, ours in way.targets.items() if crew != ours)
+    tables = ", ".join(f"{crew} {ours}" for crew, ours in way.targets.items() if crew != ours)
     says = (f"{quote(way.example)} ({named}) is pose {one.pose}"
             + (f" of stand {one.stand}" if one.stand else "") + f", {one.target}: "
-            f"{len(way.booked)} shots in {way.poses} poses")
+            f"{len(way.booked)} shots in {way.poses} poses"
+            + (f"; {tables}" if len(way.targets) > 2 else ""))
     where = "" if way.where == "point" else f"--ids-in {way.where} "
     return Alternative(says, {"ids": way.pattern, "ids_in": way.where, "targets": way.targets},
                        f'{where}--ids "{way.pattern}" {targets}'.strip())
+
+
+def _what_word(word, having, rig):
+    """What a word means that stands where others name a target."""
+    answers = [*sorted(rig.target_names, key=lambda target: -difflib.SequenceMatcher(
+        None, word.casefold(), target).ratio()), SKIP]
+    return Choice(
+        f"what {quote(word)} is", tuple(Alternative(
+            "no target: leave these points out" if target == SKIP else target,
+            {"targets": {word: target}}, f"--target {shlex.quote(f'{word}={target}')}")
+            for target in answers), False,
+        f"{len(having)} points are called so, such as {quote(having[0])}",
+        option=f"--target {shlex.quote(f'{word}=TARGET')}")
+
+
+def _names(rows):
+    """By where they stand, what points are called."""
+    return {"point": rows.ids, "description": rows.descriptions,
+            "both": [f"{p} {d}" for p, d in zip(rows.ids, rows.descriptions, strict=True)]}
 
 
 def _known_ids(by_role):
@@ -73,10 +101,8 @@ def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:
     """What the names give, a line."""
     if declared.ids is None:
         return []
-    names = {"point": rows.ids, "description": rows.descriptions,
-             "both": [f"{p} {d}" for p, d in zip(rows.ids, rows.descriptions, strict=True)]}
     reader = IdPattern(declared.ids, declared.targets)
-    booked = [(name, ways[0]) for name in names[declared.ids_in] if len(name) <= 60
+    booked = [(name, ways[0]) for name in _names(rows)[declared.ids_in] if len(name) <= 60
               and len(ways := reader.readings_of(name)) == 1]
     if not booked:
         return []

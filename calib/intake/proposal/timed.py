@@ -1,16 +1,19 @@
 """Readings and times, proposed: which column is which reading, and how times are written."""
 
+import difflib
 from datetime import timedelta
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
+from calib.intake.files.header_units import plain
 from calib.intake.files.times import ISO, SECONDS, TimeFormat, TimeText, parse_zone
 from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.run.complaints import quote
+from calib.run.numerals import is_number
 from calib.run.text import split_cells
 
 PATTERNS = (ISO, "%d.%m.%Y %H:%M:%S", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
@@ -25,8 +28,8 @@ def reading_choices(
     """The column of each reading that is called otherwise; doubtful where none seems to be it."""
     choices = []
     for look in by_role["log"] + by_role["sheet"]:
-        spare = [cell for cell, meant in zip(look.header, look.meant, strict=True)
-                 if meant is None and cell]
+        spare = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
+                 if meant is None and cell and _numeric(look, i)]
         for name in rig.reading_names:
             if name in declared.log.readings:
                 continue
@@ -36,14 +39,27 @@ def reading_choices(
             if len(heads) == 1 and heads[0] == name:
                 continue
             options = tuple(Alternative(head, {"log": {"readings": {name: head}}},
-                                        f'--reading {name}="{head}"') for head in heads or spare)
+                                        f'--reading {name}="{head}"')
+                            for head in heads or sorted(spare, key=_unlike(name)))
             if len(heads) == 1:
                 choices.append(Choice(about, options, True, "its heading says so"))
             else:
                 choices.append(Choice(about, options, False, "two columns may be it" if heads else
                                       "no heading says so",
-                                      f"log.readings.{name}", f"--reading {name}=HEADING"))
+                                      f"log.readings.{name}",
+                                      "" if options else f"--reading {name}=HEADING"))
     return choices
+
+
+def _numeric(look, column):
+    """Whether the first rows have numbers in a column."""
+    cells = [row[column] for row in look.rows[:20] if column < len(row) and row[column]]
+    return all(is_number(cell, ".") or is_number(cell, ",") for cell in cells)
+
+
+def _unlike(name):
+    """How unlike a reading's name a heading is, to sort by."""
+    return lambda head: -difflib.SequenceMatcher(None, name, plain(head)).ratio()
 
 
 def time_choices(

@@ -4,6 +4,7 @@ Common practice, no source.
 """
 
 import re
+from collections.abc import Sequence
 
 from calib.intake.files.header_units import plain, without_unit
 
@@ -22,8 +23,8 @@ _READINGS = {
     "coupler": "quick coupler|schnellwechsler|attache rapide|snelwissel|redskapsfaste|"
                "hurtigkobling|pikaliitin",
     "bucket": "loffel|godet|cazo|bak|skopa|skuffe|kauha",
-    "tilt": "tilt rotator tilt|tilten",
-    "rotate": "rotation|rotator|rotator rotation|drehung|rotatie|rotacion|rotazione",
+    "tilt": "tilt rotator tilt|tilten|kipp|kippung",
+    "rotate": "rot|rotation|rotator|rotator rotation|dreh|drehung|rotatie|rotacion|rotazione",
     "house_pitch": "pitch|langsneigung|nicken",
     "house_roll": "roll|querneigung|rollen",
     "swing": "boom swing|schwenk",
@@ -44,3 +45,45 @@ def reading_meant(header: str) -> str | None:
     ('boom', 'boom', None)
     """
     return _MEANS.get(plain(_FILLING.sub(" ", without_unit(header)[0])))
+
+
+_PARTS = {
+    "edge": "edge|corner|blade|lip|ecke|kante|schneide|hoek|snijrand|coin|bord|lame|esquina|filo|"
+            "angolo|lama|horn|hjorne|hjornet|egg|skar|kulma|huulilevy",
+    "foot": "foot|feet|base|fuss|voet|pied|pie|piede|fot|fod|juuri",
+    "pin": "pin|bolzen|zapfen|pen|axe|bulon|perno|bult|bolt|tapp|tappi",
+    "mid": "mid|middle|centre|center|mitte|midden|milieu|medio|centro|mitten|midt|keski",
+    "left": "|".join(left for left, _ in PAIRS if len(left) > 1),
+    "right": "|".join(right for _, right in PAIRS if len(right) > 1),
+    **{part: part + "|" + _READINGS[part] for part in ("boom", "stick", "bucket")},
+}
+_PART = {word: part for part, words in _PARTS.items() for word in words.split("|")}
+
+
+def target_meant(said: str, targets: Sequence[str], sides: tuple[str, str] = ("l", "r")) -> str:
+    """The one target whose name has every part of the machine that is said; "" for none.
+
+    Parameters
+    ----------
+    sides : (str, str)
+        How the crew writes left and right.
+
+    Examples
+    --------
+    >>> rig = ("boom_foot_left", "boom_foot_right", "stick_pin", "bucket_pin", "edge_left")
+    >>> [target_meant(said, rig) for said in ("foot L", "Stiel", "Löffelbolzen", "pin", "nail")]
+    ['boom_foot_left', 'stick_pin', 'bucket_pin', '', '']
+    """
+    parts = set()
+    for word in plain(said).split():
+        known = {"l": "left", "r": "right", **_PART, sides[0]: "left", sides[1]: "right"}
+        cut = next((i for i in range(3, len(word) - 2)
+                    if word[:i] in _PART and word[i:] in _PART), None)
+        if word in known:
+            parts.add(known[word])
+        elif cut is not None:
+            parts |= {_PART[word[:cut]], _PART[word[cut:]]}
+        else:
+            return ""
+    fit = [target for target in targets if parts <= set(target.split("_"))]
+    return fit[0] if len(fit) == 1 and parts else ""

@@ -1,0 +1,93 @@
+"""What points beside the corners are called: proposed or asked, never dropped silently."""
+
+import pytest
+
+from calib.intake.declaration import declare, read_profile
+from calib.intake.files.ids import Booked, IdPattern
+from calib.intake.proposal.propose import answered, propose
+from calib.intake.proposal.words import target_meant
+from tests.intake.layouts import sheet_of, shots_of
+
+RIG = ("boom_foot_left", "boom_foot_right", "stick_pin", "bucket_pin", "edge_left", "edge_mid",
+       "edge_right")
+
+
+@pytest.mark.parametrize(("said", "target"), [
+    ("stick", "stick_pin"), ("bucket", "bucket_pin"), ("foot L", "boom_foot_left"),
+    ("Foot right", "boom_foot_right"), ("boom foot left", "boom_foot_left"),
+    ("stick pin", "stick_pin"), ("Stielbolzen", "stick_pin"), ("L\u00f6ffel", "bucket_pin"),
+    ("godet", "bucket_pin"), ("right corner", "edge_right"), ("edge middle", "edge_mid"),
+    ("boom", ""), ("pin", ""), ("left", ""), ("nail in kerb", ""), ("foot", ""), ("", "")])
+def test_words_of_the_machine(said, target):
+    """Words that one target alone has mean it; what two have, or nobody knows, means none."""
+    assert target_meant(said, RIG) == target
+
+
+def points(run, name):
+    """A point file and a sheet; `name` makes what a shot is called."""
+    lines = ["point,east (m),north (m),up (m)"]
+    for pose, side, (e, n, u), _ in shots_of(run):
+        lines.append(f"{name(pose, side)},{e:.4f},{n:.4f},{u:.4f}")
+        lines.append(f"{name(pose, {'left': 'foot L', 'right': 'stick'}[side])},{e:.4f},"
+                     f"{n + 5:.4f},{u:.4f}")
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture
+def files(tmp_path, run):
+    """Writes a point file and a sheet, gives their paths."""
+    def write(text):
+        (tmp_path / "a.csv").write_text(text)
+        (tmp_path / "s.csv").write_text(sheet_of(run))
+        return [tmp_path / "a.csv", tmp_path / "s.csv"]
+    return write
+
+
+def test_pins_are_proposed(run, files):
+    """Words beside the corner's are its part of the name: every point is taken."""
+    corner = {"left": "left corner", "right": "right corner"}
+    proposal = propose(files(points(run, lambda p, t: f"pose {p} {corner.get(t, t)}")), run.rig)
+    assert not proposal.doubtful
+    assert proposal.declared.targets["stick"] == "stick_pin"
+    assert proposal.declared.targets["foot L"] == "boom_foot_left"
+    assert proposal.declared.ids == "pose {pose} {target}"
+
+
+def test_codes_are_asked(run, files):
+    """What nobody knows is asked word by word, with every target of the rig to choose from."""
+    code = {"left": "L", "right": "R", "stick": "ST", "foot L": "FL"}
+    paths = files(points(run, lambda p, t: f"{p}{code[t]}"))
+    asked = [c for c in propose(paths, run.rig).doubtful if c.about.startswith("what \"")]
+    assert [c.about for c in asked] == ['what "FL" is', 'what "ST" is']
+    says = [a.option for a in asked[1].alternatives]
+    assert says[0] == "--target ST=stick_pin" and len(says) == len(run.rig.target_names) + 1
+    declared = answered(declare({"targets": {"ST": "stick_pin"}}), asked[0],
+                        next(a for a in asked[0].alternatives if "foot_left" in a.says))
+    settled = propose(paths, run.rig, declared)
+    assert not settled.doubtful
+    assert settled.declared.targets == {"L": "edge_left", "R": "edge_right", "ST": "stick_pin",
+                                        "FL": "boom_foot_left"}
+
+
+def test_given_words_settle_what_an_id_is():
+    """The longest word is meant, and capitals are no matter."""
+    ids = IdPattern("{pose}{target}", {"L": "edge_left", "FL": "boom_foot_left"})
+    assert ids.readings_of("12FL") == [Booked("12", "boom_foot_left")]
+    assert ids.readings_of("12l") == [Booked("12", "edge_left")]
+    words = IdPattern("pose {pose} {target}", {"left corner": "edge_left"})
+    assert words.readings_of("Pose 3 Left Corner") == [Booked("3", "edge_left")]
+
+
+def test_a_refusal_names_what_to_type(run, tmp_path, calib, monkeypatch):
+    """The next line has the proposed answers; points left out once are not left out for good."""
+    monkeypatch.chdir(tmp_path)
+    text = points(run, lambda p, t: f"{p}-{t}") + "BM1,1,2,3\n"
+    (tmp_path / "a.csv").write_text(text)
+    (tmp_path / "s.csv").write_text(sheet_of(run))
+    status, _, err = calib("a.csv", "s.csv", "--yes")
+    assert status == 3 and '"BM1"' in err
+    assert err.splitlines()[-1] == "Next: calib import a.csv s.csv --yes --others leave-out"
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--others", "leave-out")
+    assert status == 0, err
+    kept = read_profile((tmp_path / "run" / "import.toml").read_bytes(), "import.toml")
+    assert kept.others == "refuse" and kept.targets["stick"] == "stick_pin"
