@@ -22,12 +22,12 @@ REPORTS = Path(__file__).parents[2] / "reports"
 
 def main():
     short = "--short" in sys.argv[1:]
-    before = Path(sys.argv[2]).resolve() if sys.argv[1:2] == ["--before"] else None
+    older = Path(sys.argv[2]).resolve() if sys.argv[1:2] == ["--before"] else None
     with threadpool_limits(1):
         if short:
             print("\n".join(_short()))
             return
-        lines, times = _everything(before)
+        lines, times = _everything(older)
     (REPORTS / "speed.md").write_text("\n".join(lines) + "\n", "utf-8")
     from benchmarks.speed.plot import plot
 
@@ -66,7 +66,7 @@ def _row(name, sizes, taken, columns):
             f"{exponent(sizes, taken, 300):.2f} |")
 
 
-def _everything(before):
+def _everything(older):
     found, bigger = measure.ratios(), measure.ratios(300, only=(
         "(b) scipy, analytic, sparse",))
     floors = {poses: measure.floor(poses) for poses in (30, 1000, 3000)}
@@ -74,7 +74,7 @@ def _everything(before):
     mine, theirs, off = measure.kinematics()
     taken, peak, before = measure.large()
     snooped, wrong = measure.snooping(), measure.wrong_readings()
-    told, commands = _command(before)
+    told, commands = _command(older)
     times, length = scaling()
     solve = dict(zip(*times["solve"], strict=True))
     lines = ["# Speed", "", *_where(), "", "## 30 poses, two corners each, taped: one answer", "",
@@ -102,16 +102,16 @@ def _everything(before):
     return lines, (times, found)
 
 
-def _command(before):
+def _command(older):
     """What commands take on the demo, and of these what has a target: name, seconds, most."""
     here = Path(__file__).parents[2]
     columns = {"one process": command.stages(here, False),
                "first of two": command.stages(here, True)}
     loaded = {"": command.imports(here)}
-    if before is not None:
-        columns = {"one process, before": command.stages(before, False),
-                   "first of two, before": command.stages(before, True), **columns}
-        loaded = {"before": command.imports(before), "now": loaded[""]}
+    if older is not None:
+        columns = {"one process, before": command.stages(older, False),
+                   "first of two, before": command.stages(older, True), **columns}
+        loaded = {"before": command.imports(older), "now": loaded[""]}
     most = sorted(loaded[min(loaded)], key=lambda name: -loaded[min(loaded)][name])[:12]
     others = [("calib next, processor s", command.elsewhere(here, "next", "{demo}"), 1.0),
               ("calib --version, processor s", command.elsewhere(here, "--version"), 0.25)]

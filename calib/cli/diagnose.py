@@ -111,7 +111,9 @@ def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: b
     """
     here = shlex.quote(str(run))
     if found.cause is None or found.cause.mistake is None:
-        return [f"calib {'next' if short else 'solve'} {here}{known}"]
+        if short:
+            return [f"calib next {here}{known}"]
+        return [f"calib solve {here}{known}"] if found.fits or known else [f"calib explore {here}"]
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
     if found.single_values is not None:

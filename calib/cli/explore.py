@@ -120,8 +120,11 @@ def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:
     here = shlex.quote(str(run))
     if adopted is not None:
         return [f"calib solve {shlex.quote(adopted.folder)}"]
-    if found.rival is not None or not found.fits:
+    if found.rival is not None and found.rival.fact is not None:
         return [f"calib diagnose {here}"]
+    if found.rival is not None or (not found.fits and not found.asked):
+        # What diagnose does not know, it sends here: the plots are left.
+        return [f"calib report {shlex.quote(str(run / 'result'))}"]
     if found.asked:
         return [f"calib explore {here} --free {','.join(found.asked)}"]
     # What was set aside may be more than single slips.

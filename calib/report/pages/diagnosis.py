@@ -147,11 +147,12 @@ def _says(found):
                 "in 100 clean runs. Nothing else is wrong that is known here: look at it again.")
     if found.as_it_is.passes:
         return ("The run fits as a whole, but something systematic is in it that is something "
-                "this tool does not know. The nearest test: a "
+                "this tool does not know. The nearest test: "
                 f"{found.systematic[0].added.family}.")
     return ("The run does not fit, and the reason is something this tool does not know: no mistake "
             "of the kinds known here, nor two of them, leaves a run that fits. The stated sds may "
-            "be too small, or the machine differs from the rig.")
+            "be too small, or the machine differs from the rig: calib explore asks whether it "
+            "bends, slips or runs out of true.")
 
 
 def _size(value, as_well):

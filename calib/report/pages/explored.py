@@ -88,7 +88,7 @@ def _says(found: Exploration) -> str:
     if found.rival is not None:
         first = ("The run does not fit" if not found.fits else
                  "A field mistake explains the run better than any effect does")
-        return f"{first}. See calib diagnose first: {_rival_says(found.rival).rstrip('.')}."
+        return f"{first}. {_rival_says(found.rival)}"
     if not found.tested:
         return ("The run is too far from fitting to ask which effect it lacks. See calib diagnose "
                 "first.")
@@ -105,7 +105,11 @@ def _says(found: Exploration) -> str:
 
 
 def _rival_says(rival: Rival) -> str:
-    return f"a {rival.family}" if rival.fact is None else mistake_says(rival.fact)
+    if rival.fact is None:
+        return (f"What lowers its misfit most is no effect but a number of another kind "
+                f"({rival.family}), and that does not mend it: look at the trends and the plots of "
+                "the report.")
+    return f"See calib diagnose first: {mistake_says(rival.fact)}"
 
 
 def _found_says(found: EffectFound) -> str:

@@ -118,7 +118,8 @@ def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
                   columns, checks, wide=(0,)),)) if checks else None,
         Section("before", "Before anyone goes to the machine", (
             Items(tuple(("", words(c)) for c in CAUTIONS)),
-            Signature(("entered by", "checked by", "date")))),
+            Signature(("checked by", "date") if not_to_enter(document) else
+                      ("entered by", "checked by", "date")))),
     ]
     return [s for s in sections if s is not None]
 
