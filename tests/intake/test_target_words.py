@@ -60,7 +60,8 @@ def test_codes_are_asked(run, files):
     asked = [c for c in propose(paths, run.rig).doubtful if c.about.startswith("what \"")]
     assert [c.about for c in asked] == ['what "FL" is', 'what "ST" is']
     says = [a.option for a in asked[1].alternatives]
-    assert says[0] == "--target ST=stick_pin" and len(says) == len(run.rig.target_names) + 1
+    assert says[0] == "--target ST=stick_pin" and "edge_" in says[-2]
+    assert len(says) == len(run.rig.target_names) + 1
     declared = answered(declare({"targets": {"ST": "stick_pin"}}), asked[0],
                         next(a for a in asked[0].alternatives if "foot_left" in a.says))
     settled = propose(paths, run.rig, declared)
@@ -112,3 +113,11 @@ def test_a_column_that_may_be_the_pole_is_asked(run, files):
     assert '"top of pole"' in choice.why and len(choice.alternatives) == 2
     settled = propose(paths, run.rig, answered(declare({}), choice, choice.alternatives[1]))
     assert not settled.doubtful and settled.declared.pole == "column"
+
+
+def test_a_wrong_answer_leaves_the_other_words_asked(run, files):
+    """Two words for one target make the naming doubtful; the words left are asked before it."""
+    code = {"left": "L", "right": "R", "stick": "ST", "foot L": "FL"}
+    paths = files(points(run, lambda p, t: f"{p}{code[t]}"))
+    doubtful = propose(paths, run.rig, declare({"targets": {"ST": "edge_left"}})).doubtful
+    assert [c.about for c in doubtful] == ['what "FL" is', "how points name pose and target"]
