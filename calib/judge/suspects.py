@@ -126,7 +126,7 @@ class Suspects:
     def _rest(self):
         for suspects in (self.beyond_chance, self.found):
             aside = set_aside_of(suspects)
-            if suspects:
+            if suspects and len(aside.shots) < len(self.solution.run.shots):
                 try:
                     return solve(without(self.solution.run, aside), self.solution), aside
                 except (NotConverged, NotDetermined, InputError):

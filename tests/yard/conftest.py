@@ -50,7 +50,7 @@ def planned(rig, tmp_path_factory):
     """A blank run folder with a plan, and what its poses will show: readings and shots."""
     path = tmp_path_factory.mktemp("planned") / "run"
     write_whole(path, blank_files(()))
-    cli("plan", str(path), "--minutes", "25", "--candidates", "3000")
+    cli("plan", str(path), "--minutes", "25", "--candidates", "1000")
     plan = json.loads((path / "plan" / "plan.json").read_text())
     readings = np.radians([[pose["readings"][r] for r in rig.reading_names]
                            for pose in plan["poses"]])
