@@ -82,11 +82,12 @@ def cli(*words):
 @pytest.fixture
 def served():
     """Starts servers: a context manager of an address and its process."""
-    return _served
+    return served_page
 
 
 @contextlib.contextmanager
-def _served(folder, *more):
+def served_page(folder, *more):
+    """An address and its process."""
     process = subprocess.Popen(
         [sys.executable, "-m", "calib", "yard", str(folder), "--no-browser", *more],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)

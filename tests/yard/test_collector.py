@@ -111,7 +111,7 @@ def test_a_shot_again_is_known_by_where_it_lies(at_pose):
     session, collected, pose, shots = at_pose
     settled(session.notebook.folder)
     by_target = {shot["target"]: shot for shot in shots}
-    first, second, third = pose["shoot"][:3]
+    first, second = pose["shoot"][:2]
     off = {**by_target[second], "up": str(float(by_target[second]["up"]) + 0.09)}
     collected.write_text(HEAD + line(1, by_target[first]) + line(2, off))
     session.look()
@@ -188,7 +188,7 @@ def test_what_was_taken_out_does_not_come_in_again(at_pose):
 
 
 def test_a_file_dropped_on_the_page_is_taken_in(at_pose):
-    session, _, pose, shots = at_pose
+    session, _, _, shots = at_pose
     settled(session.notebook.folder)
     text = HEAD + "".join(line(k, shot) for k, shot in enumerate(shots[:2]))
     said = changes.take_points(session, f"../job 7.csv\n{text}".encode())

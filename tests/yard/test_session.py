@@ -132,8 +132,8 @@ def test_shots_from_many_threads_are_all_there(grown):
 def test_what_could_not_be_read_back_is_not_written(grown, body, says):
     session = Session(grown)
     before = (grown / "shots.csv").read_bytes()
-    good = {"pose": session.state().poses[0]["pose"], "target": "edge_left", "east": "1", "north": "2",
-            "up": "3"}
+    good = {"pose": session.state().poses[0]["pose"], "target": "edge_left", "east": "1",
+            "north": "2", "up": "3"}
     with pytest.raises(InputError, match=says):
         do(changes.note_shot, session, **{**good, **body})
     assert (grown / "shots.csv").read_bytes() == before
@@ -148,8 +148,8 @@ def test_the_same_shot_twice_is_refused(grown):
 
 def test_decimal_commas_are_read(grown):
     session = Session(grown)
-    do(changes.note_shot, session, shot="x", pose=session.state().poses[0]["pose"], target="edge_left",
-       east="1,25", north="2.5", up="-0,125")
+    do(changes.note_shot, session, shot="x", pose=session.state().poses[0]["pose"],
+       target="edge_left", east="1,25", north="2.5", up="-0,125")
     row = session.notebook.row("shots.csv", "x")
     assert (row["east"], row["north"], row["up"]) == ("1.25", "2.5", "-0.125")
 

@@ -13,7 +13,7 @@ export function made(tag, attributes = {}, ...children) {
     else if (value === true) one.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) one.setAttribute(name, value);
   }
-  one.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  one.append(...children.flat(3).filter((child) => child !== null && child !== undefined && child !== false));
   return one;
 }
 
@@ -58,7 +58,7 @@ export function fill(place, data, parts) {
   const key = JSON.stringify(data);
   if (place.dataset.key === key || place.querySelector(".editor")) return;
   place.dataset.key = key;
-  place.replaceChildren(...parts().flat().filter(Boolean));
+  place.replaceChildren(...parts().flat(3).filter(Boolean));
 }
 
 export function takesFiles(drop, input, take) {

@@ -38,16 +38,18 @@ export function chosenInstead(place) {
 
 // An editor in the place of what it changes; `write` is given the form and the row as it was.
 async function edit(host, file, name, fields, buttons, write) {
+  if (host.querySelector(".editor")) return;
+  const told = made("p", { class: "told", role: "status" }), form = made("form", { class: "editor", autocomplete: "off" });
+  host.append(form);  // at once: what is being edited is not drawn anew meanwhile
+  const done = () => { form.remove(); show(); };
   let was;
-  try { was = (await send("/row", { file, name })).answer.row; } catch (error) { return tell("trouble", error.message, true); }
-  const told = made("p", { class: "told", role: "status" });
-  const form = made("form", { class: "editor", autocomplete: "off" }, made("div", { class: "fields" }, fields(was ?? {})), told);
   const act = async (body) => {
     try { const { view } = await send(...write(body, form, was)); form.remove(); show(view); } catch (error) { tell(told, error.status === 409 ? "Somebody changed this meanwhile: leave it, and look again." : error.message, true); }
   };
-  form.append(made("div", { class: "row" }, made("button", { class: "main" }, "Write it"), ...buttons(act), touch("Leave it as it is", () => { form.remove(); show(); })));
+  try { was = (await send("/row", { file, name })).answer.row; } catch (error) { tell("trouble", error.message, true); return done(); }
+  form.append(made("div", { class: "fields" }, fields(was ?? {})), told,
+    made("div", { class: "row" }, made("button", { class: "main" }, "Write it"), buttons(act), touch("Leave it as it is", done)));
   form.addEventListener("submit", (event) => { event.preventDefault(); act("write"); });
-  host.append(form);
   form.querySelector("input, select").focus();
 }
 
