@@ -1,5 +1,5 @@
 """``python -m calib`` is the command ``calib``."""
 
-from calib.cli import main
+from calib.cli import command
 
-main()
+command()

@@ -7,7 +7,8 @@ from html import escape
 import numpy as np
 
 from calib import machine, stations
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.adjustment import Adjustment
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.adjust.threads import one_thread
@@ -15,6 +16,7 @@ from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
+from calib.placements import level_placements
 from calib.run.blind import refuse_blind
 from calib.run.records import Run, Shots, Tape
 from calib.taped import TapedFunction
@@ -96,6 +98,10 @@ class Problem:
         """Mask, shape (n_unknowns,)."""
         return self.layout.held
 
+    def from_parameters(self, parameters: np.ndarray) -> "Problem":
+        """The same with other starting values of the rig's parameters, m or rad."""
+        return replace(self, start=_start(self.run, self.layout, self.stand_of_pose, parameters))
+
     @property
     def model(self) -> Model:
         """For the engine: design in columns of stands where there are many of them."""
@@ -107,18 +113,16 @@ class Problem:
             return self._points(unknowns, readings, slice(None), target, pose, jacobian)
         # Some poses at a time: what lies between readings and points is far larger than either.
         order = np.argsort(pose, kind="stable")
-        whole: list | None = None
+        whole: list[np.ndarray] = []
         for first in range(0, len(readings), _AT_A_TIME):
             poses = slice(first, first + _AT_A_TIME)
             rows = order[slice(*np.searchsorted(pose[order], [poses.start, poses.stop]))]
             some = self._points(unknowns, readings, poses, target[rows], pose[rows] - first,
                                 jacobian)
             parts = (some.position, some.by_parameters, some.by_placement, some.by_readings)
-            whole = whole or [None if part is None else np.empty((len(pose), *part.shape[1:]))
-                              for part in parts]
+            whole = whole or [np.empty((len(pose), *part.shape[1:])) for part in parts]
             for array, part in zip(whole, parts, strict=True):
-                if part is not None:
-                    array[rows] = part
+                array[rows] = part
         return Points(*whole)
 
     def _points(self, unknowns, readings, poses, target, pose, jacobian):
@@ -364,9 +368,6 @@ def problem_of(run: Run) -> Problem:
     number = {name: i for i, name in enumerate(stands)}
     stand_of_pose = np.array([number.get(name, -1) for name in run.poses.stand])
     layout = layout_of(run, stands)
-    parameters, start = starting_parameters(run), np.zeros(len(layout))
-    start[layout.columns(RIG)] = parameters
-    start[layout.columns(STAND)] = _starting_placements(run, parameters, stand_of_pose)
     tape = _tape_prior(run, layout)
     known = machine.prior_of(run.machine, run.rig, layout.columns(RIG, ""))
     problem = Problem(
@@ -377,7 +378,7 @@ def problem_of(run: Run) -> Problem:
         observations=_observations(run),
         prior=stations.joined(stations.joined(tape, known),
                               stations.prior_of(run.set_ups, layout.columns(SET_UP))),
-        start=start,
+        start=_start(run, layout, stand_of_pose, starting_parameters(run)),
         start_corrections=np.zeros_like(run.poses.readings),
         n_taped=len(tape.values),
         n_machine=len(known.values),
@@ -462,33 +463,17 @@ def _tape_prior(run, layout):
                  TapedFunction(rig, names, tape.value[used], layout.columns(RIG, "")))
 
 
-def _starting_placements(run, parameters, stand_of_pose):
-    """Closed-form level rigid fit of predicted to measured points, stand by stand."""
-    shots = run.shots
+def _start(run, layout, stand_of_pose, parameters):
+    """All unknowns, the stands where these parameters put them."""
+    shots, start = run.shots, np.zeros(len(layout))
     level = np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1))
     house = run.rig.chain.posture(parameters, level, run.poses.readings, False, run.noted)
     predicted = house.points(shots.target, shots.pose).position
-    stand_of_shot = stand_of_pose[shots.pose]
     whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
-    placements = []
-    for stand in range(stand_of_pose.max(initial=-1) + 1):
-        rows = stand_of_shot == stand
-        known = rows & whole  # a reading that is set aside may be far off
-        if len(set(zip(shots.pose[known], shots.target[known], strict=True))) > 1:
-            rows = known
-        placements.append(_level_fit(predicted[rows], shots.position[rows]))
-    return np.array(placements).reshape(-1, 4)
-
-
-def _level_fit(house, site):
-    """East, north, up, heading that carry points of the levelled house frame to the site frame."""
-    house_mean, site_mean = house.mean(0), site.mean(0)
-    a, b = (house - house_mean)[:, :2], (site - site_mean)[:, :2]
-    turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
-    cosine, sine = np.cos(turn), np.sin(turn)
-    rotated = np.array([cosine * house_mean[0] - sine * house_mean[1],
-                        sine * house_mean[0] + cosine * house_mean[1], house_mean[2]])
-    return np.append(site_mean - rotated, np.pi / 2 - turn)
+    start[layout.columns(RIG)] = parameters
+    start[layout.columns(STAND)] = level_placements(
+        predicted, shots, stand_of_pose[shots.pose], whole)
+    return start
 
 
 def _refuse_blind(problem, unknowns, readings, limit):

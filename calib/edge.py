@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.posture import Posture
 from calib.chain.rig import Rig
 
@@ -125,23 +125,19 @@ class Shares:
     alone: np.ndarray
 
 
-def envelope_edge(rig: Rig, parameters: np.ndarray, targets: Sequence[str] | None = None,
-                  joints: np.ndarray | None = None) -> EdgeNodes:
-    """Place the cutting edge over the working envelope.
+def envelope_edge(rig: Rig, parameters: np.ndarray, joints: np.ndarray | None = None) -> EdgeNodes:
+    """Place the points of the edge that shots can be taken at over the working envelope.
 
     Parameters
     ----------
     rig : Rig
     parameters : ndarray, shape (p,)
         m or rad.
-    targets : sequence of str, optional
-        The points of the edge that shots can be taken at, if not given.
     joints : ndarray, shape (n, k), optional
         Joint angles, rad, in place of the rig's envelope.
     """
     parameters = np.asarray(parameters, float)
-    index = np.array(edge_points(rig) if targets is None
-                     else [rig.target_names.index(name) for name in targets])
+    index = np.array(edge_points(rig))
     if joints is None:
         joints, reach = rig.envelope_joints()
     else:
@@ -161,19 +157,19 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
 
 
 def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
-                   targets: Sequence[int], jacobian: bool = False
-                   ) -> tuple[np.ndarray, np.ndarray | None, Posture]:
+                   targets: Sequence[int] | np.ndarray, jacobian: bool = False
+                   ) -> tuple[np.ndarray, np.ndarray, Posture]:
     """Targets at given readings in the levelled house frame.
 
     Returns
     -------
     position : ndarray, shape (n, t, 3), m
-    by_parameters : ndarray, shape (n, t, 3, p), or None
+    by_parameters : ndarray, shape (n, t, 3, p), or (n, t, 3, 0) unless asked for
     posture : calib.chain.chain.Posture
     """
     shape = (len(readings), len(targets), 3)
     points, posture = _placed(rig, parameters, readings, targets, jacobian)
-    by_parameters = points.by_parameters.reshape(*shape, -1) if jacobian else None
+    by_parameters = points.by_parameters.reshape(*shape, points.by_parameters.shape[2])
     return points.position.reshape(shape), by_parameters, posture
 
 

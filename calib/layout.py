@@ -151,8 +151,10 @@ class Layout:
     def bordered(self, parts: Sequence[Part]) -> Bordered:
         """The same in rows of coordinates, set by set: an instance of `split` and what only it has.
 
-        A set-up from which nothing but one stand was seen belongs to that stand.
+        Only of a layout that has such a scope. A set-up from which nothing but one stand was seen
+        belongs to that stand.
         """
+        assert self.split is not None
         own = [[columns] for columns in self.columns(self.split)]
         of_point = next(part.instance for part in parts if part.scope == self.split)
         for scope, instance, _ in parts:

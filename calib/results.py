@@ -18,8 +18,9 @@ from uncertainties import UFloat
 
 from calib.chain.rig import Rig, rig_from_dict
 from calib.chain.schema import RigError
+from calib.document.fields import tables
 from calib.document.record import ResultRecord
-from calib.document.values import tables
+from calib.document.solved import TapedBefore
 from calib.judge.survey import Survey
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape
@@ -43,13 +44,13 @@ class Result:
     ----------
     document : ResultRecord
         The whole of result.json, in m and deg.
-    path : Path or None
+    path : Path
     sha256 : str
         Of the file as it was read.
     """
 
     document: ResultRecord
-    path: Path | None = None
+    path: Path
     sha256: str = ""
 
     @cached_property
@@ -118,15 +119,9 @@ class Result:
     def tape(self) -> Tape:
         """The tape that took part in the solution, m and rad."""
         taped = self.document.taped
-        rows = [] if taped is None else [r for r in taped.rows if r.used]
-        factor = np.array([_si(r.unit) for r in rows])
-        return Tape(
-            tuple(r.quantity for r in rows),
-            factor * np.array([r.tape for r in rows]),
-            factor * np.array([r.tape_sd for r in rows]),
-            tuple(r.unit for r in rows),
-            tuple(range(2, len(rows) + 2)),
-        )
+        return _tape([] if taped is None else [
+            TapedBefore(quantity=r.quantity, unit=r.unit, value=r.tape, sd=r.tape_sd)
+            for r in taped.rows if r.used])
 
     @cached_property
     def machine(self) -> Machine | None:
@@ -137,7 +132,8 @@ class Result:
         factor = np.array([_si(unit) for unit in told.units])
         root = np.array(told.root).reshape(-1, len(told.names))
         return Machine(tuple(told.names), factor * np.array(told.values), root / factor,
-                       told.source, told.sha256)
+                       told.source, told.sha256, tuple(told.before), tuple(told.shots),
+                       _tape(told.tape))
 
     @cached_property
     def survey(self) -> Survey:
@@ -156,6 +152,8 @@ class Result:
             shots=tuple((s.target, *s.position.numbers) for s in document.shots),
             time=next((p.time for p in document.poses if p.time), ""),
             machine=self.machine,
+            sha256=self.sha256,
+            known_points=tuple((p.name, p.east, p.north, p.up) for p in document.known_points),
         )
 
     @property
@@ -305,8 +303,17 @@ def _against(rig, document):
         ("machine.names", set() if document.machine is None else
          {n for n, u in zip(document.machine.names, document.machine.units, strict=True)
           if units.get(n) != u}, units),
+        ("machine.tape", set() if document.machine is None else
+         {t.quantity for t in document.machine.tape if units.get(t.quantity) != t.unit}, units),
         ("derived", {d.name for d in document.derived} - set(units), units),
     ) if row[1])
+
+
+def _tape(rows):
+    factor = np.array([_si(r.unit) for r in rows])
+    return Tape(tuple(r.quantity for r in rows), factor * np.array([r.value for r in rows]),
+                factor * np.array([r.sd for r in rows]), tuple(r.unit for r in rows),
+                tuple(range(2, len(rows) + 2)))
 
 
 def _complaint(path, found, expected):

@@ -59,6 +59,7 @@ def simulate(
     stand: np.ndarray | None = None,
     shots: np.ndarray | None = None,
     taped: bool = True,
+    noted: np.ndarray | None = None,
 ) -> tuple[Run, Truth]:
     """Draw a machine, a run over it and its tape.
 
@@ -84,6 +85,8 @@ def simulate(
         Which of `targets` are shot in which pose; all if not given.
     taped : bool
         Whether free parameters that are usually taped have a tape value.
+    noted : ndarray, shape (poses + check_poses, n_pose_columns), optional
+        What is noted of each pose; drawn if not given.
 
     Returns
     -------
@@ -99,7 +102,9 @@ def simulate(
     joints = _given_or_drawn(rig, truth, stand, joints, rng)
     shots = np.ones((len(stand), len(index)), bool) if shots is None else shots
     pose, place = np.nonzero(shots)
-    run, truth = _shot(rig, truth, joints, stand, pose, np.array(index)[place], rng)
+    notes = drawn_notes(rig, len(joints), rng) if noted is None else {
+        c.name: noted[:, rig.pose_columns.index(c)] for c in rig.needed_columns}
+    run, truth = _shot(rig, truth, joints, stand, pose, np.array(index)[place], notes, rng)
     run, gross = _spoilt(run, np.flatnonzero(pose < poses), gross_errors, gross_size, rng)
     used, booked = pose < poses, run.shots
     run = replace(run, shots=booked.select(used), poses=_left_empty(run, stand, poses),
@@ -121,10 +126,9 @@ def _given_or_drawn(rig, truth, stand, joints, rng):
     return np.where(swung, rng.uniform(low, high, joints.shape), joints) if swung.any() else joints
 
 
-def _shot(rig, truth, joints, stand, pose, target, rng):
+def _shot(rig, truth, joints, stand, pose, target, noted, rng):
     """A run of shots and its truth, without gross errors and without tape."""
     stands = int(stand.max()) + 1
-    noted = drawn_notes(rig, len(joints), rng)
     placements = np.column_stack([
         rng.uniform(-20, 20, (stands, 2)), rng.normal(0, 0.5, stands),
         rng.uniform(0, 2 * np.pi, stands),

@@ -133,6 +133,8 @@ class Both:
 def joined(one: Prior, other: Prior) -> Prior:
     """Two priors, independent of each other, as one."""
     n, m = len(one.values), len(other.values)
+    if not n or not m:
+        return one if n else other
     covariance = np.zeros((n + m, n + m))
     covariance[:n, :n], covariance[n:, n:] = one.covariance, other.covariance
     return Prior((*one.names, *other.names), np.concatenate([one.values, other.values]),

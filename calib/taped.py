@@ -31,7 +31,8 @@ def taped_quantities(
     values : ndarray, shape (q,)
     gradient : ndarray, shape (q, p)
     """
-    pick, p = [tapeable(rig).index(name) for name in names], len(parameters)
+    every, p = tapeable(rig), len(parameters)
+    pick = [every.index(name) for name in names]
     if max(pick, default=0) < p:
         return parameters[pick], np.eye(p)[pick]
     values, gradient = derived_values(rig, parameters)

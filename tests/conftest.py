@@ -1,9 +1,15 @@
-"""What many tests start from: the standard rig with the noise of a careful run."""
+"""What many tests start from: the standard rig, simulated runs, commands; nothing is drawn."""
+
+import shutil
+import sys
 
 import pytest
+from typer.testing import CliRunner
 
 import calib.cli.results
 from calib.chain.rig import rig_from_dict
+from calib.cli import main
+from calib.cli.app import application
 
 STANDARD = {
     "template": "tilt_rotator",
@@ -24,6 +30,58 @@ def rig():
 
 
 @pytest.fixture
-def undrawn(monkeypatch):
-    """Results without report and plots: they take their time and have tests of their own."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
+def drawn():
+    """For a test that looks at what a command in this process draws beside the numbers."""
+
+
+@pytest.fixture(autouse=True)
+def _undrawn(request, monkeypatch):
+    """Results without report and plots, which take most of the time; see `drawn`."""
+    if "drawn" not in request.fixturenames:
+        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
+
+
+@pytest.fixture
+def calib_command(monkeypatch, capsys):
+    """Runs one command in this process; gives exit status, stdout and stderr."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["calib", *map(str, arguments)])
+        with pytest.raises(SystemExit) as left:
+            main()
+            raise SystemExit(0)
+        out = capsys.readouterr()
+        return left.value.code or 0, out.out, out.err
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def simulated(tmp_path_factory):
+    """``simulated(folder, *words)``: what ``calib simulate`` writes there, simulated but once."""
+    made = {}
+
+    def write(folder, *words):
+        words = tuple(map(str, words))
+        if words not in made:
+            run = tmp_path_factory.mktemp("simulated") / "run"
+            done = CliRunner().invoke(application(), ["simulate", str(run), *words])
+            assert done.exit_code == 0, done.output
+            made[words] = run
+        return shutil.copytree(made[words], folder)
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def solved(simulated, tmp_path_factory):
+    """``solved(folder, *words)``: such a run with its result, solved but once."""
+    made = {}
+
+    def write(folder, *words):
+        if words not in made:
+            made[words] = simulated(tmp_path_factory.mktemp("solved") / "run", *words)
+            CliRunner().invoke(application(), ["solve", str(made[words]), "--no-report"])
+        return shutil.copytree(made[words], folder)
+
+    return write

@@ -1,6 +1,7 @@
 """The tree is the architecture: who may import whom."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -23,10 +24,13 @@ ALLOWED = {
     "frames": set(),
     "machine": {"adjust", "chain", "run"},
     "layout": {"adjust", "chain", "run", "stations"},
-    "calibration": {"adjust", "chain", "frames", "layout", "machine", "run", "stations", "taped"},
+    "placements": {"run"},
+    "calibration": {"adjust", "chain", "frames", "layout", "machine", "placements", "run",
+                    "stations", "taped"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "run"},
+    "intervals": {"adjust", "calibration", "layout"},
     "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
     "resampled": {"calibration", "layout"},
@@ -40,7 +44,7 @@ ALLOWED = {
              "simulate", "taped"},
     "report": {"adjust", "calibration", "chain", "confirm", "document", "entries", "explore",
                "fleet", "judge", "plan", "resampled", "spreadsheet", "stations", "together",
-               "uncertain", "edge", "foretold", "layout", "machine", "taped"},
+               "uncertain", "edge", "foretold", "intervals", "layout", "machine", "taped"},
     "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
              "layout", "plan", "report", "results", "run"},
 }
@@ -114,6 +118,41 @@ def test_functions_fit_on_a_screen(folder):
 def test_modules_stay_small(path, part):
     """No module grows beyond 500 lines."""
     assert len(path.read_text("utf-8").splitlines()) <= 500
+
+
+def sentences(tree):
+    """Lines of strings with five words in a row or a full stop; not docstrings, errors, repr."""
+    aside = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Raise) or (
+                isinstance(node, ast.FunctionDef) and node.name.startswith(("__", "_repr"))):
+            aside |= set(ast.walk(node))
+        elif isinstance(node, ast.Expr):
+            aside.add(node.value)
+        elif isinstance(node, ast.JoinedStr):
+            aside |= set(node.values)
+    for node in set(ast.walk(tree)) - aside:
+        parts = node.values if isinstance(node, ast.JoinedStr) else [node]
+        text = "".join(part.value if isinstance(part, ast.Constant) and isinstance(part.value, str)
+                       else "" if part is node else "it" for part in parts)
+        if re.search(r"[A-Za-z]+( [A-Za-z]+){4}|[a-z]\.$", text):
+            yield node.lineno
+
+
+@pytest.mark.parametrize("part", ["adjust", "judge", "explore"])
+def test_sentences_are_composed_in_report(part):
+    """What was found are numbers and names; only `report` makes sentences of them."""
+    for path in (ROOT / part).rglob("*.py"):
+        lines = sorted(sentences(ast.parse(path.read_text("utf-8"))))
+        assert not lines, f"{path.name} lines {lines}"
+
+
+def test_a_sentence_is_recognised():
+    """In a string, in an f-string with a name in it; a label and a docstring are none."""
+    told = 'def f(name):\n    "What is said of it."\n    return {}\n'
+    assert list(sentences(ast.parse(told.format('f"the zero of {name} shifted"')))) == [3]
+    assert list(sentences(ast.parse(told.format('"Look again."')))) == [3]
+    assert not list(sentences(ast.parse(told.format('f"the zero of {name}"'))))
 
 
 @pytest.mark.parametrize("part", ["chain", "adjust", "judge", "plan"])

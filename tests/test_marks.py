@@ -9,7 +9,7 @@ from calib.calibration import solve
 from calib.chain.derived import derived_values
 from calib.chain.rig import rig_from_dict
 from calib.judge.plausible import plausibility
-from calib.report.words.machine import plausible_says
+from calib.report.words.plausible import plausible_says
 from calib.run.records import Tape
 from calib.run.tape import with_known_places
 from calib.simulate import simulate

@@ -90,6 +90,13 @@ class Bordered:
         dense[np.arange(n)[:, None], self.sets.local[self.sets.of_row]] = self.values[:, :k]
         return dense[:, :-1]
 
+    def times(self, vector: np.ndarray) -> np.ndarray:
+        """The matrix times a vector, shape (n,)."""
+        own = np.append(vector, 0.0)[self.sets.local][self.sets.of_row]
+        k = own.shape[1]
+        return (np.einsum("ij,ij->i", self.values[:, :k], own)
+                + self.values[:, k:] @ vector[self.sets.shared])
+
     def only(self, kept: np.ndarray) -> "Bordered":
         """Without the shared columns that are not `kept` (bool, shape (size,))."""
         k = self.sets.local.shape[1]

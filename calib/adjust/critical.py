@@ -9,7 +9,6 @@ NOS 65 NGS 1, 1976 (tau). Both from memory; the numbers are checked in ``tests/p
 from functools import cache
 
 import numpy as np
-from scipy.optimize import brentq
 
 from calib.adjust.distributions import (
     chi2_isf,
@@ -19,6 +18,7 @@ from calib.adjust.distributions import (
     noncentral_chi2_sf,
     t_isf,
 )
+from calib.adjust.roots import root_between
 
 #: Probability of accusing a good observation in a one-dimensional test, and of finding a bad one
 #: of just detectable size. Baarda's customary choice.
@@ -33,8 +33,8 @@ def noncentrality(alpha: float = ALPHA, power: float = POWER, dof: int = 1) -> f
     17.0746
     """
     limit = float(chi2_isf(alpha, dof))
-    return float(brentq(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
-                        xtol=1e-12))
+    return root_between(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
+                        xtol=1e-12)
 
 
 def delta0(alpha: float = ALPHA, power: float = POWER) -> float:

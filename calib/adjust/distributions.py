@@ -12,7 +12,6 @@ against ``scipy.stats``.
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 from scipy.special import (
     betainc,
     betainccinv,
@@ -27,6 +26,8 @@ from scipy.special import (
     stdtrit,
     xlogy,
 )
+
+from calib.adjust.roots import root_between
 
 #: What is computed from arrays is an array; numbers from numbers.
 Numbers = np.ndarray | np.float64
@@ -113,8 +114,8 @@ def noncentral_chi2_isf(p: float, dof: float, noncentrality: float) -> float:
     high = mean + sd
     while noncentral_chi2_sf(high, dof, noncentrality) > p:
         high += 4.0 * sd
-    return float(brentq(lambda x: np.log(noncentral_chi2_sf(x, dof, noncentrality) / p), 0.0, high,
-                        xtol=1e-14, rtol=4.0 * np.finfo(float).eps))
+    return root_between(lambda x: np.log(noncentral_chi2_sf(x, dof, noncentrality) / p), 0.0, high,
+                        xtol=1e-14)
 
 
 def _terms(x, noncentrality):

@@ -56,22 +56,55 @@ class Linearised:
         """A with all its columns, shape (n, p_free)."""
         return np.asarray(self.a)
 
+    def change(self, step: np.ndarray) -> np.ndarray:
+        """A times a change of the free parameters, shape (n,)."""
+        return self.a.times(step) if isinstance(self.a, Bordered) else self.a @ step
+
     @cached_property
     def design(self) -> np.ndarray:
         """Whitened A over whitened H, shape (n + q, p_free)."""
-        return np.vstack([np.asarray(self.whitened),
-                          self.prior_whitener @ self.prior_by_parameters])
+        return np.vstack([np.asarray(self.whitened), self._below])
 
     @cached_property
     def spectrum(self) -> Spectrum:
-        return self.spectrum_without(0)
+        return Spectrum.of(self.design if self._reduced is None else self._reduced)
 
     def spectrum_without(self, priors: int) -> Spectrum:
         """The spectrum of the design without the first of the whitened prior values."""
-        below = (self.prior_whitener @ self.prior_by_parameters)[priors:]
+        below = self._below[priors:]
+        return Spectrum.of(np.vstack([self.whitened, below]) if self._reduced is None
+                           else reduced(self.whitened, below))
+
+    def step(self) -> tuple[np.ndarray, float]:
+        """The Gauss-Newton step, shape (p_free,), and its length: no parameter moves by more sds.
+
+        From the normal equations: good enough for a step that others follow.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If they are singular.
+        """
+        small = self._reduced
+        design = self.design if small is None else small.triangle
+        misclosure = self.misclosure if small is None else small.lower(self.misclosure)
+        norms = np.sqrt(np.einsum("ij,ij->j", design, design))
+        scale = 1.0 / np.where(norms > 0, norms, 1.0)
+        design = design * scale
+        step = np.linalg.solve(design.T @ design, design.T @ misclosure)
+        return scale * step, float(np.linalg.norm(design @ step))
+
+    @cached_property
+    def _below(self):
+        """Whitened H."""
+        return self.prior_whitener @ self.prior_by_parameters
+
+    @cached_property
+    def _reduced(self):
+        """The design with no more rows than columns; None of one that is small as it is."""
         if isinstance(self.whitened, Bordered) or len(self.whitened) >= MANY:
-            return Spectrum.of(reduced(self.whitened, below))
-        return Spectrum.of(np.vstack([self.whitened, below]))
+            return reduced(self.whitened, self._below)
+        return None
 
     @property
     def unknown_errors(self) -> int:

@@ -6,9 +6,11 @@ A = df/dx and B = df/dl taken at the adjusted readings l + v, the estimate minim
     sum over blocks of w' M^-1 w + (t - h(x))' C^-1 (t - h(x)),    M = B Q B' + S,
     w = y - f(x, l + v) + B v,    v = Q B' M^-1 w,
 
-with Q, S, C the covariances of readings, observations and priors. M, B and v are frozen while
-`scipy.optimize.least_squares` solves for x, then refreshed until nothing moves. The fixed point is
-that of the full adjustment with every reading as an unknown. Values that are set aside are unknowns
+with Q, S, C the covariances of readings, observations and priors. From a start that is near, x and
+v are stepped together, M and B taken anew at every step. Where these steps do not shrink as they
+should, M, B and v are frozen while `scipy.optimize.least_squares` solves for x, then refreshed
+until nothing moves. The fixed point of both is that of the full adjustment with every reading as an
+unknown. Values that are set aside are unknowns
 too, eliminated from their blocks (`calib.adjust.aside`). Linearising at the adjusted and not
 at the raw readings follows A. J. Pope, "Some pitfalls to be avoided in the iterative adjustment of
 nonlinear problems", Proc. 38th Annual Meeting, American Society of Photogrammetry (1972) 449-477.
@@ -17,12 +19,12 @@ is taken on the compressed rows: the same step from fewer numbers.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.optimize import least_squares
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.aside import Eliminated, block_columns, eliminate
 from calib.adjust.bordered import Bordered
 from calib.adjust.linearised import Linearised, reduced
@@ -31,6 +33,10 @@ from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY
 from calib.adjust.threads import one_thread
 from calib.adjust.whitening import misclosure_covariance, whitened, whiteners_of
+
+#: Steps taken together, by how much each has to be smaller than the one before, and what share of
+#: the tolerance the first that is not taken may have.
+_MOST_STEPS, _SHRINKS, _ENDS = 12, 0.5, 0.1
 
 #: At the end the Gauss-Newton step may be this many times the tolerance, or the root of chi2 times
 #: where that is more: progress is judged by what it takes off chi2. Rounding leaves `_ROUNDING`.
@@ -69,66 +75,6 @@ class ModelNotFinite(Exception):
     def __init__(self, rows: np.ndarray, parameters: np.ndarray):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
-
-
-@dataclass(frozen=True)
-class Adjustment:
-    """A solved problem.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Order of `parameters` and of the rows of `covariance`.
-    parameters : ndarray, shape (p,)
-    covariance : ndarray, shape (p, p)
-        A-priori (observation sds taken at their word); zero rows for held parameters.
-    free : ndarray of bool, shape (p,)
-    residuals : ndarray, shape (n,)
-        Measured - computed at the adjusted readings.
-    corrections : ndarray, shape (n_blocks, k)
-        v, to be added to the readings.
-    prior_residuals : ndarray, shape (q,)
-        t - h(x).
-    iterations : int
-        Refreshes of the weights.
-    """
-
-    observations: Observations
-    prior: Prior
-    names: tuple[str, ...]
-    parameters: np.ndarray
-    covariance: np.ndarray
-    free: np.ndarray
-    residuals: np.ndarray
-    corrections: np.ndarray
-    prior_residuals: np.ndarray
-    linearised: Linearised
-    iterations: int
-
-    def __repr__(self):
-        return (f"<Adjustment: {len(self.residuals)} observations, {self.free.sum()} unknowns, "
-                f"chi2 {self.chi2:.4g}, {self.dof} degrees of freedom>")
-
-    @property
-    def sd(self) -> np.ndarray:
-        """A-priori standard deviations, shape (p,); 0 for held parameters."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
-    def dof(self) -> int:
-        """Degrees of freedom: observations and priors less free parameters and what is aside."""
-        return (len(self.residuals) + len(self.prior_residuals) - int(self.free.sum())
-                - self.linearised.unknown_errors)
-
-    @property
-    def chi2(self) -> float:
-        """Weighted sum of squares; chi-square with `dof` if the stated sds are true."""
-        return float(self.linearised.misclosure @ self.linearised.misclosure)
-
-    @property
-    def variance_factor(self) -> float | None:
-        """chi2 / dof; None without redundancy."""
-        return self.chi2 / self.dof if self.dof > 0 else None
 
 
 @one_thread
@@ -182,10 +128,40 @@ def adjust(
     try:
         if len(observations.values) + len(prior.values) < free.sum():
             _refuse_deficient(problem.linearise(start[free], v), names, free)
-        return _settled(problem, v, names, tolerance, most_iterations)
+        return (_stepped(problem, v, names, tolerance, min(_MOST_STEPS, most_iterations))
+                or _settled(problem, v, names, tolerance, most_iterations))
     except (NotConverged, ModelNotFinite):
         _refuse_drowned(problem, start[free], v, names)
         raise
+
+
+def _stepped(problem, v, names, tolerance, most_steps):
+    """Gauss-Newton steps of x and v at once; None if they do not shrink.
+
+    Steps that shrink twofold or more lead to a solution near by (natural monotonicity test:
+    P. Deuflhard, *Newton Methods for Nonlinear Problems*, Springer 2004, from memory).
+    """
+    x, before = problem.start[problem.free], np.inf
+    for iteration in range(1, most_steps + 1):
+        try:
+            with np.errstate(all="ignore"):  # a step too far ends here, not in a warning
+                linearised = problem.linearise(x, v)
+            step, ahead = linearised.step()
+            frozen = _Frozen.of(linearised)
+            v_new = problem.corrections(linearised.raw - linearised.change(step), v, frozen)
+        except (NotConverged, ModelNotFinite, np.linalg.LinAlgError):
+            return None
+        ahead = max(ahead, np.abs((v_new - v) / problem.turn_unit(linearised)).max(initial=0.0))
+        if ahead < _ENDS * tolerance:
+            if linearised.spectrum.deficient:
+                return None
+            return problem.result(x, v, linearised, linearised.spectrum.covariance(), names,
+                                  iteration)
+        if not ahead < _SHRINKS * before:
+            return None
+        x, v, before = x + step, v_new, ahead
+        del linearised, frozen  # they are large
+    return None
 
 
 def _settled(problem, v, names, tolerance, most_iterations):
@@ -194,7 +170,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
     frozen = problem.freeze(x, v)
     for iteration in range(1, most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
-        v_new = problem.corrections(x_new, v, frozen)
+        v_new = problem.corrected(x_new, v, frozen)
         problem.forget()
         linearised = problem.linearise(x_new, v_new)
         _refuse_deficient(linearised, names, free)
@@ -207,7 +183,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
         # A step can end for want of progress, far from the best: ask how far that still is.
         misclosure = linearised.misclosure
         ahead = np.abs(linearised.spectrum.solution(misclosure)) / sd
-        turning = np.abs(problem.corrections(x, v, frozen) - v) / turn_unit
+        turning = np.abs(problem.corrected(x, v, frozen) - v) / turn_unit
         if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
         if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
@@ -218,15 +194,14 @@ def _settled(problem, v, names, tolerance, most_iterations):
             return problem.result(x, v, linearised, covariance, names, iteration)
         del linearised  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
-    block = None
+    block, worst = None, ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
-        worst = f"a reading of block {block}"
     else:
         worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
     raise NotConverged(
-        f"after {most_iterations} iterations {worst} still moves by {furthest:.2g} of its sd", block
-    )
+        f"after {most_iterations} iterations {worst or f'a reading of block {block}'} still moves "
+        f"by {furthest:.2g} of its sd", block)
 
 
 class _Frozen(NamedTuple):
@@ -358,6 +333,8 @@ class _Problem:
 
         if not len(x):
             return x
+        from scipy.optimize import least_squares  # it takes long to come, and is seldom needed
+
         solution = least_squares(
             residuals, x, jacobian, method="lm", x_scale="jac",
             gtol=max(1e-4 * tolerance, 1e-15), ftol=max(1e-3 * tolerance**2, 1e-15), xtol=1e-15,
@@ -390,9 +367,12 @@ class _Problem:
         """Let go of the design that was compressed last."""
         self._compressed = (None, None, None)
 
-    def corrections(self, x, v, frozen):
+    def corrected(self, x, v, frozen):
+        """The corrections at free parameters x."""
+        return self.corrections(self.misclosure(x, v, frozen.by_readings), v, frozen)
+
+    def corrections(self, w, v, frozen):
         """v = Q B' W w, or what the block says of a reading that is aside; shape (n_blocks, k)."""
-        w = self.misclosure(x, v, frozen.by_readings)
         corrections = np.zeros_like(v)
         if not v.shape[1]:
             return corrections

@@ -11,11 +11,11 @@ from the information about all factors. All from memory.
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 from scipy.special import psi
 
 from calib.adjust.distributions import chi2_ppf, chi2_sf
 from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
+from calib.adjust.roots import root_between
 
 #: With fewer degrees of freedom nothing is told of a kind.
 LEAST_DOF = 2.0
@@ -89,8 +89,8 @@ class Profile:
         def beyond(log_factor):
             return np.sqrt(self.fall(float(np.exp(log_factor)))) - np.sqrt(limit)
 
-        ends = np.log([inside, outside])
-        return float(np.exp(brentq(beyond, *ends, xtol=_CLOSE, rtol=1e-12)))
+        low, high = np.log([inside, outside]).tolist()
+        return float(np.exp(root_between(beyond, low, high, xtol=_CLOSE, rtol=1e-12)))
 
 
 def effective_dof(likelihood: RestrictedLikelihood, theta: np.ndarray, at: ArrayLike) -> np.ndarray:

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import sparse
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_cdf, chi2_sf, normal_sf
-from calib.adjust.mixed_model import Adjustment
 
 #: Eigenvalues are taken of adjustments with at most so many observations and priors.
 MOST_EXACT = 1500

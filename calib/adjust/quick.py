@@ -66,10 +66,13 @@ def look(
     for group in observations.groups:
         sizes[group.blocks] = group.rows.shape[1]
     prior_whitener = whiteners_of(prior.covariance)
+    powerless = observations.powerless_covariance
+    reading_covariance = tuple(powerless[group.blocks] for group in observations.groups)
 
     def state(parameters, weights):
         try:
-            return _State.at(model, observations, prior, prior_whitener, free, parameters, weights)
+            return _State.at(model, observations, reading_covariance, prior, prior_whitener, free,
+                             parameters, weights)
         except np.linalg.LinAlgError:  # so far off that a block's covariance is not one
             return None
 
@@ -111,28 +114,25 @@ class _State:
     row_weights: np.ndarray
 
     @classmethod
-    def at(cls, model, observations, prior, prior_whitener, free, parameters, weights):
+    def at(cls, model, observations, reading_covariance, prior, prior_whitener, free, parameters,
+           weights):
         n = len(observations.values)
         prediction = model(parameters, observations.readings)
         h, by_parameters = prior.function(parameters)
-        residuals = np.empty(n + len(h))
-        jacobian = np.empty((n + len(h), len(free)))
-        block_chi2, row_weights = np.zeros(len(observations.readings)), np.ones(n + len(h))
-        misclosure = observations.values - prediction.values
-        for group in observations.groups:
+        whole = np.empty((n + len(h), 1 + len(free)))  # residuals, then Jacobian
+        whole[:n, 0] = observations.values - prediction.values
+        whole[:n, 1:] = prediction.by_parameters[:, free]
+        block_chi2, row_weights = np.zeros(len(observations.readings)), np.ones(len(whole))
+        for group, q in zip(observations.groups, reading_covariance, strict=True):
             rows, b = group.rows, prediction.by_readings[group.rows]
-            q = observations.powerless_covariance[group.blocks]
-            g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-            both = np.concatenate(
-                [misclosure[rows][..., None], prediction.by_parameters[rows][:, :, free]], axis=2
-            )
-            whitened = g @ both
-            residuals[rows], jacobian[rows] = whitened[:, :, 0], whitened[:, :, 1:]
+            whitened = whiteners_of(misclosure_covariance(group.covariance, b, q)) @ whole[rows]
+            whole[rows] = whitened
             block_chi2[group.blocks] = np.sum(whitened[:, :, 0] ** 2, axis=1)
             row_weights[rows] = weights[group.blocks][:, None]
-        residuals[n:] = prior_whitener @ (prior.values - h)
-        jacobian[n:] = prior_whitener @ by_parameters[:, free]
-        return cls(residuals, jacobian, block_chi2, float(np.sum(residuals[n:] ** 2)), row_weights)
+        whole[n:, 0] = prior_whitener @ (prior.values - h)
+        whole[n:, 1:] = prior_whitener @ by_parameters[:, free]
+        return cls(whole[:, 0], whole[:, 1:], block_chi2, float(np.sum(whole[n:, 0] ** 2)),
+                   row_weights)
 
     @property
     def chi2(self):

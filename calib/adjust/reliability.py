@@ -20,8 +20,8 @@ from typing import Any, NamedTuple, cast
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.critical import ALPHA, POWER, delta0, noncentrality
-from calib.adjust.mixed_model import Adjustment
 from calib.adjust.whitening import whitened
 
 #: An observation of which less than this share is checked by the others counts as unchecked.

@@ -26,9 +26,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import nnls
 
-from calib.adjust.mixed_model import Adjustment
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.observations import Observations
 
 #: Below this a factor counts as this where its root is divided by.
@@ -264,11 +263,10 @@ class RestrictedLikelihood:
             values, vectors = np.linalg.eigh(curvature * np.outer(scale, scale))
             if values[0] > _RIDGE:
                 break
-        root = np.sqrt(np.maximum(values, _RIDGE))
+        curvature = (vectors * np.maximum(values, _RIDGE)) @ vectors.T
         above = (theta - self.least)[telling]
-        aim = scale * slope.score[telling] + (vectors * root**2) @ (vectors.T @ (above / scale))
-        found, _ = nnls(root[:, None] * vectors.T, vectors.T @ aim / root)
-        step[telling] = found * scale - above
+        aim = scale * slope.score[telling] + curvature @ (above / scale)
+        step[telling] = _not_negative(curvature, aim) * scale - above
         return step
 
     def _units(self):
@@ -321,6 +319,33 @@ class RestrictedLikelihood:
         square -= right @ np.linalg.solve(normal, right)
         root = np.linalg.inv(lower).T
         return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
+
+
+def _not_negative(curvature, aim):
+    """The x >= 0 that minimises x' C x / 2 - x' b, C positive definite.
+
+    C. L. Lawson and R. J. Hanson, *Solving Least Squares Problems*, Prentice-Hall 1974, chapter 23
+    (from memory), begun with the minimum over all x.
+    """
+    x, size = np.linalg.solve(curvature, aim), len(aim)
+    if (x > 0).all():
+        return x
+    x, used, rounding = np.zeros(size), np.zeros(size, bool), 1e-12 * np.abs(aim).max()
+    for _ in range(3 * size):
+        rise = np.where(used, -np.inf, aim - curvature @ x)
+        if rise.max() <= rounding:
+            break
+        used[np.argmax(rise)] = True
+        while True:
+            tried = np.zeros(size)
+            tried[used] = np.linalg.solve(curvature[np.ix_(used, used)], aim[used])
+            below = used & (tried <= 0)
+            if not below.any():
+                break
+            x = x + (x[below] / (x[below] - tried[below])).min() * (tried - x)
+            used &= x > 1e-14 * x.max()
+        x = tried
+    return x
 
 
 @dataclass(frozen=True)

@@ -25,8 +25,8 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_sf, f_sf
-from calib.adjust.mixed_model import Adjustment
 from calib.adjust.reliability import whiten
 
 #: What the design must leave of a column, as a share of its square, for it to be told at all.

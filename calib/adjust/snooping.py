@@ -14,21 +14,28 @@ limit, or names those that are.
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from typing import Any
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, POWER, equal_power_limit
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
 from calib.adjust.robust import reweight
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.unknown_errors import error_test
 
-#: What is said when the search ends.
-PROVEN, ROBUST = "no other value is beyond its limit", "a robust fit found them: "
+
+class Stopped(Enum):
+    """Why a search ended: nothing else is beyond its limit, or the rest needs what is, or the most
+    that may be set aside is."""
+
+    PROVEN, NEEDED, MOST = "proven", "needed", "most"
+
 
 #: Values with less weight in a robust fit are doubted; the next is tried where the rest of one
 #: has no solution.
@@ -75,8 +82,9 @@ class Snooping:
         The tests of all candidates in `first`, worst first.
     beyond : tuple of Verdict
         What is beyond its limit in `final`, worst first: empty is the proof.
-    stopped : str
-        Why the search ended.
+    stopped : Stopped
+    robust : bool
+        A robust fit found them.
     """
 
     suspects: tuple[Verdict, ...]
@@ -86,12 +94,8 @@ class Snooping:
     final: Adjustment
     before: tuple[Verdict, ...]
     beyond: tuple[Verdict, ...]
-    stopped: str
-
-    @property
-    def proven(self) -> bool:
-        """Nothing that takes part is beyond its limit."""
-        return not self.beyond
+    stopped: Stopped
+    robust: bool
 
 
 def snoop(
@@ -140,13 +144,13 @@ def snoop(
                      first.dof // 2)
     most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
     before = judge(first, candidates, alpha, power)
-    end = search.from_here(_State((), first, "", ()), most, before)
+    end = search.from_here(_State((), first), most, before)
     if end.beyond:
         end = search.robustly(end, first, before, 3 * most)
     at_end = search.tested(end).aside
     shifts = tuple(error_test(end.adjustment, *v.candidate.values).shift for v in end.aside)
     return Snooping(end.aside, at_end, shifts, first, end.adjustment, before, end.beyond,
-                    end.stopped)
+                    end.stopped, end.robust)
 
 
 def judge(
@@ -183,8 +187,9 @@ class _State:
 
     aside: tuple[Verdict, ...]
     adjustment: Adjustment
-    stopped: str
-    beyond: tuple[Verdict, ...]
+    beyond: tuple[Verdict, ...] = ()
+    stopped: Stopped = Stopped.PROVEN
+    robust: bool = False
 
 
 @dataclass(frozen=True)
@@ -213,21 +218,16 @@ class _Search:
             if beyond and len(state.aside) < most and state.adjustment.dof > self.least_dof:
                 further = self._without_the_worst(state, beyond, most)
                 if further is None:
-                    names = ", ".join(str(v.candidate.label) for v in beyond[:3])
-                    return replace(state, beyond=beyond, stopped=(
-                        f"{len(beyond)} more are beyond their limit, but without any of them "
-                        f"there is no solution: {names}"))
+                    return replace(state, beyond=beyond, stopped=Stopped.NEEDED)
                 state = further
                 continue
             back = self._taken_back(state, returned)
             if back is not None:
                 state = back
             elif beyond:
-                return replace(state, beyond=beyond, stopped=(
-                    f"{len(state.aside)} values are set aside, and {len(beyond)} others are still "
-                    "beyond their limit"))
+                return replace(state, beyond=beyond, stopped=Stopped.MOST)
             else:
-                return replace(state, beyond=(), stopped=PROVEN)
+                return replace(state, beyond=(), stopped=Stopped.PROVEN)
 
     def robustly(self, end: _State, first: Adjustment, before: Sequence[Verdict], most: int
                  ) -> _State:
@@ -242,7 +242,7 @@ class _Search:
             if self.cost(other) < self.cost(end):
                 other = self.tested(other)
                 order = sorted(other.aside, key=lambda v: -v.quotient)
-                end = replace(other, aside=tuple(order), stopped=ROBUST + other.stopped)
+                end = replace(other, aside=tuple(order), robust=True)
         return end
 
     def cost(self, state: _State) -> tuple[bool, float]:
@@ -272,7 +272,7 @@ class _Search:
             except _NO_SOLUTION:
                 continue
             if rest.dof >= self.least_dof:
-                return _State(tuple(chosen), rest, "", ())
+                return _State(tuple(chosen), rest)
         return None
 
     def tested(self, state: _State) -> _State:
@@ -313,7 +313,7 @@ class _Search:
                                     corrections)
             except _NO_SOLUTION:
                 continue
-            return _State(aside, rest, "", ())
+            return _State(aside, rest)
         return None
 
     def _far_apart(self, beyond):
@@ -355,7 +355,7 @@ class _Search:
                                 state.adjustment.corrections)
         except _NO_SOLUTION:
             return None
-        return _State(aside, rest, "", ())
+        return _State(aside, rest)
 
 
 def _beyond(verdicts):

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from calib.adjust.mixed_model import Adjustment
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.reliability import GroupTest
 
 

@@ -19,8 +19,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_sf
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations
 from calib.adjust.profile import LEAST_DOF, Profile, bartlett_factor, effective_dof, sds
 from calib.adjust.restricted import NEARLY_SETTLED, RestrictedLikelihood

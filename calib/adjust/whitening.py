@@ -4,15 +4,22 @@ With S the covariance of a block's observations, Q that of its readings and B th
 them, its misclosures have the covariance M = B Q B' + S; G with ``G M G' = I`` whitens them.
 """
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, overload
+
 import numpy as np
 
 from calib.adjust.bordered import Bordered
+
+if TYPE_CHECKING:
+    from calib.adjust.observations import BlockGroup
 
 #: Blocks whitened at a time.
 _AT_A_TIME = 4096
 
 
-def misclosure_covariance(covariance, by_readings, reading_covariance) -> np.ndarray:
+def misclosure_covariance(covariance: np.ndarray, by_readings: np.ndarray,
+                          reading_covariance: np.ndarray) -> np.ndarray:
     """M = B Q B' + S of a stack of blocks, shape (g, m, m).
 
     Parameters
@@ -24,7 +31,7 @@ def misclosure_covariance(covariance, by_readings, reading_covariance) -> np.nda
     return covariance + by_readings @ reading_covariance @ by_readings.transpose(0, 2, 1)
 
 
-def whiteners_of(covariances) -> np.ndarray:
+def whiteners_of(covariances: np.ndarray) -> np.ndarray:
     """G with ``G M G' = I`` for a stack of matrices, shape (g, m, m), lower triangular.
 
     Raises
@@ -35,7 +42,14 @@ def whiteners_of(covariances) -> np.ndarray:
     return np.linalg.inv(np.linalg.cholesky(covariances))
 
 
-def whitened(groups, array, whiteners):
+@overload
+def whitened(groups: Sequence["BlockGroup"], array: np.ndarray, whiteners: Sequence[np.ndarray]
+             ) -> np.ndarray: ...
+@overload
+def whitened(groups: Sequence["BlockGroup"], array: Bordered, whiteners: Sequence[np.ndarray]
+             ) -> Bordered: ...
+def whitened(groups: Sequence["BlockGroup"], array: np.ndarray | Bordered,
+             whiteners: Sequence[np.ndarray]) -> np.ndarray | Bordered:
     """Each block times its whitener.
 
     Parameters

@@ -68,8 +68,10 @@ class Told:
 
     Attributes
     ----------
-    joint, sight : ndarray, shape (n_poses,)
-        The joint angle, rad, and its change over that of the reading, where small is good.
+    joint : ndarray, shape (n_poses,)
+        The joint angle, rad.
+    sight : ndarray, shape (n_poses,), or float
+        Its change over that of the reading, where small is good.
     rate : ndarray, shape (n_local,) or (n_poses, n_local), or None
         Derivative by the locals, without what comes through the up vector.
     by_up : tuple or None
@@ -77,7 +79,7 @@ class Told:
     """
 
     joint: np.ndarray
-    sight: np.ndarray
+    sight: np.ndarray | float
     rate: np.ndarray | None
     by_up: tuple[np.ndarray | None, ...] | None
 
@@ -122,6 +124,8 @@ class Calibrated:
             Whether the derivative is asked for.
         """
         sensor, angle = self.sensors[s], angles[:, s]
+        if sensor.steady:
+            return Told(angle, 1.0, self.plain_rates[s] if jacobian else None, None)
         inputs = self._inputs(s, parameters, angles)
         felt = SENSOR_KINDS[sensor.kind].felt(angle, up, inputs)
         by_angle, by_up, by_inputs, sight = felt.by_angle, felt.by_up, felt.by_inputs, felt.by_angle
@@ -135,12 +139,10 @@ class Calibrated:
                 by_up = tuple(d if d is None else d * driven.by_angle for d in by_up)
             by_inputs = {**{name: d * driven.by_angle for name, d in by_inputs.items()},
                          **driven.by_inputs}
-        sight = np.broadcast_to(sight, angle.shape)
         if not jacobian:
             return Told(joint, sight, None, by_up)
-        rate = self.rates(s, parameters, readings, noted)
-        if not sensor.steady:
-            rate = np.broadcast_to(by_angle, angle.shape)[:, None] * rate
+        rate = np.multiply(by_angle, np.ones_like(angle))[:, None] * self.rates(
+            s, parameters, readings, noted)
         for name, derivative in by_inputs.items():
             if name in SENSOR_KINDS[sensor.kind].sensors:
                 rate += np.asarray(derivative)[:, None] * self.rates(

@@ -1,7 +1,8 @@
 """The chain: elementary motions from the site to a target, with closed-form Jacobians.
 
-Vectorised over poses and shots: the trunk (site to the last joint) is walked once for all poses,
-each target's own short branch once for all its shots. The derivative of a point with respect to a
+Vectorised over poses and shots: the trunk (site to the last joint) is walked once for all poses;
+a target's own short branch is the same in every pose. Derivatives of amounts that are the same in
+every pose are kept once. The derivative of a point with respect to a
 motion's amount is the motion's axis (translation), or the axis crossed with the arm from the
 motion's origin to the point (rotation); amounts depend on parameters, placements and readings
 through the sensors, so the chain rule needs one more small product. Elementary transform
@@ -12,6 +13,7 @@ IEEE Trans. Robotics 23 (2007) 590-594, doi:10.1109/TRO.2007.896765 (from memory
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import cos, sin
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,7 +21,7 @@ import numpy as np
 from calib.chain.basis import OF_DISTANCE, OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion
-from calib.chain.posture import Posture
+from calib.chain.posture import Posture, Sweep
 from calib.chain.walk import Walk
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
@@ -145,15 +147,16 @@ class Chain:
         at = _At(parameters, readings, noted, self._calibrated.angles(parameters, readings, noted),
                  self._arms(parameters, placement, readings, noted, jacobian))
         walk = Walk.begin(len(self.motions), np.empty_like(readings),
-                          self._fixed_rates(len(readings)) if jacobian else None)
+                          np.repeat(self._fixed[None, self._moving], len(readings), axis=0)
+                          if jacobian else None)
         for k, motion in enumerate(self.motions):
             walk.stand_at(k, motion)
             amount = amounts[:, k]
             if motion.joint is not None:
                 amount = amount + motion.sense * self._joint(walk, at, k)
-            walk.go(motion, amount + self._varied(walk, at, k))
+            walk.go(motion, amount + self._varied(walk, at, k) if motion.varying else amount)
         return Posture(self, parameters, walk.joints, walk.gain, walk.axes, walk.origins,
-                       walk.rates, walk.reached, walk.positions)
+                       walk.moving, walk.reached, walk.positions)
 
     def readings_for(self, parameters: np.ndarray, joints: np.ndarray,
                      noted: np.ndarray | None = None) -> np.ndarray:
@@ -209,14 +212,14 @@ class Chain:
         """The angle of the joint of motion `k`, shape (n_poses,), with its derivatives."""
         s = self._sensor_index[self.motions[k].joint]
         told = self._calibrated.told(s, at.angles, walk.up, at.parameters, at.readings, at.noted,
-                                     walk.rates is not None and s in self._rated)
+                                     walk.moving is not None and s in self._rated)
         walk.joints[:, s], walk.gain[:, s] = told.joint, told.sight
         if told.rate is not None:
             rate = walk.joint_rates[s] = told.rate
             if told.by_up is not None:
                 rate += self._up_rates(walk, walk.columns, told.by_up, k)
             if s not in self._steady:
-                walk.rates[:, k] += self.motions[k].sense * rate
+                walk.moving[:, self._place[k]] += self.motions[k].sense * rate
         return told.joint
 
     def _varied(self, walk, at, k):
@@ -226,8 +229,8 @@ class Chain:
             value, rate = self._basis(varying, walk, at)
             size = row[:n_own] @ at.parameters
             amount = amount + size * value
-            if walk.rates is not None:
-                walk.rates[:, k] += value[:, None] * row + size * rate
+            if walk.moving is not None:
+                walk.moving[:, self._place[k]] += value[:, None] * row + size * rate
         return amount
 
     def _basis(self, varying, walk, at):
@@ -242,10 +245,10 @@ class Chain:
         if varying.times in OF_JOINT:
             s = self._sensor_index[varying.of]
             value, slope = of_joint(varying.times, walk.joints[:, s])
-            return value, None if walk.rates is None else slope[:, None] * walk.joint_rates[s]
+            return value, None if walk.moving is None else slope[:, None] * walk.joint_rates[s]
         columns = walk.reached[varying.of]
         value, slope = of_inclination(varying.times, columns[0][:, 2])
-        if walk.rates is None:
+        if walk.moving is None:
             return value, None
         return value, self._up_rates(walk, columns, (slope, None, None), self.depth[varying.of])
 
@@ -303,13 +306,6 @@ class Chain:
     def _sensor_index(self):
         return {sensor.reading: i for i, sensor in enumerate(self.sensors)}
 
-    def _fixed_rates(self, n_poses):
-        """The part of the amounts' derivatives that is the same in every pose, n_poses times.
-
-        Shape (n_poses, n_motions, n_local).
-        """
-        return np.repeat(self._fixed[None], n_poses, axis=0)
-
     @cached_property
     def _calibrated(self):
         return Calibrated(self.sensors, self.parameters, self.pose_columns)
@@ -335,7 +331,10 @@ class Chain:
 
     @cached_property
     def _fixed(self):
-        """Parameters and placements, and the sensors that are the same in every pose."""
+        """Derivatives of the amounts that are the same in every pose, shape (n_motions, n_local).
+
+        By parameters and placements, and through the sensors that are the same in every pose.
+        """
         fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
         for k, motion in enumerate(self.motions):
             if motion.joint is not None:
@@ -343,6 +342,24 @@ class Chain:
                 if s in self._steady:
                     fixed[k] += motion.sense * self._calibrated.plain_rates[s]
         return fixed
+
+    @cached_property
+    def _moving(self):
+        """Motions with further derivatives, that are not the same in every pose."""
+        return [k for k, m in enumerate(self.motions) if m.varying or (
+            m.joint is not None and self._sensor_index[m.joint] not in self._steady)]
+
+    @cached_property
+    def _place(self):
+        """Of each motion among those that are moving."""
+        return {k: i for i, k in enumerate(self._moving)}
+
+    @cached_property
+    def _still(self):
+        """The derivatives of all amounts but those that are moving, shape (n_motions, n_local)."""
+        still = self._fixed.copy()
+        still[self._moving] = 0.0
+        return still
 
     def _up_rates(self, walk, columns, by_up, k):
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
@@ -355,16 +372,60 @@ class Chain:
         axes = walk.axes[:, :k]
         weight = axes[:, :, 0] * direction[:, 1:] - axes[:, :, 1] * direction[:, :1]
         weight *= self.turns[:k]
-        return (weight[:, None, :] @ walk.rates[:, :k])[:, 0]
-
-    def branch_amounts(self, target, parameters):
-        coefficients = self._branch_coefficients[target.name]
-        constant = np.array([m.constant for m in target.motions])
-        return constant + coefficients @ parameters, coefficients
+        rates = weight @ self._still[:k]
+        before = [m for m in self._moving if m < k]
+        if before:
+            rates += (weight[:, None, before] @ walk.moving[:, : len(before)])[:, 0]
+        return rates
 
     @cached_property
-    def _branch_coefficients(self):
-        return {t.name: _coefficients(t.motions, self.parameters) for t in self.targets}
+    def sweep(self) -> Sweep:
+        """What the derivatives of points need of the motions, those that turn first."""
+        turning, sliding = np.flatnonzero(self.turns), np.flatnonzero(~self.turns)
+        order = np.concatenate([turning, sliding])
+        depth = np.array([self.depth[t.frame] for t in self.targets])
+        place = np.argsort(order)[self._moving]
+        return Sweep(turning, sliding, self._still[order], place, order < depth[:, None])
+
+    def branches(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where targets are in their frames, (n_targets, 3), and the derivative by parameters.
+
+        The derivative has shape (n_targets, 3, n_parameters).
+        """
+        found = [_branch(target.motions, constant + coefficients @ parameters)
+                 for target, (constant, coefficients) in zip(
+                     self.targets, self._branch_amounts, strict=True)]
+        return np.array([point for point, _ in found]), np.array([
+            rates @ coefficients
+            for (_, rates), (_, coefficients) in zip(found, self._branch_amounts, strict=True)])
+
+    @cached_property
+    def _branch_amounts(self):
+        """Per target the constants of its motions' amounts and their coefficients."""
+        return [(np.array([m.constant for m in t.motions]),
+                 _coefficients(t.motions, self.parameters)) for t in self.targets]
+
+
+def _branch(motions, amounts):
+    """Where a branch ends in its frame, and the derivative by its amounts, (3, n_motions).
+
+    Walked from the end to the frame.
+    """
+    point = [0.0, 0.0, 0.0]
+    rates: list[list[float]] = []
+    for motion, amount in zip(reversed(motions), amounts[::-1].tolist(), strict=True):
+        rate, first, second = [0.0, 0.0, 0.0], (motion.axis + 1) % 3, (motion.axis + 2) % 3
+        if motion.turns:
+            cosine, sine = cos(amount), sin(amount)
+            for vector in (point, *rates):
+                vector[first], vector[second] = (cosine * vector[first] - sine * vector[second],
+                                                 sine * vector[first] + cosine * vector[second])
+            rate[first], rate[second] = -point[second], point[first]
+        else:
+            point[motion.axis] += amount
+            rate[motion.axis] = 1.0
+        rates.append(rate)
+    return point, np.array(rates[::-1]).reshape(-1, 3).T
 
 
 def _coefficients(motions, names):

@@ -181,7 +181,8 @@ def _effect(entry: RigEntry, name: str, written: _EffectEntry,
     own = {p: entry.parameters[p] for p in parameters if p in entry.parameters}
     held = {p for p in own if p in entry.hold or (own[p].held and p not in entry.free)}
     frames = {m.frame for m in entry.motions if m.frame}
-    places = {m.get("before") or m.get("after") for m in written.motions}
+    places = {place for m in written.motions for place in (
+        m.get("before") or m.get("after"), *(v["to"] for v in m.get("varying", ()) if "to" in v))}
     if (not set(written.free) <= set(own) or held & {*written.parameters, *entry.hold}
             or not places <= frames or not set(written.sensors) <= set(entry.sensors)
             or (written.needs is not None and written.needs not in entry.pose_columns)

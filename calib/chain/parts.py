@@ -58,7 +58,7 @@ class Reading:
     """One reading: its sensor, its sd, and the limits and speed of its joint (rad, rad/s).
 
     `sd` is in rad, or m where the `unit` is "m". `optional`: readings.csv may leave it empty in a
-    pose; it is an unknown there.
+    pose; it is an unknown there. `stroke`: the least and the most that one can be, m.
     """
 
     sensor: Sensor
@@ -68,11 +68,12 @@ class Reading:
     speed: float | None
     means: str
     optional: bool = False
+    stroke: tuple[float, float] | None = None
 
     @property
     def parked(self) -> bool:
         """Whether its joint stays nearly as it is while the machine is at a stand."""
-        return self.speed is None and self.kind != "slew"
+        return self.speed is None
 
     @property
     def name(self) -> str:
@@ -102,11 +103,15 @@ class Reading:
 
 @dataclass(frozen=True)
 class PoseColumn:
-    """What readings.csv may note of each pose, in `words` that stand for numbers."""
+    """What readings.csv may note of each pose, in `words` that stand for numbers.
+
+    `on_ground`: words of poses in which the attachment is down on the ground.
+    """
 
     name: str
     words: Mapping[str, float]
     means: str
+    on_ground: tuple[str, ...] = ()
 
     def in_words(self, values: np.ndarray) -> list[str]:
         """What is noted of each pose as a file has it, shape (n_poses,)."""

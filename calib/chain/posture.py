@@ -1,13 +1,14 @@
 """Targets placed in poses that a chain has been walked through for, with derivatives."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from calib.chain.motion import PLACEMENT
 from calib.chain.sensors import BLIND_GAIN
-from calib.chain.walk import Axes, turned, velocities
+from calib.chain.walk import Axes
 
 if TYPE_CHECKING:
     from calib.chain.chain import Chain
@@ -21,15 +22,38 @@ class Points:
     ----------
     position : ndarray, shape (n, 3)
         East, north, up in the site frame, m.
-    by_parameters, by_placement, by_readings : ndarray or None
+    by_parameters, by_placement, by_readings : ndarray
         Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
-        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`).
+        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`). Without
+        columns where the posture was made without derivatives.
     """
 
     position: np.ndarray
-    by_parameters: np.ndarray | None
-    by_placement: np.ndarray | None
-    by_readings: np.ndarray | None
+    by_parameters: np.ndarray
+    by_placement: np.ndarray
+    by_readings: np.ndarray
+
+
+class Sweep(NamedTuple):
+    """How the motions of a chain move points; those that turn come before those that slide.
+
+    Attributes
+    ----------
+    turning, sliding : ndarray of int
+        Which motions do, in this order.
+    still : ndarray, shape (n_motions, n_local)
+        Derivatives of their amounts that are the same in every pose.
+    moving : ndarray of int
+        Where the motions are whose derivatives are not.
+    reached : ndarray of bool, shape (n_targets, n_motions)
+        Which motions move a target.
+    """
+
+    turning: np.ndarray
+    sliding: np.ndarray
+    still: np.ndarray
+    moving: np.ndarray
+    reached: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -50,7 +74,7 @@ class Posture:
     gain: np.ndarray
     axes: np.ndarray
     origins: np.ndarray
-    rates: np.ndarray | None
+    moving: np.ndarray | None
     columns: dict[str, Axes]
     positions: dict[str, np.ndarray]
 
@@ -73,51 +97,45 @@ class Posture:
             With derivatives unless the posture was made without.
         """
         target, pose = np.asarray(target), np.asarray(pose)
-        position, everything = np.empty((len(target), 3)), np.arange(len(self.joints))
-        local = None
-        if self.rates is not None:
-            local = np.empty((len(target), 3, self.rates.shape[2]))
-        for index in np.unique(target):
-            rows = np.flatnonzero(target == index)
-            # A target shot once in every pose, the usual case, needs no copy of the trunk.
-            every = len(rows) == len(everything) and (pose[rows] == everything).all()
-            chosen = slice(None) if every else pose[rows]
-            position[rows], jacobian = self._branch(self.chain.targets[index], chosen)
-            if local is not None:
-                local[rows] = jacobian
-        if local is None:
-            return Points(position, None, None, None)
-        n_parameters, n_placement = len(self.chain.parameters), len(PLACEMENT)
-        return Points(
-            position,
-            local[:, :, :n_parameters],
-            local[:, :, n_parameters : n_parameters + n_placement],
-            local[:, :, n_parameters + n_placement :],
-        )
+        offset, by_parameters = self.chain.branches(self.parameters)
+        axes, origins, number = self._frames
+        frame = number[target]
+        axes = axes[pose, frame]
+        position = origins[pose, frame] + (offset[target][:, None] @ axes)[:, 0]
+        if self.moving is None:
+            nothing = np.empty((len(target), 3, 0))
+            return Points(position, nothing, nothing, nothing)
+        swept = self._swept(target, pose, position)
+        sweep, n = self.chain.sweep, len(self.chain.parameters)
+        local = swept.reshape(-1, swept.shape[2]) @ sweep.still
+        local = local.reshape(*swept.shape[:2], local.shape[1])
+        local += swept[:, :, sweep.moving] @ self.moving[pose]
+        local[:, :, :n] += axes.transpose(0, 2, 1) @ by_parameters[target]
+        n_placement = len(PLACEMENT)
+        return Points(position, local[:, :, :n], local[:, :, n : n + n_placement],
+                      local[:, :, n + n_placement :])
 
-    def _branch(self, target, pose):
-        """Position (m, 3) and local Jacobian (m, 3, n_local); `pose` is an index or a slice."""
-        chain = self.chain
-        columns = tuple(c[pose] for c in self.columns[target.frame])
-        point = self.positions[target.frame][pose]
-        amounts, coefficients = chain.branch_amounts(target, self.parameters)
-        axes, origins = [], []
-        for motion, amount in zip(target.motions, amounts, strict=True):
-            axes.append(columns[motion.axis])
-            origins.append(point)
-            if motion.turns:
-                columns = turned(columns, motion.axis, amount)
-            else:
-                point = point + amount * columns[motion.axis]
-        if self.rates is None:
-            return point, None
-        depth = chain.depth[target.frame]
-        trunk = velocities(
-            self.axes[pose, :depth], self.origins[pose, :depth], point, chain.turns[:depth]
-        )
-        jacobian = trunk.transpose(0, 2, 1) @ self.rates[pose, :depth]
-        if target.motions:
-            turns = np.array([m.turns for m in target.motions])
-            branch = velocities(np.stack(axes, 1), np.stack(origins, 1), point, turns)
-            jacobian[:, :, : coefficients.shape[1]] += branch.transpose(0, 2, 1) @ coefficients
-        return point, jacobian
+    @cached_property
+    def _frames(self):
+        """Axes (n_poses, n_frames, 3, 3) and origins of targets' frames, and that of each target.
+        """
+        names = dict.fromkeys(target.frame for target in self.chain.targets)
+        axes = np.stack([axis for name in names for axis in self.columns[name]], axis=1)
+        origins = np.stack([self.positions[name] for name in names], axis=1)
+        number = {name: i for i, name in enumerate(names)}
+        return (axes.reshape(len(axes), len(names), 3, 3), origins,
+                np.array([number[target.frame] for target in self.chain.targets]))
+
+    def _swept(self, target, pose, position):
+        """Derivative of points by each motion's amount, in the order of `Sweep`: (m, 3, k)."""
+        sweep, t = self.chain.sweep, len(self.chain.sweep.turning)
+        axes, origins = self.axes.transpose(2, 0, 1), self.origins.transpose(2, 0, 1)
+        x = axes[:, :, sweep.turning][:, pose]
+        arm = position.T[:, :, None] - origins[:, :, sweep.turning][:, pose]
+        swept = np.empty((len(target), 3, t + len(sweep.sliding)))
+        for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+            swept[:, i, :t] = x[j] * arm[k] - x[k] * arm[j]
+        swept[:, :, t:] = axes[:, :, sweep.sliding][:, pose].transpose(1, 0, 2)
+        if not sweep.reached[target].all():
+            swept = np.where(sweep.reached[target][:, None], swept, 0.0)
+        return swept

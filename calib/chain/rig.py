@@ -36,6 +36,13 @@ from calib.chain.schema import (
 from calib.chain.sensors import SENSOR_KINDS
 from calib.chain.sound import cross_check, range_of
 
+#: How fast a house is swung if the rig does not say, deg/s (common practice, no source).
+SLEW_SPEED = 20.0
+
+
+#: Strokes may be beyond what the triangle of the rig file can have by this share of its sides.
+STROKE_ROOM = 0.1
+
 
 @dataclass(frozen=True)
 class Rig:
@@ -88,6 +95,11 @@ class Rig:
     def reading_factors(self) -> np.ndarray:
         """What readings (rad or m) are multiplied with for files and screens (deg or m)."""
         return np.array([1.0 / factor_to_si(r.unit) for r in self.readings])
+
+    @cached_property
+    def strokes(self) -> dict[str, tuple[float, float]]:
+        """The readings that are strokes, with the least and the most that they can be, m."""
+        return {r.name: r.stroke for r in self.readings if r.stroke is not None}
 
     @cached_property
     def target_names(self) -> tuple[str, ...]:
@@ -307,7 +319,7 @@ def _build(entry):
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
         job=entry.job.model_dump(exclude_none=True) if entry.job else {},
-        pose_columns=tuple(PoseColumn(name, c.words, c.means)
+        pose_columns=tuple(PoseColumn(name, c.words, c.means, tuple(c.on_ground))
                            for name, c in entry.pose_columns.items()),
     )
 
@@ -333,13 +345,15 @@ def _parameter(entry, name):
 
 def _reading(entry, name):
     sensor = entry.sensors[name]
-    sd, speed = entry.readings.sd.get(name), entry.speeds.get(name)
+    sd = entry.readings.sd.get(name)
+    speed = entry.speeds.get(name, SLEW_SPEED if sensor.kind == "slew" else None)
     low, high = entry.limits.get(name, (-180.0, 180.0))
+    direction = float(entry.readings.direction.get(name, sensor.direction))
     return Reading(
         sensor=Sensor(
             reading=name,
             kind=sensor.kind,
-            direction=float(entry.readings.direction.get(name, sensor.direction)),
+            direction=direction,
             zero=sensor.zero,
             varying=sensor.varying or {},
             through=sensor.through,
@@ -352,7 +366,19 @@ def _reading(entry, name):
         speed=None if speed is None else np.radians(speed),
         means=sensor.means,
         optional=sensor.optional,
+        stroke=_stroke_span(entry, sensor, direction) if sensor.kind == "stroke" else None,
     )
+
+
+def _stroke_span(entry, sensor, direction):
+    """What a stroke can be with the triangle of the rig file, and a little more, m."""
+    def length(name):
+        return entry.values.get(name, entry.parameters[name].start) if name else 0.0
+
+    near, far = (length(sensor.uses[side]) for side in ("near", "far"))
+    room, closed = STROKE_ROOM * (near + far), length(sensor.zero)
+    least, most = abs(near - far) - closed - room, near + far - closed + room
+    return (least, most) if direction > 0 else (-most, -least)
 
 
 def _motion(entry):

@@ -140,6 +140,7 @@ class SensorEntry(_Strict):
 
 class PoseColumnEntry(_Strict):
     words: Annotated[dict[str, Number], Field(min_length=2)]
+    on_ground: list[str] = []
     means: str
 
 

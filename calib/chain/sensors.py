@@ -16,7 +16,10 @@ kind                   the calibrated angle is
 =====================  ===========================================================================
 
 An inclinometer that is turned by its `twist` about the z axis of what it sits on measures along
-axes turned so: level machines do not show it, a house that rolls does.
+an x axis (across: a y axis) turned so, one in the boom plane that is turned by its `lean` about the
+x axis, against a z axis turned so: level machines do not show it, a house that rolls does. What an
+axis feels of another one, its cross-axis sensitivity, is to first order the same as such a turn: x
+of y the twist, z of y the lean, y of x the twist, y of z and x of z the zero.
 """
 
 from collections.abc import Callable, Mapping
@@ -92,7 +95,10 @@ class SensorKind:
 
 def within_half_a_circle(q: np.ndarray) -> np.ndarray:
     """The same angle within -pi to pi; the ends stay as they are."""
-    return np.where(np.abs(q) > np.pi + _ROUNDING, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
+    beyond = np.abs(q) > np.pi + _ROUNDING
+    if not beyond.any():
+        return q
+    return np.where(beyond, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
 
 
 def _felt_at_the_joint(angle, up, inputs):
@@ -132,30 +138,40 @@ def _felt_in_boom_plane(angle, up, inputs):
     up_x, up_y, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
     by_x, by_z = -up_z / lever2, up_x / lever2
-    if "twist" not in inputs:
+    if not inputs.keys() & {"twist", "lean"}:
         q = within_half_a_circle(angle - np.arctan2(up_x, up_z))
         return Felt(q, 1.0, (by_x, None, by_z), {})
-    # With d the inclination of x: tan(angle) = (lever sin d cos t + up_y sin t) / (lever cos d).
-    twist, lever = inputs["twist"], np.sqrt(lever2)
-    sine, cosine, across, along = np.sin(angle), np.cos(angle), np.sin(twist), np.cos(twist)
-    size = np.sqrt((along * cosine)**2 + sine**2)
-    off = np.clip(across * cosine * up_y / (lever * size), -_LARGEST_SINE, _LARGEST_SINE)
+    # With d the inclination of x, t the twist and n the lean:
+    # tan(angle) = (lever sin d cos t + up_y sin t) / (lever cos d cos n - up_y sin n).
+    twist, lean, lever = inputs.get("twist", 0.0), inputs.get("lean", 0.0), np.sqrt(lever2)
+    sine, cosine = np.sin(angle), np.cos(angle)
+    x, z = cosine * np.cos(twist), sine * np.cos(lean)
+    x_rate, z_rate = -cosine * np.sin(twist), -sine * np.sin(lean)
+    size2, leak = x**2 + z**2, -x_rate - z_rate
+    share = up_y / (lever * np.sqrt(size2))
+    off = np.clip(leak * share, -_LARGEST_SINE, _LARGEST_SINE)
     slope = 1.0 / np.sqrt(1.0 - off**2)
-    q = np.arctan2(sine, along * cosine) - np.arcsin(off) - np.arctan2(up_x, up_z)
-    by_angle = along / size**2 + slope * across * sine * up_y / (lever * size**3)
-    by_twist = across * sine * cosine / size**2 - slope * along * cosine * up_y / (lever * size**3)
-    by_up = (by_x + slope * off * up_x / lever2, -slope * across * cosine / (lever * size),
+    q = np.arctan2(z, x) - np.arcsin(off) - np.arctan2(up_x, up_z)
+
+    def by(x_by, z_by, leak_by):
+        return (x * z_by - z * x_by) / size2 - slope * (
+            leak_by * share - off * (x * x_by + z * z_by) / size2)
+
+    by_angle = by(-sine * np.cos(twist), cosine * np.cos(lean),
+                  -sine * np.sin(twist) + cosine * np.sin(lean))
+    by_up = (by_x + slope * off * up_x / lever2, -slope * leak / (lever * np.sqrt(size2)),
              by_z + slope * off * up_z / lever2)
-    return Felt(within_half_a_circle(q), by_angle, by_up, {"twist": by_twist})
+    return Felt(within_half_a_circle(q), by_angle, by_up,
+                {"twist": by(x_rate, 0.0, x), "lean": by(0.0, z_rate, z)})
 
 
 def _angle_in_boom_plane(q, up, inputs):
     risen = q + np.arctan2(up[0], up[2])
-    if "twist" not in inputs:
+    if not inputs.keys() & {"twist", "lean"}:
         return risen
-    lever, twist = np.hypot(up[0], up[2]), inputs["twist"]
+    lever, twist, lean = np.hypot(up[0], up[2]), inputs.get("twist", 0.0), inputs.get("lean", 0.0)
     return np.arctan2(lever * np.sin(risen) * np.cos(twist) + up[1] * np.sin(twist),
-                      lever * np.cos(risen))
+                      lever * np.cos(risen) * np.cos(lean) - up[1] * np.sin(lean))
 
 
 def _felt_across(angle, up, inputs):
@@ -191,7 +207,7 @@ SENSOR_KINDS: dict[str, SensorKind] = {
     "joint": SensorKind(_felt_at_the_joint, _angle_at_the_joint),
     "stroke": SensorKind(_felt_at_the_joint, _angle_at_the_joint, unit="m"),
     "slew": SensorKind(_felt_slew, _angle_slew, sensors=("pitch", "roll"), way=("z", 1)),
-    "in_boom_plane": SensorKind(_felt_in_boom_plane, _angle_in_boom_plane, ("twist",),
+    "in_boom_plane": SensorKind(_felt_in_boom_plane, _angle_in_boom_plane, ("twist", "lean"),
                                 way=("y", -1)),
     "across": SensorKind(_felt_across, _angle_across, ("twist",), way=("x", 1),
                          blind="its axis is too near the vertical"),

@@ -23,8 +23,8 @@ class Walk:
     joints, gain : ndarray, shape (n_poses, n_readings)
     reached, positions : dict
         Axes and origin of each named frame.
-    rates : ndarray, shape (n_poses, n_motions, n_local), or None
-        Derivatives of the amounts by the locals.
+    moving : ndarray, shape (n_poses, n_moving, n_local), or None
+        Derivatives by the locals of those amounts that have not the same ones in every pose.
     joint_rates : dict of int to ndarray, shape (n_poses, n_local)
         Of the joints that more than their own motion depends on.
     """
@@ -35,17 +35,18 @@ class Walk:
     origins: np.ndarray
     joints: np.ndarray
     gain: np.ndarray
-    rates: np.ndarray | None
+    moving: np.ndarray | None
     reached: dict[str, Axes] = field(default_factory=dict)
     positions: dict[str, np.ndarray] = field(default_factory=dict)
     joint_rates: dict[int, np.ndarray] = field(default_factory=dict)
 
     @classmethod
-    def begin(cls, n_motions: int, joints: np.ndarray, rates: np.ndarray | None = None) -> "Walk":
+    def begin(cls, n_motions: int, joints: np.ndarray, moving: np.ndarray | None = None) -> "Walk":
         """At the site, before the first motion; `joints` are those known beforehand."""
         n = len(joints)
-        return cls(site_axes(n), np.zeros((n, 3)), np.empty((n, n_motions, 3)),
-                   np.empty((n, n_motions, 3)), joints, np.empty_like(joints), rates)
+        axes, origins = np.empty((2, 3, n, n_motions)).transpose(0, 2, 3, 1)
+        return cls(site_axes(n), np.zeros((n, 3)), axes, origins, joints, np.empty_like(joints),
+                   moving)
 
     def stand_at(self, k: int, motion: Motion) -> None:
         """Note where motion `k` begins."""
@@ -69,7 +70,7 @@ class Walk:
 
 def site_axes(n):
     """The axes of the site frame, n times: three arrays of shape (n, 3)."""
-    return tuple(np.broadcast_to(row, (n, 3)) for row in np.eye(3))
+    return tuple(np.repeat(np.eye(3)[:, None], n, axis=1))
 
 
 def turned(columns, axis, angle):
@@ -80,13 +81,3 @@ def turned(columns, axis, angle):
     new[first] = cosine * columns[first] + sine * columns[second]
     new[second] = cosine * columns[second] - sine * columns[first]
     return new[0], new[1], new[2]
-
-
-def velocities(axes, origins, point, turns):
-    """Derivative of the point by each motion's amount: shape (m, k, 3)."""
-    arm = point[:, None, :] - origins
-    swept = np.empty_like(arm)
-    swept[..., 0] = axes[..., 1] * arm[..., 2] - axes[..., 2] * arm[..., 1]
-    swept[..., 1] = axes[..., 2] * arm[..., 0] - axes[..., 0] * arm[..., 2]
-    swept[..., 2] = axes[..., 0] * arm[..., 1] - axes[..., 1] * arm[..., 0]
-    return np.where(turns[None, :, None], swept, axes)

@@ -48,13 +48,10 @@ def check(
         choice = told.document.set_aside.choice
         solution = solve_as_chosen(data, choice).solution
         _refuse_other(told, solution)
-        allowed, source = tolerance_for(data.rig, tolerance and tolerance / 1000)
+        allowed, origin = tolerance_for(data.rig, tolerance and tolerance / 1000)
         document = checked_document(
-            solution, check_shots(solution, data.check, allowed), source, told.document)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(checked_text(document))
+            solution, check_shots(solution, data.check, allowed), origin, told.document)
+    talk.answer(document, checked_text(document), json)
     talk.follow(*(("sheet", result) if document.passed else ("diagnose", folder)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

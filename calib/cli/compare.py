@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,7 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.report.pages.comparison import Side
+    from calib.results import Result
 
 
 def compare(
@@ -23,53 +25,51 @@ def compare(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
+    from calib.cli.told import tell_found
     from calib.report.pages.comparison import comparison, comparison_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
-    from calib.run.write import write_whole
+    from calib.report.words.job import fingerprints_of, lines_of
 
-    document = comparison(*read_sides(first, second))
-    sections = comparison_sections(document)
-    if out is not None:
-        html = page("report.html.j2", document, "Comparison", "", sections, contents=False)
-        write_whole(out, {"compare.html": html, "compare.json": talk.json_text(document)})
-        talk.tell(f"Written to {out}")
-    tapes = [path for path in (first, second) if path.suffix.lower() == ".csv"]
-    talk.follow(*(("sheet", second if first in tapes else first) if tapes else
-                  ("drift", first, second)))
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain(sections))
+    results = _results(first, second)
+    document = comparison(*_sides(first, second, results))
+    named = [(name, result.document) for name, result in zip(("first", "second"), results,
+                                                             strict=True) if result]
+    tell_found("compare", document, comparison_sections(document), "Comparison", lines_of(named),
+               out, json, foot=fingerprints_of(named))
+    if all(results):
+        talk.tell("Whether the machine itself has changed between them: "
+                  + shlex.join(["calib", "drift", str(first), str(second)]))
+    if any(results):
+        talk.follow("sheet", second if results[1] is not None else first)
 
 
-def read_sides(first: Path, second: Path) -> tuple[Side, Side]:
-    """Read both; a tape is read against the rig of the other side's result."""
-    from calib.report.pages.comparison import Side
+def _results(*paths: Path) -> list[Result | None]:
+    """Read what are results; None for a tape."""
     from calib.results import load_result
 
-    results = [None if path.suffix.lower() == ".csv" else load_result(path)
-               for path in (first, second)]
+    return [None if path.suffix.lower() == ".csv" else load_result(path) for path in paths]
+
+
+def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
+    """Both; a tape is read against the rig of the other side's result."""
+    from calib.report.pages.comparison import Side
+
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
-    return tuple(
+    one, other = (
         Side(name, survey=result.survey) if result is not None else
         Side(name, tape=_tape(path, rig))
         for name, path, result in zip(names, (first, second), results, strict=True)
     )
+    return one, other
 
 
 def _tape(path, rig):
-    from calib.run.complaints import Complaint, Findings, InputError
+    from calib.run.complaints import Findings
     from calib.run.tape import read_tape
-    from calib.run.text import decode
+    from calib.run.text import file_text
 
-    try:
-        data = path.read_bytes()
-    except OSError:
-        raise InputError([Complaint(str(path), None, None, "no such file", "a tape.csv")]) from None
     findings = Findings()
-    text = decode(data, str(path), findings)
+    text = file_text(path, str(path), "a tape.csv", findings)
     tape = None if text is None else read_tape(text, str(path), rig, findings)
     findings.stop_if_at_fault()
     talk.tell_all(findings.notices)

@@ -10,7 +10,7 @@ import typer
 from calib.cli import talk
 
 if TYPE_CHECKING:
-    from calib.confirm.compared import Posed
+    from calib.confirm.displayed import Posed
     from calib.confirm.slips import Sheet
     from calib.document.confirmed import Confirmation
     from calib.document.record import ResultRecord
@@ -38,30 +38,20 @@ def confirm(
     Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
     """
     from calib.cli.sheet import with_list
+    from calib.cli.told import tell_found
     from calib.report.pages.confirmed import sheet_of
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
     from calib.results import load_result
-    from calib.run.write import write_whole
 
     read = load_result(result)
     document = read.document if entries is None else with_list(read, entries)
     sheet = sheet_of(document)
     if shown is None:
         talk.result(blank(read, sheet))
-        talk.follow("confirm", result, "shown.csv")
+        talk.follow_printed(["confirm", result], "shown.csv", ["confirm", result, "shown.csv"])
         return
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
-    if out is not None:
-        html = page("report.html.j2", told, "Typed right?", document.rig.title, sections,
-                    contents=False)
-        write_whole(out, {"confirm.html": html, "confirm.json": talk.json_text(told)})
-        talk.tell(f"Written to {out}")
-    if json:
-        talk.result_json(told)
-    else:
-        talk.result(plain(sections))
+    tell_found("confirm", told, sections, "Typed right?", document.rig.title, out, json)
     talk.follow(*(("history", result.absolute().parent) if told.agrees else
                   ("confirm", result, shown)))
     if not told.agrees:
@@ -73,14 +63,16 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     """What a file of the display shows against what was to be typed, told; and notices."""
     from calib.confirm.confirmed import confirm as find
     from calib.report.pages.confirmed import confirmation, confirmed_sections, sheet_of
+    from calib.report.words.slip import stand_says
     from calib.run.shown import read_shown_file
 
     seen, notices = read_shown_file(shown, read.rig)
     with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
-        found = find(read.rig, sheet_of(document), read.values_si, seen,
-                     _posed(read, seen, shown), document.goal.edge)
+        poses = _posed(read, seen, shown)
+        found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
+                     document.goal.edge)
     told = confirmation(found)
-    return told, confirmed_sections(told, seen.on_site), tuple(notices)
+    return told, confirmed_sections(told, seen.on_site), (*notices, *map(stand_says, poses.fitted))
 
 
 def _posed(read: Result, seen: Shown, file: Path) -> Posed:
@@ -99,14 +91,15 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
         raise InputError([Complaint(
             file.name, line, None, f"pose {error.pose} without readings, and {error}",
             "the readings of the pose, or shots from a stand of the result where the machine still "
-            "is (column stand)")]) from None
+            "is (column stand), or in a new stand the pins of boom foot, stick and bucket as well "
+            "as the edge, in any level coordinates")]) from None
 
 
 def blank(read: Result, sheet: Sheet) -> str:
     """A file to fill in, with the poses that tell most."""
     import numpy as np
 
-    from calib.confirm.compared import Comparison
+    from calib.confirm.displayed import Comparison
     from calib.confirm.posed import from_readings
     from calib.confirm.telling import Envelope
     from calib.report.pages.confirmed import blank_shown

@@ -8,7 +8,7 @@ import typer
 
 import calib
 from calib.cli import talk
-from calib.cli.beside import Beside
+from calib.cli.drawing_process import Beside
 
 
 def demo(
@@ -17,20 +17,21 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    from calib.cli.solve import draw, solved
+    from calib.cli.solve import LOADED, draw, solved, write_numbers
 
-    beside = Beside.start("calib.cli.half")  # before any library is loaded: see there
+    beside = Beside.start(*LOADED)  # before any library is loaded: see there
     from calib.report.pages.summary import summary
     from calib.run.result_folder import result_place
 
     result_place(folder / "result")
     _write_run(folder / "run")
-    document, place = solved(folder / "run", folder / "result")
+    document, place = solved(folder / "run", folder / "result", beside=beside)
     talk.result(summary(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
         "centimetres that were planted (run/truth.json), then solve without them."
     )
+    write_numbers(document, place)
     draw(document, place, folder / "result", beside)
     talk.follow("solve", folder / "run", "--set-aside", "suspects", "--out", folder / "without")
 

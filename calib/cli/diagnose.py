@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
+from calib.cli.planned import Known
 
 if TYPE_CHECKING:
     from calib.document.diagnosed import Applied
     from calib.judge.explain import Explanation
+    from calib.run.records import Run
 
 
 def diagnose(
@@ -23,30 +25,37 @@ def diagnose(
         typer.Option("--apply", metavar="FOLDER", help="Write a corrected copy of the run into "
                      "this new folder, if the cause is found. The run itself stays as it is."),
     ] = None,
+    machine: Known = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Say which mistake explains a run that does not fit; never changes the run."""
     from calib.judge.explain import explain
     from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
     from calib.run.corrected import refuse_filled_folder
-    from calib.run.folder import read_run
 
     if apply is not None:
         refuse_filled_folder(apply)
-    data = read_run(run)
+    data = _read(run, machine)
     talk.tell_all(data.notices)
     with talk.working("Trying what may have gone wrong"):
         found = explain(data)
-    applied = None if apply is None else _apply(data, found, apply)
+    applied = None if apply is None else _apply(data, machine, found, apply)
     copy = apply if applied else None
-    document = diagnosis_document(found, _next(run, found, copy, _short(data, found)), applied)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(diagnosis_text(document))
+    known = f" --machine {shlex.quote(str(machine))}" if machine else ""
+    document = diagnosis_document(
+        found, _next(run, known, found, copy, _short(data, found)), applied)
+    talk.answer(document, diagnosis_text(document), json)
     talk.follow_line(document.next[0])
     if not document.fits:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _read(run: Path, machine: Path | None) -> Run:
+    from calib.cli.planned import run_with_machine
+    from calib.run.folder import read_run
+
+    data = read_run(run, unfinished=machine is not None)
+    return data if machine is None else run_with_machine(data, machine)
 
 
 def _short(data, found: Explanation) -> bool:
@@ -59,37 +68,55 @@ def _short(data, found: Explanation) -> bool:
     return not edge_known(solve(data), ()).met
 
 
-def _apply(data, found: Explanation, folder: Path) -> Applied | None:
+def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) -> Applied | None:
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
     from calib.document.diagnosed import Applied, Figures
     from calib.judge.mend import figures, mended
+    from calib.report.words.mistake import told
     from calib.run.corrected import corrected_files
-    from calib.run.folder import read_run
     from calib.run.write import write_new_folder
 
-    if found.claimed is None:
+    mistake = None if found.claimed is None else found.claimed.mistake
+    if mistake is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
         return None
-    mistake = found.claimed.mistake
     with talk.working(f"Writing a corrected copy to {folder}"):
-        remark = (f"Corrected by calib diagnose from {data.folder}. {mistake.says} "
-                  f"What was done: {mistake.edit}")
-        write_new_folder(folder, corrected_files(data, mended(data, mistake), remark))
-        before, after = figures(data), figures(read_run(folder), mistake.aside)
+        words = told(mistake.fact)
+        remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
+                  f"What was done: {words.edit}")
+        whole = _with_whole_tape(mended(data, mistake), data)
+        write_new_folder(folder, corrected_files(data, whole, remark))
+        before, after = figures(data), figures(_read(folder, machine), mistake.aside)
     return Applied(folder=str(folder), before=Figures(**asdict(before)),
                    after=Figures(**asdict(after)))
 
 
-def _next(run: Path, found: Explanation, copy: Path | None, short: bool) -> list[str]:
-    """What to type next; `short` of shots is a run that tells the edge too little, or nothing."""
+def _with_whole_tape(corrected: Run, data: Run) -> Run:
+    """A corrected run with the rows that were left out since they are in an earlier result."""
+    from calib.run.folder import read_run
+    from calib.run.records import joined
+    from calib.together.machine import without_rows
+
+    if corrected.tape is data.tape or data.machine is None:
+        return corrected
+    left_out, _ = without_rows(read_run(data.folder, unfinished=True).tape, data.tape)
+    return replace(corrected, tape=joined(corrected.tape, left_out))
+
+
+def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: bool
+          ) -> list[str]:
+    """What to type next; `short` of shots is a run that tells the edge too little, or nothing.
+
+    `known` is the option that names the earlier result of the machine, or nothing.
+    """
     here = shlex.quote(str(run))
-    if found.cause is None:
-        return [f"calib next {here}" if short else f"calib solve {here}"]
+    if found.cause is None or found.cause.mistake is None:
+        return [f"calib {'next' if short else 'solve'} {here}{known}"]
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
     if found.single_values is not None:
-        return [f"calib solve {here}{without}"]
+        return [f"calib solve {here}{known}{without}"]
     name = run.resolve()
     there = shlex.quote(str(copy or name.with_name(f"{name.name}-corrected")))
-    solve = f"calib solve {there}{without}"
-    return [solve] if copy else [f"calib diagnose {here} --apply {there}", solve]
+    solve = f"calib solve {there}{known}{without}"
+    return [solve] if copy else [f"calib diagnose {here}{known} --apply {there}", solve]

@@ -23,34 +23,28 @@ def drift(
     Ends with status 6 if something has moved, or if the two results cannot tell: of different
     models, or with gates that failed.
     """
+    from calib.cli.told import tell_found
     from calib.judge.drift import NotComparable
     from calib.judge.drift import drift as find_drift
     from calib.report.pages.drifted import drift_document, drift_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
+    from calib.report.words.job import fingerprints_of, lines_of
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
-    from calib.run.write import write_whole
 
     if new is None:
         return _of_many(old, out, json)
-    older, newer = load_result(old).survey, load_result(new).survey
+    results = load_result(old), load_result(new)
+    older, newer = (result.survey for result in results)
     try:
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:
         raise InputError([Complaint(str(new), None, None, str(error),
                                     "two results of one rig from different shots")]) from None
     document = drift_document(older, newer, found)
-    sections = drift_sections(document)
-    if out is not None:
-        html = page("report.html.j2", document, "Re-check of a machine", f"{old} and {new}",
-                    sections)
-        write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
-        talk.tell(f"Written to {out}")
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain(sections))
+    named = [(name, result.document) for name, result in zip(
+        (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
+    tell_found("drift", document, drift_sections(document), "Re-check of a machine",
+               lines_of(named) or f"{old} and {new}", out, json, foot=fingerprints_of(named))
     talk.follow(*(("sheet", new) if document.passed else ("compare", old, new)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
@@ -59,24 +53,16 @@ def drift(
 def _of_many(plan, out, json):
     """Of all runs that a file names, from one adjustment."""
     from calib.cli.together import adjusted, described, read_all
+    from calib.cli.told import tell_found
     from calib.report.pages.together import drifted_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
     from calib.report.together_record import Written
-    from calib.run.write import write_whole
 
     if plan.suffix != ".toml":
         raise typer.BadParameter("two results, or one PLAN.toml that names runs")
     several, runs, asides = read_all(plan)
     document = described(adjusted(several, runs, plan), [Written(None)] * len(runs), asides)
-    sections = drifted_sections(document)
-    if out is not None:
-        html = page("report.html.j2", document, "Re-checks of a machine", plan.name, sections)
-        write_whole(out, {"drift.html": html, "drift.json": talk.json_text(document)})
-        talk.tell(f"Written to {out}")
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain(sections))
+    tell_found("drift", document, drifted_sections(document), "Re-checks of a machine", plan.name,
+               out, json, contents=True)
+    talk.follow("together", plan)
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)

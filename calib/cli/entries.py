@@ -37,7 +37,8 @@ def entries(
 
     if action is Action.EXAMPLE:
         talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
-        talk.follow("entries", "check", "entries.toml", "tilt_rotator")
+        talk.follow_printed(["entries", "example"], "entries.toml",
+                            ["entries", "check", "entries.toml", "tilt_rotator"])
         return
     if file is None:
         raise typer.BadParameter("calib entries check needs a FILE, and a RIG unless a run folder "
@@ -46,15 +47,19 @@ def entries(
     from calib.report.entered import determined_at
     from calib.report.pages.entries import determined_sections
     from calib.report.press.terminal import plain
+    from calib.run.beforehand import described
     from calib.run.entries_file import read_entries_file
-    from calib.run.machine import described
 
     rig = described(name or str(file.parent))
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     talk.result(plain(determined_sections(rig, listed, found)))
-    inside = (file.parent / "rig.toml").is_file()
-    talk.follow(*(("rig", "show", name or file.parent) if not found.complete else
-                  ("solve", file.parent) if inside else ("new", "run")))
+    run = Path(name) if name and Path(name).is_dir() else file.parent
+    if not found.complete:
+        talk.follow("rig", "show", name or file.parent)
+    elif (run / "result" / "result.json").is_file():
+        talk.follow("sheet", run / "result", "--entries", file)
+    else:
+        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else ("new", "run")))
     if not found.complete:
         raise typer.Exit(talk.NOT_DETERMINED)

@@ -53,10 +53,7 @@ def explore(
         _refuse_untold(found, names)
     adopted = _adopt(data, found, names, folder) if names else None
     document = explored_document(found, _next(run, found, adopted), adopted)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(explored_text(document))
+    talk.answer(document, explored_text(document), json)
     talk.follow_line(document.next[0])
     if adopted is None and (document.asked or document.mistake or not document.fits):
         raise typer.Exit(talk.GATE_FAILED)
@@ -82,12 +79,14 @@ def _refuse_unknown(data: Run, names: list[str]):
 
 def _refuse_untold(found: Exploration, names: list[str]):
     """Complain of effects that the run cannot tell: with them there is no result."""
+    from calib.report.words.effect import untold_says
     from calib.run.complaints import Complaint, InputError
 
-    wrong = [t for t in found.tested if t.effect.name in names and t.why]
+    wrong = [Complaint("--free", None, None, t.effect.name,
+                       f"an effect that this run can tell: {untold_says(t.why)}")
+             for t in found.tested if t.effect.name in names and t.why is not None]
     if wrong:
-        raise InputError([Complaint("--free", None, None, t.effect.name,
-                                    f"an effect that this run can tell: {t.why}") for t in wrong])
+        raise InputError(wrong)
 
 
 def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Adopted:

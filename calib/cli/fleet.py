@@ -78,10 +78,7 @@ def fleet(
     sections = fleet_sections(document)
     write_whole(out, {"fleet.html": page("report.html.j2", document, "Fleet",
                                          f"{len(runs):,} runs below {root}", sections)})
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain(sections))
+    talk.answer(document, plain(sections), json)
     talk.tell(f"The table is {table}, the page {out / 'fleet.html'}")
     worst = next((w for w in document.worst if w.status != "passed"), None)
     talk.follow(*(("history", root) if worst is None else ("diagnose", root / worst.run)))

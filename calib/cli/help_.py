@@ -5,7 +5,6 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.report.words.glossary import explained, nearest_words, words
 
 
 def help_word(
@@ -13,7 +12,13 @@ def help_word(
         metavar="WORD", help="Such as gate, w, or variance factor; all of them if not given.")
     ] = None,
 ) -> None:
-    """Explain a word of results, sheets and reports, and say what to do about it."""
+    """Explain a word of results, sheets and reports, and say what to do about it.
+
+    Of several words that are no term together each is explained.
+    """
+    from calib.cli.app import COMMANDS
+    from calib.report.words.glossary import explained, nearest_words, words
+
     if not word:
         width = max(len(w.name) for w in words())
         talk.result("\n".join(f"{w.name:{width}}  {w.means}" for w in
@@ -22,11 +27,21 @@ def help_word(
         return
     asked = " ".join(word)
     found = explained(asked)
-    if found is None:
+    if found is None and asked in COMMANDS:
+        talk.result(f"{asked}: a command.\n  {COMMANDS[asked][2]}\n  What to do: calib {asked} "
+                    "--help says how to type it.")
+        talk.follow(asked, "--help")
+        return
+    said = {asked: found} if found else {part: known for part in word if (known := explained(part))}
+    if not said:
         near = nearest_words(asked)
         hint = f" Near it: {', '.join(near)}." if near else ""
         raise typer.BadParameter(f"there is no word {asked!r}.{hint} calib help lists all; a "
                                  "command explains itself with --help", param_hint="WORD")
-    name = found.name if found.name.casefold() == asked.casefold() else f"{asked}: {found.name}"
     talk.follow("help")
-    talk.result(f"{name}\n  {found.means}\n  What to do: {found.do}")
+    talk.result("\n".join(_told(part, known) for part, known in said.items()))
+
+
+def _told(asked, word):
+    name = word.name if word.name.casefold() == asked.casefold() else f"{asked}: {word.name}"
+    return f"{name}\n  {word.means}\n  What to do: {word.do}"

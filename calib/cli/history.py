@@ -2,7 +2,7 @@
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -34,10 +34,7 @@ def history(
                 contents=False)
     write_whole(folder, {"history.html": html})
     talk.follow(*(("report", folder / entries[-1].result) if entries else ("demo",)))
-    if json:
-        talk.result_json(history_document(entries))
-    else:
-        talk.result(plain(sections))
+    talk.answer(history_document(entries), plain(sections), json)
 
 
 def take_up(folder: Path) -> list:
@@ -59,7 +56,8 @@ def take_up(folder: Path) -> list:
                          ) from None
     if len(kept) < len(text):
         talk.tell(f"{RECORD}: its last line was cut short and is written again.")
-    found, skipped = [], []
+    found: list[Any] = []
+    skipped: list[Any] = []
     for path in sorted(folder.rglob("result.json")):
         if any(part.startswith(".") for part in path.relative_to(folder).parts):
             continue  # what a killed solve left

@@ -163,10 +163,7 @@ def _show(options, imported, findings):
     """Print what was understood."""
     from calib.intake.preview import document, preview
 
-    if options.json:
-        talk.result_json(document(imported, findings.notices))
-    else:
-        talk.result(preview(imported))
+    talk.answer(document(imported, findings.notices), preview(imported), options.json)
 
 
 def _write(options, into, declared, imported, proposed):

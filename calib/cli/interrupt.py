@@ -20,26 +20,38 @@ _SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 @contextmanager
-def interrupts_told() -> Iterator[None]:
-    """Inside, a signal to stop unwinds everything, says so and exits with 128 and its number."""
+def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
+    """Inside, a signal to stop unwinds everything, says so and exits with 128 and its number.
+
+    Parameters
+    ----------
+    to_the_end : bool
+        The process ends behind: a signal then comes too late to stop anything and is ignored.
+        Else the handlers are as before.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {}
-    for number in _SIGNALS:
-        # What is ignored stays ignored: nohup does that.
-        if signal.getsignal(number) not in (signal.SIG_IGN, None):
-            before[number] = signal.signal(number, _interrupt)
+    before, inside = {}, True
+
+    def interrupt(number, frame):
+        if inside:
+            raise Interrupted(number)
+
     try:
-        yield
+        for number in _SIGNALS:
+            # What is ignored stays ignored: nohup does that.
+            if signal.getsignal(number) not in (signal.SIG_IGN, None):
+                before[number] = signal.signal(number, interrupt)
+        try:
+            yield
+        finally:
+            inside = False
     except Interrupted as stop:
+        inside = False
         if sys.stderr is not None:
             sys.stderr.write("\nInterrupted. Nothing is half-written.\n")
         sys.exit(128 + stop.number)
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _interrupt(number, frame):
-    raise Interrupted(number)
+            signal.signal(number, signal.SIG_IGN if to_the_end else handler)

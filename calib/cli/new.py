@@ -56,11 +56,11 @@ def new(
     if profile:
         files[PROFILE] = profile
     write_new_folder(folder, files)
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     talk.result(machine_in_characters(machine))
-    talk.result(f"Fill in the files in {folder}, or calib import FILES --into {folder}; then: "
-                f"calib solve {shlex.quote(str(folder))}")
+    named = shlex.quote(str(folder))
+    talk.result(f"Fill in the files in {folder}, or calib import FILES --into {named}; then: calib "
+                f"solve {named}\nOr all of it on a page beside the machine: calib yard {named}")
     talk.follow("plan", folder)
 
 

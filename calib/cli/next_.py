@@ -37,7 +37,6 @@ from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.plan.task import prepare
 from calib.report.next_words import next_document, next_summary
-from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.run.records import Run
@@ -116,7 +115,7 @@ def next_poses(
                         instrument=instrument_place(instrument)), candidates, seed)
     document = _watched(run, asked) if watch else _advice(run, asked)
     if json:
-        talk.result_json(document.table())
+        talk.result(talk.json_text(document))
     elif not watch:
         _say(document)
     if document is not None:
@@ -127,8 +126,7 @@ def next_poses(
 
 def _say(document):
     talk.result(next_summary(document))
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
 
 
 def _watched(folder, asked):

@@ -1,5 +1,6 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
@@ -47,7 +48,7 @@ from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.relabelling import equivalent_says
-from calib.run.machine import read_machine
+from calib.run.beforehand import read_machine
 from calib.run.records import Machine
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
@@ -59,41 +60,37 @@ MINUTES, _BEYOND = 45.0, 1.5
 MOST_FEW, LEAST_TOLD = 12, 5
 
 
+#: Its own options.
+Source = Annotated[Path, typer.Argument(
+    metavar="RUN_OR_RIG", help="A run folder (rig.toml, and tape.csv if there is one), a rig file, "
+    "or the name of a shipped rig.")]
+Minutes = Annotated[float | None, typer.Option(
+    min=5.0, max=1000.0, help=f"How long it may take in the field; {MINUTES:g} if neither this, "
+    "--poses nor a goal is given.")]
+Poses = Annotated[int | None, typer.Option(
+    min=2, max=200, help="How many poses, in place of minutes.")]
+Goal = Annotated[str | None, typer.Option(
+    help="What the edge must be known to, such as 8mm (95 %, worst over the envelope): the least "
+    "minutes are looked for; \\[goal] of rig.toml if not given.")]
+Stands = Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")]
+Out = Annotated[Path | None, typer.Option(
+    "--out", help="Where the plan goes; RUN/plan if not given.")]
+BestFor = Annotated[Literal["edge", "parameters"], typer.Option(
+    "--for", help="What is to be known best: the edge over the envelope of the rig file, or the "
+    "parameters.")]
+Targets = Annotated[str | None, typer.Option(
+    help="What may be shot, names with commas; both corners of the edge, pins and marks if not "
+    "given.")]
+Seed = Annotated[int, typer.Option(min=0, help="The same seed gives the same plan.")]
+Json = Annotated[bool, typer.Option("--json", help="Print plan.json.")]
+
+
 def plan(
-    source: Annotated[
-        Path, typer.Argument(metavar="RUN_OR_RIG", help="A run folder (rig.toml, and tape.csv if "
-                             "there is one), a rig file, or the name of a shipped rig.")],
-    minutes: Annotated[
-        float | None, typer.Option(min=5.0, max=1000.0, help="How long it may take in the field; "
-                                   f"{MINUTES:g} if neither this, --poses nor a goal is given.")
-    ] = None,
-    poses: Annotated[
-        int | None, typer.Option(min=2, max=200, help="How many poses, in place of minutes.")
-    ] = None,
-    goal: Annotated[
-        str | None, typer.Option(help="What the edge must be known to, such as 8mm (95 %, worst "
-                                 "over the envelope): the least minutes are looked for; "
-                                 "\\[goal] of rig.toml if not given.")
-    ] = None,
-    machine: Known = None,
-    stands: Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")] = 1,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Where the plan goes; RUN/plan if not given.")
-    ] = None,
-    best_for: Annotated[
-        Literal["edge", "parameters"],
-        typer.Option("--for", help="What is to be known best: the edge over the envelope of the "
-                     "rig file, or the parameters.")] = "edge",
-    targets: Annotated[
-        str | None, typer.Option(help="What may be shot, names with commas; both corners of "
-                                 "the edge, pins and marks if not given.")] = None,
-    instrument: Instrument = "14,9,-0.3",
-    foot_height: FootHeight = 1.9,
-    nearest: Nearest = 2.5,
-    highest: Highest = 2.0,
-    candidates: Count = 20_000,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same plan.")] = 0,
-    json: Annotated[bool, typer.Option("--json", help="Print plan.json.")] = False,
+    source: Source, minutes: Minutes = None, poses: Poses = None, goal: Goal = None,
+    machine: Known = None, stands: Stands = 1, out: Out = None, best_for: BestFor = "edge",
+    targets: Targets = None, instrument: Instrument = "14,9,-0.3", foot_height: FootHeight = 1.9,
+    nearest: Nearest = 2.5, highest: Highest = 2.0, candidates: Count = 20_000, seed: Seed = 0,
+    json: Json = False,
 ) -> None:
     """Plan which poses to shoot, and what in each: a pose sheet to print, and what it is worth.
 
@@ -108,13 +105,9 @@ def plan(
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
                 instrument=instrument_place(instrument))
-    task = Task.for_rig(rig, tape, named_targets(rig, targets), machine=known, site=site,
-                        seed=seed, count=candidates)
-    try:
-        with talk.working(f"Looking at {candidates} poses"):
-            prepared = prepare(task)
-    except NoPose as error:
-        raise no_pose(error, str(source)) from None
+    prepared = _prepared(Task.for_rig(
+        rig, tape, named_targets(rig, targets), machine=known, site=site, seed=seed,
+        count=candidates), source)
     asked, least = asked_goal(goal, rig), None
     if known is not None:
         asked = asked or GOAL
@@ -127,16 +120,25 @@ def plan(
                          None if poses is not None else minutes or least or MINUTES)
         document = _document(made, known, _known_source(tape, machine), asked, least)
     _write(folder, document)
-    if json:
-        talk.result_json(document.table())
-    else:
-        talk.result(plan_summary(document))
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.answer(document, plan_summary(document), json)
+    talk.tell_cautions()
     talk.tell(f"The pose sheet and plan.csv are in {folder}")
-    talk.follow(*(("solve", source) if source.is_dir() else ("new", "run")))
+    if source.is_dir():
+        named = shlex.quote(str(source))
+        talk.tell("Beside the machine readings and shots go into the page of calib yard, later "
+                  f"with calib import FILES --into {named}; then: calib solve {named}")
+    talk.follow(*(("yard", source) if source.is_dir() else ("new", "run")))
     if asked is not None and document.predicted.within95 > asked:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _prepared(task: Task, source: Path) -> Prepared:
+    """What there is to choose from; no pose at all is a complaint about the source."""
+    try:
+        with talk.working(f"Looking at {task.count} poses"):
+            return prepare(task)
+    except NoPose as error:
+        raise no_pose(error, str(source)) from None
 
 
 def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
@@ -154,9 +156,10 @@ def _write(folder, document):
     shots = pd.DataFrame(shots_to_take(document), columns=["shot", "pose", "target"])
     write_whole(folder, {
         "plan.json": json_text(document.table()),
-        "plan.csv": _with_cautions(document, "target readings in deg. These are no readings: copy "
-                                   "pose and stand to readings.csv and put there what the display "
-                                   "shows.", pd.DataFrame(plan_table(document))),
+        "plan.csv": _with_cautions(
+            document, "target readings in deg (strokes in m). These are no readings: copy pose, "
+            "stand and notes to readings.csv, and put there what the display shows.",
+            pd.DataFrame(plan_table(document))),
         "shots-to-take.csv": _with_cautions(
             document, "rows for shots.csv: fill in the coordinates, m, and leave out what could "
             "not be shot.", shots.assign(east=None, north=None, up=None)),

@@ -26,7 +26,7 @@ Highest = Annotated[float, typer.Option(
     "m: what a pole reaches (99 for no limit).")]
 Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
 
-#: Of ``calib solve``, ``calib next`` and ``calib plan``.
+#: Of ``calib solve``, ``calib diagnose``, ``calib next`` and ``calib plan``.
 Known = Annotated[Path | None, typer.Option(
     "--machine", metavar="RESULT", help="An earlier result of this machine with another "
     "attachment: what it says of all but the attachment is known beforehand, with its full "
@@ -118,15 +118,9 @@ def run_with_machine(run: Run, result: Path) -> Run:
     InputError
         If that result is of another machine, or of the same shots.
     """
-    from calib.results import load_result
-    from calib.together.joint import NotTogether
     from calib.together.machine import with_machine
 
-    read = load_result(result)
-    try:
-        return with_machine(run, read.survey, str(result), read.sha256)
-    except NotTogether as error:
-        raise _of_another(error) from None
+    return _with_result(with_machine, run, result)
 
 
 def machine_for(rig: Rig, result: Path) -> Machine:
@@ -137,19 +131,20 @@ def machine_for(rig: Rig, result: Path) -> Machine:
     InputError
         If that result is of another machine.
     """
-    from calib.results import load_result
-    from calib.together.joint import NotTogether
     from calib.together.machine import known_of
+
+    return _with_result(known_of, rig, result)
+
+
+def _with_result(known, about, result):
+    """What a result says of a machine; complains if it is of another one."""
+    from calib.results import load_result
+    from calib.run.complaints import Complaint, InputError
+    from calib.together.joint import NotTogether
 
     read = load_result(result)
     try:
-        return known_of(rig, read.survey, str(result), read.sha256)
+        return known(about, read.survey, str(result), read.sha256)
     except NotTogether as error:
-        raise _of_another(error) from None
-
-
-def _of_another(error):
-    from calib.run.complaints import Complaint, InputError
-
-    return InputError([Complaint(where, None, None, found, expected)
-                       for where, found, expected in error.problems])
+        raise InputError([Complaint(where, None, None, found, expected)
+                          for where, found, expected in error.problems]) from None

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from calib.cli.drawing_process import Beside, now
 from calib.cli.talk import json_text
 from calib.document.record import ResultRecord
 from calib.report.record import tables
 from calib.run.write import csv_text
-
-if TYPE_CHECKING:
-    from calib.cli.beside import Beside
 
 #: The page that stands where the report comes; it tells whoever opens the folder what is missing.
 _NO_REPORT = """\
@@ -41,11 +37,10 @@ def number_files(document: ResultRecord) -> dict[str, str | bytes]:
 
 def drawn_files(document: ResultRecord, beside: Beside | None = None) -> dict[str, str | bytes]:
     """Name to content: the plots and the report; a process `beside` this one draws half of it."""
-    from calib.cli import half
+    from calib.cli import drawings
     from calib.report.pages.report import report_files
 
-    if beside is not None:
-        beside.ask(half.second, document)
-    drawn = half.first(document)
-    plots, others = (beside and beside.answer()) or half.second(document)
+    second = (beside.later if beside else now)(drawings.second, document)
+    drawn = drawings.first(document)
+    plots, others = second()
     return {**plots, **report_files(document, pictures={**drawn, **others})}

@@ -31,8 +31,8 @@ def rig(
     from calib.report.figures.machine import machine_in_characters
     from calib.report.pages.rig import rig_list, rig_sections, structure_sections
     from calib.report.press.terminal import plain
+    from calib.run.beforehand import described
     from calib.run.complaints import Complaint, InputError
-    from calib.run.machine import described
 
     if action is Action.LIST:
         talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
-from calib.report.pages.sheet_units import ANGLES, LENGTHS
-from calib.report.words.cautions import CAUTIONS
+from calib.report.pages.sheet_units import Angle, Length
 
 if TYPE_CHECKING:
     from calib.document.record import ResultRecord
     from calib.results import Result
-
-Length = StrEnum("Length", {name: name for name in LENGTHS})
-Angle = StrEnum("Angle", {name: name for name in ANGLES})
-_MM, _DEG = Length("mm"), Angle("deg")
 
 
 def sheet(
@@ -32,8 +26,8 @@ def sheet(
                                   "asks for (calib entries example); that of the run folder, kept "
                                   "in the result, if not given.")
     ] = None,
-    length: Annotated[Length, typer.Option(help="Unit of lengths.")] = _MM,
-    angle: Annotated[Angle, typer.Option(help="Unit of angles.")] = _DEG,
+    length: Annotated[Length, typer.Option(help="Unit of lengths.")] = Length.MM,
+    angle: Annotated[Angle, typer.Option(help="Unit of angles.")] = Angle.DEG,
     length_digits: Annotated[
         int | None, typer.Option(min=0, max=6, help="Decimals of lengths (of inches for ft-in).")
     ] = None,
@@ -52,8 +46,7 @@ def sheet(
     files = sheet_files(document, length.value, angle.value, length_digits, angle_digits)
     folder = out or read.path.parent
     write_whole(folder, files)
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     for name in files:
         talk.result(str(folder / name))
     talk.tell_all(filter(None, (left_out(read.document), not_to_enter(read.document))))

@@ -87,18 +87,18 @@ def _plan(machine, poses, stands, seed, folder):
 
 def _text(rig):
     from calib.run.complaints import Findings
-    from calib.run.text import decode
+    from calib.run.text import file_text
 
     findings = Findings()
-    text = decode(rig.read_bytes(), str(rig), findings)
+    text = file_text(rig, str(rig), "a rig file", findings)
     findings.stop_if_at_fault()
     return text
 
 
 def _machine(text, file):
     """The rig of a text, complete enough to draw errors from."""
+    from calib.run.beforehand import complain_of_missing_sds
     from calib.run.complaints import Findings
-    from calib.run.machine import complain_of_missing_sds
     from calib.run.rig_file import read_rig
 
     findings = Findings()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.beside import Beside
+from calib.cli.drawing_process import Beside, now
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -50,20 +50,18 @@ def solve(
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
     # Before any library is loaded: see there.
-    beside = None if no_report else Beside.start("calib.cli.half")
+    beside = Beside.start(*LOADED[: 1 if no_report else 2])
     from calib.report.blocks import Section
     from calib.report.bootstrapped import bootstrap_blocks
     from calib.report.pages.summary import summary
     from calib.report.press.terminal import plain
 
     out = out or run / "result"
-    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, not no_report,
-                             machine, None if bootstrap is None else (bootstrap, seed))
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(summary(document) + plain([
-            Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]))
+    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
+                             None if bootstrap is None else (bootstrap, seed), beside)
+    talk.answer(document, summary(document) + plain([
+        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]), json)
+    write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
     talk.tell_all(suggested)
@@ -75,22 +73,25 @@ def solve(
         raise typer.Exit(talk.GATE_FAILED)
 
 
+#: What a process beside `solved` and `draw` is to load, before each of its two calls.
+LOADED = ("calib.judge.judgement", "calib.cli.drawings")
+
+
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
-           to_draw: bool = True, machine: Path | None = None,
-           bootstrap: tuple[int, int] | None = None) -> tuple[ResultRecord, ResultPlace]:
-    """Read, solve, judge, write the numbers; the document of result.json, and where it is.
+           machine: Path | None = None, bootstrap: tuple[int, int] | None = None,
+           beside: Beside | None = None) -> tuple[ResultRecord, ResultPlace]:
+    """Read, solve, judge; the document of result.json, and where it is to be written.
 
     `bootstrap` is a number of replicates and a seed.
     """
     from calib.cli.planned import run_with_machine
-    from calib.cli.results import DRAWN, number_files
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
     from calib.judge.set_aside import UnknownName
     from calib.report.entered import with_entries
     from calib.report.record import result_document
     from calib.run.folder import read_run
-    from calib.run.result_folder import replace_result, result_place
+    from calib.run.result_folder import result_place
 
     place = result_place(out, run_folder)
     run = read_run(run_folder, unfinished=machine is not None)
@@ -102,13 +103,21 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
             chosen = solve_as_chosen(run, set_aside)
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
-        document = result_document(chosen, judge(chosen.solution, tolerance))
+        document = result_document(chosen, judge(chosen.solution, tolerance,
+                                                 beside.later if beside else now))
         if run.entries is not None:
             document = with_entries(document, run.entries)
     if bootstrap is not None:
         document = _bootstrapped(document, chosen.solution, *bootstrap)
-    talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
     return document, place
+
+
+def write_numbers(document: ResultRecord, place: ResultPlace, to_draw: bool = True) -> None:
+    """Replace what is at a result's place by its numbers; drawings are told to follow, or not."""
+    from calib.cli.results import DRAWN, number_files
+    from calib.run.result_folder import replace_result
+
+    talk.tell_all(replace_result(place, number_files(document), DRAWN if to_draw else ()))
 
 
 def _bootstrapped(document, solution, count, seed):
@@ -161,7 +170,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
-        lines.append(f"To look for the mistake: calib diagnose {_typed(run)}")
+        lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
     if "suspects" in failed:
         names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([

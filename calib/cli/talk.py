@@ -115,6 +115,15 @@ def follow(*words: object) -> None:
     _following[:] = [shlex.join(["calib", *map(str, words)])]
 
 
+def follow_printed(words: list[object], file: str, then: list[object]) -> None:
+    """After something to fill in: to print it to a file if it went to a screen, else what uses it.
+    """
+    if sys.stdout.isatty():
+        follow_line(f"{shlex.join(['calib', *map(str, words)])} > {file}")
+    else:
+        follow(*then)
+
+
 def follow_line(command: str) -> None:
     """Name the command to type next, as a shell takes it."""
     _following[:] = [command]
@@ -125,9 +134,17 @@ def following() -> str | None:
     return _following.pop() if _following else None
 
 
-def result_json(document) -> None:
-    """Write one JSON document to stdout."""
-    result(json_text(document))
+def answer(document, text: str, as_json: bool) -> None:
+    """Write what was found to stdout: one JSON document, or `text`."""
+    result(json_text(document) if as_json else text)
+
+
+def tell_cautions() -> None:
+    """Say the cautions to whoever is sent to a machine."""
+    from calib.report.words.cautions import CAUTIONS
+
+    tell("Before anyone goes to the machine:")
+    tell_all(f"- {caution}" for caution in CAUTIONS)
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Annotated
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from calib.judge.set_aside import SetAside
     from calib.report.together_record import Written
     from calib.run.records import Run
-    from calib.run.together_file import Several
+    from calib.run.together_file import Entry, Several
     from calib.together.solved import Together
 
 
@@ -60,10 +61,8 @@ def together(
                 "report.html.j2", document, "One machine, several runs",
                 f"{len(runs)} runs of {plan.name}", sections)
     write_whole(out, files)
-    if json:
-        talk.result_json(document)
-    else:
-        talk.result(plain([s for s in sections if s.name in ("verdict", "quantities", "runs")]))
+    talk.answer(document, plain([s for s in sections
+                                 if s.name in ("verdict", "quantities", "runs")]), json)
     talk.tell(f"The numbers are in {out}")
     _next(document, plan, out)
     shared = next((r.result for r in document.runs if r.result is not None), None)
@@ -89,6 +88,7 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
                 aside = solve_as_chosen(run, SUSPECTS).aside
             elif entry.set_aside != NONE:
                 aside = named(run, entry.set_aside.split(","))
+            run = with_job(run, entry)
             runs.append(without(run, aside) if aside.names else run)
             asides.append(aside)
             talk.tell_all(f"{entry.name}: {notice}" for notice in run.notices)
@@ -104,6 +104,13 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
     return several, runs, asides
 
 
+def with_job(run: Run, entry: Entry) -> Run:
+    """A run with the attachment and day of the file of runs, where its own [job] has none."""
+    named = {"attachment": entry.attachment, "date": entry.day}
+    job = {**{key: text for key, text in named.items() if text}, **run.rig.job}
+    return replace(run, rig=replace(run.rig, job=job))
+
+
 def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
     """All runs in one adjustment."""
     from calib.run.complaints import Complaint, InputError
@@ -111,7 +118,9 @@ def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
     from calib.together.scopes import Visit
     from calib.together.solved import solve_together
 
-    visits = [Visit(e.name, e.attachment, e.day, e.remounted) for e in several.entries]
+    visits = [Visit(e.name, e.attachment or run.rig.job.get("attachment", "attachment"),
+                    e.day or run.rig.job.get("date", e.name), e.remounted)
+              for e, run in zip(several.entries, runs, strict=True)]
     shots = sum(len(run.shots) for run in runs)
     try:
         with talk.working(f"Solving {shots} shots of {len(runs)} runs in one go"):

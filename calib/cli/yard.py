@@ -28,10 +28,8 @@ def yard(
     Served from this machine to its own browser; nothing goes to any other network. Everything is
     written to the run folder at once. Stop with Ctrl-C.
     """
-    from calib.report.words.cautions import CAUTIONS
     from calib.yard.serve import serve
 
-    talk.tell("Before anyone goes to the machine:")
-    talk.tell_all(f"- {caution}" for caution in CAUTIONS)
+    talk.tell_cautions()
     talk.follow("solve", run)
     serve(run, collector, log, share=share, port=port, browser=not no_browser)

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
-from calib.confirm.compared import Comparison, Posed
+from calib.confirm.displayed import Comparison, Posed
 from calib.confirm.search import Found, search
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen

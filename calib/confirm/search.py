@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf
-from calib.confirm.compared import Comparison
+from calib.confirm.displayed import Comparison
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip, slips
 
 #: Score differences: claimed above the first, not told apart below the second.
@@ -48,9 +48,6 @@ _SETTLED = 60
 
 #: Steps of the fit of a wrong value.
 _STEPS = 4
-
-#: The family of a row of the display that was copied wrongly.
-MISCOPIED = "copied wrongly"
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.compared import Comparison
+from calib.confirm.displayed import Comparison
 from calib.confirm.search import Found, Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
 
@@ -83,7 +83,8 @@ class Envelope:
         posture = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
                                  True)[2]
         points = posture.points(np.tile(nodes.targets, n), np.repeat(np.arange(n), t))
-        noise = np.median(np.diagonal(self.compared.posed.covariance, axis1=1, axis2=2), axis=0)
+        posed = self.compared.posed
+        noise = np.median(np.diag(posed.covariance).reshape(posed.readings.shape), axis=0)
         moved = points.by_readings * np.sqrt(noise)
         step = self.compared.shown.step / np.sqrt(12)
         covariance = moved @ moved.transpose(0, 2, 1) + np.diag(np.maximum(step, 1e-6) ** 2)

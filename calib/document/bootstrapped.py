@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from calib.document.values import Count, Flag, Number, Record, Spread, Text, Unit
+from calib.document.fields import Count, Flag, Number, Record, Spread, Text, Unit
 
 
 class BootstrapRow(Record):

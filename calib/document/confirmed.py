@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from calib.document.values import Count, Flag, House, Maybe, Number, Record, Text, Unbounded
+from calib.document.fields import Count, Flag, House, Maybe, Number, Record, Text, Unbounded
 
 
 class FieldHolds(Record):

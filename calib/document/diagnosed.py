@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from calib.document.values import Flag, Maybe, Record, Unbounded
+from calib.document.fields import Flag, Maybe, Record, Unbounded
 
 
 class Explained(Record):

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from calib.document.edge import SetupError
-from calib.document.values import Count, Flag, Maybe, Record, Unbounded, Unit
+from calib.document.fields import Count, Flag, Maybe, Record, Unbounded, Unit
 
 
 class CongruencyTest(Record):

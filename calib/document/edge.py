@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from calib.document.values import (
+from calib.document.fields import (
     Count,
     Flag,
     House,

@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from calib.document.values import Flag, Maybe, Number, Record, Spread, Text, Unbounded
+from calib.document.fields import Flag, Maybe, Number, Record, Spread, Text, Unbounded
 
 
 class EntryRow(Record):

@@ -3,7 +3,7 @@
 from pydantic import Field
 
 from calib.document.diagnosed import Figures
-from calib.document.values import Flag, Maybe, Number, Record, Spread, Unit
+from calib.document.fields import Flag, Maybe, Number, Record, Spread, Unit
 
 
 class EffectSize(Record):

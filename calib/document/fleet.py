@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from calib.document.values import Count, Maybe, Record, Spread, Text, Unit
+from calib.document.fields import Count, Maybe, Record, Spread, Text, Unit
 
 
 class Histogram(Record):

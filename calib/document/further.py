@@ -4,8 +4,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from calib.document.fields import Count, Flag, Maybe, Number, Record, Spread, Text, Unbounded, Unit
 from calib.document.planned import PoseRecord
-from calib.document.values import Count, Flag, Maybe, Number, Record, Spread, Text, Unbounded
 
 
 class ShotSoFar(Record):
@@ -72,6 +72,7 @@ class NextRecord(Record):
     here: Here | None
     targets: list[Text]
     driven: list[Text] = Field(description="readings that somebody drives to")
+    units: list[Unit] = Field(description="of these")
     poses: Annotated[list[FurtherPose], Field(min_length=1)]
     reach: Text = Field(description="how high the edge goes")
     goal: Number = Field(description="what the edge must be known to at 95 %, m")

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from calib.document.values import (
+from calib.document.fields import (
     Axes,
     Chance,
     Components,

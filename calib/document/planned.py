@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from calib.document.values import (
+from calib.document.fields import (
     Chance,
     Count,
     Flag,
@@ -35,6 +35,15 @@ class PlannedReading(Record):
     means: Text
     unit: Unit
     driven: Flag = Field(description="false: read in the cab, not driven to")
+    swings: Flag = Field(False, description="it swings the house")
+
+
+class PlannedNote(Record):
+    """A column of readings.csv that says how a pose was come to."""
+
+    name: Text
+    means: Text
+    on_ground: list[Text] = Field(description="words of poses that are down on the ground")
 
 
 class Drawing(Record):
@@ -52,6 +61,8 @@ class PoseRecord(Record):
 
     pose: Text
     readings: dict[Text, Number] = Field(description="deg, -180 to 180, or m")
+    noted: dict[Text, Text] = Field(
+        default_factory=dict, description="words for columns of readings.csv")
     edge_height: Pair = Field(description="lowest and highest corner above the ground, m")
     shoot: list[Text] = Field(description="targets")
     drawing: Drawing
@@ -182,6 +193,7 @@ class PlanRecord(Record):
     targets: list[Text] = Field(description="what may be shot")
     target_means: dict[Text, Text]
     readings: list[PlannedReading]
+    notes: list[PlannedNote] = Field(default_factory=list)
     stands: list[Text]
     poses: Annotated[list[PlannedPose], Field(min_length=1)] = Field(
         description="in the order in which they are driven")
@@ -204,9 +216,14 @@ class PlanRecord(Record):
     assumptions: list[Text] = Field(default_factory=list)
 
     @property
-    def driven(self) -> list[str]:
-        """Names of the readings that somebody drives to."""
-        return [r.name for r in self.readings if r.driven]
+    def driven(self) -> dict[str, str]:
+        """The readings that somebody drives to, and their units."""
+        return {r.name: r.unit for r in self.readings if r.driven}
+
+    @property
+    def swings(self) -> bool:
+        """Whether the house is swung between the poses of a stand."""
+        return any(r.swings for r in self.readings)
 
     @property
     def shots(self) -> int:

@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from calib.document.bootstrapped import Bootstrap
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
+from calib.document.fields import Count, Flag, Record, Text
 from calib.document.judged import (
     Check,
     Goal,
@@ -34,6 +35,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    KnownPoint,
     Machine,
     Parameter,
     Pose,
@@ -44,7 +46,6 @@ from calib.document.solved import (
     Shot,
     Stand,
 )
-from calib.document.values import Count, Flag, Record, Text
 
 
 class ResultRecord(Record):
@@ -68,6 +69,8 @@ class ResultRecord(Record):
     correlations: list[Correlation] = Field(description="strong ones, the strongest first")
     stands: Annotated[list[Stand], Field(min_length=1)]
     set_ups: list[SetUp]
+    known_points: list[KnownPoint] = Field([], description="that set-ups sighted, with errors of "
+                                           "their own")
     machine: Machine | None = Field(None, description="null if nothing but the run's own files")
     poses: Annotated[list[Pose], Field(min_length=1)]
     shots: Annotated[list[Shot], Field(min_length=1)] = Field(

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from calib.document.values import (
+from calib.document.fields import (
     Axes,
     Components,
     Count,
@@ -59,6 +59,8 @@ class Parameter(Record):
     sd: Spread | None = Field(description="a-priori, one standard deviation; null where held")
     low95: Maybe = Field(description="lower end of 95 %")
     high95: Maybe = Field(description="upper end of 95 %")
+    interval: Literal["linear", "likelihood"] = Field(
+        "linear", description="whose ends: 1.96 sd, or the likelihood's where that is wrong")
     tape: Maybe = Field(description="taped value; null where not taped")
     tape_sd: Spread | None
     difference: Maybe = Field(description="value less tape")
@@ -107,6 +109,15 @@ class Correlation(Record):
     correlation: Number
 
 
+class TapedBefore(Record):
+    """A taped value that took part in what was known of the machine."""
+
+    quantity: Text
+    unit: Unit
+    value: Number
+    sd: Spread
+
+
 class Machine(Record):
     """What other shots say of the machine; it took part like a taped value."""
 
@@ -118,6 +129,12 @@ class Machine(Record):
     root: list[list[Number]] = Field(
         description="a row per value that took part: square root of the information, "
         "reciprocal units; covariance = inverse of root' root where that exists")
+    before: list[Text] = Field([], description="SHA-256 of the results that this one goes back "
+                               "to, each solved with the next about the same parameters")
+    shots: list[Text] = Field([], description="SHA-256 of every shots.csv that it rests on; empty "
+                              "where that is not recorded")
+    tape: list[TapedBefore] = Field([], description="what was taped of these parameters and is in "
+                                    "it")
 
     @model_validator(mode="after")
     def _fit(self):
@@ -165,6 +182,15 @@ class SetUp(Record):
     up: Number = Field(description="m")
     orientation: Number = Field(description="deg")
     sd: SetUpSpread
+
+
+class KnownPoint(Record):
+    """A known point that a set-up sighted and whose coordinates are not taken for errorless."""
+
+    name: Text
+    east: Number = Field(description="m")
+    north: Number = Field(description="m")
+    up: Number = Field(description="m")
 
 
 class Pose(Record):

@@ -4,8 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from calib.document.solved import Covariance
-from calib.document.values import (
+from calib.document.fields import (
     Count,
     Flag,
     Maybe,
@@ -16,6 +15,7 @@ from calib.document.values import (
     Unbounded,
     Unit,
 )
+from calib.document.solved import Covariance, Job
 
 
 class Alone(Record):
@@ -47,6 +47,7 @@ class OneRun(Record):
     name: Text
     attachment: Text
     day: Text
+    job: Job = Field(default_factory=Job, description="as the run states it")
     remounted: list[Text]
     set_aside: list[Text]
     files: dict[Text, Text] = Field(description="SHA-256 of each file of the run")

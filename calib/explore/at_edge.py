@@ -34,7 +34,7 @@ class EdgeMoves:
         solution, rig = trial.solution, trial.rig
         nodes = envelope_edge(solution.rig, solution.parameters)
         readings = nodes.readings[nodes.seen]
-        parameters = trial.extended(solution.parameters, (), ())
+        parameters = trial.extended(solution.parameters)
         utmost = np.array([max(c.words.values(), key=abs) for c in rig.pose_columns])
         plain, noted = (
             _by_parameters(rig, parameters, readings, column)

@@ -14,14 +14,31 @@ from calib.judge.set_aside import SetAside
 class Verdict(StrEnum):
     """What is said of an effect."""
 
-    ASKED = "asked for"
-    ALIKE = "asked for, it or its like"
-    EXPLAINED = "explained by another"
-    MISTAKE = "a field mistake first"
-    NOTHING = "no evidence"
-    TOO_LARGE = "no: larger than machines have"
-    UNTOLD = "cannot be told here"
-    THERE = "in the rig already"
+    ASKED, ALIKE, EXPLAINED, MISTAKE = "asked for", "alike", "explained", "mistake"
+    NOTHING, TOO_LARGE, UNTOLD, THERE = "nothing", "too large", "untold", "there"
+
+
+@dataclass(frozen=True)
+class Untold:
+    """Why a run cannot tell an effect, the first of these that is so.
+
+    Attributes
+    ----------
+    column : str
+        Of readings.csv, that the effect needs and the run lacks.
+    member : str
+        An effect that it is made of and that cannot be told.
+    like : tuple of str
+        The parameters of the rig and the stands that move most with it; empty where nothing in
+        the shots depends on it.
+    told : bool
+        A size that no machine has would be told, a smaller one not.
+    """
+
+    column: str = ""
+    member: str = ""
+    like: tuple[str, ...] = ()
+    told: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,7 +72,7 @@ class Tested:
         What an effect that is found in four of five such runs changes there, m.
     others : tuple of str
         Effects that the verdict is about too.
-    why : str
+    why : Untold or None
         Why it cannot be told.
     """
 
@@ -71,7 +88,7 @@ class Tested:
     unseen: float = np.nan
     solved: bool = False
     others: tuple[str, ...] = ()
-    why: str = ""
+    why: Untold | None = None
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 from calib.calibration import Solution
 from calib.judge.added import all_added, beyond_chance, scores
 from calib.judge.explain import Explanation, explain
+from calib.judge.facts import Fact
 from calib.judge.fits import passes
 from calib.run.records import Run
 
@@ -21,15 +22,17 @@ class Rival:
 
     Attributes
     ----------
-    says : str
-        What went wrong, or the nearest test to it.
     worth : float
         What it takes off chi2, less twice the logarithm of how many such were looked at and what
         its numbers cost.
+    family : str
+    fact : Fact or None
+        What went wrong; None where the family is all that is known.
     """
 
-    says: str
     worth: float
+    family: str
+    fact: Fact | None = None
 
 
 def single_number(solution: Solution) -> Rival | None:
@@ -41,8 +44,9 @@ def single_number(solution: Solution) -> Rival | None:
     if not real:
         return None
     n, members = 3 * len(solution.run.shots), Counter(s.added.family for s in found)
-    rivals = [Rival(f"a {s.added.family}", s.statistic - s.dof * np.log(n)
-                    - 2 * np.log(members[s.added.family] * len(members))) for s in real]
+    rivals = [Rival(s.statistic - s.dof * np.log(n)
+                    - 2 * np.log(members[s.added.family] * len(members)), s.added.family)
+              for s in real]
     return max(rivals, key=lambda r: r.worth)
 
 
@@ -52,9 +56,8 @@ def known_mistake(run: Run) -> Rival | None:
     best = found.claimed or found.part
     if best is None or best.mistake is None or best.mistake.family in _EFFECTS_TOO:
         return None
-    if found.claimed is None:
-        return Rival(best.mistake.says, np.inf)
-    return Rival(best.mistake.says, found.as_it_is.score - best.score)
+    worth = np.inf if found.claimed is None else found.as_it_is.score - best.score
+    return Rival(worth, best.mistake.family, best.mistake.fact)
 
 
 def fits(solution: Solution) -> bool:

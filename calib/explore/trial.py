@@ -12,6 +12,7 @@ from calib.calibration import Problem, Solution, problem_of
 from calib.chain.effects import Effect, effects_of
 from calib.chain.parts import Parameter
 from calib.chain.rig import Rig, rig_from_dict
+from calib.explore.found import Untold
 from calib.layout import RIG
 
 #: Of what takes up an effect, parameters with this share of the most are named, so many at most.
@@ -60,22 +61,21 @@ class Trial:
         """The score test of an effect."""
         return self.scores.test(self.numbers(effect))
 
-    def untold(self, effect: Effect) -> str | None:
+    def untold(self, effect: Effect) -> Untold | None:
         """Why the run cannot tell an effect; None if it can.
 
         It cannot where the least size that is surely found (W. Baarda's delta0, 4.1 sd) is more
         than such machines have.
         """
         if effect.needs is not None and effect.needs not in self.solution.run.poses.noted:
-            return f"readings.csv has no column {effect.needs}"
+            return Untold(column=effect.needs)
         score = self.test(effect)
         if not score.dof:
-            return f"the shots cannot tell it from {self.taking_up(effect)}"
+            return Untold(like=self.taking_up(effect))
         sd = np.sqrt(np.diag(score.covariance))
         for i, size in zip(self.numbers(effect), sd, strict=True):
             if delta0() * size > self.most(effect, i):
-                return (f"any that a machine has would pass unseen; it is nearly the same as "
-                        f"{self.taking_up(effect)}")
+                return Untold(like=self.taking_up(effect), told=True)
         return None
 
     def most(self, effect: Effect, number: int) -> float:
@@ -89,18 +89,17 @@ class Trial:
         """One of the parameters of `names`."""
         return self.rig.parameters[self.rig.parameter_names.index(self.names[number])]
 
-    def taking_up(self, effect: Effect) -> str:
-        """The parameters of the rig and the stands that move most with an effect, in words."""
+    def taking_up(self, effect: Effect) -> tuple[str, ...]:
+        """The parameters of the rig and the stands that move most with an effect; perhaps none."""
         adjustment = self.solution.adjustment
         size = np.zeros(len(adjustment.free))
         size[adjustment.free] = 1 / adjustment.linearised.spectrum.scale
         worst = min(self.numbers(effect), key=lambda i: self.scores.left[i])
         share = np.abs(self.scores.taken_up[:, worst]) * size
         if not share.any():
-            return "anything: nothing in these shots depends on it"
+            return ()
         order = [i for i in np.argsort(-share) if share[i] > _NAMED_SHARE * share.max()]
-        named = [adjustment.names[i] for i in order[:_MOST_NAMED]]
-        return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
+        return tuple(adjustment.names[i] for i in order[:_MOST_NAMED])
 
     @cached_property
     def base_columns(self) -> np.ndarray:
@@ -108,12 +107,10 @@ class Trial:
         return np.array([self.rig.parameter_names.index(n)
                          for n in self.solution.rig.parameter_names])
 
-    def extended(self, parameters: np.ndarray, added: Sequence[int], values) -> np.ndarray:
-        """Parameters of `rig`, from those of the solution's rig and some that are added."""
+    def extended(self, parameters: np.ndarray) -> np.ndarray:
+        """Parameters of `rig`, from those of the solution's rig."""
         out = self.rig.start.copy()
         out[self.base_columns] = parameters
-        for i, value in zip(added, values, strict=True):
-            out[self.rig.parameter_names.index(self.names[i])] = value
         return out
 
 

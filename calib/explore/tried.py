@@ -9,12 +9,12 @@ from calib.adjust.score import Family, Score
 from calib.calibration import Solution, solve
 from calib.chain.effects import Effect
 from calib.explore.at_edge import EdgeMoves, between, first_order
-from calib.explore.found import Size, Tested, Verdict
+from calib.explore.found import Size, Tested, Untold, Verdict
 from calib.explore.trial import Trial, laid_over
 from calib.judge.fits import FAILURES, passes
 
 #: A clean run is said to ask for some effect with this probability.
-RUN_LEVEL = 0.035
+RUN_LEVEL = 0.045
 
 #: BIC differences below this do not tell two effects apart (R. E. Kass and A. E. Raftery, J.
 #: American Statistical Association 90 (1995) 773-795, who call more strong; from memory).
@@ -98,11 +98,11 @@ def _in_part(trial, effect):
     return any(trial.effects[m].there for m in effect.members)
 
 
-def _untold(trial, effect) -> str | None:
+def _untold(trial, effect) -> Untold | None:
     """Why the run cannot tell an effect, or one of those that it is made of."""
     for name in effect.members:
         if (why := trial.untold(trial.effects[name])) is not None:
-            return why if name == effect.name else f"{name} cannot be told"
+            return why if name == effect.name else Untold(member=name)
     return trial.untold(effect)
 
 

@@ -172,6 +172,18 @@ class Declaration(_Strict):
     def times(self) -> TimeFormat:
         return _times(self.time_format, self.time_zone)
 
+    @property
+    def length_unit(self) -> str:
+        """The unit of lengths, once it is known to be declared (see `lacks`)."""
+        assert self.unit is not None
+        return self.unit
+
+    @property
+    def angle_unit(self) -> str:
+        """The unit of angles, of raw observations."""
+        assert self.angles is not None
+        return self.angles
+
     def lacks(self) -> list[str]:
         """What must be declared and was not, a sentence each."""
         problems = []
@@ -238,8 +250,8 @@ def read_profile(data: bytes, file: str) -> Declaration:
         problems = [str(error)]
     except DeclarationError as error:
         problems = list(error.problems)
-    raise InputError(Complaint(file, None, None, problem, "a profile as --save-profile writes it")
-                     for problem in problems)
+    raise InputError([Complaint(file, None, None, problem, "a profile as --save-profile writes it")
+                      for problem in problems])
 
 
 def profile_toml(declaration: Declaration) -> str:

@@ -60,7 +60,8 @@ def _reading_rows(imported):
         return []
     names = imported.rig.reading_names
     width = max(min(11, 84 // max(len(names), 1) - 1), 7)
-    lines = ["", "Readings, deg:", f"{'pose':8} {'stand':6} "
+    unit = "deg, strokes in m" if imported.rig.strokes else "deg"
+    lines = ["", f"Readings, {unit}:", f"{'pose':8} {'stand':6} "
              + " ".join(f"{name[:width]:>{width}}" for name in names)]
     poses = list(imported.readings)
     for pose in poses if len(poses) <= 7 else [*poses[:3], None, *poses[-3:]]:

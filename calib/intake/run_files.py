@@ -33,7 +33,7 @@ def run_files(imported: "Imported") -> dict[str, str]:
         files["readings.csv"] = csv_text(reading_frame(imported))
     if imported.check:
         files["check.csv"] = csv_text(shot_frame(imported.check))
-    if any(not s.defines_site for s in imported.placed.values()):
+    if imported.backsights and any(not s.defines_site for s in imported.placed.values()):
         files["setups.csv"] = csv_text(_setup_frame(imported.placed))
         files["backsights.csv"] = csv_text(_backsight_frame(imported.backsights))
     return files
@@ -63,11 +63,12 @@ def shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
 def reading_frame(imported: "Imported") -> pd.DataFrame:
     """The rows of readings.csv; empty cells where there are no readings yet."""
     poses = list(imported.stands)
-    extra = [p for p in imported.readings or {} if p not in imported.stands]
+    readings = imported.readings or {}
+    extra = [p for p in readings if p not in imported.stands]
     frame = pd.DataFrame({
         "pose": poses + extra,
         "stand": [imported.stands[p] for p in poses]
-        + [imported.readings[p].stand or "1" for p in extra],
+        + [readings[p].stand or "1" for p in extra],
     })
     names = imported.rig.reading_names
     if imported.readings is None:
@@ -80,6 +81,9 @@ def reading_frame(imported: "Imported") -> pd.DataFrame:
     for i, name in enumerate(names):
         if any(np.isfinite(r.sd[i]) for r in rows):
             frame[f"sd_{name}"] = [r.sd[i] for r in rows]
+    for column in imported.rig.pose_columns:
+        if any(r.noted.get(column.name) for r in rows):
+            frame[column.name] = [r.noted.get(column.name, "") for r in rows]
     if any(np.isfinite(r.seconds) for r in rows):
         frame["time"] = [_moment(r.seconds) for r in rows]
     return frame

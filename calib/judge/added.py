@@ -18,9 +18,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.distributions import chi2_sf
+from calib.adjust.observations import Prediction
 from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
+from calib.judge import facts
 from calib.judge.fits import looked
 from calib.judge.mistakes import Mistake, with_readings, with_shots
 from calib.layout import STAND
@@ -44,6 +46,11 @@ LEAST_POLE, MOST_SETTLED = 0.03, 0.05
 _ROUNDS = 6
 
 
+#: Derivatives of the predictions, and a run without what the numbers stand for; see `Added`.
+Columns = Callable[[Problem, np.ndarray, Prediction], np.ndarray]
+Undo = Callable[[Run, np.ndarray, Problem, np.ndarray], Run]
+
+
 @dataclass(frozen=True)
 class Added:
     """Some numbers that could be added to the model.
@@ -65,9 +72,9 @@ class Added:
 
     family: str
     members: int
-    columns: Callable
-    undo: Callable | None = None
-    mistake: Callable | None = None
+    columns: Columns
+    undo: Undo | None = None
+    mistake: Callable[[np.ndarray], Mistake | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -136,29 +143,35 @@ def fitted(run: Run, score: Score) -> tuple[Look, Mistake] | None:
     Look of the run without their effect, and the mistake; None if they come out as nothing.
     """
     one, values = score.added, score.values.copy()
-    seen = problem = None
+    problem = problem_of(run)
+    parameters = problem.start
+    undo, mistake_of = one.undo, one.mistake
+    if undo is None or mistake_of is None:
+        return None
     for _ in range(_ROUNDS):
-        parameters = problem_of(run).start if seen is None else seen.parameters
-        changed = one.undo(run, values, problem or problem_of(run), parameters)
+        changed = undo(run, values, problem, parameters)
         problem = problem_of(changed)
         seen = looked(changed)
         if not np.isfinite(seen.chi2):
             return None
-        step = scores(changed, seen.parameters, None, [one])
+        parameters = seen.parameters
+        step = scores(changed, parameters, None, [one])
         if not step:
             return None
         # A step worth less than this of chi-square changes nothing that is told.
         if step[0].statistic < 0.01:
             break
         values = values + step[0].values
-    mistake = one.mistake(values)
-    if mistake is None:
-        return None
-    if mistake.apply is None:
-        parameters = seen.parameters
-        mistake = replace(mistake, apply=lambda run: one.undo(
+    mistake = mistake_of(values)
+    if mistake is not None and mistake.apply is _as_fitted:
+        mistake = replace(mistake, apply=lambda run: undo(
             run, values, problem_of(run), parameters))
-    return seen, mistake
+    return None if mistake is None else (seen, mistake)
+
+
+def _as_fitted(run: Run) -> Run:
+    """Stands for undoing the numbers once they are fitted."""
+    return run
 
 
 def _linearised(problem: Problem, parameters, corrections):
@@ -186,7 +199,7 @@ def _linearised(problem: Problem, parameters, corrections):
         return out
 
     residuals = whitened(misclosure[:, None])[:, 0]
-    design = whitened(prediction.by_parameters[:, ~problem.held])
+    design = whitened(np.asarray(prediction.by_parameters)[:, ~problem.held])
     residuals[n:] = prior @ (problem.prior.values - h)
     design[n:] = prior @ by_parameters[:, ~problem.held]
     if not (np.isfinite(design).all() and np.isfinite(residuals).all()):
@@ -230,15 +243,8 @@ def _zero_jumps(run):
                 return with_readings(run, readings)
 
             def mistake(values, name=name, before=ids[poses[k - 1]], after=ids[poses[k]]):
-                off = np.degrees(values[0])
-                return Mistake(
-                    "zero shifted",
-                    f"The zero of the reading {name} shifted by {off:+.2f} deg between poses "
-                    f"{before} and {after}.",
-                    f"{'Subtract' if off > 0 else 'Add'} {abs(off):.3f} deg "
-                    f"{'from' if off > 0 else 'to'} the column {name} of readings.csv from pose "
-                    f"{after} on, and see whether that sensor is loose: the zero to enter is that "
-                    f"of the poses up to {before}.", None, free=1)
+                fact = facts.ZeroShifted(name, before, after, float(values[0]))
+                return Mistake("zero shifted", fact, _as_fitted, free=1)
 
             # The sign of `columns` is that of an error in the reading: shown = true + value.
             added.append(Added("zero shifted", len(names) * len(moments), columns, undo, mistake))
@@ -258,14 +264,10 @@ def _gains(run):
             return with_readings(run, readings)
 
         def mistake(values, name=name):
-            gain = values[0]
+            gain = float(values[0])
             if not -0.5 < gain < 1.0:
                 return None
-            return Mistake(
-                "gain", f"The reading {name} runs {100 * abs(gain):.1f} % too "
-                f"{'wide' if gain > 0 else 'narrow'}: its sensor has the wrong gain.",
-                f"Divide the column {name} of readings.csv by {1 + gain:.4f}, and have the sensor "
-                "checked or its scale factor set.", None, free=1)
+            return Mistake("gain", facts.Gain(name, gain), _as_fitted, free=1)
 
         added.append(Added("gain", len(run.rig.readings), columns, undo, mistake))
     return added
@@ -282,16 +284,8 @@ def _scale(run):
         return with_shots(run, position=middle + (run.shots.position - middle) / factor)
 
     def mistake(values):
-        factor = 1 + values[0]
-        size = "large" if factor > 1 else "small"
-        return Mistake(
-            "scale",
-            f"All shots share a scale of {factor:.5f} against the taped lengths: the survey comes "
-            f"out {1e6 * abs(values[0]):.0f} mm per km too {size} (a projection or combined factor "
-            "left in, a wrong prism constant or atmospheric correction), or all tapes were read "
-            "alike wrong.",
-            f"Divide east, north and up of shots.csv by {factor:.6f}, if the scale factor in the "
-            "data collector agrees.", None, free=1, every_shot=True)
+        return Mistake("scale", facts.Scale(1 + float(values[0])), _as_fitted, free=1,
+                       every_shot=True)
 
     return [Added("scale", 1, columns, undo, mistake)]
 
@@ -299,25 +293,27 @@ def _scale(run):
 def _heights(run):
     """The same height too much in the shots of a pose, at a target, or from some pose on."""
     poses, ids, shots = _shot_poses(run), run.poses.ids, run.shots
-    added = [_height(run, shots.pose == p, f"the shots of pose {ids[p]}", len(poses))
+    added = [_height(run, shots.pose == p, facts.ShotsOf(first=ids[p], last=ids[p]), len(poses))
              for p in poses]
     targets = np.unique(shots.target)
-    added += [_height(run, shots.target == t, f"the shots at {run.rig.target_names[t]}",
-                      len(targets)) for t in targets if len(targets) > 1]
+    added += [_height(run, shots.target == t, facts.ShotsOf(run.rig.target_names[t]), len(targets))
+              for t in targets if len(targets) > 1]
     for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
         here = [p for p in poses if run.poses.stand[p] == stand]
         for k in moments_of(here):
             added.append(_height(
                 run, np.isin(shots.pose, here[k:]),
-                f"the shots of poses {ids[here[k]]} to {ids[here[-1]]}", len(poses),
+                facts.ShotsOf(first=ids[here[k]], last=ids[here[-1]]), len(poses),
                 np.isin(shots.pose, here[:k]),
-                (ids[here[k - 1]], ids[here[k]],
-                 f"the shots of poses {ids[here[0]]} to {ids[here[k - 1]]}")))
+                facts.ShotsOf(first=ids[here[0]], last=ids[here[k - 1]])))
     return added
 
 
-def _height(run, mask, words, members, others=None, moment=None):
-    """Heights of the shots in `mask`; lower ones may be the `others` of that stand too high."""
+def _height(run, mask, these, members, others=None, those=None):
+    """Heights of the shots in `mask`; lower ones may be the `others` of that stand too high.
+
+    `these` and `those` say of what poses or target the shots and the others are.
+    """
     def columns(problem, parameters, prediction):
         out = np.zeros((len(mask), 3))
         out[mask, 2] = 1.0
@@ -330,40 +326,20 @@ def _height(run, mask, words, members, others=None, moment=None):
 
     def mistake(values):
         bias = float(values[0])
-        if moment is None:
-            return height_mistake(words, mask, bias)
-        if abs(bias) < MOST_SETTLED:
-            return _settled(*moment[:2], words, mask, bias)
-        if bias < 0:
-            return height_mistake(moment[2], others, -bias)
-        return height_mistake(words, mask, bias)
+        if those is not None and abs(bias) < MOST_SETTLED:
+            return Mistake("settled", facts.Settled(those.last, these.first, bias, these),
+                           _lowered(mask, bias), free=1)
+        if those is not None and bias < 0:
+            return height_mistake(those, others, -bias)
+        return height_mistake(these, mask, bias)
 
     return Added("pole height", members, columns, undo, mistake)
 
 
-def height_mistake(words: str, mask: np.ndarray, bias: float) -> Mistake:
+def height_mistake(shots: facts.ShotsOf, mask: np.ndarray, bias: float) -> Mistake:
     """A height bias (m) common to some shots: a prism or pole height not taken off."""
-    high, add = ("high", "Subtract") if bias > 0 else ("low", "Add")
-    what = "not taken off" if bias > 0 else "taken off twice"
-    if abs(bias) < LEAST_POLE:
-        what = "read or set wrongly, or not held on the point itself"
-    return Mistake(
-        "pole height",
-        f"The heights of {words} are {1000 * abs(bias):.0f} mm too {high}: a prism or pole height "
-        f"{what}?",
-        f"{add} {abs(bias):.3f} m {'from' if bias > 0 else 'to'} the column up of {words} in "
-        "shots.csv, if the pole height in the field book agrees.", _lowered(mask, bias), free=1)
-
-
-def _settled(before, after, words, mask, bias):
-    way = "settled" if bias < 0 else "rose"
-    return Mistake(
-        "settled",
-        f"The machine {way} by {1000 * abs(bias):.0f} mm between poses {before} and {after} (or "
-        "the pole or the instrument changed height by that much).",
-        f"Give the poses from {after} on a stand of their own in readings.csv (or "
-        f"{'add' if bias < 0 else 'subtract'} {abs(bias):.4f} m {'to' if bias < 0 else 'from'} the "
-        f"column up of {words} in shots.csv).", _lowered(mask, bias), free=1)
+    return Mistake("pole height", facts.HeightsOff(shots, bias, abs(bias) < LEAST_POLE),
+                   _lowered(mask, bias), free=1)
 
 
 def _lowered(mask, bias):
@@ -384,10 +360,10 @@ def _buckets(run):
     added = []
     for k in moments:
         later = run.shots.pose >= poses[k]
-        added.append(_bucket(run, edge, later & on_edge, f"from pose {ids[poses[k]]} on",
-                             2 * len(moments)))
-        added.append(_bucket(run, edge, ~later & on_edge, f"up to pose {ids[poses[k - 1]]}",
-                             2 * len(moments)))
+        for mask, extent, pose in ((later, facts.FROM, ids[poses[k]]),
+                                   (~later, facts.UP_TO, ids[poses[k - 1]])):
+            added.append(_bucket(run, edge, mask & on_edge, facts.Where(extent, (pose,)),
+                                 2 * len(moments)))
     return added
 
 
@@ -407,14 +383,11 @@ def _bucket(run, edge, mask, where, members):
         return with_shots(run, position=run.shots.position - change * mask[:, None])
 
     def mistake(values):
-        differs = ", ".join(
-            f"{parameters_of[i].name} {1000 * v:+.0f} mm" if parameters_of[i].unit == "m"
-            else f"{parameters_of[i].name} {np.degrees(v):+.2f} deg"
-            for i, v in zip(edge, values, strict=True))
-        return Mistake(
-            "other bucket", f"The edge is that of another bucket {where} ({differs}).",
-            f"Move the shots {where} into a run of their own.", None, free=len(edge),
-            mend=lambda run: replace(run, shots=run.shots.select(~mask)))
+        differs = tuple((parameters_of[i].name, parameters_of[i].unit, float(v))
+                        for i, v in zip(edge, values, strict=True))
+        fact = facts.OtherBucket(where, differs)
+        return Mistake("other bucket", fact, _as_fitted, free=len(edge),
+                       mend=lambda run: replace(run, shots=run.shots.select(~mask)))
 
     return Added("other bucket", members, columns, undo, mistake)
 

@@ -8,6 +8,7 @@ from calib.adjust.distributions import chi2_sf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.foretold import foretold
+from calib.judge.facts import Origin
 from calib.run.records import Shots
 
 #: On the 3-D miss of a check shot unless the user says otherwise, m (common practice, no source).
@@ -56,13 +57,13 @@ class Checked:
         return bool((self.lengths <= self.tolerance).all())
 
 
-def tolerance_for(rig: Rig, stated: float | None = None) -> tuple[float, str]:
+def tolerance_for(rig: Rig, stated: float | None = None) -> tuple[float, Origin]:
     """The tolerance on check shots, m, and where it is from; `stated` by the user goes first."""
     if stated is not None:
-        return stated, "stated by the user"
+        return stated, Origin.USER
     if rig.check_tolerance is not None:
-        return rig.check_tolerance, "rig.toml"
-    return TOLERANCE, "common practice, no source"
+        return rig.check_tolerance, Origin.RIG
+    return TOLERANCE, Origin.PRACTICE
 
 
 def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) -> Checked:

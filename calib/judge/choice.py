@@ -58,17 +58,20 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
     """
     if choice == NONE:
         return Chosen(choice, SetAside(), (), solve(run), None, None)
+    because: tuple[Suspect, ...] = ()
+    whole: Solution | None = None
     if choice == SUSPECTS:
         suspects = find_suspects(solve(run))
-        aside, because = suspects.aside, suspects.beyond_chance
-        whole, solution = suspects.solution, suspects.without
+        aside, solution = suspects.aside, suspects.without
+        if aside.names:
+            whole, because = suspects.solution, suspects.beyond_chance
     else:
-        aside, because = named(run, choice.split(",")), ()
+        aside = named(run, choice.split(","))
         solution = solve(without(run, aside))
         try:
             whole = solve(run)
         except (InputError, NotDetermined, NotConverged):
-            whole = None
+            pass
     return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution))
 
 

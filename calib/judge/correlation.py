@@ -70,10 +70,10 @@ def order_of_shots(run: Run) -> tuple[np.ndarray, bool]:
     A shot without a time of its own has that of its pose.
     """
     poses = run.poses.time
-    times = [own or poses[pose] for own, pose in zip(run.shots.time, run.shots.pose, strict=True)]
-    if None in times:
+    written = [own or poses[pose] for own, pose in zip(run.shots.time, run.shots.pose, strict=True)]
+    if None in written:
         return np.arange(len(run.shots)), False
-    times = [datetime.fromisoformat(time) for time in times]
+    times = [datetime.fromisoformat(time) for time in written]
     if len({time.tzinfo is None for time in times}) > 1 or len(set(times)) == 1:
         return np.arange(len(run.shots)), False
     return np.array(sorted(range(len(times)), key=times.__getitem__)), True

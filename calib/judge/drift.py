@@ -7,7 +7,8 @@ import numpy as np
 
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
+from calib.judge.common import difference, difference_covariance, shared_shots
 from calib.judge.same_model import (
     ExchangedLengths,
     ModelDifference,
@@ -15,7 +16,7 @@ from calib.judge.same_model import (
     described_otherwise,
     model_differences,
 )
-from calib.judge.survey import Survey, difference, difference_covariance, shared_shots
+from calib.judge.survey import Survey
 from calib.taped import taped_quantities
 
 #: Level of the test that both epochs have the same variance factor, two-sided.
@@ -35,8 +36,8 @@ class Drift:
     names : tuple of str
         The parameters that both results estimated.
     difference, difference_sd : ndarray, shape (n,)
-        Newer less older as they were solved, m or rad, angles the short way round; correlation
-        through a shared tape is taken into account.
+        Newer less older as they were solved, m or rad, angles the short way round, with the
+        correlation through what took part in both; NaN where that is not known.
     congruency : Congruency
         Of what the shots of both say, the tape left out.
     candidates : tuple of str
@@ -98,17 +99,19 @@ def drift(older: Survey, newer: Survey) -> Drift:
     if not names:
         raise NotComparable("the results have no estimated parameter in common")
     origin = older.parameters[older.index(names)]
-    epochs = [epoch(survey, names, origin) for survey in (older, newer)]
-    alike = _same_precision(*epochs)
+    first, second = (epoch(survey, names, origin) for survey in (older, newer))
+    alike = _same_precision(first, second)
     if not alike:
-        epochs = [e.scaled() for e in epochs]
+        first, second = first.scaled(), second.scaled()
     candidates, columns = _candidates(older, names)
-    test = congruency(*epochs, candidates=columns)
+    test = congruency(first, second, candidates=columns)
     models = model_differences(older, newer)
+    covariance = difference_covariance(older, newer, names)
     return Drift(
         names=names,
         difference=difference(older, newer, names),
-        difference_sd=np.sqrt(np.maximum(np.diag(difference_covariance(older, newer, names)), 0)),
+        difference_sd=np.full(len(names), np.nan) if covariance is None else np.sqrt(
+            np.diag(covariance)),
         congruency=test,
         candidates=candidates,
         same_precision=alike,

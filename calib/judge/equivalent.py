@@ -17,7 +17,7 @@ import numpy as np
 
 from calib.adjust.observations import Prior
 from calib.adjust.quick import Look, look
-from calib.calibration import problem_of, starting_parameters
+from calib.calibration import Problem, problem_of, starting_parameters
 from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
@@ -103,14 +103,15 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
     found = []
     turns = search.half_turns()
     for relabelling in relabellings(run):
-        machine = search.machine(relabelling.apply(run), relabelling.start)
-        other = machine and search.equivalent(relabelling, None, machine)
+        shots = _Shots.of(relabelling.apply(run))
+        machine = search.machine(shots, relabelling.start)
+        other = machine and search.equivalent(relabelling, None, shots, machine)
         if other is None:
             continue
         found.append(other)
-        for j, turned in search.turned(relabelling.apply(run), machine, turns):
-            found.append(search.equivalent(relabelling, run.rig.readings[j].zero, turned))
-    found += [search.equivalent(None, run.rig.readings[j].zero, machine)
+        for j, turned in search.turned(shots, machine, turns):
+            found.append(search.equivalent(relabelling, run.rig.readings[j].zero, shots, turned))
+    found += [search.equivalent(None, run.rig.readings[j].zero, search.shots, machine)
               for j, machine in turns.items()]
     return tuple(e for e in found if e is not None)
 
@@ -139,14 +140,35 @@ def _thinned(run):
 
 
 @dataclass(frozen=True)
+class _Shots:
+    """The shots of a run without a tape; what other shots say of the machine stands beside them."""
+
+    problem: Problem
+    known: Prior
+
+    @classmethod
+    def of(cls, run):
+        problem = problem_of(replace(run, tape=Tape.none(), machine=None))
+        return cls(problem, joined(problem.prior, prior_of(
+            run.machine, problem.run.rig, problem.layout.columns(RIG, ""))))
+
+    def look(self, parameters: np.ndarray, known: Prior | None = None, steps: int = 15) -> Look:
+        """The minimum near `parameters`, by the shots alone or with what is known besides."""
+        problem = self.problem.from_parameters(parameters)
+        return look(problem, problem.observations, problem.start, prior=known or self.known,
+                    held=problem.held, steps=steps)
+
+
+@dataclass(frozen=True)
 class _Search:
     """A run, the machine at hand, and how well it fits: the shots alone, and all that is known."""
 
     run: Run
     parameters: np.ndarray
     starts: tuple[np.ndarray, ...]
+    shots: _Shots
     known: Prior
-    shots: float
+    alone: float
     informed: Look
     dof: int
 
@@ -155,20 +177,21 @@ class _Search:
         problem = problem_of(run)
         known = joined(problem.prior, belief_prior(run, len(problem.start)))
         dof = max(1, len(problem.observations.values) - int((~problem.held).sum()))
-        alone = _looked(run, parameters)
+        shots = _Shots.of(run)
+        alone = shots.look(parameters)
         starts = (parameters,)
         if alone.chi2 > MISFIT * dof:
             starts += (np.where(run.rig.held, parameters, starting_parameters(run)),)
-        informed = _looked(run, parameters, known)
-        return cls(run, parameters, starts, known, alone.chi2, informed, dof)
+        informed = shots.look(parameters, known)
+        return cls(run, parameters, starts, shots, known, alone.chi2, informed, dof)
 
     @property
     def fits(self) -> bool:
-        return self.shots <= MISFIT * self.dof
+        return self.alone <= MISFIT * self.dof
 
-    def machine(self, run, start) -> Look | None:
+    def machine(self, shots, start) -> Look | None:
         """The machine that the shots of a relabelled run fit as well, if there is one."""
-        found = [self._near(run, start(parameters)) for parameters in self.starts]
+        found = [self._near(shots, start(parameters)) for parameters in self.starts]
         return min(filter(None, found), key=lambda at: at.chi2, default=None)
 
     def half_turns(self) -> dict[int, Look]:
@@ -177,18 +200,18 @@ class _Search:
             return {}
         rig = self.run.rig
         solved = [j for j in range(len(rig.readings)) if zero_of(rig, j) is not None]
-        near = {j: self._near(self.run, half_turned(rig, self.parameters, j)) for j in solved}
+        near = {j: self._near(self.shots, half_turned(rig, self.parameters, j)) for j in solved}
         return {j: machine for j, machine in near.items()
                 if machine is not None and self._stays_turned(j, machine, self.parameters)}
 
-    def turned(self, run, machine, turns) -> Iterable[tuple[int, Look]]:
+    def turned(self, shots, machine, turns) -> Iterable[tuple[int, Look]]:
         """A relabelled machine in the other words, but for words that the ranges do not allow."""
         rig = self.run.rig
         for j, here in turns.items():
             barred = [i for i, p in enumerate(rig.parameters) if not p.allows(here.parameters[i])]
             if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
                 continue
-            at = self._near(run, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
+            at = self._near(shots, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
             if at is not None and self._stays_turned(j, at, machine.parameters):
                 yield j, at
 
@@ -199,15 +222,14 @@ class _Search:
                          parameters[: len(self.parameters)])
         return abs(off[zero]) > np.pi / 2
 
-    def equivalent(self, relabelling, turned, machine) -> Equivalent | None:
+    def equivalent(self, relabelling, turned, shots, machine) -> Equivalent | None:
         """With what the tape says of it; None if there is no difference to see."""
         run, n = self.run, len(self.parameters)
-        changed = run if relabelling is None else relabelling.apply(run)
         alone = machine.parameters[:n]
-        informed = _looked(changed, alone, self.known)
+        informed = shots.look(alone, self.known)
         values, own = informed.parameters[:n], self.informed.parameters[:n]
         scale = self._scale(machine.chi2)
-        excess = (machine.chi2 - self.shots) / scale
+        excess = (machine.chi2 - self.alone) / scale
         start = (disbelief(run, values) - disbelief(run, own)) / scale
         total = (informed.chi2 - self.informed.chi2) / scale
         sd, free = np.zeros(n), ~run.rig.held
@@ -221,19 +243,19 @@ class _Search:
         return Equivalent(relabelling, turned, values, sd, own, alone, float(excess), start,
                           float(total - excess - start.sum()), differs)
 
-    def _near(self, run, start):
+    def _near(self, shots, start):
         """Where the shots alone lead, if they fit a machine near `start` as well."""
-        first = _looked(run, start, steps=_STEPS)
-        if not first.chi2 < _NEAR * max(self.shots, self.dof):
+        first = shots.look(start, steps=_STEPS)
+        if not first.chi2 < _NEAR * max(self.alone, self.dof):
             return None
-        if first.chi2 - self.shots > AS_WELL * self._scale(first.chi2):
-            first = _looked(run, first.parameters[: len(self.parameters)])
+        if first.chi2 - self.alone > AS_WELL * self._scale(first.chi2):
+            first = shots.look(first.parameters[: len(self.parameters)])
         fits = self.fits or first.chi2 <= MISFIT * self.dof
-        as_well = first.chi2 - self.shots <= AS_WELL * self._scale(first.chi2)
+        as_well = first.chi2 - self.alone <= AS_WELL * self._scale(first.chi2)
         return first if fits and as_well else None
 
     def _scale(self, chi2):
-        return max(1.0, min(chi2, self.shots) / self.dof)
+        return max(1.0, min(chi2, self.alone) / self.dof)
 
     def _differs(self, values, own, sd):
         rig = self.run.rig
@@ -241,15 +263,3 @@ class _Search:
         size = np.abs(difference(rig, values, own))
         return tuple(rig.parameter_names[i] for i in np.argsort(-size / least)
                      if size[i] > max(least[i], SEEN_IN_SDS * sd[i]))
-
-
-def _looked(run, parameters, known: Prior | None = None, steps=15) -> Look:
-    """The minimum near `parameters`, by the shots alone or with what is known besides."""
-    rig = replace(run.rig, parameters=tuple(
-        replace(p, start=float(value))
-        for p, value in zip(run.rig.parameters, parameters, strict=True)))
-    problem = problem_of(replace(run, rig=rig, tape=Tape.none(), machine=None))
-    if known is None:  # what other shots say of the machine stands beside the shots
-        known = joined(problem.prior, prior_of(run.machine, rig, problem.layout.columns(RIG, "")))
-    return look(problem, problem.observations, problem.start, prior=known, held=problem.held,
-                steps=steps)

@@ -25,6 +25,7 @@ import numpy as np
 
 from calib.calibration import solve
 from calib.judge.added import Score
+from calib.judge.facts import Both
 from calib.judge.fits import looked, passes
 from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
 from calib.judge.mistakes import Mistake
@@ -106,7 +107,7 @@ class Explanation:
     def single_values(self) -> Ranked | None:
         """The cause, if it is that single values are wrong and nothing else."""
         cause = self.cause
-        return cause if cause is not None and cause.mistake.family == SINGLE_VALUES else None
+        return cause if cause and _single(cause.mistake) else None
 
     @property
     def claimed(self) -> Ranked | None:
@@ -154,9 +155,9 @@ def _explanation(search, cause, scored, part, looked_at):
     as_it_is = next(r for r in ranked if r.mistake is None)
     rivals = () if cause is None else tuple(
         Ranked(t.mistake, t.chi2, t.dof, score) for score, t in scored
-        if t.passes and t.mistake is not None and t.mistake.says != cause[1].mistake.says
-        and SINGLE_VALUES not in t.mistake.family and score - cause[0] < ALIKE
-        and not cause[1].mistake.says.startswith(t.mistake.says))
+        if t.passes and t.mistake is not None and score - cause[0] < ALIKE
+        and SINGLE_VALUES not in t.mistake.family
+        and t.mistake.fact not in {m.fact for m in (cause[1].mistake, *cause[1].mistake.parts[:1])})
     return Explanation(
         fits=False, as_it_is=as_it_is, ranked=tuple(ranked),
         cause=None if cause is None else _ranked([cause])[0], rivals=rivals,
@@ -180,6 +181,10 @@ def _chosen(search, scored):
                      if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
     as_it_is = next(score for score, t in scored if t.mistake is None)
     return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
+
+
+def _single(mistake: Mistake | None) -> bool:
+    return mistake is not None and mistake.family == SINGLE_VALUES
 
 
 def _with_what_is_left(cause):
@@ -236,10 +241,8 @@ def _robust_cost(run):
 
 def _both(first, second):
     a, b = first.mistake, second.mistake
-    says = f"{a.says} And: {b.says[0].lower()}{b.says[1:]}" if b.family == SINGLE_VALUES \
-        else f"{a.says} And: {b.says}"
     mistake = Mistake(
-        f"{a.family} + {b.family}", says, f"{a.edit} Then: {b.edit}",
+        f"{a.family} + {b.family}", Both(a.fact, b.fact),
         lambda run: b.apply(a.apply(run)), a.free + b.free, (*a.poses, *b.poses),
         parts=(*(a.parts or (a,)), *(b.parts or (b,))), aside=(*a.aside, *b.aside))
     return replace(second, mistake=mistake, free=first.free + second.free,

@@ -80,7 +80,8 @@ def global_gate(solution: Solution) -> Question | Gate:
 def fit_chances(solution: Solution) -> tuple[float, float]:
     """That a good run fits better, and that it fits worse."""
     adjustment = solution.adjustment
-    return (chi2_cdf(adjustment.chi2, adjustment.dof), chi2_sf(adjustment.chi2, adjustment.dof))
+    return (float(chi2_cdf(adjustment.chi2, adjustment.dof)),
+            float(chi2_sf(adjustment.chi2, adjustment.dof)))
 
 
 def suspect_gate(suspects: Suspects) -> Gate:

@@ -17,6 +17,7 @@ from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.edge import envelope_edge
+from calib.judge.facts import Origin
 from calib.judge.identify import Weak
 from calib.layout import RIG
 
@@ -39,8 +40,8 @@ class EdgeKnown:
     ----------
     goal : float
         At 95 %, m.
-    stated : bool
-        Whether rig.toml states the goal.
+    origin : Origin
+        Of the goal.
     sd : float
         Worst 3-D sd over the envelope, 1 sd, m; NaN if the edge can be told nowhere.
     reach : str
@@ -52,7 +53,7 @@ class EdgeKnown:
     """
 
     goal: float
-    stated: bool
+    origin: Origin
     sd: float
     reach: str
     sd_in_use: float
@@ -73,11 +74,11 @@ class EdgeKnown:
         return bool(self.within95 <= self.goal)
 
 
-def required(rig: Rig) -> tuple[float, str]:
+def required(rig: Rig) -> tuple[float, Origin]:
     """What the edge must be known to at 95 %, m, and where that is from."""
     if rig.edge_goal is None:
-        return GOAL, "common practice, no source"
-    return rig.edge_goal, "rig.toml"
+        return GOAL, Origin.PRACTICE
+    return rig.edge_goal, Origin.RIG
 
 
 def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
@@ -90,11 +91,11 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
         As `calib.judge.identify.weak_directions` gives them.
     """
     rig = solution.rig
-    goal, stated = required(rig)[0], rig.edge_goal is not None
+    goal, origin = required(rig)
     nodes = envelope_edge(rig, solution.parameters)
     sd = np.where(nodes.seen[:, None], nodes.sd(solution.covariance), -1.0)
     if sd.max(initial=-1.0) < 0:
-        return EdgeKnown(goal, stated, np.nan, "", np.nan, ())
+        return EdgeKnown(goal, origin, np.nan, "", np.nan, ())
     node, point = np.unravel_index(np.argmax(sd), sd.shape)
     worst = float(sd[node, point])
     by_unknowns = np.zeros((3, len(solution.problem.names)))
@@ -103,7 +104,7 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
     order = np.argsort([-effect for effect in effects], kind="stable")
     because = tuple(weak[i] for i in order if effects[i] ** 2 > _NAMED_SHARE * worst**2)
     in_use = nodes.sd_in_use(solution.covariance, _reading_sd(solution.run))[nodes.seen]
-    return EdgeKnown(goal, stated, worst, rig.envelope.reaches[nodes.reach[node]][0],
+    return EdgeKnown(goal, origin, worst, rig.envelope.reaches[nodes.reach[node]][0],
                      float(in_use.max()), because)
 
 

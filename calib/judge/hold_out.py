@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from calib.adjust.mixed_model import Adjustment, NotConverged
+from calib.adjust.adjustment import Adjustment
+from calib.adjust.mixed_model import NotConverged
 from calib.adjust.quadratic import chance_above
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve

@@ -10,7 +10,8 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
-from calib.judge.changes import changes_of, mistake_in
+from calib.judge.column_mistakes import changes_of, mistake_in
+from calib.judge.facts import HeightsOff, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
 from calib.judge.mistakes import (
     Mistake,
@@ -175,7 +176,8 @@ class Search:
             self._try_placements()
             self._try_added()
         if self.partial and not self.passes and not any(
-                t.passes and t.mistake.family != SINGLE_VALUES for t in self.tried[1:]):
+                t.passes and t.mistake is not None and t.mistake.family != SINGLE_VALUES
+                for t in self.tried):
             self._try_partial(changes)
         self._settle()
 
@@ -186,6 +188,8 @@ class Search:
 
     def fitting_as_well(self) -> tuple[AsWell, ...]:
         """Relabellings under which a run that fits does so too, but with another machine."""
+        if self.base is None:
+            return ()
         found, every = [], np.ones(len(self.run.poses.ids), bool)
         here, base = self.base.adjustment, self.base.parameters
         sd = self.base.problem.parameters(here.sd)
@@ -259,8 +263,7 @@ class Search:
         if solution is None or not self._is_cure(rest, solution):
             return
         mistake = Mistake(
-            SINGLE_VALUES, f"Single values are wrong: {', '.join(names)}.",
-            "Measure them again, or set them aside.", lambda run: rest, mend=lambda run: run,
+            SINGLE_VALUES, SingleValues(tuple(names)), lambda run: rest, mend=lambda run: run,
             aside=tuple(names))
         odds = SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
@@ -352,7 +355,8 @@ class Search:
             if result is not None:
                 seen, mistake = result
                 # A height left on is more often seen than one taken off twice (no source).
-                rare = 10 if mistake.family == "pole height" and " low: " in mistake.says else 1
+                low = isinstance(mistake.fact, HeightsOff) and mistake.fact.by < 0
+                rare = 10 if low else 1
                 self.tried.append(self._tried(mistake, problem_of(mistake.apply(self.run)),
                                               seen.chi2, rare * score.added.members))
 

@@ -27,7 +27,7 @@ WORTH_NAMING = 3.0
 
 #: What of two unknowns is known where they are not, and where no pose tells.
 SUM, DIFFERENCE = "sum", "difference"
-NO_JOINT, NO_POSE, POSE = "no joint is driven", "no single pose", "a pose"
+NO_JOINT, NO_POSE, POSE = "no joint", "no pose", "a pose"
 
 #: Unknowns of a combination that are named.
 _NAMED = 4

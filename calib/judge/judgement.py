@@ -1,7 +1,9 @@
 """What is asked of every solution, and the verdict."""
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from html import escape
 
 import numpy as np
@@ -108,21 +110,26 @@ class Judgement:
 
 
 @one_thread
-def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
+def judge(solution: Solution, tolerance: float | None = None,
+          later: Callable[..., Callable] = partial) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
     Parameters
     ----------
     tolerance : float, optional
         On the 3-D miss of a check shot, m; that of the rig if not given.
+    later : callable, optional
+        ``later(function, *arguments)`` has a function called and returns what gives its result:
+        in a process beside this one, if there is one.
     """
     run = solution.run
     suspects = find_suspects(solution)
-    checks, told = reliability(solution.adjustment), identifiability(solution)
     rest = suspects.without
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
+    noise_found = later(_noise, suspects) if again else None
+    checks, told = reliability(solution.adjustment), identifiability(solution)
     check, offset = _checked(solution, rest, tolerance)
     judgement = Judgement(
         reliability=checks,
@@ -130,7 +137,7 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
         identifiability=told,
         external=external_reliability(solution, checks),
         trends=trends(rest),
-        noise=_noise(suspects) if again else None,
+        noise=None,
         held_out=hold_out(rest, FOLDS) if again else None,
         check=check,
         offset=offset,
@@ -141,7 +148,8 @@ def judge(solution: Solution, tolerance: float | None = None) -> Judgement:
         plausible=plausibility(solution),
         gates=(),
     )
-    return replace(judgement, gates=_gates(solution, judgement))
+    return replace(judgement, noise=noise_found and noise_found(),
+                   gates=_gates(solution, judgement))
 
 
 def _checked(solution, rest, tolerance):

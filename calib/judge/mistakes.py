@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from calib.chain.length import FOOT, INCH
+from calib.judge.facts import Fact, HeightsMissing, TapeMisread, TapeWrong
 from calib.run.records import Run
 
 
@@ -22,10 +23,8 @@ class Mistake:
     ----------
     family : str
         Mistakes of one family share the odds of that family.
-    says : str
-        What happened, as a sentence.
-    edit : str
-        The edit that undoes it.
+    fact : Fact
+        What happened.
     apply : callable
         ``apply(run) -> Run`` with the edit made.
     free : int
@@ -43,8 +42,7 @@ class Mistake:
     """
 
     family: str
-    says: str
-    edit: str
+    fact: Fact
     apply: Callable[[Run], Run]
     free: int = 0
     poses: tuple[int, ...] = ()
@@ -59,9 +57,7 @@ def heights_missing(run: Run) -> list[Mistake]:
     up = run.shots.position[:, 2]
     if len(up) < 3 or np.ptp(up) > 1e-6:
         return []
-    return [Mistake(
-        "heights", f"The heights are missing: every shot has up = {up[0]:g} m.",
-        "Put the measured heights into the column up of shots.csv.", without_heights, 1)]
+    return [Mistake("heights", HeightsMissing(float(up[0])), without_heights, 1)]
 
 
 def without_heights(run: Run) -> Run:
@@ -87,17 +83,9 @@ def corners_exchanged(run: Run, mask: np.ndarray) -> Run:
     return with_shots(run, target=np.where(mask, other[run.shots.target], run.shots.target))
 
 
-_LENGTHS = (
-    (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
-    (100.0, "two decimal places too small"), (0.01, "two decimal places too large (cm for m)"),
-    (0.001, "in mm, not m"), (1000.0, "three decimal places too small"),
-    (FOOT, "in feet, not in metres"), (1 / FOOT, "in metres, not in feet"),
-    (INCH, "in inches, not in metres"), (1 / INCH, "in metres, not in inches"),
-)
-_ANGLES = (
-    (10.0, "a decimal place too small"), (0.1, "a decimal place too large"),
-    (np.degrees(1.0), "in radians, not in degrees"), (-1.0, "of the wrong sign"),
-)
+#: What a taped value must be multiplied by if a decimal place or a unit is wrong, or the sign.
+_LENGTHS = (10.0, 0.1, 100.0, 0.01, 0.001, 1000.0, FOOT, 1 / FOOT, INCH, 1 / INCH)
+_ANGLES = (10.0, 0.1, float(np.degrees(1.0)), -1.0)
 
 #: A taped value is a decimal place or a unit off if that brings it so near to what the shots say.
 _NEAR = 0.1
@@ -114,7 +102,7 @@ def tape_factors(run: Run, row: int, shown: float | None = None) -> list[Mistake
     tape = run.tape
     name, written, is_angle = tape.quantities[row], tape.value[row], tape.unit[row] == "deg"
     mistakes = []
-    for factor, what in _ANGLES if is_angle else _LENGTHS:
+    for factor in _ANGLES if is_angle else _LENGTHS:
         def corrected(run, factor=factor):
             value = run.tape.value.copy()
             value[row] *= factor
@@ -124,36 +112,20 @@ def tape_factors(run: Run, row: int, shown: float | None = None) -> list[Mistake
         if shown is not None and abs(written * factor - shown) > near:
             continue
         mistakes.append(Mistake(
-            "tape", f"The taped {name} is {what}.",
-            f"Check {name} in tape.csv: {_in_unit(written, is_angle)} would be "
-            f"{_in_unit(written * factor, is_angle)}.", corrected))
+            "tape", TapeMisread(name, is_angle, float(written), factor), corrected))
     return mistakes
 
 
 def without_taped(run: Run, row: int) -> Run:
     """The run without one row of its tape."""
-    keep = [i for i in range(len(run.tape.quantities)) if i != row]
-    tape = run.tape
-    return replace(run, tape=replace(
-        tape, quantities=tuple(tape.quantities[i] for i in keep), value=tape.value[keep],
-        sd=tape.sd[keep], unit=tuple(tape.unit[i] for i in keep),
-        line=tuple(tape.line[i] for i in keep)))
+    return replace(run, tape=run.tape.select(np.arange(len(run.tape.quantities)) != row))
 
 
 def taped_wrong(run: Run, row: int, shown: float) -> Mistake:
     """A taped value that is simply wrong; `shown` is what the shots say, m or rad."""
     name, is_angle = run.tape.quantities[row], run.tape.unit[row] == "deg"
-    off = run.tape.value[row] - shown
-    size = f"{np.degrees(off):+.2f} deg" if is_angle else f"{1000 * off:+.0f} mm"
-    return Mistake(
-        "taped value", f"The taped {name} is wrong by {size}.",
-        f"Tape {name} again: tape.csv says {_in_unit(run.tape.value[row], is_angle)}, the shots "
-        f"{_in_unit(shown, is_angle)}. Without another measurement take the row out.",
-        lambda run: without_taped(run, row))
-
-
-def _in_unit(value, is_angle):
-    return f"{np.degrees(value):.4g} deg" if is_angle else f"{value:.4g} m"
+    return Mistake("taped value", TapeWrong(name, is_angle, float(run.tape.value[row]), shown),
+                   lambda run: without_taped(run, row))
 
 
 def with_shots(run: Run, **changes: Any) -> Run:

@@ -7,13 +7,15 @@ depend on how many poses are affected stand among them: of the first and the las
 and, for exchanged corners, of the middles of the pairs.
 """
 
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.adjust.quick import Look, look
 from calib.calibration import problem_of
-from calib.judge.changes import Change, in_poses, mistake_in, possible
+from calib.judge import facts
+from calib.judge.column_mistakes import Change, in_poses, mistake_in, possible
 from calib.judge.fits import looked, quick_fit
 from calib.judge.mistakes import Mistake, corner_pairs
 from calib.layout import RIG, STAND
@@ -60,15 +62,17 @@ def partial_mistakes(run: Run, changes: list[Change]) -> list[Partial]:
             for poses, cost in _wanted(run, change, start, as_is):
                 wanted.append((cost, change, poses))
     wanted.sort(key=lambda w: w[0])
-    found, followed = [], {}
+    found: list[Partial] = []
+    followed: Counter[facts.ChangeFact] = Counter()
+    tried: set[tuple[facts.ChangeFact, bytes]] = set()
     for _, change, poses in wanted:
-        key = (change.says, poses.tobytes())
-        if len(followed) >= _FOLLOWED and change.says not in followed:
+        key = (change.fact, poses.tobytes())
+        if len(followed) + len(tried) >= _FOLLOWED and change.fact not in followed:
             continue
-        if followed.get(change.says, 0) >= 3 or key in followed:
+        if followed[change.fact] >= 3 or key in tried:
             continue
-        followed[change.says] = followed.get(change.says, 0) + 1
-        followed[key] = 1
+        followed[change.fact] += 1
+        tried.add(key)
         best = _settled(run, change, poses)
         if best is not None:
             found.append(best)

@@ -6,6 +6,7 @@ which it was. The difference counts as nothing within its sd and `SETTLES`.
 
 import numpy as np
 
+from calib.judge.facts import Swung
 from calib.judge.fits import solved
 from calib.judge.mistakes import Mistake
 from calib.judge.pose_mistakes import NEW_STAND, own_stand
@@ -68,11 +69,8 @@ def _swung(run, moved, solution, old, difference, covariance):
                   if run.poses.stand[p] == old and p not in moved.poses), default=None)
     after = run.poses.ids[moved.poses[0]]
     return consistency, Mistake(
-        "swung",
-        f"The house swung by {np.degrees(-turn):+.1f} deg (counter-clockwise positive) between "
-        f"poses {run.poses.ids[before]} and {after}, which both carry the label of stand {old}. "
-        "A machine that tracked to exactly this place would look the same.",
-        moved.edit, moved.apply, free=2, poses=moved.poses, mend=moved.mend)
+        "swung", Swung(run.poses.ids[before], after, old, float(-turn)), moved.apply, free=2,
+        poses=moved.poses, mend=moved.mend)
 
 
 def _difference(solution, old):

@@ -1,10 +1,12 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
 from collections.abc import Iterable
+from functools import partial
 from itertools import combinations, count, pairwise
 
 import numpy as np
 
+from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
 from calib.judge.mistakes import Mistake, with_readings, with_shots, with_stands
 from calib.run.records import Run
 
@@ -29,15 +31,11 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
             order[[a, b]] = b, a
             return with_readings(run, run.poses.readings[order], run.poses.sd[order])
 
-        mistakes.append(Mistake(
-            "exchanged poses", f"Poses {ids[a]} and {ids[b]} are exchanged.",
-            f"Exchange {ids[a]} and {ids[b]} in the column pose of shots.csv (or the two rows of "
-            "readings.csv, if those were written in the wrong order).", shots, poses=(a, b)))
+        mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], False), shots,
+                                poses=(a, b)))
         if stand[a] != stand[b]:
-            mistakes.append(Mistake(
-                "exchanged poses", f"The readings of poses {ids[a]} and {ids[b]} are exchanged.",
-                f"Exchange the readings of {ids[a]} and {ids[b]} in readings.csv; pose and stand "
-                "stay.", readings, poses=(a, b)))
+            mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], True),
+                                    readings, poses=(a, b)))
     return mistakes
 
 
@@ -61,11 +59,8 @@ def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
                 return with_stands(run, labels)
 
             mistakes.append(Mistake(
-                "stand of a pose",
-                f"Pose {run.poses.ids[p]} has the label of stand {run.poses.stand[p]} but was "
-                f"taken at stand {stand}.",
-                f"Change the stand of pose {run.poses.ids[p]} to {stand} in readings.csv.",
-                moved, poses=(p,)))
+                "stand of a pose", StandOfPose(run.poses.ids[p], run.poses.stand[p], stand), moved,
+                poses=(p,)))
     return mistakes
 
 
@@ -83,12 +78,8 @@ def late_labels(run: Run) -> list[Mistake]:
             first, last = run.poses.ids[poses[0]], run.poses.ids[poses[-1]]
             wrong = stand if label == following else following
             mistakes.append(Mistake(
-                "late label",
-                f"Poses {first} to {last} carry the label of stand {wrong} but were taken at "
-                f"stand {label}: the machine moved "
-                f"{'earlier' if label == following else 'later'} than the label says.",
-                f"Change the stand of poses {first} to {last} to {label} in readings.csv.",
-                lambda run, poses=tuple(poses), label=label: _relabelled(run, poses, label),
+                "late label", LateLabel(first, last, wrong, label, label == following),
+                partial(_relabelled, poses=tuple(poses), label=label),
                 poses=tuple(poses)))
     return mistakes
 
@@ -103,12 +94,9 @@ def moved_between(run: Run) -> list[Mistake]:
             later = tuple(here[k:])
             before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
             mistakes.append(Mistake(
-                "moved",
-                f"The machine moved between poses {before} and {after}, which both carry the "
-                f"label of stand {stand}.",
-                f"Give the poses from {after} on a stand of their own in readings.csv.",
-                lambda run, later=later: own_stand(run, later), free=4, poses=later,
-                mend=lambda run, later=later: _relabelled(run, later, _unused_label(run, later))))
+                "moved", Moved(before, after, stand),
+                partial(own_stand, poses=later), free=4, poses=later,
+                mend=partial(_renamed, poses=later)))
     return mistakes
 
 
@@ -117,11 +105,11 @@ def own_stand(run: Run, poses: tuple[int, ...]) -> Run:
     return _relabelled(run, poses, NEW_STAND)
 
 
-def _unused_label(run, poses):
-    """A label that no stand has, for a file."""
+def _renamed(run, poses):
+    """The same with a label that no stand has, for a file."""
     first = run.poses.stand[poses[0]]
     labels = (f"{first}-{i}" for i in count(2))
-    return next(label for label in labels if label not in run.poses.stand)
+    return _relabelled(run, poses, next(n for n in labels if n not in run.poses.stand))
 
 
 def _neighbours(run, order):

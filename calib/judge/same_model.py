@@ -13,7 +13,8 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.edge import edge_positions, envelope_edge
-from calib.judge.survey import Survey, difference
+from calib.judge.common import difference
+from calib.judge.survey import Survey
 
 #: Held values closer than this are the same, m or rad.
 SAME = 1e-9

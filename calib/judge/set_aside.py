@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.run.records import Run, SetUps, Tape
+from calib.run.records import Run, SetUps
 
 #: What the user may write instead of names.
 SUSPECTS, NONE = "suspects", "none"
@@ -100,8 +100,9 @@ def without(run: Run, aside: SetAside) -> Run:
     sd = run.poses.sd.copy()
     for pose, reading in aside.readings:
         sd[pose, reading] = np.inf
+    taped = np.array([name not in aside.tape for name in run.tape.quantities], bool)
     return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd),
-                   tape=_tape_without(run.tape, aside.tape),
+                   tape=run.tape.select(taped),
                    set_ups=_set_ups_without(run.set_ups, aside.sights))
 
 
@@ -115,9 +116,3 @@ def _set_ups_without(set_ups, sights):
         sight_covariance=set_ups.sight_covariance[rows], known=set_ups.known[rows],
         known_sd=set_ups.known_sd[rows],
     )
-
-
-def _tape_without(tape, quantities):
-    rows = [i for i, name in enumerate(tape.quantities) if name not in quantities]
-    return Tape(tuple(tape.quantities[i] for i in rows), tape.value[rows], tape.sd[rows],
-                tuple(tape.unit[i] for i in rows), tuple(tape.line[i] for i in rows))

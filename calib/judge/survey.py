@@ -1,15 +1,14 @@
 """What one solved run says of its machine, as far as two of them can be held against each other."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
 from calib.run.records import Machine, Tape
-from calib.taped import taped_quantities
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,10 @@ class Survey:
         Of the run's first pose; empty if the run states no times.
     machine : Machine or None
         What was known of the machine from other shots, and took part.
+    sha256 : str
+        Of the result; empty for one in memory.
+    known_points : tuple of (name, east, north, up)
+        That set-ups sighted, with errors of their own; site frame, m.
     """
 
     rig: Rig
@@ -50,6 +53,8 @@ class Survey:
     shots: tuple[tuple, ...] = ()
     time: str = ""
     machine: Machine | None = None
+    sha256: str = ""
+    known_points: tuple[tuple, ...] = ()
 
     def index(self, names: Iterable[str]) -> list[int]:
         """Where parameters are in the arrays."""
@@ -79,38 +84,6 @@ class Survey:
         return frozenset(np.array(rig.parameter_names)[moved].tolist())
 
 
-def shared_shots(first: Survey, second: Survey) -> int:
-    """How many shots both come from: none if they are of two field days."""
-    if first.identity != "" and first.identity == second.identity:
-        return max(len(first.shots), 1)
-    return len(set(first.shots) & set(second.shots))
-
-
-def difference(first: Survey, second: Survey, names: Sequence[str]) -> np.ndarray:
-    """Second less first, shape (n,), m or rad, angles the short way round."""
-    return differences(second.parameters[second.index(names)],
-                       first.parameters[first.index(names)], first.units(names))
-
-
-def difference_covariance(first: Survey, second: Survey, names: Sequence[str]) -> np.ndarray:
-    """Covariance of the difference of estimates, shape (n, n).
-
-    Tape rows that took part in both correlate the estimates: with H1, H2 the gradients of the
-    shared rows and T their covariance it is C1 + C2 - C1 H1' T^-1 H2 C2 - its transpose.
-    """
-    a, b = first.index(names), second.index(names)
-    covariance = first.covariance[np.ix_(a, a)] + second.covariance[np.ix_(b, b)]
-    rows = np.flatnonzero(same_rows(first.tape, second.tape))
-    if len(rows):
-        _, h1 = taped_quantities(first.rig, first.parameters, first.tape.quantities)
-        _, h2 = taped_quantities(second.rig, second.parameters, first.tape.quantities)
-        sd = first.tape.sd[rows]
-        shared = ((first.covariance[a] @ h1[rows].T / sd)
-                  @ (second.covariance[b] @ h2[rows].T / sd).T)
-        covariance = covariance - shared - shared.T
-    return covariance
-
-
 def same_rows(tape: Tape, other: Tape) -> np.ndarray:
     """Mask over the rows of a tape: the other has the same quantity, value and sd, shape (q,)."""
     same = []
@@ -121,4 +94,3 @@ def same_rows(tape: Tape, other: Tape) -> np.ndarray:
             np.isclose(differences(other.value[i], value, unit), 0, atol=1e-9)
             and np.isclose(other.sd[i], sd, rtol=1e-6)))
     return np.array(same, bool)
-

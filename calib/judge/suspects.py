@@ -87,8 +87,6 @@ class Suspects:
     remaining : tuple of str
         Names of what is still beyond its limit without all that was found: empty is the proof
         that there is no more.
-    stopped : str
-        Why the search ended, as the search has it.
     """
 
     solution: Solution
@@ -96,7 +94,6 @@ class Suspects:
     chance: float
     tests: int
     remaining: tuple[str, ...]
-    stopped: str
 
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
@@ -110,7 +107,7 @@ class Suspects:
 
     @property
     def aside(self) -> SetAside:
-        """What `without` leaves out: the suspects beyond chance."""
+        """What `without` leaves out; nothing where none is beyond chance."""
         return self._rest[1]
 
     @property
@@ -124,13 +121,14 @@ class Suspects:
 
     @cached_property
     def _rest(self):
-        for suspects in (self.beyond_chance, self.found):
+        for suspects in (self.beyond_chance, self.found) if self.beyond_chance else ():
             aside = set_aside_of(suspects)
-            if suspects and len(aside.shots) < len(self.solution.run.shots):
-                try:
-                    return solve(without(self.solution.run, aside), self.solution), aside
-                except (NotConverged, NotDetermined, InputError):
-                    continue
+            if len(aside.shots) == len(self.solution.run.shots):
+                continue
+            try:
+                return solve(without(self.solution.run, aside), self.solution), aside
+            except (NotConverged, NotDetermined, InputError):
+                continue
         return self.solution, SetAside()
 
     @cached_property
@@ -153,7 +151,8 @@ def set_aside_of(suspects: Iterable[Suspect]) -> SetAside:
     suspects = tuple(suspects)
     return SetAside(
         frozenset(i for s in suspects for i in s.shots),
-        frozenset((s.pose, s.reading) for s in suspects if s.reading is not None),
+        frozenset((s.pose, s.reading) for s in suspects
+                  if s.pose is not None and s.reading is not None),
         tuple(s.name for s in suspects),
         frozenset(s.quantity for s in suspects if s.quantity is not None),
         frozenset(s.sight for s in suspects if s.sight is not None),
@@ -183,8 +182,7 @@ def find_suspects(solution: Solution) -> Suspects:
             snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
     )
     remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
-    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining,
-                    snooping.stopped)
+    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining)
 
 
 def _snooped(solution, candidates, alpha) -> Snooping:
@@ -281,6 +279,7 @@ def _name(run, label) -> str:
 
 def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
     run, label, test = solution.run, verdict.candidate.label, verdict.test
+    assert isinstance(label, tuple)  # of `suspicion`
     kind, which = label[0], label[1]
     shift, sd = (solution.problem.parameters(a) for a in (shift, solution.adjustment.sd))
     in_sd = np.divide(shift, sd, out=np.zeros(len(sd)), where=sd > 0)

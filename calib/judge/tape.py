@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
 from calib.run.records import Tape
 from calib.taped import taped_quantities

@@ -13,6 +13,7 @@ from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 from calib.chain.effects import effects_of
+from calib.judge.houses import houses
 
 #: A clean run shows a trend with this probability.
 RUN_LEVEL = 0.05
@@ -33,8 +34,6 @@ class Trend:
 
     Attributes
     ----------
-    name : str
-        What against what.
     what : "along", "left", "up", "play" or "scale"
         The component of the misses; a reading against its direction of approach, or itself.
     against : str
@@ -51,7 +50,6 @@ class Trend:
         What the rig leaves out and would show so (`calib.chain.effects`).
     """
 
-    name: str
     what: str
     against: str
     slope: float
@@ -71,12 +69,12 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
     """Look for every trend, strongest first."""
     looked_for = [*_misses_against(solution), *_play(solution), *_scale(solution)]
     tested = []
-    for name, what, against, columns, factor, unit in looked_for:
+    for what, against, columns, factor, unit in looked_for:
         test = hypothesis_test(solution.adjustment, columns)
         if test.dof:
-            tested.append((name, what, against, columns, factor, unit, test))
+            tested.append((what, against, columns, factor, unit, test))
     made, effects = [], effects_of(solution.rig.definition)
-    for name, what, against, columns, factor, unit, test in tested:
+    for what, against, columns, factor, unit, test in tested:
         single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
@@ -84,7 +82,7 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
         sd = abs(slope) / np.sqrt(test.statistic) if alone and test.statistic > 0 else np.nan
         shown = tuple(e.name for e in effects.values() if not e.there and any(
             t[:2] == (what, against) and (len(t) < 3 or t[2] * slope > 0) for t in e.trends))
-        made.append(Trend(name, what, against, slope, sd, unit, test.statistic, test.dof, chance,
+        made.append(Trend(what, against, slope, sd, unit, test.statistic, test.dof, chance,
                           shown))
     return tuple(sorted(made, key=lambda t: (chi2_sf(t.statistic, t.dof), -t.statistic)))
 
@@ -92,11 +90,11 @@ def trends(solution: Solution) -> tuple[Trend, ...]:
 def _misses_against(solution):
     """Along, left and up against reach and against every joint angle.
 
-    Yields name, what, against, columns, factor and unit, as the others do.
+    Yields what, against, columns, factor and unit, as the others do.
     """
     run, rig = solution.run, solution.rig
     axes, reach, joints = _house_view(solution)
-    against = [("reach", REACH, (reach - reach.mean())[:, None], "m", 1e3)]
+    against = [(REACH, (reach - reach.mean())[:, None], "m", 1e3)]
     for j, reading in enumerate(rig.readings):
         angle = joints[run.shots.pose, j]
         if np.ptp(angle) < 1e-6:
@@ -105,12 +103,11 @@ def _misses_against(solution):
             parts = np.column_stack([np.sin(angle), np.cos(angle)])
         else:
             parts = (angle - angle.mean())[:, None]
-        against.append((f"the {reading.name} joint", reading.name, parts, "deg",
-                        1e3 * np.radians(1.0)))
-    for name, of, parts, per, factor in against:
+        against.append((reading.name, parts, "deg", 1e3 * np.radians(1.0)))
+    for of, parts, per, factor in against:
         for component, direction in axes.items():
             columns = np.einsum("nc,nk->nck", direction, parts).reshape(-1, parts.shape[1])
-            yield f"{component} against {name}", component, of, columns, factor, f"mm/{per}"
+            yield component, of, columns, factor, f"mm/{per}"
 
 
 def _play(solution):
@@ -123,8 +120,7 @@ def _play(solution):
         if reading.speed is None or not ((way > 0).any() and (way < 0).any()):
             continue
         column = (-b[:, :, j] * way[:, None] / 2).reshape(-1, 1)
-        yield (f"{reading.name} against its direction of approach", PLAY, reading.name, column,
-               np.degrees(1.0), "deg")
+        yield PLAY, reading.name, column, np.degrees(1.0), "deg"
 
 
 def _approach(solution):
@@ -150,23 +146,23 @@ def _scale(solution):
             continue
         angle = run.poses.readings[run.shots.pose, j]
         column = (-b[:, :, j] * (angle - angle.mean())[:, None]).reshape(-1, 1)
-        yield f"{reading.name} against itself", SCALE, reading.name, column, 100.0, "%"
+        yield SCALE, reading.name, column, 100.0, "%"
 
 
 def _house_view(solution):
     """Unit vectors along, left and up per shot (n, 3), reach per shot (n,), joints per pose."""
     run, problem = solution.run, solution.problem
     unknowns, shots = solution.adjustment.parameters, run.shots
-    placement = problem.placement(unknowns)
+    placement, house = problem.placement(unknowns), houses(solution)
     posture = run.rig.chain.posture(solution.parameters, placement, solution.adjusted_readings,
                                     False, run.noted)
     points = posture.points(shots.target, shots.pose).position
-    heading = placement[shots.pose, 3]
+    heading = house[shots.pose, 3]
     zero, one = np.zeros(len(shots)), np.ones(len(shots))
     axes = {
         ALONG: np.column_stack([np.sin(heading), np.cos(heading), zero]),
         LEFT: np.column_stack([-np.cos(heading), np.sin(heading), zero]),
         UP: np.column_stack([zero, zero, one]),
     }
-    reach = np.einsum("nc,nc->n", points - placement[shots.pose, :3], axes[ALONG])
+    reach = np.einsum("nc,nc->n", points - house[shots.pose, :3], axes[ALONG])
     return axes, reach, posture.joints

@@ -69,7 +69,7 @@ def _tightest(pool, design, groups, gradient, bound, power):
     that the tangent calls best.
     """
     design, groups = np.asarray(design), np.asarray(groups)
-    minutes = np.ones(len(pool.rows)) if pool.minutes is None else pool.minutes
+    minutes = pool.minutes if len(pool.minutes) else np.ones(len(pool.rows))
     pool = replace(pool, rows=pool.rows / np.sqrt(minutes)[:, None, None])
     places = np.bincount(groups, minutes[design], minlength=pool.groups)
     support = np.unique(design)
@@ -121,4 +121,5 @@ def _traces(pool, matrix, group, chosen=slice(None)):
     traces = np.empty(len(pool.own_pose[chosen]))
     for where, rows in pool.blocks(chosen):
         traces[where] = np.einsum("kmi,kmi->k", rows @ own, rows)
-    return traces
+    # Rounding, where next to nothing is known, makes some of them less.
+    return np.maximum(traces, 0.0)

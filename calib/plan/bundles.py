@@ -1,5 +1,6 @@
 """What can be shot in a pose: bundles of targets, each with what it tells and what it takes."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -48,7 +49,7 @@ def items_of(rig: Rig, targets) -> list[tuple[int, ...]]:
 
     Places in `targets`; the edge comes first.
     """
-    members = {}
+    members: dict[str, list[int]] = {}
     for place, target in enumerate(targets):
         on_edge = target in rig.edge_targets
         members.setdefault("" if on_edge else rig.targets[target].frame, []).append(place)
@@ -57,14 +58,14 @@ def items_of(rig: Rig, targets) -> list[tuple[int, ...]]:
 
 def menu_of(items: list[tuple[int, ...]]) -> list[tuple[tuple[int, ...], ...]]:
     """Choices of items to shoot in a pose, the first item alone first."""
-    sizes = range(1, len(items) + 1)
+    sizes: Iterable[int] = range(1, len(items) + 1)
     if 2 ** len(items) - 1 > _MOST_BUNDLES:
         sizes = sorted({1, min(2, len(items)), len(items)})
     return [choice for size in sizes for choice in combinations(items, size)]
 
 
 def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
-               prior: np.ndarray, form: np.ndarray) -> Bundles:
+               prior: np.ndarray, form: np.ndarray, noted: np.ndarray | None = None) -> Bundles:
     """All bundles of the most promising poses.
 
     Parameters
@@ -75,8 +76,11 @@ def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
         What can be shot in which pose.
     prior, form : ndarray
         Of one stand, and of the mean edge variance: they tell what is promising.
+    noted : ndarray, shape (n, n_pose_columns), optional
+        What is noted of each pose.
     """
-    design, covariance = pose_design(rig, parameters, readings, np.asarray(targets, int), noise)
+    design, covariance = pose_design(rig, parameters, readings, np.asarray(targets, int), noise,
+                                     noted=noted)
     menu = menu_of(items_of(rig, targets))
     most = min(_POSES, _CANDIDATES // len(menu))
     poses = np.arange(len(readings))

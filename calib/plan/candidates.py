@@ -9,10 +9,20 @@ from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.edge import edge_points
-from calib.plan.sight import Site, arm_pins, placed, seen_targets, segment_distance
+from calib.plan.sight import (
+    Site,
+    ahead,
+    arm_pins,
+    eyes,
+    placed,
+    seen_targets,
+    segment_distance,
+    swung,
+)
 
-#: A reading has room if it may be off by this much either way, rad.
-_ROOM = np.radians(1.0)
+#: A reading has room if it may be off by this much either way, rad; a stroke moves by `ARM` m per
+#: radian of its joint (common practice, no source).
+_ROOM, ARM = np.radians(1.0), 0.6
 
 #: Joint angles at their limit are within it.
 _ROUNDING = 1e-9
@@ -20,6 +30,9 @@ _ROUNDING = 1e-9
 #: Neither readings nor parameters will be exactly those planned: a plan uses this share of what a
 #: sensor can see.
 _SHARE = 0.75
+
+#: An edge this near to the ground is brought down on it without another pose, m.
+_LOW = 0.3
 
 
 @dataclass(frozen=True)
@@ -30,6 +43,8 @@ class Candidates:
     ----------
     joints : ndarray, shape (n, n_readings)
         rad.
+    noted : ndarray, shape (n, n_pose_columns)
+        What is to be noted of each, as the numbers that the rig's words stand for; 0 where nothing.
     asked : int
         How many were looked at.
     removed : dict of str to int
@@ -37,6 +52,7 @@ class Candidates:
     """
 
     joints: np.ndarray
+    noted: np.ndarray
     asked: int
     removed: dict[str, int]
 
@@ -55,8 +71,7 @@ def candidate_poses(
 ) -> Candidates:
     """A low-discrepancy set over the joints' limits and its corners, less the infeasible.
 
-    Joints that nobody drives (pitch and roll of the house) stay level. The house is not slewed
-    within a stand, so slew is no joint here.
+    Joints that nobody drives (pitch and roll of the house) stay level.
 
     Parameters
     ----------
@@ -78,10 +93,28 @@ def candidate_poses(
         workable = _workable(rig, parameters, joints[left], targets, site)
         removed["a reading would have no room to be off"] = int(np.sum(~workable))
         left[left] = workable
-    candidates = Candidates(joints[left], len(joints), removed)
+    candidates = Candidates(joints[left], _noted(rig, parameters, joints[left], site, seed),
+                            len(joints), removed)
     if not left.any():
         raise NoPose(candidates)
     return candidates
+
+
+def _noted(rig, parameters, joints, site, seed):
+    """Every combination of words of the needed columns as often as another, where it can be."""
+    noted = np.zeros((len(joints), len(rig.pose_columns)))
+    if not rig.needed_columns:
+        return noted
+    edge = placed(ahead(rig, parameters, joints), np.array(edge_points(rig)))
+    low = edge[..., 2].min(1) + site.foot_height < _LOW
+    rng, names = np.random.default_rng(seed), [c.name for c in rig.pose_columns]
+    for column in rig.needed_columns:
+        aloft = [v for word, v in column.words.items() if word not in column.on_ground]
+        for where, values in ((low, list(column.words.values())), (~low, aloft)):
+            if values:
+                noted[where, names.index(column.name)] = rng.permutation(
+                    np.resize(values, int(where.sum())))
+    return noted
 
 
 def feasible(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray:
@@ -112,7 +145,7 @@ def _workable(rig, parameters, joints, targets, site):
     for i in _driven(rig):
         for step in (-_ROOM, _ROOM):
             moved = readings[workable]
-            moved[:, i] += step
+            moved[:, i] += step * (1.0 if rig.readings[i].unit == "deg" else ARM)
             workable[workable] = feasible(rig, parameters, joints_at(rig, parameters, moved),
                                           targets, site)
     return workable
@@ -156,13 +189,11 @@ def even_points(count: int, dimensions: int, seed: int = 0) -> np.ndarray:
 def _rules(rig, parameters, joints, targets, site, share=_SHARE):
     """(what removes, mask of poses that pass) in the order in which they are asked."""
     parameters, targets = np.asarray(parameters, float), np.asarray(targets, int)
-    readings = rig.chain.readings_for(parameters, joints)
-    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
-    posture = rig.chain.posture(parameters, level, readings, jacobian=False)
+    posture = ahead(rig, parameters, joints)
     edge = placed(posture, np.array(edge_points(rig)))
     arm = arm_pins(posture)
     seen = (np.abs(posture.gain) < share * BLIND_GAIN).all(1)
-    seen &= np.abs(posture.joints - joints).max(1) < 1e-6
+    seen &= np.abs(posture.joints - np.where(swung(rig), 0.0, joints)).max(1) < 1e-6
     yield "a sensor would be blind", seen
     lowest = site.clearance - site.foot_height
     yield "the edge would be in the ground", (edge[..., 2] > lowest).all(1)
@@ -174,10 +205,10 @@ def _rules(rig, parameters, joints, targets, site, share=_SHARE):
         edge[..., 0] > site.nearest).all(1)
     yield "the edge would touch boom or stick", _clear_of(arm, edge, site.arm_width / 2)
     if site.instrument is not None:
-        eye = np.array(site.instrument)
+        eye = eyes(rig, posture, joints, site)
         yield "a corner would be seen too nearly along the edge", _open_angle(edge, eye, site)
         yield "the machine would be in the line of sight", seen_targets(
-            rig, posture, targets, site).all(1)
+            rig, posture, joints, targets, site).all(1)
 
 
 def _open_angle(edge, eye, site):

@@ -32,14 +32,9 @@ _TOURS = 3
 _SPARE = 0.5
 
 
-def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: str = EDGE,
-                   start: Design | None = None) -> tuple[Design, Pool]:
+def within_minutes(prepared: Prepared, minutes: float, stands: int,
+                   criterion: str) -> tuple[Design, Pool]:
     """The best that can be shot in so many minutes, with the driving that it needs.
-
-    Parameters
-    ----------
-    start : Design, optional
-        To better; one that grows from nothing, if not given.
 
     Returns
     -------
@@ -48,7 +43,8 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
     """
     effort = prepared.task.rig.effort
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
-    best, design = None, start
+    best: Design | None = None
+    design: Design | None = None
     value = _value(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
@@ -63,12 +59,13 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int, criterion: s
         if spent <= budget < spent + _SPARE:
             break
     pool = prepared.pool(stands, drive)
-    while best is None:
+    while best is None and design is not None:
         # The tour of what is left is shorter: its minutes are reckoned anew.
         design = trimmed(pool, design, min(budget, design.minutes(pool) - 0.01), value)
         pool = prepared.pool(stands, driving(prepared, design))
         if design.minutes(pool) <= budget or len(design.candidates) <= stands:
             best = design
+    assert best is not None
     return best, prepared.pool(stands, driving(prepared, best))
 
 

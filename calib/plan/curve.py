@@ -190,6 +190,6 @@ def bounds(prepared: Prepared, minutes: float, stands: int = 1) -> list[tuple[st
 def _worst_with(prepared, design, stands, noise, taped):
     task, bundles, chosen = prepared.task, prepared.bundles, list(design.candidates)
     rows = pose_rows(task.rig, task.parameters, prepared.readings[bundles.pose[chosen]],
-                     task.targets, noise, shot=bundles.shots[chosen])
+                     task.targets, noise, shot=bundles.shots[chosen], noted=prepared.noted(chosen))
     pool = Pool(rows, prior_information(taped, stands), prepared.n_free, stands)
     return prepared.worst(pool.information(np.arange(len(chosen)), np.array(design.groups)))

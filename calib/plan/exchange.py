@@ -1,4 +1,4 @@
-"""Choosing rows of a design: greedy start, then exchange, on the information matrix.
+"""Choosing rows of a design by exchange, on the information matrix.
 
 The candidates are blocks of whitened design rows; a design is a list of candidates, each dealt to a
 group (a stand) with nuisance unknowns of its own. Two criteria: the determinant of the information
@@ -10,15 +10,12 @@ Academic Press 1972; A. C. Atkinson and A. N. Donev, *Optimum Experimental Desig
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 #: A swap must better the criterion by this share, or it is noise.
 _WORTH = 1e-6
-
-#: A greedy start looks at all candidates every so many steps, in between at the best of them.
-_REFRESH, _BEST = 6, 1000
 
 
 @dataclass(frozen=True)
@@ -38,7 +35,7 @@ class Pool:
     pose : ndarray of int, shape (n,), optional
         Candidates of the same pose are not used together; each is its own if not given.
     minutes : ndarray, shape (n,), optional
-        What a candidate takes; all alike if not given.
+        What a candidate takes; empty where that does not matter.
     """
 
     rows: np.ndarray
@@ -47,7 +44,7 @@ class Pool:
     groups: int
     heights: np.ndarray | None = None
     pose: np.ndarray | None = None
-    minutes: np.ndarray | None = None
+    minutes: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     @property
     def own_pose(self) -> np.ndarray:
@@ -143,34 +140,6 @@ def _lower(inner):
     except np.linalg.LinAlgError:
         values, vectors = np.linalg.eigh((inner + inner.transpose(0, 2, 1)) / 2)
         return vectors * np.sqrt(np.maximum(values, 1.0))[:, None, :]
-
-
-def greedy(pool: Pool, groups, criterion: Criterion, distinct: bool = False) -> list[int]:
-    """The best next candidate again and again, one per entry of `groups`.
-
-    Parameters
-    ----------
-    groups : sequence of int
-        The group of each place in the design.
-    distinct : bool
-        No pose more than once.
-    """
-    information, design = pool.prior.copy(), []
-    considered = everything = np.arange(len(pool.rows))
-    for step, group in enumerate(groups):
-        # Gains fall as a design grows: what promised little before need not be asked every time.
-        full = step % _REFRESH == 0
-        covariance = np.linalg.inv(information)
-        gains = criterion(pool, covariance, group, slice(None) if full else considered)
-        if full:
-            considered = np.sort(np.argsort(-gains, kind="stable")[:_BEST])
-        asked = everything if full else considered
-        if distinct:
-            gains[np.isin(pool.own_pose[asked], pool.own_pose[design])] = -np.inf
-        best = int(asked[np.argmax(gains)])
-        design.append(best)
-        add(pool, information, best, group, +1)
-    return design
 
 
 def exchange(

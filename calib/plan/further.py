@@ -63,6 +63,8 @@ class Further:
         The pose the machine is in.
     joints, readings : ndarray, shape (k, n_readings)
         Of further poses, rad.
+    noted : ndarray, shape (k, n_pose_columns)
+        What is to be noted of them.
     shots : ndarray of bool, shape (k, t)
         Which of the task's targets are to be shot in them.
     minutes : ndarray, shape (k,)
@@ -85,6 +87,7 @@ class Further:
     last: str
     joints: np.ndarray
     readings: np.ndarray
+    noted: np.ndarray
     shots: np.ndarray
     minutes: np.ndarray
     stand: str
@@ -153,7 +156,7 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
         b = prediction.by_readings[group.rows]
         q = observations.powerless_covariance[group.blocks]
         g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-        rows = g @ prediction.by_parameters[:, free][group.rows]
+        rows = g @ np.asarray(prediction.by_parameters)[:, free][group.rows]
         information += np.einsum("gmi,gmj->ij", rows, rows)
     _, by_unknowns = problem.prior.function(unknowns)
     h = by_unknowns[:, free]
@@ -211,6 +214,7 @@ def further_poses(
         last=problem.run.poses.ids[last],
         joints=prepared.joints_of(chosen),
         readings=prepared.readings[bundles.pose[chosen]],
+        noted=prepared.noted(chosen),
         shots=bundles.shots[chosen],
         minutes=pool.minutes[chosen],
         stand=stand,
@@ -237,7 +241,8 @@ def _pool(prepared, placement, prior):
     task, bundles = prepared.task, prepared.bundles
     rows = np.zeros_like(bundles.rows)
     design, covariance = pose_design(task.rig, task.parameters, prepared.readings,
-                                     np.array(task.targets), task.noise, placement)
+                                     np.array(task.targets), task.noise, placement,
+                                     prepared.candidates.noted)
     for shots in np.unique(bundles.shots, axis=0):
         where = np.flatnonzero((bundles.shots == shots).all(1))
         k = np.flatnonzero(np.repeat(shots, 3))
@@ -285,7 +290,7 @@ def _where_it_is(prepared, problem, pool, last, placement):
     for choice in menu_of(items_of(task.rig, left)) if left else ():
         more = [left[place] for item in choice for place in item]
         whole = pose_rows(task.rig, task.parameters, readings, [*done, *more], task.noise,
-                          placement)
+                          placement, noted=None if run.noted is None else run.noted[[last]])
         rows = whole[0, 3 * len(done) :]
         minutes = sum(effort.of_shot(task.rig.targets[t]) for t in more)
         alone = Pool(rows[None], pool.prior, pool.parameters, 1)

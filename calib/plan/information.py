@@ -19,6 +19,9 @@ _CHUNK = 2000
 #: parameters that nobody tapes.
 _STAND_SD, _PARAMETER_SD = 1000.0, 10.0
 
+#: The sd of a reading that may be left empty: a plan does not count on it, rad.
+_NOT_READ = 10.0
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -46,9 +49,9 @@ class Noise:
         """
         missing = [f"readings.sd.{r.name}" for r in rig.readings if r.sd is None]
         missing += ["shots.sd"] if rig.shot_sd is None else []
-        if missing:
+        if missing or rig.shot_sd is None:
             raise ValueError(f"a plan needs these sds in the rig file: {', '.join(missing)}")
-        return cls(rig.shot_sd, np.array([r.sd for r in rig.readings]))
+        return cls(rig.shot_sd, np.array([_NOT_READ if r.optional else r.sd for r in rig.readings]))
 
 
 @dataclass(frozen=True)
@@ -109,7 +112,7 @@ class Taped:
 
 def pose_rows(
     rig: Rig, parameters, readings, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT,
-    shot: np.ndarray | None = None,
+    shot: np.ndarray | None = None, noted: np.ndarray | None = None,
 ) -> np.ndarray:
     """Whitened design of each pose on its own.
 
@@ -126,6 +129,8 @@ def pose_rows(
         Of the stand. It matters only where what is known of that stand is added to these rows.
     shot : ndarray of bool, shape (n_poses, n_targets), optional
         Which targets are shot in which pose; the rows of the others are zero. All if not given.
+    noted : ndarray, shape (n_poses, n_pose_columns), optional
+        What is noted of each pose; nothing if not given.
 
     Returns
     -------
@@ -133,10 +138,11 @@ def pose_rows(
     """
     targets, rows = np.asarray(targets, int), []
     for i in range(0, max(len(readings), 1), _CHUNK):
-        design, covariance = pose_design(rig, parameters, readings[i : i + _CHUNK], targets, noise,
-                                         placement)
+        some = slice(i, i + _CHUNK)
+        design, covariance = pose_design(rig, parameters, readings[some], targets, noise, placement,
+                                         None if noted is None else noted[some])
         if shot is not None:
-            lost = np.repeat(~np.asarray(shot)[i : i + _CHUNK], 3, axis=1)
+            lost = np.repeat(~np.asarray(shot)[some], 3, axis=1)
             design[lost] = 0.0
             covariance[lost] = 0.0
             covariance.transpose(0, 2, 1)[lost] = 0.0
@@ -146,7 +152,8 @@ def pose_rows(
 
 
 def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
-                placement: np.ndarray = HOUSE_PLACEMENT) -> tuple[np.ndarray, np.ndarray]:
+                placement: np.ndarray = HOUSE_PLACEMENT, noted: np.ndarray | None = None,
+                ) -> tuple[np.ndarray, np.ndarray]:
     """What `pose_rows` whitens: the design and the covariance of the shots of each pose.
 
     Shots of a pose share the errors of its readings.
@@ -157,7 +164,7 @@ def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
     covariance : ndarray, shape (n_poses, 3 * n_targets, 3 * n_targets), m2
     """
     n, t = len(readings), len(targets)
-    posture = rig.chain.posture(parameters, np.tile(placement, (n, 1)), readings)
+    posture = rig.chain.posture(parameters, np.tile(placement, (n, 1)), readings, noted=noted)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
     design = np.concatenate([points.by_parameters[:, :, ~rig.held], points.by_placement], axis=2)
     by_readings = points.by_readings.reshape(n, 3 * t, len(rig.readings))

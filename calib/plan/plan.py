@@ -11,8 +11,8 @@ from calib.plan.bound import determinant_efficiency, least_variance
 from calib.plan.choose import EDGE, PARAMETERS, of_poses, within_minutes
 from calib.plan.exchange import Pool
 from calib.plan.information import pose_rows, prior_information
+from calib.plan.losses import Robustness, robustness
 from calib.plan.order import FieldMinutes, field_minutes, in_working_order
-from calib.plan.robust import Robustness, robustness
 from calib.plan.task import Prepared
 from calib.plan.tolerance import reading_tolerances
 
@@ -33,6 +33,8 @@ class Plan:
     stand : ndarray of int, shape (n_poses,)
     joints, readings : ndarray, shape (n_poses, n_readings)
         rad.
+    noted : ndarray, shape (n_poses, n_pose_columns)
+        What is to be noted of each pose, as numbers; see `calib.chain.parts.PoseColumn`.
     tolerance : ndarray, shape (n_poses, n_readings, 2)
         How far a reading may be below and above, rad; NaN where nobody drives it.
     information : ndarray
@@ -56,6 +58,7 @@ class Plan:
     stand: np.ndarray
     joints: np.ndarray
     readings: np.ndarray
+    noted: np.ndarray
     tolerance: np.ndarray
     information: np.ndarray
     edge_sd: np.ndarray
@@ -78,10 +81,12 @@ def make_plan(prepared: Prepared, poses: int | None = None, stands: int = 1,
     For the edge the mean variance over the envelope is exchanged to its optimum and the worst node
     polished; for the parameters the determinant.
     """
-    if (poses is None) == (minutes is None):
+    if minutes is not None and poses is None:
+        design, pool = within_minutes(prepared, minutes, stands, criterion)
+    elif poses is not None and minutes is None:
+        design, pool = of_poses(prepared, poses, stands, criterion)
+    else:
         raise ValueError("either a number of poses or minutes")
-    design, pool = (of_poses(prepared, poses, stands, criterion) if minutes is None else
-                    within_minutes(prepared, minutes, stands, criterion))
     candidates, groups = np.array(design.candidates), np.array(design.groups)
     order = in_working_order(prepared.task.rig, prepared.joints_of(candidates), groups)
     return judged(prepared, pool, candidates[order], groups[order], criterion)
@@ -91,6 +96,7 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
     """A plan of bundles in the order in which they are shot, with all that it is worth."""
     task, bundles = prepared.task, prepared.bundles
     rig, readings = task.rig, prepared.readings[bundles.pose[design]]
+    noted = prepared.noted(design)
     shots, joints = bundles.shots[design], prepared.joints_of(design)
     information = pool.information(design, groups)
     edge_sd = prepared.edge_sds(information)
@@ -102,7 +108,8 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
     known = _of_machine(task, len(pool.prior))
     stacked = np.vstack([_stacked(pool, design, groups), known])
     seen = Spectrum.of(stacked[:, told(prepared, shots, pool.groups)])
-    tolerance = reading_tolerances(task, readings, shots, pool, design, groups, prepared.form)
+    tolerance = reading_tolerances(task, readings, shots, pool, design, groups, prepared.form,
+                                   noted)
     return Plan(
         prepared=prepared,
         criterion=criterion,
@@ -111,15 +118,16 @@ def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE
         stand=groups,
         joints=joints,
         readings=readings,
+        noted=noted,
         tolerance=tolerance,
         information=information,
         edge_sd=edge_sd,
-        loose_sd=_loose_sd(prepared, readings, shots, tolerance, groups),
+        loose_sd=_loose_sd(prepared, readings, noted, shots, tolerance, groups),
         minutes=field_minutes(rig, joints, groups,
                               np.sum(bundles.minutes[design] - rig.effort.settle)),
         efficiency=efficiency,
         robustness=robustness(pool, design, groups,
-                              _rows_without_a_target(task, readings, shots),
+                              _rows_without_a_target(task, readings, noted, shots),
                               shots[:, shots.any(0)], prepared.edge_sds, task.seed,
                               known.T @ known, _waiting(task, len(pool.prior))),
         observability=Observability.of(
@@ -134,7 +142,10 @@ def told(prepared: Prepared, shots: np.ndarray, stands: int) -> np.ndarray:
     task = prepared.task
     shot = [task.targets[k] for k in np.flatnonzero(shots.any(0))]
     held = task.rig.when_shot(shot).held[~task.rig.held]
-    return np.append(~held, np.ones(len(PLACEMENT) * stands, bool))
+    # Where the slew may be left empty, heading and slew are one until it is read once.
+    of_stand = np.array([name != "heading" or not any(r.optional for r in task.rig.readings)
+                         for name in PLACEMENT])
+    return np.append(~held, np.tile(of_stand, stands))
 
 
 def _names(task, stands):
@@ -142,24 +153,26 @@ def _names(task, stands):
                                          for what in PLACEMENT)], dtype=object)
 
 
-def _loose_sd(prepared, readings, shots, tolerance, groups):
+def _loose_sd(prepared, readings, noted, shots, tolerance, groups):
     """Worst edge sd with all readings anywhere in their ranges, median of random draws."""
     task, stands = prepared.task, int(groups.max()) + 1
     rng, span = np.random.default_rng(task.seed), np.nan_to_num(tolerance)
     worst = []
     for _ in range(_DRAWS):
         moved = readings + rng.uniform(-span[..., 0], span[..., 1])
-        rows = pose_rows(task.rig, task.parameters, moved, task.targets, task.noise, shot=shots)
+        rows = pose_rows(task.rig, task.parameters, moved, task.targets, task.noise, shot=shots,
+                         noted=noted)
         pool = Pool(rows, prior_information(task.taped, stands), prepared.n_free, stands)
         worst.append(prepared.worst(pool.information(np.arange(len(rows)), groups)))
     return float(np.median(worst))
 
 
-def _rows_without_a_target(task, readings, shots):
+def _rows_without_a_target(task, readings, noted, shots):
     """Rows of the poses without each target in turn that is shot at all."""
     for lost in np.flatnonzero(shots.any(0)):
         left = shots & (np.arange(shots.shape[1]) != lost)
-        yield pose_rows(task.rig, task.parameters, readings, task.targets, task.noise, shot=left)
+        yield pose_rows(task.rig, task.parameters, readings, task.targets, task.noise, shot=left,
+                        noted=noted)
 
 
 def _waiting(task, n_unknowns):

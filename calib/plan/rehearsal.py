@@ -33,4 +33,5 @@ def rehearsed(
         task.rig, rng, poses=len(plan.design), stands=plan.stands, stand=plan.stand,
         targets=[task.rig.target_names[t] for t in task.targets], parameters=parameters,
         joints=joints, shots=np.vstack([plan.shots, np.tile(on_edge, (check_poses, 1))]),
-        check_poses=check_poses, gross_errors=gross_errors)
+        check_poses=check_poses, gross_errors=gross_errors,
+        noted=np.vstack([plan.noted, plan.prepared.candidates.noted[extra]]))

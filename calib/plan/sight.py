@@ -12,6 +12,9 @@ from calib.chain.rig import Rig
 #: A translation of at least this share of the longest one is a link of boom or stick.
 LINK_SHARE = 0.35
 
+#: The frame whose origin is the boom foot pin.
+HOUSE = "house"
+
 #: A target sits on a member that ends within this distance of the origin of its frame, m.
 _OWN = 0.05
 
@@ -57,18 +60,55 @@ def arm_pins(posture: Posture) -> list[np.ndarray]:
     """The pins from the boom foot to the end of the last long link, each of shape (n, 3), m."""
     lengths = np.linalg.norm(np.diff(posture.origins, axis=1), axis=2).max(0)
     links = np.flatnonzero(lengths >= LINK_SHARE * lengths.max())
-    return [posture.origins[:, links[0]], *(posture.origins[:, i + 1] for i in links)]
+    # The way from a swing axis to the boom foot pin is none of them.
+    links = links[links >= posture.chain.depth.get(HOUSE, 0)]
+    pins = posture.origins - house_origin(posture)[:, None]
+    return [pins[:, links[0]], *(pins[:, i + 1] for i in links)]
 
 
 def placed(posture: Posture, targets) -> np.ndarray:
-    """Positions of targets in every pose, shape (n, t, 3), m."""
+    """Positions of targets in every pose, from the house's origin, shape (n, t, 3), m."""
     n, t = len(posture.joints), len(targets)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
-    return points.position.reshape(n, t, 3)
+    return points.position.reshape(n, t, 3) - house_origin(posture)[:, None]
 
 
-def seen_targets(rig: Rig, posture: Posture, targets, site: Site) -> np.ndarray:
+def house_origin(posture: Posture) -> np.ndarray:
+    """The boom foot pin from the stand, shape (n, 3), m: not zero where a house swings."""
+    return posture.positions.get(HOUSE, np.zeros((len(posture.joints), 3)))
+
+
+def swung(rig: Rig) -> np.ndarray:
+    """Mask of the joints that swing the house, shape (n_readings,)."""
+    return np.array([r.kind == "slew" for r in rig.readings])
+
+
+def ahead(rig: Rig, parameters, joints) -> Posture:
+    """The level machine at joint angles, shape (n, n_readings), rad, as its own house sees it."""
+    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
+    readings = rig.chain.readings_for(parameters, np.where(swung(rig), 0.0, joints))
+    return rig.chain.posture(parameters, level, readings, jacobian=False)
+
+
+def eyes(rig: Rig, posture: Posture, joints, site: Site) -> np.ndarray:
+    """Where the instrument is as the house sees it in each pose, shape (n, 3) or (3,), m.
+
+    `posture` is that of `ahead` at the joint angles.
+    """
+    eye, which = np.array(site.instrument), swung(rig)
+    if not which.any():
+        return eye
+    turn, foot = -joints[:, which].sum(1), house_origin(posture)
+    x, y, z = (eye + foot).T
+    seen = np.stack([x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn), z],
+                    axis=1)
+    return seen - foot
+
+
+def seen_targets(rig: Rig, posture: Posture, joints, targets, site: Site) -> np.ndarray:
     """Mask (n, t) of the targets with a free line of sight from the instrument.
+
+    `posture` is that of `ahead` at the joint angles.
 
     The house's box and the lines from pin to pin block it, less those a target itself sits on:
     a mark at the side of the boom, or the far end of its pin, is seen beside or below the boom.
@@ -77,9 +117,10 @@ def seen_targets(rig: Rig, posture: Posture, targets, site: Site) -> np.ndarray:
     seen = np.ones(shot.shape[:2], bool)
     if site.instrument is None:
         return seen
-    eye, arm = np.array(site.instrument), arm_pins(posture)
+    eye, arm = eyes(rig, posture, joints, site), arm_pins(posture)
+    origins = {name: at - house_origin(posture) for name, at in posture.positions.items()}
     for k, target in enumerate(targets):
-        point, origin = shot[:, k], posture.positions[rig.targets[target].frame]
+        point, origin = shot[:, k], origins[rig.targets[target].frame]
 
         def own(pin, origin=origin):
             return np.linalg.norm(pin - origin, axis=1).max() < _OWN
@@ -101,10 +142,8 @@ def can_be_shot(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray
         Of the level machine.
     """
     targets = np.asarray(targets, int)
-    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
-    posture = rig.chain.posture(parameters, level, rig.chain.readings_for(parameters, joints),
-                                jacobian=False)
-    mask = seen_targets(rig, posture, targets, site)
+    posture = ahead(rig, parameters, joints)
+    mask = seen_targets(rig, posture, joints, targets, site)
     if site.highest is not None:
         low = placed(posture, targets)[..., 2] + site.foot_height <= site.highest
         mask &= low | np.array([rig.targets[t].pointed_at for t in targets])

@@ -125,6 +125,10 @@ class Prepared:
     def n_free(self) -> int:
         return self.form.shape[0]
 
+    def noted(self, bundles) -> np.ndarray:
+        """What is to be noted of the poses of some bundles, shape (k, n_pose_columns)."""
+        return self.candidates.noted[self.bundles.pose[list(bundles)]]
+
     def pool(self, stands: int, drive: float = DRIVE) -> Pool:
         """The bundles over a number of stands, with the tape as prior.
 
@@ -182,5 +186,5 @@ def prepare(task: Task, nodes: EdgeNodes | None = None) -> Prepared:
     by_parameters = by_parameters.reshape(-1, *by_parameters.shape[2:])
     form = np.einsum("nci,ncj->ij", by_parameters, by_parameters) / len(by_parameters)
     bundles = bundles_of(rig, task.parameters, readings, task.targets, task.noise, seen,
-                         prior_information(task.taped, 1), form)
+                         prior_information(task.taped, 1), form, candidates.noted)
     return Prepared(task, candidates, readings, seen, bundles, by_parameters, form)

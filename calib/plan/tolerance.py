@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.plan.candidates import feasible, joints_at
+from calib.plan.candidates import ARM, feasible, joints_at
 from calib.plan.exchange import Pool
 from calib.plan.information import pose_rows
 from calib.plan.sight import can_be_shot
@@ -15,7 +15,7 @@ FINE = 0.05
 
 
 def reading_tolerances(task: Task, readings, shots: np.ndarray, pool: Pool, design, groups,
-                       form: np.ndarray) -> np.ndarray:
+                       form: np.ndarray, noted: np.ndarray | None = None) -> np.ndarray:
     """Largest deviation tried, down and up, of each reading that is still fine.
 
     It costs less than its pose's share of `FINE` of the mean edge sd, and the pose can still be
@@ -27,22 +27,26 @@ def reading_tolerances(task: Task, readings, shots: np.ndarray, pool: Pool, desi
     readings : ndarray, shape (n_poses, n_readings), rad
     shots : ndarray of bool, shape (n_poses, t)
         Which of the task's targets are shot.
+    noted : ndarray, shape (n_poses, n_pose_columns), optional
+        What is noted of each pose.
 
     Returns
     -------
-    ndarray, shape (n_poses, n_readings, 2), rad
+    ndarray, shape (n_poses, n_readings, 2), rad, or m of a stroke
         0 where even the least deviation is too much, NaN for what nobody drives.
     """
     rig, parameters = task.rig, task.parameters
     n, driven = len(readings), [i for i, r in enumerate(rig.readings) if r.speed is not None]
     steps = np.radians([[-step for step in TRIED], TRIED])
+    arms = [1.0 if rig.readings[i].unit == "deg" else ARM for i in driven]
     moved = np.broadcast_to(readings[:, None, None, None],
                             (n, len(driven), *steps.shape, readings.shape[1])).copy()
     for k, reading in enumerate(driven):
-        moved[:, k, :, :, reading] += steps
+        moved[:, k, :, :, reading] += arms[k] * steps
     flat = moved.reshape(-1, readings.shape[1])
     shot = np.repeat(shots, len(flat) // n, axis=0)
-    rows = pose_rows(rig, parameters, flat, task.targets, task.noise, shot=shot)
+    rows = pose_rows(rig, parameters, flat, task.targets, task.noise, shot=shot,
+                     noted=None if noted is None else np.repeat(noted, len(flat) // n, axis=0))
     rows = rows.reshape(n, -1, *rows.shape[1:])
     fine = _possible(task, joints_at(rig, parameters, flat), shot).reshape(n, -1)
     information = pool.information(design, groups)
@@ -54,7 +58,8 @@ def reading_tolerances(task: Task, readings, shots: np.ndarray, pool: Pool, desi
     fine = fine.reshape(moved.shape[:-1])
     reached = np.cumprod(fine, axis=3).sum(3)
     tolerances = np.full((n, len(rig.readings), 2), np.nan)
-    tolerances[:, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached]
+    tolerances[:, driven] = np.radians(np.concatenate([[0.0], TRIED]))[reached] * np.array(
+        arms)[:, None]
     return tolerances
 
 

@@ -154,13 +154,16 @@ class Signature:
     lines: tuple[str, ...]
 
 
+Block = Text | Items | Table | Picture | Signature
+
+
 @dataclass(frozen=True)
 class Section:
     """A part of the report with a heading."""
 
     name: str
     title: str
-    blocks: tuple[Text | Items | Table | Picture | Signature, ...]
+    blocks: tuple[Block, ...]
 
 
 def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = False) -> Cell:

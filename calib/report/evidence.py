@@ -20,10 +20,11 @@ from calib.document.edge import (
     TapedRow,
     WorstAt,
 )
+from calib.document.fields import Axes, Components, House
 from calib.document.solved import Correlation, Covariance, Pose
-from calib.document.values import Axes, Components, House
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
+from calib.judge.houses import houses
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
 from calib.report.numbers import number, numbers, unit_factor
@@ -34,7 +35,8 @@ LISTED_CORRELATION = 0.5
 
 def quantity_unit(rig: Rig, name: str) -> str:
     """Unit of a parameter or derived quantity: "m" or "deg"."""
-    return next(q.unit for q in (*rig.parameters, *rig.derived) if q.name == name)
+    units = {**{d.name: d.unit for d in rig.derived}, **{p.name: p.unit for p in rig.parameters}}
+    return units[name]
 
 
 def spread_record(spread: Spread) -> Summary:
@@ -104,7 +106,7 @@ def edge_enough(edge: SetupError, goal: float) -> bool | None:
     """Whether an edge error keeps the goal, m; None where its 95 % lie on both sides of it."""
     worst = edge.summary.worst
     low, high = (worst, worst) if edge.worst_sd is None else (edge.worst_low95, edge.worst_high95)
-    return None if worst is None else enough(goal, low, high)
+    return None if worst is None or low is None or high is None else enough(goal, low, high)
 
 
 def _share_records(nodes, other):
@@ -213,9 +215,9 @@ def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]
     Parts of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose
     must have been placed.
     """
-    stand = solution.stands[solution.problem.stand_of_pose[shots.pose]]
-    to_house = _house_axes(stand[:, 3])
-    place = np.einsum("nij,nj->ni", to_house, shots.position - stand[:, :3])
+    house = houses(solution)[shots.pose]
+    to_house = _house_axes(house[:, 3])
+    place = np.einsum("nij,nj->ni", to_house, shots.position - house[:, :3])
     turned = np.einsum("nij,nj->ni", to_house, misses)
     return [
         {

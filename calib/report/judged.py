@@ -7,9 +7,9 @@ from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.document import judged as tables
+from calib.document.fields import Axes
 from calib.document.record import ResultRecord
 from calib.document.solved import ShotTests, VectorTest
-from calib.document.values import Axes
 from calib.foretold import replaced_readings
 from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
@@ -32,17 +32,18 @@ from calib.report.words.gate import (
     SHARED_BY,
     gate_says,
 )
-from calib.report.words.machine import (
+from calib.report.words.noise import noise_says
+from calib.report.words.plausible import (
     far_says,
     machine_says,
     out_of_range_says,
     teller_says,
 )
-from calib.report.words.noise import noise_says
 from calib.report.words.reading import replaced_says
 from calib.report.words.relabelling import equivalent_says, relabelling_edit
+from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
-from calib.report.words.trend import trend_says
+from calib.report.words.trend import trend_name, trend_says
 
 #: How many trends are listed besides the significant ones.
 LISTED = 3
@@ -120,7 +121,7 @@ def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     """The significant trends and the next few."""
     count = sum(t.significant for t in trends) + LISTED
     return [
-        tables.Trend(name=t.name, slope=number(t.slope), sd=number(t.sd), unit=t.unit,
+        tables.Trend(name=trend_name(t), slope=number(t.slope), sd=number(t.sd), unit=t.unit,
                      chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
                      says=trend_says(t), effects=list(t.effects))
         for t in trends[:count]
@@ -158,7 +159,7 @@ def goal_record(edge: EdgeKnown) -> tables.Goal:
     """What the edge must be known to and is known to, worst over the envelope, m."""
     return tables.Goal(
         edge=edge.goal,
-        source="rig.toml" if edge.stated else "common practice, no source",
+        source=ORIGIN[edge.origin],
         confidence=0.95,
         sd=number(edge.sd),
         within95=number(edge.within95),
@@ -282,7 +283,8 @@ def without_suspects_record(suspects: Suspects) -> tables.WithoutSuspects | None
 
 def set_aside_record(chosen: Chosen) -> tables.SetAside:
     """The choice, what was set aside with its miss and reason, and its effect."""
-    why = {s.name: suspect_says(s, chosen.whole) for s in chosen.because}
+    why = {} if chosen.whole is None else {
+        s.name: suspect_says(s, chosen.whole) for s in chosen.because}
     shots = []
     if chosen.predicted is not None:
         predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
@@ -339,10 +341,11 @@ def judged_lines(document: ResultRecord) -> list[str]:
     if beside is not None:
         most = max(beside.parameters, key=lambda p: abs(p.in_sd or 0.0))
         unit, factor = SHOWN[most.unit]
+        was, now = ("-" if v is None else f"{factor * v:.2f}" for v in (most.with_, most.without))
         lines.append(
             f"Without the suspects: variance factor {beside.variance_factor:.2f}; "
-            f"{most.name} changes most, from {factor * most.with_:.2f} to "
-            f"{factor * most.without:.2f} {unit}. To use that result: --set-aside suspects")
+            f"{most.name} changes most, from {was} to {now} {unit}. To use that result: "
+            "--set-aside suspects")
     held = document.held_out
     if held is not None and held.passed is None:
         lines.append(HELD_OUT_NOT_JUDGED)

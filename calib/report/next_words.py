@@ -1,12 +1,9 @@
 """Which poses to shoot next, as a document (JSON numbers, m and deg) and in words."""
 
-import io
 from collections.abc import Sequence
 from importlib.metadata import version
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.calibration import Problem
@@ -24,10 +21,18 @@ from calib.plan.further import Further
 from calib.plan.task import Task
 from calib.report.numbers import number
 from calib.report.plan_record import pose_ids, pose_parts
-from calib.report.plan_words import edge_span, mm, pole_reach, shots_in_words, within
+from calib.report.plan_words import (
+    column,
+    edge_span,
+    mm,
+    notes_in_words,
+    pole_reach,
+    shots_in_words,
+    shown_cells,
+    within,
+)
+from calib.report.press.terminal import console, text_of
 from calib.report.words.cautions import CAUTIONS
-
-WIDTH = 100
 
 #: 2: with the goal at 95 %, lengths 1 sd where their description says so.
 SCHEMA = 2
@@ -72,6 +77,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         here=_here(further, task.rig),
         targets=[task.rig.target_names[t] for t in task.targets],
         driven=[r.name for r in task.rig.readings if r.speed is not None],
+        units=[r.unit for r in task.rig.readings if r.speed is not None],
         poses=poses,
         reach=pole_reach(poses, task.site.foot_height, "next"),
         goal=goal,
@@ -88,7 +94,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
 def _further_poses(further, task, used):
     """Poses with ids that go on from those used."""
     parts = pose_parts(task.rig, task.parameters, further.readings, task.targets, further.shots,
-                       task.site.foot_height)
+                       task.site.foot_height, further.noted)
     before = np.append(further.first_worst if further.here else further.worst[0],
                        further.worst[1:])
     return [FurtherPose(pose=name, minutes=number(further.minutes[k]),
@@ -127,7 +133,7 @@ def best_buy(document: NextRecord) -> str:
 
 def next_summary(document: NextRecord) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     if not document.enough:
         out.print(f"{best_buy(document)}\n")
     shot = document.shot
@@ -139,10 +145,9 @@ def next_summary(document: NextRecord) -> str:
                   "at the taped values, or the template's.")
     if document.undetermined:
         out.print("Shots and tape so far leave something undetermined.")
-    else:
-        out.print(f"The edge is known to {within(document.now.worst)} (95 %, worst over the "
-                  f"envelope; 1 sd {mm(document.now.worst)}, root mean square "
-                  f"{mm(document.now.rms)}).")
+    elif (worst := document.now.worst) is not None and (rms := document.now.rms) is not None:
+        out.print(f"The edge is known to {within(worst)} (95 %, worst over the envelope; 1 sd "
+                  f"{mm(worst)}, root mean square {mm(rms)}).")
     if document.weak and not document.undetermined:
         parts = ", ".join(f"{w.parameter} {100 * w.share:.0f} %" for w in document.weak)
         out.print(f"Weakest there: {parts} of the variance.")
@@ -151,7 +156,7 @@ def next_summary(document: NextRecord) -> str:
         out.print("If you shoot more all the same:")
     out.print(f"\n{document.reach}")
     out.print(_table(document))
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def _goal(document):
@@ -192,19 +197,21 @@ def _not_enough(document):
 
 
 def _table(document):
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title=f"Best next in stand {document.stand}, deg; the edge at 95 %")
+    table = Table(box=None, pad_edge=False, title_justify="left",
+                  title=f"Best next in stand {document.stand}, deg; edge then and gain: mm at 95 %")
     table.add_column("pose", no_wrap=True)
-    for name in document.driven:
-        table.add_column(name, justify="right")
-    table.add_column("edge up, m", justify="right")
-    table.add_column("shoot")
-    for heading in ("minutes", "edge then, mm", "gain, mm"):
+    units = dict(zip(document.driven, document.units, strict=True))
+    for name, unit in units.items():
+        table.add_column(column(name, unit), justify="right")
+    table.add_column("edge up, m", justify="right", no_wrap=True)
+    table.add_column("shoot", min_width=13)
+    for heading in ("minutes", "edge then", "gain"):
         table.add_column(heading, justify="right")
     for pose in document.poses:
         table.add_row(
-            pose.pose, *(f"{pose.readings[name]:.1f}" for name in document.driven),
-            edge_span(pose), shots_in_words(pose.shoot), f"{pose.minutes:.1f}",
+            pose.pose, *shown_cells(pose, units), edge_span(pose),
+            ", ".join(filter(None, (shots_in_words(pose.shoot), notes_in_words(pose)))),
+            f"{pose.minutes:.1f}",
             *_edge_then(pose))
     return table
 

@@ -5,7 +5,6 @@ from importlib.metadata import version
 
 import numpy as np
 
-from calib.calibration import HOUSE_PLACEMENT
 from calib.document.planned import (
     CandidatesRecord,
     CurveRecord,
@@ -15,6 +14,7 @@ from calib.document.planned import (
     Growth,
     KeptOutRecord,
     Minutes,
+    PlannedNote,
     PlannedPose,
     PlannedReading,
     PlannedRig,
@@ -26,14 +26,15 @@ from calib.document.planned import (
 )
 from calib.edge import edge_points
 from calib.judge.goal import TIMES_SD
+from calib.plan.candidates import joints_at
 from calib.plan.curve import Curve
 from calib.plan.display import marks_on_house
 from calib.plan.look_alikes import KeptOut
 from calib.plan.order import travel_seconds
 from calib.plan.plan import Plan
-from calib.plan.sight import arm_pins
+from calib.plan.sight import ahead, arm_pins, house_origin, placed
 from calib.report.numbers import number, numbers
-from calib.report.plan_words import assumptions, pole_reach, promises
+from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
 
 #: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
 SCHEMA = 2
@@ -72,8 +73,10 @@ def plan_document(
         targets=[rig.target_names[t] for t in task.targets],
         target_means={rig.target_names[t]: rig.targets[t].means for t in task.targets},
         readings=[PlannedReading(name=r.name, means=r.means, unit=r.unit,
-                                 driven=r.speed is not None)
+                                 driven=r.speed is not None, swings=r.kind == "slew")
                   for r in rig.readings],
+        notes=[PlannedNote(name=c.name, means=c.means, on_ground=list(c.on_ground))
+               for c in rig.needed_columns],
         stands=[stand_name(g) for g in range(plan.stands)],
         poses=_poses(plan, ids),
         predicted=_predicted(plan),
@@ -167,7 +170,7 @@ def stand_name(number: int) -> str:
 
 
 def plan_table(document: PlanRecord) -> list[dict[str, object]]:
-    """Rows of plan.csv: one per pose, deg, with the columns of readings.csv first.
+    """Rows of plan.csv: one per pose, deg (strokes m), with the columns of readings.csv first.
 
     What nobody drives is left empty: it is read in the cab. `lowest_` and `highest_` bound what is
     still fine; `edge_height_` is that of the edge's corners above the ground, m.
@@ -176,11 +179,12 @@ def plan_table(document: PlanRecord) -> list[dict[str, object]]:
     for pose in document.poses:
         driven = {name: span for name, span in pose.tolerance.items() if span is not None}
         row: dict[str, object] = {
-            "pose": pose.pose, "stand": pose.stand, "shoot": " ".join(pose.shoot)}
+            "pose": pose.pose, "stand": pose.stand, **pose.noted, "shoot": " ".join(pose.shoot)}
         row |= {name: value if name in driven else None for name, value in pose.readings.items()}
         for name, (below, above) in driven.items():
-            row[f"lowest_{name}"] = round(pose.readings[name] - below, 1)
-            row[f"highest_{name}"] = round(pose.readings[name] + above, 1)
+            decimals = DECIMALS[document.driven[name]]
+            row[f"lowest_{name}"] = round(pose.readings[name] - below, decimals)
+            row[f"highest_{name}"] = round(pose.readings[name] + above, decimals)
         row["edge_height_lowest"], row["edge_height_highest"] = pose.edge_height
         rows.append(row)
     return rows
@@ -192,7 +196,8 @@ def shots_to_take(document: PlanRecord) -> list[tuple[str, str, str]]:
             for pose in document.poses for target in pose.shoot]
 
 
-def pose_parts(rig, parameters, readings, targets, shots, foot_height: float) -> list[dict]:
+def pose_parts(rig, parameters, readings, targets, shots, foot_height: float,
+               noted) -> list[dict]:
     """What every kind of pose in a document has, besides its name, by the names of the fields.
 
     Parameters
@@ -202,13 +207,17 @@ def pose_parts(rig, parameters, readings, targets, shots, foot_height: float) ->
         Which of the `targets` are shot.
     foot_height : float
         Of the boom foot pin above level ground, m.
+    noted : ndarray, shape (n, n_pose_columns)
+        What is to be noted of each pose.
     """
+    words = {c.name: c.in_words(noted[:, rig.pose_columns.index(c)]) for c in rig.needed_columns}
     shown, parts = shown_readings(rig, readings), []
-    for row, shot, drawing in zip(shown, shots, _drawings(rig, parameters, readings, targets),
-                                  strict=True):
+    for i, (row, shot, drawing) in enumerate(zip(
+            shown, shots, _drawings(rig, parameters, readings, targets), strict=True)):
         shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
         drawing["shots"] = {name: drawing["shots"][name] for name in shoot}
         parts.append({"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
+                      "noted": {name: column[i] for name, column in words.items()},
                       "edge_height": _edge_height(drawing, foot_height), "shoot": shoot,
                       "drawing": Drawing(**drawing)})
     return parts
@@ -228,7 +237,7 @@ def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
 def _poses(plan, ids):
     task = plan.prepared.task
     parts = pose_parts(task.rig, task.parameters, plan.readings, task.targets, plan.shots,
-                       task.site.foot_height)
+                       task.site.foot_height, plan.noted)
     seconds = travel_seconds(task.rig, plan.joints)
     tolerances = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
     tolerances = np.where([[r.unit == "deg"] for r in task.rig.readings], tolerances.round(1),
@@ -263,13 +272,11 @@ def _drawings(rig, parameters, readings, targets):
     the point of `machine` where the last long link ends.
     """
     n = len(readings)
-    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, False)
+    posture = ahead(rig, parameters, joints_at(rig, parameters, readings))
     ends = sorted({edge_points(rig)[0], edge_points(rig)[-1]})
-    everything = np.array([*ends, *targets])
-    points = posture.points(np.tile(everything, n), np.repeat(np.arange(n), len(everything)))
-    points = points.position.reshape(n, len(everything), 3)
+    points = placed(posture, np.array([*ends, *targets]))
     arm = np.stack(arm_pins(posture), axis=1)
-    beyond = np.stack(list(posture.positions.values()), axis=1)
+    beyond = np.stack(list(posture.positions.values()), axis=1) - house_origin(posture)[:, None]
     for i in range(n):
         machine = _thinned(arm[i])
         after = np.flatnonzero(np.linalg.norm(beyond[i] - arm[i, -1], axis=1) < _SAME)

@@ -1,18 +1,22 @@
 """The terminal's summary of a plan, made from its document."""
 
-import io
-
 import numpy as np
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.document.planned import PlanRecord
 from calib.judge.goal import TIMES_SD
 from calib.plan.curve import GoalOutOfReach
-from calib.report.plan_words import edge_span, shots_in_words, within
-
-WIDTH = 100
+from calib.report.plan_words import (
+    column,
+    edge_span,
+    known,
+    notes_in_words,
+    shots_in_words,
+    shown_cells,
+    within,
+)
+from calib.report.press.terminal import console, text_of
 
 #: Minutes at which the curve is told.
 _ROUND = (10, 15, 20, 25, 30, 45, 60, 75, 90, 120, 180, 240)
@@ -23,20 +27,22 @@ _NAMED = 5
 
 def plan_summary(document: PlanRecord) -> str:
     """What the plan promises and takes for granted, and its poses, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     for sentence in document.says:
         out.print(sentence)
     out.print(f"\n{document.reach}")
     out.print(_poses(document))
     if document.curve is not None:
         out.print(_curve(document))
+        out.print("The other rows are of plans that grow pose by pose; the plan above was bettered "
+                  "as a whole, and so gives more in the same minutes.")
     out.print("Taken for granted:")
     for sentence in document.assumptions:
         out.print(f"- {sentence}")
     removed = [f"{why}: {n}" for why, n in document.candidates.removed.items() if n]
     if removed:
         out.print(f"- Left out: {'; '.join(removed)}.")
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def out_of_reach(error: GoalOutOfReach) -> str:
@@ -53,36 +59,46 @@ def _poses(document):
                   title_justify="left")
     table.add_column("pose", no_wrap=True)
     table.add_column("stand")
-    for name in document.driven:
-        table.add_column(name, justify="right")
+    for name, unit in document.driven.items():
+        table.add_column(column(name, unit), justify="right")
     table.add_column("edge up, m", justify="right")
     table.add_column("shoot")
+    if document.notes:
+        table.add_column("come to it")
     for pose in document.poses:
-        table.add_row(pose.pose, pose.stand,
-                      *(f"{pose.readings[name]:.1f}" for name in document.driven), edge_span(pose),
-                      shots_in_words(pose.shoot))
+        notes = [notes_in_words(pose)] if document.notes else []
+        table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
+                      edge_span(pose), shots_in_words(pose.shoot), *notes)
     return table
 
 
 def _curve(document):
-    """What the edge is known to against minutes, at a few of them."""
+    """What the edge is known to against minutes, at a few of them, and of the plan itself."""
     curve, goal = document.curve, document.goal
     table = Table(box=SIMPLE_HEAD, pad_edge=False, title_justify="left",
-                  title="How many minutes: what the edge is known to at worst, 95 %, mm")
+                  title="How many minutes: the edge at worst, 95 %, mm")
     for heading in ("minutes", "poses", "all targets", "edge only", ""):
         table.add_column(heading, justify="left" if not heading else "right")
-    minutes, knee = curve.minutes, curve.knee
+    minutes, knee, other = curve.minutes, curve.knee, curve.edge_only
+    made = document.minutes.total
+    rows = [(made, len(document.poses), _shown(document.predicted.worst), "", "the plan above")]
     # One row for the last step within each round number of minutes.
-    rows = {max(i for i, m in enumerate(minutes) if m <= asked)
-            for asked in _ROUND if minutes and minutes[0] <= asked}
-    for at in sorted(rows):
-        worst, other, marks = TIMES_SD * curve.worst[at], curve.edge_only, []
+    for at in {max(i for i, m in enumerate(minutes) if m <= asked)
+               for asked in _ROUND if minutes and minutes[0] <= asked}:
+        marks = []
         if knee is not None and minutes[at] >= knee > (minutes[at - 1] if at else 0):
             marks.append("it flattens here")
-        if goal is not None and worst <= goal:
+        if goal is not None and TIMES_SD * curve.worst[at] <= goal:
             marks.append("within the goal")
         alone = "" if other is None or not other.minutes or minutes[at] < other.minutes[0] else \
-            f"{1000 * TIMES_SD * np.interp(minutes[at], other.minutes, other.worst):.1f}"
-        table.add_row(f"{minutes[at]:.0f}", str(curve.poses[at]), f"{1000 * worst:.1f}", alone,
-                      ", ".join(marks))
+            _shown(float(np.interp(minutes[at], other.minutes, other.worst)))
+        rows.append((minutes[at], curve.poses[at], _shown(curve.worst[at]), alone,
+                     ", ".join(marks)))
+    for spent, poses, *cells in sorted(rows):
+        table.add_row(f"{spent:.0f}", str(poses), *cells)
     return table
+
+
+def _shown(sd):
+    """What holds at 95 %, mm, of an sd in m."""
+    return f"{1000 * TIMES_SD * sd:.1f}" if known(sd) else "not determined"

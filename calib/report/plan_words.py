@@ -1,6 +1,6 @@
 """What a plan promises and takes for granted, in sentences, from its document."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -13,6 +13,13 @@ from calib.plan.tolerance import FINE, TRIED
 #: Corners higher than this above the ground are out of reach of a pole that somebody holds, m
 #: (common practice, no source).
 POLE = 2.0
+
+#: Of readings, by their unit.
+DECIMALS = {"deg": 1, "m": 2}
+
+#: An edge that is known to no better at 95 % is not determined: the linear theory of such sds means
+#: nothing, m.
+KNOWN = 1.0
 
 
 def pole_reach(poses: Sequence[PoseRecord], foot_height: float, command: str) -> str:
@@ -31,6 +38,21 @@ def pole_reach(poses: Sequence[PoseRecord], foot_height: float, command: str) ->
     return (f"The edge is above {POLE:g} m in {count} of {len(poses)} poses, {max(highest):.1f} m "
             f"above the ground at most {given}. Poses with the edge above {POLE:g} m cannot be "
             f"shot with a pole: use calib {command} with --highest {POLE:g} for that.")
+
+
+def column(name: str, unit: str) -> str:
+    """The heading of a reading's column in a table of poses, which are in deg."""
+    return name if unit == "deg" else f"{name}, {unit}"
+
+
+def shown_cells(pose: PoseRecord, units: Mapping[str, str]) -> list[str]:
+    """Readings of a pose, deg to a tenth and m to a centimetre."""
+    return [f"{pose.readings[name]:.{DECIMALS[unit]}f}" for name, unit in units.items()]
+
+
+def notes_in_words(pose: PoseRecord) -> str:
+    """What is to be noted of a pose: a name and a word, several with commas."""
+    return ", ".join(f"{name} {word}" for name, word in pose.noted.items())
 
 
 def edge_span(pose: PoseRecord) -> str:
@@ -123,7 +145,7 @@ def _losses(document):
     if document.undetermined:
         says.append("The shots alone do not determine, so that only the tape decides: "
                     + "; ".join(document.undetermined) + ".")
-    says += [_kept_out(one) for one in document.kept_out]
+    says += _kept_out(document.kept_out)
     if robust.undetermined:
         says.append("WEAK: losing one of the poses " + ", ".join(robust.undetermined)
                     + " leaves something undetermined by the shots. Plan more poses.")
@@ -133,14 +155,16 @@ def _losses(document):
     return says
 
 
-def _kept_out(one):
+def _kept_out(kept_out):
     """What keeps machines out that the shots would fit as well."""
-    machines = "; ".join(one.machines)
-    if one.quantity is None:
-        return ("WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
-                f"machine with {machines}.")
-    return (f"Tape {one.quantity}, roughly: it alone keeps out what the shots would fit as "
-            f"well: {machines}.")
+    says = [f"WEAK: these shots fit as well, and nothing that is usually taped keeps out, a "
+            f"machine with {'; '.join(one.machines)}." for one in kept_out if one.quantity is None]
+    taped = [one for one in kept_out if one.quantity is not None]
+    if taped:
+        what = "; ".join(f"{one.quantity} ({', or '.join(one.machines)})" for one in taped)
+        says.append("Tape these too, roughly: the shots would fit another machine as well, which "
+                    f"only such a tape rules out. What to tape, and what it rules out: {what}.")
+    return says
 
 
 def _for_the_display(document):
@@ -165,13 +189,14 @@ def assumptions(document: PlanRecord) -> list[str]:
         _known_before(document.tape),
         _errors(document),
         _effort(document.minutes),
-        "The house is level, the tracks stand still and the house is not swung within a stand.",
+        "The house is level and the tracks stand still within a stand"
+        + ("; the house is swung." if document.swings else "; the house is not swung."),
         f"The ground is level, {site.foot_height:g} m below the boom foot pin. The edge stays "
         f"{100 * site.clearance:g} cm above it"
         + (f", {site.highest:g} m above it at most," if site.highest is not None else "")
         + f" and {site.nearest:g} m ahead of the pin."
         + ("" if site.highest is not None else " How high the edge may be is not limited."),
-        _sight(site),
+        _sight(site, document.swings),
         f"Ranges: one reading anywhere in its range, the others as planned, costs less than "
         f"{100 * FINE / len(document.poses):.1g} % of the edge sd ({TRIED[-1]:g} deg is the "
         "most that was tried); all readings off at once anywhere in their ranges, "
@@ -213,13 +238,14 @@ def _errors(document):
             f"({', '.join(noise.shot)}); {readings}.")
 
 
-def _sight(site):
+def _sight(site, swings):
     if site.instrument is None:
         return "Nothing is asked of the lines of sight."
     ahead, left, up = site.instrument
     behind, half_width, height = site.house
     return (
-        f"Seen from the boom foot pin, the instrument is {_way(ahead, 'ahead', 'behind')}, "
+        f"Seen from the boom foot pin{', house not swung' if swings else ''}, the instrument is "
+        f"{_way(ahead, 'ahead', 'behind')}, "
         f"{_way(left, 'left', 'right')} and {_way(up, 'above', 'below')}. It sees the edge at "
         f"{site.least_angle:.0f} deg or more from its own line, past boom and stick "
         f"({site.arm_width:g} m wide, straight from pin to pin) and the house ({behind:g} m "
@@ -232,7 +258,14 @@ def _way(distance, positive, negative):
 
 def within(sd: float | None) -> str:
     """What holds at 95 % of something with a 3-D sd in m, in words."""
-    return "an unknown size" if sd is None else mm(TIMES_SD * sd)
+    if sd is None:
+        return "an unknown size"
+    return mm(TIMES_SD * sd) if known(sd) else f"more than {KNOWN:g} m"
+
+
+def known(sd: float) -> bool:
+    """Whether a 3-D sd in m is that of something the shots tell at all."""
+    return TIMES_SD * sd <= KNOWN
 
 
 def mm(metres: float) -> str:

@@ -6,11 +6,11 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from calib.document.planned import PlanRecord
-from calib.report.blocks import COLUMN, Items, Picture, Section, Text, words
+from calib.report.blocks import COLUMN, Block, Items, Picture, Section, Text, words
 from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
 from calib.report.figures.style import short
-from calib.report.plan_words import edge_span
+from calib.report.plan_words import DECIMALS, edge_span
 from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
 from calib.report.words.cautions import CAUTIONS
@@ -21,9 +21,12 @@ POSES_PER_PAGE = 6
 #: Size of the curve, inches.
 _CURVE = (COLUMN, 2.6)
 
+#: First of it, where the house stays as it is and where it is swung.
+_ORDER = {False: "the house is not swung", True: "the house is swung as the sheet says"}
+
 _HOW = (
-    "Drive the poses in this order, stand by stand. Within a stand the tracks stay still and the "
-    "house is not swung. Edge up: the lowest and the highest corner above the ground.",
+    "Drive the poses in this order, stand by stand. Within a stand the tracks stay still and {}. "
+    "Edge up: the lowest and the highest corner above the ground.",
     "Bring the readings that the operator drives into their ranges, the nearer to the target the "
     "better. Room comes first: leave a pose out rather than squeeze into it.",
     "Machine stopped, hydraulics locked: write down every reading as the display shows it, also "
@@ -45,12 +48,17 @@ class Cell:
 
 @dataclass(frozen=True)
 class Row:
-    """One pose on the sheet; `edge_height` is that of the edge's corners above the ground, m."""
+    """One pose on the sheet.
+
+    `edge_height` is that of the edge's corners above the ground, m; `book` what is written down
+    besides shots.
+    """
 
     pose: str
     stand: str
     new_stand: bool
     edge_height: str
+    book: tuple[str, ...]
     shoot: tuple[str, ...]
     cells: tuple[Cell, ...]
     side: Sketch
@@ -109,7 +117,7 @@ def _on_paper(sheet, sections):
 def _row_on_paper(row):
     return {
         "pose": short(row.pose, 6), "stand": short(row.stand, 9), "new_stand": row.new_stand,
-        "edge_height": row.edge_height, "shoot": list(row.shoot),
+        "edge_height": row.edge_height, "book": list(row.book), "shoot": list(row.shoot),
         "cells": [asdict(cell) for cell in row.cells],
         **{view: {part: getattr(sketch, part).tolist() for part in ("arm", "edge", "body")}
            for view, sketch in (("side", row.side), ("behind", row.behind))},
@@ -120,11 +128,12 @@ def sheet_of(document: PlanRecord) -> Sheet:
     """The rows of the sheet, page by page."""
     drawn = [pose.drawing for pose in document.poses]
     sides, behinds = from_the_side(drawn), from_behind(drawn)
-    rows, before = [], None
+    rows, before, units = [], None, {r.name: r.unit for r in document.readings}
     for pose, side, behind in zip(document.poses, sides, behinds, strict=True):
-        cells = tuple(_cell(name, value, pose.tolerance[name])
+        cells = tuple(_cell(name, value, pose.tolerance[name], units[name])
                       for name, value in pose.readings.items())
         rows.append(Row(pose.pose, pose.stand, pose.stand != before, edge_span(pose),
+                        ("readings", *(f"{name} {word}" for name, word in pose.noted.items())),
                         tuple(pose.shoot), cells, side, behind))
         before = pose.stand
     count, stands = len(rows), len(document.stands)
@@ -134,20 +143,20 @@ def sheet_of(document: PlanRecord) -> Sheet:
         subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
         pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
-        readings=list(document.poses[0].readings),
+        readings=[f"{name.replace('_', ' ')}, {unit}" for name, unit in units.items()],
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),
         ground=ground,
     )
 
 
-def _cell(name, target, tolerance):
+def _cell(name, target, tolerance, unit):
     if tolerance is None:
         return Cell(name, "", "read only")
-    low, high = target - tolerance[0], target + tolerance[1]
+    low, high, decimals = target - tolerance[0], target + tolerance[1], DECIMALS[unit]
     if high - low < 2:
-        near = "as near as you can" if high == low else _range(low, high, 1)
-        return Cell(name, _shown(target, 1), near)
+        near = "as near as you can" if high == low else _range(low, high, decimals)
+        return Cell(name, _shown(target, decimals), near)
     # Rounded inwards: what is printed is never looser than what was computed.
     low, high = np.ceil(low - 1e-6), np.floor(high + 1e-6)
     return Cell(name, _shown(np.clip(round(target), low, high), 0),
@@ -169,7 +178,7 @@ def sections_of(document: PlanRecord) -> list[Section]:
     """What comes before the poses: what the plan gives, how it is used, what it assumes."""
     first, *others = document.says
     gives = (("", words(document.reach)), *map(_marked, others))
-    promise = [Text(words(first), "lead"), Items(gives)]
+    promise: list[Block] = [Text(words(first), "lead"), Items(gives)]
     if document.curve is not None:
         promise.append(Picture(
             "curve", "How many minutes?",
@@ -178,10 +187,28 @@ def sections_of(document: PlanRecord) -> list[Section]:
             _CURVE))
     return [
         Section("promise", "What this plan will give", tuple(promise)),
-        Section("how", "How to use this sheet", (Items(tuple(("", words(s)) for s in _HOW)),)),
+        Section("how", "How to use this sheet",
+                (Items(tuple(("", words(s)) for s in _how(document))),)),
         Section("assumes", "What it takes for granted",
                 (Items(tuple(("", words(s)) for s in document.assumptions)),)),
     ]
+
+
+def _how(document):
+    """How the sheet is used, with what is to be noted of a pose."""
+    first, bring, *others = _HOW
+    notes = []
+    for note in document.notes:
+        ground = " and ".join(note.on_ground)
+        notes.append(
+            f"{note.name.capitalize()}, {note.means}: come to each pose as the sheet says, and "
+            f"write its word into the column {note.name} of readings.csv."
+            + (f" {ground.capitalize()}: bring the edge down until the ground carries it."
+               if ground else ""))
+    if document.swings:
+        notes.append("Before the house is swung, nobody stands within the swing of the attachment "
+                     "or of the counterweight.")
+    return [first.format(_ORDER[document.swings]), bring, *notes, *others]
 
 
 def _marked(sentence):

@@ -11,10 +11,11 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.adjust.critical import variance_factor_bounds
-from calib.adjust.distributions import normal_ppf
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.document.fields import Axes
+from calib.document.fields import tables as rows
 from calib.document.judged import Check as CheckRecord
 from calib.document.judged import Checked as CheckedShot
 from calib.document.judged import Offset as OffsetRecord
@@ -25,6 +26,7 @@ from calib.document.solved import (
     Derived,
     Fit,
     Job,
+    KnownPoint,
     Machine,
     Parameter,
     Reading,
@@ -34,11 +36,11 @@ from calib.document.solved import (
     Shot,
     Stand,
     StandSpread,
+    TapedBefore,
 )
 from calib.document.solved import Rig as RigRecord
-from calib.document.values import Axes
-from calib.document.values import tables as rows
 from calib.edge import envelope_edge
+from calib.intervals import intervals
 from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
@@ -87,7 +89,7 @@ def parameter_records(solution: Solution) -> list[Parameter]:
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
     factor = unit_factors(p.unit for p in rig.parameters)
-    half = normal_ppf(0.975) * sd
+    ends = intervals(solution)
     difference = solution.parameters - taped
     # The tape took part in the solution: the difference has the tape's variance less the solved.
     variance = tape_sd**2 - sd**2
@@ -103,8 +105,9 @@ def parameter_records(solution: Solution) -> list[Parameter]:
             means=parameter.means,
             value=number(f * value),
             sd=None if held else number(f * sd[i]),
-            low95=None if held else number(f * (value - half[i])),
-            high95=None if held else number(f * (value + half[i])),
+            low95=None if held else number(f * ends.low[i]),
+            high95=None if held else number(f * ends.high[i]),
+            interval="likelihood" if ends.bent[i] else "linear",
             tape=number(f * taped[i]),
             tape_sd=number(f * tape_sd[i]),
             difference=number(f * difference[i]),
@@ -171,9 +174,27 @@ def machine_record(solution: Solution) -> Machine | None:
     machine = about(solution.run.machine, unit)
     units = [unit[name] for name in machine.names]
     factor = unit_factors(units)
-    return Machine(source=machine.source, sha256=machine.sha256, names=list(machine.names),
-                   units=units, values=(factor * machine.value).tolist(),
-                   root=(machine.root / factor).tolist())
+    before = machine.before if machine.names == solution.run.machine.names else ()
+    tape = machine.tape
+    return Machine(
+        source=machine.source, sha256=machine.sha256, names=list(machine.names), units=units,
+        values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
+        before=list(before), shots=list(machine.shots),
+        tape=[TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
+                          sd=unit_factor(u) * sd)
+              for quantity, u, value, sd in zip(tape.quantities, tape.si_units, tape.value,
+                                                tape.sd, strict=True)])
+
+
+def known_point_records(solution: Solution) -> list[KnownPoint]:
+    """The known points that have errors of their own, each once."""
+    set_ups = solution.run.set_ups
+    if set_ups is None:
+        return []
+    place = {name: known for name, known, sd in zip(
+        set_ups.sight_point, set_ups.known, set_ups.known_sd, strict=True) if sd.any()}
+    return [KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
+            for name, (e, n, u) in place.items()]
 
 
 def fit_record(solution: Solution, judgement: Judgement) -> Fit:
@@ -296,6 +317,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         correlations=correlation_records(covariance, int((~rig.held).sum())),
         stands=stand_records(solution),
         set_ups=set_up_records(solution),
+        known_points=known_point_records(solution),
         machine=machine_record(solution),
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.adjust.congruency import LEVEL
 from calib.calibration import Solution
-from calib.document.solved import Covariance
+from calib.document.solved import Covariance, Job
 from calib.document.together import (
     Alone,
     Difference,
@@ -86,7 +86,7 @@ def _runs(together, written, aside):
             strict=True):
         run = problem.run
         records.append(OneRun(
-            name=visit.name, attachment=visit.attachment, day=visit.day,
+            name=visit.name, attachment=visit.attachment, day=visit.day, job=Job(**run.rig.job),
             remounted=list(visit.remounted), set_aside=list(names), files=dict(run.files),
             shots=len(run.shots), poses=len(np.unique(run.shots.pose)),
             variance_factor=told.chi2 / told.dof if told.dof > 0 else None, dof=told.dof,
@@ -153,7 +153,7 @@ def _difference(together, found):
     size, spread = value_and_sd(abs(f * found.change), f * found.sd, factor)
     way = "larger" if found.change > 0 else "smaller"
     others = [_place(other) for other in found.alternatives]
-    said = (f"{split.name} ({means}) is {size} {label} ± {spread} {way} {_there(split)}."
+    said = (f"{split.name} ({means}) is {size} ± {spread} {label} (1 sd) {way} {_there(split)}."
             f"{hint}{f' Or it is {_some(others)}: these shots cannot tell.' if others else ''}")
     return Difference(
         name=split.name, unit=unit, where=split.kind, of=split.where,

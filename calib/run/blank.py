@@ -152,8 +152,8 @@ def _job(job):
 def _goal(goal):
     mark = "" if goal else "# "
     return (f"{mark}[goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
-            f'{mark}edge = "{goal or "20 mm"}"   # 30 mm if not stated (common practice, no '
-            "source)\n\n")
+            f'{mark}edge = "{goal or "30 mm"}"   # what is taken if not stated (common '
+            "practice, no source)\n\n")
 
 
 def _taped(rig, taped):

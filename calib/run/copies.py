@@ -31,7 +31,7 @@ def tell_copies(
     """
     first: dict[bytes, int] = {}
     copies = []
-    for i in np.flatnonzero(np.isfinite(position).all(axis=1)):
+    for i in np.flatnonzero(np.isfinite(position).all(axis=1)).tolist():
         before = first.setdefault(position[i].tobytes(), i)
         if before != i:
             copies.append((before, i))
@@ -57,7 +57,7 @@ def note_same_readings(
     first: dict[bytes, int] = {}
     same = []
     known = readings.size and len(poses) == len(readings)
-    for i in np.flatnonzero(np.isfinite(readings).all(axis=1)) if known else ():
+    for i in np.flatnonzero(np.isfinite(readings).all(axis=1)).tolist() if known else ():
         before = first.setdefault(readings[i].tobytes(), i)
         if before != i:
             same.append((before, i))

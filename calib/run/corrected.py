@@ -1,6 +1,7 @@
 """A run in memory as a corrected copy of the folder that it was read from."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -45,7 +46,7 @@ def corrected_files(run: Run, corrected: Run, remark: str) -> dict[str, bytes | 
         files[READINGS] = head + csv_text(_readings(corrected))
     for name, before, after in ((SHOTS, run.shots, corrected.shots),
                                 (CHECK, run.check, corrected.check)):
-        if after is not before:
+        if after is not None and after is not before:
             files[name] = head + csv_text(_shots(corrected, after))
     if corrected.tape is not run.tape:
         files[TAPE] = head + csv_text(_tape(corrected))
@@ -54,7 +55,7 @@ def corrected_files(run: Run, corrected: Run, remark: str) -> dict[str, bytes | 
 
 def _readings(run):
     poses = run.poses
-    frame = {"pose": poses.ids, "stand": poses.stand}
+    frame: dict[str, Any] = {"pose": poses.ids, "stand": poses.stand}
     if any(poses.time):
         frame["time"] = poses.time
     known = np.isfinite(poses.sd)
@@ -69,7 +70,7 @@ def _readings(run):
 
 
 def _shots(run, shots: Shots):
-    frame = {
+    frame: dict[str, Any] = {
         "shot": shots.ids,
         "pose": [run.poses.ids[p] for p in shots.pose],
         "target": [run.rig.target_names[t] for t in shots.target],

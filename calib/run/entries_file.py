@@ -7,7 +7,7 @@ from calib.entries.listed import EntryList, entry_list
 from calib.entries.schema import EntriesError
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
-from calib.run.text import decode, split_lines
+from calib.run.text import file_text, split_lines
 
 
 def read_entries(text: str, file: str, rig: Rig | None, findings: Findings) -> EntryList | None:
@@ -41,14 +41,9 @@ def read_entries_file(path: Path, rig: Rig) -> EntryList:
     InputError
         With every complaint about it.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputError([Complaint(
-            str(path), None, None, f"no file that can be read ({(error.strerror or '').lower()})",
-            "a list of entries (calib entries example prints one)")]) from None
     findings = Findings()
-    text = decode(data, str(path), findings)
+    text = file_text(path, str(path), "a list of entries (calib entries example prints one)",
+                     findings)
     listed = None if text is None else read_entries(text, str(path), rig, findings)
     findings.stop_if_at_fault()
     if listed is None:

@@ -67,17 +67,17 @@ def read_run(folder: Path, check: Path | None = None, unfinished: bool = False) 
     shots = read(SHOTS, read_shots, rig, poses, set_ups, needed=True)
     if rig is not None and shots is not None:
         rig = rig.when_shot(shots.target.tolist())
-    check = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
+    checking = read(CHECK, read_shots, rig, poses, set_ups, needed=False)
     tape = read(TAPE, read_tape, rig) or Tape.none()
     entries = read(ENTRIES, read_entries, rig)
     if rig is not None:
         tape = with_known_places(tape, rig)
     if poses is not None and shots is not None:
-        check_together(rig, poses, shots, check, tape, findings, unfinished)
+        check_together(rig, poses, shots, checking, tape, findings, unfinished)
     findings.stop_if_at_fault()
     files = {name: hashlib.sha256(data).hexdigest()
              for name, data in content.items() if data is not None}
-    return Run(folder, rig, poses, shots, check, tape, files,
+    return Run(folder, rig, poses, shots, checking, tape, files,
                tuple(str(notice) for notice in findings.notices), set_ups, entries=entries)
 
 
@@ -92,6 +92,7 @@ def rig_from_text(text: str, file: str = RIG) -> Rig:
     findings = Findings()
     rig = read_rig(text, file, findings)
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig
 
 

@@ -5,13 +5,13 @@ import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from calib.run.complaints import Complaint, InputError
 
-try:
+fcntl: Any = None
+with contextlib.suppress(ImportError):  # Windows: there the file goes with its last handle
     import fcntl
-except ImportError:  # Windows: there the file goes with its last handle, also when killed
-    fcntl = None
 
 #: Seconds to wait for another writer; writing takes a fraction of one.
 PATIENCE = 20.0

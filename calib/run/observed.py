@@ -16,13 +16,13 @@ from calib.run.table import (
     NUMBER,
     READING_SD,
     SHOT_SD,
-    STROKE,
     TIME,
     Column,
     Table,
     complain_of_repeats,
     nearest,
     read_table,
+    stroke_kind,
 )
 from calib.run.units import short_way_round
 
@@ -50,11 +50,12 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
         rig.reading_names, rig.pose_columns, rig.needed_columns)
     columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
     units = () if rig is None else tuple(r.unit for r in rig.readings)
-    kinds = {"deg": (ANGLE, READING_SD), "m": (STROKE, SHOT_SD)}
+    sd_kinds = {"deg": READING_SD, "m": SHOT_SD}
+    strokes = {} if rig is None else rig.strokes
     optional = () if rig is None else tuple(r.name for r in rig.readings if r.optional)
-    columns += [Column(name, kinds[unit][0], name not in optional)
-                for name, unit in zip(names, units, strict=True)]
-    columns += [Column(f"sd_{name}", kinds[unit][1], required=False)
+    columns += [Column(name, stroke_kind(*strokes[name]) if name in strokes else ANGLE,
+                       name not in optional) for name in names]
+    columns += [Column(f"sd_{name}", sd_kinds[unit], required=False)
                 for name, unit in zip(names, units, strict=True)]
     columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)

@@ -102,6 +102,18 @@ class Tape:
         """No taped quantity at all."""
         return cls((), np.zeros(0), np.zeros(0), (), ())
 
+    def select(self, mask: np.ndarray) -> "Tape":
+        """The rows where `mask` (bool, shape (n,)) is true."""
+        rows = np.flatnonzero(mask)
+        return Tape(tuple(self.quantities[i] for i in rows), self.value[rows], self.sd[rows],
+                    tuple(self.unit[i] for i in rows), tuple(self.line[i] for i in rows))
+
+
+def joined(one: Tape, other: Tape) -> Tape:
+    """Two tapes as one."""
+    return Tape((*one.quantities, *other.quantities), np.append(one.value, other.value),
+                np.append(one.sd, other.sd), (*one.unit, *other.unit), (*one.line, *other.line))
+
 
 @dataclass(frozen=True)
 class SetUps:
@@ -161,6 +173,12 @@ class Machine:
         Where it comes from, for people.
     sha256 : str
         Of the result that it comes from; empty if it is of several.
+    before : tuple of str
+        Results that this one goes back to, each solved with the next about the same parameters.
+    shots : tuple of str
+        SHA-256 of every file of shots that it rests on; empty if that is not known.
+    tape : Tape
+        What was taped of these parameters and is in it.
     """
 
     names: tuple[str, ...]
@@ -168,6 +186,9 @@ class Machine:
     root: np.ndarray
     source: str
     sha256: str = ""
+    before: tuple[str, ...] = ()
+    shots: tuple[str, ...] = ()
+    tape: Tape = field(default_factory=Tape.none)
 
 
 @dataclass(frozen=True)

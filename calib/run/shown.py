@@ -1,6 +1,6 @@
 """shown.csv: what the machine's own display says of its edge at a few poses."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from calib.run.table import (
     nearest,
     read_table,
 )
-from calib.run.text import decode
+from calib.run.text import file_text
 from calib.run.units import short_way_round
 
 #: Columns of a display that measures from the boom foot pin, and of one that knows the site.
@@ -71,6 +71,13 @@ class Shown:
     shot: np.ndarray | None
     line: np.ndarray
 
+    def displayed(self) -> "Shown":
+        """The rows with a displayed coordinate: others only tell where the machine stands."""
+        keep = np.isfinite(self.position).any(axis=1)
+        return replace(
+            self, pose=self.pose[keep], target=self.target[keep], position=self.position[keep],
+            shot=None if self.shot is None else self.shot[keep], line=self.line[keep])
+
 
 def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:
     """Read a file of displayed positions, and what is remarked of it.
@@ -80,15 +87,10 @@ def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:
     InputError
         With every complaint about it.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputError([Complaint(
-            str(path), None, None, f"no file that can be read ({(error.strerror or '').lower()})",
-            "what the machine's display shows at a few poses: columns pose, target, forward, left, "
-            "up (or east, north, up) and the readings")]) from None
     findings = Findings()
-    text = decode(data, path.name, findings)
+    text = file_text(path, path.name, "what the machine's display shows at a few poses: columns "
+                     "pose, target, forward, left, up (or east, north, up) and the readings",
+                     findings)
     shown = None if text is None else read_shown(text, path.name, rig, findings)
     findings.stop_if_at_fault()
     if shown is None:
@@ -205,9 +207,11 @@ def _readings(table, rig, poses, pose, findings):
 
 
 def _complain_of_nothing_to_compare(shown, table, rig, findings):
-    """A row without a displayed coordinate, a pose with a part of its readings, or with none."""
-    lines = table.lines.tolist()
-    for row in np.flatnonzero(np.isnan(shown.position).all(axis=1)):
+    """A row without anything, a pose with a part of its readings, or with none."""
+    lines, nothing = table.lines.tolist(), np.isnan(shown.position).all(axis=1)
+    if shown.shot is not None and not nothing.all():
+        nothing &= np.isnan(shown.shot).any(axis=1)
+    for row in np.flatnonzero(nothing):
         findings.complain(table.file, lines[row], None, "no displayed coordinate", "one at least")
     for p, name in enumerate(shown.poses):
         missing = [r for r, value in zip(rig.reading_names, shown.readings[p], strict=True)

@@ -38,13 +38,13 @@ class Kind:
     """
 
     is_number: bool
-    accepts: Callable[[float | str], bool]
-    expected: str | Callable[[float], str]
+    accepts: Callable[[Any], bool]
+    expected: str | Callable[[float], str | None]
     measured: bool = False
 
     def expects(self, value: Any) -> str:
         """What was expected instead of `value`."""
-        return self.expected if isinstance(self.expected, str) else self.expected(value)
+        return self.expected if isinstance(self.expected, str) else self.expected(value) or ""
 
 
 def _is_moment(cell):
@@ -68,16 +68,21 @@ TIME = Kind(False, _is_moment, "a date and time such as 2031-05-04T09:30:00+02:0
 COORDINATE = Kind(True, lambda v: abs(v) <= _FAR, f"a coordinate within {_FAR:,.0f} m", True)
 NUMBER = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}")
 ANGLE = Kind(True, lambda v: abs(v) <= 360, "an angle from -360 to 360 deg", True)
-STROKE = Kind(True, lambda v: abs(v) <= 10, "a stroke in m, within 10 m (mm typed for m?)", True)
 #: Measured, in a unit of its own.
 MEASURED = Kind(True, lambda v: abs(v) <= _FAR, f"a number within {_FAR:,.0f}", True)
 # A sd so small that its square vanishes would be infinite weight: refuse it as well as zero.
 SD = Kind(True, lambda v: 1e-9 <= v <= 1e6, "a standard deviation above zero (1e-9 to 1e6)")
 ORIENTATION_SD = Kind(True, lambda v: 1e-9 <= v <= 180, "a standard deviation in deg, above zero "
                       "up to 180 (none where the orientation is unknown)")
-SHOT_SD, READING_SD = (
-    Kind(True, lambda v, unit=unit: sd_problem(v, unit) is None,
-         lambda v, unit=unit: sd_problem(v, unit)) for unit in ("m", "deg"))
+SHOT_SD = Kind(True, lambda v: sd_problem(v, "m") is None, lambda v: sd_problem(v, "m"))
+READING_SD = Kind(True, lambda v: sd_problem(v, "deg") is None, lambda v: sd_problem(v, "deg"))
+
+
+def stroke_kind(least: float, most: float) -> Kind:
+    """The stroke of a cylinder that can be from so much to so much, m."""
+    return Kind(True, lambda v: least <= v <= most,
+                f"a stroke in m, from {least:.2f} to {most:.2f} with the triangle of rig.toml (mm "
+                "typed for m?)", True)
 
 
 @dataclass(frozen=True)

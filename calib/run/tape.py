@@ -30,7 +30,8 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
                         "each quantity once (of several tapings: the mean, with its sd)")
     quantities, units = table.texts["quantity"], table.texts["unit"]
     value, sd = np.full((2, len(table)), np.nan)
-    known = {} if rig is None else {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
+    known = {} if rig is None else {**{p.name: p.unit for p in rig.parameters},
+                                    **{d.name: d.unit for d in rig.derived}}
     ranges = {} if rig is None else {p.name: p for p in rig.parameters}
     for i, (quantity, unit) in enumerate(zip(quantities, units, strict=True)):
         line = int(table.lines[i])

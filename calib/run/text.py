@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import decimal_marks_in, is_number
@@ -69,6 +70,17 @@ class Grid:
     dialect: Dialect
     rows: tuple[Row, ...]
     commented: tuple[int, ...]
+
+
+def file_text(path: Path, name: str, expected: str, findings: Findings) -> str | None:
+    """The text of a file that is called `name`; None after a complaint, as of `decode`."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        findings.complain(str(path), None, None, "no file that can be read "
+                          f"({(error.strerror or str(error)).lower()})", expected)
+        return None
+    return decode(data, name, findings)
 
 
 def decode(data: bytes, file: str, findings: Findings) -> str | None:
@@ -146,24 +158,31 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
         return tuple([c.strip(BLANK) for c in cells])
     blank = _BLANKS.get(delimiter, _BLANKS[""])
-    cells, at = [], 0
+    found: list[str] = []
+    at = 0
+
+    def behind(blanks, at):
+        """Where the blanks that stand at a place end; there may be none."""
+        match = blanks.match(line, at)
+        return match.end() if match else at
+
     while True:
-        start = blank.match(line, at).end()
+        start = behind(blank, at)
         if line.startswith('"', start):
             quoted = _QUOTED.match(line, start)
             if quoted is None:
                 return None
-            cells.append(quoted[1].replace('""', '"').strip(BLANK))
-            at = blank.match(line, quoted.end()).end()
+            found.append(quoted[1].replace('""', '"').strip(BLANK))
+            at = behind(blank, quoted.end())
             if delimiter == " " and at == quoted.end() < len(line):
                 return None
         else:
             end = line.find(delimiter, at)
             end = len(line) if end < 0 else end
-            cells.append(line[at:end].strip(BLANK))
-            at = end if delimiter != " " else blank.match(line, end).end()
+            found.append(line[at:end].strip(BLANK))
+            at = end if delimiter != " " else behind(blank, end)
         if at == len(line):
-            return tuple(cells)
+            return tuple(found)
         if delimiter != " ":
             if line[at] != delimiter:
                 return None

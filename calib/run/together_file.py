@@ -4,9 +4,9 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.complaints import Findings, quote
 from calib.run.rig_file import KeyLines
-from calib.run.text import CONTROL, decode, split_lines
+from calib.run.text import CONTROL, file_text, split_lines
 
 _MOST_CHARACTERS, _MOST_RUNS = 1_000_000, 1_000
 _OF_RUN = {"folder", "attachment", "day", "remounted", "set_aside"}
@@ -23,6 +23,7 @@ class Entry:
     name : str
         The folder as it was written.
     attachment, day : str
+        Empty where the file does not say.
     remounted : tuple of str
         Readings whose sensors were mounted anew before it.
     set_aside : str
@@ -82,15 +83,11 @@ def read_several(path: Path) -> Several:
 
 
 def _parsed(path, name, findings):
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        found = (error.strerror or str(error)).lower()
-        raise InputError([Complaint(name, None, None, found,
-                                    "a file with [[runs]] that are adjusted together")]) from None
-    text = decode(content, name, findings)
-    if text is None or len(text) > _MOST_CHARACTERS:
-        findings.complain(name, None, None, "no text, or a very long one", "a file with [[runs]]")
+    text = file_text(path, name, "a file with [[runs]] that are adjusted together", findings)
+    if text is None:
+        return {}, []
+    if len(text) > _MOST_CHARACTERS:
+        findings.complain(name, None, None, "a very long text", "a file with [[runs]]")
         return {}, []
     lines = split_lines(text)
     try:
@@ -114,10 +111,10 @@ def _entry(i, run, beside, complain):
                  "file lies")
         return None
     texts = {}
-    for what, default in (("attachment", "attachment"), ("day", folder), ("set_aside", "none")):
+    for what, default in (("attachment", ""), ("day", ""), ("set_aside", "none")):
         texts[what] = str(run.get(what, default)).strip()
-        if isinstance(run.get(what), dict | list) or not texts[what] or CONTROL.search(
-                texts[what]):
+        if isinstance(run.get(what), dict | list) or CONTROL.search(texts[what]) or (
+                what in run and not texts[what]):
             complain(f"{key}.{what}", run.get(what), "a short text")
     remounted = run.get("remounted", [])
     if not isinstance(remounted, list) or not all(isinstance(r, str) for r in remounted):

@@ -100,6 +100,7 @@ def half_circle(degrees: ArrayLike) -> Any:
     >>> half_circle(np.array([359.5, -180.0, 12.25])).tolist()
     [-0.5, 180.0, 12.25]
     """
+    degrees = np.asarray(degrees, float)
     return degrees - 360.0 * np.ceil((degrees - 180.0) / 360.0)
 
 

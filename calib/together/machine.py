@@ -9,12 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
+from calib.judge.common import rows_about
 from calib.judge.same_model import SAME, chain_differences
 from calib.judge.survey import Survey, same_rows
 from calib.machine import machine_of
-from calib.run.records import Machine, Run, Tape
+from calib.run.records import Machine, Run, Tape, joined
 from calib.together.joint import NotTogether
 from calib.together.scopes import ATTACHMENT, usual_scopes
 
@@ -42,8 +43,17 @@ def known_of(rig: Rig, survey: Survey, source: str, sha256: str = "") -> Machine
     names = tuple(p.name for p in rig.parameters if scopes[p.name] != ATTACHMENT
                   and p.name in survey.estimated and not (p.held and not p.until_shot))
     index = survey.index(names)
-    return machine_of(names, survey.parameters[index], survey.covariance[np.ix_(index, index)],
-                      source, sha256)
+    machine = machine_of(names, survey.parameters[index],
+                         survey.covariance[np.ix_(index, index)], source, sha256)
+    earlier, tape = survey.machine, survey.tape
+    if earlier is None:
+        return replace(machine, shots=(survey.identity,), tape=rows_about(survey, tape, names))
+    return replace(
+        machine,
+        before=(earlier.sha256, *earlier.before) if earlier.sha256 and earlier.names == names
+        else (),
+        shots=(survey.identity, *earlier.shots) if earlier.shots else (),
+        tape=rows_about(survey, joined(tape, earlier.tape), names))
 
 
 def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run:
@@ -57,10 +67,11 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
     NotTogether
         As `known_of`, or if the run's shots took part in the result.
     """
-    if survey.identity and survey.identity == run.files.get("shots.csv"):
+    earlier = survey.machine.shots if survey.machine else ()
+    if run.files.get("shots.csv", "unknown") in (survey.identity, *earlier):
         raise NotTogether([(source, "the result of these very shots", "a result of other shots")])
     machine = known_of(run.rig, survey, source, sha256)
-    tape, twice = without_rows(run.tape, survey.tape, machine.names)
+    tape, twice = without_rows(run.tape, machine.tape)
     notices = [*run.notices, f"{len(machine.names)} parameters are known from {source}, with "
                "their full covariance"]
     if twice:
@@ -68,13 +79,10 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
     return replace(run, machine=machine, tape=tape, notices=tuple(notices))
 
 
-def without_rows(tape: Tape, other: Tape, names: Iterable[str]) -> tuple[Tape, list[str]]:
-    """A tape without the rows about parameters `names` that the other has too; and which."""
-    twice = same_rows(tape, other) & np.isin(tape.quantities, list(names))
-    kept = np.flatnonzero(~twice)
-    left = Tape(tuple(tape.quantities[i] for i in kept), tape.value[kept], tape.sd[kept],
-                tuple(tape.unit[i] for i in kept), tuple(tape.line[i] for i in kept))
-    return left, [tape.quantities[i] for i in np.flatnonzero(twice)]
+def without_rows(tape: Tape, other: Tape) -> tuple[Tape, list[str]]:
+    """A tape without the rows that the other has too; and which those are."""
+    twice = same_rows(tape, other)
+    return tape.select(~twice), [tape.quantities[i] for i in np.flatnonzero(twice)]
 
 
 def _refuse_others(rig, survey):

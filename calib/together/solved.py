@@ -6,8 +6,9 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.bordered import Bordered, Sets
-from calib.adjust.mixed_model import Adjustment, ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.calibration import Solution, solve
 from calib.machine import freed, trimmed
 from calib.run.records import Machine, Run
@@ -140,8 +141,13 @@ class Together:
             return None
         # The best that the others alone could do, next to the solution of all.
         shift = np.linalg.lstsq(left[:, says], w, rcond=None)[0]
+        shots = tuple(dict.fromkeys(
+            hashed for j, problem in enumerate(joint.problems) if j != i
+            for hashed in (problem.run.files.get("shots.csv"), *(
+                problem.run.machine.shots if problem.run.machine else ())) if hashed))
         return Machine(tuple(names[k] for k in says), self.parameters[columns[says]] + shift, root,
-                       f"{len(joint.visits) - 1} other runs adjusted in one go with this one")
+                       f"{len(joint.visits) - 1} other runs adjusted in one go with this one",
+                       shots=shots)
 
     def solution(self, i: int) -> Solution:
         """Run `i` with what the others say of its machine: the numbers of the whole adjustment.

@@ -94,11 +94,12 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     """Solve the run without what is set aside, draw its report and sheet: as the commands do."""
-    from calib.cli.solve import draw, solved
+    from calib.cli.solve import draw, solved, write_numbers
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)
     document, place = solved(session.notebook.folder, out, _to_set_aside(session))
+    write_numbers(document, place)
     draw(document, place, out)
     write_whole(out, sheet_files(document))
     return desk_view(session)

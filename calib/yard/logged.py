@@ -83,7 +83,7 @@ def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:
     """
     findings = Findings()
     names = {name: tuple(filter(None, [declared.readings.get(name)])) for name in rig.reading_names}
-    layout = read_layout(log, findings, names, declared.readings.get("time"))
+    layout = read_layout(log, findings, names, declared.readings.get("time"), rig.strokes)
     findings.stop_if_at_fault()
     assert layout is not None
     with tempfile.TemporaryDirectory(prefix="calib-yard-") as place:

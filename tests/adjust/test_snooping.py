@@ -10,7 +10,7 @@ from calib.adjust.critical import equal_power_level
 from calib.adjust.mixed_model import NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.robust import reweight
-from calib.adjust.snooping import PROVEN, judge, set_aside, snoop
+from calib.adjust.snooping import Stopped, judge, set_aside, snoop
 from calib.adjust.unknown_errors import error_test
 
 BLOCKS, PER_BLOCK, SD = 12, 4, 0.02
@@ -108,8 +108,8 @@ def test_many_are_found_robustly_and_the_rest_is_tested_again():
     rows = {4 * i: 20.0 * (-1) ** i for i in range(12)}
     found = snoop(*problem(3, rows=rows), most=2)
     assert {s.candidate.label for s in found.suspects} == {("row", i) for i in rows}
-    assert found.stopped == f"a robust fit found them: {PROVEN}"
-    assert found.proven
+    assert found.stopped is Stopped.PROVEN and found.robust
+    assert not found.beyond
 
 
 def test_what_a_robust_fit_doubts_but_the_rest_predicts_is_taken_back():
@@ -137,10 +137,10 @@ def test_says_what_is_still_out_where_nothing_helps():
     rng = np.random.default_rng(0)
     rows = {i: 60 * rng.normal() for i in range(0, 48)}
     found = snoop(*problem(3, rows=rows), most=2)
-    assert not found.proven
+    assert found.beyond
     assert {v.candidate.label for v in found.beyond}
     assert all(v.quotient > 1 for v in found.beyond)
-    assert "still beyond their limit" in found.stopped or "no solution" in found.stopped
+    assert found.stopped in (Stopped.MOST, Stopped.NEEDED)
 
 
 def test_passes_over_a_value_that_the_rest_cannot_do_without():
@@ -155,8 +155,7 @@ def test_passes_over_a_value_that_the_rest_cannot_do_without():
     pair = Candidate("the last two", rows=(6, 7))
     found = snoop(model, observations, np.zeros(2), [pair])
     assert not found.suspects and [v.candidate for v in found.beyond] == [pair]
-    assert found.stopped == ("1 more are beyond their limit, but without any of them there is no "
-                             "solution: the last two")
+    assert found.stopped is Stopped.NEEDED
     next_one = Candidate("the sixth", rows=(5,))
     found = snoop(model, observations, np.zeros(2), [pair, next_one])
     assert [s.candidate for s in found.suspects] == [next_one]

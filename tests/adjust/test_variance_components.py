@@ -54,6 +54,7 @@ def test_one_component_is_the_variance_factor():
     assert got.redundancy[0] == pytest.approx(27)
 
 
+@pytest.mark.slow
 def test_intervals_cover():
     """Over 200 draws the 95 % intervals hold the true factors between 91 and 98.5 %."""
     inside = []

@@ -110,8 +110,8 @@ def _up_is_seen(chain, posture):
 def test_a_wrong_derivative_is_listed(standard, draw, assert_derivatives, monkeypatch):
     """The comparison itself can fail, and says where."""
     case = draw(standard, 0)
-    wrong = case.chain._fixed.copy()
+    wrong = case.chain.sweep.still.copy()
     wrong[:, standard.parameter_names.index("boom_length")] *= 1 + 1e-6
-    monkeypatch.setattr(Chain, "_fixed_rates", lambda self, n: np.repeat(wrong[None], n, axis=0))
+    monkeypatch.setitem(vars(case.chain), "sweep", case.chain.sweep._replace(still=wrong))
     with pytest.raises(AssertionError, match=r"edge_left pose 0 . by boom_length: "):
         assert_derivatives(case.chain, case.parameters, case.placement, case.readings, [4], [0])

@@ -154,7 +154,7 @@ def linked(**sensor):
     ({"uses": linked()["sensors"]["coupler"]["uses"] | {"twist": "boom_zer"}},
      "uses.twist.boom_zer", "'boom_zer'", "a parameter: one of"),
     ({"uses": linked()["sensors"]["coupler"]["uses"] | {"near": "link_input"}},
-     "uses.near", "'near'", "what such a sensor uses: one of twist, ground_angle"),
+     "uses.near", "'near'", "what such a sensor uses: one of twist, lean, ground_angle"),
     ({"zero": "link_input"}, "zero", "'link_input'", "a parameter in deg"),
 ])
 def test_faults(sensor, key, found, expected):

@@ -79,10 +79,10 @@ def test_across_of_an_inclined_axis_needs_more_tilt():
     assert gain[0] == pytest.approx(np.cos(np.radians(10)) / (0.5 * np.cos(found[0])))
 
 
-#: Every kind, also turned by a twist where it can be, and with other sensors where it needs them.
+#: Every kind, also turned where it can be, and with other sensors where it needs them.
 KINDS = [(kind, inputs | {name: np.array([0.04]) for name in kind.sensors})
          for kind in SENSOR_KINDS.values()
-         for inputs in ({}, *({name: 0.05} for name in kind.may_use))]
+         for inputs in ({}, dict(zip(kind.may_use, (0.05, -0.03), strict=False)))]
 
 
 @given(pitch=st.floats(-1.2, 1.2), roll=st.floats(-0.5, 0.5), joint=st.floats(-0.8, 0.8))
@@ -131,6 +131,20 @@ def test_a_twisted_inclinometer_against_its_own_axes(pitch, twist):
         expected = np.arctan2(seen[0], seen[2]) if kind is IN_PLANE else np.arcsin(seen[1])
         assert kind.angle(np.atleast_1d(joint), columns(up), {"twist": twist})[0] == pytest.approx(
             expected, abs=1e-14)
+
+
+@pytest.mark.parametrize("joint", np.radians([-70, 20, 60]))
+def test_what_one_axis_feels_of_another_is_a_turn(joint):
+    """To first order: x of y the twist, z of y the lean against it; of y alone, nothing else."""
+    up, h = up_of(0.3, 0.2), 1e-6
+    seen = Rotation.from_rotvec([0.0, -joint, 0.0]).inv().apply(up)
+    at = [np.arctan2(seen[0] + x * seen[1], seen[2] + z * seen[1])
+          for x, z in ((h, 0), (-h, 0), (0, h), (0, -h))]
+    for name, sensitivity in (("twist", at[0] - at[1]), ("lean", at[3] - at[2])):
+        turned = [IN_PLANE.angle(np.atleast_1d(joint), columns(up), {name: t})[0] for t in (h, -h)]
+        assert turned[0] - turned[1] == pytest.approx(sensitivity, rel=1e-8)
+    # Apart where the member lies level and where it stands upright.
+    assert abs((at[0] - at[1]) / (at[2] - at[3])) != pytest.approx(1.0, abs=0.1)
 
 
 def test_a_twist_shows_only_where_the_house_rolls():

@@ -2,25 +2,33 @@
 
 import json
 import shlex
+import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.cli.app import application
 from calib.results import load_result
 from tests.report.reading import Page
 
 
-@pytest.fixture
-def result(calib_command, tmp_path, undrawn):
+@pytest.fixture(scope="module")
+def run(simulated, tmp_path_factory):
     """A solved run whose folder asks for 20 mm."""
-    run = tmp_path / "a run"
-    calib_command("simulate", run, "--poses", 24, "--seed", 12)
+    run = simulated(tmp_path_factory.mktemp("run") / "run", "--poses", 24, "--seed", 12)
     rig = (run / "rig.toml").read_text("utf-8")
     (run / "rig.toml").write_text(rig + '\n[goal]\nedge = "20 mm"\n', "utf-8")
-    calib_command("solve", run, "--no-report")
-    return run / "result"
+    CliRunner().invoke(application(), ["solve", str(run), "--no-report"])
+    return run
+
+
+@pytest.fixture
+def result(run, tmp_path):
+    """Its result, in a path with a space."""
+    return shutil.copytree(run, tmp_path / "a run") / "result"
 
 
 def filled(calib_command, result, seed=0, **mistyped):
@@ -112,8 +120,8 @@ def test_what_is_wrong_with_the_file_is_told_by_line(calib_command, result):
     assert status == 3 and "none.csv" in err
 
 
-def test_shots_without_a_known_stand(calib_command, result):
-    """Said with the line, and what would do."""
+def test_shots_that_do_not_tell_a_stand(calib_command, result):
+    """All in one place, and corners alone: said with the line, and what would do."""
     shown = filled(calib_command, result)
     table = pd.read_csv(shown, dtype=str)
     readings = list(load_result(result).rig.reading_names)
@@ -123,7 +131,8 @@ def test_shots_without_a_known_stand(calib_command, result):
         table[f"shot_{axis}"] = "100.0"
     table.to_csv(shown, index=False)
     status, _, err = calib_command("confirm", result, shown)
-    assert status == 3 and "no stand of the result" in err and "line 2" in err
+    assert status == 3 and "shown.csv line" in err
+    assert "no posture" in err and "in a new stand" in err
 
 
 def test_paths_with_spaces_can_be_pasted(result):

@@ -58,10 +58,10 @@ def test_complaints_name_the_line(calib_command, example):
     assert "3 complaints" in err
 
 
-def test_from_the_run_folder_to_the_sheet(calib_command, folder, example, undrawn):
+def test_from_the_run_folder_to_the_sheet(calib_command, simulated, folder, example):
     """Kept in result.json; the sheet needs the result alone; sds as `uncertainties` has them."""
     run = folder / "run"
-    calib_command("simulate", run, "--poses", 14, "--seed", 3)
+    simulated(run, "--poses", 14, "--seed", 3)
     (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")
     calib_command("solve", run)
     result = load_result(run / "result")
@@ -94,11 +94,9 @@ def test_from_the_run_folder_to_the_sheet(calib_command, folder, example, undraw
     assert entry_list(definition, result.rig).names == ("Boom in inches",)
 
 
-def test_a_result_without_the_key_is_read(calib_command, folder, undrawn):
+def test_a_result_without_the_key_is_read(solved, folder):
     """Results that an earlier version wrote."""
-    run = folder / "before"
-    calib_command("simulate", run, "--poses", 12, "--seed", 4)
-    calib_command("solve", run)
+    run = solved(folder / "before", "--poses", 12, "--seed", 4)
     path = run / "result" / "result.json"
     document = json.loads(path.read_text("utf-8"))
     assert document.pop("entries") is None

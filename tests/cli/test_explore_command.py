@@ -12,9 +12,9 @@ from tests.explore.planted import plants
 
 
 @pytest.fixture
-def folder(calib_command, tmp_path):
+def folder(simulated, tmp_path):
     """A clean run of 24 poses."""
-    calib_command("simulate", tmp_path / "run", "--seed", 8, "--poses", 24)
+    simulated(tmp_path / "run", "--seed", 8, "--poses", 24)
     return tmp_path / "run"
 
 
@@ -115,7 +115,7 @@ def test_trends_point_to_effects():
 
     plant = plants("tilt_rotator")["boom_sag"]
     run, _ = planted("tilt_rotator", plant, np.random.default_rng(3), sizes=8.0)
-    trend = next(t for t in trends(solve(run)) if t.name == "up against reach")
+    trend = next(t for t in trends(solve(run)) if (t.what, t.against) == ("up", "reach"))
     assert set(trend.effects) == {"boom_sag", "stick_sag"}
     assert trend_says(trend).endswith(" calib explore tests boom_sag and stick_sag.")
     taken = replace(run, rig=rig_from_dict({**run.rig.definition, "effects": ["boom_sag"]}))

@@ -68,6 +68,14 @@ def test_a_word(calib_command):
     assert calib_command("help", "Standardised residual")[1].startswith("Standardised residual: w")
 
 
+def test_words_of_a_phrase_and_commands(calib_command):
+    """Each that is known; a command says how it is called."""
+    status, out, _ = calib_command("help", "taped", "edge", "error")
+    assert status == 0 and out.startswith("taped: tape\n") and "\nedge\n" in out
+    status, out, err = calib_command("help", "solve")
+    assert status == 0 and "calib solve --help" in out and err.endswith("calib solve --help\n")
+
+
 def test_all_words(calib_command):
     status, out, _ = calib_command("help")
     assert status == 0 and all(w.means in out for w in words())

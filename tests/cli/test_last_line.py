@@ -9,6 +9,7 @@ import pytest
 
 from calib.adjust.mixed_model import NotConverged
 from calib.cli.app import COMMANDS
+from calib.cli.simulate import STANDARD_RIG
 
 #: Not run here: one goes on until it is stopped, the others need files of their own.
 _NOT_HERE = {"yard", "together", "fleet"}
@@ -27,12 +28,11 @@ def next_of(err):
 
 
 @pytest.fixture
-def yard(calib_command, tmp_path, undrawn):
+def yard(solved, tmp_path):
     """Two solved runs of one machine in a folder with a space in its name."""
     folder = tmp_path / "my yard"
-    for name, seed in (("one", 31), ("two", 32)):
-        calib_command("simulate", folder / name, "--poses", 14, "--seed", seed)
-        calib_command("solve", folder / name, "--no-report")
+    for name, seed in (("one", 4), ("two", 5)):
+        solved(folder / name, "--poses", 12, "--seed", seed)
     (folder / "list.toml").write_text(LIST, "utf-8")
     return folder
 
@@ -63,8 +63,8 @@ def lines(folder):
     }
 
 
-def test_every_command_names_the_next(calib_command, yard, monkeypatch):
-    """With quoted paths; it is a command whose paths are there, or are to be made."""
+def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline):
+    """With quoted paths that are there, or are to be made; and no command opens a socket."""
     monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
     monkeypatch.setattr("calib.report.pages.sheet.sheet_files", lambda *_: {})
     listed = lines(yard)
@@ -72,12 +72,17 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch):
     for command, words in listed.items():
         status, _, err = calib_command(command, *words)
         assert status in (0, 5, 6), (command, status, err)
+        assert not offline, command
         named = next_of(err)
         assert named[0] != command or command in (
             "rig", "help", "confirm", "next", "solve", "explore")
         for word in named[1:]:
             if str(yard) in word and word not in (str(yard / "one-corrected"),):
                 assert Path(word).exists() or word.endswith("without"), (command, named)
+    # What is printed to be filled in goes to a file first, if it went to a screen.
+    monkeypatch.setattr("calib.cli.talk.sys.stdout.isatty", lambda: True, raising=False)
+    assert next_of(calib_command("confirm", yard / "one" / "result")[2])[-2:] == [">", "shown.csv"]
+    assert next_of(calib_command("entries", "example")[2])[-2:] == [">", "entries.toml"]
 
 
 def test_import_names_solve(calib_command, tmp_path):
@@ -98,11 +103,11 @@ def test_import_names_solve(calib_command, tmp_path):
 @pytest.mark.parametrize(("fault", "status"), [
     ("usage", 2), ("unknown command", 2), ("no such word", 2), ("empty argument", 2),
     ("input", 3), ("no result", 3), ("not determined", 5), ("suspects", 6)])
-def test_every_way_to_fail_names_the_next(calib_command, tmp_path, undrawn, fault, status):
+def test_every_way_to_fail_names_the_next(calib_command, simulated, tmp_path, fault, status):
     """Usage, input, not determined, a gate: after the complaint, what to type."""
     run = tmp_path / "my yard" / "run"
     gross = ["--gross", "3"] if fault == "suspects" else []
-    calib_command("simulate", run, "--poses", 16, "--seed", 5, *gross)
+    simulated(run, "--poses", 16, "--seed", 5, *gross)
     if fault == "input":
         (run / "shots.csv").write_text("shot,pose\n1,1\n")
     if fault == "not determined":
@@ -122,10 +127,21 @@ def test_every_way_to_fail_names_the_next(calib_command, tmp_path, undrawn, faul
     assert named == expected[fault]
 
 
-def test_no_solution_and_a_fault(calib_command, tmp_path, monkeypatch):
+def test_a_run_that_is_short_of_shots(calib_command, simulated, tmp_path):
+    """No mistake, and not determined: diagnose sends to next, which plans more."""
+    run = tmp_path / "my yard"
+    simulated(run, "--poses", 12, "--seed", 5)
+    rows = (run / "shots.csv").read_text("utf-8").splitlines()
+    (run / "shots.csv").write_text("\n".join(r for r in rows if "right" not in r) + "\n")
+    (run / "tape.csv").unlink()
+    _, _, err = calib_command("diagnose", run)
+    assert next_of(err) == ["next", str(run)]
+
+
+def test_no_solution_and_a_fault(calib_command, simulated, tmp_path, monkeypatch):
     """Not converged: diagnose. A fault of the program: which version it was."""
     run = tmp_path / "my yard"
-    calib_command("simulate", run, "--poses", 12)
+    simulated(run, "--poses", 12, "--seed", 4)
 
     def broken(kind):
         def raised(*_):
@@ -149,11 +165,10 @@ def test_help_and_version_say_no_more(calib_command, words):
 def test_it_can_be_pasted(tmp_path):
     """The line of one process is run by a shell, and that one's line again."""
     script = f'{shlex.quote(sys.executable)} -m calib "$@"'
-    first = subprocess.run(["sh", "-c", script, "calib", "simulate", "my run", "--poses", "14"],
+    (tmp_path / "my rig.toml").write_text(STANDARD_RIG, "utf-8")
+    first = subprocess.run(["sh", "-c", script, "calib", "rig", "show", "my rig.toml"],
                            cwd=tmp_path, capture_output=True, text=True, check=True)
     line = first.stderr.splitlines()[-1].removeprefix("Next: calib ")
-    second = subprocess.run(f"{shlex.quote(sys.executable)} -m calib {line} --no-report",
-                            cwd=tmp_path, shell=True, capture_output=True, text=True)
-    assert second.returncode in (0, 6), second.stderr
-    assert (tmp_path / "my run" / "result" / "result.json").is_file()
-    assert second.stderr.splitlines()[-1].startswith("Next: calib ")
+    second = subprocess.run(f"{shlex.quote(sys.executable)} -m calib {line}",
+                            cwd=tmp_path, shell=True, capture_output=True, text=True, check=True)
+    assert second.stderr.splitlines()[-1] == "Next: calib plan 'my rig.toml'"

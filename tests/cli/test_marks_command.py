@@ -3,16 +3,15 @@
 import numpy as np
 import pytest
 
-import calib.cli.results
 from calib.calibration import solve
 from calib.results import load_result
 from calib.run.folder import read_run
 
 
 @pytest.fixture
-def folder(calib_command, tmp_path):
+def folder(simulated, tmp_path):
     """A run folder on disk with two antennas, one of them shot."""
-    assert calib_command("simulate", tmp_path / "run", "--poses", 12, "--seed", 5)[0] == 0
+    simulated(tmp_path / "run", "--poses", 12, "--seed", 5)
     folder = tmp_path / "run"
     (folder / "rig.toml").write_text((folder / "rig.toml").read_text() + """
 [marks.left_antenna]
@@ -32,9 +31,8 @@ means = "line of the antennas, from the boom plane"
     return folder
 
 
-def test_from_the_folder_to_the_result(folder, calib_command, tmp_path, monkeypatch):
+def test_from_the_folder_to_the_result(folder, calib_command, tmp_path):
     """Nothing is said of an antenna that is not shot, nor of the line to it."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
     run = read_run(folder)
     rig = run.rig
     solution, target = solve(run), rig.target_names.index("left_antenna")

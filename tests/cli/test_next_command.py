@@ -10,8 +10,6 @@ import calib.cli.next_
 from calib.report.plan_words import shots_in_words
 from calib.report.words.cautions import CAUTIONS
 
-pytestmark = pytest.mark.usefixtures("undrawn")
-
 
 @pytest.fixture
 def next_command(calib_command):
@@ -20,9 +18,9 @@ def next_command(calib_command):
 
 
 @pytest.fixture
-def run_folder(calib_command, tmp_path):
+def run_folder(simulated, tmp_path):
     """A simulated run of ten poses in two stands in which nothing but the edge was shot."""
-    calib_command("simulate", tmp_path / "run", "--poses", 10, "--stands", 2, "--check-poses", 0,
+    simulated(tmp_path / "run", "--poses", 10, "--stands", 2, "--check-poses", 0,
                   "--seed", 3)
     keep(tmp_path / "run", lambda row: row[2].startswith("edge"))
     return tmp_path / "run"
@@ -148,9 +146,9 @@ def test_what_is_set_aside_does_not_count(next_command, run_folder):
     assert status == 2 and "pose:77: no such shot" in err
 
 
-def test_a_run_that_does_not_fit_is_said_to(calib_command, next_command, tmp_path):
+def test_a_run_that_does_not_fit_is_said_to(simulated, next_command, tmp_path):
     """Gross errors raise a doubt; with the suspects set aside there is none."""
-    calib_command("simulate", tmp_path / "bad", "--poses", 20, "--gross", 2, "--seed", 5)
+    simulated(tmp_path / "bad", "--poses", 20, "--gross", 2, "--seed", 5)
     _, _, err = next_command(tmp_path / "bad")
     assert "The run does not fit" in err
     _, out, err = next_command(tmp_path / "bad", "--set-aside", "suspects")

@@ -6,8 +6,10 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
 from calib.chain.rig import rig_from_template
+from calib.cli.app import application
 from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
 from calib.document.planned import PlanRecord
@@ -22,6 +24,18 @@ QUICK = ("--candidates", 1500)
 def rig_file(tmp_path):
     (tmp_path / "machine.toml").write_text(STANDARD_RIG, "utf-8")
     return tmp_path / "machine.toml"
+
+
+@pytest.fixture(scope="module")
+def high(tmp_path_factory):
+    """Eight poses at any height, of a foot pin 2.3 m up; what was printed is plan.txt."""
+    folder = tmp_path_factory.mktemp("high")
+    (folder / "machine.toml").write_text(STANDARD_RIG, "utf-8")
+    done = CliRunner().invoke(application(), list(map(str, (
+        "plan", folder / "machine.toml", "--poses", 8, "--out", folder / "plan",
+        "--foot-height", 2.3, "--highest", 99, *QUICK))))
+    (folder / "plan.txt").write_text(done.stdout, "utf-8")
+    return folder
 
 
 def test_plan_of_a_rig_file(calib_command, rig_file, tmp_path):
@@ -41,10 +55,9 @@ def test_plan_of_a_rig_file(calib_command, rig_file, tmp_path):
     assert document["candidates"]["asked"] == 1500
 
 
-def test_plan_csv_becomes_readings_csv(calib_command, rig_file, tmp_path):
+def test_plan_csv_becomes_readings_csv(high):
     """Its columns are those of readings.csv; as it is it does not pass, filled in it does."""
-    calib_command("plan", rig_file, "--poses", 6, "--out", tmp_path / "plan", *QUICK)
-    text = (tmp_path / "plan/plan.csv").read_text("utf-8")
+    text = (high / "plan/plan.csv").read_text("utf-8")
     assert all(f"# - {caution}" in text for caution in CAUTIONS)
     rig = rig_from_template("tilt_rotator")
     findings = Findings()
@@ -57,7 +70,7 @@ def test_plan_csv_becomes_readings_csv(calib_command, rig_file, tmp_path):
     findings = Findings()
     poses = read_poses(with_sds(frame), "readings.csv", rig, findings)
     assert not findings.complaints
-    assert poses.ids == tuple(frame["pose"]) == ("01", "02", "03", "04", "05", "06")
+    assert poses.ids == tuple(frame["pose"]) == tuple(f"0{i}" for i in range(1, 9))
     np.testing.assert_allclose(np.degrees(poses.readings[:, 2]), frame["boom"])
 
 
@@ -67,11 +80,10 @@ def with_sds(frame):
     return frame.assign(**{f"sd_{name}": 0.05 for name in names}).to_csv(index=False)
 
 
-def test_shots_to_take_are_rows_of_shots_csv(calib_command, rig_file, tmp_path):
+def test_shots_to_take_are_rows_of_shots_csv(high):
     """A row for every shot of the plan, with the columns of shots.csv, coordinates left open."""
-    calib_command("plan", rig_file, "--poses", 5, "--out", tmp_path / "plan", *QUICK)
-    document = PlanRecord.model_validate_json((tmp_path / "plan/plan.json").read_text("utf-8"))
-    text = (tmp_path / "plan/shots-to-take.csv").read_text("utf-8")
+    document = PlanRecord.model_validate_json((high / "plan/plan.json").read_text("utf-8"))
+    text = (high / "plan/shots-to-take.csv").read_text("utf-8")
     assert all(f"# - {caution}" in text for caution in CAUTIONS)
     frame = pd.read_csv(io.StringIO(text), comment="#", dtype={"pose": str})
     assert list(frame) == ["shot", "pose", "target", "east", "north", "up"]
@@ -105,13 +117,12 @@ near = [-1.6, -0.9, 1.7]
     assert "the line from it to right_antenna points left of the boom plane" in told
 
 
-def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
+def test_how_high_the_edge_is(high, calib_command, rig_file, tmp_path):
     """Per pose in every form, by hand from the drawing; the way out for a pole is by the table."""
-    _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "plan",
-                              "--foot-height", 2.3, "--highest", 99, *QUICK)
-    document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
-    table = pd.read_csv(tmp_path / "plan/plan.csv", comment="#")
-    page = (tmp_path / "plan/pose-sheet.html").read_text("utf-8")
+    out = (high / "plan.txt").read_text("utf-8")
+    document = json.loads((high / "plan/plan.json").read_text("utf-8"))
+    table = pd.read_csv(high / "plan/plan.csv", comment="#")
+    page = (high / "plan/pose-sheet.html").read_text("utf-8")
     above = 0
     for pose, row in zip(document["poses"], table.to_dict("records"), strict=True):
         up = sorted(2.3 + corner[2] for corner in pose["drawing"]["edge"])
@@ -127,7 +138,7 @@ def test_how_high_the_edge_is(calib_command, rig_file, tmp_path):
     assert f"The edge is above 2 m in {above} of 8 poses" in told
     assert told.index("cannot be shot with a pole") < told.index("Poses in driving order")
     assert "with --highest 2 for that" in page
-    _, out, _ = calib_command("plan", rig_file, "--poses", 8, "--out", tmp_path / "low",
+    _, out, _ = calib_command("plan", rig_file, "--poses", 4, "--out", tmp_path / "low",
                               "--highest", 2, *QUICK)
     assert "cannot be shot with a pole" not in out and "m above the ground at most (" in out
 
@@ -171,10 +182,10 @@ def test_no_pose_is_left(calib_command, rig_file, tmp_path):
     assert not (tmp_path / "plan").exists()
 
 
-def test_plan_of_a_run_folder(calib_command, tmp_path):
+def test_plan_of_a_run_folder(calib_command, simulated, tmp_path):
     """Its tape is planned with, the plan goes into it, its shots are said not to count."""
-    calib_command("simulate", tmp_path / "run", "--poses", 8)
-    status, out, err = calib_command("plan", tmp_path / "run", "--poses", 8, *QUICK)
+    simulated(tmp_path / "run", "--poses", 8)
+    status, out, err = calib_command("plan", tmp_path / "run", "--poses", 4, *QUICK)
     assert status == 0 and "from tape.csv" in out.replace("\n", " ")
     assert "calib next" in err
     assert (tmp_path / "run/plan/pose-sheet.pdf").exists()
@@ -222,7 +233,7 @@ def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path)
     assert "With nothing shot but the edge, the same minutes would give" in told
     kept = {one["quantity"]: " ".join(one["machines"]) for one in document["kept_out"]}
     assert "edge_left and edge_right exchanged" in kept["edge_width"]
-    assert "Tape edge_width, roughly: it alone keeps out" in told
+    assert "Tape these too, roughly" in told and "edge_width (" in told
 
 
 def test_minutes_or_poses_but_not_both(calib_command, rig_file):

@@ -7,14 +7,12 @@ import pytest
 
 from calib.cli.talk import DONE, GATE_FAILED, INPUT
 
-pytestmark = pytest.mark.usefixtures("undrawn")
-
 
 @pytest.fixture
-def folder(calib_command, tmp_path):
+def folder(simulated, tmp_path):
     """A small clean run in a folder with a space in its name."""
     folder = tmp_path / "my run"
-    calib_command("simulate", folder, "--seed", 21, "--poses", 14)
+    simulated(folder, "--seed", 21, "--poses", 14)
     return folder
 
 
@@ -61,10 +59,10 @@ def test_the_tolerance_is_an_option(calib_command, folder):
     assert commands(err) == [["check", str(folder / "result")]]
 
 
-def test_suspects_offer_a_solution_without_them(calib_command, tmp_path):
+def test_suspects_offer_a_solution_without_them(calib_command, simulated, tmp_path):
     """Two gross errors: the commands printed are typed, and the second one's verdict passes."""
     folder = tmp_path / "run"
-    calib_command("simulate", folder, "--seed", 3, "--gross", 2)
+    simulated(folder, "--seed", 3, "--gross", 2)
     status, _, err = calib_command("solve", folder)
     assert status == GATE_FAILED
     diagnose, without = commands(err)[:2]

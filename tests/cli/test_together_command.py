@@ -2,8 +2,7 @@
 
 import json
 import shutil
-import subprocess
-import sys
+from collections import namedtuple
 
 import numpy as np
 import pytest
@@ -13,10 +12,18 @@ from calib.run.export import run_files
 from calib.simulate import drawn_parameters, simulate
 from tests.together.family import family
 
+Done = namedtuple("Done", "returncode stdout stderr")
 
-def calib(*words, cwd=None):
-    return subprocess.run([sys.executable, "-m", "calib", *map(str, words)], capture_output=True,
-                          text=True, timeout=500, cwd=cwd)
+
+@pytest.fixture
+def calib(calib_command, monkeypatch):
+    """Runs a command in a folder."""
+
+    def run(*words, cwd):
+        monkeypatch.chdir(cwd)
+        return Done(*calib_command(*words))
+
+    return run
 
 
 def written(run, folder):
@@ -40,7 +47,7 @@ def machine(rig, tmp_path_factory):
     return root
 
 
-def test_what_is_not_shared_is_named_and_can_be_split(machine):
+def test_what_is_not_shared_is_named_and_can_be_split(calib, machine):
     """Status 6 and what to write; written, every gate passes and the results are usual ones."""
     first = calib("together", "all.toml", "--no-report", cwd=machine)
     assert first.returncode == 6, first.stderr
@@ -79,7 +86,34 @@ def test_what_is_not_shared_is_named_and_can_be_split(machine):
                  ).returncode == 0
 
 
-def test_a_file_that_is_none_is_complained_of(machine):
+def test_the_job_of_each_run(calib, machine):
+    """[job] of a run names attachment and day where the file of runs does not, and the other way
+    round; the page and each run's own sheet show it; two machines are not passed over."""
+    for name, serial in (("run0", "7"), ("run1", "8")):
+        shutil.copytree(machine / name, machine / f"{name}-job")
+        rig = machine / f"{name}-job" / "rig.toml"
+        rig.write_text(rig.read_text("utf-8") + '\n[job]\nmachine = "The <old> one"\n'
+                       f'serial = "{serial}"\ndate = "day of {name}"\nby = "A. Invented"\n'
+                       + ('attachment = "toothed"\n' if name == "run0" else ""), "utf-8")
+    (machine / "jobs.toml").write_text(
+        '[[runs]]\nfolder = "run0-job"\n\n[[runs]]\nfolder = "run1-job"\n'
+        'attachment = "flat"\n', "utf-8")
+    done = calib("together", "jobs.toml", "--json", "--no-report", cwd=machine)
+    assert done.returncode in (0, 6), done.stderr
+    first, second = json.loads(done.stdout)["runs"]
+    assert (first["attachment"], first["day"]) == ("toothed", "day of run0")
+    assert (second["attachment"], second["job"]["attachment"]) == ("flat", "flat")
+    assert second["job"]["by"] == "A. Invented"
+    moved = calib("drift", "jobs.toml", "--out", "jobs", cwd=machine)
+    assert "different machines: run0-job The <old> one (serial number 7)" in " ".join(
+        moved.stdout.split())
+    assert "The &lt;old&gt; one" in (machine / "jobs" / "drift.html").read_text("utf-8")
+    calib("sheet", "jobs-together/run1-job", cwd=machine)
+    sheet = (machine / "jobs-together" / "run1-job" / "sheet.html").read_text("utf-8")
+    assert "flat" in sheet and "day of run1" in sheet and "A. Invented" in sheet
+
+
+def test_a_file_that_is_none_is_complained_of(calib, machine):
     """Line and key of everything that is wrong, in the file and in the runs."""
     bad = machine / "bad.toml"
     bad.write_text('[[runs]]\nfolder = "run0"\nmounted = 1\n\n[[runs]]\nfolder = ""\n', "utf-8")
@@ -94,18 +128,18 @@ def test_a_file_that_is_none_is_complained_of(machine):
     assert not (machine / "bad-together").exists()
 
 
-def test_a_new_bucket_and_its_bootstrap(rig, tmp_path):
+def test_a_new_bucket_and_its_bootstrap(calib, rig, tmp_path):
     """Not to be used alone; with the machine it is, also for next, with its intervals."""
     rng = np.random.default_rng(5)
     base = drawn_parameters(rig, rng)
     written(simulate(rig, rng, poses=30, stands=2, parameters=base)[0], tmp_path / "old")
     written(simulate(rig, rng, poses=5, parameters=base, taped=False)[0], tmp_path / "new")
-    assert calib("solve", "old", "--no-report", "--bootstrap", 500, cwd=tmp_path).returncode == 0
+    assert calib("solve", "old", "--no-report", "--bootstrap", 200, cwd=tmp_path).returncode == 0
     result = json.loads((tmp_path / "old" / "result" / "result.json").read_text("utf-8"))
     linear = {p["name"]: p for p in result["parameters"]}
     for row in result["bootstrap"]["rows"]:
         assert row["low95"] < linear[row["name"]]["value"] < row["high95"]
-    assert result["bootstrap"]["replicates"] == 500
+    assert result["bootstrap"]["replicates"] == 200
 
     alone = calib("solve", "new", "--no-report", cwd=tmp_path)
     assert alone.returncode in (3, 5, 6)  # nothing to go by, whatever comes out

@@ -87,6 +87,9 @@ def plants(template):
     for j, reading in enumerate(rig.readings):
         name, pin = reading.name, {"before": reading.name}
         if reading.kind == "in_boom_plane":
+            uses = {**rig.definition["sensors"][name].get("uses", {}), "lean": "planted"}
+            out[f"{name}_cross_axis"] = Plant({"sensors": {name: {"uses": uses}},
+                                               "parameters": _angle()}, most=5.0)
             out[f"{name}_pin_lean"] = _motion(pin, rotate="x", by=by)
             out[f"{name}_pin_turn"] = _motion(pin, rotate="z", by=by)
             out[f"{name}_pin_play"] = _motion(
@@ -109,8 +112,8 @@ def plants(template):
                 lambda r, noted, s: s[0] * np.cos(r) + s[1] * np.sin(r))
     for name in ("boom", "upper_boom", "stick"):
         if name in rig.reading_names:
-            out[f"{name}_sag"] = _motion({"after": name}, rotate="y", varying=[
-                {"by": by, "times": "cosine of inclination", "of": name}])
+            out[f"{name}_sag"] = _motion({"after": name}, rotate="y", most=0.4, varying=[
+                {"by": by, "times": "horizontal distance", "of": name, "to": "stick_end"}])
     return out
 
 
@@ -201,4 +204,4 @@ def outcome(found, name):
     if found.found:
         return "another"
     verdict = next((t.verdict for t in found.tested if t.effect.name == name), "")
-    return "untold" if verdict == "cannot be told here" else "nothing"
+    return "untold" if verdict == "untold" else "nothing"

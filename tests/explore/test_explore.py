@@ -8,6 +8,7 @@ import pytest
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
 from calib.explore import Verdict, explore
+from calib.explore.found import Untold
 from calib.explore.tried import RUN_LEVEL
 from calib.simulate import simulate
 from tests.explore.planted import clean, outcome, planted, plants, sds, with_plant
@@ -29,9 +30,9 @@ def asked_in_clean_runs(count, seed):
 
 
 def test_clean_runs_ask_for_nothing():
-    """At 3 % of 40, five or more have a chance of 1 in 130."""
+    """At 3 % of 12, three or more have a chance of 1 in 200."""
     assert RUN_LEVEL <= 0.05
-    assert asked_in_clean_runs(40, 31_000) < 5
+    assert asked_in_clean_runs(12, 31_000) < 3
 
 
 @pytest.mark.slow
@@ -46,18 +47,16 @@ KINDS = ("rotation_axis_lean", "stick_pin_lean", "coupler_pin_turn", "boom_scale
 
 @pytest.mark.parametrize("name", KINDS)
 def test_a_large_effect_is_told_by_its_name_and_measured(name):
-    """Of eight sds: found in every one of three runs; together within four sds of the truth."""
-    plant, pulls = plants("tilt_rotator")[name], []
-    for seed in range(3):
-        run, values = planted("tilt_rotator", plant, np.random.default_rng(410 + seed), sizes=8.0)
-        found = explore(run)
-        assert outcome(found, name) in ("named", "group")
-        if outcome(found, name) == "named":
-            sizes = found.found[0].tested.sizes
-            pulls += [(s.value - v) / s.sd for s, v in zip(sizes, values, strict=True)]
-            edge = found.found[0].tested.edge
-            assert 0.0005 < edge < 0.2
-    assert pulls and np.max(np.abs(pulls)) < 4
+    """Of eight sds: found, and if by its own name within four sds of the truth."""
+    run, values = planted("tilt_rotator", plants("tilt_rotator")[name],
+                          np.random.default_rng(410), sizes=8.0)
+    found = explore(run)
+    assert outcome(found, name) in ("named", "group")
+    if outcome(found, name) == "named":
+        tested = found.found[0].tested
+        pulls = [(s.value - v) / s.sd for s, v in zip(tested.sizes, values, strict=True)]
+        assert np.max(np.abs(pulls)) < 4
+        assert 0.0005 < tested.edge < 0.2
 
 
 @pytest.mark.slow
@@ -92,7 +91,7 @@ def test_two_effects_are_both_found():
     plant = plants("tilt_rotator")
     rig = rig_from_dict({**sds("tilt_rotator"), **plant["boom_sag"].adds})
     parameters = rig.start.copy()
-    parameters[rig.parameter_names.index("planted")] = np.radians(0.9)
+    parameters[rig.parameter_names.index("planted")] = np.radians(0.15)  # per m
     run, _ = simulate(rig, np.random.default_rng(8), poses=24, stands=2, parameters=parameters)
     readings = plant["rotate_harmonic"].readings(run.poses.readings, {}, np.radians([0.5, 0.3]))
     run = replace(run, rig=rig_from_dict(sds("tilt_rotator")),
@@ -103,20 +102,23 @@ def test_two_effects_are_both_found():
 @pytest.mark.parametrize("name", ["boom_sag", "rotate_harmonic"])
 def test_gross_errors_neither_hide_nor_pretend(name):
     """Two shots out by centimetres: set aside, the effect found as without."""
-    plant = plants("tilt_rotator")[name]
+    run, _ = planted("tilt_rotator", plants("tilt_rotator")[name], np.random.default_rng(90),
+                     sizes=8.0, gross_errors=2)
+    found = explore(run)
+    assert outcome(found, name) == "named"
+    assert 1 <= len(found.aside.names) <= 4
+
+
+def test_gross_errors_alone_are_no_effect():
     for seed in range(3):
-        run, _ = planted("tilt_rotator", plant, np.random.default_rng(90 + seed), sizes=8.0,
-                         gross_errors=2)
-        found = explore(run)
-        assert outcome(found, name) == "named"
-        assert 1 <= len(found.aside.names) <= 4
         dirty, truth = clean("tilt_rotator", np.random.default_rng(190 + seed), gross_errors=2)
         found = explore(dirty)
         assert not found.asked and set(found.aside.names) >= set(truth.gross)
 
 
 @pytest.mark.parametrize("fault", [
-    faults.pole_20mm, faults.other_bucket, faults.quarter, faults.corners_all])
+    faults.pole_20mm, faults.corners_all, pytest.param(faults.quarter, marks=pytest.mark.slow),
+    pytest.param(faults.other_bucket, marks=pytest.mark.slow)])
 def test_a_field_mistake_is_not_an_effect(fault):
     """What diagnose is there for: nothing is asked for, and the mistake is named."""
     found = explore(faults.planted((fault,), 4001)[0])
@@ -125,6 +127,7 @@ def test_a_field_mistake_is_not_an_effect(fault):
     assert not any(t.verdict in doubtful for t in found.tested)
 
 
+@pytest.mark.slow
 def test_noise_beyond_the_stated_sds_is_no_effect():
     """All noise 1.4 times what is stated: F, and still next to nothing is asked for."""
     asked, proportional = 0, 0
@@ -144,9 +147,9 @@ def test_what_a_run_cannot_tell_is_said_with_the_reason():
     run, _ = clean("tilt_rotator", np.random.default_rng(1), stands=1)
     run = replace(run, poses=replace(run.poses, noted={}))
     rows = {t.effect.name: t for t in explore(run).tested}
-    assert rows["boom_hysteresis"].why == "readings.csv has no column approach"
-    assert rows["stick_pin_play"].why == "readings.csv has no column load"
-    assert "heading of stand S1" in rows["boom_pin_turn"].why
+    assert rows["boom_hysteresis"].why == Untold(column="approach")
+    assert rows["stick_pin_play"].why == Untold(column="load")
+    assert "heading of stand S1" in rows["boom_pin_turn"].why.like
     assert all(rows[n].verdict is Verdict.UNTOLD for n in (
         "boom_hysteresis", "stick_pin_play", "boom_pin_turn", "boom_pin_askew"))
 
@@ -164,9 +167,11 @@ def test_what_is_in_the_rig_is_not_tried_again():
     assert solution.parameters[i] == pytest.approx(own.parameters[j], rel=1e-6)
 
 
-def test_what_is_called_seen_is_found_in_four_of_five():
-    """An effect that moves the edge as far as `unseen` says, planted thirty times."""
-    plant, count, found = plants("tilt_rotator")["coupler_scale"], 30, 0
+@pytest.mark.parametrize(("count", "least"), [
+    (3, 1), pytest.param(30, 17, marks=pytest.mark.slow)])
+def test_what_is_called_seen_is_found_in_four_of_five(count, least):
+    """An effect that moves the edge as far as `unseen` says, planted so many times."""
+    plant, found = plants("tilt_rotator")["coupler_scale"], 0
     for seed in range(count):
         run, _ = planted("tilt_rotator", plant, np.random.default_rng(7000 + seed), sizes=4.0)
         result = explore(run)
@@ -175,4 +180,4 @@ def test_what_is_called_seen_is_found_in_four_of_five():
         # The size planted is four sds; what is called seen is so many of them.
         assert 3.5 < row.unseen / row.edge * abs(row.sizes[0].value) / sd < 4.5
         found += outcome(result, "coupler_scale") in ("named", "group")
-    assert found >= 17  # of 30 at 0.8, fewer have a chance of 1 in 400
+    assert found >= least  # at 0.8, fewer have a chance of 1 in 125 and of 1 in 400

@@ -60,7 +60,7 @@ def written(points, dialect):
     return text.encode(dialect["encoding"])
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(rows, dialects())
 def test_any_dialect_is_read_back_the_same(points, dialect):
     """Ids are the same text and coordinates the same numbers; no dialect is asked about."""

@@ -10,6 +10,7 @@ from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.foretold import foretold
 from calib.judge.check import check_shots, common_offset, tolerance_for
+from calib.judge.facts import Origin
 from calib.judge.judgement import judge
 from calib.report.words.gate import gate_says
 from calib.simulate import simulate
@@ -76,9 +77,9 @@ def test_chances_of_clean_check_shots_are_uniform(rig):
 def test_the_tolerance_is_stated_or_of_the_rig_or_customary(rig):
     """The user's word first, then rig.toml, then 30 mm."""
     own = rig_from_dict({**STANDARD, "check": {"tolerance": "2 cm"}})
-    assert tolerance_for(own, 0.011) == (0.011, "stated by the user")
-    assert tolerance_for(own) == (0.02, "rig.toml")
-    assert tolerance_for(rig) == (0.03, "common practice, no source")
+    assert tolerance_for(own, 0.011) == (0.011, Origin.USER)
+    assert tolerance_for(own) == (0.02, Origin.RIG)
+    assert tolerance_for(rig) == (0.03, Origin.PRACTICE)
     run, _ = simulate(rig, np.random.default_rng(33), poses=16, check_poses=2)
     assert judge(solve(replace(run, rig=own))).check.tolerance == 0.02
     judgement = judge(solve(run), 0.0005)

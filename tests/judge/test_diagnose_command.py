@@ -1,26 +1,15 @@
 """``calib diagnose``: the corrected copy, the next command, and what is never written over."""
 
 import json
-import sys
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from calib.cli.app import main
+from calib.cli.simulate import STANDARD_RIG
 from calib.cli.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
-
-pytestmark = pytest.mark.usefixtures("undrawn")
-
-
-@pytest.fixture
-def calib(monkeypatch, capsys):
-    """Run a command; gives exit status, stdout and stderr."""
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["calib", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        return left.value.code or DONE, *capsys.readouterr()
-
-    return run
+from calib.run.export import run_files
+from calib.simulate import drawn_parameters, simulate
 
 
 def edited(path, change):
@@ -37,10 +26,10 @@ def edited(path, change):
 
 
 @pytest.fixture
-def folder(calib, tmp_path):
+def folder(simulated, tmp_path):
     """A simulated run whose columns stick and coupler are exchanged, in a path with a space."""
     run = tmp_path / "my run"
-    calib("simulate", run, "--seed", 3)
+    simulated(run, "--poses", 12, "--seed", 3)
 
     def exchange(cells):
         cells["stick"], cells["coupler"] = cells["coupler"], cells["stick"]
@@ -49,11 +38,11 @@ def folder(calib, tmp_path):
     return run
 
 
-def test_a_corrected_copy_says_what_was_changed(calib, folder):
+def test_a_corrected_copy_says_what_was_changed(calib_command, folder):
     """The original stays; the copy solves; comment, figures and the next command are there."""
     before = {p.name: p.read_bytes() for p in folder.iterdir()}
     copy = folder.with_name("mended")
-    code, out, _ = calib("diagnose", folder, "--apply", copy)
+    code, out, _ = calib_command("diagnose", folder, "--apply", copy)
     assert code == GATE_FAILED
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
     head, *_ = (copy / "readings.csv").read_text().splitlines()
@@ -62,30 +51,30 @@ def test_a_corrected_copy_says_what_was_changed(calib, folder):
     assert (copy / "shots.csv").read_bytes() == before["shots.csv"]
     assert "variance factor" in out and "->" in out and "worst sd of the edge" in out
     assert f"  calib solve {copy}\n" in out
-    code, out, _ = calib("diagnose", copy)
+    code, out, _ = calib_command("diagnose", copy)
     assert code == DONE and out.startswith("The run fits: ")
 
 
-def test_nothing_is_written_over(calib, folder):
+def test_nothing_is_written_over(calib_command, folder):
     """A folder with anything in it is refused before anything is tried."""
-    code, _, err = calib("diagnose", folder, "--apply", folder)
+    code, _, err = calib_command("diagnose", folder, "--apply", folder)
     assert code == INPUT
     assert "a new folder for the corrected copy" in err
 
 
-def test_the_next_command_has_the_paths_of_the_run(calib, folder):
+def test_the_next_command_has_the_paths_of_the_run(calib_command, folder):
     """No literal RUN: the folder as it was given, quoted for a shell."""
-    code, out, _ = calib("diagnose", folder, "--json")
+    code, out, _ = calib_command("diagnose", folder, "--json")
     assert code == GATE_FAILED
     first, second = json.loads(out)["next"]
     assert first.startswith(f"calib diagnose '{folder}' --apply ")
     assert second.startswith("calib solve ") and "my run-corrected" in second
 
 
-def test_check_shots_in_feet_are_corrected_too(calib, tmp_path):
+def test_check_shots_in_feet_are_corrected_too(calib_command, simulated, tmp_path):
     """All shots in feet, those that only check as well: the copy has both in metres."""
     run, copy = tmp_path / "run", tmp_path / "copy"
-    calib("simulate", run, "--seed", 4)
+    simulated(run, "--poses", 12, "--seed", 4)
     was = (run / "check.csv").read_text()
 
     def in_feet(cells):
@@ -94,24 +83,25 @@ def test_check_shots_in_feet_are_corrected_too(calib, tmp_path):
 
     for name in ("shots.csv", "check.csv"):
         edited(run / name, in_feet)
-    calib("diagnose", run, "--apply", copy)
+    calib_command("diagnose", run, "--apply", copy)
     first_east = float(was.splitlines()[2].split(",")[3])
     row = (copy / "check.csv").read_text().splitlines()[2].split(",")
     assert abs(float(row[3]) - first_east) < 0.001
 
 
-def test_without_a_cause_nothing_is_written(calib, tmp_path):
+def test_without_a_cause_nothing_is_written(calib_command, simulated, tmp_path):
     """A clean run: no copy, and that is said."""
     run, copy = tmp_path / "run", tmp_path / "copy"
-    calib("simulate", run, "--seed", 4)
-    code, out, err = calib("diagnose", run, "--apply", copy)
+    simulated(run, "--poses", 12, "--seed", 4)
+    code, out, err = calib_command("diagnose", run, "--apply", copy)
     assert code == DONE
     assert not copy.exists()
     assert "No corrected copy was written" in err
     assert f"  calib solve {run}\n" in out
 
 
-def test_what_did_not_converge_is_told_to_diagnose_with_its_path(calib, folder, monkeypatch):
+def test_what_did_not_converge_is_told_to_diagnose_with_its_path(
+        calib_command, folder, monkeypatch):
     """The folder's own name, quoted; no literal RUN."""
     from calib.adjust.mixed_model import NotConverged
 
@@ -119,6 +109,32 @@ def test_what_did_not_converge_is_told_to_diagnose_with_its_path(calib, folder, 
         raise NotConverged("after 50 iterations boom_length still moves")
 
     monkeypatch.setattr("calib.judge.choice.solve", fails)
-    code, _, err = calib("solve", folder)
+    code, _, err = calib_command("solve", folder)
     assert code == NOT_CONVERGED
     assert f"Next: calib diagnose '{folder}'" in err
+
+
+def test_with_a_known_machine(calib_command, rig, tmp_path):
+    """A few poses of a new bucket with two columns exchanged: the mistake is found and mended,
+    and the copy keeps the rows of tape that are in the earlier result already."""
+    rng = np.random.default_rng(5)
+    base = drawn_parameters(rig, rng)
+    run = simulate(rig, rng, poses=6, parameters=base, taped=False)[0]
+    readings = run.poses.readings.copy()
+    i, j = map(rig.reading_names.index, ("stick", "coupler"))
+    readings[:, [i, j]] = readings[:, [j, i]]
+    for name, one in (("old", simulate(rig, rng, poses=20, parameters=base)[0]),
+                      ("new", replace(run, poses=replace(run.poses, readings=readings)))):
+        (tmp_path / name).mkdir()
+        for file, text in run_files(one, STANDARD_RIG, "Invented data").items():
+            (tmp_path / name / file).write_text(text, "utf-8")
+    tape = (tmp_path / "old" / "tape.csv").read_text("utf-8")
+    (tmp_path / "new" / "tape.csv").write_text(tape, "utf-8")
+    assert calib_command("solve", tmp_path / "old", "--no-report")[0] == DONE
+    known = ("--machine", tmp_path / "old" / "result")
+    code, out, err = calib_command("diagnose", tmp_path / "new", *known, "--apply",
+                                   tmp_path / "mended")
+    assert code == GATE_FAILED and "left out, since it took part" in err
+    assert "stick and coupler are exchanged" in out and "every gate passed" in out
+    assert f"Next: calib solve {tmp_path / 'mended'} --machine {known[1]}" in err
+    assert (tmp_path / "mended" / "tape.csv").read_text("utf-8") == tape

@@ -12,6 +12,7 @@ from calib.adjust.congruency import Epoch, weighted_difference
 from calib.adjust.reliability import influence
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
+from calib.judge.common import difference_covariance
 from calib.judge.drift import (
     SURVEY_SCALE,
     SURVEY_VERTICAL,
@@ -22,7 +23,7 @@ from calib.judge.drift import (
     marginal,
 )
 from calib.judge.same_model import CHAIN, described_otherwise, structure_differences
-from calib.judge.survey import Survey, difference_covariance
+from calib.judge.survey import Survey
 from calib.report.pages.drifted import drift_document, drift_sections
 from calib.report.press.terminal import plain
 from calib.report.words.model import otherwise_says
@@ -86,6 +87,7 @@ def test_two_changes_are_both_found(rig):
         assert amount == pytest.approx(change[name], abs=np.radians(0.15))
 
 
+@pytest.mark.slow
 def test_a_shared_tape_correlates_the_results(rig):
     """With the same tape in both, differences have the sds that simulation shows."""
     truth = drawn_parameters(rig, np.random.default_rng(1))
@@ -106,6 +108,7 @@ def test_a_shared_tape_correlates_the_results(rig):
     assert np.mean(predicted) < 0.9 * np.sqrt(2) * np.sqrt(older.covariance[column, column])
 
 
+@pytest.mark.slow
 def test_power_is_as_predicted(rig):
     """A change of 6 mm is found as often as the noncentral F distribution says."""
     change, pairs = {"edge_drop": -0.006}, 50
@@ -446,8 +449,8 @@ def test_few_poses_on_one_side(rig):
 
 def test_an_epoch_that_fits_worse_is_weighted_by_how_it_fits(rig):
     """Sds of one run stated three times too small: no more alarms than stated, and it is said."""
-    alarms, pairs = 0, 30
-    for seed in range(pairs):
+    alarms = 0
+    for seed in range(10):
         first, second = _pair(rig, 8000 + seed, poses=10)
         sharp = replace(
             second,
@@ -457,7 +460,7 @@ def test_an_epoch_that_fits_worse_is_weighted_by_how_it_fits(rig):
         found = drift(older, newer)
         alarms += not found.congruency.congruent
         assert not found.same_precision
-    assert alarms <= 5
+    assert alarms <= 2
     assert "fit themselves differently well" in told(older, newer)[1]
 
 

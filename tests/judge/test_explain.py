@@ -3,10 +3,13 @@
 import numpy as np
 import pytest
 
-from calib.judge.changes import changes_of, in_poses, mistake_in, plausible
+from calib.judge import facts
+from calib.judge.column_mistakes import changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.words import mistake as mistake_words
+from calib.report.words.mistake import mistake_says, told
 from calib.simulate import simulate
 from tests.judge import planted
 
@@ -19,7 +22,7 @@ def test_a_planted_mistake_is_named_first(rig, mistake):
     claimed = explain(run).claimed
     assert claimed is not None
     assert claimed.mistake.family == family
-    assert words in claimed.mistake.says
+    assert words in mistake_says(claimed.mistake.fact)
 
 
 def test_the_named_edit_mends_the_run(rig):
@@ -71,7 +74,7 @@ def test_what_geometry_cannot_tell_apart_is_named_together(rig):
     """The two feet differ by 2 mm per km: both are named."""
     run, *_ = planted.plant(planted.international_feet, rig, 34)
     found = explain(run)
-    names = " ".join([found.claimed.mistake.says, *(r.mistake.says for r in found.rivals)])
+    names = " ".join(mistake_says(r.mistake.fact) for r in (found.claimed, *found.rivals))
     assert "international feet" in names and "US survey feet" in names
 
 
@@ -85,7 +88,7 @@ def test_a_pole_height_on_a_whole_stand_changes_nothing(rig):
 def test_a_swing_is_named_with_what_would_look_the_same(rig):
     """A swung house: the angle, and that a machine tracked to that place looks alike."""
     run, *_ = planted.plant(planted.swung, rig, 35)
-    says = explain(run).claimed.mistake.says
+    says = mistake_says(explain(run).claimed.mistake.fact)
     assert says.startswith("The house swung by ")
     assert "would look the same" in says
 
@@ -118,7 +121,7 @@ def test_edits_are_edits_of_files(rig):
     """Every mistake says which file to edit, and its own effect is undone by doing it twice."""
     run = planted.simulated(rig, np.random.default_rng(7))
     for mistake in [*_everywhere(run), *tape_factors(run, 0)]:
-        assert any(file in mistake.edit for file in
+        assert any(file in told(mistake.fact).edit for file in
                    ("shots.csv", "readings.csv", "rig.toml", "tape.csv"))
         if mistake.family in ("axes", "heights", "sign", "two signs", "corners",
                               "exchanged columns"):
@@ -136,7 +139,7 @@ def test_readings_no_sensor_shows_are_not_proposed(rig):
     beyond = run.poses.readings.copy()
     beyond[0, tilt] = np.radians(100)
     assert not plausible(planted.readings(run, beyond), tilt)[0]
-    zeros = [m.says for m in _everywhere(run) if m.family == "zero"]
+    zeros = [mistake_says(m.fact) for m in _everywhere(run) if m.family == "zero"]
     assert not any("house_pitch" in says and "180" in says for says in zeros)
 
 
@@ -159,3 +162,11 @@ def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
     assert "Left and right corners are exchanged in all poses" in says
     assert "a taped edge_width tells which" in says
     assert "no mistake to look for" not in says
+
+
+def test_every_fact_has_its_words():
+    """What went wrong and what to edit: of whatever may be found, and of every change."""
+    for base, words in ((facts.Fact, told), (facts.ChangeFact, mistake_words._changed)):
+        assert len(base.__subclasses__()) > 8
+        for kind in base.__subclasses__():
+            assert words.dispatch(kind) is not words.dispatch(object), kind.__name__

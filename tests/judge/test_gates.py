@@ -9,6 +9,7 @@ from scipy.stats import norm
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.judge.choice import solve_as_chosen
+from calib.judge.facts import Origin
 from calib.judge.gates import ERROR_RATE, Question, shared
 from calib.judge.goal import TIMES_SD, edge_known
 from calib.judge.identify import weak_directions
@@ -88,7 +89,7 @@ def test_the_goal_is_the_users(rig):
     for text, met in (("5 mm", False), ("20 cm", True), ("0.1 ft", True)):
         own = rig_from_dict({**STANDARD, "goal": {"edge": text}})
         known = edge_known(solve(replace(run, rig=own)), ())
-        assert known.met is met and known.stated
+        assert known.met is met and known.origin is Origin.RIG
         assert known.within95 == pytest.approx(within)
     assert TIMES_SD == pytest.approx(norm.ppf(0.975))
 

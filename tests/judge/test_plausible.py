@@ -15,12 +15,11 @@ from calib.judge.equivalent import equivalents
 from calib.judge.judgement import judge
 from calib.judge.mistakes import corners_exchanged, with_readings, with_shots
 from calib.judge.plausible import plausibility
-from calib.report.words.machine import machine_says, plausible_says, teller_says
+from calib.report.words.plausible import machine_says, plausible_says, teller_says
 from calib.report.words.relabelling import equivalent_says, relabelling_says
 from calib.run.complaints import InputError
 from calib.run.records import Tape
 from calib.simulate import drawn_joints, simulate
-from tests.cli.conftest import calib_command  # noqa: F401
 
 
 def sd_of(rig):
@@ -289,9 +288,9 @@ def links(head, row):
     ("readings.csv", links, ("edge_width", "edge_drop"), "boom and stick exchanged"),
 ])
 def test_files_of_a_relabelled_machine_end_with_6_and_so_does_the_sheet(
-        calib_command, tmp_path, file, change, kept, says):  # noqa: F811
+        calib_command, simulated, tmp_path, file, change, kept, says):
     folder = tmp_path / "run"
-    calib_command("simulate", folder, "--seed", 12, "--poses", 14)
+    simulated(folder, "--seed", 12, "--poses", 14)
     (folder / "check.csv").unlink()
     rows_changed(folder / "shots.csv", lambda head, row: row if "edge" in row[2] else None)
     rows_changed(folder / "tape.csv", lambda head, row: row if row[0] in kept else None)

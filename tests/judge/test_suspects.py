@@ -13,8 +13,9 @@ from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.foretold import foretold, replaced_readings
 from calib.judge.check import check_shots
+from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
-from calib.judge.set_aside import SetAside, UnknownName, named, without
+from calib.judge.set_aside import SUSPECTS, SetAside, UnknownName, named, without
 from calib.judge.suspects import find_suspects
 from calib.report.words.gate import gate_says, too_many_says
 from calib.report.words.reading import replaced_says
@@ -365,10 +366,21 @@ def test_many_bad_shots_are_found_robustly(rig):
     run, truth = simulate(rig, np.random.default_rng(9), gross_errors=12, gross_size=(0.08, 0.2))
     suspects = find_suspects(solve(run))
     names = {s.name for s in suspects.found}
-    assert suspects.stopped == "a robust fit found them: no other value is beyond its limit"
     assert not suspects.remaining
     assert names >= set(truth.gross)
     assert len(names) <= 13
     assert suspects.without.adjustment.variance_factor < 1.4
     worst = suspects.found[0]
     assert worst.miss == pytest.approx(truth.gross[worst.name], abs=0.03)
+
+
+def test_what_chance_allows_is_set_aside_by_nobody(rig):
+    """Two shots flagged, neither beyond chance: the run without its suspects is the whole run."""
+    run, _ = simulate(rig, np.random.default_rng(4))
+    suspects = find_suspects(solve(run))
+    assert len(suspects.within_chance) == 2 and not suspects.beyond_chance
+    assert suspects.aside == SetAside()
+    assert suspects.without is suspects.solution
+    chosen = solve_as_chosen(run, SUSPECTS)
+    assert (chosen.aside, chosen.because, chosen.whole) == (SetAside(), (), None)
+    assert len(chosen.solution.run.shots) == len(run.shots)

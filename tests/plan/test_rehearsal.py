@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.chain.angles import wrapped
+from calib.chain.circle import wrapped
 from calib.plan.plan import make_plan
 from calib.plan.rehearsal import rehearsed
 

@@ -11,7 +11,7 @@ import pytest
 
 from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import pope_taus, reliability
-from calib.adjust.snooping import Candidate, snoop
+from calib.adjust.snooping import Candidate, Stopped, snoop
 
 POINTS = """
 1 2477233.72 420353.59; 2 2477497.89 419951.98; 3 2477832.55 420210.21; 4 2477991.64 420400.58;
@@ -113,7 +113,7 @@ def snooped():
 def test_exactly_the_two_blunders_in_order(snooped):
     """The distance first, then the angle, then no more."""
     assert [s.candidate.label for s in snooped.suspects] == ["distance 3-4", "angle 1-103-102"]
-    assert snooped.stopped == "no other value is beyond its limit"
+    assert snooped.stopped is Stopped.PROVEN and not snooped.robust
 
 
 def test_test_values_on_the_way(snooped):

@@ -9,8 +9,10 @@ import pytest
 from calib.document.record import ResultRecord
 from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
+from calib.report.pages.report import report_files
 from calib.report.record import result_document
 from calib.simulate import simulate
+from tests.report.reading import Page
 
 #: Ids that a file may hold: markup, mathematics, other alphabets, a very long one.
 HOSTILE = ("<script>alert(1)</script>", "a&b\"c'd", "$x^2$", "Ж-7", "long_" * 12, "{{ 7 * 7 }}")
@@ -48,3 +50,21 @@ def document(run):
 def document_aside(run):
     """With the suspects set aside."""
     return document_of(run, "suspects")
+
+
+@pytest.fixture(scope="session")
+def report(document):
+    """Page and paper of the result with the suspects, drawn once."""
+    return report_files(record(document))
+
+
+@pytest.fixture(scope="session")
+def html(report):
+    """The page alone."""
+    return report["report.html"].decode()
+
+
+@pytest.fixture(scope="session")
+def read(html):
+    """The page taken apart."""
+    return Page(html)

@@ -5,13 +5,24 @@ import re
 import shutil
 import subprocess
 import threading
+import tomllib
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib import resources
+from pathlib import Path
 
 import pytest
 
-from calib.report.pages.report import report_page
+from calib.entries.listed import entry_list
+from calib.plan import Task, make_plan, prepare
+from calib.report.entered import with_entries
+from calib.report.pages.comparison import Side, comparison, comparison_sections
 from calib.report.pages.sheet import sheet_files
+from calib.report.plan_record import plan_document
+from calib.report.pose_sheet import sheet_files as pose_sheet
+from calib.report.press.html import page
+from calib.report.solved_machine import rig_and_parameters
+from calib.results import Result
 from tests.report.conftest import record
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -78,12 +89,14 @@ const table = [...document.querySelectorAll("table")].sort(
   (a, b) => b.tBodies[0].rows.length - a.tBodies[0].rows.length)[0];
 const buttons = [...table.querySelectorAll("th button")];
 const button = buttons.find(b => /value|w$/.test(b.textContent.trim())) || buttons[1];
+if (button) {
 const column = button.parentElement.cellIndex;
 const values = () => [...table.tBodies[0].rows].map(r => r.cells[column].querySelector("data"))
   .filter(d => d).map(d => Number(d.value));
 button.click(); probe.ascending = values();
 probe.marked = button.parentElement.getAttribute("aria-sort");
 button.click(); probe.descending = values();
+}
 probe.cut = cut;
 probe.silent = [...document.querySelectorAll("svg, img")].filter(
   i => !(i.getAttribute("aria-label") || i.alt)).length;
@@ -96,10 +109,11 @@ parent.document.body.append(out);
 </script>"""
 
 
-def opened(html: str, folder, width: int, height: int, look: str | None = None) -> dict:
+def opened(html: str, folder, width: int, height: int, look: str | None = None,
+           few: int = FEW) -> dict:
     """What a browser finds of a page at a window size."""
     # The probes are scripts of the test's own; the page's policy allows inline ones.
-    look = (LOOK if look is None else look).replace("FEW_COLUMNS", str(FEW))
+    look = (LOOK if look is None else look).replace("FEW_COLUMNS", str(few))
     html = html.replace("<title>", LISTEN + "<title>", 1).replace("</body>", look + "</body>", 1)
     with served(html, width, height) as (address, asked):
         run = browsed(address, folder)
@@ -154,10 +168,9 @@ def browsed(address, folder):
 
 
 @pytest.fixture(scope="module")
-def pages(document):
+def pages(document, html):
     """The pages that a browser opens."""
-    told = record(document)
-    return {"report": report_page(told), "sheet": sheet_files(told)["sheet.html"].decode()}
+    return {"report": html, "sheet": sheet_files(record(document))["sheet.html"].decode()}
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -179,6 +192,28 @@ def test_a_page_in_a_browser(pages, tmp_path, name, size):
     assert probe["descending"] == probe["ascending"][::-1] or (
         probe["descending"] == sorted(probe["descending"], reverse=True))
     assert probe["marked"] == "ascending"
+
+
+@pytest.mark.parametrize("which", ["fields", "comparison", "poses"])
+def test_other_pages_on_a_telephone(document, document_aside, tmp_path, which):
+    """What to type, two results, and the poses of a plan: whole, and of a legible size."""
+    one, other = record(document), record(document_aside)
+    rig = rig_and_parameters(one)[0]
+    if which == "fields":
+        example = resources.files("calib.entries") / "example.toml"
+        listed = entry_list(tomllib.loads(example.read_text("utf-8")), rig)
+        html = sheet_files(with_entries(one, listed))["sheet.html"].decode()
+    elif which == "comparison":
+        told = comparison(*(Side(name, survey=Result(of, Path(name), "").survey)
+                            for name, of in (("one", one), ("other", other))))
+        html = page("report.html.j2", told, "Comparison", "", comparison_sections(told))
+    else:
+        made = make_plan(prepare(Task.for_rig(rig, count=800)), poses=7)
+        html = pose_sheet(plan_document(made, "a tape"))["pose-sheet.html"].decode()
+        html = html.replace("default-src 'none'", "default-src 'none'; script-src 'unsafe-inline'")
+    probe = opened(html, tmp_path, *SIZES["telephone"], few=8)
+    assert probe["errors"] == [] and probe["cut"] == [] and probe["over"] == []
+    assert probe["small"] == 0
 
 
 #: Touches a point, filters, and writes down what the page does.

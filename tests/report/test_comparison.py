@@ -94,7 +94,7 @@ def test_two_tapes_need_no_rig():
     assert row.difference == pytest.approx(0.04)
     assert row.z == pytest.approx(0.04 / np.hypot(0.005, 0.005))
     assert row.significant and not _row(document, "boom_zero").significant
-    assert "Quantities that differ by more than chance: boom_length." in plain(
+    assert "Quantities that differ by more than chance: boom length." in plain(
         comparison_sections(document))
 
 

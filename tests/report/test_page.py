@@ -1,11 +1,7 @@
 """The page: every number is one of result.json, nothing of it is live but its own script."""
 
 import copy
-import hashlib
-import json
 import re
-import subprocess
-import sys
 from collections import Counter
 
 import numpy as np
@@ -18,9 +14,13 @@ from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
 from calib.report.evidence import edge_record
 from calib.report.figures import dimensions, edge_maps, views
+from calib.report.figures.drawings import drawings
 from calib.report.figures.style import pen, svg
+from calib.report.pages.contents import cautions
 from calib.report.pages.misses import MOST_ROWS
-from calib.report.pages.report import foot, headings, report_files, report_page
+from calib.report.pages.report import foot, headings, report_page
+from calib.report.pages.values import edge_now, taped
+from calib.report.press.pdf import report_pdf
 from calib.report.record import parameter_records
 from calib.report.words.job import fingerprint_words
 from calib.simulate import simulate
@@ -38,22 +38,22 @@ def html_of(document) -> str:
 
 
 @pytest.fixture(scope="module")
-def html(document):
-    """The page of the run with suspects."""
-    return html_of(document)
-
-
-@pytest.fixture(scope="module")
 def html_aside(document_aside):
     """The page of the run with the suspects set aside."""
     return html_of(document_aside)
+
+
+@pytest.fixture(scope="module")
+def read_aside(html_aside):
+    """The same taken apart."""
+    return Page(html_aside)
 
 
 @pytest.mark.parametrize("which", ["", "_aside"])
 def test_every_number_is_one_of_the_result(request, which):
     """Each shown number is a number of result.json, rounded as it is shown."""
     document = request.getfixturevalue(f"document{which}")
-    read = Page(request.getfixturevalue(f"html{which}"))
+    read = request.getfixturevalue(f"read{which}")
     known, strings = leaves(document)
     assert len(read.numbers) > 1000
     for raw, factor, shown in read.numbers:
@@ -75,37 +75,37 @@ def test_a_number_that_is_not_in_the_result_is_noticed(document, html):
     assert any(float(raw) not in known for raw, factor, _ in Page(wrong).numbers if factor)
 
 
-@pytest.mark.parametrize(("figure", "key"), [("figure-edge-sd", ("edge", "sd")),
-                                            ("figure-taped-error", ("taped", "edge", "error"))])
-def test_maps_carry_their_numbers(document, figure, key):
+def test_maps_carry_their_numbers(document):
     """The cells of the maps are the values of result.json in mm."""
     document = copy.deepcopy(document)
     document["edge"]["sd"][0][0] *= 2
-    html = html_of(document)
-    values = document
-    for part in key:
-        values = values[part]
-    cells = [1000 * v for reach in values for v in reach]
-    digits = 0 if max(cells) >= 10 else 1
-    wanted = Counter(f"{v:.{digits}f}" for v in cells)
-    drawn = Counter(Page(html).figures[figure])
-    assert not wanted - drawn
+    told = record(document)
+    pictures = drawings(told, [edge_now(told), taped(told, told.taped)])
+    for name, values in (("edge-sd", told.edge.sd), ("taped-error", told.taped.edge.error)):
+        cells = [1000 * v for reach in values for v in reach]
+        digits = 0 if max(cells) >= 10 else 1
+        wanted = Counter(f"{v:.{digits}f}" for v in cells)
+        assert not wanted - Counter(texts_of(pictures[name]))
 
 
-def test_a_flat_map_is_a_sentence(document, html):
+def texts_of(image):
+    """The texts of one picture."""
+    return Page(f'<figure id="f">{image}</figure>').figures["f"]
+
+
+def test_a_flat_map_is_a_sentence(document, read):
     """Where the edge is known equally well everywhere a map would show nothing."""
     cells = [1000 * sd for reach in document["edge"]["sd"] for sd in reach]
     assert max(cells) - min(cells) < 0.1 * max(cells)
-    read = Page(html)
     assert "figure-edge-sd" not in read.figures
     assert "nowhere clearly better or worse" in read.words
     shown = {text for _, _, text in read.numbers}
     assert {f"{min(cells):.1f}", f"{max(cells):.1f}"} <= shown
 
 
-def test_drawings_carry_the_solved_values(document, html):
+def test_drawings_carry_the_solved_values(document, read):
     """Every estimated quantity that moves the edge stands on the drawing with its value."""
-    texts = " ".join(Page(html).figures["figure-dimensions"])
+    texts = " ".join(read.figures["figure-dimensions"])
     for p in document["parameters"]:
         if p["status"] == "estimated":
             assert p["name"].replace("_", " ") in texts
@@ -113,30 +113,27 @@ def test_drawings_carry_the_solved_values(document, html):
     assert f"{1000 * boom['value']:.1f}" in texts
 
 
-def test_suspects_carry_their_id_in_the_figures(document, html):
+def test_suspects_carry_their_id_in_the_figures(document, read):
     """Each suspect shot is named in the plot by order and in plan and side view."""
     suspects = [s["shot"] for s in document["shots"] if s["suspect"]]
     assert suspects
-    figures = Page(html).figures
     for figure in ("figure-by-order", "figure-plan-side"):
         for shot in suspects:
-            assert any(shot[:15] in text for text in figures[figure]), (figure, shot)
+            assert any(shot[:15] in text for text in read.figures[figure]), (figure, shot)
 
 
-def test_set_aside_shots_stay_visible(document_aside, html_aside):
+def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
     """A shot set aside is listed with its reason and drawn with its id, as a cross."""
     aside = [s["shot"] for s in document_aside["set_aside"]["shots"]]
     assert len(aside) == 2
-    read = Page(html_aside)
     for shot in aside:
-        assert shot in read.words
-        assert any(shot[:15] in text for text in read.figures["figure-by-order"])
+        assert shot in read_aside.words
+        assert any(shot[:15] in text for text in read_aside.figures["figure-by-order"])
     assert "var(--aside)" in html_aside.partition("</style>")[2]
 
 
-def test_ids_from_files_are_text(html):
+def test_ids_from_files_are_text(html, read):
     """Markup, templates and mathematics in ids come out as they went in."""
-    read = Page(html)
     for text in HOSTILE:
         assert text in read.words
     assert "<script>alert" not in html
@@ -144,9 +141,8 @@ def test_ids_from_files_are_text(html):
     assert scripts == ["application/json", None]
 
 
-def test_nothing_is_fetched(html):
+def test_nothing_is_fetched(html, read):
     """No element refers to anything outside the page, and the policy forbids it."""
-    read = Page(html)
     for tag, attributes in read.tags:
         for name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
             target = attributes.get(name)
@@ -158,15 +154,14 @@ def test_nothing_is_fetched(html):
     assert "@import" not in html
 
 
-def test_ids_of_the_page_are_unique(html):
+def test_ids_of_the_page_are_unique(read):
     """Figures share one page without sharing ids."""
-    ids = [a["id"] for _, a in Page(html).tags if "id" in a]
+    ids = [a["id"] for _, a in read.tags if "id" in a]
     assert [i for i, n in Counter(ids).items() if n > 1] == []
 
 
-def test_every_figure_has_words(html):
+def test_every_figure_has_words(read):
     """Each figure has an alternative text of a sentence, and axes with units and n."""
-    read = Page(html)
     assert len(read.figures) >= 15
     for figure, label in read.labels.items():
         assert len(label) > 40, figure
@@ -176,12 +171,12 @@ def test_every_figure_has_words(html):
             assert any("n = " in text for text in texts), figure
 
 
-def test_order_of_the_sections(html):
+def test_order_of_the_sections(read):
     """Verdict first, provenance after the cautions, as people read; the words explained last."""
-    sections = [a["id"] for tag, a in Page(html).tags if tag == "section"]
+    sections = [a["id"] for tag, a in read.tags if tag == "section"]
     assert sections == ["verdict", "enter", "taped", "check", "plots", "misfits", "edge",
                         "identifiability", "cautions", "sign-off", "provenance", "words"]
-    links = [a["href"] for tag, a in Page(html).tags if tag == "a" and "href" in a]
+    links = [a["href"] for tag, a in read.tags if tag == "a" and "href" in a]
     assert links == [f"#{s}" for s in sections]
 
 
@@ -208,27 +203,18 @@ def test_every_shipped_rig_is_drawn(template):
         edge=edge_record(nodes, solution.covariance),
     )
     with pen():
-        texts, map_texts = (
-            Page(f'<figure id="f">{svg("x", draw, document, (7, 6))}</figure>').figures["f"]
-            for draw in (views.signs, edge_maps.edge_sd)
-        )
+        texts, map_texts = (texts_of(svg("x", draw, document, (7, 6)))
+                            for draw in (views.signs, edge_maps.edge_sd))
         svg("x", dimensions.dimensions, document, (4.3, 7.4))
     moving = [p.name.replace("_", " ") for p in rig.parameters if not p.held]
     assert set(moving) & set(texts)
     assert any("n = " in text for text in map_texts)
 
 
-def test_the_same_result_gives_the_same_files(document, monkeypatch):
-    """Byte for byte, in another process and with SOURCE_DATE_EPOCH, page and PDF alike."""
+def test_a_dated_pdf(report, monkeypatch):
+    """With SOURCE_DATE_EPOCH it bears that date, always the same way; else none."""
+    dated = b"D:20231114"
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
-    files = report_files(record(document))
-    program = (
-        "import json, sys, hashlib\n"
-        "from calib.document.record import ResultRecord\n"
-        "from calib.report.pages.report import report_files\n"
-        "files = report_files(ResultRecord.model_validate(json.load(sys.stdin)))\n"
-        "print(*(hashlib.sha256(files[n]).hexdigest() for n in sorted(files)))\n"
-    )
-    other = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True,
-                           text=True, input=json.dumps(document)).stdout
-    assert other.split() == [hashlib.sha256(files[n]).hexdigest() for n in sorted(files)]
+    one, other = (report_pdf("A title", "of a run", [cautions()], {}) for _ in range(2))
+    assert one == other and dated in one
+    assert dated not in report["report.pdf"]

@@ -1,8 +1,6 @@
 """The commands that start from a result, and a result read back in Python."""
 
 import json
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -152,13 +150,12 @@ def _written(folder, document):
     ("", "no JSON"), ("[1]", "schema None"), ('{"schema": 1}', "parameters"),
     ('{"schema": 99}', "schema 99"),
 ])
-def test_no_result_is_the_inputs_fault(tmp_path, text, words):
+def test_no_result_is_the_inputs_fault(calib_command, tmp_path, text, words):
     """A file that is no result: a complaint, status 3, nothing written."""
     (tmp_path / "result.json").write_text(text, "utf-8")
-    run = subprocess.run([sys.executable, "-m", "calib", "report", str(tmp_path)],
-                         capture_output=True, text=True)
-    assert run.returncode == 3
-    assert words in run.stderr and run.stdout == ""
+    status, out, err = calib_command("report", tmp_path)
+    assert status == 3
+    assert words in err and out == ""
     assert [p.name for p in tmp_path.iterdir()] == ["result.json"]
 
 

@@ -8,7 +8,6 @@ import pytest
 from calib.calibration import solve
 from calib.edge import edge_positions, envelope_edge
 from calib.judge.goal import enough
-from calib.report.pages.report import report_page
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
 from calib.report.record import fingerprint
@@ -78,11 +77,10 @@ def test_without_tape_the_taped_set_up_stays_open(document):
     assert answer == "open" and says.startswith("Nothing was taped")
 
 
-def test_the_sentences_stand_on_top_everywhere(document):
+def test_the_sentences_stand_on_top_everywhere(document, read):
     """Page, sheet and terminal say the same three sentences, before anything else."""
     told = record(document)
     sentences = [str(a) for a in three_sentences(told)]
-    read = Page(report_page(told))
     text = " ".join(summary(told).split())
     files = sheet_files(told)
     sheet, (paper_sheet,) = Page(files["sheet.html"].decode()), paper(files["sheet.pdf"])

@@ -71,7 +71,7 @@ def check_is_whole(run):
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=250, deadline=None,
+@settings(max_examples=120, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_damaged_file(sound, name, data):
@@ -93,7 +93,7 @@ def test_a_damaged_file(sound, name, data):
         sound[name] = before
 
 
-@settings(max_examples=150, deadline=None,
+@settings(max_examples=80, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.sampled_from(NAMES), content=st.binary(max_size=300) | st.text(max_size=300))
 def test_anything_in_place_of_a_file(sound, name, content):
@@ -111,7 +111,7 @@ def test_anything_in_place_of_a_file(sound, name, content):
 NUMBER = re.compile(rb"(?<=[,\n])-?\d+\.\d+(?=[,\n])")
 
 
-@settings(max_examples=200, deadline=None,
+@settings(max_examples=100, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_one_damaged_number_is_refused_or_is_what_it_says(sound, data):

@@ -19,7 +19,7 @@ WIDTHS = (390, 820, 1280)
 HOSTILE = "<img src=x onerror=document.title='run'>"
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
     with playwright.sync_playwright() as play:
         one = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])

@@ -32,7 +32,7 @@ def do(action, session, **body):
 
 
 def grow(session, made_files, poses, spoil=None):
-    """Note the readings and shots of some poses as the page would."""
+    """Note the readings and shots of some poses as the page would, and look at the end."""
     readings, shots = (rows(made_files[name]) for name in ("readings.csv", "shots.csv"))
     for row in readings[poses]:
         names = [n for n in row if n not in ("pose", "stand")]

@@ -5,6 +5,7 @@ Angles are rad inside. 400 gon are a full circle; 1 gon = 0.9 deg exactly.
 
 import math
 import re
+from typing import Any
 
 UNITS = ("deg", "dms", "packed-dms", "gon")
 """What a person can declare. `dms` has marks between the parts (123 45 06.7, 123-45-06.7,
@@ -25,8 +26,8 @@ class AngleText(ValueError):
     """Text that is no angle in the declared unit; the message says what was expected."""
 
 
-def angle(number: float, unit: str) -> float:
-    """A decimal angle in `unit` (deg or gon), in rad."""
+def angle(number: Any, unit: str) -> Any:
+    """A decimal angle (number or ndarray) in `unit` (deg or gon), in rad."""
     return number * _PER_UNIT[unit]
 
 

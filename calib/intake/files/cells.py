@@ -72,7 +72,7 @@ def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np
         except angles.AngleText as error:
             findings.complain(export.file, export.lines[row], name, quote(cell), str(error))
     beyond = np.abs(values) > 2 * np.pi
-    for row in np.flatnonzero(beyond):
+    for row in np.flatnonzero(beyond).tolist():
         findings.complain(export.file, export.lines[row], name, quote(cells[row]),
                           "an angle of at most 360 degrees")
     return np.where(beyond, np.nan, values)

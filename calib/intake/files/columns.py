@@ -1,9 +1,14 @@
 """The columns a field file can have: our names, what other people call them, and `--order`."""
 
+import re
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 
 from calib.intake.files.header_units import last_words, without_unit
 from calib.intake.files.headings import HEADINGS
+from calib.run.complaints import Findings
+from calib.run.table import Column, Table, read_table
+from calib.run.text import decode, split_cells
 
 SKIP = "-"
 """In an order: a column that is not wanted."""
@@ -90,3 +95,41 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
         if name in _BY_HEADER:
             return _BY_HEADER[name], unit if said is None else said
     return None, said
+
+
+def read_named(data: bytes, file: str, columns: Sequence[Column], findings: Findings,
+               unit: str | None = None) -> Table | None:
+    """A table of a field file, its columns called in any language; lengths in `unit`."""
+    text = decode(data, file, findings)
+    return None if text is None else read_table(
+        with_our_names(text, {column.name for column in columns}, unit), file, columns, findings)
+
+
+def with_our_names(text: str, wanted: Collection[str], unit: str | None = None) -> str:
+    """A table whose header calls the columns `wanted` by our names, whatever language it is in.
+
+    A heading that states another unit than the declared one stays as it is: nobody converts it.
+
+    Examples
+    --------
+    >>> with_our_names("Punkt;Hochwert;Code\\nA;1,5;x\\n", ("point", "north"))
+    'point;north;Code\\nA;1,5;x\\n'
+    """
+    header = next((line for line in re.finditer(r"[^\r\n]*\S[^\r\n]*", text)
+                   if not line[0].lstrip().startswith("#")), None)
+    if header is None:
+        return text
+    best, named = "", 0
+    for delimiter in ",;\t ":
+        cells = list(split_cells(header[0], delimiter) or ())
+        for i, cell in enumerate(cells):
+            name, said = header_name(cell)
+            if name in wanted and said in (None, unit) and not any(
+                    c.casefold() == name for c in cells):
+                cells[i] = str(name)
+        count = sum(cell.casefold() in wanted for cell in cells)
+        if count > named:
+            best, named = delimiter.join(
+                '"{}"'.format(c.replace('"', '""')) if delimiter in c or '"' in c else c
+                for c in cells), count
+    return text if not named else text[:header.start()] + best + text[header.end():]

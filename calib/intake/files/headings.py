@@ -6,7 +6,8 @@ Italian: common practice, no source. A word that means two things (x, hauteur, d
 """
 
 HEADINGS = {
-    "point": "point|point id|pointid|point no|point number|point name|pt|pt id|pt no|id|name|nr|no|"
+    "point": "shot|shot id|shot no|"
+             "point|point id|pointid|point no|point number|point name|pt|pt id|pt no|id|name|nr|no|"
              "number|punkt|punkt nr|punktnr|punktnummer|punktname|pkt|pkt nr|pktnr|punkt id|"
              "punt|puntnummer|punt nr|punktid|piste|pistenumero|no point|num point|"
              "numero|punto|no punto|num punto|nome punto",
@@ -43,8 +44,9 @@ HEADINGS = {
     "cov_east_north": "cov east north|cov en|cov north east",
     "cov_east_up": "cov east up|cov eu",
     "cov_north_up": "cov north up|cov nu",
-    "pose": "pose|pose id",
-    "target": "target",
+    "pose": "pose|pose id|pose no|pose nr|posture|stellung|stilling|stallning|asento|postura|posa",
+    "target": "target|target name|ziel|zielpunkt|doel|doelpunt|mal|malpunkt|maal|kohde|cible|"
+              "objetivo|bersaglio",
     "setup": "setup|set up|station|setup id|station id|standpunkt|stationspunkt|opstelling|"
              "estacion|stazione|asema",
     "face": "face|kreislage|cirkellage|kikarlage",

@@ -5,7 +5,7 @@ the rows asked for. So the memory needed does not grow with the file.
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ import numpy as np
 
 from calib.intake.files.columns import header_name
 from calib.intake.files.header_units import without_unit
-from calib.intake.files.reading_units import in_degrees, reading_units
+from calib.intake.files.reading_units import Span, as_read, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
@@ -42,7 +42,9 @@ class LogLayout:
     columns : dict of str to int
         Column of each reading.
     units : dict of str to str
-        Unit of each reading that is not in degrees.
+        Unit of each reading that is not in degrees, or metres of a stroke.
+    strokes : mapping of str to (float, float)
+        The readings that are strokes, and what they can be, m.
     width : int
         Cells in a row; empty ones at its end may be missing or too many.
     first_line : int
@@ -53,6 +55,7 @@ class LogLayout:
     time: int
     columns: dict[str, int]
     units: dict[str, str]
+    strokes: Mapping[str, Span]
     width: int
     first_line: int
     time_columns: int = 1
@@ -111,7 +114,8 @@ class Block:
 
 
 def read_layout(
-    path: Path, findings: Findings, names: dict[str, tuple[str, ...]], time: str | None = None
+    path: Path, findings: Findings, names: dict[str, tuple[str, ...]], time: str | None = None,
+    strokes: Mapping[str, Span] = {},
 ) -> LogLayout | None:
     """Find the header of a log and the columns wanted.
 
@@ -121,6 +125,8 @@ def read_layout(
         For each reading the headers it may have.
     time : str or None
         The header of the time; None: any that means it, or a date and after it a time.
+    strokes : mapping of str to (float, float)
+        The readings that are strokes, and what they can be, m.
 
     Returns
     -------
@@ -145,7 +151,7 @@ def read_layout(
     for row in grid.rows[:20]:
         meant = [wanted.get(without_unit(cell)[0]) or _of_time(cell, time) for cell in row.cells]
         if {"time", "date"} & set(meant) and sum(n is not None for n in meant) >= 2:
-            return _layout_of(row, meant, grid.dialect, path.name, findings, names)
+            return _layout_of(row, meant, grid.dialect, path.name, findings, names, strokes)
     findings.complain(
         path.name, grid.rows[0].line, None, quote(" ".join(grid.rows[0].cells)),
         "a header with a time (such as time, timestamp, date and time; or say which with "
@@ -162,7 +168,7 @@ def _of_time(cell, time):
     return name if name in ("time", "date") else None
 
 
-def _layout_of(row, meant, dialect, file, findings, names):
+def _layout_of(row, meant, dialect, file, findings, names, strokes):
     columns = {name: meant.index(name) for name in names if name in meant}
     for name in (*names, "time", "date"):
         if meant.count(name) > 1:
@@ -175,14 +181,16 @@ def _layout_of(row, meant, dialect, file, findings, names):
     if both and meant[first:first + 2] != ["date", "time"]:
         findings.complain(file, row.line, "time", "columns " + ", ".join(row.cells),
                           "the time in the column after the date")
-    units = reading_units({n: row.cells[i] for n, i in columns.items()}, file, row.line, findings)
+    units = reading_units({n: row.cells[i] for n, i in columns.items()}, file, row.line, findings,
+                          strokes)
     if findings.complaints:
         return None
     unused = [c for c, n in zip(row.cells, meant, strict=True) if n is None and c]
     if unused:
         findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused), row.line)
     width = max(i for i, cell in enumerate(row.cells, 1) if cell)
-    return LogLayout(dialect, first, columns, units, width, row.line + 1, 2 if both else 1)
+    return LogLayout(dialect, first, columns, units, strokes, width, row.line + 1,
+                     2 if both else 1)
 
 
 def blocks(
@@ -336,7 +344,7 @@ def _reading(cell, name, line, layout, file, findings):
     except NotANumber as error:
         findings.complain(file, line, name, quote(cell), error.expected)
         return np.nan
-    value, problem = in_degrees(value, layout.units.get(name, "deg"))
+    value, problem = as_read(value, layout.units.get(name), layout.strokes.get(name))
     if not problem and dropped_digits(cell, layout.dialect.decimal):
         value, problem = np.nan, DROPPED
     if problem:

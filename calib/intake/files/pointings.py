@@ -74,19 +74,19 @@ def read_observations(
     Pointings or None
         None after any complaint about single cells or rows; not after one about all angles.
     """
-    order, needed = declared.columns(), _NEEDED
+    order, needed = declared.columns(), [*_NEEDED]
     if declared.pole == "column":
-        needed = (*needed, "target_height")
+        needed.append("target_height")
     before = len(findings.complaints)
-    export = read_export(data, file, findings, order=order, needed=needed,
+    export = read_export(data, file, findings, order=order, needed=(*needed,),
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, declared.angles, findings)
+    check_header_units(export, declared.length_unit, declared.angles, findings)
     complain_of_empty(export, "point", findings)
-    direction = angle_column(export, "direction", declared.angles, findings)
-    zenith = angle_column(export, "zenith", declared.angles, findings)
-    distance = to_metres(numbers(export, "distance", findings, low=1e-6), declared.unit)
+    direction = angle_column(export, "direction", declared.angle_unit, findings)
+    zenith = angle_column(export, "zenith", declared.angle_unit, findings)
+    distance = to_metres(numbers(export, "distance", findings, low=1e-6), declared.length_unit)
     height = _target_height(export, declared, findings)
     face = _faces(export, zenith, findings)
     if len(findings.complaints) > before:
@@ -114,7 +114,7 @@ def read_observations(
         tuple(" | ".join(export.raw[i] for i in dict.fromkeys(p)) for p in pairs),
         hashlib.sha256(data).hexdigest(),
         f"raw observations: {', '.join(export.order)}; {export.dialect}; angles in "
-        f"{declared.angles}; {NAMES[declared.unit]}; {int(both.sum())} in both faces",
+        f"{declared.angles}; {NAMES[declared.length_unit]}; {int(both.sum())} in both faces",
     )
 
 

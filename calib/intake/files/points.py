@@ -82,7 +82,7 @@ def read_points(
     """
     if is_landxml(data):
         _refuse_for_landxml(file, declared, findings)
-        cg_points = read_landxml(data, file, declared.unit, findings)
+        cg_points = read_landxml(data, file, declared.length_unit, findings)
         return None if cg_points is None else _from_landxml(cg_points, data, file, declared)
     geo = declared.frame == "geographic"
     axes = ("latitude", "longitude", "ellipsoidal_height") if geo else ("north", "east", "up")
@@ -96,7 +96,7 @@ def read_points(
                          dialect=declared.dialect())
     if export is None:
         return None
-    check_header_units(export, declared.unit, declared.angles, findings)
+    check_header_units(export, declared.length_unit, declared.angles, findings)
     locate = _geographic if geo else _local
     position = locate(export, declared, findings)
     position[:, 2] -= _pole(export, declared, findings)
@@ -113,7 +113,7 @@ def read_points(
         texts(export, "description"), texts(export, "time"),
         texts(export, "pose"), texts(export, "target"),
         export.lines, export.raw, hashlib.sha256(data).hexdigest(),
-        f"columns {order_words}; {export.dialect}; {NAMES[declared.unit]}",
+        f"columns {order_words}; {export.dialect}; {NAMES[declared.length_unit]}",
     )
 
 
@@ -124,7 +124,7 @@ def to_site(
 
     Geographic coordinates need an origin declared.
     """
-    if declared.frame == "grid":
+    if declared.factor is not None and about is not None:
         return geographic.grid_to_ground(position, declared.factor, about)
     if declared.frame == "geographic":
         origin = np.array(declared.origin, float)
@@ -234,5 +234,5 @@ def _from_landxml(found: CgPoints, data, file, declared):
         file, found.names, position, np.full((n, 3, 3), np.nan), found.descriptions, found.times,
         blank, blank, found.lines, found.raw,
         hashlib.sha256(data).hexdigest(),
-        f"LandXML CgPoints (north, east, height); {NAMES[declared.unit]}",
+        f"LandXML CgPoints (north, east, height); {NAMES[declared.length_unit]}",
     )

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+#: Two-sided normal quantile; this one accuses one good pointing in a thousand.
+_LIMIT = 3.29
+
 
 @dataclass(frozen=True)
 class FaceMeans:
@@ -48,7 +51,7 @@ def face_means(
     )
 
 
-def disagreeing(collimation: np.ndarray, sd: float, limit: float = 3.29) -> np.ndarray:
+def disagreeing(collimation: np.ndarray, sd: float) -> np.ndarray:
     """Pointings whose faces disagree otherwise than those of the rest.
 
     Parameters
@@ -57,8 +60,6 @@ def disagreeing(collimation: np.ndarray, sd: float, limit: float = 3.29) -> np.n
         Or the index error, rad.
     sd : float
         Of the mean of both faces, rad: half the disagreement has the same sd as the mean.
-    limit : float
-        Two-sided normal quantile; 3.29 accuses one good pointing in a thousand.
 
     Returns
     -------
@@ -71,7 +72,7 @@ def disagreeing(collimation: np.ndarray, sd: float, limit: float = 3.29) -> np.n
         rest = np.flatnonzero(~accused)
         others = (collimation[rest].sum() - collimation[rest]) / (n - 1)
         off = np.abs(collimation[rest] - others)
-        if off.max() <= limit * sd * np.sqrt(n / (n - 1)):
+        if off.max() <= _LIMIT * sd * np.sqrt(n / (n - 1)):
             break
         accused[rest if n == 2 else rest[off.argmax()]] = True
     return accused

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.mixed_model import Adjustment, adjust
+from calib.adjust.adjustment import Adjustment
+from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.intake.geometry.polar import (
     InstrumentSds,

@@ -8,30 +8,14 @@ Formulas: geographic to geocentric and geocentric to topocentric conversion, IOG
 Guidance Note 7 part 2 (EPSG methods 9602 and 9836).
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
-
-@dataclass(frozen=True)
-class Ellipsoid:
-    """Semi-major axis in m and inverse flattening."""
-
-    name: str
-    semi_major: float
-    inverse_flattening: float
-
-    @property
-    def eccentricity_squared(self) -> float:
-        flattening = 1.0 / self.inverse_flattening
-        return flattening * (2.0 - flattening)
+#: Semi-major axis, m, and flattening of WGS 84.
+_SEMI_MAJOR, _FLATTENING = 6378137.0, 1.0 / 298.257223563
 
 
-WGS84 = Ellipsoid("WGS 84", 6378137.0, 298.257223563)
-
-
-def geocentric(geographic: np.ndarray, ellipsoid: Ellipsoid = WGS84) -> np.ndarray:
-    """Geocentric coordinates.
+def geocentric(geographic: np.ndarray) -> np.ndarray:
+    """Geocentric coordinates, on the ellipsoid of WGS 84.
 
     Parameters
     ----------
@@ -44,8 +28,8 @@ def geocentric(geographic: np.ndarray, ellipsoid: Ellipsoid = WGS84) -> np.ndarr
         X, Y, Z in m.
     """
     latitude, longitude, height = np.moveaxis(np.asarray(geographic, float), -1, 0)
-    e2 = ellipsoid.eccentricity_squared
-    prime_vertical = ellipsoid.semi_major / np.sqrt(1.0 - e2 * np.sin(latitude) ** 2)
+    e2 = _FLATTENING * (2.0 - _FLATTENING)
+    prime_vertical = _SEMI_MAJOR / np.sqrt(1.0 - e2 * np.sin(latitude) ** 2)
     return np.stack(
         [
             (prime_vertical + height) * np.cos(latitude) * np.cos(longitude),
@@ -56,9 +40,7 @@ def geocentric(geographic: np.ndarray, ellipsoid: Ellipsoid = WGS84) -> np.ndarr
     )
 
 
-def to_local(
-    geographic: np.ndarray, origin: np.ndarray, ellipsoid: Ellipsoid = WGS84
-) -> np.ndarray:
+def to_local(geographic: np.ndarray, origin: np.ndarray) -> np.ndarray:
     """East, north, up from the origin.
 
     Parameters
@@ -93,7 +75,7 @@ def to_local(
             [cos_lat * cos_lon, cos_lat * sin_lon, sin_lat],
         ]
     )
-    offset = geocentric(geographic, ellipsoid) - geocentric(origin, ellipsoid)
+    offset = geocentric(geographic) - geocentric(origin)
     return offset @ geocentric2local.T
 
 
@@ -122,12 +104,12 @@ def grid_to_ground(position: np.ndarray, factor: float, about: np.ndarray) -> np
     return out
 
 
-def scale_effect(factor: float, length: float = 12.0) -> float:
-    """What leaving the factor out would do to a length on the ground, m.
+def scale_effect(factor: float) -> float:
+    """What leaving the factor out would do to 12 m on the ground, m.
 
     Examples
     --------
     >>> round(scale_effect(0.9996) * 1000, 1)
     4.8
     """
-    return length * (1.0 / factor - 1.0)
+    return 12.0 * (1.0 / factor - 1.0)

@@ -17,6 +17,7 @@ instrument stands and how it is oriented) belongs to the adjustment, as unknowns
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 EARTH_RADIUS = 6_371_000.0
 """Mean radius, m; only used to say how much curvature matters."""
@@ -83,7 +84,7 @@ class InstrumentSds:
     target_height: float = 0.0
 
 
-def points(shots: PolarShots, station: np.ndarray, orientation: np.ndarray) -> np.ndarray:
+def points(shots: PolarShots, station: np.ndarray, orientation: ArrayLike) -> np.ndarray:
     """Positions of the targets.
 
     Parameters

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.intake.declaration import Declaration
+from calib.intake.files.columns import read_named
 from calib.intake.files.ids import Booked, IdPattern
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
-from calib.run.table import ID, Column, nearest, read_table
-from calib.run.text import decode
+from calib.run.table import ID, Column, nearest
 
 _SUFFIX = re.compile(r"(?P<id>.*[0-9A-Za-z])(?:[._-]?[A-Za-z]|[._-][0-9]{1,2})")
 
@@ -89,13 +89,13 @@ def read_booking(
     BookingSheet or None
         None after a complaint about the file as a whole.
     """
-    text = decode(data, file, findings)
     columns = [Column("point", ID), Column("pose", ID), Column("target", ID),
                Column("stand", ID, required=False)]
-    table = None if text is None else read_table(text, file, columns, findings)
+    table = read_named(data, file, columns, findings)
     if table is None:
         return None
-    booked, lines = {}, {}
+    booked: dict[str, Booked] = {}
+    lines: dict[str, int] = {}
     stands = table.texts.get("stand", ("",) * len(table))
     rows = zip(table.texts.get("point", ()), table.texts.get("pose", ()),
                table.texts.get("target", ()), stands, table.lines.tolist(), strict=False)
@@ -112,8 +112,8 @@ def read_booking(
 
 
 def book_by_sheet(
-    points: tuple[str, ...],
-    lines: tuple[int, ...],
+    points: Sequence[str],
+    lines: Sequence[int],
     file: str,
     sheet: BookingSheet,
     findings: Findings,

@@ -17,6 +17,9 @@ import numpy as np
 
 from calib.adjust.distributions import t_isf
 
+_LARGEST = 900.0
+"""Offsets up to this either way are tried, s."""
+
 STEP = 0.02
 """Grid of offsets and of the movement, s."""
 
@@ -98,9 +101,7 @@ def movement(seconds: np.ndarray, readings: np.ndarray) -> Movement:
     return Movement(float(seconds[0]), moving)
 
 
-def estimate(
-    movement: Movement, shot_seconds: np.ndarray, pose: np.ndarray, largest: float = 900.0
-) -> ClockOffset:
+def estimate(movement: Movement, shot_seconds: np.ndarray, pose: np.ndarray) -> ClockOffset:
     """The offset at which the shots fit the movements.
 
     Parameters
@@ -109,8 +110,6 @@ def estimate(
     shot_seconds : ndarray, shape (n,)
         On the shots' clock.
     pose : ndarray of int, shape (n,)
-    largest : float
-        Offsets up to +- this are tried, s.
 
     Raises
     ------
@@ -122,7 +121,7 @@ def estimate(
     changes = np.flatnonzero(pose[1:] != pose[:-1])
     if len(changes) < 5:
         raise NoOffset(f"only {len(changes)} changes of pose between the shots; 5 are needed")
-    offsets = STEP * np.arange(-round(largest / STEP), round(largest / STEP) + 1)
+    offsets = STEP * np.arange(-round(_LARGEST / STEP), round(_LARGEST / STEP) + 1)
     total = np.concatenate([[0], np.cumsum(movement.moving)])
 
     def moved_before(when):
@@ -142,7 +141,8 @@ def estimate(
     if fewest > 0.1 * len(seconds):
         raise NoOffset(
             f"at best {fewest} of {len(seconds)} shots or changes of pose do not fit the "
-            f"movements, within {largest:.0f} s: is a time zone wrong, or is it another day's log?")
+            f"movements, within {_LARGEST:.0f} s: is a time zone wrong, or is it another day's "
+            "log?")
     fits = np.flatnonzero(misfits == fewest)
     runs = np.split(fits, np.flatnonzero(np.diff(fits) > 1) + 1)
     if offsets[fits[-1]] - offsets[fits[0]] > 2.0 * max(len(run) for run in runs) * STEP + 2.0:
@@ -159,7 +159,6 @@ def estimate_from_track(
     readings: np.ndarray,
     track_seconds: np.ndarray,
     track: np.ndarray,
-    largest: float = 900.0,
 ) -> ClockOffset:
     """The offset at which the speed of a tracked target follows that of the sensors.
 
@@ -185,11 +184,11 @@ def estimate_from_track(
         raise NoOffset(f"the track has only {len(track_seconds)} points; 20 are needed")
     log_grid, log_speed = _speed(log_seconds, np.unwrap(readings, axis=0, period=360.0))
     grid, speed = _speed(track_seconds, track)
-    whole, likeness = _best_lag(log_grid[0], log_speed, grid[0], speed, 0.0, largest)
+    whole, likeness = _best_lag(log_grid[0], log_speed, grid[0], speed, 0.0, _LARGEST)
     if likeness < 0.5:
         raise NoOffset(
             f"the track and the log move too differently (correlation {likeness:.2f}) at any "
-            f"offset within {largest:.0f} s")
+            f"offset within {_LARGEST:.0f} s")
     share = np.cumsum(speed) / speed.sum()
     cuts = np.searchsorted(share, np.linspace(0, 1, _PARTS + 1)[1:-1])
     parts = np.split(np.arange(len(grid)), cuts)

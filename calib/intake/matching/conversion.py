@@ -24,30 +24,32 @@ def scale_point(position: np.ndarray, declared: Declaration) -> np.ndarray | Non
         return None
     if declared.about is not None:
         return np.array(declared.about)
-    return np.round(np.nanmean(position[:, :2], axis=0), 3)
+    middle: np.ndarray = np.nanmean(position[:, :2], axis=0)
+    return np.round(middle, 3)
 
 
 def conversion_in_words(declared: Declaration, about: np.ndarray | None) -> str:
     """What is done to every coordinate, for the record."""
-    numerator, denominator = METRES[declared.unit]
+    numerator, denominator = METRES[declared.length_unit]
     parts = ["metres as written" if declared.unit == "m" else
-             f"{NAMES[declared.unit]} times {numerator}/{denominator}"]
-    if declared.frame == "grid":
+             f"{NAMES[declared.length_unit]} times {numerator}/{denominator}"]
+    if declared.factor is not None and about is not None:
         parts.append(f"grid to ground: divided by {declared.factor:.10g} about "
                      f"{about[0]:.3f}, {about[1]:.3f}")
-    elif declared.frame == "geographic":
+    elif declared.origin is not None:
         latitude, longitude, height = declared.origin
         parts.append(f"WGS 84 to east, north, up at {latitude:.9g}, {longitude:.9g}, "
                      f"{height:.10g} m (topocentric)")
     else:
         parts.append("on the ground")
     parts.append({"applied": "pole height off already", "column": "pole height by column"}.get(
-        declared.pole, f"pole height {declared.pole} {declared.unit} taken off"))
+        str(declared.pole), f"pole height {declared.pole} {declared.unit} taken off"))
     return "; ".join(parts)
 
 
 def scale_in_words(declared: Declaration) -> str:
     """What the combined factor does to 12 m, in mm."""
+    assert declared.factor is not None
     effect = geographic.scale_effect(declared.factor) * 1000
     return (f"grid to ground by the combined factor {declared.factor:.10g}: 12 m on the ground "
             f"are {abs(effect):.1f} mm {'more' if effect > 0 else 'less'} than on the grid")
@@ -100,6 +102,7 @@ def shots_of_pointings(
     value = np.array([placed[s].value if s in placed else np.full(4, np.nan)
                       for s in found.setup])
     position = points(found.polar, value[:, :3], value[:, 3])
+    assert declared.instrument is not None  # see `Declaration.lacks`
     covariance = shot_covariance(found.polar, value[:, 3], declared.instrument.sds())
     far = [all_lines[i] for i in booked if found.polar.distance[i] > _FAR_SIGHT]
     if far:
@@ -107,7 +110,7 @@ def shots_of_pointings(
         findings.note(found.file, f"sights over {_FAR_SIGHT:.0f} m ({lines_in_words(far)}): "
                       "curvature of the earth and refraction are left out, "
                       f"{curvature_and_refraction(worst) * 1000:.1f} mm in height at {worst:.0f} m")
-    words = (f"polar from set-up; {NAMES[declared.unit]}, angles in {declared.angles}; "
+    words = (f"polar from set-up; {NAMES[declared.length_unit]}, angles in {declared.angles}; "
              "target height taken off")
     return [
         FieldShot(found.ids[row], what, position[row], covariance[row], seconds[row],

@@ -31,7 +31,7 @@ class Dwell:
     last_line: int
     longest_gap: float
 
-    def moving(self, still: float) -> np.ndarray:
+    def moving(self, still: float | np.ndarray) -> np.ndarray:
         """Which readings moved: they drifted or scattered by more than `still` (deg).
 
         A drift counts only where the scatter does not explain it (3.29 sd of the fitted rise,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.intake.files.columns import read_named
 from calib.intake.files.lengths import to_metres
 from calib.intake.geometry.free_station import Given, NoStation, approximate
 from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
@@ -25,9 +26,7 @@ from calib.run.table import (
     SD,
     Column,
     complain_of_repeats,
-    read_table,
 )
-from calib.run.text import decode
 from calib.run.units import sd_problem
 
 AXES = ("east", "north", "up")
@@ -79,10 +78,9 @@ class Backsights:
 
 def read_known(data: bytes, file: str, unit: str, findings: Findings) -> KnownPoints | None:
     """Known points: columns point, east, north, up, perhaps sd_east, sd_north, sd_up."""
-    text = decode(data, file, findings)
     columns = [Column("point", ID), *(Column(axis, COORDINATE) for axis in AXES),
                *(Column(f"sd_{axis}", SD, required=False) for axis in AXES)]
-    table = None if text is None else read_table(text, file, columns, findings)
+    table = read_named(data, file, columns, findings, unit)
     if table is None:
         return None
     complain_of_repeats(table, "point", findings, "each known point once")
@@ -109,14 +107,13 @@ def read_given(
     Columns setup, and as far as known east, north, up (of the mark, with instrument_height) and
     orientation (deg), each with its sd; all in the declared unit of length.
     """
-    text = decode(data, file, findings)
     names = (*AXES, "orientation")
     columns = [Column("setup", ID), Column("instrument_height", COORDINATE, required=False)]
     columns += [Column(n, ANGLE if n == "orientation" else COORDINATE, required=False)
                 for n in names]
     columns += [Column(f"sd_{n}", SD, required=False) for n in AXES]
     columns += [Column("sd_orientation", ORIENTATION_SD, required=False)]
-    table = None if text is None else read_table(text, file, columns, findings)
+    table = read_named(data, file, columns, findings, unit)
     if table is None:
         return {}
     complain_of_repeats(table, "setup", findings, "each set-up once")
@@ -173,7 +170,7 @@ def place_set_ups(
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
         sights = _rows(polar, rows)
-        at = known.position[[number[ids[i]] for i in rows]] if rows else np.zeros((0, 3))
+        at = np.zeros((0, 3)) if known is None else known.position[[number[ids[i]] for i in rows]]
         try:
             position, orientation = approximate(sights, at, prior)
         except NoStation as error:

@@ -1,7 +1,8 @@
 """Readings of the poses: from a time-stamped log, or from a hand-written sheet."""
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -9,9 +10,10 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import LogDeclaration
+from calib.intake.files.columns import with_our_names
 from calib.intake.files.header_units import DEGREES
 from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
-from calib.intake.files.reading_units import in_degrees, reading_units
+from calib.intake.files.reading_units import METRES, as_read, reading_units
 from calib.intake.matching.clock import (
     ClockOffset,
     NoOffset,
@@ -23,9 +25,21 @@ from calib.intake.matching.dwell import dwell
 from calib.intake.matching.field_shots import FieldShot, Source
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.copies import note_same_readings
-from calib.run.table import ID, MEASURED, READING_SD, TIME, Column, complain_of_repeats, read_table
+from calib.run.table import (
+    ID,
+    MEASURED,
+    NOTE,
+    READING_SD,
+    TIME,
+    Column,
+    complain_of_repeats,
+    read_table,
+)
 from calib.run.text import decode
 from calib.run.units import half_circle
+
+_ARM = 0.6
+"""A stroke moves by about this much per radian of its joint, m (common practice, no source)."""
 
 _THINNED = 0.05
 """When the clock offset is estimated, the log is looked at in steps of this many seconds."""
@@ -38,13 +52,15 @@ class PoseReadings:
     Attributes
     ----------
     values : ndarray, shape (k,)
-        deg, in the rig's order.
+        deg, or m of a stroke, in the rig's order.
     sd : ndarray, shape (k,)
         deg; NaN: as rig.toml says.
     stand : str
         "" where nobody said.
     seconds : float
         NaN: not known.
+    noted : mapping of str to str
+        Words of the rig's pose columns, as they were written.
     """
 
     values: np.ndarray
@@ -52,6 +68,7 @@ class PoseReadings:
     stand: str
     seconds: float
     source: Source
+    noted: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -79,13 +96,15 @@ def read_sheet(
                Column("time", TIME, required=False)]
     columns += [Column(header, MEASURED) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
-    table = None if text is None else read_table(text, file, columns, findings)
-    if table is None:
+    columns += [Column(column.name, NOTE, required=False) for column in rig.pose_columns]
+    table = None if text is None else read_table(
+        with_our_names(text, {"pose", "stand", "time"}), file, columns, findings)
+    if text is None or table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
     unknown = np.full(len(table), np.nan)
-    units = reading_units(called, file, table.header_line, findings)
-    values = _sheet_values(table, called, units, findings)
+    units = reading_units(called, file, table.header_line, findings, rig.strokes)
+    values = _sheet_values(table, called, units, rig.strokes, findings)
     note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
     sd = np.column_stack([table.numbers.get(f"sd_{name}", unknown) for name in called])
     blank = ("",) * len(table)
@@ -97,18 +116,20 @@ def read_sheet(
         seconds = datetime.fromisoformat(times[row]).timestamp() if times[row] else np.nan
         source = Source(file, (line,), digest, raw[line - 1].strip() if line <= len(raw) else "",
                         _as_written(units))
-        out[pose] = PoseReadings(values[row], sd[row], stands[row], seconds, source)
+        noted = {c.name: table.texts[c.name][row] for c in rig.pose_columns
+                 if c.name in table.texts}
+        out[pose] = PoseReadings(values[row], sd[row], stands[row], seconds, source, noted)
     return out
 
 
-def _sheet_values(table, called, units, findings):
-    """Readings of a sheet, shape (n, k), deg; NaN after a complaint."""
+def _sheet_values(table, called, units, strokes, findings):
+    """Readings of a sheet, shape (n, k), deg or m; NaN after a complaint."""
     values = np.full((len(table), len(called)), np.nan)
     for i, (name, header) in enumerate(called.items()):
         for row, number in enumerate(table.numbers.get(header, ())):
             if np.isnan(number):
                 continue
-            values[row, i], problem = in_degrees(number, units.get(name, "deg"))
+            values[row, i], problem = as_read(number, units.get(name), strokes.get(name))
             if problem:
                 findings.complain(table.file, int(table.lines[row]), header, f"{number:g}",
                                   problem)
@@ -122,7 +143,8 @@ def _sheet_values(table, called, units, findings):
 def _as_written(units):
     """What was done to readings, for the record."""
     return "degrees as written" + "".join(
-        f"; {name} in {unit}, times {DEGREES[unit]:.10g}" for name, unit in units.items())
+        f"; {name} in {unit}, times {(DEGREES | METRES)[unit]:.10g}"
+        for name, unit in units.items())
 
 
 def read_log(
@@ -153,7 +175,7 @@ def read_log(
                           "the time of the shot, to find its readings in the log")
     names = {name: tuple(filter(None, [declared.readings.get(name)]))
              for name in rig.reading_names}
-    layout = read_layout(path, findings, names, declared.readings.get("time"))
+    layout = read_layout(path, findings, names, declared.readings.get("time"), rig.strokes)
     if untimed or layout is None:
         return {}, None
     offset, found = declared.clock_offset, None
@@ -162,7 +184,7 @@ def read_log(
         if found is None:
             return {}, None
         offset = found.offset
-    poses = {}
+    poses: dict[str, tuple[float, float]] = {}
     for shot in shots:
         low, high = poses.get(shot.booked.pose, (np.inf, -np.inf))
         poses[shot.booked.pose] = (min(low, shot.seconds), max(high, shot.seconds))
@@ -199,23 +221,28 @@ def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, f
             f"{result.longest_gap:.1f} s without a row for pose {quote(pose)} ({span})",
             "rows all the while its shots were taken")
         return None
-    moving = result.moving(declared.still)
+    still = np.array([declared.still if r.unit == "deg" else np.radians(declared.still) * _ARM
+                      for r in rig.readings])
+    moving = result.moving(still)
     if moving.any():
-        worst = int(np.argmax(np.maximum(result.scatter, np.abs(result.drift)) * moving))
-        says = (f"pose {quote(pose)}: {rig.reading_names[worst]} moved (drift "
-                f"{result.drift[worst]:+.2f} deg, scatter {result.scatter[worst]:.2f} deg, "
-                f"{span}, log clock)")
+        worst = int(np.argmax(np.maximum(result.scatter, np.abs(result.drift)) / still * moving))
+        reading = rig.readings[worst]
+        decimals = 2 if reading.unit == "deg" else 3
+        says = (f"pose {quote(pose)}: {reading.name} moved (drift "
+                f"{result.drift[worst]:+.{decimals}f} {reading.unit}, scatter "
+                f"{result.scatter[worst]:.{decimals}f} {reading.unit}, {span}, log clock)")
         if declared.moving == "refuse":
             findings.complain(file, result.first_line, rig.reading_names[worst], says,
-                              f"a machine at rest, within {declared.still:g} deg (clock offset "
-                              "wrong? a shorter --window? --moving flag lets it pass)")
+                              f"a machine at rest, within {still[worst]:.2g} {reading.unit} (clock "
+                              "offset wrong? a shorter --window? --moving flag lets it pass)")
             return None
         findings.note(file, "the machine moved in " + says, result.first_line)
-    largest = int(np.argmax(result.scatter))
+    largest = int(np.argmax(result.scatter / still))
     return result.mean, Source(
         file, (result.first_line, result.last_line), summary.sha256, "",
         f"mean of {result.count} rows, {span}; clock offset {offset:+.3f} s; largest scatter "
-        f"{result.scatter[largest]:.3f} deg ({rig.reading_names[largest]}); {_as_written(units)}")
+        f"{result.scatter[largest]:.3f} {rig.readings[largest].unit} "
+        f"({rig.reading_names[largest]}); {_as_written(units)}")
 
 
 def _estimated_offset(path, layout: LogLayout, declared, shots, track, findings):

@@ -15,8 +15,8 @@ from calib.intake.gather import Request
 from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.coordinates import coordinate_choices, order_choice
 from calib.intake.proposal.field_rows import read_rows
+from calib.intake.proposal.instrument import observed_choices
 from calib.intake.proposal.looks import ROLES, look_at
-from calib.intake.proposal.observed import observed_choices
 from calib.intake.proposal.points_named import naming_choices, naming_in_words
 from calib.intake.proposal.timed import reading_choices, time_choices
 

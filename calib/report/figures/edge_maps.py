@@ -105,7 +105,8 @@ def setup_shares(figure, edge, most: int = 12):
     alone = np.array([1000 * s.alone for s in shares])
     ax.barh(y, alone, height=0.5, color=PLAIN, alpha=0.85)
     for yi, value, share in zip(y, alone, shares, strict=True):
-        ax.text(value, yi, f"  {100 * share.share:.0f} %", va="center", fontsize=SMALL, color=INK)
+        ax.annotate(f"{100 * share.share:.0f} %", (value, yi), xytext=(5, 0),
+                    textcoords="offset points", va="center", fontsize=SMALL, color=INK)
     ax.set_yticks(y, [spoken(s.name) for s in shares])
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_ylim(-0.7, len(shares) - 0.3)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN, grid, short
 from calib.report.numbers import SHOWN
 

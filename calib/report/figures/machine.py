@@ -37,7 +37,8 @@ def machine_drawing(rig: Rig) -> tuple[list[np.ndarray], list[tuple[str, np.ndar
     for i, name in enumerate(bones.names):
         size = np.linalg.norm(bones.origins[i + 1] - bones.origins[i])
         drawn = np.linalg.norm(flat[i + 1] - flat[i])
-        if name and not bones.turns[i] and drawn > 1e-6 and drawn > _SHOWS * size:
+        once = name not in [other for other, _ in shown]
+        if name and once and not bones.turns[i] and drawn > 1e-6 and drawn > _SHOWS * size:
             shown.append((name, flat[i:i + 2]))
     return [*lines, bones.edge[[0, -1]][:, [0, 2]]], shown
 
@@ -105,5 +106,6 @@ def machine_png(rig: Rig) -> bytes:
     axes.text(0.0, -0.02, "\n".join(machine_legend(rig)), transform=axes.transAxes, va="top",
               fontsize=9, parse_math=False)
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=110, metadata={"Software": None})
+    figure.savefig(out, format="png", dpi=110, metadata={"Software": None}, bbox_inches="tight",
+                   pad_inches=0.15)
     return out.getvalue()

@@ -83,7 +83,7 @@ def plan_curve(figure, document: PlanRecord):
     minutes, worst = np.array(curve.minutes, float), _millimetres(curve.worst)
     other, reached = curve.edge_only, 1000 * document.predicted.within95
     ax.plot(minutes, worst, color=PLAIN,
-            label="all targets" if other else "worst over the envelope")
+            label="all targets, pose by pose" if other else "pose by pose")
     shown = 1.3 * max(reached, np.median(worst))
     if other and other.worst:
         ax.plot(other.minutes, _millimetres(other.worst), color=PLAIN, linestyle=(0, (4, 2)),
@@ -91,7 +91,7 @@ def plan_curve(figure, document: PlanRecord):
         shown = max(shown, 2 * np.median(_millimetres(other.worst)))
     ax.plot(total, reached, marker="D", linestyle="none", markersize=6,
             markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.3,
-            label=f"this plan: {total:.0f} minutes")
+            label=f"this plan, as a whole: {total:.0f} minutes")
     if curve.knee is not None:
         ax.axvline(curve.knee, color=FAINT, linewidth=0.8)
         ax.annotate(f" flattens: {curve.knee:.0f}", (curve.knee, 0), xytext=(0, 3),

@@ -10,7 +10,7 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures.cells import Lattice, Plot, padded
+from calib.report.figures.small_multiples import Lattice, Plot, padded
 from calib.report.figures.style import (
     BESIDE,
     COLOURS,
@@ -41,6 +41,9 @@ COMPONENT_WORDS = {
 }
 AXES = ("east", "north", "up")
 
+#: Where along its arrow a label is kept clear of it.
+_ALONG = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9, 1.0)
+
 
 def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
     """Shots that took part and those set aside, in the order of their poses."""
@@ -52,7 +55,8 @@ def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
 def suspect_poses(document: ResultRecord) -> set[str]:
     """The poses in which a shot, a reading, or the pose itself is suspect."""
     named = {s.name.removeprefix("pose:") for s in document.suspects if s.kind == "pose"}
-    return named | {r.pose for r in (*document.shots, *document.readings) if r.suspect}
+    return named | {s.pose for s in document.shots if s.suspect} | {
+        r.pose for r in document.readings if r.suspect}
 
 
 def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:
@@ -139,12 +143,15 @@ def by_component(figure, document):
     site, house = 1000 * np.array([shot.miss.numbers for shot in shots]), misses(shots)
     ids, kind, refs = [shot.shot for shot in shots], kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
-    left, right = grid(figure, 2, between=(0.3, 0.55), share_y=True)[:, 0]
+    left, right = grid(figure, 2, between=(0.3, 0.75), share_y=True, top=0.45)[:, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
     room = max(room_for(values, kind) for values in (*site.T, *house.T))
+    rim = max(np.abs(values).max() for values in (site, house)) > room
+    how = f" ({count})\nbars: rms without suspects" + (
+        f"; drawn to {room:.0f} mm" if rim else "")
     for ax, values, names, title in (
-        (left, site, AXES, f"Site ({count}; rms without suspects)"),
-        (right, house, COMPONENTS, f"Boom plane ({count}; rms without suspects)"),
+        (left, site, AXES, f"Site{how}"),
+        (right, house, COMPONENTS, f"Boom plane{how}"),
     ):
         zero_line(ax)
         ax.set_xlim(-0.6, 2.6)
@@ -158,11 +165,12 @@ def by_component(figure, document):
             for side in (rms, -rms):
                 ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
         label_points(ax, (spread[:, None] + np.arange(3)).ravel(), inside.ravel(),
-                     [i for i in ids for _ in range(3)], np.repeat(kind, 3), 4)
+                     [i for three in zip(*(_with_size(ids, column, room) for column in values.T),
+                                         strict=True) for i in three], np.repeat(kind, 3), 6)
         ax.set_xticks(range(3), names)
         ax.grid(axis="x", visible=False)
         ax.set_title(title)
-        ax.set_ylabel("mm; bars: rms")
+        ax.set_ylabel("mm")
 
 
 def plan_and_side(figure, document):
@@ -177,11 +185,14 @@ def plan_and_side(figure, document):
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
                               (side, 2, "Side: forward and up of the boom foot")):
         _equal_scales(ax, place, across)
+        at, steps = place[:, [0, across]], _cut(factor * miss[:, [0, across]], place)
         for of in (ORDINARY, BESIDE, SUSPECT, SET_ASIDE):
-            _arrows(ax, place, miss, rows[kind[rows] == of], across, factor, COLOURS[of], refs)
+            _arrows(ax, at, steps, rows[kind[rows] == of], COLOURS[of], refs)
         points(ax, place[rows, 0], place[rows, across], kind[rows], 6, refs[rows])
         ax.plot(0, 0, marker="s", color=INK, markersize=5)
-        label_points(ax, place[:, 0], place[:, across], [s.shot for s in shots], kind)
+        flagged = np.flatnonzero(np.isin(kind, (SUSPECT, SET_ASIDE)))
+        label_points(ax, *at.T, [s.shot for s in shots], kind, clear_of=np.vstack(
+            [(0, 0), *(at[flagged] + share * steps[flagged] for share in _ALONG)]))
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
@@ -208,17 +219,17 @@ def _equal_scales(ax, place, across):
         limit(middle - half, middle + half)
 
 
-def _arrows(ax, place, miss, rows, across, factor, colour, refs):
-    if not len(rows):
-        return
-    # A gross error would leave the picture: its arrow is cut at a fifth of the picture's width.
-    step = factor * miss[rows][:, [0, across]]
-    length = np.linalg.norm(step, axis=1, keepdims=True)
+def _cut(steps, place):
+    """Arrows of at most a fifth of the picture's width: a gross error would leave it."""
+    length = np.linalg.norm(steps, axis=1, keepdims=True)
     limit = 0.2 * max(np.ptp(place[:, 0]), 1.0)
-    step = step * np.minimum(1.0, limit / np.maximum(length, 1e-12))
-    linked(ax.quiver(place[rows, 0], place[rows, across], step[:, 0], step[:, 1], angles="xy",
-                     scale_units="xy", scale=1, color=colour, width=0.0025, headwidth=4,
-                     headlength=5), refs, rows)
+    return steps * np.minimum(1.0, limit / np.maximum(length, 1e-12))
+
+
+def _arrows(ax, at, steps, rows, colour, refs):
+    if len(rows):
+        linked(ax.quiver(*at[rows].T, *steps[rows].T, angles="xy", scale_units="xy", scale=1,
+                         color=colour, width=0.0025, headwidth=4, headlength=5), refs, rows)
 
 
 def by_reach_and_joint(figure, document):
@@ -273,6 +284,7 @@ def corrections(figure, document):
     """What the solution adds to each reading, per sensor in the order of the poses."""
     sensors = list(dict.fromkeys(r.reading for r in document.readings))
     sds = document.rig.definition.get("readings", {}).get("sd", {})
+    shot = document.shot_poses
     lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, left=0.45, top=0.42, bottom=0.45,
                       gap=(0.5, 0.62))
     for i, sensor in enumerate(sensors):
@@ -281,7 +293,9 @@ def corrections(figure, document):
         rows, every = thinned(len(of), kind != ORDINARY, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
-        count = f"n = {len(of)}" + ("" if every == 1 else f", 1 in {every} drawn")
+        checked = sum(r.pose not in shot for r in of)
+        count = f"n = {len(of)}" + (f", {checked} of checks" if checked else "") + (
+            "" if every == 1 else f", 1 in {every} drawn")
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
@@ -289,8 +303,8 @@ def corrections(figure, document):
         points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
                _refs(document, of)[rows])
         for k in np.flatnonzero(kind == SUSPECT)[:4]:
-            lattice.text(*plot.place(order[k], value[k]), "  " + short(of[k].pose), color=FLAG,
-                         va="center")
+            x, y = plot.place(order[k], value[k])
+            lattice.text(x + 0.1, y, short(of[k].pose), color=FLAG, va="center")
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06, f"{spoken(sensor)}, {of[0].unit}")
     lattice.finish()

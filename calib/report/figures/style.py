@@ -7,6 +7,7 @@ on colour alone: every kind of point has a marker of its own.
 import io
 import re
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import matplotlib
@@ -40,6 +41,8 @@ STYLE = {
     "font.size": 9,
     "axes.titlesize": 9,
     "axes.titlelocation": "left",
+    # On the axes: matplotlib would measure all their ticks to see whether that is free.
+    "axes.titley": 1.0,
     "axes.labelsize": 9,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -166,9 +169,9 @@ def linked(collection, refs: Sequence[str] | None, rows):
         collection.set_urls([f"#{refs[i]}" for i in rows])
 
 
-def label_points(axes, x, y, texts, kind, most: int = 8):
+def label_points(axes, x, y, texts, kind, most: int = 8, clear_of=()):
     """Write the ids of suspects and of what was set aside beside their points, the outermost
-    `most`, each once, clear of each other and of these points."""
+    `most`, each once, clear of each other, of these points and of the places `clear_of`, (k, 2)."""
     kind = np.asarray(kind, int)
     rows = [int(i) for i in np.flatnonzero((kind == SUSPECT) | (kind == SET_ASIDE))
             if np.isfinite(y[i])]
@@ -179,6 +182,8 @@ def label_points(axes, x, y, texts, kind, most: int = 8):
     point = 72 / axes.figure.dpi
     at = {i: point * axes.transData.transform((x[i], y[i])) for i in rows}
     taken = [(*(at[i] - 6), *(at[i] + 6)) for i in rows]
+    taken += [(*(place - 2), *(place + 2)) for place in point * axes.transData.transform(
+        np.reshape(clear_of, (-1, 2)))]
     room = point * axes.transAxes.transform([(0, 0), (1, 1)]).ravel()
     seen_at = np.column_stack([x, y])[np.isfinite(y)]
     others = point * axes.transData.transform(seen_at[:: 1 + len(seen_at) // _MOST_IN_THE_WAY])
@@ -196,6 +201,7 @@ def label_points(axes, x, y, texts, kind, most: int = 8):
                         "shrinkA": 0, "shrinkB": 4} if away else None)
 
 
+@cache
 def _text_size(text: str) -> tuple[float, float]:
     """Width and height of small type with a little room, points."""
     path = TextPath((0, 0), text, size=SMALL, prop=FontProperties(family="DejaVu Sans"))

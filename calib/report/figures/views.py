@@ -9,7 +9,7 @@ from calib.chain.chain import Chain
 from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
-from calib.report.figures.cells import Lattice
+from calib.report.figures.small_multiples import Lattice
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL
 from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
@@ -91,7 +91,7 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     names, shares = [], []
     for motion in to_edge.motions:
         own = [name for name in motion.by if name in chain.parameters]
-        names.append(own[0] if own else zeros.get(motion.joint))
+        names.append(own[0] if own else zeros.get(motion.joint or ""))
         shares.append(abs(motion.by[own[0]]) if own and motion.by[own[0]] else 1.0)
     return Skeleton(
         origins=np.vstack([posture.origins[0], points[:1]]),

@@ -1,10 +1,7 @@
 """Check shots against their predictions, as a document and as text."""
 
-import io
-
 import numpy as np
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.adjust.distributions import chi2_isf
@@ -12,27 +9,30 @@ from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.check import Checked, common_offset
+from calib.judge.facts import Origin
 from calib.judge.gates import ERROR_RATE
+from calib.report.press.terminal import console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
-from calib.report.words.requirement import three_sentences
+from calib.report.words.requirement import ORIGIN, three_sentences
 
 #: A check shot further out than this share of good ones is marked.
 LEVEL = 0.001
 
 
-def checked_document(solution: Solution, check: Checked, source: str, result: ResultRecord
-                     ) -> CheckTold:
+def checked_document(solution: Solution, check: Checked, origin: Origin,
+                     result: ResultRecord) -> CheckTold:
     """The record of the check with a sentence, whether sds explain the misses, and cautions.
 
     `result` is what is checked, `solution` the same solved again.
-    `passed` needs both: every miss within the tolerance, which came from `source`, and no common
+    `passed` needs both: every miss within the tolerance, which is of that origin, and no common
     offset beyond chance.
     """
     offset = common_offset(solution, check)
     alike = offset.chance <= ERROR_RATE
     record = check_record(solution, check, offset)
+    assert record is not None  # there is a check
     within = int(np.sum(check.lengths <= check.tolerance))
     surprising = [shot for shot, statistic in zip(check.shots.ids, check.statistics, strict=True)
                   if statistic > chi2_isf(LEVEL, 3)]
@@ -44,7 +44,7 @@ def checked_document(solution: Solution, check: Checked, source: str, result: Re
         "passed": record.passed and not alike,
         "requirement": [str(sentence) for sentence in three_sentences(result)],
         "says": says,
-        "tolerance_source": source,
+        "tolerance_source": ORIGIN[origin],
         "further_out_than_their_sds_allow": surprising,
         "offset_says": offset_says(not alike, offset, len(check.shots)),
         "cautions": list(CAUTIONS),
@@ -53,7 +53,7 @@ def checked_document(solution: Solution, check: Checked, source: str, result: Re
 
 def checked_text(document: CheckTold) -> str:
     """For the terminal."""
-    out = Console(file=io.StringIO(), width=100, no_color=True, highlight=False, markup=False)
+    out = console()
     for sentence in (*document.requirement, document.says):
         out.print(sentence)
     out.print(f"Tolerance: {1000 * document.tolerance:.0f} mm on the 3-D miss "
@@ -65,8 +65,8 @@ def checked_text(document: CheckTold) -> str:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
     for shot in document.shots:
-        miss = shot.miss.numbers
-        sd, length = np.linalg.norm(shot.sd.numbers), np.linalg.norm(miss)
+        miss = np.array(shot.miss.numbers, float)
+        sd, length = np.linalg.norm(np.array(shot.sd.numbers, float)), np.linalg.norm(miss)
         table.add_row(
             shot.shot, shot.pose, shot.target, *(f"{1000 * m:+.1f}" for m in miss),
             f"{1000 * length:.1f}", f"{1000 * sd:.1f}",
@@ -80,4 +80,4 @@ def checked_text(document: CheckTold) -> str:
         out.print("Before anyone goes back to the machine:")
         for caution in document.cautions:
             out.print(f"- {caution}")
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)

@@ -5,22 +5,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.adjust.distributions import chi2_isf, normal_isf
-from calib.chain.angles import differences
+from calib.chain.circle import differences
 from calib.document.compared import ComparedRow, Comparison, Together
 from calib.document.edge import SetupError
 from calib.edge import envelope_edge
+from calib.judge.common import difference, difference_covariance, shared_shots
 from calib.judge.goal import required
 from calib.judge.same_model import model_differences, structure_differences
-from calib.judge.survey import (
-    Survey,
-    difference,
-    difference_covariance,
-    same_rows,
-    shared_shots,
-)
+from calib.judge.survey import Survey, same_rows
 from calib.judge.tape import TAPE_LEVEL, chi_square, tape_test
 from calib.report.blocks import (
     COLUMN,
+    Block,
     Items,
     Name,
     Picture,
@@ -34,8 +30,9 @@ from calib.report.blocks import (
 from calib.report.evidence import edge_enough, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
-from calib.report.words.model import difference_says
-from calib.report.words.requirement import keeps, worst_of
+from calib.report.spoken import spoken
+from calib.report.words.model import difference_says, in_common_says
+from calib.report.words.requirement import ORIGIN, keeps, worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -59,7 +56,7 @@ def comparison(first: Side, second: Side) -> Comparison:
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
-    goal, source = (None, "") if machine is None else required(machine.rig)
+    goal, origin = (None, None) if machine is None else required(machine.rig)
     return Comparison(
         schema_=1,
         first=first.name,
@@ -71,7 +68,7 @@ def comparison(first: Side, second: Side) -> Comparison:
         edge=edge,
         edge_of="first" if second.survey and not first.survey else "second",
         goal=goal,
-        goal_source=source,
+        goal_source="" if origin is None else ORIGIN[origin],
         good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
         notes=notes,
     )
@@ -102,7 +99,6 @@ def _two_surveys(a, b):
     names = [n for n in a.rig.parameter_names if n in b.rig.parameter_names]
     notes, models = [], model_differences(a, b)
     covariance = difference_covariance(a, b, names)
-    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     if models:
         unlike = "; ".join(difference_says(d, "the first", "the second") for d in models)
         notes.append(f"They are of different models, no quantity is tested: {unlike}.")
@@ -110,11 +106,14 @@ def _two_surveys(a, b):
     if count:
         notes.append(f"Both come from the same shots ({count} of them): their difference has no "
                      "sd of its own and is not tested.")
-    tested = not (models or count)
+    else:
+        notes += in_common_says(a, b, "the first", "the second")
+    tested = not (models or count or covariance is None)
+    sd = np.sqrt(np.diag(covariance)) if tested else [None] * len(names)
     own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
                                                strict=True), strict=True)) for r in (a, b)]
     units = dict(zip(names, a.units(names), strict=True))
-    rows = [_row(n, units[n], own[0][n], own[1][n], s if tested else None)
+    rows = [_row(n, units[n], own[0][n], own[1][n], s)
             for n, s in zip(names, sd, strict=True)]
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
@@ -126,8 +125,8 @@ def _two_surveys(a, b):
 def setups_edge(machine: Survey, entered: Survey) -> SetupError | None:
     """What the edge is off by with one result's values entered where the other's are right.
 
-    The sd is that of the difference of the two; none where they share shots. None where the edge
-    of one does not exist in the other.
+    The sd is that of the difference of the two; none where that is not known. None where the
+    edge of one does not exist in the other.
     """
     nodes = envelope_edge(machine.rig, machine.parameters)
     alike = not structure_differences(machine, entered) and (
@@ -202,12 +201,13 @@ def _two_tapes(first, second):
 
 def comparison_sections(document: Comparison) -> list[Section]:
     """What a person reads of a comparison."""
-    rows, blocks = document.rows, [Items((
+    rows = document.rows
+    blocks: list[Block] = [Items((
         ("first", words(document.first)), ("second", words(document.second))))]
     if document.edge is not None:
         start = f"With the values of the {document.edge_of} entered where those of the " \
                 f"{document.other} are right"
-        told = [edge_sentence(document.edge, start)]
+        told: list[Block] = [edge_sentence(document.edge, start)]
         if document.goal is not None:
             kept = keeps(f"The {document.edge_of} of the two", document.good_enough,
                          document.goal, document.goal_source)
@@ -228,7 +228,7 @@ def _quantities_say(document):
     """What the tests of the quantities come to, one by one and together: parts of a sentence."""
     bad = [r.quantity for r in document.rows if r.significant]
     if bad:
-        return (f"Quantities that differ by more than chance: {', '.join(bad)}.",)
+        return (f"Quantities that differ by more than chance: {', '.join(map(spoken, bad))}.",)
     if all(r.z is None for r in document.rows):
         return ("No quantity can be tested.",)
     together = document.together
@@ -255,9 +255,8 @@ def _rows_table(document, rows):
             "more than chance" if r.significant else "agrees",
         ])
     return Table(
-        "Quantity by quantity. Lengths in mm, angles in deg.",
-        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
-         "verdict"),
+        "Quantity by quantity; the difference is second less first. Lengths in mm, angles in deg.",
+        ("quantity", "unit", "first", "second", "difference", "sd of it", "in sds", "verdict"),
         cells, [r.significant for r in rows])
 
 

@@ -17,8 +17,8 @@ from calib.document.confirmed import (
     ShownPoint,
     Slipped,
 )
+from calib.document.fields import House
 from calib.document.record import ResultRecord
-from calib.document.values import House
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
 from calib.report.blocks import Cell, Items, Number, Section, Table, Text, mm, words
@@ -135,7 +135,10 @@ def blank_shown(rig: Rig, envelope: Envelope, count: int = 6) -> str:
     lines = ["# What the machine's own display shows, copied pose by pose at rest. Lengths in m,",
              "# readings in deg. forward, left, up: from the boom foot pin, level; in their place",
              "# east, north, up where the display knows the site (or any fixed point: level axes).",
-             "# Leave empty what it does not show. Before anyone goes near the machine:",
+             "# Leave empty what it does not show. In place of the readings: shot_east,",
+             "# shot_north, shot_up of the same points at the same moment, m, in any level",
+             "# coordinates; if the machine has moved since the run, in rows of their own also",
+             "# of the pins of boom foot, stick and bucket. Before anyone goes near the machine:",
              *(f"# - {caution}" for caution in CAUTIONS),
              "# Drive to about these joint angles (deg; what is not named is at 0):"]
     for i, node in enumerate(picked, 1):

@@ -8,6 +8,7 @@ from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, 
 from calib.judge.explain import Explanation, Ranked
 from calib.report.numbers import number
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.mistake import mistake_says, told
 from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.
@@ -51,7 +52,8 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
         as_it_is=_ranked(found.as_it_is, found),
         mistake=None if found.claimed is None else _ranked(found.claimed, found),
         part=None if found.part is None else _ranked(found.part, found),
-        fits_as_well=[FitsAsWell(says=a.mistake.says, tells=a.tells) for a in found.as_well],
+        fits_as_well=[FitsAsWell(says=mistake_says(a.mistake.fact), tells=a.tells)
+                      for a in found.as_well],
         cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
         explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
         suspects=[] if found.suspects is None else [
@@ -111,8 +113,9 @@ def _applied_text(applied):
 def _says(found):
     if found.as_well:
         others = " ".join(
-            f"{a.mistake.says.rstrip('.')} (then {a.tells} is {_size(a.other, a)} and not "
-            f"{_size(a.value, a)}: a taped {a.tells} tells which)." for a in found.as_well)
+            f"{mistake_says(a.mistake.fact).rstrip('.')} (then {a.tells} is "
+            f"{_size(a.other, a)} and not {_size(a.value, a)}: a taped {a.tells} tells which)."
+            for a in found.as_well)
         return ("The run fits as it is, but these data fit equally well if something was "
                 f"exchanged. {others}")
     if found.fits:
@@ -120,12 +123,11 @@ def _says(found):
                 "is out by more than chance, and no test of a single systematic fault finds one. "
                 "There is no mistake to look for.")
     if found.single_values is not None:
-        wrong = found.single_values
-        return (f"{wrong.mistake.says.rstrip('.')}; without them the run fits "
-                f"({_times(wrong.variance_factor)} its stated sds). "
-                f"{wrong.mistake.edit}")
+        wrong = told(found.single_values.mistake.fact)
+        return (f"{wrong.says.rstrip('.')}; without them the run fits "
+                f"({_times(found.single_values.variance_factor)} its stated sds). {wrong.edit}")
     if found.claimed is not None:
-        says = found.claimed.mistake.says
+        says = mistake_says(found.claimed.mistake.fact)
         if found.rivals:
             count = len(found.rivals)
             says += " (Or {} that the shots cannot tell from it.)".format(
@@ -134,8 +136,8 @@ def _says(found):
     if found.part is not None:
         left = _times(found.part.variance_factor)
         return (f"More than one thing is wrong, and no explanation here leaves a run that fits. A "
-                f"part of it: {found.part.mistake.says} The rest ({left} the stated sds) is "
-                "something this tool does not know.")
+                f"part of it: {mistake_says(found.part.mistake.fact)} The rest ({left} the stated "
+                "sds) is something this tool does not know.")
     if found.as_it_is.dof <= 0:
         return ("Nothing is left over to check the fit with, so no mistake can be told: shoot more "
                 "poses.")
@@ -171,9 +173,10 @@ def _times(factor):
 
 def _ranked(ranked: Ranked, found: Explanation) -> Explained:
     mistake = ranked.mistake
+    words = None if mistake is None else told(mistake.fact)
     return Explained(
-        says="Nothing is wrong." if mistake is None else mistake.says,
-        edit=None if mistake is None else mistake.edit,
+        says="Nothing is wrong." if words is None else words.says,
+        edit=None if words is None else words.edit,
         family=None if mistake is None else mistake.family,
         chi2=number(ranked.chi2),
         dof=ranked.dof,

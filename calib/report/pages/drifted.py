@@ -6,22 +6,22 @@ from calib.adjust.congruency import LEVEL
 from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, FailedGates, Moved
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
-from calib.report.blocks import Items, Section, Table, Text, fixed, value_cells, words
+from calib.report.blocks import Cell, Items, Name, Section, Table, Text, fixed, value_cells, words
 from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
-from calib.report.words.model import difference_says, otherwise_says
+from calib.report.words.model import difference_says, in_common_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
 _DIFFERS = 3.0
 
 #: What a survey changes: unit of the record, factor to it, and what it is put down to.
 _SURVEY = {
-    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % {way} than before, all by the same share: "
-                   "the scale or the unit of one of the surveys, not the machine."),
+    SURVEY_SCALE: ("%", 100.0, "All lengths are {size} % (1 sd) {way} than before, all by the same "
+                   "share: the scale or the unit of one of the surveys, not the machine."),
     SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "All sensors in the boom plane read as if "
-                      "tipped by {size} deg ({way} than before), all alike: the vertical of one of "
-                      "the surveys (level of the instrument, origin of the coordinates), not three "
-                      "sensors at once."),
+                      "tipped by {size} deg (1 sd; {way} than before), all alike: the vertical of "
+                      "one of the surveys (level of the instrument, origin of the coordinates), "
+                      "not three sensors at once."),
 }
 
 
@@ -103,7 +103,7 @@ def _moved_words(parameter, change, sd, rig):
     across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
     tipped = (" A survey with its vertical tipped across the boom looks the same."
               if across else "")
-    return (f"{parameter.name} ({parameter.means}) is {size} {label} ± {spread} {way} than "
+    return (f"{parameter.name} ({parameter.means}) is {size} ± {spread} {label} (1 sd) {way} than "
             f"before.{worn}{tipped}")
 
 
@@ -160,7 +160,7 @@ def _remarks(older, newer):
     if older.time and newer.time and older.time > newer.time:
         remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
                        "the two the wrong way round? Then larger is smaller.")
-    return remarks
+    return remarks + in_common_says(older, newer, "the older", "the newer")
 
 
 def _mark(name, z, found, doubtful):
@@ -202,11 +202,11 @@ def drift_sections(document: DriftRecord) -> list[Section]:
     if differ:
         items.append(("note", words("Not named as moved, but "
                                     f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
-    rows = []
+    rows: list[list[Cell]] = []
     for r in document.rows:
         label, factor = SHOWN[r.unit]
         newer, sd, decimals = value_cells(r.newer, r.sd, r.unit)
-        rows.append([r.name, label, fixed(r.older, decimals, factor), newer,
+        rows.append([Name(r.name), label, fixed(r.older, decimals, factor), newer,
                      fixed(r.difference, decimals, factor, True), sd,
                      fixed(r.z, 1, 1.0, True), r.mark])
     doubt = document.doubt

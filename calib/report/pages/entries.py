@@ -4,7 +4,7 @@ from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.entries.determined import Determined
 from calib.entries.listed import EntryList
-from calib.report.blocks import Cell, Items, Number, Section, Table, Text, mm, words
+from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.words.entries import determined_says, entry_means
 
 
@@ -17,15 +17,17 @@ def entries_section(document: ResultRecord) -> Section | None:
     for row in entered.rows:
         decimals = len(row.typed.partition(".")[2])
         old = None if row.old is None else Number(row.old, f"{row.old:.{decimals}f}")
-        rows.append([row.name, Number(row.value, row.typed), row.unit, old,
-                     Number(row.sd, f"{row.sd:.2g}"), mm(row.rounding), row.means])
+        rows.append([Name(row.name, row.means), old, Number(row.value, row.typed),
+                     Number(row.sd, f"{row.sd:#.2g}".rstrip(".")), row.unit, mm(row.rounding)])
     costs = words("Typed as rounded here, the edge is off by ", mm(entered.rounding),
                   " mm at worst over the envelope.")
     title = entered.title or "entries.toml"
-    return Section("entries", "What to type", (
+    heading = "What to type" if document.verdict.passed else "The fields as solved, not to be typed"
+    return Section("entries", heading, (
         Table(f"{title}: in its own order, names, signs and units; old is what the tape says, sd "
               "one standard deviation, rounding what half a step costs at the edge at most",
-              ("entry", "type", "unit", "old", "sd", "rounding mm", "is"), rows, wide=(0, 6)),
+              ("field, and what it is", "old", "new", "sd", "unit", "rounding mm"), rows,
+              wide=(0,)),
         Text(costs if entered.rounding is not None else
              words("No machine has these values as they are rounded."), "plain"),
         *(Text(words(says), "note") for says in entered.says),

@@ -5,9 +5,12 @@ from textwrap import wrap
 
 from calib.document.explored import Adopted, EffectFound, EffectSize, EffectTried, Explored
 from calib.explore import Exploration, Tested, Verdict
+from calib.explore.rivals import Rival
 from calib.explore.tried import RUN_LEVEL
 from calib.report.blocks import value_cells
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.words.effect import VERDICTS, untold_says
+from calib.report.words.mistake import mistake_says
 
 _CHI2 = ("By what solving with an effect takes off chi2: chi-square, the stated sds at their word "
          "(Wilks 1938), after a score test (Rao 1948)")
@@ -24,7 +27,7 @@ def explored_document(found: Exploration, next_commands: Sequence[str] = (),
         says=_says(found),
         asked=list(found.asked),
         fits=found.fits,
-        mistake=None if found.rival is None else found.rival.says,
+        mistake=None if found.rival is None else _rival_says(found.rival),
         set_aside=list(found.aside.names),
         instead=list(found.instead) if found.found else [],
         found=[EffectFound(effect=_tried(f.tested), alike=[_tried(t) for t in f.alike])
@@ -85,7 +88,7 @@ def _says(found: Exploration) -> str:
     if found.rival is not None:
         first = ("The run does not fit" if not found.fits else
                  "A field mistake explains the run better than any effect does")
-        return f"{first}. See calib diagnose first: {found.rival.says.rstrip('.')}."
+        return f"{first}. See calib diagnose first: {_rival_says(found.rival).rstrip('.')}."
     if not found.tested:
         return ("The run is too far from fitting to ask which effect it lacks. See calib diagnose "
                 "first.")
@@ -99,6 +102,10 @@ def _says(found: Exploration) -> str:
     rest = "" if found.fits else (" Even with what was found the run does not fit: see calib "
                                   "diagnose.")
     return f"The shots ask for {listed}.{rest}"
+
+
+def _rival_says(rival: Rival) -> str:
+    return f"a {rival.family}" if rival.fact is None else mistake_says(rival.fact)
 
 
 def _found_says(found: EffectFound) -> str:
@@ -134,21 +141,20 @@ def _numbers(effect: EffectTried) -> str:
 
 def _verdict(effect: EffectTried) -> str:
     others = " or ".join(effect.others)
-    verdict = Verdict(effect.verdict)
-    if verdict is Verdict.EXPLAINED:
+    if effect.verdict == VERDICTS[Verdict.EXPLAINED]:
         return f"Explained by {others}"
-    if verdict is Verdict.ALIKE:
+    if effect.verdict == VERDICTS[Verdict.ALIKE]:
         return "Asked for, one of them"
-    return str(verdict).capitalize()
+    return effect.verdict.capitalize()
 
 
 def _tried(tested: Tested) -> EffectTried:
     return EffectTried(
         name=tested.effect.name,
         words=tested.effect.words,
-        verdict=str(tested.verdict),
+        verdict=VERDICTS[tested.verdict],
         others=list(tested.others),
-        why=tested.why or None,
+        why=None if tested.why is None else untold_says(tested.why),
         parameters=[EffectSize(name=s.name, value=s.value * unit_factor(s.unit),
                                sd=s.sd * unit_factor(s.unit), unit=s.unit) for s in tested.sizes],
         statistic=number(tested.statistic),

@@ -15,7 +15,7 @@ import numpy as np
 
 from calib.document.record import ResultRecord
 from calib.report.blocks import Picture, Section, Table, Text, words
-from calib.report.figures.cells import Lattice, Plot
+from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.words.job import job_words
@@ -154,11 +154,11 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
     known = {entry.result_sha256 for entry in entries}
     previous = _digest(entries[-1].line()) if entries else NOTHING
     without_job = bool(entries) and entries[0].job is None
-    fresh = {}
+    fresh: dict[str, tuple[str, str, str, ResultRecord]] = {}
     for path, digest, document in results:
         if digest not in known:
             fresh.setdefault(digest, (_time(document), path, digest, document))
-    added = []
+    added: list[Entry] = []
     # An empty time sorts last.
     for time, path, digest, document in sorted(fresh.values(),
                                                key=lambda r: (r[0] == "", *r[:3])):
@@ -214,7 +214,7 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     for name in names:
         unit = next(r.values[name][2] for r in latest if name in r.values)
         rows.append([name, SHOWN[unit][0], *(_value_text(r.values.get(name)) for r in latest)])
-    values = Table(f"Values and sds of the last {len(latest)} results",
+    values = Table(f"Values ± one sd of the last {len(latest)} results",
                    ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
     moving = moving_names(results)
     picture = () if len(results) < 2 or not moving else (Picture(

@@ -43,7 +43,7 @@ def plots(document: ResultRecord) -> Section:
                 residuals.plan_and_side, (COLUMN, 5.0)),
         Picture("by-component", "Misses by component",
                 "Two panels of misses in mm: east, north, up and along, across, up, with their "
-                "rms as bars.", residuals.by_component, (COLUMN, 3.6)),
+                "rms as bars.", residuals.by_component, (COLUMN, 4.6)),
         Picture("normal", "Distribution of w",
                 "Histogram of the standardised residuals with the normal curve, and their normal "
                 "probability plot.", statistics.normal, (COLUMN, 2.5)),

@@ -1,13 +1,13 @@
 """Where a result comes from: files, versions, command, options and stated sds."""
 
 from calib.document.record import ResultRecord
-from calib.report.blocks import Items, Name, Section, Table, Text, fixed, mm, words
+from calib.report.blocks import Block, Items, Name, Section, Table, Text, fixed, mm, words
 
 
 def provenance(document: ResultRecord) -> Section:
     """The last section of the report."""
     choice, check = document.set_aside.choice, document.check
-    blocks = [Text(words(
+    blocks: list[Block] = [Text(words(
         f"Command: calib solve, with --set-aside {choice}.",
         *(() if check is None else (" Tolerance of check shots: ", mm(check.tolerance, 0),
                                     " mm.")),
@@ -49,6 +49,9 @@ def _stands(document):
     rows = [[s.name, *(fixed(at, 3) for at in (s.east, s.north, s.up)),
              *(mm(sd) for sd in (s.sd.east, s.sd.north, s.sd.up)),
              fixed(s.heading, 3), fixed(s.sd.heading, 3)] for s in document.stands]
-    return Table("Stands: the boom foot (m, sds in mm) and the heading (deg)",
+    sensors = document.rig.definition.get("sensors", {}).values()
+    swung = any(sensor.get("kind") == "slew" for sensor in sensors)
+    where, when = ("swing axis", " at slew 0") if swung else ("boom foot", "")
+    return Table(f"Stands: the {where} (m, sds in mm) and the heading{when} (deg)",
                  ("stand", "east", "north", "up", "sd east", "sd north", "sd up", "heading",
                   "sd heading"), rows, folded=True)

@@ -8,7 +8,7 @@ from calib.chain.motion import PLACEMENT, Motion
 from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
 from calib.judge.structure import Structure
-from calib.report.blocks import Items, Section, Table, Text
+from calib.report.blocks import Cell, Items, Section, Table, Text
 
 _MOVED = (("forward", "back"), ("left", "right"), ("up", "down"))
 _TURNED = (("left side up", "right side up"), ("front down", "front up"),
@@ -17,8 +17,9 @@ _TURNED = (("left side up", "right side up"), ("front down", "front up"),
 
 def rig_list(rigs: list[Rig]) -> list[Section]:
     """The shipped rigs."""
-    rows = [[rig.name, str(int((~rig.held).sum())), ", ".join(rig.reading_names), rig.title]
-            for rig in rigs]
+    rows: list[list[Cell]] = [
+        [rig.name, str(int((~rig.held).sum())), ", ".join(rig.reading_names), rig.title]
+        for rig in rigs]
     return [Section("rigs", "Rigs", (
         Table("Shipped rigs", ("name", "parameters", "readings", "what"), rows, wide=(2, 3)),))]
 

@@ -84,14 +84,15 @@ def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
     `picture` makes the picture of the signs of so many quantities.
     """
     shown = views.shown_names(document)
+    rig = rig_and_parameters(document)[0]
+    listed = {*shown, *(s.zero for s in rig.chain.sensors)}
     rows = []
     for p in document.parameters:
-        if p.name in shown:
+        if p.name in listed:
             value, sd, label = write(p.value, p.sd, p.unit)
             old = None if p.tape is None else write(p.tape, None, p.unit)[0]
             status = f" ({STATUS[p.status]})" if p.status in STATUS else ""
             rows.append([Name(p.name, p.means + status), old, value, sd, label])
-    rig = rig_and_parameters(document)[0]
     of_marks = {name for names in rig.marks.values() for name in names}
 
     def lines(records):
@@ -101,11 +102,11 @@ def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
     marks = lines([*(p for p in document.parameters
                      if p.name in of_marks and p.status != "held"),
                    *(d for d in document.derived if d.unit == "deg")])
-    columns = ("quantity", "value", "sd", "unit")
+    columns, passed = ("quantity", "value", "sd", "unit"), document.verdict.passed
     sections = [
         Section("decision", "Decision", (answers(document), _before_and_after(document))),
-        entries_section(document),
-        Section("values", "Values to enter", (
+        entries_section(document) or Section("values", "Values to enter" if passed else
+                                             "Values as solved, not to be entered", (
             Table("Old is the tape, new is solved; sd is one standard deviation",
                   ("quantity, and what positive means", "old", "new", "sd", "unit"), rows,
                   wide=(0,)), picture(len(shown)))),

@@ -1,24 +1,21 @@
 """The terminal's summary of a result, made from the document of result.json."""
 
-import io
-
+import numpy as np
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 
 from calib.document.record import ResultRecord
 from calib.report.judged import judged_lines
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.press.terminal import console, text_of
 from calib.report.words.job import job_line
 from calib.report.words.requirement import three_sentences
 from calib.report.words.status import mark
 
-WIDTH = 100
-
 
 def summary(document: ResultRecord) -> str:
     """Verdict, parameters, fit and worst shots as plain text, at most 100 columns wide."""
-    out = Console(file=io.StringIO(), width=WIDTH, no_color=True, highlight=False, markup=False)
+    out = console()
     for sentence in three_sentences(document):
         out.print(str(sentence))
     if line := job_line(document):
@@ -34,7 +31,7 @@ def summary(document: ResultRecord) -> str:
     out.print(_worst_table(document))
     if document.check is not None:
         out.print(_check_line(document.check))
-    return "\n".join(line.rstrip() for line in out.file.getvalue().splitlines()) + "\n"
+    return text_of(out)
 
 
 def _parameter_table(parameters):
@@ -86,7 +83,7 @@ def _worst_table(document: ResultRecord, count: int = 5):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
     for s in shown:
-        miss = (f"{1000 * m:+.1f}" for m in s.miss.numbers)
+        miss = (f"{1000 * m:+.1f}" for m in np.array(s.miss.numbers, float))
         w = "-" if s.w is None else f"{s.w:+.1f}"
         table.add_row(s.shot, s.pose, s.target, *miss, w,
                       mark(s, document).replace("suspect", "SUSPECT"))

@@ -1,5 +1,6 @@
 """What a person reads of runs that were adjusted in one go, and of their drift."""
 
+from calib.document.solved import Job
 from calib.document.together import TogetherRecord
 from calib.report.blocks import (
     ACROSS,
@@ -15,6 +16,7 @@ from calib.report.blocks import (
 from calib.report.figures.over_time import height, over_time
 from calib.report.numbers import SHOWN
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.job import job_words
 
 
 def together_sections(document: TogetherRecord) -> list[Section]:
@@ -23,7 +25,7 @@ def together_sections(document: TogetherRecord) -> list[Section]:
         Section("verdict", "Is it one machine?", tuple(_verdict(document))),
         Section("quantities", "The machine", (_quantities(document), _gain(document))),
         *over_time_sections(document),
-        Section("runs", "The runs", (_runs(document),)),
+        _runs_section(document),
         Section("cautions", "Before anyone goes to the machine", (
             Items(tuple(("", words(caution)) for caution in CAUTIONS)),)),
     ]
@@ -34,7 +36,7 @@ def drifted_sections(document: TogetherRecord) -> list[Section]:
     return [
         Section("drift", "What has moved", tuple(_verdict(document))),
         *over_time_sections(document),
-        Section("runs", "The runs", (_runs(document),)),
+        _runs_section(document),
     ]
 
 
@@ -71,6 +73,11 @@ def _of_runs(one):
 def _verdict(document):
     test = document.sharing
     yield Text(words(document.says), "lead")
+    machines = {name: job_words(Job(machine=j.machine, serial=j.serial)) for name, j in (
+        (run.name, run.job) for run in document.runs) if j.machine or j.serial}
+    if len(set(machines.values())) > 1:
+        told = ", ".join(f"{name} {machine}" for name, machine in machines.items())
+        yield Text(words(f"The runs are stated to be of different machines: {told}."), "note")
     if test.differences:
         yield Items(tuple(("split", words(d.do)) for d in test.differences))
     if not test.same_precision:
@@ -115,6 +122,13 @@ def _gain(document):
 
 def _best_alone(quantity):
     return min((a.sd for a in quantity.alone if a.sd), default=None)
+
+
+def _runs_section(document):
+    stated = [[run.name, job_words(run.job), run.job.instrument or "-", run.job.notes or "-"]
+              for run in document.runs]
+    jobs = Table("The job of each run.", ("run", "job", "instrument", "notes"), stated, wide=(1, 3))
+    return Section("runs", "The runs", (_runs(document), jobs))
 
 
 def _runs(document):

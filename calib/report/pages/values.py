@@ -47,7 +47,7 @@ def to_enter(document: ResultRecord) -> Section:
                 "For every quantity a small drawing: dashed the rig as solved, solid the same "
                 "readings with that quantity larger, an arrow at the edge from one to the other.",
                 views.signs, (COLUMN, 0.4 + 1.02 * -(-count // views.SIGN_COLUMNS))),
-        *_held(document), _with_intervals(document), *bootstrap_blocks(document),
+        *_held(document), *_with_intervals(document), *bootstrap_blocks(document),
         *_sds_scaled(document), *_derived(document),
     ))
 
@@ -81,8 +81,13 @@ def _with_intervals(document):
         value, sd, decimals = value_cells(p.value, p.sd, p.unit)
         rows.append([Name(p.name), value, sd, fixed(p.low95, decimals, factor),
                      fixed(p.high95, decimals, factor), label, p.status])
-    return Table("Every value with its 95 % interval", (
+    table = Table("Every value with its 95 % interval", (
         "quantity", "value", "sd", "95 % from", "95 % to", "unit", "status"), rows, folded=True)
+    curved = [Name(p.name).words for p in document.parameters if p.interval == "likelihood"]
+    return (table,) if not curved else (table, Text(words(
+        "Not 1.96 sd either way: ", ", ".join(curved), ". The shots tell it so weakly that what "
+        "they show bends within it; its 95 % interval is where chi-square is 3.84 above its "
+        "least. Its sd, and what is reckoned from that, is rough."), "note"))
 
 
 def _sds_scaled(document):

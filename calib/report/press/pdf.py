@@ -10,18 +10,27 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 
-from calib.report.blocks import Items, Name, Number, Picture, Section, Signature, Table, Text
-
-Block = Text | Items | Table | Picture | Signature
+from calib.report.blocks import (
+    Block,
+    Items,
+    Name,
+    Number,
+    Picture,
+    Section,
+    Signature,
+    Table,
+    Text,
+)
 
 #: Longer tables stand at the end.
 _LONG = 45
 
 #: Of a table at the end paper shows at most so many rows.
-_MOST = 35
+_MOST = 30
 
 #: Tables of more columns take the whole width of a page.
 _NARROW = 7
@@ -49,14 +58,16 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
     files = {"main.typ": (resources.files("calib.report") / "templates" / template).read_bytes(),
              "contents.json": json.dumps(told, ensure_ascii=False).encode("utf-8")}
     files |= {f"{name}.svg": image.encode("utf-8") for name, image in pictures.items()}
-    return typst.compile(files, format="pdf", font_paths=[_fonts()], ignore_system_fonts=True,
+    project: Any = files  # the annotations of typst do not know that it takes a dict of files
+    return typst.compile(project, format="pdf", font_paths=[_fonts()], ignore_system_fonts=True,
                          timestamp=None if date is None else int(date))
 
 
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
                *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
     """All sections; `tight` saves room for what must fit on one page."""
-    annex = [] if tight else [b for s in sections for b in s.blocks if _goes_last(b)]
+    annex = [] if tight else [b for s in sections for b in s.blocks
+                              if isinstance(b, Table) and _goes_last(b)]
     # Narrow tables fill columns together, behind those that need the width.
     annex.sort(key=lambda b: len(b.columns) <= _NARROW)
     contents = {
@@ -69,8 +80,8 @@ def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures:
     return pdf("report.typ", contents, pictures)
 
 
-def _goes_last(block):
-    return isinstance(block, Table) and (block.folded or len(block.rows) > _LONG)
+def _goes_last(table):
+    return table.folded or len(table.rows) > _LONG
 
 
 def block_record(block: Block) -> dict:

@@ -15,7 +15,8 @@ from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
-from calib.report.words.machine import plausible_says
+from calib.report.words.plausible import plausible_says
+from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says
 
@@ -45,33 +46,32 @@ _LEADING = 2
 
 def gate_says(gate: Gate, judgement: Judgement) -> str:
     """The sentences of a gate of a judgement."""
-    solution, passed = judgement.suspects.solution, gate.passed
-    match gate.name:
-        case gates.EDGE:
+    solution, passed, check = judgement.suspects.solution, gate.passed, judgement.check
+    match gate.name, judgement:
+        case gates.EDGE, _:
             return _edge(judgement.edge)
-        case gates.PLAUSIBILITY:
+        case gates.PLAUSIBILITY, _:
             return plausible_says(judgement.plausible)
-        case gates.GLOBAL_TEST:
+        case gates.GLOBAL_TEST, _:
             return global_test_says(passed, solution, judgement.correlation)
-        case gates.SUSPECTS:
+        case gates.SUSPECTS, _:
             return _suspects(judgement.suspects)
-        case gates.HELD_OUT:
-            return _held_out(passed, judgement.held_out)
-        case gates.CORRELATION:
-            return _correlation(passed, judgement.correlation)
-        case gates.SURVEY_SCALE:
-            return _scale(passed, judgement.scale)
-        case gates.OFFSET:
-            return offset_says(passed, judgement.offset, len(judgement.check.shots))
-        case gates.CHECK_SHOTS:
-            return _check(judgement.check)
+        case gates.HELD_OUT, Judgement(held_out=HeldOut() as held):
+            return _held_out(passed, held)
+        case gates.CORRELATION, Judgement(correlation=Correlation() as found):
+            return _correlation(passed, found)
+        case gates.SURVEY_SCALE, Judgement(scale=SurveyScale() as scale):
+            return _scale(passed, scale)
+        case gates.OFFSET, Judgement(offset=Offset() as offset) if check is not None:
+            return offset_says(passed, offset, len(check.shots))
+        case gates.CHECK_SHOTS, Judgement(check=Checked() as checked):
+            return _check(checked)
     raise ValueError(f"a gate without words: {gate.name}")
 
 
 def _edge(known: EdgeKnown):
     """What is not known leads."""
-    source = "rig.toml" if known.stated else "common practice, no source"
-    goal = f"the goal is {_length(known.goal)} (95 %; {source})"
+    goal = f"the goal is {_length(known.goal)} (95 %; {ORIGIN[known.origin]})"
     if not np.isfinite(known.sd):
         return f"Nowhere in the envelope of rig.toml can the sensors tell the edge; {goal}."
     known_to = (f"The edge is known to {_length(known.within95)} (95 %; 1 sd {_length(known.sd)}) "
@@ -88,7 +88,7 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
     adjustment = solution.adjustment
     if not adjustment.dof:
         return "Nothing is left over to check the fit with."
-    factor = adjustment.variance_factor
+    factor = adjustment.chi2 / adjustment.dof
     if passed:
         return ("The shots, readings and tape fit each other within their stated sds (variance "
                 f"factor {factor:.2f}).")

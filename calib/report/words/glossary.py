@@ -49,19 +49,52 @@ def explained(term: str) -> Word | None:
     --------
     >>> explained("sd east").name, explained("north mm").name, explained("Gates").name
     ('sd', 'east', 'gate')
+    >>> print(explained("rotate_zero").means)
+    Added to the rotate reading, deg.
     """
-    known = _known()
-    plain = " ".join(term.casefold().split())
-    return known.get(plain) or known.get(_BEHIND.sub("", plain))
+    plain = _plain(term)
+    for form in (plain, _BEHIND.sub("", plain), plain.removesuffix("s")):
+        if form in _known():
+            return _known()[form]
+    return _of_rigs().get(plain)
 
 
-def nearest_words(term: str, most: int = 3) -> tuple[str, ...]:
-    """Words that a term may stand for, the nearest first."""
-    close = difflib.get_close_matches(term.casefold(), _known(), n=3 * most, cutoff=0.5)
-    return tuple(dict.fromkeys(_known()[c].name for c in close))[:most]
+def nearest_words(term: str, most: int = 4) -> tuple[str, ...]:
+    """Words that a term may stand for: those in it, those written like it, those that speak of it.
+    """
+    plain = _plain(term)
+    within = [word.name for part in plain.split() if (word := explained(part))]
+    close = [_known()[c].name for c in difflib.get_close_matches(plain, _known(), 3 * most, 0.7)]
+    told = re.compile(rf"\b{re.escape(plain)}")
+    speak = [w.name for w in words() if told.search(_plain(f"{w.means} {w.do}"))]
+    return tuple(dict.fromkeys([*within, *close, *speak]))[:most]
+
+
+def _plain(term):
+    return " ".join(term.casefold().replace("_", " ").split())
 
 
 @cache
 def _known() -> dict[str, Word]:
-    named = {name.casefold(): word for word in words() for name in word.also}
-    return named | {word.name.casefold(): word for word in words()}
+    named = {_plain(name): word for word in words() for name in word.also}
+    return named | {_plain(word.name): word for word in words()}
+
+
+@cache
+def _of_rigs() -> dict[str, Word]:
+    """Parameters, derived quantities, readings and targets of the shipped rigs."""
+    found: dict[str, Word] = {}
+    from calib.chain.rig import rig_from_template, template_names
+
+    for rig in map(rig_from_template, template_names()):
+        for part, do in (
+            (rig.targets, "Shoot it by this name."),
+            (rig.readings, "Book it while the machine is still; its sd is under [readings.sd]."),
+            (rig.derived, "Check it with a tape on the machine."),
+            (rig.parameters, "Enter it as the sheet has it, with its sign; see positive."),
+        ):
+            for one in part:
+                unit = getattr(one, "unit", "")
+                means = f"{one.means[0].upper()}{one.means[1:]}{f', {unit}' if unit else ''}."
+                found.setdefault(_plain(one.name), Word(one.name, means, do))
+    return found

@@ -1,5 +1,7 @@
 """What is said of the job: which machine, where, when, who, with what, from which inputs."""
 
+from collections.abc import Sequence
+
 from calib.document.record import ResultRecord
 from calib.document.solved import Job
 
@@ -33,3 +35,16 @@ def fingerprint_words(document: ResultRecord) -> str:
     """The fingerprint of the inputs in groups that can be read aloud; empty if there is none."""
     text = document.fingerprint
     return " ".join(text[i:i + 4] for i in range(0, len(text), 4))
+
+
+def lines_of(named: Sequence[tuple[str, ResultRecord]]) -> str:
+    """The job and the fingerprint of each of several results, behind what it is called."""
+    told = ((name, job_line(document)) for name, document in named)
+    return ". ".join(f"{name}: {line}" for name, line in told if line)
+
+
+def fingerprints_of(named: Sequence[tuple[str, ResultRecord]]) -> str:
+    """What ties a page to several results; empty if none of them has a fingerprint."""
+    told = "; ".join(f"{name} {fingerprint_words(document)}" for name, document in named
+                     if document.fingerprint)
+    return f"Inputs {told}: the fingerprints in result.json." if told else ""

@@ -1,8 +1,11 @@
 """What is said of two results that are of different models, or of one machine in other numbers."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from calib.chain.angles import wrapped
+from calib.chain.circle import wrapped
+from calib.judge.common import correlation_known, shared_points, went_into
 from calib.judge.same_model import (
     CHAIN,
     DIRECTION,
@@ -12,6 +15,7 @@ from calib.judge.same_model import (
     ModelDifference,
     OneMachine,
 )
+from calib.judge.survey import Survey
 
 
 def difference_says(difference: ModelDifference, older: str = "the older",
@@ -44,6 +48,31 @@ def _held(value, unit):
         return "estimated"
     shown = f"{np.degrees(wrapped(value)):.6g} deg" if unit == "deg" else f"{1000 * value:.6g} mm"
     return f"held at {shown}"
+
+
+def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[str]:
+    """What took part in both, and how that is counted; `one` and `other` are what they are called.
+    """
+    said = []
+    if not correlation_known(first, second):
+        said.append("What is known of the machine in one of them rests on shots that are in the "
+                    "other too, and how is not on record (runs of one adjustment, or another "
+                    "solution of an earlier run): their difference has no sd of its own. Of runs "
+                    "adjusted in one go, calib drift PLAN.toml says what has moved.")
+    for before, after, names in ((first, second, (one, other)), (second, first, (other, one))):
+        if went_into(before, after):
+            said.append(f"{names[0][0].upper()}{names[0][1:]} went into {names[1]} as what was "
+                        "known of the machine: the sds of the differences are of what is new in "
+                        f"{names[1]}, and what it tells nothing new of is not tested.")
+    if points := shared_points(first, second):
+        said.append(f"Both lean on the known points {_few(points)}: what their coordinates are off "
+                    "by is in both alike, which the sds of the differences do not count.")
+    return said
+
+
+def _few(names: Sequence[str], most: int = 6) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def otherwise_says(found: OneMachine | ExchangedLengths) -> str:

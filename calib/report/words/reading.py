@@ -14,4 +14,5 @@ def replaced_says(reading: Replaced, rig: Rig) -> str:
     unit = rig.readings[reading.reading].unit
     factor, digits = unit_factor(unit), 2 if unit == "deg" else 3
     return (f"it read {factor * reading.measured:.{digits}f} {unit}, the shots of its pose say "
-            f"{factor * reading.estimate:.{digits}f} ± {factor * reading.sd:.{digits}f} {unit}")
+            f"{factor * reading.estimate:.{digits}f} ± {factor * reading.sd:.{digits}f} {unit} "
+            "(1 sd)")

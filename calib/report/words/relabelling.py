@@ -7,40 +7,32 @@ from calib.judge.relabelling import Relabelling
 
 def relabelling_says(relabelling: Relabelling) -> str:
     """What was taken for one another, as part of a sentence."""
-    names = relabelling.names
-    match relabelling.what:
-        case ways.TARGETS:
-            return f"{' and '.join(names)} exchanged in all poses"
-        case ways.READINGS:
-            return f"the readings {' and '.join(names)} exchanged"
-        case ways.SIGNS:
-            return (f"the sign of the reading {names[0]} reversed" if len(names) == 1
-                    else f"the signs of the readings {', '.join(names)} reversed")
-        case ways.EAST_AND_NORTH:
-            return "east and north exchanged in all shots"
-        case ways.HEIGHTS:
-            return "all heights of the other sign"
-    raise ValueError(f"a relabelling without words: {relabelling.what}")
+    return _told(relabelling)[0]
 
 
 def relabelling_edit(relabelling: Relabelling) -> str:
     """What to change in the files if that is how it was; without a full stop."""
-    names = relabelling.names
-    match relabelling.what:
-        case ways.TARGETS:
-            return f"Exchange {' and '.join(names)} in the column target of shots.csv"
-        case ways.READINGS:
-            return f"Exchange the columns {' and '.join(names)} of readings.csv"
-        case ways.SIGNS:
-            columns, directions = (("column", "its direction") if len(names) == 1
-                                   else ("columns", "their directions"))
-            return (f"Change the sign of the {columns} {', '.join(names)} of readings.csv, or "
-                    f"{directions} under [readings] of rig.toml")
-        case ways.EAST_AND_NORTH:
-            return "Exchange the columns east and north of shots.csv"
-        case ways.HEIGHTS:
-            return "Change the sign of the column up of shots.csv"
-    raise ValueError(f"a relabelling without words: {relabelling.what}")
+    return _told(relabelling)[1]
+
+
+def _told(relabelling):
+    names, one = relabelling.names, len(relabelling.names) == 1
+    both, several = " and ".join(names), ", ".join(names)
+    return {
+        ways.TARGETS: (f"{both} exchanged in all poses",
+                       f"Exchange {both} in the column target of shots.csv"),
+        ways.READINGS: (f"the readings {both} exchanged",
+                        f"Exchange the columns {both} of readings.csv"),
+        ways.SIGNS: (f"the {'sign of the reading' if one else 'signs of the readings'} {several} "
+                     "reversed",
+                     f"Change the sign of the {'column' if one else 'columns'} {several} of "
+                     f"readings.csv, or {'its direction' if one else 'their directions'} under "
+                     "[readings] of rig.toml"),
+        ways.EAST_AND_NORTH: ("east and north exchanged in all shots",
+                              "Exchange the columns east and north of shots.csv"),
+        ways.HEIGHTS: ("all heights of the other sign",
+                       "Change the sign of the column up of shots.csv"),
+    }[relabelling.what]
 
 
 def equivalent_says(machine: Equivalent) -> str:

@@ -9,8 +9,13 @@ from dataclasses import dataclass
 from calib.document.edge import SetupError
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
+from calib.judge.facts import Origin
 from calib.report.blocks import Cell, Part, fixed, mm, words
 from calib.report.spoken import spoken
+
+#: Where a limit is from.
+ORIGIN = {Origin.USER: "stated by the user", Origin.RIG: "rig.toml",
+          Origin.PRACTICE: "common practice, no source"}
 
 YES, NO, OPEN = "yes", "NO", "open"
 

@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_PROVEN, Confirmed
+from calib.confirm.displayed import FittedStand
 from calib.confirm.search import Tried
 from calib.confirm.slips import BY_AMOUNT, Sheet, Slip
 from calib.confirm.telling import TellingPose, Unseen
@@ -13,6 +14,15 @@ _NAMED = 3
 
 #: The nature of a slip whose family says less than its own words.
 _ABOUT_ONE_FIELD = 1
+
+
+def stand_says(stand: FittedStand) -> str:
+    """Where a machine stands that the result does not know there, and how well that is known."""
+    east, north, up, heading = stand.sd
+    name = f"Stand {stand.name}" if stand.name else "The stand"
+    return (f"{name} is not in the result. It follows from the shots: known to "
+            f"{1000 * np.hypot(east, north):.1f} mm in plan, {1000 * up:.1f} mm in height and "
+            f"{np.degrees(heading):.3f} deg of heading (1 sd).")
 
 
 def confirmed_says(confirmed: Confirmed) -> list[str]:

@@ -12,6 +12,16 @@ _WAYS = {
 }
 
 
+def trend_name(trend: Trend) -> str:
+    """What goes with what."""
+    if trend.what == PLAY:
+        return f"{trend.against} against its direction of approach"
+    if trend.what == SCALE:
+        return f"{trend.against} against itself"
+    joint = trend.against if trend.against == REACH else f"the {trend.against} joint"
+    return f"{trend.what} against {joint}"
+
+
 def trend_says(trend: Trend) -> str:
     """What one trend is, and what calib explore can ask of it."""
     names = [", ".join(trend.effects[:-1]), *trend.effects[-1:]] if trend.effects else []
@@ -22,18 +32,18 @@ def trend_says(trend: Trend) -> str:
 def _seen(trend):
     size, sd = abs(trend.slope), trend.sd
     if trend.what == PLAY:
-        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} deg "
+        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} deg (1 sd) "
                 f"{'higher' if trend.slope > 0 else 'lower'} when its joint came up to the pose "
                 "than when it came down: play in a pin or a slow sensor?")
     if trend.what == SCALE:
-        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} % too "
+        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} % (1 sd) too "
                 f"{'much' if trend.slope > 0 else 'little'} over its range.")
     more, less, direction = _WAYS[trend.what]
     way = more if trend.slope > 0 else less
     if trend.against == REACH:
         sag = " It looks like sag." if trend.what == UP and trend.slope < 0 else ""
-        return f"The edge comes out {size:.1f} ± {sd:.1f} mm {way} per m of reach.{sag}"
+        return f"The edge comes out {size:.1f} ± {sd:.1f} mm (1 sd) {way} per m of reach.{sag}"
     joint = f"the {trend.against} joint"
     if np.isnan(trend.slope):
         return f"The misses {direction} go round with {joint}."
-    return f"The edge comes out {size:.2f} ± {sd:.2f} mm {way} per deg of {joint}."
+    return f"The edge comes out {size:.2f} ± {sd:.2f} mm (1 sd) {way} per deg of {joint}."

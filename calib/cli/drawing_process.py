@@ -1,4 +1,4 @@
-"""A second process that helps to draw: it loads what draws while this one solves.
+"""A second process that helps to judge and to draw: it loads what draws while this one solves.
 
 Only where there is a second processor with nothing to do, and only from a process that nothing has
 set up yet: one in which libraries already run threads is not to be forked, and one that is itself a
@@ -16,21 +16,27 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from importlib import import_module
 from typing import Any, BinaryIO
 
 
+def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
+    """What `Beside.later` is where there is no second process."""
+    return partial(function, *arguments)
+
+
 @dataclass(frozen=True)
 class Beside:
-    """A process that waits for one call. Start one with `Beside.start`."""
+    """A process that waits for calls. Start one with `Beside.start`."""
 
     pid: int
     to: BinaryIO
     back: BinaryIO
 
     @classmethod
-    def start(cls, loads: str) -> Beside | None:
-        """A process that has loaded the module `loads`; None where there is none to have."""
+    def start(cls, *loads: str) -> Beside | None:
+        """A process that loads a module of `loads` before each call; None where there is none."""
         if not _to_be_had():
             return None
         there, to = os.pipe()
@@ -49,18 +55,23 @@ class Beside:
         finally:
             os._exit(0)  # nothing of what the first process has begun is ended here
 
-    def ask(self, function: Callable, *arguments: Any) -> None:
-        """Call a function of a module there; `answer` has what it returns."""
-        with suppress(BrokenPipeError), self.to:
-            pickle.dump((function, arguments), self.to)
+    def later(self, function: Callable, *arguments: Any) -> Callable[[], Any]:
+        """Call a function of a module there.
 
-    def answer(self) -> Any:
-        """What the function returned; None if it did not, for whatever reason."""
-        with self.back:
+        What is returned gives its result, in the order of the calls; it calls the function here
+        if there is none, for whatever reason.
+        """
+        with suppress(BrokenPipeError):
+            pickle.dump((function, arguments), self.to)
+            self.to.flush()
+
+        def result():
             try:
                 return pickle.load(self.back)
             except (EOFError, pickle.UnpicklingError):
-                return None
+                return function(*arguments)
+
+        return result
 
     def end(self) -> None:
         """End the process, whatever it does; the end of this one calls it."""
@@ -83,8 +94,11 @@ def _serve(loads, asked, reply):
     nowhere = os.open(os.devnull, os.O_RDWR)
     for stream in range(3):
         os.dup2(nowhere, stream)
-    import_module(loads)
-    # The end of the file where the first process has ended or needs nothing: EOFError.
-    function, arguments = pickle.load(asked)
-    with reply:
+    coming = iter(loads)
+    while True:
+        if module := next(coming, None):
+            import_module(module)
+        # The end of the file where the first process has ended or needs nothing: EOFError.
+        function, arguments = pickle.load(asked)
         pickle.dump(function(*arguments), reply)
+        reply.flush()

@@ -6,11 +6,13 @@ works pose by pose, so that it can be made in those poses only: see `in_poses`.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 
 from calib.chain.length import FOOT, US_SURVEY_FOOT
+from calib.judge import facts
 from calib.judge.mistakes import (
     Mistake,
     corner_pairs,
@@ -19,9 +21,6 @@ from calib.judge.mistakes import (
     with_shots,
 )
 from calib.run.records import Run
-
-#: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
-_LISTED = 24
 
 
 @dataclass(frozen=True)
@@ -32,8 +31,8 @@ class Change:
     ----------
     family : str
         Mistakes of one family share the odds of that family.
-    says, edit : str
-        What happened and the edit that undoes it; ``{where}`` stands for the poses, or nothing.
+    fact : ChangeFact
+        What happened.
     apply : callable
         ``apply(run) -> Run`` with the same poses and the same shots, each changed by itself.
     columns : tuple of int
@@ -47,8 +46,7 @@ class Change:
     """
 
     family: str
-    says: str
-    edit: str
+    fact: facts.ChangeFact
     apply: Callable[[Run], Run]
     columns: tuple[int, ...] = ()
     lost: int | None = None
@@ -61,13 +59,17 @@ def in_poses(run: Run, change: Change, poses: np.ndarray) -> Run | None:
 
     None if a sensor could not show what it would then have to have shown.
     """
+    if change.apply(run).poses is not run.poses and not possible(run, change)[poses].all():
+        return None
+    return _made(run, change, poses)
+
+
+def _made(run, change, poses):
     changed = change.apply(run)
     if changed.poses is not run.poses:
         readings = np.where(poses[:, None], changed.poses.readings, run.poses.readings)
         sd = np.where(poses[:, None], changed.poses.sd, run.poses.sd)
         changed = replace(changed, poses=replace(changed.poses, readings=readings, sd=sd))
-        if not possible(run, change)[poses].all():
-            return None
     if changed.shots is not run.shots and not poses.all():
         old, new, mine = run.shots, changed.shots, poses[run.shots.pose]
         changed = with_shots(
@@ -86,31 +88,27 @@ def mistake_in(run: Run, change: Change, poses: np.ndarray) -> Mistake | None:
     """The mistake that a change of some poses (bool, shape (n_poses,)) undoes; None as above."""
     if in_poses(run, change, poses) is None:
         return None
-    where, everywhere = where_words(run, poses), bool(poses.all())
+    everywhere = bool(poses.all())
     return Mistake(
-        change.family if everywhere else f"{change.family}, in part", change.says.format(
-            where=where or (" in all poses" if change.any_poses else "")),
-        change.edit.format(where=where),
-        lambda run: in_poses(run, change, poses),
+        change.family if everywhere else f"{change.family}, in part",
+        facts.InPoses(change.fact, where_of(run, poses)),
+        partial(_made, change=change, poses=poses),
         poses=() if everywhere else tuple(np.flatnonzero(poses).tolist()),
         every_shot=change.every_shot and everywhere)
 
 
-def where_words(run: Run, poses: np.ndarray) -> str:
-    """Which poses, with a space before; empty for all."""
+def where_of(run: Run, poses: np.ndarray) -> facts.Where:
+    """Which poses of those with shots (bool, shape (n_poses,))."""
     shot = np.isin(np.arange(len(poses)), run.shots.pose)
     mine, others = np.flatnonzero(poses & shot), np.flatnonzero(~poses & shot)
-    ids = run.poses.ids
     if not len(others):
-        return ""
-    if len(mine) == 1:
-        return f" in pose {ids[mine[0]]}"
+        return facts.Where(facts.ALL)
+    extent = facts.SOME
     if len(mine) > 2 and mine[0] > others[-1]:
-        return f" from pose {ids[mine[0]]} on"
-    if len(mine) > 2 and mine[-1] < others[0]:
-        return f" up to pose {ids[mine[-1]]}"
-    more = f" and {len(mine) - _LISTED} more" if len(mine) > _LISTED else ""
-    return f" in the {len(mine)} poses {', '.join(ids[p] for p in mine[:_LISTED])}{more}"
+        extent = facts.FROM
+    elif len(mine) > 2 and mine[-1] < others[0]:
+        extent = facts.UP_TO
+    return facts.Where(extent, tuple(run.poses.ids[p] for p in mine))
 
 
 def plausible(run: Run, j: int) -> np.ndarray:
@@ -150,29 +148,21 @@ def _of_shots(run):
         covariance = run.shots.covariance[:, order][:, :, order]
         return with_shots(run, position=run.shots.position[:, order], covariance=covariance)
 
-    changes = [
-        Change("axes", "North and east are swapped in all shots{where}.",
-               "Swap the columns east and north of shots.csv{where}.", axes, every_shot=True),
-    ]
+    changes = [Change("axes", facts.AxesSwapped(), axes, every_shot=True)]
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
         changes.append(Change(
-            "heights", "The heights of all shots have the wrong sign{where}.",
-            "Change the sign of the column up of shots.csv{where}.",
+            "heights", facts.HeightsReversed(),
             lambda run: with_shots(run, position=run.shots.position * [1.0, 1.0, -1.0]),
             every_shot=True))
-    for name, factor, foot in (("international feet", "0.3048", FOOT),
-                               ("US survey feet", "1200/3937", US_SURVEY_FOOT)):
+    for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
         changes.append(Change(
-            "units", f"The shots are in {name}, not in metres{{where}}.",
-            f"Multiply east, north and up of shots.csv by {factor}{{where}}.",
+            "units", facts.ShotsInFeet(us_survey),
             lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
             every_shot=True))
     pairs, names = corner_pairs(run), run.rig.target_names
     if pairs:
-        words = ", ".join(f"{names[a]} and {names[b]}" for a, b in pairs)
         changes.append(Change(
-            "corners", "Left and right corners are exchanged{where}.",
-            f"Exchange {words} in the column target of shots.csv{{where}}.",
+            "corners", facts.CornersExchanged(tuple((names[a], names[b]) for a, b in pairs)),
             lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)), any_poses=True))
     return changes
 
@@ -182,17 +172,10 @@ def _signs(run):
     names, changes = run.rig.reading_names, []
     for columns in (*((j,) for j in range(len(names))),
                     *((j, j + 1) for j in range(len(names) - 1))):
-        directions = " and ".join(
-            f"direction.{names[j]} = {-run.rig.readings[j].direction:+.0f}" for j in columns)
-        which = " and ".join(names[j] for j in columns)
-        one = len(columns) == 1
-        changes.append(Change(
-            "sign" if one else "two signs",
-            f"The sign of the reading {which} is wrong{{where}}." if one
-            else f"The signs of the readings {which} are wrong{{where}}.",
-            f"Change the sign of the column{'' if one else 's'} {which} of readings.csv{{where}} "
-            f"(or, for all poses, set {directions} under [readings] of rig.toml).",
-            _each_column(columns, np.negative), columns))
+        fact = facts.SignsWrong(tuple(names[j] for j in columns),
+                          tuple(-int(run.rig.readings[j].direction) for j in columns))
+        changes.append(Change("sign" if len(columns) == 1 else "two signs", fact,
+                              _each_column(columns, np.negative), columns))
     return changes
 
 
@@ -204,15 +187,12 @@ def _angles(run):
 def _zeros(run):
     changes = []
     for j, name in _angles(run):
-        for quarter, off, edit in ((1, "-90", "Add 90 deg to"), (2, "180", "Add 180 deg to"),
-                                   (3, "+90", "Subtract 90 deg from")):
+        for quarter in (1, 2, 3):
             def turned(angle, quarter=quarter):
                 return np.mod(angle + quarter * np.pi / 2 + np.pi, 2 * np.pi) - np.pi
 
-            changes.append(Change(
-                "zero", f"The zero of the reading {name} is off by {off} deg{{where}}.",
-                f"{edit} the column {name} of readings.csv{{where}}.",
-                _each_column((j,), turned), (j,)))
+            changes.append(Change("zero", facts.ZeroTurned(name, quarter),
+                                  _each_column((j,), turned), (j,)))
     return changes
 
 
@@ -225,55 +205,34 @@ def _exchanged(run):
             # The file's sds belong to the names, not to the numbers that stand under them.
             return with_readings(run, run.poses.readings[:, order])
 
-        changes.append(Change(
-            "exchanged columns",
-            f"The reading columns {names[a]} and {names[b]} are exchanged{{where}}.",
-            f"Exchange the columns {names[a]} and {names[b]} of readings.csv{{where}}.",
-            exchanged, (a, b)))
+        changes.append(Change("exchanged columns", facts.ColumnsExchanged(names[a], names[b]),
+                              exchanged, (a, b)))
     return changes
 
 
 def _units(run):
     changes = []
     for j, name in _angles(run):
-        for unit, factor, words in (("radians", np.degrees(1.0), "180/pi"), ("gon", 0.9, "0.9")):
+        for unit, factor in (("radians", np.degrees(1.0)), ("gon", 0.9)):
             changes.append(Change(
-                "unit of a reading", f"The reading {name} is in {unit}, not in degrees{{where}}.",
-                f"Multiply the column {name} of readings.csv by {words}{{where}}.",
+                "unit of a reading", facts.ReadingInUnit(name, unit),
                 _each_column((j,), lambda angle, factor=factor: angle * factor), (j,)))
     return changes
 
 
-_SHIFTS = (
-    (1, "the pose before it", "up", "last"),
-    (-1, "the pose after it", "down", "first"),
-)
-
-
 def _shifted(run):
     every = tuple(range(len(run.rig.readings)))
-    return [
-        Change(
-            "shift",
-            f"The readings are shifted by one pose{{where}}: each pose has those of {which}.",
-            f"Move the reading columns of readings.csv {way} by one row{{where}}; pose and stand "
-            f"stay. Where the {end} pose has none then, leave it and its shots out.",
-            lambda run, by=by: _moved_rows(run, by, every), every, -1 if by == 1 else 0)
-        for by, which, way, end in _SHIFTS
-    ]
+    return [_shift("shift", by, None, every) for by in (1, -1)]
 
 
 def _late_columns(run):
-    return [
-        Change(
-            "column shift",
-            f"The reading column {name} is shifted by one pose{{where}}: each pose has the value "
-            f"of {which}.",
-            f"Move the column {name} of readings.csv {way} by one row{{where}}; the others stay. "
-            f"Where the {end} pose has no value then, leave it and its shots out.",
-            lambda run, by=by, j=j: _moved_rows(run, by, (j,)), (j,), -1 if by == 1 else 0)
-        for j, name in enumerate(run.rig.reading_names) for by, which, way, end in _SHIFTS
-    ]
+    return [_shift("column shift", by, name, (j,))
+            for j, name in enumerate(run.rig.reading_names) for by in (1, -1)]
+
+
+def _shift(family, by, name, columns):
+    return Change(family, facts.RowsShifted(by, name), lambda run: _moved_rows(run, by, columns),
+                  columns, -1 if by == 1 else 0)
 
 
 def _moved_rows(run, by, columns: Sequence[int]):

@@ -30,11 +30,24 @@ class Posed:
     ----------
     readings : ndarray, shape (n_poses, k)
         rad.
-    covariance : ndarray, shape (n_poses, k, k)
+    covariance : ndarray, shape (n_poses * k, n_poses * k)
+        Of all of them, pose by pose, rad2.
+    fitted : tuple of FittedStand
+        Stands that the result does not know.
     """
 
     readings: np.ndarray
     covariance: np.ndarray
+    fitted: tuple["FittedStand", ...] = ()
+
+
+@dataclass(frozen=True)
+class FittedStand:
+    """A stand that shots of the display tell; east, north, up, heading and their sds, m and rad."""
+
+    name: str
+    place: np.ndarray
+    sd: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -120,11 +133,11 @@ class Comparison:
     def covariance(self, parameters: np.ndarray) -> np.ndarray:
         """Of the shown coordinates of a machine, m2: noise of readings, rounding, typing."""
         points = self.positions(parameters, jacobian=True)
-        pose, n = self.shown.pose, len(self.shown.pose)
-        moved = points.by_readings @ self.posed.covariance[pose]
-        full = np.einsum("ick,jdk->icjd", moved, points.by_readings)
-        full *= (pose[:, None] == pose)[:, None, :, None]
-        full = full.reshape(3 * n, 3 * n)
+        n, (n_poses, k) = len(self.shown.pose), self.posed.readings.shape
+        moved = np.zeros((n, 3, n_poses, k))
+        moved[np.arange(n), :, self.shown.pose] = points.by_readings
+        whole = moved.reshape(3 * n, n_poses * k)
+        full = whole @ self.posed.covariance @ whole.T
         full += np.diag(np.tile((self.shown.step * _UNIFORM) ** 2, n))
         typing = (points.by_parameters @ self.by_entry * self.entries.steps * _UNIFORM)
         typing = typing.reshape(3 * n, -1)
@@ -211,9 +224,14 @@ class Comparison:
         return self.aligned(at) - at
 
 
+def turned_upon(points: np.ndarray, others: np.ndarray) -> float:
+    """The angle by which plane points, shape (n, 2), must turn to lie upon others, rad."""
+    a, b = points - points.mean(axis=0), others - others.mean(axis=0)
+    return float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
+
+
 def _turned_upon(shown, at, rows):
     """Plane points turned and shifted by least squares of `rows`."""
-    a, b = shown[rows] - shown[rows].mean(axis=0), at[rows] - at[rows].mean(axis=0)
-    angle = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
+    angle = turned_upon(shown[rows], at[rows])
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     return (shown - shown[rows].mean(axis=0)) @ turn + at[rows].mean(axis=0)

@@ -8,7 +8,7 @@ from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
 from calib.run.tape import read_tape, with_known_places
-from calib.run.text import decode
+from calib.run.text import decode, file_text
 
 RIG, TAPE, SHOTS = "rig.toml", "tape.csv", "shots.csv"
 
@@ -39,19 +39,15 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     if not path.exists():
         return _template(str(path), findings), None, (
             f"{path}: a shipped rig, with the sds that a new run begins with",)
-    file = path / RIG if path.is_dir() else path
-    if not file.is_file():
-        raise InputError([Complaint(str(file), None, None, "no such file",
-                                    "a file that describes the rig")])
     name = RIG if path.is_dir() else str(path)
-    text = decode(file.read_bytes(), name, findings)
-    rig = None if text is None else read_rig(text, name, findings)
+    rig = _rig(path, name, findings)
     if rig is not None:
         complain_of_missing_sds(rig, name, findings)
     tape = _tape(path, rig, findings) if path.is_dir() else None
     if path.is_dir() and _has_rows(path / SHOTS):
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig, tape, tuple(str(notice) for notice in findings.notices)
 
 
@@ -66,14 +62,17 @@ def described(path: str) -> Rig:
     findings, place = Findings(), Path(path)
     if not place.exists():
         return _template(path, findings)
-    file = place / RIG if place.is_dir() else place
-    if not file.is_file():
-        raise InputError([Complaint(str(file), None, None, "no such file",
-                                    "a file that describes the rig")])
-    text = decode(file.read_bytes(), str(file), findings)
-    rig = None if text is None else read_rig(text, str(file), findings)
+    rig = _rig(place, str(place / RIG if place.is_dir() else place), findings)
     findings.stop_if_at_fault()
+    assert rig is not None  # else there was a complaint
     return rig
+
+
+def _rig(path, name, findings):
+    """The rig of a run folder or a rig file."""
+    text = file_text(path / RIG if path.is_dir() else path, name, "a file that describes the rig",
+                     findings)
+    return None if text is None else read_rig(text, name, findings)
 
 
 def _template(name, findings):
