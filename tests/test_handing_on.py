@@ -42,7 +42,7 @@ def test_a_judgement_survives_a_pickle(solution):
 
 def test_representations_are_short(solution):
     """One line that says what it is."""
-    for thing in (solution, solution.problem, solution.adjustment, solution.run):
+    for thing in (solution, solution.problem, solution.adjustment, solution.run, solution.rig):
         assert type(thing).__name__ in repr(thing)
         assert len(repr(thing)) < 200
     assert f"{len(solution.run.shots)} shots" in repr(solution)

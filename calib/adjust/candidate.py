@@ -32,6 +32,6 @@ class Candidate:
     detects: bool = True
 
     @property
-    def values(self) -> tuple:
+    def values(self) -> tuple[tuple[int, ...], int | None, tuple[int, ...], tuple[int, ...]]:
         """As `calib.adjust.reliability.GroupTests.test` takes it."""
         return self.rows, self.block, self.readings, self.priors

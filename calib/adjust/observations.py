@@ -181,7 +181,7 @@ class Prior:
     names: tuple[str, ...]
     values: np.ndarray
     covariance: np.ndarray
-    function: Callable
+    function: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
     aside: np.ndarray | None = None
 
     @classmethod

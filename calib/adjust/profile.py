@@ -86,10 +86,13 @@ class Profile:
 
     def _crossing(self, inside, outside, limit):
         """Between a factor where the fall is below the limit and one where it is above."""
-        def beyond(log_factor):
-            return np.sqrt(self.fall(float(np.exp(log_factor)))) - np.sqrt(limit)
-
         low, high = np.log([inside, outside]).tolist()
+        known = {low: inside, high: outside}  # not fitted anew for the rounding of a logarithm
+
+        def beyond(log_factor):
+            factor = known.get(log_factor) or float(np.exp(log_factor))
+            return np.sqrt(self.fall(factor)) - np.sqrt(limit)
+
         return float(np.exp(root_between(beyond, low, high, xtol=_CLOSE, rtol=1e-12)))
 
 

@@ -160,7 +160,7 @@ class GroupTests:
     adjustment: Adjustment
     place: np.ndarray
     of_block: np.ndarray
-    parts: tuple
+    parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
     lambda0: float
 
     @classmethod

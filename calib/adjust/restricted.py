@@ -23,7 +23,7 @@ likelihood rises.
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -354,7 +354,7 @@ class _Reduced:
     right: np.ndarray
     root: np.ndarray
     value: float
-    whitened: list
+    whitened: list[Any]
 
 
 class _Whitened(NamedTuple):
@@ -379,7 +379,7 @@ class _Whitened(NamedTuple):
 
 def _whitened(group, whitener, by_readings, reading_covariance, kind_of_row,
               kind_of_reading, design, misclosure):
-    parts: dict[tuple, np.ndarray] = {}
+    parts: dict[tuple[int, int], np.ndarray] = {}
 
     def add(a, b, part):
         if part.any():

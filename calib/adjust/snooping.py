@@ -199,7 +199,7 @@ class _Search:
     model: Model
     observations: Observations
     prior: Prior
-    how: dict
+    how: dict[str, Any]
     candidates: tuple[Candidate, ...]
     alpha: float
     power: float

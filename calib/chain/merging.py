@@ -1,6 +1,7 @@
 """A shipped rig with the changes of a rig file laid over it."""
 
 from collections.abc import Mapping
+from typing import Any
 
 from calib.chain.schema import RigEntry
 from calib.chain.sound import used_parameters
@@ -12,7 +13,7 @@ _WHOLE = ("title", "envelope", "name", "goal", "job", "check", "effort")
 _BY_KEY = ("sensors", "pose_columns", "limits", "ranges", "speeds", "targets", "marks", "derived")
 
 
-def with_sensors_of(base: RigEntry, data: Mapping) -> Mapping:
+def with_sensors_of(base: RigEntry, data: Mapping[str, Any]) -> Mapping[str, Any]:
     """The content of a rig file, its sensors completed by what those of the template say.
 
     A sensor that the template has needs only what is different; what varies in it is added.

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib import resources
 from itertools import product
+from typing import Any
 
 import numpy as np
 from pydantic import ValidationError
@@ -76,12 +77,16 @@ class Rig:
     chain: Chain
     shot_sd: np.ndarray | None
     envelope: Envelope
-    definition: Mapping
+    definition: Mapping[str, Any]
     effort: Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
     job: Mapping[str, str] = field(default_factory=dict)
     pose_columns: tuple[PoseColumn, ...] = ()
+
+    def __repr__(self) -> str:
+        return (f"<Rig {self.name}: {len(self.parameters)} parameters, {len(self.readings)} "
+                f"readings, {len(self.targets)} targets>")
 
     @cached_property
     def parameter_names(self) -> tuple[str, ...]:
@@ -218,7 +223,7 @@ def rig_from_template(name: str) -> Rig:
     return rig_from_dict({"template": name})
 
 
-def rig_from_dict(data: Mapping) -> Rig:
+def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     """Build a rig from the content of a rig file.
 
     Parameters

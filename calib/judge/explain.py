@@ -103,6 +103,12 @@ class Explanation:
     looked_at: int = 1
     as_well: tuple[AsWell, ...] = ()
 
+    def __repr__(self) -> str:
+        best = self.cause or self.part
+        found = "fits" if self.fits else "nothing explains it" if best is None \
+            or best.mistake is None else best.mistake.family
+        return f"<Explanation: {found}, {self.looked_at} looked at>"
+
     @property
     def single_values(self) -> Ranked | None:
         """The cause, if it is that single values are wrong and nothing else."""

@@ -69,6 +69,10 @@ class Plan:
     observability: Observability
     undetermined: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        return (f"<Plan: {len(self.stand)} poses, {self.minutes.total:.0f} minutes, sd of the edge "
+                f"at worst {1000 * float(np.max(self.edge_sd)):.1f} mm>")
+
     @property
     def stands(self) -> int:
         return int(self.stand.max()) + 1

@@ -121,6 +121,9 @@ class Prepared:
     by_parameters: np.ndarray
     form: np.ndarray
 
+    def __repr__(self) -> str:
+        return f"<Prepared: {len(self.bundles.pose)} choices of shots in {len(self.seen)} poses>"
+
     @property
     def n_free(self) -> int:
         return self.form.shape[0]

@@ -15,7 +15,7 @@ from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
 from calib.report.words.cautions import CAUTIONS
 
-#: Poses on a printed page.
+#: Poses on a printed page at most; as many on each as there must be.
 POSES_PER_PAGE = 6
 
 #: Size of the curve, inches.
@@ -137,12 +137,12 @@ def sheet_of(document: PlanRecord) -> Sheet:
                         tuple(pose.shoot), cells, side, behind))
         before = pose.stand
     count, stands = len(rows), len(document.stands)
-    ground = -document.site.foot_height
+    ground, size = -document.site.foot_height, -(-count // -(-count // POSES_PER_PAGE))
     return Sheet(
         title="Pose sheet",
         subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
-        pages=[rows[i : i + POSES_PER_PAGE] for i in range(0, count, POSES_PER_PAGE)],
+        pages=[rows[i : i + size] for i in range(0, count, size)],
         readings=[f"{name.replace('_', ' ')}, {unit}" for name, unit in units.items()],
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),

@@ -59,6 +59,7 @@ def test_a_fleet_and_again(calib_command, rig, tmp_path):
     assert "yard1/run1" in page and "input at fault" in page and "<svg" in page
 
 
+@pytest.mark.slow
 def test_a_cluster_that_loses_a_worker(rig, tmp_path):
     """Two worker processes, one killed in the middle: every run once, with its result."""
     root, count = tmp_path / "all", 8

@@ -33,7 +33,7 @@ def machine_drawing(rig: Rig) -> tuple[list[np.ndarray], list[tuple[str, np.ndar
     bones = skeleton(rig, parameters, rig.chain.readings_for(parameters, drawing_posture(rig)))
     flat = bones.origins[:, [0, 2]]
     lines = [flat[i:i + 2] for i in range(len(flat) - 1)]
-    shown = []
+    shown: list[tuple[str, np.ndarray]] = []
     for i, name in enumerate(bones.names):
         size = np.linalg.norm(bones.origins[i + 1] - bones.origins[i])
         drawn = np.linalg.norm(flat[i + 1] - flat[i])

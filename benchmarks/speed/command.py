@@ -1,0 +1,110 @@
+"""What ``calib solve`` takes on the demo, stage by stage, in a checkout: processor seconds."""
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+DATA = Path(__file__).parents[2] / "data" / "demo"
+
+#: Run in a process of its own: what each stage takes, and when the verdict is printed.
+_STAGES = """
+import json, os, sys, time
+os.getloadavg = lambda: ({load}, 0.0, 0.0)
+told, inside = {{}}, []
+def timed(module, name, stage):
+    function = getattr(module, name)
+    def wrapped(*arguments, **more):
+        begin = time.process_time()
+        try:
+            return function(*arguments, **more)
+        finally:
+            told[stage] = told.get(stage, 0.0) + time.process_time() - begin
+    setattr(module, name, wrapped)
+sys.argv = ["calib", "solve", {run!r}, "--out", {out!r}]
+from calib.cli import main, talk
+try:
+    from calib.cli.drawing_process import Beside
+except ImportError:  # an older checkout
+    from calib.cli.beside import Beside
+printed, start = talk.result, Beside.start
+def result(text):
+    printed(text)
+    told["verdict printed"] = time.process_time()
+talk.result = result
+def started(*modules):
+    beside = start(*modules)  # before any library is loaded
+    import calib.cli.results, calib.judge.choice, calib.judge.judgement, calib.report.record
+    import calib.report.entered, calib.report.bootstrapped, calib.report.pages.summary
+    import calib.run.folder
+    told["start and imports"] = time.process_time()
+    for module, name, stage in (
+        (calib.run.folder, "read_run", "read"), (calib.judge.choice, "solve_as_chosen", "solve"),
+        (calib.judge.judgement, "judge", "judge"),
+        (calib.report.record, "result_document", "document"),
+        (calib.report.pages.summary, "summary", "summary"),
+        (calib.cli.results, "number_files", "write"), (calib.cli.results, "drawn_files", "draw")):
+        timed(module, name, stage)
+    return beside
+Beside.start = started
+try:
+    main()
+except SystemExit:
+    pass
+told["whole command"] = time.process_time()
+print(json.dumps(told), file=sys.stderr)
+"""
+
+STAGES = ("start and imports", "read", "solve", "judge", "document", "summary", "verdict printed",
+          "write", "draw", "whole command")
+
+
+def stages(checkout: Path, two: bool, repeats: int = 1) -> dict[str, float]:
+    """Seconds of each of `STAGES`, of the first of two processes, or of one alone."""
+    with tempfile.TemporaryDirectory() as folder:
+        code = _STAGES.format(load=0.0 if two else 99.0, run=str(DATA),
+                              out=str(Path(folder) / "out"))
+        found = []
+        for _ in range(1 + repeats):  # the first compiles
+            done = _python(checkout, folder, "-c", code)
+            found.append(json.loads(done.stderr.splitlines()[-1]))
+    return {name: float(np.median([f.get(name, np.nan) for f in found[1:]])) for name in STAGES}
+
+
+def elsewhere(checkout: Path, *words: str, repeats: int = 1) -> float:
+    """Seconds of another command of calib, {demo} standing for the demo's run folder; median."""
+    with tempfile.TemporaryDirectory() as folder:
+        call = "import os; from calib.cli import main\ntry: main()\nexcept SystemExit: pass\n" \
+               "import sys, time; print(time.process_time(), file=sys.stderr)"
+        taken = [float(_python(checkout, folder, "-c", call, *(w.format(demo=DATA) for w in words)
+                               ).stderr.splitlines()[-1]) for _ in range(1 + repeats)]
+    return float(np.median(taken[1:]))
+
+
+def imports(checkout: Path) -> dict[str, float]:
+    """Milliseconds by library that ``python -X importtime`` sees in a solve without a report."""
+    with tempfile.TemporaryDirectory() as folder:
+        words = ("-X", "importtime", "-m", "calib", "solve", str(DATA), "--out",
+                 str(Path(folder) / "out"), "--no-report")
+        for _ in range(2):
+            told = _python(checkout, folder, *words).stderr
+    taken: dict[str, float] = {}
+    for line in told.splitlines():
+        own, _, name = line.removeprefix("import time:").strip().split("|")[:3] \
+            if line.startswith("import time:") and "self" not in line else ("0", "", "")
+        parts = name.strip().split(".")
+        library = ".".join(parts[: 2 if parts[0] == "scipy" else 1])
+        taken[library] = taken.get(library, 0.0) + float(own) / 1000
+    return taken
+
+
+def _python(checkout, folder, *words):
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    environment |= {"PYTHONPATH": str(checkout), "PYTHONPYCACHEPREFIX": f"{folder}/compiled",
+                    "OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.run([sys.executable, *words], env=environment, cwd=folder, text=True,
+                          capture_output=True)
