@@ -125,7 +125,7 @@ def test_a_run_is_made_from_what_instruments_write(planned, tmp_path, served, op
     with served(folder, "--log", str(log), "--collector", str(collected)) as (address, _):
         page = opened(address, 820)
         collected.write_text("point,east,north,up\n")
-        for pose, _, shots in script[:2]:
+        for pose, values, shots in script[:2]:
             page.wait_for_selector(f"#next-head:has-text('pose {pose['pose']}')")
             stands({**pose["readings"], "boom": pose["readings"]["boom"] + 30})
             page.wait_for_selector("[data-live=boom]:has-text('less')")
@@ -133,6 +133,12 @@ def test_a_run_is_made_from_what_instruments_write(planned, tmp_path, served, op
             stands(pose["readings"])
             page.wait_for_selector("[data-live=boom]:has-text('\u25cf')")
             assert float(page.input_value("#readings [name=boom]")) == pose["readings"]["boom"]
+            # Where the machine came to stand, wherever that is.
+            stands(values)
+            shown = f"{float(values['boom']):.1f}".removesuffix(".0")
+            page.wait_for_selector(f"[data-live=boom]:has-text('now {shown}')")
+            page.click("#from-log")
+            assert float(page.input_value("#readings [name=boom]")) == float(values["boom"])
             page.click("#readings button.main")
             page.wait_for_selector(f"#here-head:has-text('Pose {pose['pose']}')")
             by_target = {shot["target"]: shot for shot in shots}
