@@ -45,8 +45,9 @@ def error_test(
     parts += [_of_prior(adjustment, i) for i in priors]
     size, free = len(parts), adjustment.free
     shift = np.zeros(len(free))
+    unpredicted = ErrorTest(GroupTest(0.0, 0, np.nan, np.zeros(size)), shift)
     if None in parts:
-        return ErrorTest(GroupTest(0.0, 0, np.nan, np.zeros(size)), shift)
+        return unpredicted
     c = adjustment.covariance[np.ix_(free, free)]
     t = np.array([part.estimate for part in parts])
     link = np.array([part.link for part in parts])
@@ -55,7 +56,10 @@ def error_test(
         for j, other in enumerate(parts):
             if one.where == other.where:
                 covariance[i, j] += one.covariance[other.column]
-    weighted = np.linalg.solve(covariance, t)
+    try:
+        weighted = np.linalg.solve(covariance, t)
+    except np.linalg.LinAlgError:  # without them next to nothing is known of what they depend on
+        return unpredicted
     shift[free] = c @ link.T @ weighted
     sign = np.ones(size)
     sign[len(rows) : len(rows) + len(readings)] = -1.0

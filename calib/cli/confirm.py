@@ -11,6 +11,7 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
+    from calib.confirm.slips import Sheet
     from calib.document.confirmed import Confirmation
     from calib.document.record import ResultRecord
     from calib.report.blocks import Section
@@ -47,7 +48,7 @@ def confirm(
         talk.tell_all(changed_list(read))
     sheet = sheet_of(document)
     if shown is None:
-        talk.result(_blank(read, sheet))
+        talk.result(blank(read, sheet))
         talk.follow_printed(["confirm", result], "shown.csv", ["confirm", result, "shown.csv"])
         return
     told, sections, notices = confirmed(read, document, shown)
@@ -96,8 +97,8 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
             "as the edge, in any level coordinates")]) from None
 
 
-def _blank(read, sheet):
-    """A file to fill in."""
+def blank(read: Result, sheet: Sheet) -> str:
+    """A file to fill in, with the poses that tell most."""
     import numpy as np
 
     from calib.confirm.displayed import Comparison

@@ -123,6 +123,8 @@ class Suspects:
     def _rest(self):
         for suspects in (self.beyond_chance, self.found) if self.beyond_chance else ():
             aside = set_aside_of(suspects)
+            if len(aside.shots) == len(self.solution.run.shots):
+                continue
             try:
                 return solve(without(self.solution.run, aside), self.solution), aside
             except (NotConverged, NotDetermined, InputError):

@@ -50,13 +50,18 @@ def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
             cells: Cells | None, numeric: Sequence[str] = ()) -> str:
     """The text with other cells in the row where the column `key` is `name`; None: without it.
 
+    It gets columns that the cells say something for.
+
     Raises
     ------
     InputError
         If there is no such row, or not one alone.
     """
     grid = _grid(text, file, columns, numeric)
-    _complain_of_missing(grid, [key], [cells or {}])
+    _complain_of_missing(grid, [key], [])
+    if more := _new_columns(grid, [cells or {}]):
+        text = _with_columns(text, grid, more)
+        grid = _grid(text, file, [*columns, *more], numeric)
     place = _header(grid)[key]
     found = [row for row in grid.rows[1:] if place < len(row.cells) and row.cells[place] == name]
     if len(found) != 1:

@@ -22,9 +22,9 @@ class Proposed:
     ----------
     pose, stand : str
     readings : dict of str to float
-        deg, as a display shows them.
+        deg, or m of a stroke, as a display shows them.
     tolerance : dict of str to (float, float) or None
-        How far below and above is still fine, deg; None: nobody said.
+        How far below and above is still fine; None: nobody said.
     driven : tuple of str
         Readings that somebody drives to; the others are read only.
     edge_height : (float, float)
@@ -56,6 +56,8 @@ class Agenda:
         The pose the machine is in: the last one with readings.
     left : tuple of str
         Targets that are planned and not shot yet in it.
+    behind : tuple of (str, tuple of str)
+        Poses that the machine has left, with the targets that were planned and not shot in them.
     to_come : tuple of Proposed
         Poses of the plan without readings, in its order.
     minutes : float
@@ -64,6 +66,7 @@ class Agenda:
 
     at: str | None
     left: tuple[str, ...]
+    behind: tuple[tuple[str, tuple[str, ...]], ...]
     to_come: tuple[Proposed, ...]
     minutes: float
 
@@ -87,13 +90,15 @@ def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],
     """
     by_name = {one.pose: one for one in planned}
     to_come = tuple(one for one in planned if one.pose not in poses and one.pose not in skipped)
+    done = set(shot)
+    lacks = {pose: tuple(t for t in by_name[pose].shoot if (pose, t) not in done)
+             for pose in poses if pose in by_name and pose not in skipped}
     at = poses[-1] if poses else None
-    left: tuple[str, ...] = ()
-    if at in by_name and at not in skipped:
-        left = tuple(t for t in by_name[at].shoot if (at, t) not in set(shot))
+    left = lacks.get(at, ()) if at is not None else ()
+    behind = tuple((pose, lacked) for pose, lacked in lacks.items() if lacked and pose != at)
     times = per_shot or {}
     minutes = sum(times.get(target, 0.0) for target in left) + sum(p.minutes for p in to_come)
-    return Agenda(at, left, to_come, minutes)
+    return Agenda(at, left, behind, to_come, minutes)
 
 
 def expected_edge(problem: Problem, unknowns: np.ndarray, poses: Sequence[Proposed]) -> float:
@@ -126,13 +131,15 @@ def expected_edge(problem: Problem, unknowns: np.ndarray, poses: Sequence[Propos
 def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
     """The run with poses shot as proposed; where the shots are does not matter."""
     rig, old = run.rig, run.poses
-    readings = np.radians([[p.readings[name] for name in rig.reading_names] for p in poses])
+    readings = np.array([[p.readings[name] for name in rig.reading_names] for p in poses],
+                        float) / rig.reading_factors
     count = len(poses)
     after = Poses(
         (*old.ids, *(f"proposed {p.pose}" for p in poses)), (*old.stand, *(p.stand for p in poses)),
         np.vstack([old.readings, readings.reshape(count, -1)]),
         np.vstack([old.sd, np.tile(usual_sd(old.sd), (count, 1))]),
-        (*old.time, *(None,) * count), (*old.line, *(0,) * count))
+        (*old.time, *(None,) * count), (*old.line, *(0,) * count),
+        {name: np.append(values, np.zeros(count)) for name, values in old.noted.items()})
     pose, target = [], []
     for k, one in enumerate(poses):
         for name in one.shoot:

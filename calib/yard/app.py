@@ -1,6 +1,7 @@
 """The page's server: what it answers to, each answer from functions that know nothing of it."""
 
 import asyncio
+import traceback
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
@@ -14,13 +15,17 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.report.words import yard as say
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import InputError
 from calib.yard import changes, desk
 from calib.yard.guard import COOKIE, SEALED, Guard, Keys
 from calib.yard.notebook import Changed
+from calib.yard.progress import reason_of
 from calib.yard.session import Session
-from calib.yard.view import view_of
+from calib.yard.view import sensors_view, view_of
 
 #: Seconds that a page waits for news before it asks again, and from look to look for them.
 _PATIENCE, _BETWEEN = 15.0, 0.1
@@ -28,6 +33,10 @@ _PATIENCE, _BETWEEN = 15.0, 0.1
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".html": "text/html",
           ".pdf": "application/pdf", ".png": "image/png", ".svg": "image/svg+xml",
           ".json": "application/json", ".csv": "text/csv"}
+
+
+#: What a browser shows itself; the rest is saved, to be opened or printed.
+_SHOWN = {"text/html", "image/png", "image/svg+xml"}
 
 
 def server_app(session: Session, keys: Keys, hosts: Callable[[], set[str]]) -> Guard:
@@ -45,7 +54,9 @@ def server_app(session: Session, keys: Keys, hosts: Callable[[], set[str]]) -> G
         Route("/enter", pages.enter, methods=["GET", "POST"]),
         Route("/static/{name}", pages.static),
         Route("/now", pages.now),
+        Route("/sensors", pages.sensors),
         Route("/result/{name}", pages.result),
+        Route("/blank/{name}", pages.blank),
         *(Route(path, pages.change(action), methods=["POST"])
           for path, action in {**changes.ACTIONS, **desk.ACTIONS}.items()),
     ]
@@ -74,7 +85,7 @@ class _Pages:
     async def yard(self, request: Request) -> Response:
         """The page that lies on the track."""
         return self._page("yard.html.j2", view=view_of(self.session.state()),
-                          log=self.session.log is not None)
+                          log=self.session.sensors is not None)
 
     async def desk(self, request: Request) -> Response:
         """The page for the desk."""
@@ -114,6 +125,11 @@ class _Pages:
         state = self.session.state()
         return JSONResponse(await run_in_threadpool(view_of, state))
 
+    async def sensors(self, request: Request) -> Response:
+        """What the sensors' log ends with."""
+        seen = await run_in_threadpool(sensors_view, self.session)
+        return JSONResponse(seen) if seen else Response("There is no log.", 404)
+
     async def result(self, request: Request) -> Response:
         """A file of the run's result: one that its manifest names."""
         name = request.path_params["name"]
@@ -121,7 +137,22 @@ class _Pages:
         if content is None:
             return Response("There is no such file: solve the run first.", 404)
         kind = _TYPES.get(Path(name).suffix, "application/octet-stream")
-        return Response(content, media_type=kind, headers={"content-security-policy": SEALED})
+        headers = {"content-security-policy": SEALED}
+        if kind not in _SHOWN:
+            headers["content-disposition"] = f'attachment; filename="{name}"'
+        return Response(content, media_type=kind, headers=headers)
+
+    async def blank(self, request: Request) -> Response:
+        """A file to fill in."""
+        name = request.path_params["name"]
+        if name not in desk.BLANKS:
+            return Response("There is no such file.", 404)
+        try:
+            text = await run_in_threadpool(desk.BLANKS[name], self.session)
+        except InputError as error:
+            return Response("\n".join(str(c) for c in error.complaints), 404)
+        return Response(text, media_type="text/plain", headers={
+            "content-disposition": f'attachment; filename="{name}"'})
 
     def change(self, action: Callable[[Session, bytes], Any]):
         """A handler that hands the body of a request to `action`."""
@@ -139,6 +170,11 @@ class _Pages:
                     f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]}, 422)
             except Changed as error:
                 return JSONResponse({"complaints": [str(error)], "now": error.now}, 409)
+            except (NotConverged, NotDetermined, ModelNotFinite) as error:
+                return JSONResponse({"complaints": [say.unsolved(reason_of(error))]}, 422)
+            except Exception as error:
+                traceback.print_exception(error)
+                return JSONResponse({"complaints": [say.FAULT]}, 500)
             state = await run_in_threadpool(self.session.look)
             return JSONResponse({"answer": answer, "view": await run_in_threadpool(view_of, state)})
         return handle

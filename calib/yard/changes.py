@@ -1,17 +1,16 @@
 """What the page changes in a run: each change checked, written at once, or refused in words."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from calib.report.words.yard import aside_says, off_plan
+from calib.report.words.yard import aside_says, off_plan, points_say
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
-from calib.yard.field_files import kept_declaration
-from calib.yard.logged import last_readings
 from calib.yard.session import Session, now_text
 
 
@@ -22,16 +21,20 @@ class _Asked(BaseModel):
 
 
 class ReadingsNoted(_Asked):
-    """What the display showed in a pose; `was` is the row as the page knows it, if any."""
+    """What the display showed in a pose, and what else is noted of it.
+
+    `was` is the row as the page knows it, if any; nothing but a pose: it is to be taken out.
+    """
 
     pose: str = Field(min_length=1)
-    stand: str = Field(min_length=1)
-    readings: dict[str, str]
+    stand: str = ""
+    readings: dict[str, str] = Field(default_factory=dict)
+    noted: dict[str, str] = Field(default_factory=dict)
     was: dict[str, str] | None = None
 
 
 class ShotNoted(_Asked):
-    """A shot, its coordinates typed by hand."""
+    """A shot, its coordinates typed by hand; `instead` are shots that it replaces."""
 
     shot: str = ""
     pose: str
@@ -39,21 +42,26 @@ class ShotNoted(_Asked):
     east: str
     north: str
     up: str
+    instead: list[str] = Field(default_factory=list, max_length=100)
 
 
 class ShotChanged(_Asked):
-    """A shot that was of another pose or target, or is to be taken out (both empty)."""
+    """What a shot was, and what it is; nothing of the latter: it is to be taken out."""
 
     shot: str
     pose: str = ""
     target: str = ""
+    east: str = ""
+    north: str = ""
+    up: str = ""
     was: dict[str, str]
 
 
 class Names(_Asked):
-    """What to set aside, all of it."""
+    """What to put on a list, or to take off it."""
 
     names: list[str] = Field(max_length=1000)
+    on: bool = True
 
 
 class PointSettled(_Asked):
@@ -62,6 +70,7 @@ class PointSettled(_Asked):
     name: str
     pose: str = ""
     target: str = ""
+    instead: list[str] = Field(default_factory=list, max_length=100)
 
 
 class Row(_Asked):
@@ -72,32 +81,35 @@ class Row(_Asked):
 
 
 def note_readings(session: Session, body: bytes) -> dict[str, Any]:
-    """Write the readings of a pose; what is far from the plan is said."""
+    """Write the readings of a pose, or take it out; what is far from the plan is said."""
     asked = ReadingsNoted.model_validate_json(body)
+    pose = asked.pose.strip()
+    if not asked.readings:
+        session.notebook.put_readings(pose, None, asked.was)
+        return {"says": []}
     rig = session.notebook.rig()
-    unknown = [name for name in asked.readings if name not in rig.reading_names]
-    if unknown:
-        raise InputError([Complaint(READINGS, None, name, "a reading of that name",
-                                    "one of " + ", ".join(rig.reading_names))
-                          for name in unknown])
-    numbers = _numbers(READINGS, {name: asked.readings.get(name, "")
-                                  for name in rig.reading_names})
-    session.notebook.put_readings(asked.pose.strip(), asked.stand.strip(),
-                                  {name: cell for name, (cell, _) in numbers.items()}, asked.was)
+    _known_only("reading", asked.readings, rig.reading_names)
+    _known_only("column", asked.noted, [c.name for c in rig.pose_columns])
+    given = {r.name: asked.readings.get(r.name, "") for r in rig.readings}
+    empty = {r.name: "" for r in rig.readings if r.optional and not given[r.name].strip()}
+    numbers = _numbers(READINGS, {name: v for name, v in given.items() if name not in empty})
+    session.notebook.put_readings(pose, {
+        "stand": asked.stand.strip(), **{name: cell for name, (cell, _) in numbers.items()},
+        **empty, **asked.noted}, asked.was)
     _started(session)
-    planned = next((p for p in session.state().planned if p.pose == asked.pose), None)
+    planned = next((p for p in session.state().planned if p.pose == pose), None)
+    units = {r.name: r.unit for r in rig.readings}
     says = [] if planned is None else [
-        off_plan(name, value, planned.readings[name], *span)
+        off_plan(name, value, planned.readings[name], *span, units[name])
         for name, (_, value) in numbers.items() if (span := planned.tolerance.get(name))]
     return {"says": [one for one in says if one]}
 
 
-def from_log(session: Session, body: bytes) -> dict[str, Any]:
-    """What the log ends with, for the person to look at and note."""
-    if session.log is None:
-        raise InputError([Complaint("--log", None, None, "no log", "the page started with one")])
-    declared = kept_declaration(session.notebook.folder).log
-    return {"readings": last_readings(session.log, session.notebook.rig(), declared)}
+def _known_only(what, given, known):
+    unknown = [name for name in given if name not in known]
+    if unknown:
+        raise InputError([Complaint(READINGS, None, name, f"a {what} of that name",
+                                    "one of " + ", ".join(known)) for name in unknown])
 
 
 def note_shot(session: Session, body: bytes) -> dict[str, Any]:
@@ -107,7 +119,7 @@ def note_shot(session: Session, body: bytes) -> dict[str, Any]:
     name = asked.shot.strip() or _free_name(session, asked.pose, asked.target)
     session.notebook.add_shots([{
         "shot": name, "pose": asked.pose, "target": asked.target,
-        **{axis: cell for axis, (cell, _) in numbers.items()}}])
+        **{axis: cell for axis, (cell, _) in numbers.items()}}], asked.instead)
     _started(session)
     return {"shot": name}
 
@@ -115,20 +127,37 @@ def note_shot(session: Session, body: bytes) -> dict[str, Any]:
 def settle(session: Session, body: bytes) -> dict[str, Any]:
     """Say what a point is that waits."""
     asked = PointSettled.model_validate_json(body)
-    if session.collector is not None and not asked.pose:
-        session.collector.ignore(asked.name)
-    elif session.collector is not None:
-        session.collector.settle(asked.name, asked.pose, asked.target)
-    session.refresh()
+    session.settle(asked.name, asked.pose, asked.target, tuple(asked.instead))
     return {}
 
 
+def take_points(session: Session, body: bytes) -> dict[str, Any]:
+    """Take in a collector's file: a line with its name, then its content as it is."""
+    name, _, content = body.partition(b"\n")
+    path = session.files.keep(name.decode("utf-8", "replace")[:200], content)
+    one = session.follow(path)
+    if one.trouble:
+        session.leave(one)
+        raise InputError([Complaint(path.name, None, None, "no points taken in",
+                                    "; ".join(one.trouble))])
+    return {"says": points_say(path.name, one.added, len(one.waiting))}
+
+
 def change_shot(session: Session, body: bytes) -> dict[str, Any]:
-    """Give a shot another pose or target, or take it out."""
+    """Correct a shot, or take it out."""
     asked = ShotChanged.model_validate_json(body)
+    given = {axis: getattr(asked, axis) for axis in AXES if getattr(asked, axis)}
     cells = {name: value for name, value in (("pose", asked.pose), ("target", asked.target))
-             if value}
+             if value} | {axis: cell for axis, (cell, _) in _numbers(SHOTS, given).items()}
     session.notebook.put_shot(asked.shot, cells or None, asked.was)
+    return {}
+
+
+def bring_back(session: Session, body: bytes) -> dict[str, Any]:
+    """Bring back shots that were taken out."""
+    for name in Names.model_validate_json(body).names:
+        session.notebook.bring_back(name)
+    session.refresh()
     return {}
 
 
@@ -140,41 +169,37 @@ def row(session: Session, body: bytes) -> dict[str, Any]:
     return {"row": session.notebook.row(asked.file, asked.name)}
 
 
-def skip(session: Session, body: bytes) -> dict[str, Any]:
-    """Leave out poses of the plan, or what is left to shoot in them; the whole list anew."""
-    session.notebook.note(skipped=tuple(Names.model_validate_json(body).names))
-    return {}
-
-
-def keep(session: Session, body: bytes) -> dict[str, Any]:
-    """Shots that do not fit and stay: the whole list anew."""
-    session.notebook.note(accepted=tuple(Names.model_validate_json(body).names))
-    return {}
-
-
 def weigh(session: Session, body: bytes) -> dict[str, Any]:
-    """What setting aside would do to the edge, before anybody decides."""
-    names = Names.model_validate_json(body).names
-    now = session.state().progress
-    then, moved = session.weigh(names)
-    return {"says": aside_says(None if now is None else now.edge95, then.edge95, moved,
-                               then.misfits),
+    """What setting aside, or taking back, would do to the edge, before anybody decides."""
+    asked, now = Names.model_validate_json(body), session.state()
+    rest = [name for name in now.notes.set_aside if name not in asked.names]
+    then, moved = session.weigh([*rest, *asked.names] if asked.on else rest)
+    edge = None if now.progress is None else now.progress.edge95
+    return {"says": aside_says(edge, then.edge95, moved, then.misfits),
             "unknown": list(then.unknown)}
 
 
-def set_aside(session: Session, body: bytes) -> dict[str, Any]:
-    """Set values aside, or take them back: the whole list anew."""
-    session.notebook.note(set_aside=tuple(dict.fromkeys(Names.model_validate_json(body).names)))
-    return {}
+def _marks(which: str) -> Callable[[Session, bytes], Any]:
+    """Puts names on a list of the notes, or takes them off; what others put there stays."""
+    def mark(session: Session, body: bytes) -> dict[str, Any]:
+        asked = Names.model_validate_json(body)
+        session.notebook.mark(which, asked.names, asked.on)
+        return {}
+    return mark
 
+
+#: Poses of the plan that are not to be shot, or not further; shots that do not fit and stay; what
+#: takes no part.
+skip, keep, set_aside = _marks("skipped"), _marks("accepted"), _marks("set_aside")
 
 #: Path to what it does: with the session and the body of the request.
 ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/readings": note_readings,
-    "/logged": from_log,
     "/shots": note_shot,
     "/shot": change_shot,
+    "/back": bring_back,
     "/settle": settle,
+    "/points": take_points,
     "/row": row,
     "/skip": skip,
     "/keep": keep,
@@ -212,4 +237,4 @@ def _free_name(session, pose, target):
 
 def _started(session):
     if session.notebook.notes().started is None:
-        session.notebook.note(started=now_text())
+        session.notebook.note(lambda notes: replace(notes, started=notes.started or now_text()))

@@ -1,12 +1,15 @@
 """The file that a collector writes to while the run is made: its points become shots as they come.
 
-A point whose name says pose and target is booked by that; any other is of the pose the machine is
-in and the next target to shoot, as long as there is one; else it waits until somebody says what it
-is. Nothing of the collector's file is ever changed.
+A point whose name says pose and target is booked by that. Any other is of the pose the machine is
+in: the target that is predicted there, or the next to shoot; one that was shot and did not fit only
+where it was shot. Else it waits until somebody says what it is, or the machine is where it fits.
+Nothing of the collector's file is ever changed.
 """
 
+import contextlib
 import os
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,11 +26,15 @@ from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES
 from calib.yard.field_files import kept_declaration
 from calib.yard.notebook import Notebook
+from calib.yard.progress import NEAR
 
 #: What is left open about a file of which only points are wanted: who is what is told by the page.
 _NAMING = ("ids", "pose", "target", "others", "booking")
 
 _LARGEST = 50_000_000
+
+
+Which = Callable[[Sequence[str], np.ndarray], str | None]
 
 
 @dataclass(frozen=True)
@@ -39,10 +46,13 @@ class Arrived:
     name : str
     cells : dict of str to str
         Its coordinates and sds as shots.csv takes them.
+    came_in : str or None
+        The pose that the machine was in then; None before the first one, "" if nobody knows.
     """
 
     name: str
     cells: dict[str, str]
+    came_in: str | None
 
 
 @dataclass
@@ -51,20 +61,27 @@ class Collector:
 
     Attributes
     ----------
+    begun : bool
+        Whether the file was there before the page: nobody knows of which poses its points are.
     waiting : tuple of Arrived
         Points that nobody knows the pose or target of.
     trouble : tuple of str
         Why the file is not read.
+    added : int
+        Shots that came of it at the last look that read it.
     """
 
     path: Path
     notebook: Notebook
+    begun: bool = False
     waiting: tuple[Arrived, ...] = ()
     trouble: tuple[str, ...] = ()
+    added: int = 0
     _stamp: tuple[int, int] | None = None
-    _ignored: set[str] = field(default_factory=set)
+    _old: set[str] = field(default_factory=set)
 
-    def look(self, at: str | None, left: tuple[str, ...]) -> bool:
+    def look(self, at: str | None, left: tuple[str, ...], lies_at: Which = lambda *_: None
+             ) -> bool:
         """Read what came in since the last look; True if anything is different.
 
         Parameters
@@ -73,6 +90,8 @@ class Collector:
             The pose that the machine is in.
         left : tuple of str
             Targets that are still to be shot in it, in order.
+        lies_at : callable, optional
+            ``lies_at(targets, place)`` says which of some targets is predicted at a place (3,), m.
         """
         try:
             status = os.stat(self.path)
@@ -84,18 +103,22 @@ class Collector:
         before = (self.waiting, self.trouble)
         try:
             self._stamp = stamp
-            self.trouble, added = (), self._take_in(at, list(left))
+            self.trouble, self.added = (), self._take_in(at, list(left), lies_at)
         except InputError as error:
-            self.trouble, added = tuple(str(c) for c in error.complaints), 0
-        return bool(added) or (self.waiting, self.trouble) != before
+            self.trouble, self.added = tuple(str(c) for c in error.complaints), 0
+        return bool(self.added) or (self.waiting, self.trouble) != before
 
-    def ignore(self, name: str) -> None:
-        """No shot of the run: a point of something else."""
-        self._ignored.add(name)
-        self.waiting = tuple(one for one in self.waiting if one.name != name)
+    def look_anew(self) -> None:
+        """Read the file at the next look, whether it grew or not."""
+        self._stamp = None
 
-    def settle(self, name: str, pose: str, target: str) -> None:
-        """Note a waiting point as a shot.
+    def settle(self, name: str, pose: str, target: str, instead: tuple[str, ...] = ()) -> None:
+        """Note a waiting point as a shot; without a pose: as no shot of the run.
+
+        Parameters
+        ----------
+        instead : tuple of str
+            Shots that it replaces.
 
         Raises
         ------
@@ -105,30 +128,47 @@ class Collector:
         one = next((w for w in self.waiting if w.name == name), None)
         if one is None:
             raise InputError([Complaint(self.path.name, None, "point", name, "one that waits")])
-        self.notebook.add_shots([{"shot": name, "pose": pose, "target": target, **one.cells}])
+        if pose:
+            free = _free(name, [s for s in self.notebook.shots() if s["shot"] not in instead])
+            self.notebook.add_shots(
+                [{"shot": free, "pose": pose, "target": target, **one.cells}], instead)
+        else:
+            self._old.add(name)
+            self.notebook.note(lambda notes: replace(
+                notes, taken_out=(*notes.taken_out, {"shot": name, **one.cells})))
         self.waiting = tuple(w for w in self.waiting if w.name != name)
 
-    def _take_in(self, at, left):
+    def _take_in(self, at, left, lies_at):
         """Note the new points; how many."""
         points, declared = self._read()
         if points is None:
             return 0
-        rig, poses = self.notebook.rig(), {pose for pose, _ in self.notebook.poses()}
+        rig, poses = self.notebook.rig(), {row["pose"] for row in self.notebook.poses()}
         pattern = None if declared.ids is None else IdPattern(declared.ids, declared.targets)
         position = to_site(points.position, declared, scale_point(points.position, declared))
         known = self.notebook.shots()
+        there = _places([*known, *self.notebook.notes().taken_out])
+        came = {one.name: one.came_in for one in self.waiting}
+        if self.begun:
+            self.begun, self._old = False, set(points.ids)
         added, waiting = 0, []
-        for i in range(len(points)):
-            cells = _cells(position[i], points.covariance[i])
-            name = points.ids[i]
-            if name in self._ignored or _is_known(cells, known):
+        for i, name in enumerate(points.ids):
+            # The same coordinates are the same point, whatever it was named.
+            if (np.abs(there - position[i]).max(axis=1) < 6e-5).any():
                 continue
+            there, cells = np.vstack([there, position[i]]), _cells(position[i],
+                                                                   points.covariance[i])
+            came_in = "" if name in self._old else came.get(name, at)
             pose, target = _booked(points, i, pattern, declared)
             if pose not in poses or target not in rig.target_names:
-                pose, target = (at, left.pop(0)) if at is not None and left else (None, None)
+                pose, target = at, lies_at(left, position[i])
+                if target is None and came_in in (None, at):
+                    target = _next(at, left, position[i], known)
             if pose is None or target is None:
-                waiting.append(Arrived(name, cells))
+                waiting.append(Arrived(name, cells, came_in))
                 continue
+            if pose == at and target in left:
+                left.remove(target)
             shot = {"shot": _free(name, known), "pose": pose, "target": target, **cells}
             self.notebook.add_shots([shot])
             known = [*known, shot]
@@ -192,6 +232,18 @@ def _booked(points, i, pattern, declared):
     return None, None
 
 
+def _next(at, left, place, known):
+    """The next target to shoot that this may be; None if there is none."""
+    fresh = []
+    for target in left:
+        before = _places([row for row in known if (row["pose"], row["target"]) == (at, target)])
+        if (np.linalg.norm(before - place, axis=1) < NEAR).any():
+            return target
+        if not len(before):
+            fresh.append(target)
+    return fresh[0] if fresh else None
+
+
 def _cells(position, covariance) -> dict[str, str]:
     cells = {axis: f"{value:.4f}" for axis, value in zip(AXES, position, strict=True)}
     if np.isfinite(covariance).all():
@@ -199,10 +251,13 @@ def _cells(position, covariance) -> dict[str, str]:
     return cells
 
 
-def _is_known(cells: dict[str, str], known: list[dict[str, Any]]) -> bool:
-    """Whether the run has this point: the same coordinates, whatever it was named."""
-    return any(all(abs(float(one[axis]) - float(cells[axis])) < 6e-5 for axis in AXES)
-               for one in known if all(one.get(axis) for axis in AXES))
+def _places(rows: Sequence[Mapping[str, str]]) -> np.ndarray:
+    """Coordinates of the rows that have them, shape (n, 3), m."""
+    found = []
+    for row in rows:
+        with contextlib.suppress(KeyError, ValueError):  # a row at fault is told elsewhere
+            found.append([float(row[axis]) for axis in AXES])
+    return np.array(found).reshape(-1, 3)
 
 
 def _free(name: str, known: list[dict[str, Any]]) -> str:

@@ -2,24 +2,78 @@
 
 import tempfile
 from collections.abc import Callable
+from hashlib import sha256
+from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from calib.report.words.yard import solved_says
+from calib.edge import envelope_edge
+from calib.report.entered import determined_at
+from calib.report.words.entries import determined_says
+from calib.report.words.requirement import three_sentences
 from calib.results import load_result
+from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.entries_file import read_entries
+from calib.run.folder import ENTRIES
+from calib.run.text import decode
 from calib.run.write import manifest_of, write_whole
 from calib.yard.field_files import proposal_view
 from calib.yard.session import Session
 
+#: What of a result is worth opening, in this order, and how it is called; the rest is for programs.
+_TO_OPEN = {
+    "report.html": "The report: residual plots, taped against solved, every number",
+    "report.pdf": "The report, to print",
+    "sheet.html": "The job sheet: what to enter, to sign",
+    "sheet.pdf": "The job sheet, to print",
+}
+
+#: Drawn of a result, and what they show.
+_PLOTS = {
+    "residuals-by-shot.png": "Residuals, shot by shot",
+    "standardised-residuals.png": "Residuals over their sds, against what chance gives",
+    "solved-against-tape.png": "Solved against taped",
+}
+
 
 def desk_view(session: Session) -> dict[str, Any]:
-    """What there is to look at."""
+    """What there is to look at: the result with its three sentences, its files, the entries."""
     folder = result_folder(session)
-    names = sorted(manifest_of(folder) or {})
-    return {"files": names, "solved": "result.json" in names,
-            "set_aside": list(session.notebook.notes().set_aside)}
+    names = set(manifest_of(folder) or {})
+    view = {
+        "solved": "result.json" in names, "says": [], "stale": False,
+        "files": [{"name": n, "says": says} for n, says in _TO_OPEN.items() if n in names],
+        "plots": [{"name": n, "says": says} for n, says in _PLOTS.items() if n in names],
+        "entries": (session.notebook.folder / ENTRIES).is_file(),
+    }
+    if view["solved"]:
+        try:
+            document = load_result(folder).document
+        except InputError as error:
+            return view | {"solved": False, "says": [
+                {"answer": "", "says": str(c)} for c in error.complaints]}
+        view["says"] = [{"answer": a.answer, "says": str(a)} for a in three_sentences(document)]
+        view["stale"] = _changed_since(session, document)
+    return view
+
+
+def _changed_since(session, document):
+    """Whether the run, or what is set aside, is not what was solved."""
+    folder, asked = session.notebook.folder, _to_set_aside(session)
+    return (document.set_aside.choice != asked or (folder / ENTRIES).is_file() != (
+        ENTRIES in document.run.files) or any(
+            not (folder / name).is_file()
+            or sha256((folder / name).read_bytes()).hexdigest() != digest
+            for name, digest in document.run.files.items() if Path(name).name == name))
+
+
+def _to_set_aside(session):
+    """As ``calib solve --set-aside`` takes it."""
+    progress, names = session.state().progress, session.notebook.notes().set_aside
+    unknown = () if progress is None else progress.unknown
+    return ",".join(name for name in names if name not in unknown) or "none"
 
 
 def result_folder(session: Session):
@@ -39,19 +93,16 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
-    """Solve the run without what is set aside, and draw its report: as the command does."""
+    """Solve the run without what is set aside, draw its report and sheet: as the commands do."""
     from calib.cli.solve import draw, solved, write_numbers
+    from calib.report.pages.sheet import sheet_files
 
-    names = session.notebook.notes().set_aside
     out = result_folder(session)
-    document, place = solved(session.notebook.folder, out, ",".join(names) or "none")
+    document, place = solved(session.notebook.folder, out, _to_set_aside(session))
     write_numbers(document, place)
     draw(document, place, out)
-    return {"says": solved_says(document.verdict.passed), "files": _to_open(session)}
-
-
-def _to_open(session):
-    return [name for name in desk_view(session)["files"] if name.endswith((".html", ".pdf"))]
+    write_whole(out, sheet_files(document))
+    return desk_view(session)
 
 
 class _Asked(BaseModel):
@@ -64,6 +115,13 @@ class Answer(_Asked):
     about: str
     number: int | None = None
     typed: str = ""
+
+
+class Units(_Asked):
+    """The units of a sheet: keys of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`."""
+
+    lengths: Literal["mm", "m", "ft", "ft-in"] = "mm"
+    angles: Literal["deg", "dms", "gon"] = "deg"
 
 
 class Write(_Asked):
@@ -103,12 +161,46 @@ def write_import(session: Session, body: bytes) -> dict[str, Any]:
 
 
 def make_sheet(session: Session, body: bytes) -> dict[str, Any]:
-    """What to enter, as a sheet beside the result: as the command makes it."""
+    """What to enter, as a sheet in other units: as the command makes it."""
     from calib.report.pages.sheet import sheet_files
 
+    asked = Units.model_validate_json(body)
     read = load_result(result_folder(session))
-    write_whole(result_folder(session), sheet_files(read.document, "mm", "deg"))
-    return {"files": _to_open(session)}
+    write_whole(result_folder(session), sheet_files(read.document, asked.lengths, asked.angles))
+    return desk_view(session)
+
+
+def blank_shown(session: Session) -> str:
+    """A file for what the machine's display shows, to fill in.
+
+    Raises
+    ------
+    InputError
+        If the run is not solved.
+    """
+    from calib.cli.confirm import blank
+    from calib.report.pages.confirmed import sheet_of
+
+    read = load_result(result_folder(session))
+    return blank(read, sheet_of(read.document))
+
+
+def example_entries(session: Session) -> str:
+    """An invented list of what a machine's system asks for, to change."""
+    return (files("calib.entries") / "example.toml").read_text("utf-8")
+
+
+def take_entries(session: Session, body: bytes) -> dict[str, Any]:
+    """Take a list of what the machine's system asks for into the run (a file as it is)."""
+    findings, rig = Findings(), session.notebook.rig()
+    text = decode(body, ENTRIES, findings)
+    listed = None if text is None else read_entries(text, ENTRIES, rig, findings)
+    findings.stop_if_at_fault()
+    if listed is None:
+        raise InputError([Complaint(ENTRIES, None, None, "nothing", "a list of entries")])
+    write_whole(session.notebook.folder, {ENTRIES: body})
+    found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
+    return {"determines": determined_says(found, rig)} | desk_view(session)
 
 
 def confirm_shown(session: Session, body: bytes) -> dict[str, Any]:
@@ -124,11 +216,18 @@ def confirm_shown(session: Session, body: bytes) -> dict[str, Any]:
     return {"agrees": told.agrees, "says": "\n".join([*notices, plain(sections)])}
 
 
+#: Files to fill in, by name.
+BLANKS: dict[str, Callable[[Session], str]] = {
+    "shown.csv": blank_shown,
+    "entries.toml": example_entries,
+}
+
 #: Path to what it does.
 ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/solve": solve_run,
     "/sheet": make_sheet,
     "/confirm": confirm_shown,
+    "/entries": take_entries,
     "/file": take_file,
     "/forget": forget_files,
     "/propose": propose,

@@ -35,6 +35,7 @@ class FieldFiles:
     roles: dict[Path, str] = field(default_factory=dict)
     paths: list[Path] = field(default_factory=list)
     _place: tempfile.TemporaryDirectory[str] | None = None
+    _collected: tempfile.TemporaryDirectory[str] | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def take(self, name: str, data: bytes) -> list[str]:
@@ -52,6 +53,15 @@ class FieldFiles:
             path.write_bytes(data)
             self.paths.append(path)
         return [p.name for p in self.paths]
+
+    def keep(self, name: str, data: bytes) -> Path:
+        """Keep the content of a collector's file for as long as the page is served."""
+        with self._lock:
+            if self._collected is None:
+                self._collected = tempfile.TemporaryDirectory(prefix="calib-yard-")
+            path = Path(self._collected.name) / _plain(name, [])
+            path.write_bytes(data if data.endswith((b"\n", b">")) else data + b"\n")
+        return path
 
     def forget(self) -> None:
         """Let the files go."""

@@ -39,6 +39,9 @@ _HEADERS = {
 #: What may be asked for before the code was given.
 _OPEN = {"/enter", "/static/yard.css"}
 
+#: What a file may be sent to.
+_WITH_FILES = {"/file", "/confirm", "/points", "/entries"}
+
 COOKIE = "calib_yard"
 
 Scope = dict[str, Any]
@@ -121,7 +124,7 @@ class Guard:
                     if name.encode() not in own)]
             await send(message)
 
-        largest = LARGEST_FILE if scope["path"] in ("/file", "/confirm") else LARGEST
+        largest = LARGEST_FILE if scope["path"] in _WITH_FILES else LARGEST
         await self.app(scope, _limited(receive, largest), safely)
 
     def _refused(self, scope, headers):

@@ -1,8 +1,10 @@
-"""The readings that the sensors' log ends with: the last seconds of it, if the machine stood still.
-"""
+"""What the sensors' log ends with: the mean of its last seconds, and whether anything moved."""
 
 import hashlib
 import tempfile
+import threading
+import time
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,38 +22,92 @@ _TAIL = 1 << 17
 _LONGEST_GAP = 1.0
 
 
-def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> dict[str, str]:
-    """Mean readings over the last ``declared.window`` seconds of a log, deg, as text.
+@dataclass(frozen=True)
+class Seen:
+    """The end of a log.
+
+    Attributes
+    ----------
+    readings : dict of str to str
+        Means over the last seconds, deg or m; empty if there is `trouble`.
+    moving : tuple of str
+        Readings that move in those seconds.
+    trouble : tuple of str
+        Why it cannot be read.
+    """
+
+    readings: dict[str, str]
+    moving: tuple[str, ...] = ()
+    trouble: tuple[str, ...] = ()
+
+
+@dataclass
+class Sensors:
+    """Follows the log that the sensors write."""
+
+    log: Path
+    _stamp: tuple[int, int] | None = None
+    _seen: Seen = field(default_factory=lambda: Seen({}))
+    _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
+
+    def look(self, rig: Rig, declared: LogDeclaration) -> Seen:
+        """What the log ends with now; read only if it has grown."""
+        with self._lock:
+            try:
+                status = self.log.stat()
+                if (stamp := (status.st_mtime_ns, status.st_size)) != self._stamp:
+                    self._seen = last_readings(self.log, rig, declared)
+                    self._stamp = stamp
+            except OSError as error:
+                self._seen = Seen({}, trouble=(f"{self.log.name}: {error.strerror or error}",))
+            except InputError as error:
+                self._seen = Seen({}, trouble=tuple(str(c) for c in error.complaints))
+            return self._seen
+
+    def age(self) -> float | None:
+        """Seconds since the log grew; None if it is not there."""
+        try:
+            return max(0.0, time.time() - self.log.stat().st_mtime)
+        except OSError:
+            return None
+
+
+def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:
+    """Mean readings over the last ``declared.window`` seconds of a log.
 
     Raises
     ------
     InputError
-        If the log cannot be read, or the machine moved in those seconds.
+        If the log cannot be read.
+    OSError
     """
     findings = Findings()
     names = {name: tuple(filter(None, [declared.readings.get(name)])) for name in rig.reading_names}
-    try:
-        layout = read_layout(log, findings, names, declared.readings.get("time"),
-                             rig.strokes)
-        findings.stop_if_at_fault()
-        assert layout is not None
-        with tempfile.TemporaryDirectory(prefix="calib-yard-") as place:
-            tail = Path(place) / log.name
-            tail.write_bytes(_head_and_tail(log, layout.first_line))
-            times = declared.times()
-            ends = [block.seconds[-1] for block in
-                    blocks(tail, layout, times, findings, hashlib.sha256()) if len(block.seconds)]
-            findings.stop_if_at_fault()
-            if not ends:
-                raise InputError([Complaint(log.name, None, None, "no rows yet",
-                                            "rows with a time and every reading")])
-            window = np.array([ends[-1] - declared.window, ends[-1]])
-            rows, _ = gather(tail, layout, times, window[None], findings)
-    except OSError as error:
-        raise InputError([Complaint(log.name, None, None, (error.strerror or str(error)).lower(),
-                                    "a log that you may read")]) from None
+    layout = read_layout(log, findings, names, declared.readings.get("time"), rig.strokes)
     findings.stop_if_at_fault()
-    return _still(log.name, list(layout.columns), dwell(rows[0], window), declared)
+    assert layout is not None
+    with tempfile.TemporaryDirectory(prefix="calib-yard-") as place:
+        tail = Path(place) / log.name
+        tail.write_bytes(_head_and_tail(log, layout.first_line))
+        times = declared.times()
+        ends = [block.seconds[-1] for block in
+                blocks(tail, layout, times, findings, hashlib.sha256()) if len(block.seconds)]
+        findings.stop_if_at_fault()
+        if not ends:
+            raise InputError([Complaint(log.name, None, None, "no rows yet",
+                                        "rows with a time and every reading")])
+        window = np.array([ends[-1] - declared.window, ends[-1]])
+        rows, _ = gather(tail, layout, times, window[None], findings)
+    findings.stop_if_at_fault()
+    found = dwell(rows[0], window)
+    if found is None or found.longest_gap > _LONGEST_GAP:
+        raise InputError([Complaint(
+            log.name, None, None, f"too few rows in the last {declared.window:g} s",
+            "a log that goes on while the machine stands")])
+    columns = list(layout.columns)
+    moving = found.moving(declared.still)
+    return Seen({name: f"{value:.3f}" for name, value in zip(columns, found.mean, strict=True)},
+                tuple(name for name, moves in zip(columns, moving, strict=True) if moves))
 
 
 def _head_and_tail(log, first_line):
@@ -66,19 +122,3 @@ def _head_and_tail(log, first_line):
     if start > begin:
         tail = tail[tail.find(b"\n") + 1:]
     return head + tail[: tail.rfind(b"\n") + 1]
-
-
-def _still(file, names, found, declared):
-    """The means, refused where something moved or rows are missing."""
-    if found is None or found.longest_gap > _LONGEST_GAP:
-        raise InputError([Complaint(
-            file, None, None, f"too few rows in the last {declared.window:g} s",
-            "a log that goes on while the machine stands")])
-    moved = [name for name, moving in zip(names, found.moving(declared.still), strict=True)
-             if moving]
-    if moved:
-        raise InputError([Complaint(
-            file, found.last_line, name, "a reading that moves",
-            f"{declared.window:g} s of standing still (within {declared.still:g} deg)")
-            for name in moved])
-    return {name: f"{value:.3f}" for name, value in zip(names, found.mean, strict=True)}

@@ -6,7 +6,7 @@ Every change says what it takes the row to be. Where somebody else changed the s
 
 import json
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -50,12 +50,21 @@ class Notes:
         As `calib.judge.set_aside.named` takes them.
     accepted : tuple of str
         Shots that do not fit and are kept all the same.
+    taken_out : tuple of dict of str to str
+        Rows as they stood in shots.csv, and points of a collector that are no shots of the run.
     """
 
     started: str | None = None
     skipped: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     accepted: tuple[str, ...] = ()
+    taken_out: tuple[dict[str, str], ...] = ()
+
+    def without(self, row: dict[str, str]) -> "Notes":
+        """As they are once a shot is taken out: nothing is said of it but that."""
+        return replace(self, taken_out=(*self.taken_out, row),
+                       set_aside=tuple(n for n in self.set_aside if n != row["shot"]),
+                       accepted=tuple(n for n in self.accepted if n != row["shot"]))
 
 
 @dataclass
@@ -79,24 +88,36 @@ class Notebook:
         try:
             kept = json.loads((self.folder / NOTES).read_text("utf-8"))
             started = kept.get("started")
-            return Notes(None if started is None else str(started),
-                         *(tuple(map(str, kept.get(name, ())))
-                           for name in ("skipped", "set_aside", "accepted")))
-        except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+            lists = {name: tuple(map(str, kept.get(name, ())))
+                     for name in ("skipped", "set_aside", "accepted")}
+            taken = tuple({str(k): str(v) for k, v in row.items()} | {"shot": str(row["shot"])}
+                         for row in kept.get("taken_out", ()))
+            return Notes(None if started is None else str(started), **lists, taken_out=taken)
+        except (OSError, ValueError, TypeError, AttributeError, KeyError, RecursionError):
             return Notes()
 
-    def note(self, **changes: object) -> Notes:
-        """Remember something else."""
+    def note(self, change: Callable[[Notes], Notes]) -> Notes:
+        """Remember something else: `change` is given what is remembered by now."""
         with self._lock:
-            notes = replace(self.notes(), **changes)  # type: ignore[arg-type]
-            self._write({NOTES: json.dumps(asdict(notes), indent=1, ensure_ascii=False) + "\n"})
+            notes = change(self.notes())
+            self._write({NOTES: _text_of(notes)})
         return notes
 
-    def poses(self) -> tuple[tuple[str, str], ...]:
-        """Pose and stand of every row of readings.csv that can be read, in their order."""
-        text = self._text(READINGS, "")
-        poses = read_poses(text, READINGS, self.rig(), Findings()) if text.strip() else None
-        return () if poses is None else tuple(zip(poses.ids, poses.stand, strict=True))
+    def mark(self, list_name: str, names: Sequence[str], on: bool) -> None:
+        """Put names on one of the lists of `Notes`, or take them off; the others stay."""
+        def marked(notes):
+            rest = tuple(n for n in getattr(notes, list_name) if n not in names)
+            return replace(notes, **{list_name: (*rest, *dict.fromkeys(names)) if on else rest})
+        self.note(marked)
+
+    def poses(self) -> tuple[dict[str, str], ...]:
+        """The rows of readings.csv as they are written, in their order; none if none is read."""
+        text, findings = self._text(READINGS, ""), Findings()
+        rig = self.rig()
+        if not text.strip() or read_poses(text, READINGS, rig, findings) is None:
+            return ()
+        return tuple(rows.all_rows(text, READINGS, ("pose", "stand", *rig.reading_names),
+                                   rig.reading_names))
 
     def shots(self) -> list[dict[str, str]]:
         """Every row of shots.csv as it is written."""
@@ -111,30 +132,47 @@ class Notebook:
                              numeric)
         return self._row(self._text(file, ""), file, _SHOT, "shot", name, AXES)
 
-    def put_readings(self, pose: str, stand: str, readings: Mapping[str, str],
+    def put_readings(self, pose: str, cells: Mapping[str, str] | None,
                      was: Mapping[str, str] | None) -> None:
-        """Write the row of a pose; `was` is what it takes it to be, None: that there is none.
+        """Write the row of a pose (stand, readings, pose columns), or take it out (None).
+
+        Parameters
+        ----------
+        was : mapping or None
+            What it is taken to be; None: that there is none.
 
         Raises
         ------
         Changed
         InputError
-            If the row cannot be written, or would not be read back.
+            If the row cannot be written, or would not be read back, or shots are of it.
         """
-        numeric = tuple(readings)
-        columns = ("pose", "stand", *numeric)
-        self._put(READINGS, columns, "pose", pose,
-                  {"pose": pose, "stand": stand, **readings}, was, numeric)
+        numeric = self.rig().reading_names
+        with self._lock:
+            if cells is None and (of_it := [s["shot"] for s in self.shots() if s["pose"] == pose]):
+                raise InputError([Complaint(
+                    READINGS, None, "pose", f"{len(of_it)} shots of pose {quote(pose)}",
+                    "a pose without shots, to be taken out (take them out first)")])
+            text = self._put(READINGS, ("pose", "stand", *numeric), "pose", pose, cells, was,
+                             numeric)
+            self._write({READINGS: text})
 
-    def add_shots(self, shots: Sequence[Mapping[str, str]]) -> None:
+    def add_shots(self, shots: Sequence[Mapping[str, str]], instead: Sequence[str] = ()) -> None:
         """Add rows to shots.csv: shot, pose, target, east, north, up, perhaps sds and a set-up.
+
+        Parameters
+        ----------
+        instead : sequence of str
+            Shots that are taken out in the same moment.
 
         Raises
         ------
         InputError
         """
         with self._lock:
-            text = self._text(SHOTS, "")
+            text, notes = self._text(SHOTS, ""), self.notes()
+            for name in instead:
+                text, notes = self._without(text, notes, name)
             for shot in shots:
                 if same := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
                     raise InputError([Complaint(
@@ -146,33 +184,65 @@ class Notebook:
                         "digit", "each shot once: a copy counts twice")])
                 text = rows.added(text, SHOTS, _SHOT, [shot], _numeric(shot))
             self._refuse_unreadable(SHOTS, text)
-            self._write({SHOTS: text})
+            self._write({SHOTS: text} | ({NOTES: _text_of(notes)} if instead else {}))
 
     def put_shot(self, shot: str, cells: Mapping[str, str] | None,
                  was: Mapping[str, str] | None) -> None:
-        """Change the row of a shot, or take it out (`cells` None).
+        """Change the row of a shot, or take it out (`cells` None); what it was is remembered.
 
         Raises
         ------
         Changed
         InputError
         """
-        self._put(SHOTS, _SHOT, "shot", shot, cells, was, AXES)
+        with self._lock:
+            row = self._row(self._text(SHOTS, ""), SHOTS, _SHOT, "shot", shot, AXES)
+            text = self._put(SHOTS, _SHOT, "shot", shot, cells, was, AXES)
+            notes = self.notes()
+            if row is not None and (cells is None or not all(
+                    _alike(row[axis], cells.get(axis, row[axis])) for axis in AXES)):
+                notes = notes.without(row)
+            self._write({SHOTS: text, NOTES: _text_of(notes)})
+
+    def bring_back(self, shot: str) -> None:
+        """Put a shot that was taken out into shots.csv again; a point is looked at anew.
+
+        Raises
+        ------
+        InputError
+            If it cannot be put there, or none of that name was taken out.
+        """
+        with self._lock:
+            notes = self.notes()
+            row = next((r for r in reversed(notes.taken_out) if r["shot"] == shot), None)
+            if row is None:
+                raise InputError([Complaint(NOTES, None, None, quote(shot), "a shot taken out")])
+            if row.get("pose"):
+                self.add_shots([row])
+            self.note(lambda now: replace(now, taken_out=tuple(
+                r for r in now.taken_out if r != row)))
+
+    def _without(self, text, notes, name):
+        """Text and notes without a shot."""
+        row = self._row(text, SHOTS, _SHOT, "shot", name, AXES)
+        if row is None:
+            raise Changed(None)
+        return rows.changed(text, SHOTS, _SHOT, "shot", name, None, AXES), notes.without(row)
 
     def _put(self, file, columns, key, name, cells, was, numeric):
-        with self._lock:
-            text = self._text(file, "")
-            now = self._row(text, file, columns, key, name, numeric)
-            same = now == was if was is None or now is None else all(
-                _alike(now.get(column, ""), cell) for column, cell in was.items())
-            if not same:
-                raise Changed(now)
-            if now is None:
-                text = rows.added(text, file, columns, [cells], numeric)
-            else:
-                text = rows.changed(text, file, columns, key, name, cells, numeric)
-            self._refuse_unreadable(file, text)
-            self._write({file: text})
+        """The text of a file with another row, if the row is what it was taken to be."""
+        text = self._text(file, "")
+        now = self._row(text, file, columns, key, name, numeric)
+        same = now == was if was is None or now is None else all(
+            _alike(now.get(column, ""), cell) for column, cell in was.items())
+        if not same or now is cells is None:
+            raise Changed(now)
+        if now is None:
+            text = rows.added(text, file, columns, [{key: name, **cells}], numeric)
+        else:
+            text = rows.changed(text, file, columns, key, name, cells, numeric)
+        self._refuse_unreadable(file, text)
+        return text
 
     def _refuse_unreadable(self, file, text):
         """Refuse what the readers of a run folder would complain of and did not before."""
@@ -237,6 +307,10 @@ def _copied(text, shot):
         if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES):
             return row["shot"]
     return None
+
+
+def _text_of(notes):
+    return json.dumps(asdict(notes), indent=1, ensure_ascii=False) + "\n"
 
 
 def _numeric(shot):

@@ -1,5 +1,7 @@
 """Where a run stands: every shot against the others, and the edge as known by now."""
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -17,7 +19,7 @@ from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
-from calib.run.records import Run
+from calib.run.records import Run, Shots
 
 #: A shot does not fit where a clean run of its size has one as far out in so many of 100 runs.
 RUN_LEVEL = 0.01
@@ -25,6 +27,12 @@ RUN_LEVEL = 0.01
 #: Misses are compared with what 95 of 100 stay within.
 _WITHIN = 0.05
 
+
+#: A shot that is predicted no better than this is not checked by its fitting, m.
+_LOOSE = 0.1
+
+#: So near, m, a point is taken for a target, or for one shot again.
+NEAR = 0.3
 
 #: A shot so far off, m, and so unlikely, is out before anything is searched.
 _WILD, _WILD_CHANCE = 0.3, 1e-9
@@ -48,6 +56,9 @@ class Fit:
         None: nothing checks it yet.
     aside : bool
         Whether it takes part.
+    twin : str or None
+        Another shot of the same target in the same pose that it cannot be true with, where
+        nothing else predicts either of them: `miss` is from there.
     """
 
     shot: str
@@ -58,6 +69,7 @@ class Fit:
     chance: float
     fits: bool | None
     aside: bool = False
+    twin: str | None = None
 
     @property
     def length(self) -> float:
@@ -151,8 +163,9 @@ def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = N
     try:
         solution = _solved(without(run, replace(aside, shots=aside.shots | wild)), near)
     except (InputError, NotConverged, NotDetermined, ModelNotFinite) as error:
-        nothing = tuple(_untested(run, i, i in aside.shots) for i in range(len(run.shots)))
-        return Progress(run, aside, unknown, None, _reason(error), fits=nothing)
+        nothing = [_untested(run, i, i in aside.shots) for i in range(len(run.shots))]
+        return Progress(run, aside, unknown, None, reason_of(error),
+                        fits=_held_together(run, nothing))
     found = find_suspects(solution)
     out = {solution.run.shots.ids[i] for i in found.aside.shots}
     out |= {run.shots.ids[i] for i in wild}
@@ -171,7 +184,7 @@ def _wild(run, aside, near):
     known = set(near.run.shots.ids)
     new = np.array([i not in aside.shots and name not in known
                     for i, name in enumerate(run.shots.ids)], bool)
-    if not new.any() or new.all():
+    if not new.any() or new.sum() + len(aside.shots) == len(new):
         return frozenset()
     try:
         old = frozenset(np.flatnonzero(new).tolist())
@@ -205,7 +218,7 @@ def _aside(run, names):
     return named(run, [n for n in names if n not in unknown]), tuple(unknown)
 
 
-def _reason(error):
+def reason_of(error: Exception) -> str:
     """Why there is no solution, short."""
     if isinstance(error, NotDetermined):
         count = len(error.directions)
@@ -238,15 +251,53 @@ def _fits(run, aside, out, clean):
             i = run.shots.ids.index(name)
             fit = _tested(run, i, miss, float(statistic), level, i in aside.shots)
             fits[i] = replace(fit, fits=False) if name in out else fit
-    return tuple(fits.get(i) or _untested(run, i, i in aside.shots)
-                 for i in range(len(run.shots)))
+    return _held_together(run, [fits.get(i) or _untested(run, i, i in aside.shots)
+                                for i in range(len(run.shots))])
+
+
+def _held_together(run, fits):
+    """Shots of the same target in the same pose, held together where nothing else decides."""
+    same = defaultdict(list)
+    for i, fit in enumerate(fits):
+        if not fit.aside:
+            same[fit.pose, fit.target].append(i)
+    groups = [alike for alike in same.values() if len(alike) > 1]
+    level = per_test_level(RUN_LEVEL, max(1, sum(map(len, groups))))
+    for alike in groups:
+        if all(fits[i].miss is None for i in alike):
+            _among_themselves(run, fits, alike, level)
+        elif len(alike) == 2 and (fits[alike[0]].fits is False) != (fits[alike[1]].fits is False):
+            off, other = sorted(alike, key=lambda i: fits[i].fits is not False)
+            apart = run.shots.position[off] - run.shots.position[other]
+            # The other one fits, but nothing else says where it should be.
+            if not fits[other].usual < np.linalg.norm(apart) / 2:
+                fits[off] = replace(fits[off], miss=apart, twin=run.shots.ids[other])
+                fits[other] = replace(fits[other], miss=-apart, fits=False,
+                                      twin=run.shots.ids[off])
+    return tuple(fits)
+
+
+def _among_themselves(run, fits, alike, level):
+    """Shots of one target that nothing predicts: the one that is off, or both if there are two."""
+    middle = np.median(run.shots.position[alike], axis=0)
+    for i in alike:
+        twin = next(j for j in alike if j != i)
+        # Of two nobody knows which is wrong; of more the middle one is hardly.
+        covariance, miss = run.shots.covariance[i], run.shots.position[i] - middle
+        if len(alike) == 2:
+            covariance, miss = covariance + run.shots.covariance[twin], 2 * miss
+        fit = _tested(run, i, miss, float(miss @ np.linalg.solve(covariance, miss)), level, False)
+        if fit.fits is False:
+            fits[i] = replace(fit, twin=run.shots.ids[twin])
 
 
 def _tested(run, i, miss, statistic, level, aside):
     # Along the miss itself: where the statistic would be at its 95 % value.
     usual = float(np.linalg.norm(miss) * np.sqrt(chi2_isf(_WITHIN, 3) / max(statistic, 1e-12)))
     chance = float(chi2_sf(statistic, 3))
-    return Fit(*_what(run, i), np.asarray(miss), usual, chance, chance >= level, aside)
+    fits = chance >= level
+    return Fit(*_what(run, i), np.asarray(miss), usual, chance,
+               None if fits and usual > _LOOSE else fits, aside)
 
 
 def _untested(run, i, aside):
@@ -258,3 +309,30 @@ def _what(run, i):
             run.rig.target_names[run.shots.target[i]])
 
 
+
+
+def nearest(progress: Progress | None, pose: str, targets: Sequence[str], place: np.ndarray
+            ) -> str | None:
+    """Which of some targets of a pose lies where a point is; None if none is near, or nobody knows.
+
+    Parameters
+    ----------
+    place : ndarray, shape (3,)
+        East, north, up, m.
+    """
+    if progress is None or progress.clean is None or not targets:
+        return None
+    run, problem = progress.run, progress.clean.problem
+    if pose not in run.poses.ids or run.poses.stand[at := run.poses.ids.index(pose)] \
+            not in problem.stands:
+        return None
+    index = np.array([run.rig.target_names.index(target) for target in targets])
+    count = len(index)
+    shots = Shots(tuple(targets), np.full(count, at), index, np.tile(place, (count, 1)),
+                  np.tile(np.median(run.shots.covariance, axis=0), (count, 1, 1)),
+                  (None,) * count, (0,) * count)
+    checked = check_shots(progress.clean, shots)
+    if not len(checked.shots.ids):
+        return None
+    first = int(checked.lengths.argmin())
+    return checked.shots.ids[first] if checked.lengths[first] < NEAR else None

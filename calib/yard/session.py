@@ -1,10 +1,12 @@
 """A run that is being made: its files watched, its state kept."""
 
 import threading
+import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,16 +19,21 @@ from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
 from calib.report.next_words import next_document
-from calib.run.complaints import InputError
+from calib.report.words.yard import FAULT
+from calib.run.complaints import Complaint, InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
 from calib.yard.field_files import FieldFiles
+from calib.yard.logged import Sensors
 from calib.yard.notebook import NOTES, Notebook, Notes
-from calib.yard.progress import Progress, progress_of
+from calib.yard.progress import Progress, nearest, progress_of
 
 #: Seconds from look to look at the files.
 EVERY = 0.2
+
+#: Seconds until it looks again after a fault of the program.
+_AFTER_A_FAULT = 5.0
 
 #: The edge after so many poses is foretold.
 AHEAD = 3
@@ -52,12 +59,12 @@ class State:
     ahead : int
         After how many.
     notes : Notes
-    poses : tuple of (str, str)
-        Pose and stand of every row of readings.csv.
+    poses : tuple of dict of str to str
+        The rows of readings.csv.
     waiting : tuple of Arrived
-        Points of the collector's file that nobody knows the pose or target of.
+        Points of collectors' files that nobody knows the pose or target of.
     collector_trouble : tuple of str
-        Why the collector's file is not read.
+        Why such a file is not read.
     """
 
     version: int
@@ -69,7 +76,7 @@ class State:
     later: float | None
     ahead: int
     notes: Notes
-    poses: tuple[tuple[str, str], ...]
+    poses: tuple[dict[str, str], ...]
     waiting: tuple[Arrived, ...] = ()
     collector_trouble: tuple[str, ...] = ()
 
@@ -79,9 +86,10 @@ class Session:
 
     def __init__(self, folder: Path, collected: Path | None = None, log: Path | None = None):
         """`collected` is the file that a collector writes to, `log` that of the sensors."""
-        self.log = log
         self.notebook = Notebook(folder)
-        self.collector = None if collected is None else Collector(collected, self.notebook)
+        self.sensors = None if log is None else Sensors(log)
+        self.collectors = [] if collected is None else [
+            Collector(collected, self.notebook, begun=collected.is_file())]
         self.files = FieldFiles(folder)
         self._working = threading.Lock()
         self._stamp: object = None
@@ -107,15 +115,48 @@ class Session:
     def look(self) -> State:
         """Look at the files now."""
         with self._working:
-            agenda = self._state.agenda
-            came = self.collector is not None and self.collector.look(agenda.at, agenda.left)
-            if came or self._stamp_now() != self._stamp:
+            came = [self._points_of(one) for one in self.collectors]
+            if any(came) or self._stamp_now() != self._stamp:
                 self._state = self._looked(self._state.version + 1)
         return self._state
 
     def refresh(self) -> None:
         """Look anew whatever the files say."""
         with self._working:
+            self._stamp = None
+            for one in self.collectors:
+                one.look_anew()
+
+    def follow(self, path: Path) -> Collector:
+        """Take in the points of one more file, and what it grows by."""
+        with self._working:
+            one = next((c for c in self.collectors if c.path == path), None)
+            if one is None:
+                one = Collector(path, self.notebook)
+                self.collectors.append(one)
+            self._points_of(one)
+            self._stamp = None
+        return one
+
+    def leave(self, one: Collector) -> None:
+        """Follow a file no longer."""
+        with self._working:
+            self.collectors.remove(one)
+
+    def _points_of(self, one):
+        """Let a collector look; True if anything is different."""
+        agenda, progress = self._state.agenda, self._state.progress
+        return one.look(agenda.at, agenda.left, lambda targets, place: nearest(
+            progress, str(agenda.at), targets, place))
+
+    def settle(self, name: str, *said: Any) -> None:
+        """Say what a waiting point is, as `Collector.settle` takes it."""
+        with self._working:
+            holds = (c for c in self.collectors if any(w.name == name for w in c.waiting))
+            one = next(holds, None)
+            if one is None:
+                raise InputError([Complaint("points", None, None, name, "a point that waits")])
+            one.settle(name, *said)
             self._stamp = None
 
     def weigh(self, names: Sequence[str]) -> tuple[Progress, float | None]:
@@ -129,7 +170,13 @@ class Session:
 
     def _watch(self):
         while not self._stop.wait(EVERY):
-            self.look()
+            try:
+                self.look()
+            except Exception as error:  # told, and looked again: the page must go on
+                traceback.print_exception(error)
+                self._state = replace(self._state, version=self._state.version + 1,
+                                      trouble=(FAULT,))
+                self._stop.wait(_AFTER_A_FAULT)
 
     def _stamp_now(self):
         """What changes when a file of the run, or the plan, does."""
@@ -156,12 +203,12 @@ class Session:
         if progress is not None and progress.clean is not None:
             self._near = progress.clean
         planned = (*planned_poses(self.notebook.folder), *self._advised)
-        poses = self.notebook.poses() if run is None else tuple(
-            zip(run.poses.ids, run.poses.stand, strict=True))
+        poses = () if rig is None else _poses(self.notebook)
         shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
-                                                 if f.fits is not False and not f.aside)
+                                                 if not f.aside and (f.fits is not False
+                                                                     or f.shot in notes.accepted))
         per_shot = {} if rig is None else {t.name: rig.effort.of_shot(t) for t in rig.targets}
-        agenda = agenda_of(planned, [pose for pose, _ in poses], shot, notes.skipped, per_shot)
+        agenda = agenda_of(planned, [row["pose"] for row in poses], shot, notes.skipped, per_shot)
         if progress is not None and not agenda.to_come and not agenda.left:
             self._ask_advice(progress)
         following = agenda.to_come[:AHEAD]
@@ -169,7 +216,7 @@ class Session:
         if progress is not None and following:
             later = expected_edge(progress.problem, progress.unknowns, following)
         return State(version, rig, progress, trouble, planned, agenda, later, len(following),
-                     notes, poses, *self._of_collector())
+                     notes, poses, *self._of_collectors())
 
     def _ask_advice(self, progress):
         """Look for the best poses to add, beside everything else: it takes a second or two."""
@@ -189,9 +236,17 @@ class Session:
 
         threading.Thread(target=advise, name="advice", daemon=True).start()
 
-    def _of_collector(self):
-        one = self.collector
-        return ((), ()) if one is None else (one.waiting, one.trouble)
+    def _of_collectors(self):
+        return (tuple(w for one in self.collectors for w in one.waiting),
+                tuple(t for one in self.collectors for t in one.trouble))
+
+
+def _poses(notebook):
+    """Rows of readings.csv; none where they cannot be read: that is told as a complaint."""
+    try:
+        return notebook.poses()
+    except InputError:
+        return ()
 
 
 def _trouble(error):

@@ -6,13 +6,14 @@ from typing import Any
 import numpy as np
 
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side
+from calib.report.plan_words import shots_in_words
 from calib.report.words import yard as say
-from calib.report.words.cautions import CAUTIONS
 from calib.report.words.suspect import suspect_says
 from calib.run.rig_file import AXES
 from calib.yard.agenda import Proposed
+from calib.yard.field_files import kept_declaration
 from calib.yard.progress import Fit, Progress
-from calib.yard.session import State, minutes_since
+from calib.yard.session import Session, State, minutes_since
 
 
 def view_of(state: State) -> dict[str, Any]:
@@ -22,16 +23,13 @@ def view_of(state: State) -> dict[str, Any]:
     required = None if progress is None else progress.required
     following = agenda.to_come[0] if agenda.to_come else None
     enough = now is not None and required is not None and now <= required
-    at_hand = _planned(state, agenda.at) if agenda.left else None
     return {
         "version": state.version,
-        "title": None if state.rig is None else state.rig.title,
         "trouble": [*state.trouble, *state.collector_trouble],
         "waiting": [{"name": one.name, "where": ", ".join(one.cells[axis] for axis in AXES)}
                     for one in state.waiting],
-        "to_do": say.to_do(agenda.at, agenda.left,
+        "to_do": say.to_do(agenda.at, agenda.left, _again(state),
                            None if following is None else following.pose, enough),
-        "enough": enough,
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
             "says": None if required is None else say.edge_says(now, required, state.later,
@@ -40,62 +38,94 @@ def view_of(state: State) -> dict[str, Any]:
         "minutes": say.minutes_say(minutes_since(state.notes.started), agenda.minutes),
         "at": agenda.at,
         "left": list(agenda.left),
-        "pose": _pose(state, at_hand or following),
+        "behind": [{"pose": pose, "says": say.behind_says(pose, lacked)}
+                   for pose, lacked in agenda.behind],
+        "next": None if following is None else _pose(state, following),
         "to_come": [one.pose for one in agenda.to_come],
         "unsolved": None if progress is None else progress.unsolved,
-        "counts": {"shots": 0 if progress is None else len(progress.fits),
-                   "poses": len(state.poses), "to_come": len(agenda.to_come)},
-        "poses": [{"pose": pose, "stand": stand} for pose, stand in state.poses],
+        "poses": _poses(state),
         "targets": [] if state.rig is None else list(state.rig.target_names),
         "readings": [] if state.rig is None else [
-            {"name": r.name, "unit": r.unit, "means": r.means} for r in state.rig.readings],
+            {"name": r.name, "means": r.means, "unit": r.unit, "optional": r.optional}
+            for r in state.rig.readings],
+        "columns": [] if state.rig is None else [
+            {"name": c.name, "means": c.means, "words": list(c.words),
+             "needed": c in state.rig.needed_columns} for c in state.rig.pose_columns],
         "shots": [] if progress is None else _shots(progress, state),
         "suspects": [] if progress is None else _suspects(progress),
         "set_aside": list(state.notes.set_aside),
         "skipped": list(state.notes.skipped),
-        "cautions": list(CAUTIONS),
+        "taken_out": [{"shot": row["shot"], "what": _what(row)} for row in state.notes.taken_out],
     }
+
+
+def sensors_view(session: Session) -> dict[str, Any] | None:
+    """What the sensors' log ends with; None without one."""
+    sensors, rig = session.sensors, session.state().rig
+    if sensors is None or rig is None:
+        return None
+    seen, age = sensors.look(rig, kept_declaration(session.notebook.folder).log), sensors.age()
+    still = not seen.moving and not seen.trouble and age is not None and age <= say.STALE
+    return {"readings": seen.readings, "moving": list(seen.moving), "still": still,
+            "says": " ".join(seen.trouble) or say.log_says(seen.moving, age)}
+
+
+def _what(row):
+    """Of which target and pose a row was that was taken out."""
+    if not row.get("pose"):
+        return "a point that is no shot"
+    return f"{row.get('target', '').replace('_', ' ')} of pose {row['pose']}"
+
+
+def _again(state):
+    """Targets left to shoot in the pose at hand that have a shot that does not fit."""
+    shot = {(f.pose, f.target) for f in (state.progress.fits if state.progress else ())}
+    return [target for target in state.agenda.left if (state.agenda.at, target) in shot]
+
+
+def _poses(state: State) -> list[dict[str, Any]]:
+    """Every pose with readings: what was read in it, and what is not shot in it."""
+    lacks = dict([*state.agenda.behind, (state.agenda.at, state.agenda.left)])
+    names = () if state.rig is None else state.rig.reading_names
+    columns = () if state.rig is None else tuple(c.name for c in state.rig.pose_columns)
+    return [{"pose": row["pose"], "stand": row["stand"],
+             "readings": {name: row.get(name, "") for name in names},
+             "noted": {name: row[name] for name in columns if row.get(name)},
+             "lacks": list(lacks.get(row["pose"], ()))} for row in state.poses]
 
 
 def _mm(metres):
     return None if metres is None or not np.isfinite(metres) else round(1000 * metres, 2)
 
 
-def _planned(state, pose):
-    return next((one for one in state.planned if one.pose == pose), None)
-
-
-def _pose(state: State, one: Proposed | None) -> dict[str, Any] | None:
-    """The pose at hand, drawn, with what the display should show."""
-    if one is None:
-        return None
+def _pose(state: State, one: Proposed) -> dict[str, Any]:
+    """A pose to drive to, drawn, with what the display should show."""
     drawings = [p.drawing for p in state.planned]
     sides, behinds = from_the_side(drawings), from_behind(drawings)
     place = state.planned.index(one)
-    low, high = one.edge_height
-    strokes = () if state.rig is None else state.rig.strokes
+    units = {} if state.rig is None else {r.name: r.unit for r in state.rig.readings}
     return {
-        "pose": one.pose, "stand": one.stand, "shoot": list(one.shoot),
-        "height": f"edge {low:.1f} to {high:.1f} m above the ground",
-        "readings": [_wanted(name, value, one.tolerance[name], name in one.driven, name in strokes)
-                     for name, value in one.readings.items()],
+        "pose": one.pose, "stand": one.stand, "shoot": shots_in_words(list(one.shoot)),
+        "height": say.edge_height(*one.edge_height),
+        "readings": {name: _wanted(value, one.tolerance[name], units.get(name, "deg"))
+                     for name, value in one.readings.items() if name in one.driven},
         "side": _drawn(sides[place], Frame.of(sides)),
         "behind": _drawn(behinds[place], Frame.of(behinds)),
     }
 
 
-def _wanted(name, value, span, driven, stroke):
-    if not driven:
-        return {"name": name, "wanted": None, "range": None}
+def _wanted(value, span, unit):
+    """What a reading should be, and from where to where it is fine as it is."""
+    step = 0.01 if unit == "m" else 1.0
+    digits = 2 if unit == "m" else 0
+    wanted = {"wanted": round(value, digits + 1), "least": None, "most": None, "range": None}
     if span is None:
-        return {"name": name, "wanted": round(value, 2 if stroke else 1), "range": None}
-    if stroke:
-        return {"name": name, "wanted": round(value, 2),
-                "range": f"{value - span[0]:.2f} to {value + span[1]:.2f}"}
-    return {"name": name, "wanted": round(value, 1),
-            # Rounded inwards, as on the pose sheet: never looser than what was computed.
-            "range": f"{np.ceil(value - span[0] - 1e-6):.0f} to "
-                     f"{np.floor(value + span[1] + 1e-6):.0f}"}
+        return wanted
+    # Rounded inwards, as on the pose sheet: never looser than what was computed.
+    low = step * np.ceil((value - span[0]) / step - 1e-6)
+    high = step * np.floor((value + span[1]) / step + 1e-6)
+    return wanted | {"least": float(low), "most": float(high),
+                     "range": f"{low:.{digits}f} to {high:.{digits}f}"}
 
 
 def _drawn(sketch: Sketch, frame: Frame) -> dict[str, Any]:
@@ -122,18 +152,17 @@ def state_of(fit: Fit, accepted: bool) -> str:
 def _shots(progress: Progress, state: State) -> list[dict[str, Any]]:
     """Every shot, the newest first."""
     off = Counter((f.pose, f.target) for f in progress.fits if f.fits is False and not f.aside)
+    good = {(f.pose, f.target): f.shot for f in progress.fits if f.fits is not False
+            and not f.aside}
     rows = []
-    for number, fit in enumerate(progress.fits):
+    for fit in progress.fits:
         word = state_of(fit, fit.shot in state.notes.accepted)
-        known = fit.miss is not None
-        parts = None if fit.miss is None else (1000 * fit.miss).round(1).tolist()
+        place = fit.pose, fit.target
         rows.append({
             "shot": fit.shot, "pose": fit.pose, "target": fit.target, "state": word,
-            "sign": say.SIGNS[word], "miss": _mm(fit.length) if known else None,
-            "usual": _mm(fit.usual) if known else None, "number": number,
-            "parts": parts,
-            "says": say.shot_says(word if known else say.EARLY, fit.length, fit.usual,
-                                  off[fit.pose, fit.target] > 1),
+            "sign": say.SIGNS[word], "miss": _mm(fit.length),
+            "says": say.shot_says(word, fit.length, fit.usual, twin=fit.twin,
+                                  fitting=good.get(place), again=off[place] > 1),
         })
     return rows[::-1]
 

@@ -78,20 +78,12 @@ def rows_of(text):
 @pytest.fixture
 def served():
     """Starts servers: a context manager of an address and its process."""
-    return _served
-
-
-@pytest.fixture(scope="module")
-def standing(made_files, tmp_path_factory):
-    """The address of a server of a run with everything shot, for tests that change nothing."""
-    path = tmp_path_factory.mktemp("standing") / "run"
-    write_whole(path, made_files)
-    with _served(path) as (address, _):
-        yield address
+    return served_page
 
 
 @contextlib.contextmanager
-def _served(folder, *more):
+def served_page(folder, *more):
+    """An address and its process."""
     process = subprocess.Popen(
         [sys.executable, "-m", "calib", "yard", str(folder), "--no-browser", *more],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)

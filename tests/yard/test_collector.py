@@ -4,14 +4,10 @@ import csv
 import io
 import json
 
-import numpy as np
 import pytest
 
-from calib.edge import edge_positions
-from calib.results import load_result
-from calib.run.folder import read_run
-from calib.run.write import csv_text
-from calib.yard import changes, desk
+from calib.run.complaints import InputError
+from calib.yard import changes
 from calib.yard.session import Session
 from calib.yard.view import view_of
 
@@ -111,38 +107,94 @@ def test_what_is_doubtful_is_told_and_nothing_is_guessed(at_pose):
     assert state.collector_trouble and not rows(session.notebook.folder)
 
 
-def test_a_file_is_brought_in_at_the_desk(made_files, folder):
-    session = Session(folder)
-    for name in ("shots.csv", "readings.csv"):
-        content = made_files[name].replace("shot,pose", "point,pose")
-        desk.take_file(session, f"../../{name}\n{content}".encode())
-    proposal = desk.propose(session, b"{}")
-    while proposal["doubtful"]:
-        first = next(c for c in proposal["choices"] if not c["sure"])
-        proposal = desk.answer(session, json.dumps({"about": first["about"], "number": 0}).encode())
-    said = desk.write_import(session, json.dumps({"replace": True}).encode())
-    assert "Counts:" in said["says"]
-    assert len(read_run(folder).shots) == 32
-    assert sorted(p.name for p in folder.parent.iterdir()) == ["run"]
+def test_a_shot_again_is_known_by_where_it_lies(at_pose):
+    session, collected, pose, shots = at_pose
+    settled(session.notebook.folder)
+    by_target = {shot["target"]: shot for shot in shots}
+    first, second = pose["shoot"][:2]
+    off = {**by_target[second], "up": str(float(by_target[second]["up"]) + 0.09)}
+    collected.write_text(HEAD + line(1, by_target[first]) + line(2, off))
+    session.look()
+    do(changes.note_shot, session, pose=pose["pose"], target=second,
+       **{axis: by_target[second][axis] for axis in ("east", "north", "up")})
+    view = view_of(session.state())
+    twins = [s for s in view["shots"] if s["target"] == second]
+    assert {s["state"] for s in twins} == {"does not fit"}
+    assert all("of the same target: one of them is wrong" in s["says"] for s in twins)
+    assert f"{second.replace('_', ' ')} again, then" in view["to_do"]
+    # Again: this one lies where it was shot; two of three agree.
+    near = {**by_target[second], "up": str(float(by_target[second]["up"]) + 0.002)}
+    with collected.open("a") as out:
+        out.write(line(3, near))
+    view = view_of(session.look())
+    states = {s["shot"]: s["state"] for s in view["shots"] if s["target"] == second}
+    assert len(states) == 3
+    assert [shot for shot, state in states.items() if state == "does not fit"] == ["2"]
+    assert "fits: take this one out" in next(s["says"] for s in view["shots"] if s["shot"] == "2")
 
 
-def test_the_sheet_and_the_display_at_the_desk(grown, rig):
-    session = Session(grown)
-    desk.solve_run(session, b"{}")
-    names = desk.make_sheet(session, b"{}")["files"]
-    assert {"sheet.html", "sheet.pdf", "report.html"} <= set(names)
-    assert b"Nobody stands" in desk.result_file(session, "sheet.html")
-    read = load_result(grown / "result")
-    readings = {name: 0.0 for name in rig.reading_names} | {"boom": 30.0, "stick": -60.0}
-    rows = []
-    for pose, more in (("1", {}), ("2", {"tilt": 20.0}), ("3", {"rotate": 90.0})):
-        at = {**readings, **more}
-        place = edge_positions(read.rig, read.values_si,
-                               np.radians([[at[n] for n in rig.reading_names]]), [0, 1])[0][0]
-        for target, (ahead, left, up) in zip(rig.target_names[:2], place, strict=True):
-            rows.append({"pose": pose, "target": target, "forward": f"{ahead:.3f}",
-                         "left": f"{left:.3f}", "up": f"{up:.3f}", **at})
-    said = desk.confirm_shown(session, csv_text(rows).encode())
-    assert said["says"]
-    wrong = [{**row, "up": f"{float(row['up']) + 0.4:.3f}"} for row in rows]
-    assert desk.confirm_shown(session, csv_text(wrong).encode())["agrees"] is False
+def test_a_crew_that_goes_on_after_a_bad_shot_shifts_nothing(at_pose):
+    session, collected, pose, shots = at_pose
+    settled(session.notebook.folder)
+    by_target = {shot["target"]: shot for shot in shots}
+    first, second, third = pose["shoot"][:3]
+    off = {**by_target[second], "up": str(float(by_target[second]["up"]) + 0.09)}
+    collected.write_text(HEAD + line(1, by_target[first]) + line(2, off))
+    session.look()
+    do(changes.note_shot, session, pose=pose["pose"], target=second,
+       **{axis: by_target[second][axis] for axis in ("east", "north", "up")})
+    assert view_of(session.state())["left"][:2] == [second, third]
+    with collected.open("a") as out:
+        out.write(line(3, by_target[third]))
+    session.look()
+    assert rows(session.notebook.folder)[-1]["target"] == third
+
+
+def test_a_point_of_the_pose_before_is_none_of_the_next(at_pose, planned):
+    session, collected, pose, shots = at_pose
+    settled(session.notebook.folder)
+    by_target = {shot["target"]: shot for shot in shots}
+    collected.write_text(HEAD + "".join(
+        line(k, by_target[t]) for k, t in enumerate(pose["shoot"])) + "99,1.0,2.0,3.0\n")
+    session.look()
+    after, values, _ = planned[1][1]
+    do(changes.note_readings, session, pose=after["pose"], stand=after["stand"],
+       readings={n: v for n, v in values.items() if n not in ("pose", "stand")})
+    view = view_of(session.state())
+    assert view["left"] and [w["name"] for w in view["waiting"]] == ["99"]
+    do(changes.settle, session, name="99")
+    view = view_of(session.state())
+    assert view["waiting"] == [] and view["taken_out"][0]["shot"] == "99"
+    # Another start of the page remembers it, and gives it back.
+    again = Session(session.notebook.folder, collected)
+    assert view_of(again.look())["waiting"] == []
+    do(changes.bring_back, again, names=["99"])
+    assert [w["name"] for w in view_of(again.state())["waiting"]] == ["99"]
+
+
+def test_what_was_taken_out_does_not_come_in_again(at_pose):
+    session, collected, _, shots = at_pose
+    settled(session.notebook.folder)
+    collected.write_text(HEAD + line(1, shots[0]))
+    session.look()
+    was = session.notebook.row("shots.csv", "1")
+    do(changes.change_shot, session, shot="1", was=was)
+    assert rows(session.notebook.folder) == []
+    collected.touch()
+    session.look()
+    assert rows(session.notebook.folder) == []
+    do(changes.bring_back, session, names=["1"])
+    assert session.notebook.row("shots.csv", "1") == was
+
+
+def test_a_file_dropped_on_the_page_is_taken_in(at_pose):
+    session, _, _, shots = at_pose
+    settled(session.notebook.folder)
+    text = HEAD + "".join(line(k, shot) for k, shot in enumerate(shots[:2]))
+    said = changes.take_points(session, f"../job 7.csv\n{text}".encode())
+    assert said["says"] == "job_7.csv: 2 new shots."
+    said = changes.take_points(session, f"../job 7.csv\n{text}{line(9, shots[2])}".encode())
+    assert said["says"] == "job_7.csv: 1 new shot."
+    with pytest.raises(InputError, match="no points taken in"):
+        changes.take_points(session, b"x.csv\n1;2;3\n4;5\n")
+    assert view_of(session.look())["trouble"] == []

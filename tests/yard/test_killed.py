@@ -46,9 +46,11 @@ def test_killed_fifty_times_nothing_is_lost(planned, tmp_path, served):
             if kill == 0:
                 readings = {n: v for n, v in values.items() if n not in ("pose", "stand")}
                 page.change("/readings", pose=pose["pose"], stand="1", readings=readings)
+            begun = time.monotonic()
             noted.append(note(page))
+            usual = time.monotonic() - begun
 
-            def pull(process=process, after=0.004 * kill):
+            def pull(process=process, after=0.1 * kill * usual):
                 time.sleep(after)
                 process.send_signal(signal.SIGKILL)
 

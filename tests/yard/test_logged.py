@@ -4,7 +4,7 @@ import pytest
 
 from calib.intake.declaration import LogDeclaration
 from calib.run.complaints import InputError
-from calib.yard.logged import last_readings
+from calib.yard.logged import Sensors, last_readings
 
 NAMES = ("house_pitch", "house_roll", "boom", "stick", "coupler", "tilt", "rotate")
 
@@ -23,21 +23,33 @@ def test_the_last_seconds_are_averaged(rig, tmp_path):
     path = tmp_path / "log.csv"
     write(path, at(10, 600), lambda s: 20.0 if s < 590 else 35.5)
     found = last_readings(path, rig, LogDeclaration())
-    assert found["boom"] == "35.500" and found["rotate"] == "-0.100"
-    assert list(found) == list(rig.reading_names)
+    assert found.readings["boom"] == "35.500" and found.readings["rotate"] == "-0.100"
+    assert list(found.readings) == list(rig.reading_names) and found.moving == ()
 
 
-def test_a_machine_that_moves_gives_none(rig, tmp_path):
+def test_a_machine_that_moves_is_told(rig, tmp_path):
     path = tmp_path / "log.csv"
     write(path, at(10, 30), lambda s: s)
-    with pytest.raises(InputError, match="boom: found a reading that moves"):
-        last_readings(path, rig, LogDeclaration())
+    assert last_readings(path, rig, LogDeclaration()).moving == ("boom",)
+
+
+def test_a_log_is_followed_while_it_grows(rig, tmp_path):
+    path = tmp_path / "log.csv"
+    sensors = Sensors(path)
+    assert "No such file" in sensors.look(rig, LogDeclaration()).trouble[0]
+    assert sensors.age() is None
+    write(path, at(10, 30), lambda s: 20.0)
+    assert sensors.look(rig, LogDeclaration()).readings["boom"] == "20.000"
+    assert sensors.age() < 60
+    write(path, at(10, 40), lambda s: 20.0 if s < 30 else 31.0)
+    seen = sensors.look(rig, LogDeclaration())
+    assert seen.readings["boom"] == "31.000" and seen.trouble == ()
 
 
 def test_a_row_that_is_being_written_is_not_read(rig, tmp_path):
     path = tmp_path / "log.csv"
     write(path, at(10, 30), lambda s: 20.0, "2031-05-04T09:00:3")
-    assert last_readings(path, rig, LogDeclaration())["boom"] == "20.000"
+    assert last_readings(path, rig, LogDeclaration()).readings["boom"] == "20.000"
 
 
 @pytest.mark.parametrize("content", ["", "time,boom\n", "time," + ",".join(NAMES) + "\n"])
@@ -46,5 +58,3 @@ def test_a_log_without_rows_is_told(rig, tmp_path, content):
     path.write_text(content)
     with pytest.raises(InputError):
         last_readings(path, rig, LogDeclaration())
-    with pytest.raises(InputError):
-        last_readings(tmp_path / "none.csv", rig, LogDeclaration())

@@ -7,6 +7,9 @@ from calib.report.plan_words import shots_in_words
 #: The states of a shot, as they are shown: never by colour alone.
 FITS, MISFIT, EARLY, ASIDE, KEPT = "fits", "does not fit", "not checked yet", "set aside", "kept"
 
+#: A log that has not grown for so long is not the machine of now, s.
+STALE = 5.0
+
 #: The sign before each, of another shape each.
 SIGNS = {FITS: "\u25cf", MISFIT: "\u25b2", EARLY: "\u25cb", ASIDE: "\u2013", KEPT: "\u25c6"}
 
@@ -24,25 +27,37 @@ def mm(metres: float) -> str:
     return f"{1000 * metres:.0f} mm" if metres >= 0.00995 else f"{1000 * metres:.1f} mm"
 
 
-def shot_says(state: str, length: float, usual: float, again: bool = False) -> str:
-    """A shot against what the others predict for it; lengths in m.
+def shot_says(state: str, length: float, usual: float, *, twin: str | None = None,
+              fitting: str | None = None, again: bool = False) -> str:
+    """A shot against what the others predict for it; lengths in m, NaN where nothing does.
 
     Parameters
     ----------
     usual : float
         What 95 of 100 misses like it stay within.
+    twin : str or None
+        Another shot of the same target, where nothing but that tells that one is wrong.
+    fitting : str or None
+        Another shot of the same target of the same pose, that fits.
     again : bool
         Whether the same target of the same pose was shot twice and neither fits.
     """
-    if state == EARLY:
+    if length != length:
         return "Nothing predicts it yet."
+    if state == EARLY:
+        return f"Predicted to {mm(usual)} only so far: hardly a check."
+    if twin is not None and state == MISFIT:
+        return (f"{mm(length)} from {twin}, of the same target: one of them is wrong. Shoot it "
+                "once more now, while the machine stands.")
     against = f"{mm(length)} from where the others put it; {mm(usual)} is usual."
-    if state == MISFIT and again:
+    if state != MISFIT:
+        return against
+    if fitting is not None:
+        return f"{against} {fitting} of the same target fits: take this one out."
+    if again:
         return (f"{against} Shot twice and off twice: read the sensors of this pose again, and "
                 "look whether the machine moved.")
-    if state == MISFIT:
-        return f"{against} Shoot it again now, while the machine stands."
-    return against
+    return f"{against} Shoot it again now, while the machine stands."
 
 
 def edge_says(now: float | None, required: float, later: float | None, poses: int) -> str:
@@ -58,20 +73,78 @@ def edge_says(now: float | None, required: float, later: float | None, poses: in
 
 
 def minutes_say(so_far: float | None, to_go: float) -> str:
-    """How long it has taken and will take."""
-    gone = "" if so_far is None else f"{so_far:.0f} minutes so far, "
-    return f"{gone}{to_go:.0f} minutes to go" if to_go else f"{gone}nothing planned is left"
+    """How long it has taken and will take.
+
+    Examples
+    --------
+    >>> minutes_say(0.2, 28.4), minutes_say(1.2, 0.0)
+    ('Just begun, 28 minutes to go', '1 minute so far, nothing planned is left')
+    """
+    gone = "" if so_far is None else (
+        "Just begun, " if so_far < 0.5 else f"{_minutes(so_far)} so far, ")
+    return gone + (f"{_minutes(max(to_go, 1))} to go" if to_go else "nothing planned is left")
 
 
-def to_do(at: str | None, left: Sequence[str], following: str | None, enough: bool) -> str:
-    """The one thing to do next."""
+def _minutes(count):
+    return "1 minute" if round(count) == 1 else f"{count:.0f} minutes"
+
+
+def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: str | None,
+          enough: bool) -> str:
+    """The one thing to do next.
+
+    Parameters
+    ----------
+    left : sequence of str
+        Targets to shoot in the pose the machine is in.
+    again : sequence of str
+        Those of them whose shot does not fit.
+    """
     if at is not None and left:
-        return f"Pose {at}: shoot {shots_in_words(list(left))}."
+        once = shots_in_words([target for target in left if target not in again])
+        more = shots_in_words(list(again)) + " again" if again else ""
+        return f"Pose {at}: shoot {', then '.join(filter(None, [more, once]))}."
     if enough:
-        return "Enough: the edge is known as well as required."
+        return "Enough: the edge is known as well as required. Solve it at the desk."
     if following is not None:
         return f"Drive to pose {following}, then note the readings."
     return "Nothing is planned: note the readings of a pose of your own, then shoot its targets."
+
+
+def behind_says(pose: str, targets: Sequence[str]) -> str:
+    """What was not shot before the machine moved on."""
+    return (f"Pose {pose} was left without {shots_in_words(list(targets))}. If the machine has "
+            "moved since, a shot of it now would be wrong: drive there again as a pose of a new "
+            "name, or go without.")
+
+
+def edge_height(low: float, high: float) -> str:
+    """How high the corners of the edge are above the ground, m.
+
+    Examples
+    --------
+    >>> edge_height(0.41, 0.44), edge_height(0.6, 1.3)
+    ('Edge 0.4 m above the ground', 'Edge 0.6 to 1.3 m above the ground')
+    """
+    ends = [f"{height + 0.0:.1f}" for height in (low, high)]
+    return f"Edge {' to '.join(dict.fromkeys(ends))} m above the ground"
+
+
+def log_says(moving: Sequence[str], age: float | None) -> str:
+    """What the end of the log tells of the machine; `age` in s since the log grew."""
+    if age is not None and age > STALE:
+        return (f"The log has not grown for {_minutes(age / 60)}: these are the readings of then."
+                if age >= 90 else f"The log has not grown for {age:.0f} seconds.")
+    if moving:
+        return f"Moving: {', '.join(name.replace('_', ' ') for name in moving)}."
+    return "The machine stands still."
+
+
+def points_say(file: str, added: int, waiting: int) -> str:
+    """What came of a file of points."""
+    shots = "1 new shot" if added == 1 else f"{added or 'no'} new shots"
+    wait = f"; {waiting} of which you say what {'it is' if waiting == 1 else 'they are'}"
+    return f"{file}: {shots}{wait if waiting else ''}."
 
 
 def aside_says(now: float | None, then: float | None, moved: float | None, count: int) -> str:
@@ -87,16 +160,22 @@ def aside_says(now: float | None, then: float | None, moved: float | None, count
     return f"{says} Then {rest}."
 
 
-def off_plan(name: str, read: float, planned: float, below: float, above: float) -> str | None:
-    """A reading that is not within the range of the plan, deg; None if it is."""
-    off = (read - planned + 180.0) % 360.0 - 180.0
+def off_plan(name: str, read: float, planned: float, below: float, above: float,
+             unit: str = "deg") -> str | None:
+    """A reading that is not within the range of the plan; None if it is."""
+    off = read - planned if unit == "m" else (read - planned + 180.0) % 360.0 - 180.0
     if -below - 0.05 <= off <= above + 0.05:
         return None
-    return (f"{name}: {read:g} deg noted, {planned - below:.0f} to {planned + above:.0f} planned. "
-            "A slip of the pen? If the machine stands so, it counts as it is.")
+    digits = 2 if unit == "m" else 0
+    return (f"{name.replace('_', ' ')}: {read:g} {unit} noted, {planned - below:.{digits}f} to "
+            f"{planned + above:.{digits}f} planned.")
 
 
-def solved_says(passed: bool) -> str:
-    """What comes of solving the run."""
-    return ("Solved; everything that is asked of a result is met." if passed else
-            "Solved; not everything that is asked of a result is met: the report says what.")
+def unsolved(reason: str) -> str:
+    """Why the run has no result."""
+    return f"There is no result yet: {reason}."
+
+
+#: What is told of a fault of the program.
+FAULT = ("This is a fault of the program; the terminal says more. What was noted before is in the "
+         "run folder.")

@@ -1,50 +1,70 @@
-import { by, made, send, tell } from "/static/page.js";
+import { showAside } from "/static/aside.js";
+import { by, follow, made, named, send, takesFiles, tell } from "/static/page.js";
+
+const SIGN = { yes: "\u25cf", NO: "\u25b2", open: "\u25cb" };
+
+// What there is of a result, and what waits for one.
+function showResult(desk) {
+  by("says").replaceChildren(...desk.says.map((one) => made("li", {}, made("span", { class: `state ${one.answer === "NO" ? "off" : ""}` }, `${SIGN[one.answer] ?? ""} ${one.answer}`), ` ${one.says}`)));
+  const link = (one) => made("a", { href: `/result/${encodeURIComponent(one.name)}`, target: "_blank", rel: "noopener" }, one.says);
+  by("files").replaceChildren(...desk.files.map((one) => made("li", {}, link(one), made("span", { class: "quiet" }, ` (${one.name})`))));
+  by("plots").replaceChildren(...desk.plots.map((one) => made("figure", {}, made("img", { src: `/result/${encodeURIComponent(one.name)}?${Date.now()}`, alt: one.says }), made("figcaption", {}, one.says))));
+  if (desk.stale) tell("solve-told", "The run, or what is set aside, has changed since it was solved: solve it again.", true);
+  for (const one of document.querySelectorAll(".needs-result")) one.disabled = !desk.solved;
+  for (const one of document.querySelectorAll(".needs-words")) one.classList.toggle("hide", desk.solved);
+  for (const one of document.querySelectorAll(".needs-link")) one.classList.toggle("hide", !desk.solved);
+  by("entries-says").textContent = desk.entries ? "The run has a list of what the machine's system asks for: the sheet follows it." : "The run has no list of what the machine's system asks for: the sheet has this project's own quantities.";
+}
+
+async function act(told, doing, path, body, done) {
+  tell(told, doing);
+  try {
+    const { answer } = await send(path, body);
+    tell(told, done(answer));
+    showResult(answer);
+  } catch (error) {
+    tell(told, error.message, true);
+  }
+}
 
 by("solve").addEventListener("click", async () => {
   by("solve").disabled = true;
-  tell("solve-told", "Solving and drawing ...");
-  try {
-    const said = await send("/solve", {});
-    tell("solve-told", said.answer.says);
-    showFiles(said.answer.files);
-  } catch (error) {
-    tell("solve-told", error.message, true);
-  }
+  await act("solve-told", "Solving and drawing ...", "/solve", {}, () => "Solved.");
   by("solve").disabled = false;
 });
 
-function showFiles(names) {
-  by("files").replaceChildren(...names.map((name) => made("li", {}, made("a", { href: `/result/${encodeURIComponent(name)}`, target: "_blank", rel: "noopener" }, name))));
-}
+by("sheet").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const form = event.target.elements;
+  act("sheet-told", "Drawing ...", "/sheet", { lengths: form.lengths.value, angles: form.angles.value }, () => "The sheet is made.");
+});
 
-by("sheet").addEventListener("click", async () => {
-  try {
-    showFiles((await send("/sheet", {})).answer.files);
-    tell("solve-told", "The sheet is made.");
-  } catch (error) {
-    tell("solve-told", error.message, true);
-  }
+by("entries").addEventListener("change", async (event) => {
+  const [file] = event.target.files;
+  if (file) await act("entries-told", "Reading ...", "/entries", file, (answer) => ["Taken into the run; solve it again.", made("ul", {}, answer.determines.map((line) => made("li", {}, line)))]);
+  event.target.value = "";
 });
 
 by("shown").addEventListener("change", async (event) => {
-  const file = event.target.files[0];
+  const [file] = event.target.files;
   if (!file) return;
   tell("confirm-told", "Comparing ...");
   try {
     const { answer } = await send("/confirm", file);
-    tell("confirm-told", answer.agrees ? "It agrees." : "It does not agree, or not all of it can be told.", !answer.agrees);
+    tell("confirm-told", answer.agrees ? "\u25cf It agrees." : "\u25b2 It does not agree, or not all of it can be told.", !answer.agrees);
     by("confirmed").textContent = answer.says;
     by("confirmed").classList.remove("hide");
   } catch (error) {
     tell("confirm-told", error.message, true);
   }
+  event.target.value = "";
 });
 
 async function take(files) {
   try {
     for (const file of files) {
       tell("import-told", `Taking in ${file.name} ...`);
-      await send("/file", new Blob([file.name.replaceAll("\n", " ") + "\n", file]));
+      await send("/file", named(file));
     }
     propose((await send("/propose", {})).answer);
   } catch (error) {
@@ -97,11 +117,10 @@ async function forget() {
   tell("import-told", "");
 }
 
-by("pick").addEventListener("change", (event) => take(event.target.files));
-for (const kind of ["dragover", "dragleave", "drop"]) {
-  by("drop").addEventListener(kind, (event) => {
-    event.preventDefault();
-    by("drop").classList.toggle("over", kind === "dragover");
-    if (kind === "drop") take(event.dataTransfer.files);
-  });
-}
+takesFiles(by("drop"), by("pick"), take);
+showResult(JSON.parse(document.querySelector("main").dataset.view));
+follow((view) => {
+  by("aside-now").textContent = view.set_aside.length ? `Without ${view.set_aside.join(", ")}.` : "With everything that was noted.";
+  tell("trouble", view.trouble.join(" "), true);
+  showAside(view);
+});

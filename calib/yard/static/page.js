@@ -1,7 +1,8 @@
-// What both pages use: elements made from text alone, and changes sent with the page's token.
+// What both pages use: elements made from text alone, changes sent with the page's token, and the news of the run.
 const token = document.querySelector('meta[name="calib-token"]').content;
 
 export const by = (id) => document.getElementById(id);
+export const words = (name) => name.replaceAll("_", " ");
 
 // An element; whatever is said in it is text, never markup.
 export function made(tag, attributes = {}, ...children) {
@@ -10,9 +11,17 @@ export function made(tag, attributes = {}, ...children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (name.startsWith("on")) one.addEventListener(name.slice(2), value);
     else if (value === true) one.setAttribute(name, "");
-    else if (value !== false && value !== null) one.setAttribute(name, value);
+    else if (value !== false && value !== null && value !== undefined) one.setAttribute(name, value);
   }
-  one.append(...children.filter((child) => child !== null));
+  one.append(...children.flat(3).filter((child) => child !== null && child !== undefined && child !== false));
+  return one;
+}
+
+export const touch = (says, onclick, more = {}) => made("button", { type: "button", onclick, ...more }, says);
+
+export function pick(name, label, options, value, required = false) {
+  const one = made("select", { name, "aria-label": label, required }, options.map((o) => made("option", { value: o }, words(o))));
+  one.value = value ?? options.at(-1) ?? "";
   return one;
 }
 
@@ -36,8 +45,58 @@ export async function send(path, body) {
   throw new Error(await answer.text());
 }
 
-export function tell(id, text, wrong = false) {
-  const place = by(id);
-  place.textContent = text;
-  place.classList.toggle("wrong", wrong);
+export const named = (file) => new Blob([file.name.replaceAll("\n", " ") + "\n", file]);
+
+export function tell(place, text, wrong = false) {
+  const one = typeof place === "string" ? by(place) : place;
+  one.replaceChildren(...[text].flat());
+  one.classList.toggle("wrong", wrong);
+}
+
+// Fill a place anew only if what it shows is another: who is about to touch something there still can.
+export function fill(place, data, parts) {
+  const key = JSON.stringify(data);
+  if (place.dataset.key === key || place.querySelector(".editor")) return;
+  place.dataset.key = key;
+  place.replaceChildren(...parts().flat(3).filter(Boolean));
+}
+
+export function takesFiles(drop, input, take) {
+  input.addEventListener("change", async () => { await take([...input.files]); input.value = ""; });
+  for (const kind of ["dragover", "dragleave", "drop"]) {
+    drop.addEventListener(kind, (event) => {
+      event.preventDefault();
+      drop.classList.toggle("over", kind === "dragover");
+      if (kind === "drop") take([...event.dataTransfer.files]);
+    });
+  }
+}
+
+// The state of the run as the page shows it.
+let draw = () => {}, last = null;
+export function show(view = last) {
+  last = view;
+  draw(view);
+}
+
+export async function change(path, body) {
+  try { show((await send(path, body)).view); } catch (error) { tell("trouble", error.message, true); }
+}
+
+// The state of the run, now and as often as it changes.
+export async function follow(drawn) {
+  let seen = -1;
+  draw = drawn;
+  for (;;) {
+    try {
+      const answer = await fetch(`/now?seen=${seen}`);
+      if (!answer.ok) throw new Error(await answer.text());
+      const next = await answer.json();
+      seen = next.version;
+      show(next);
+    } catch {
+      tell("trouble", "The server does not answer: is calib still running? What was noted is in the run folder.", true);
+      await new Promise((done) => setTimeout(done, 1500));
+    }
+  }
 }
