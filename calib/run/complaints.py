@@ -75,6 +75,8 @@ def told_once(items: Iterable[Complaint | Notice]) -> list[str]:
     ['a.csv lines 2, 3 and 9, column target: found "X", expected a target']
     >>> told_once(Complaint("a.csv", n, "up", f'"{n}m"', "a number") for n in range(2, 50))[-1]
     'a.csv, column up: 45 more of this kind (lines 5, 6, 7, 8, 9 and 40 more), expected a number'
+    >>> told_once(Complaint("a.csv", None, "pose", f'"{n}"', "a row") for n in range(6))[-1]
+    'a.csv, column pose: 3 more of this kind, expected a row'
     """
     same: dict[Complaint | Notice, list[int]] = {}
     for item in items:

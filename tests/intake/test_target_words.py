@@ -121,3 +121,19 @@ def test_a_wrong_answer_leaves_the_other_words_asked(run, files):
     paths = files(points(run, lambda p, t: f"{p}{code[t]}"))
     doubtful = propose(paths, run.rig, declare({"targets": {"ST": "edge_left"}})).doubtful
     assert [c.about for c in doubtful] == ['what "FL" is', "how points name pose and target"]
+
+
+def test_a_word_can_be_declared_no_target(run, tmp_path, calib, monkeypatch):
+    """It is left out by name, also next time; a name never seen is refused then."""
+    monkeypatch.chdir(tmp_path)
+    code = {"left": "L", "right": "R", "stick": "ST", "foot L": "XX"}
+    text = points(run, lambda p, t: f"{p}-{code[t]}")
+    (tmp_path / "a.csv").write_text(text)
+    (tmp_path / "s.csv").write_text(sheet_of(run))
+    status, out, err = calib("a.csv", "s.csv", "--yes", "--target", "ST=stick_pin", "--target",
+                             "XX=-")
+    assert status == 0, err
+    assert "declared to be no target" in err and "36 shots" in out
+    (tmp_path / "a.csv").write_text(text.replace("-ST", "-SZ"))
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--replace")
+    assert status == 3 and "-SZ" in err

@@ -32,7 +32,8 @@ def naming_choices(
         examples = ", ".join(quote(f"{p} {d}".strip()) for p, d in
                              list(zip(rows.ids, rows.descriptions, strict=True))[:3])
         return [Choice(about, why=f"no pattern found in {examples}; a booking sheet (CSV with "
-                       "point, pose, target) tells it too", typed="ids", option="--ids")]
+                       "point, pose, target) tells it too", typed="ids",
+                       option='--ids "{pose}-{target}" --target WORD=TARGET')]
     best = ways[0]
     names = _names(rows)[best.where]
     asked = {name for having in best.unknown.values() for name in having}
