@@ -116,7 +116,7 @@ def _told(page):
 
 
 def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
-        calib_command, folder, example, undrawn):
+        calib_command, folder, example):
     """Left out, or held otherwise by the system: sheet and confirm say so, with status 6."""
     run, text = folder / "run", example.read_text("utf-8")
     calib_command("simulate", run, "--poses", 14, "--seed", 3)
@@ -140,7 +140,7 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     assert status == 3 and "known.rotate_zero" in err and "one of the two" in err
 
 
-def test_a_changed_list_is_noticed(calib_command, folder, example, undrawn):
+def test_a_changed_list_is_noticed(calib_command, folder, example):
     run = folder / "run"
     calib_command("simulate", run, "--poses", 14, "--seed", 3)
     (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")

@@ -8,6 +8,7 @@ import pytest
 from calib.judge import facts
 from calib.judge.column_mistakes import UNITS, changes_of, in_poses, mistake_in, plausible
 from calib.judge.explain import explain
+from calib.judge.hypotheses import Search
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from calib.report.words import mistake as mistake_words
@@ -42,15 +43,27 @@ def test_nothing_is_claimed_of_clean_runs(rig):
         assert found.claimed is None
 
 
-@pytest.mark.parametrize("seed", [7, 8])
-def test_sds_too_small_are_no_feet(rig, seed):
-    """Without a tape every misfit shrinks with the unit of the shots; the machine does not."""
-    run = planted.simulated(rig, np.random.default_rng(4100 + seed))
+def _in_metres_and_feet(rig, seed):
+    """Runs without tape: one with sds that are too small, one written in feet."""
+    run = planted.simulated(rig, np.random.default_rng(seed))
     run = replace(run, tape=run.tape.select(np.zeros(len(run.tape.quantities), bool)))
-    too_small = planted.shots(run, covariance=run.shots.covariance / 2.7**2)
+    return (planted.shots(run, covariance=run.shots.covariance / 2.7**2),
+            planted.shots(run, position=run.shots.position / 0.3048))
+
+
+def test_misfits_that_shrink_with_the_unit_are_no_reason_for_feet(rig):
+    for run, tried in zip(_in_metres_and_feet(rig, 4107), (0, 2), strict=True):
+        feet = [mistake_in(run, change, np.ones(len(run.poses.ids), bool))
+                for change in changes_of(run) if isinstance(change.fact, facts.ShotsInFeet)]
+        assert len(Search(run)._try_all(feet)) == tried
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [4107, 4108])
+def test_sds_too_small_are_no_feet(rig, seed):
+    too_small, in_feet = _in_metres_and_feet(rig, seed)
     claimed = explain(too_small).claimed
     assert claimed is None or claimed.mistake.family != UNITS
-    in_feet = planted.shots(run, position=run.shots.position / 0.3048)
     claimed = explain(in_feet).claimed
     assert claimed is not None and claimed.mistake.family == UNITS
 

@@ -70,7 +70,8 @@ def test_sheet_in_feet_and_minutes(document):
     shown = next(s for raw, _, s in read.numbers if float(raw) == boom["value"])
     feet, rest = shown.rstrip('"').split("' ")
     assert 12 * int(feet) + float(rest) == pytest.approx(inches, abs=0.005001)
-    assert "signaller" in read.words and "entered by" in read.words
+    assert "signaller" in read.words and "checked by" in read.words
+    assert "entered by" not in read.words  # a gate failed: nobody enters them
     old = next(p["tape"] for p in document["parameters"] if p["name"] == "boom_length")
     assert old in [float(raw) for raw, _, _ in read.numbers]
     for name in ("pin_to_edge", "edge_below_pin"):
