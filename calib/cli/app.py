@@ -188,9 +188,11 @@ def _told(error):
     from calib.run.complaints import InputError, told_once
 
     if isinstance(error, InputError):
-        talk.tell_all(told_once(error.complaints))
-        count = len(error.complaints)
-        talk.tell(f"{count} complaint{'s' if count > 1 else ''}; nothing was written.")
+        lines, count = told_once(error.complaints), len(error.complaints)
+        talk.tell_all(lines)
+        talk.tell(f"{count} complaint{'s' if count > 1 else ''}"
+                  + (f" in {len(lines)} lines" if len(lines) < count else "")
+                  + "; nothing was written.")
         return talk.INPUT
     # Only now: these bring the solver with them.
     from calib.adjust.mixed_model import NotConverged

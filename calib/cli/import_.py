@@ -132,8 +132,9 @@ def _asked(choice, declared, roles):
 
 def _proposed_option(choice):
     """The option that says what is proposed, or with a word to be replaced where nothing is."""
-    placeholder = "=" in choice.option or not choice.alternatives
-    return choice.option if placeholder else choice.alternatives[0].option
+    placeholder = choice.option != choice.option.lower() or not choice.alternatives
+    option = choice.option if placeholder else choice.alternatives[0].option
+    return option if " " in option or not option else f"{option} VALUE"
 
 
 def _sayings(choice):

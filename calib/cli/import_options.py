@@ -103,8 +103,8 @@ TABLE = (
                "{repeat}."),
     _declaring(_IDS, "ids_in", "Where they stand: point, description, or both (with a space "
                "between)."),
-    _declaring(_IDS, "target", "The crew's name of a target, such as left=edge_left. Repeat.",
-               list[str], "targets", read=_pairs),
+    _declaring(_IDS, "target", "The crew's name of a target, such as left=edge_left; nail=- is "
+               "none. Repeat.", list[str], "targets", read=_pairs),
     Option("booking", _IDS, "Booking sheet: CSV with point, pose, target, perhaps stand.", Path),
     _declaring(_IDS, "others", "Points whose id does not fit: refuse, or leave-out."),
     _declaring(_IDS, "repeats", "Several shots of a target in a pose: refuse, pool (mean, scatter "
@@ -123,8 +123,9 @@ TABLE = (
            "instrument_height, orientation, each with sd_... Without: free stations.", Path),
     Option("log", _READINGS, "Time-stamped log of the sensors, any length.", Path),
     Option("sheet", _READINGS, "Hand-written readings: CSV with pose and one column each.", Path),
-    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, or the log its "
-               'time, such as boom="Boom angle". Repeat.', list[str], "log.readings", read=_pairs),
+    _declaring(_READINGS, "reading", "What the log or sheet calls a reading, its time, or the "
+               'sheet its pose or stand, such as boom="Boom angle". Repeat.', list[str],
+               "log.readings", read=_pairs),
     _declaring(_READINGS, "window", "Seconds of log averaged around a shot (2).", float,
                "log.window"),
     _declaring(_READINGS, "still", "A reading that moves more than this in the window is moving, "

@@ -39,7 +39,7 @@ from calib.intake.matching.known_points import (
     read_known,
 )
 from calib.intake.matching.origin import distance_in_words, settle_origin
-from calib.intake.matching.readings import PoseReadings, Track, read_log, read_sheet
+from calib.intake.matching.readings import BESIDE, PoseReadings, Track, read_log, read_sheet
 from calib.intake.run_files import run_files
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
@@ -166,6 +166,10 @@ def _start(request, findings):
     if text is not None:
         findings.note("rig.toml", "none in the run folder yet: one is written for the standard "
                       "tilt_rotator, with sds to be replaced by yours")
+    for name in request.declared.log.readings:
+        if name not in (*rig.reading_names, *BESIDE):
+            findings.complain("--reading", None, None, quote(name), "a reading of the rig, or of a "
+                              f"sheet {', '.join(BESIDE)}: {', '.join(rig.reading_names)}")
     return Imported(rig, text)
 
 

@@ -75,6 +75,8 @@ def told_once(items: Iterable[Complaint | Notice]) -> list[str]:
     ['a.csv lines 2, 3 and 9, column target: found "X", expected a target']
     >>> told_once(Complaint("a.csv", n, "up", f'"{n}m"', "a number") for n in range(2, 50))[-1]
     'a.csv, column up: 45 more of this kind (lines 5, 6, 7, 8, 9 and 40 more), expected a number'
+    >>> told_once(Complaint("a.csv", None, "pose", f'"{n}"', "a row") for n in range(6))[-1]
+    'a.csv, column pose: 3 more of this kind, expected a row'
     """
     same: dict[Complaint | Notice, list[int]] = {}
     for item in items:
@@ -89,9 +91,10 @@ def told_once(items: Iterable[Complaint | Notice]) -> list[str]:
         out += [_printable(item.at(lines)) for item, lines in first]
         rest = [line for _, lines in group[len(first):] for line in lines]
         if rest and isinstance(item := group[0][0], Complaint):
-            place = _place(item.file, [], item.column)
-            out.append(_printable(f"{place}: {len(rest)} more of this kind "
-                                  f"({lines_in_words(sorted(rest))}), expected {item.expected}"))
+            place, lines = _place(item.file, [], item.column), sorted(filter(None, rest))
+            where = f" ({lines_in_words(lines)})" if lines else ""
+            out.append(_printable(f"{place}: {len(rest)} more of this kind{where}, expected "
+                                  f"{item.expected}"))
     return out
 
 

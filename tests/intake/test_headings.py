@@ -50,3 +50,31 @@ def test_a_booking_sheet_and_our_own_headings():
                           findings)
     assert not findings.complaints and list(booked.points) == ["5"]
     assert header_name("shot") == ("point", None) and header_name("Shot ID") == ("point", None)
+
+
+@pytest.mark.parametrize(("heading", "name"), [
+    ("Parked", "stand"), ("Standort", "stand"), ("Aufstellung", "stand"), ("Parking", "stand"),
+    ("Antenna pole", "target_height"), ("Rod", "target_height"),
+    ("Reflektorh\u00f6he", "target_height"), ("Local time", "time"),
+    ("Instr. height", "instrument_height")])
+def test_more_headings(heading, name):
+    """What other crews call these."""
+    assert header_name(heading)[0] == name
+
+
+def sheet(rig, head, cells):
+    """A sheet of two poses with columns before the readings."""
+    names, numbers = ",".join(rig.reading_names), ",".join(
+        "0" if "house" in name else f"{i}.5" for i, name in enumerate(rig.reading_names))
+    return (f"{head},{names}\n1,{cells[0]},{numbers}\n2,{cells[1]},"
+            + numbers.replace(".5", ".7") + "\n").encode()
+
+
+@pytest.mark.parametrize(("heading", "headers"), [
+    ("Parked", {}), ("Standort", {}), ("Bay", {"stand": "Bay"})])
+def test_the_stand_of_a_sheet(rig, heading, headers):
+    """Told by its heading or by a person; two stands are never taken for one."""
+    findings = Findings()
+    found = read_sheet(sheet(rig, f"pose,{heading}", "AB"), "s.csv", rig, headers, findings)
+    assert not findings.complaints
+    assert [pose.stand for pose in found.values()] == ["A", "B"]

@@ -60,7 +60,8 @@ def test_codes_are_asked(run, files):
     asked = [c for c in propose(paths, run.rig).doubtful if c.about.startswith("what \"")]
     assert [c.about for c in asked] == ['what "FL" is', 'what "ST" is']
     says = [a.option for a in asked[1].alternatives]
-    assert says[0] == "--target ST=stick_pin" and len(says) == len(run.rig.target_names) + 1
+    assert says[0] == "--target ST=stick_pin" and "edge_" in says[-2]
+    assert len(says) == len(run.rig.target_names) + 1
     declared = answered(declare({"targets": {"ST": "stick_pin"}}), asked[0],
                         next(a for a in asked[0].alternatives if "foot_left" in a.says))
     settled = propose(paths, run.rig, declared)
@@ -91,3 +92,48 @@ def test_a_refusal_names_what_to_type(run, tmp_path, calib, monkeypatch):
     assert status == 0, err
     kept = read_profile((tmp_path / "run" / "import.toml").read_bytes(), "import.toml")
     assert kept.others == "refuse" and kept.targets["stick"] == "stick_pin"
+
+
+def test_what_a_reading_is_not(run, tmp_path, calib, monkeypatch):
+    """A name that the rig has not is refused, not passed over."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.csv").write_text(points(run, lambda p, t: f"{p}-{t}"))
+    (tmp_path / "s.csv").write_text(sheet_of(run))
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--reading", "nonsense=boom")
+    assert status == 3 and '"nonsense"' in err and "house_pitch" in err
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_column_that_may_be_the_pole_is_asked(run, files):
+    """Its heading is none that is known, but speaks of a pole: nothing is taken for granted."""
+    lines = points(run, lambda p, t: f"{p}-{t}").splitlines()
+    text = "\n".join([lines[0] + ",top of pole", *(line + ",1.8" for line in lines[1:])]) + "\n"
+    paths = files(text)
+    (choice,) = propose(paths, run.rig).doubtful
+    assert '"top of pole"' in choice.why and len(choice.alternatives) == 2
+    settled = propose(paths, run.rig, answered(declare({}), choice, choice.alternatives[1]))
+    assert not settled.doubtful and settled.declared.pole == "column"
+
+
+def test_a_wrong_answer_leaves_the_other_words_asked(run, files):
+    """Two words for one target make the naming doubtful; the words left are asked before it."""
+    code = {"left": "L", "right": "R", "stick": "ST", "foot L": "FL"}
+    paths = files(points(run, lambda p, t: f"{p}{code[t]}"))
+    doubtful = propose(paths, run.rig, declare({"targets": {"ST": "edge_left"}})).doubtful
+    assert [c.about for c in doubtful] == ['what "FL" is', "how points name pose and target"]
+
+
+def test_a_word_can_be_declared_no_target(run, tmp_path, calib, monkeypatch):
+    """It is left out by name, also next time; a name never seen is refused then."""
+    monkeypatch.chdir(tmp_path)
+    code = {"left": "L", "right": "R", "stick": "ST", "foot L": "XX"}
+    text = points(run, lambda p, t: f"{p}-{code[t]}")
+    (tmp_path / "a.csv").write_text(text)
+    (tmp_path / "s.csv").write_text(sheet_of(run))
+    status, out, err = calib("a.csv", "s.csv", "--yes", "--target", "ST=stick_pin", "--target",
+                             "XX=-")
+    assert status == 0, err
+    assert "declared to be no target" in err and "36 shots" in out
+    (tmp_path / "a.csv").write_text(text.replace("-ST", "-SZ"))
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--replace")
+    assert status == 3 and "-SZ" in err

@@ -1,7 +1,7 @@
 """The columns a field file can have: our names, what other people call them, and `--order`."""
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 
 from calib.intake.files.header_units import last_words, without_unit
@@ -27,8 +27,8 @@ _KINDS = {
     "time": "date time",
 }
 KIND = {name: kind for kind, names in _KINDS.items() for name in names.split()}
-"""What a cell of each column holds; "angle" is in the declared angle unit, "degrees" always in
-degrees."""
+"""What a cell of each column of a file of shots holds; "angle" is in the declared angle unit,
+"degrees" always in degrees."""
 
 _BY_HEADER = {
     header: name for name, headers in HEADINGS.items()
@@ -60,7 +60,9 @@ def parse_order(text: str) -> tuple[str, ...]:
     text = text.strip()
     if "," in text:
         words = [word.strip() for word in text.split(",")]
-        names = tuple(SKIP if word == SKIP else header_name(word)[0] or "" for word in words)
+        meant = (header_name(word)[0] or "" for word in words)
+        names = tuple(SKIP if word == SKIP else name if name in KIND else ""
+                      for word, name in zip(words, meant, strict=True))
         if "" in names:
             raise OrderText(f"no column is called {words[names.index('')]!r}; there are "
                             + ", ".join(KIND) + " and - for one to skip")
@@ -105,8 +107,11 @@ def read_named(data: bytes, file: str, columns: Sequence[Column], findings: Find
         with_our_names(text, {column.name for column in columns}, unit), file, columns, findings)
 
 
-def with_our_names(text: str, wanted: Collection[str], unit: str | None = None) -> str:
+def with_our_names(text: str, wanted: Collection[str], unit: str | None = None,
+                   called: Mapping[str, str] = {}) -> str:
     """A table whose header calls the columns `wanted` by our names, whatever language it is in.
+
+    `called` has our name of what a person has told to be the column.
 
     A heading that states another unit than the declared one stays as it is: nobody converts it.
 
@@ -124,6 +129,7 @@ def with_our_names(text: str, wanted: Collection[str], unit: str | None = None) 
         cells = list(split_cells(header[0], delimiter) or ())
         for i, cell in enumerate(cells):
             name, said = header_name(cell)
+            name = called.get(cell) or (None if name in called.values() else name)
             if name in wanted and said in (None, unit) and not any(
                     c.casefold() == name for c in cells):
                 cells[i] = str(name)

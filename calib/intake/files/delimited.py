@@ -155,7 +155,7 @@ def _remarks(all_lines, rows, dialect):
         named = [header_name(cell) for cell in split_cells(text, dialect.delimiter) or ()]
         if said is None and sum(name is not None for name, _ in named) >= 2:
             units = [known_unit(unit) for name, unit in named
-                     if unit and name and KIND[name] == "length"]
+                     if unit and name and KIND.get(name) == "length"]
             said = next((unit for unit in units if unit), None)
         if said is not None:
             found.append((line, said))
@@ -198,6 +198,7 @@ def _named(header):
     names, units = [], {}
     for cell in header.cells:
         name, unit = header_name(cell)
+        name = name if name in KIND else None
         # The second of two alike is left to `_complete` to complain of.
         names.append(name or SKIP)
         if name and unit:

@@ -27,7 +27,9 @@ HEADINGS = {
                    "beskrivning|beskrivelse|bemaerkning|kod|kode|kuvaus|koodi|remarque|"
                    "commentaire|descripcion|codigo|descrizione|codice",
     "date": "date|datum|dato|paivamaara|fecha",
-    "time": "time|timestamp|time stamp|date time|datetime|date and time|utc|zeit|uhrzeit|"
+    "time": "time|local time|time local|lokalzeit|ortszeit|lokale tijd|lokal tid|lokaltid|"
+            "paikallinen aika|heure locale|hora local|ora locale|timestamp|time stamp|"
+            "date time|datetime|date and time|utc|zeit|uhrzeit|"
             "zeitstempel|zeitpunkt|datum zeit|datum uhrzeit|tijd|tijdstip|tijdstempel|tid|tidpunkt|"
             "tidspunkt|tidsstampel|tidsstempel|aika|aikaleima|heure|horodatage|date heure|hora|"
             "fecha hora|fecha y hora|ora|data ora",
@@ -44,6 +46,12 @@ HEADINGS = {
     "cov_east_north": "cov east north|cov en|cov north east",
     "cov_east_up": "cov east up|cov eu",
     "cov_north_up": "cov north up|cov nu",
+    "stand": "stand|stand id|stand no|parked|parking|parking position|parking place|parkposition|"
+             "parkplatz|standort|aufstellung|standplaats|parkeerplaats|parkeerpositie|"
+             "uppstallning|uppstallningsplats|parkering|parkeringsplats|oppstilling|"
+             "oppstillingsplass|parkeringsplass|opstillingssted|pysakointipaikka|emplacement|"
+             "stationnement|emplazamiento|estacionamiento|piazzola|piazzamento|"
+             "parcheggio",
     "pose": "pose|pose id|pose no|pose nr|posture|stellung|stilling|stallning|asento|postura|posa",
     "target": "target|target name|ziel|zielpunkt|doel|doelpunt|mal|malpunkt|maal|kohde|cible|"
               "objetivo|bersaglio",
@@ -62,7 +70,20 @@ HEADINGS = {
                 "schragdistanz|schuine afstand|lutande langd|lutande avstand|skra avstand|"
                 "skralengde|vinoetaisyys|distance inclinee|distancia inclinada|"
                 "distanza inclinata",
+    "instrument_height": "instrument height|instr height|height of instrument|hi|ih|"
+                         "instrumentenhohe|instrumenthoogte|instrumenthojd|instrumenthoyde|"
+                         "instrumenthojde|kojekorkeus|hauteur instrument|hauteur de l instrument|"
+                         "altura instrumento|altura del instrumento|altezza strumento|"
+                         "altezza strumentale",
     "target_height": "target height|prism height|pole height|pole|rod height|antenna height|th|"
+                     "rod|antenna pole|reflector height|reflector ht|prism ht|rod ht|pole ht|"
+                     "antenna ht|target ht|stab|lotstabhohe|lotstab|antenne hohe|reflektor hohe|"
+                     "stokhoogte|jalonhoogte|baakhoogte|antennehoogte|stanghojde|stanghoyde|"
+                     "antennhojd|antennehoyde|antennehojde|reflektorhojd|sauvakorkeus|"
+                     "prismakorkeus|antennikorkeus|hauteur antenne|hauteur de canne|"
+                     "hauteur du prisme|hauteur d antenne|canne|altura antena|altura de antena|"
+                     "altura baston|altura de prisma|altezza palina|altezza antenna|palina|"
+                     "altezza canna|"
                      "zielhohe|zielpunkthohe|reflektorhohe|prismenhohe|stabhohe|antennenhohe|"
                      "prismahoogte|prismahojd|prismehoyde|prismehojde|stanghojd|tahyskorkeus|"
                      "hauteur prisme|hauteur canne|altura prisma|altura jalon|altezza prisma",

@@ -42,7 +42,7 @@ def conversion_in_words(declared: Declaration, about: np.ndarray | None) -> str:
                      f"{height:.10g} m (topocentric)")
     else:
         parts.append("on the ground")
-    parts.append({"applied": "pole height off already", "column": "pole height by column"}.get(
+    parts.append({"applied": "pole height taken off before", "column": "pole height by column"}.get(
         str(declared.pole), f"pole height {declared.pole} {declared.unit} taken off"))
     return "; ".join(parts)
 

@@ -41,6 +41,9 @@ from calib.run.units import half_circle
 _ARM = 0.6
 """A stroke moves by about this much per radian of its joint, m (common practice, no source)."""
 
+BESIDE = ("pose", "stand", "time")
+"""Columns of a sheet beside the readings."""
+
 _THINNED = 0.05
 """When the clock offset is estimated, the log is looked at in steps of this many seconds."""
 
@@ -88,7 +91,7 @@ def read_sheet(
     Parameters
     ----------
     headers : dict of str to str
-        For readings whose column is called otherwise.
+        For readings, pose, stand and time whose column is called otherwise.
     """
     text = decode(data, file, findings)
     called = {name: headers.get(name, name) for name in rig.reading_names}
@@ -98,7 +101,8 @@ def read_sheet(
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     columns += [Column(column.name, NOTE, required=False) for column in rig.pose_columns]
     table = None if text is None else read_table(
-        with_our_names(text, {"pose", "stand", "time"}), file, columns, findings)
+        with_our_names(text, BESIDE, called={headers[name]: name for name in BESIDE
+                                             if name in headers}), file, columns, findings)
     if text is None or table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
@@ -175,6 +179,9 @@ def read_log(
                           "the time of the shot, to find its readings in the log")
     names = {name: tuple(filter(None, [declared.readings.get(name)]))
              for name in rig.reading_names}
+    for name in {"pose", "stand"} & set(declared.readings):
+        findings.complain("--reading", None, None, quote(f"{name}={declared.readings[name]}"),
+                          "a sheet for it (--sheet): of a log only readings and time are used")
     layout = read_layout(path, findings, names, declared.readings.get("time"), rig.strokes)
     if untimed or layout is None:
         return {}, None

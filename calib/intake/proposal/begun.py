@@ -37,7 +37,8 @@ def needs_proposal(
     """Whether something is left to propose: a declaration, the naming, the part of a file."""
     if declared.lacks():
         return True
-    looks = [look_at(path, rig.reading_names) for path in paths if path.is_file()]
+    looks = [look_at(path, rig.reading_names, declared.log.readings)
+             for path in paths if path.is_file()]
     if any(look.role not in ("points", "pointings", "") for look in looks):
         return True
     named = declared.ids is not None or "booking" in roles.values() or all(

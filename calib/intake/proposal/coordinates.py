@@ -1,19 +1,28 @@
 """What coordinates mean, proposed: their order, unit, frame, and whether the pole is off."""
 
+import re
+
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
+from calib.intake.files.columns import KIND, SKIP
 from calib.intake.files.dialect import content_lines, detect
+from calib.intake.files.header_units import plain
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.lengths import NAMES, to_metres
 from calib.intake.proposal.choices import Alternative, Choice, stated
 from calib.intake.proposal.field_rows import FieldRows, is_geographic
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import namings
-from calib.run.complaints import Findings
+from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import decode, split_cells
+
+_OF_A_POLE = re.compile(
+    r"\b(pole|rod|antenna|prism|reflector|antenne|antenn|antena|canne|prisme|prisma|jalon|baston|"
+    r"palina|stok|lotstab|tahys)\b|antennen|prismen|reflektor|stabhoh|(hoogte|stang|sauva)\b")
+"""In a heading that nobody knows: it may say how high the pole or prism was."""
 
 _LOCAL = 100_000.0
 """Coordinates of a local system of a site are smaller, those of a map grid larger, m: common
@@ -179,5 +188,17 @@ def _pole(by_role):
                      if is_number(cell, ".") or is_number(cell, ",")):
         return Choice(about, (applied, column), False, "there is a column of it: exports have it "
                       "taken off as a rule, raw lists do not")
+    for look in looks:
+        for at, cell in enumerate(look.header):
+            if look.meant[at] is None and _OF_A_POLE.search(plain(cell)):
+                names = [name if name in KIND else SKIP for name in look.meant]
+                names[at] = "target_height"
+                order = ",".join(map(str, names))
+                taken = Alternative(f"take off what {quote(cell)} says",
+                                    {"pole": "column", "order": order},
+                                    f'--pole column --order "{order}"')
+                known = len(looks) == 1 and not {"x", "y"} & set(look.meant)
+                return Choice(about, (applied, taken)[:1 + known], False,
+                              f"column {quote(cell)} may be it")
     return Choice(about, (applied,), True, "no column of it, and one height for all shots moves "
                   "none against another")

@@ -34,7 +34,7 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
         choices.append(Choice(
             "standard deviations of the instrument",
             (Alternative(f"{says} (a usual one)", {"instrument": USUAL}, option),), False,
-            "no file tells them"))
+            "no file tells them", option='--instrument "ANGLES, DISTANCE"'))
     return choices
 
 

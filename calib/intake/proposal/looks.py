@@ -1,6 +1,6 @@
 """What a field file is at first sight: its header, its rows, its part in an import."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,13 +63,15 @@ class Look:
         return [row[at] if at < len(row) else "" for row in self.rows]
 
 
-def look_at(path: Path, readings: Sequence[str]) -> Look:
+def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {}) -> Look:
     """Look at the beginning of a file.
 
     Parameters
     ----------
     readings : sequence of str
         The readings of the rig.
+    called : mapping of str to str
+        Headings by our names of them, as a person has told them for readings, pose and stand.
 
     Raises
     ------
@@ -91,7 +93,8 @@ def look_at(path: Path, readings: Sequence[str]) -> Look:
             if known > best[0]:
                 best = (known, cells, lines[number + 1:], delimiter)
     _, header, below, delimiter = best
-    meant = tuple(_meaning(cell, readings) for cell in header)
+    told = {cell: name for name, cell in called.items() if name in {*readings, "pose", "stand"}}
+    meant = tuple(told.get(cell) or _meaning(cell, readings) for cell in header)
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
     return Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
 
@@ -112,6 +115,8 @@ def _role(meant, readings, lines):
         return "pointings"
     if any(axes <= names for axes in _AXES):
         return "points" if "setup" not in names else "setups"
+    if {"setup", "instrument_height"} <= names:
+        return "setups"
     if {"point", "pose", "target"} <= names:
         return "booking"
     # Without a header, rows of numbers can only be a list of points.

@@ -32,7 +32,8 @@ def naming_choices(
         examples = ", ".join(quote(f"{p} {d}".strip()) for p, d in
                              list(zip(rows.ids, rows.descriptions, strict=True))[:3])
         return [Choice(about, why=f"no pattern found in {examples}; a booking sheet (CSV with "
-                       "point, pose, target) tells it too", typed="ids", option="--ids")]
+                       "point, pose, target) tells it too", typed="ids",
+                       option='--ids "{pose}-{target}" --target WORD=TARGET')]
     best = ways[0]
     names = _names(rows)[best.where]
     asked = {name for having in best.unknown.values() for name in having}
@@ -45,8 +46,9 @@ def naming_choices(
               f"; left and right lie {best.width:.3f} m apart in the poses"
               + ("" if consistent else ", but not in all of them")))
     sure = consistent and best.each_once and not rival
-    choices = [Choice(about, tuple(_alternative(w) for w in ways[:4]), sure, why)]
-    choices += [_what_word(word, having, rig) for word, having in best.unknown.items()]
+    # The words first: what a point is by the pattern depends on them.
+    choices = [_what_word(word, having, rig, best) for word, having in best.unknown.items()]
+    choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4]), sure, why))
     if others and declared.others == "refuse":
         shown = ", ".join(quote(name) for name in others[:5])
         choices.append(Choice(
@@ -73,10 +75,11 @@ def _alternative(way: Naming) -> Alternative:
                        f'{where}--ids "{way.pattern}" {targets}'.strip())
 
 
-def _what_word(word, having, rig):
-    """What a word means that stands where others name a target."""
-    answers = [*sorted(rig.target_names, key=lambda target: -difflib.SequenceMatcher(
-        None, word.casefold(), target).ratio()), SKIP]
+def _what_word(word, having, rig, way):
+    """What a word means that stands where others name a target; what has a name comes last."""
+    answers = [*sorted(rig.target_names, key=lambda target: (
+        target in way.targets.values(),
+        -difflib.SequenceMatcher(None, word.casefold(), target).ratio())), SKIP]
     return Choice(
         f"what {quote(word)} is", tuple(Alternative(
             "no target: leave these points out" if target == SKIP else target,

@@ -83,7 +83,7 @@ def propose(
         If a file at first sight cannot be read as what it is.
     """
     declared = declared or Declaration()
-    looks = [look_at(path, rig.reading_names) for path in paths]
+    looks = [look_at(path, rig.reading_names, declared.log.readings) for path in paths]
     settled, choices = _roles(looks, dict(roles or {}), declared)
     by_role = {role: [look for look in looks if settled.get(look.path) == role] for role in ROLES}
     shots = by_role["points"] + by_role["pointings"]
@@ -144,8 +144,9 @@ def _roles(looks, told, declared):
         if not role:
             choices.append(Choice(
                 f"what {look.path.name} is", tuple(
-                    Alternative(says, {"role": name}, _OPTIONS.get(name, ""))
-                    for name, says in ROLES.items()),
+                    Alternative(says, {"role": name}, f"{_OPTIONS[name]} {look.path}"
+                                if name in _OPTIONS else "")
+                    for name, says in sorted(ROLES.items(), key=_unlike(look))),
                 why="its first lines name no columns known here", file=look.path))
     for role in _OPTIONS:
         files = [path.name for path, r in roles.items() if r == role]
@@ -153,6 +154,16 @@ def _roles(looks, told, declared):
             choices.append(Choice(f"which of {', '.join(files)} is {ROLES[role]}",
                                   why="there can be one", option=_OPTIONS[role]))
     return roles, choices
+
+
+def _unlike(look):
+    """How little a part of an import fits a file that nothing tells of, to sort by: shots last."""
+    has = {"log": {"time", "date"}, "setups": {"setup"}, "sheet": {"pose"}, "known": {"point"},
+           "booking": {"target"}}
+    first = {"log": "log", "setups": "stat", "known": "fix", "booking": "book"}
+    return lambda role: (first.get(role[0], role[0]) not in look.path.name.casefold(),
+                         not has.get(role[0], set()) & set(look.meant),
+                         role[0] in ("points", "pointings"))
 
 
 def _no_shots(paths):

@@ -6,7 +6,7 @@ Common practice, no source.
 import re
 from collections.abc import Sequence
 
-from calib.intake.files.header_units import plain, without_unit
+from calib.intake.files.header_units import last_words, plain, without_unit
 
 PAIRS = (
     ("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"),
@@ -43,8 +43,12 @@ def reading_meant(header: str) -> str | None:
     --------
     >>> reading_meant("Boom angle [deg]"), reading_meant("Auslegerwinkel"), reading_meant("PDOP")
     ('boom', 'boom', None)
+    >>> reading_meant("boom_deg")
+    'boom'
     """
-    return _MEANS.get(plain(_FILLING.sub(" ", without_unit(header)[0])))
+    words = without_unit(header)[0]
+    return next((_MEANS[bare] for said in (words, *(name for name, _ in last_words(words)))
+                 if (bare := plain(_FILLING.sub(" ", said))) in _MEANS), None)
 
 
 _PARTS = {
