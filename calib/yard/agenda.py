@@ -1,7 +1,7 @@
 """What to do next in a run: the pose at hand, what is left to shoot in it, the poses to come."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -33,6 +33,8 @@ class Proposed:
         Targets.
     drawing : Drawing
     minutes : float
+    noted : dict of str to str
+        How it is to be come to: words for columns of readings.csv.
     """
 
     pose: str
@@ -44,6 +46,7 @@ class Proposed:
     shoot: tuple[str, ...]
     drawing: Drawing
     minutes: float
+    noted: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,10 @@ NEAR = 0.3
 _WILD, _WILD_CHANCE = 0.3, 1e-9
 
 
+#: A reading is not doubted that would be so many times as far off as another that explains as much.
+_MIRRORED = 5.0
+
+
 @dataclass(frozen=True)
 class Fit:
     """A shot against what all other shots, readings and tape predict for it.
@@ -77,6 +81,21 @@ class Fit:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """A pose whose shots are out together, as an error of one of its readings puts them.
+
+    Attributes
+    ----------
+    pose : str
+    readings : tuple of (str, float)
+        Each would explain it alone, the likeliest first; read - what the shots say, rad or m.
+    """
+
+    pose: str
+    readings: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
 class Progress:
     """A run as far as it goes.
 
@@ -98,6 +117,8 @@ class Progress:
         Without these too.
     fits : tuple of Fit
         Every shot against `clean`, in the order of the run's shots.
+    doubts : tuple of Doubt
+        Readings to look at before anything is shot again.
     """
 
     run: Run
@@ -108,6 +129,7 @@ class Progress:
     suspects: tuple[Suspect, ...] = ()
     clean: Solution | None = None
     fits: tuple[Fit, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
 
     @cached_property
     def edge95(self) -> float | None:
@@ -169,8 +191,57 @@ def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = N
     found = find_suspects(solution)
     out = {solution.run.shots.ids[i] for i in found.aside.shots}
     out |= {run.shots.ids[i] for i in wild}
-    return Progress(run, aside, unknown, solution, None, found.beyond_chance, found.without,
-                    _fits(run, aside, out, found.without))
+    fits = _fits(run, aside, out, found.without)
+    return Progress(run, aside, unknown, solution, None, found.beyond_chance, found.without, fits,
+                    _doubts(run, aside, found.beyond_chance, found.without, fits))
+
+
+def _doubts(run, aside, suspects, clean, fits):
+    """Readings found by snooping, and those that explain why all is out that depends on them."""
+    named = {s.pose: s for s in suspects if s.kind == "reading"}
+    out: dict[int, list[int]] = {pose: [] for pose in named}
+    for i, fit in enumerate(fits):
+        if fit.fits is False and not fit.aside and fit.twin is None:
+            out.setdefault(int(run.shots.pose[i]), []).append(i)
+    sd, found = without(run, aside).poses.sd, []
+    for pose, shots in out.items():
+        if pose in named:
+            own = named[pose].reading, float(named[pose].miss[0])
+            found.append((pose, _explained_by(run, sd[pose], clean, pose, [], own)))
+        elif len({fits[i].target for i in shots}) > 1:
+            found.append((pose, _explained_by(run, sd[pose], clean, pose, shots)))
+    return tuple(Doubt(run.poses.ids[pose], readings) for pose, readings in found if readings)
+
+
+def _explained_by(run, sd, clean, pose, shots, own=None):
+    """Readings of a pose without which its shots fit, the likeliest first.
+
+    Solved anew for each: what is degrees off is no small error. `own` is the one that `clean`
+    goes without, and by how much it is off.
+    """
+    taking_part = np.isin(run.shots.ids, clean.run.shots.ids)
+    taking_part[shots] = True
+    found = [] if own is None else [(1.0, *own)]
+    for r in np.flatnonzero(np.isfinite(sd)):
+        if own is not None and r == own[0]:
+            continue
+        sds = clean.run.poses.sd.copy()
+        sds[pose] = sd
+        sds[pose, r] = np.inf
+        try:
+            trial = solve(replace(clean.run, shots=run.shots.select(taking_part),
+                                  poses=replace(clean.run.poses, sd=sds)), clean)
+        except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+            continue
+        more = max(0.0, trial.adjustment.chi2 - clean.adjustment.chi2)
+        chance = chi2_sf(more, max(1, trial.adjustment.dof - clean.adjustment.dof))
+        if chance >= RUN_LEVEL:
+            off = run.poses.readings[pose, r] - trial.readings_used[pose, r]
+            found.append((float(chance), r, float(off)))
+    # Two corners fit a mirrored attachment too: a reading that far off is no explanation.
+    most = _MIRRORED * min((abs(off) for *_, off in found), default=0.0)
+    return tuple((run.rig.reading_names[r], off) for _, r, off in sorted(found, reverse=True)
+                 if abs(off) <= most)
 
 
 def _wild(run, aside, near):
@@ -195,7 +266,10 @@ def _wild(run, aside, near):
     if not new.any():
         return frozenset()
     checked = check_shots(before, run.shots.select(new))
-    far = (checked.lengths > _WILD) & (chi2_sf(checked.statistics, 3) < _WILD_CHANCE)
+    unlikely = chi2_sf(checked.statistics, 3) < _WILD_CHANCE
+    far = unlikely & (checked.lengths > _WILD)
+    # A reading puts all shots of its pose off, one a little less than another.
+    far = unlikely & np.isin(checked.shots.pose, checked.shots.pose[far])
     return frozenset(run.shots.ids.index(checked.shots.ids[i]) for i in np.flatnonzero(far))
 
 

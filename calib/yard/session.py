@@ -282,7 +282,7 @@ def planned_poses(folder: Path) -> tuple[Proposed, ...]:
             edge_height=(pose.edge_height[0], pose.edge_height[1]),
             shoot=tuple(pose.shoot), drawing=pose.drawing,
             minutes=settle + (pose.drive_seconds or 0.0) / 60
-            + sum(per_shot[target] for target in pose.shoot),
+            + sum(per_shot[target] for target in pose.shoot), noted=pose.noted,
         ) for pose in plan.poses)
     except (OSError, ValueError, KeyError, RecursionError):
         return ()
@@ -303,7 +303,7 @@ def best_next(progress: Progress) -> tuple[Proposed, ...]:
         pose=pose.pose, stand=told.stand, readings=pose.readings,
         tolerance=dict.fromkeys(pose.readings), driven=tuple(told.driven),
         edge_height=(pose.edge_height[0], pose.edge_height[1]), shoot=tuple(pose.shoot),
-        drawing=pose.drawing, minutes=pose.minutes) for pose in told.poses)
+        drawing=pose.drawing, minutes=pose.minutes, noted=pose.noted) for pose in told.poses)
 
 
 def now_text() -> str:

@@ -22,6 +22,7 @@ def view_of(state: State) -> dict[str, Any]:
     now = None if progress is None else progress.edge95
     required = None if progress is None else progress.required
     following = agenda.to_come[0] if agenda.to_come else None
+    doubts = {} if progress is None else _doubts(progress, state)
     enough = now is not None and required is not None and now <= required
     return {
         "version": state.version,
@@ -29,7 +30,10 @@ def view_of(state: State) -> dict[str, Any]:
         "waiting": [{"name": one.name, "where": ", ".join(one.cells[axis] for axis in AXES)}
                     for one in state.waiting],
         "to_do": say.to_do(agenda.at, agenda.left, _again(state),
-                           None if following is None else following.pose, enough),
+                           None if following is None else following.pose, enough,
+                           [name for name, *_ in doubts.get(agenda.at or "", ())]),
+        "doubts": [{"pose": pose, "says": say.doubt_says(pose, readings)}
+                   for pose, readings in doubts.items()],
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
             "says": None if required is None else say.edge_says(now, required, state.later,
@@ -51,7 +55,7 @@ def view_of(state: State) -> dict[str, Any]:
         "columns": [] if state.rig is None else [
             {"name": c.name, "means": c.means, "words": list(c.words),
              "needed": c in state.rig.needed_columns} for c in state.rig.pose_columns],
-        "shots": [] if progress is None else _shots(progress, state),
+        "shots": [] if progress is None else _shots(progress, state, doubts),
         "suspects": [] if progress is None else _suspects(progress),
         "set_aside": list(state.notes.set_aside),
         "skipped": list(state.notes.skipped),
@@ -75,6 +79,20 @@ def _what(row):
     if not row.get("pose"):
         return "a point that is no shot"
     return f"{row.get('target', '').replace('_', ' ')} of pose {row['pose']}"
+
+
+def _doubts(progress, state):
+    """Per pose the doubted readings: name, what was noted, off by, deg or m.
+
+    Not of a pose with shots that somebody keeps all the same.
+    """
+    kept = {f.pose for f in progress.fits if f.fits is False and f.shot in state.notes.accepted}
+    rows = {row["pose"]: row for row in state.poses}
+    units = {r.name: r.unit for r in progress.run.rig.readings}
+    return {doubt.pose: [
+        (name, f"{rows[doubt.pose].get(name, '')} {units[name]}",
+         off if units[name] == "m" else float(np.degrees(off))) for name, off in doubt.readings]
+        for doubt in progress.doubts if doubt.pose in rows and doubt.pose not in kept}
 
 
 def _again(state):
@@ -106,7 +124,8 @@ def _pose(state: State, one: Proposed) -> dict[str, Any]:
     units = {} if state.rig is None else {r.name: r.unit for r in state.rig.readings}
     return {
         "pose": one.pose, "stand": one.stand, "shoot": shots_in_words(list(one.shoot)),
-        "height": say.edge_height(*one.edge_height),
+        "height": say.edge_height(*one.edge_height), "noted": one.noted,
+        "come_to": say.come_to(one.noted),
         "readings": {name: _wanted(value, one.tolerance[name], units.get(name, "deg"))
                      for name, value in one.readings.items() if name in one.driven},
         "side": _drawn(sides[place], Frame.of(sides)),
@@ -149,7 +168,7 @@ def state_of(fit: Fit, accepted: bool) -> str:
     return say.KEPT if accepted else say.MISFIT
 
 
-def _shots(progress: Progress, state: State) -> list[dict[str, Any]]:
+def _shots(progress: Progress, state: State, doubts: dict[str, Any]) -> list[dict[str, Any]]:
     """Every shot, the newest first."""
     off = Counter((f.pose, f.target) for f in progress.fits if f.fits is False and not f.aside)
     good = {(f.pose, f.target): f.shot for f in progress.fits if f.fits is not False
@@ -162,7 +181,9 @@ def _shots(progress: Progress, state: State) -> list[dict[str, Any]]:
             "shot": fit.shot, "pose": fit.pose, "target": fit.target, "state": word,
             "sign": say.SIGNS[word], "miss": _mm(fit.length),
             "says": say.shot_says(word, fit.length, fit.usual, twin=fit.twin,
-                                  fitting=good.get(place), again=off[place] > 1),
+                                  fitting=good.get(place), again=off[place] > 1,
+                                  look_at=[name for name, *_ in doubts.get(fit.pose, ())],
+                                  here=fit.pose == state.agenda.at),
         })
     return rows[::-1]
 

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import shutil
 import threading
 import time
 from dataclasses import replace
@@ -12,13 +13,14 @@ import numpy as np
 import pytest
 
 from calib.plan.further import task_so_far
+from calib.report.words.yard import shot_says
 from calib.run.complaints import InputError
 from calib.run.folder import read_run
 from calib.yard import changes
 from calib.yard.notebook import Changed
-from calib.yard.progress import progress_of
+from calib.yard.progress import _tested, progress_of
 from calib.yard.session import Session
-from calib.yard.view import view_of
+from calib.yard.view import state_of, view_of
 
 
 def rows(text):
@@ -80,6 +82,66 @@ def test_a_bad_shot_is_seen_when_it_comes_in_and_taken_back_by_shooting_again(fo
     do(changes.set_aside, session, names=[bad], on=False)
     do(changes.keep, session, names=[bad])
     assert next(s for s in view_of(session.state())["shots"] if s["shot"] == bad)["state"] == "kept"
+
+
+def test_a_wrong_reading_is_named_with_what_was_typed_before_shooting_again(folder, made_files,
+                                                                             monkeypatch):
+    monkeypatch.setattr(Session, "_ask_advice", lambda *_: None)
+    session = Session(folder)
+    grow(session, made_files, slice(0, 8))
+    row = rows(made_files["readings.csv"])[8]
+    slip = f"{float(row['stick']) + 10:.2f}"
+    wrong = made_files | {"readings.csv": made_files["readings.csv"].replace(
+        ",".join(row.values()), ",".join((row | {"stick": slip}).values()))}
+    grow(session, wrong, slice(8, 9))
+    view = view_of(session.state())
+    off = [s for s in view["shots"] if s["state"] == "does not fit"]
+    assert {s["pose"] for s in off} == {row["pose"]} and len(off) == 2
+    assert all(s["miss"] > 300 and "its reading of stick before" in s["says"] for s in off)
+    assert [one["pose"] for one in view["doubts"]] == [row["pose"]]
+    assert f"Look at stick: {slip} deg is noted" in view["doubts"][0]["says"]
+    assert "look at the reading of stick before you shoot again" in view["to_do"]
+    # Put right, nothing is left of it.
+    do(changes.note_readings, session, pose=row["pose"], stand=row["stand"], readings={
+        n: v for n, v in row.items() if n not in ("pose", "stand")},
+       was=session.notebook.row("readings.csv", row["pose"]))
+    view = view_of(session.state())
+    assert view["doubts"] == [] and "does not fit" not in {s["state"] for s in view["shots"]}
+
+
+def test_two_bad_shots_of_a_pose_are_not_put_down_to_a_reading(made):
+    run = made[0]
+    position = run.shots.position.copy()
+    of = np.flatnonzero(run.shots.pose == 8)[:2]
+    position[of] += [[0.5, 0.0, 0.1], [-0.1, 0.45, -0.3]]
+    progress = progress_of(replace(run, shots=replace(run.shots, position=position)))
+    assert [f.fits for f in progress.fits].count(False) == 2 and progress.doubts == ()
+
+
+def test_a_shot_is_asked_for_again_only_while_the_machine_stands():
+    assert "Shoot it again now" in shot_says("does not fit", 0.08, 0.01)
+    left = shot_says("does not fit", 0.08, 0.01, here=False)
+    assert "moved on" in left and "again now" not in left
+
+
+@pytest.mark.slow
+def test_how_the_next_pose_is_come_to_is_said(planned, tmp_path):
+    folder = tmp_path / "run"
+    shutil.copytree(planned[0], folder)
+    assert view_of(Session(folder).state())["next"]["come_to"] == ""
+    plan = json.loads((folder / "plan" / "plan.json").read_text())
+    plan["poses"][0]["noted"] = {"approach": "up", "load": "none"}
+    (folder / "plan" / "plan.json").write_text(json.dumps(plan))
+    following = view_of(Session(folder).state())["next"]
+    assert following["noted"] == {"approach": "up", "load": "none"}
+    assert following["come_to"] == " Planned: approach up, load none."
+
+
+def test_what_is_predicted_loosely_is_hardly_checked(made):
+    run = made[0]
+    fit = _tested(run, 0, np.array([0.161, 0.0, 0.0]), 7.6, 1e-4, False)
+    assert fit.usual > 0.1 and fit.fits is None
+    assert "hardly a check" in shot_says(state_of(fit, False), fit.length, fit.usual)
 
 
 def test_the_first_shots_are_not_judged(folder, made_files):

@@ -1,6 +1,6 @@
 """What the yard page says: of a shot, of the edge, of what to do next."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from calib.report.plan_words import shots_in_words
 
@@ -12,6 +12,10 @@ STALE = 5.0
 
 #: The sign before each, of another shape each.
 SIGNS = {FITS: "\u25cf", MISFIT: "\u25b2", EARLY: "\u25cb", ASIDE: "\u2013", KEPT: "\u25c6"}
+
+#: What is left to do about a shot of a pose that the machine has left.
+_MOVED_ON = ("The machine has moved on: set it aside, or drive there again as a pose of a new "
+             "name.")
 
 
 def mm(metres: float) -> str:
@@ -28,7 +32,8 @@ def mm(metres: float) -> str:
 
 
 def shot_says(state: str, length: float, usual: float, *, twin: str | None = None,
-              fitting: str | None = None, again: bool = False) -> str:
+              fitting: str | None = None, again: bool = False,
+              look_at: Sequence[str] = (), here: bool = True) -> str:
     """A shot against what the others predict for it; lengths in m, NaN where nothing does.
 
     Parameters
@@ -41,23 +46,30 @@ def shot_says(state: str, length: float, usual: float, *, twin: str | None = Non
         Another shot of the same target of the same pose, that fits.
     again : bool
         Whether the same target of the same pose was shot twice and neither fits.
+    look_at : sequence of str
+        Readings of its pose that would explain it together with the others of the pose.
+    here : bool
+        Whether the machine is still in its pose.
     """
     if length != length:
         return "Nothing predicts it yet."
     if state == EARLY:
         return f"Predicted to {mm(usual)} only so far: hardly a check."
     if twin is not None and state == MISFIT:
-        return (f"{mm(length)} from {twin}, of the same target: one of them is wrong. Shoot it "
-                "once more now, while the machine stands.")
+        return (f"{mm(length)} from {twin}, of the same target: one of them is wrong. "
+                + ("Shoot it once more now, while the machine stands." if here else _MOVED_ON))
     against = f"{mm(length)} from where the others put it; {mm(usual)} is usual."
     if state != MISFIT:
         return against
+    if look_at:
+        return (f"{against} The other shots of this pose are off as well: look at its reading of "
+                f"{_one_of(look_at)} before you shoot again.")
     if fitting is not None:
         return f"{against} {fitting} of the same target fits: take this one out."
     if again:
         return (f"{against} Shot twice and off twice: read the sensors of this pose again, and "
                 "look whether the machine moved.")
-    return f"{against} Shoot it again now, while the machine stands."
+    return f"{against} {'Shoot it again now, while the machine stands.' if here else _MOVED_ON}"
 
 
 def edge_says(now: float | None, required: float, later: float | None, poses: int) -> str:
@@ -89,8 +101,28 @@ def _minutes(count):
     return "1 minute" if round(count) == 1 else f"{count:.0f} minutes"
 
 
+def _one_of(names):
+    return " or ".join(name.replace("_", " ") for name in names)
+
+
+def doubt_says(pose: str, readings: Sequence[tuple[str, str, float]]) -> str:
+    """Readings of a pose to look at: name, what was noted, with its unit, and off by, deg or m.
+
+    Examples
+    --------
+    >>> doubt_says("07", [("stick", "-45.2 deg", 9.93)])
+    'Pose 07: its shots fit if one reading is wrong. Look at stick: -45.2 deg is noted, about 9.9 \
+deg too much. Correct it if it is a slip of the pen; shoot again only if it is right.'
+    """
+    each = [f"{name.replace('_', ' ')}: {noted} is noted, about {abs(off):.2g} "
+            f"{noted.rpartition(' ')[2]} too {'much' if off > 0 else 'little'}"
+            for name, noted, off in readings]
+    return (f"Pose {pose}: its shots fit if one reading is wrong. Look at {'; or '.join(each)}. "
+            "Correct it if it is a slip of the pen; shoot again only if it is right.")
+
+
 def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: str | None,
-          enough: bool) -> str:
+          enough: bool, look_at: Sequence[str] = ()) -> str:
     """The one thing to do next.
 
     Parameters
@@ -99,7 +131,11 @@ def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: 
         Targets to shoot in the pose the machine is in.
     again : sequence of str
         Those of them whose shot does not fit.
+    look_at : sequence of str
+        Readings of the pose that are doubted.
     """
+    if at is not None and look_at:
+        return f"Pose {at}: look at the reading of {_one_of(look_at)} before you shoot again."
     if at is not None and left:
         once = shots_in_words([target for target in left if target not in again])
         more = shots_in_words(list(again)) + " again" if again else ""
@@ -109,6 +145,18 @@ def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: 
     if following is not None:
         return f"Drive to pose {following}, then note the readings."
     return "Nothing is planned: note the readings of a pose of your own, then shoot its targets."
+
+
+def come_to(noted: Mapping[str, str]) -> str:
+    """How a pose is to be come to: what is noted of it, as planned.
+
+    Examples
+    --------
+    >>> come_to({"approach": "up", "load": "none"}), come_to({})
+    (' Planned: approach up, load none.', '')
+    """
+    each = ", ".join(f"{name.replace('_', ' ')} {word}" for name, word in noted.items())
+    return f" Planned: {each}." if each else ""
 
 
 def behind_says(pose: str, targets: Sequence[str]) -> str:

@@ -8,7 +8,7 @@ function showResult(desk) {
   by("says").replaceChildren(...desk.says.map((one) => made("li", {}, made("span", { class: `state ${one.answer === "NO" ? "off" : ""}` }, `${SIGN[one.answer] ?? ""} ${one.answer}`), ` ${one.says}`)));
   const link = (one) => made("a", { href: `/result/${encodeURIComponent(one.name)}`, target: "_blank", rel: "noopener" }, one.says);
   by("files").replaceChildren(...desk.files.map((one) => made("li", {}, link(one), made("span", { class: "quiet" }, ` (${one.name})`))));
-  by("plots").replaceChildren(...desk.plots.map((one) => made("figure", {}, made("img", { src: `/result/${encodeURIComponent(one.name)}?${Date.now()}`, alt: one.says }), made("figcaption", {}, one.says))));
+  by("plots").replaceChildren(...desk.plots.map((one) => made("figure", {}, made("a", { href: `/result/${encodeURIComponent(one.name)}`, target: "_blank", rel: "noopener" }, made("img", { src: `/result/${encodeURIComponent(one.name)}?${Date.now()}`, alt: one.says })), made("figcaption", {}, one.says))));
   if (desk.stale) tell("solve-told", "The run, or what is set aside, has changed since it was solved: solve it again.", true);
   for (const one of document.querySelectorAll(".needs-result")) one.disabled = !desk.solved;
   for (const one of document.querySelectorAll(".needs-words")) one.classList.toggle("hide", desk.solved);

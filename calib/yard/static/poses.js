@@ -7,14 +7,14 @@ const KIND = { "does not fit": "off", fits: "good" };
 export const stateOf = (shot) => made("span", { class: `state ${KIND[shot.state] ?? ""}` }, `${shot.sign} ${shot.state}`);
 
 // The fields for the readings of a pose; `beside` says what stands with each.
-export function readingFields(view, values = {}, noted = {}, beside = () => []) {
+export function readingFields(view, values = {}, noted = {}, beside = () => [], planned = {}) {
   return [...view.readings.map((r) => made("label", { title: r.means }, words(r.name), beside(r),
     made("input", { name: r.name, inputmode: "text", value: values[r.name] ?? "", required: !r.optional, autocomplete: "off" }))),
-  ...noteFields(view.columns.filter((c) => c.needed), noted),
+  ...noteFields(view.columns.filter((c) => c.needed), noted, planned),
   ...(view.columns.some((c) => !c.needed) ? [made("details", { class: "long" }, made("summary", {}, "More to note, if somebody looked"), made("div", { class: "fields" }, noteFields(view.columns.filter((c) => !c.needed), noted)))] : [])];
 }
 
-const noteFields = (columns, noted) => columns.map((c) => made("label", {}, words(c.name), made("small", {}, c.means), pick(`noted ${c.name}`, c.name, ["", ...c.words], noted[c.name] ?? "", c.needed)));
+const noteFields = (columns, noted, planned = {}) => columns.map((c) => made("label", {}, words(c.name), made("small", {}, c.means), planned[c.name] && made("small", {}, made("b", { class: "wanted" }, planned[c.name]), " wanted"), pick(`noted ${c.name}`, c.name, ["", ...c.words], noted[c.name] ?? "", c.needed)));
 
 export function typedReadings(view, form) {
   return { readings: Object.fromEntries(view.readings.map((r) => [r.name, form.elements[r.name].value])),
@@ -87,8 +87,9 @@ function shotItem(view, shot) {
 export function showPose(place, view, pose) {
   const shots = view.shots.filter((s) => s.pose === pose.pose);
   const behind = view.behind.find((one) => one.pose === pose.pose);
-  fill(place, [pose, shots, behind, view.at], () => {
-    const read = made("div", {}, made("p", { class: "readings" }, view.readings.filter((r) => pose.readings[r.name] !== "").map((r) => made("span", {}, `${words(r.name)} `, made("b", {}, pose.readings[r.name]))),
+  const doubt = view.doubts.find((one) => one.pose === pose.pose);
+  fill(place, [pose, shots, behind, doubt, view.at], () => {
+    const read = made("div", {}, doubt && made("p", { class: "told wrong" }, `\u25b2 ${doubt.says}`), made("p", { class: "readings" }, view.readings.filter((r) => pose.readings[r.name] !== "").map((r) => made("span", {}, `${words(r.name)} `, made("b", {}, pose.readings[r.name]))),
       Object.entries(pose.noted).map(([name, word]) => made("span", {}, `${words(name)} `, made("b", {}, word)))));
     read.append(touch("Correct the readings", () => editReadings(read, view, pose), { class: "small", "aria-label": `Correct the readings of pose ${pose.pose}` }));
     return [read, behind ? made("div", {}, made("p", {}, behind.says), touch("Go without", () => change("/skip", { names: [pose.pose] }), { class: "small", "aria-label": `Go without the rest of pose ${pose.pose}` })) : null,
@@ -99,6 +100,6 @@ export function showPose(place, view, pose) {
 export function poseSays(view, pose) {
   const shots = view.shots.filter((s) => s.pose === pose.pose), off = shots.filter((s) => s.state === "does not fit").length;
   const early = shots.filter((s) => s.state === "not checked yet").length;
-  const how = off ? `\u25b2 ${off} do${off > 1 ? "" : "es"} not fit` : early ? `\u25cb ${early} not checked yet` : shots.length ? "\u25cf all fit" : "";
+  const how = view.doubts.some((one) => one.pose === pose.pose) ? "\u25b2 look at its readings" : off ? `\u25b2 ${off} do${off > 1 ? "" : "es"} not fit` : early ? `\u25cb ${early} not checked yet` : shots.length ? "\u25cf all fit" : "";
   return [`Pose ${pose.pose}, stand ${pose.stand}: ${shots.length === 1 ? "1 shot" : `${shots.length} shots`}`, how, pose.lacks.length ? `\u25a1 without ${pose.lacks.map(words).join(", ")}` : ""].filter(Boolean).join("; ");
 }

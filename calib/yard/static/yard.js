@@ -13,7 +13,7 @@ function drawn(next) {
   by("edge-says").textContent = view.edge.says ?? "";
   by("minutes").textContent = view.minutes;
   tell("trouble", view.trouble.join(" "), true);
-  tell("behind", view.behind.map((one) => `Pose ${one.pose} lacks a shot: see below.`).join(" "));
+  tell("behind", [...view.doubts.map((one) => `\u25b2 ${one.says}`), ...view.behind.map((one) => `Pose ${one.pose} lacks a shot: see below.`)].join(" "));
   fill(by("meter"), view.edge, () => meter(view.edge));
   order();
   showWaiting();
@@ -28,7 +28,7 @@ function drawn(next) {
 // What is to be done next comes first, for the eye on a narrow page and for the keyboard; the cautions stay with the next pose.
 function order() {
   const here = by("here"), there = [by("there"), by("cautions")];
-  if (view.left.length || !view.next) { if (here.nextElementSibling !== there[0]) move(here, there, "before"); } else if (there[1].nextElementSibling !== here) move(here, there, "after");
+  if (view.left.length || !view.next || view.doubts.some((one) => one.pose === view.at)) { if (here.nextElementSibling !== there[0]) move(here, there, "before"); } else if (there[1].nextElementSibling !== here) move(here, there, "after");
 }
 
 // Whoever is in the middle of typing keeps the place; the others move.
@@ -113,13 +113,13 @@ function showNext() {
   fieldsOf = key;
   by("next-head").textContent = pose ? `Next: pose ${pose.pose}, stand ${pose.stand}` : "Next: a pose of your own";
   by("next").replaceChildren(...(pose ? [made("div", { class: "pose" }, drawing(pose.side, "from its right side"), drawing(pose.behind, "attachment from behind")),
-    made("p", {}, `${pose.height}. To shoot: ${pose.shoot}.`)] : []));
+    made("p", {}, `${pose.height}. To shoot: ${pose.shoot}.`, made("b", {}, pose.come_to))] : []));
   by("leave").classList.toggle("hide", !pose);
   by("reading-fields").replaceChildren(...readingFields(view, {}, {}, (r) => {
     const wanted = pose?.readings[r.name];
     return [made("small", {}, wanted ? [made("b", { class: "wanted" }, `${wanted.wanted}`), ` ${r.unit} wanted${wanted.range ? `, ${wanted.range} is fine` : ""}`] : `${r.unit}${pose ? ", as it is" : ""}`),
       made("small", { class: "live", "data-live": r.name })];
-  }));
+  }, pose?.noted));
   const form = by("readings").elements;
   form.pose.value = pose ? pose.pose : "";
   form.stand.value = pose ? pose.stand : view.poses.at(-1)?.stand ?? "1";
