@@ -21,6 +21,7 @@ from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.status import not_to_enter
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
@@ -37,7 +38,8 @@ def to_enter(document: ResultRecord) -> Section:
         "by, as a point with a bar of 95 %, on a band of the tape's 95 %.",
         taped_figures.solved_against_taped, (COLUMN, 5.9)),)
     count = len(views.shown_names(document))
-    return Section("enter", "What to enter", (
+    heading = "As solved, not to be entered" if not_to_enter(document) else "What to enter"
+    return Section("enter", heading, (
         _old_and_new([p for p in document.parameters if p.status != "held"]), *solved_taped,
         Picture("dimensions", "The solved dimensions on the rig (± one sd)",
                 "Line drawing of the rig made from its chain, with numbered dimension lines and a "
