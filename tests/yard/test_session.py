@@ -130,11 +130,11 @@ def test_how_the_next_pose_is_come_to_is_said(planned, tmp_path):
     shutil.copytree(planned[0], folder)
     assert view_of(Session(folder).state())["next"]["come_to"] == ""
     plan = json.loads((folder / "plan" / "plan.json").read_text())
-    plan["poses"][0]["noted"] = {"approach": "up", "load": "none"}
+    plan["poses"][0]["noted"] = {"approach": "up", "load": "hanging"}
     (folder / "plan" / "plan.json").write_text(json.dumps(plan))
     following = view_of(Session(folder).state())["next"]
-    assert following["noted"] == {"approach": "up", "load": "none"}
-    assert following["come_to"] == " Planned: approach up, load none."
+    assert following["noted"] == {"approach": "up", "load": "hanging"}
+    assert following["come_to"] == " Planned: approach up, load hanging."
 
 
 def test_what_is_predicted_loosely_is_hardly_checked(made):

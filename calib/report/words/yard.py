@@ -152,8 +152,8 @@ def come_to(noted: Mapping[str, str]) -> str:
 
     Examples
     --------
-    >>> come_to({"approach": "up", "load": "none"}), come_to({})
-    (' Planned: approach up, load none.', '')
+    >>> come_to({"approach": "up", "load": "hanging"}), come_to({})
+    (' Planned: approach up, load hanging.', '')
     """
     each = ", ".join(f"{name.replace('_', ' ')} {word}" for name, word in noted.items())
     return f" Planned: {each}." if each else ""
