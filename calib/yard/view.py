@@ -31,7 +31,8 @@ def view_of(state: State) -> dict[str, Any]:
                     for one in state.waiting],
         "to_do": say.to_do(agenda.at, agenda.left, _again(state),
                            None if following is None else following.pose, enough,
-                           [name for name, *_ in doubts.get(agenda.at or "", ())]),
+                           [name for name, *_ in doubts.get(agenda.at or "", ())],
+                           0 if progress is None else len(progress.suspects)),
         "doubts": [{"pose": pose, "says": say.doubt_says(pose, readings)}
                    for pose, readings in doubts.items()],
         "edge": {

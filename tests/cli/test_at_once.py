@@ -113,6 +113,7 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
     assert (run / "result" / "plot.png").read_bytes() == b"b"
 
 
+@pytest.mark.slow
 def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
     """They are drawn anew; with --no-report they are gone, and that is said."""
     drawn = dict.fromkeys(calib.cli.results.DRAWN, b"x")

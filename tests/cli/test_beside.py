@@ -76,6 +76,7 @@ def test_it_ends_with_the_first():
     assert not state.exists() or " Z " in state.read_text()
 
 
+@pytest.mark.slow
 def test_both_draw_the_same(tmp_path):
     """The demo solved with and without a second process: the same bytes, whatever process it is."""
     made = []

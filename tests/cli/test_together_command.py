@@ -47,6 +47,7 @@ def machine(rig, tmp_path_factory):
     return root
 
 
+@pytest.mark.slow
 def test_what_is_not_shared_is_named_and_can_be_split(calib, machine):
     """Status 6 and what to write; written, every gate passes and the results are usual ones."""
     first = calib("together", "all.toml", "--no-report", cwd=machine)

@@ -134,6 +134,7 @@ def on_site(shown, rng):
     return replace(shown, position=moved, on_site=True)
 
 
+@pytest.mark.slow
 def test_a_display_of_site_coordinates(made):
     """Where the machine stands is not known and need not be."""
     world, rng = made

@@ -71,6 +71,7 @@ def test_the_next_command_has_the_paths_of_the_run(calib_command, folder):
     assert second.startswith("calib solve ") and "my run-corrected" in second
 
 
+@pytest.mark.slow
 def test_check_shots_in_feet_are_corrected_too(calib_command, simulated, tmp_path):
     """All shots in feet, those that only check as well: the copy has both in metres."""
     run, copy = tmp_path / "run", tmp_path / "copy"

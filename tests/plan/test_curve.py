@@ -54,6 +54,7 @@ def test_knee_by_hand():
     assert knee_of(minutes[:5], 0.1 / minutes[:5]) is None
 
 
+@pytest.mark.slow
 def test_least_minutes_reach_the_goal_and_fewer_do_not(prepared):
     """Checked by making both plans."""
     goal = 0.0045

@@ -102,6 +102,7 @@ def test_json_for_a_terminal_says_the_same(document):
     assert all(line.isprintable() for line in text.splitlines())
 
 
+@pytest.mark.slow
 def test_names_in_drawings_are_only_names(document):
     """Dollars, markup and long names stay text in every picture, and nothing runs."""
     text = json.dumps(document)

@@ -236,6 +236,7 @@ def test_what_is_to_be_decided_is_reached_by_keys_alone(standing, opened):
     page.wait_for_selector("#weigh", state="hidden")
 
 
+@pytest.mark.slow
 def test_two_pages_see_each_other(grown, served, opened):
     with served(grown) as (address, _):
         one, other = opened(address), opened(address)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from calib.plan.further import task_so_far
-from calib.report.words.yard import shot_says
+from calib.report.words.yard import shot_says, to_do
 from calib.run.complaints import InputError
 from calib.run.folder import read_run
 from calib.yard import changes
@@ -260,3 +260,9 @@ def test_without_a_plan_the_best_next_pose_is_looked_for(made_files, folder, mon
     assert view["next"]["pose"] not in [row["pose"] for row in session.state().poses]
     assert view["to_do"].startswith(f"Drive to pose {view['next']['pose']}")
     assert view["edge"]["later"] < view["edge"]["now"]
+
+
+def test_enough_is_not_said_over_what_is_undecided():
+    enough = to_do(None, (), (), None, True)
+    assert enough.startswith("Enough") and "not fit" not in enough
+    assert "2 values do not fit: decide about them" in to_do(None, (), (), None, True, undecided=2)

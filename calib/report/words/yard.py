@@ -122,7 +122,7 @@ deg too much. Correct it if it is a slip of the pen; shoot again only if it is r
 
 
 def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: str | None,
-          enough: bool, look_at: Sequence[str] = ()) -> str:
+          enough: bool, look_at: Sequence[str] = (), undecided: int = 0) -> str:
     """The one thing to do next.
 
     Parameters
@@ -133,6 +133,8 @@ def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: 
         Those of them whose shot does not fit.
     look_at : sequence of str
         Readings of the pose that are doubted.
+    undecided : int
+        Values that do not fit and are not set aside.
     """
     if at is not None and look_at:
         return f"Pose {at}: look at the reading of {_one_of(look_at)} before you shoot again."
@@ -140,6 +142,10 @@ def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: 
         once = shots_in_words([target for target in left if target not in again])
         more = shots_in_words(list(again)) + " again" if again else ""
         return f"Pose {at}: shoot {', then '.join(filter(None, [more, once]))}."
+    if enough and undecided:
+        what = "One value does" if undecided == 1 else f"{undecided} values do"
+        return (f"Enough: the edge is known as well as required. {what} not fit: decide about "
+                f"{'it' if undecided == 1 else 'them'}, then solve it at the desk.")
     if enough:
         return "Enough: the edge is known as well as required. Solve it at the desk."
     if following is not None:
