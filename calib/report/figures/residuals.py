@@ -294,8 +294,7 @@ def corrections(figure, document):
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
         checked = sum(r.pose not in shot for r in of)
-        count = f"n = {len(of)}" + (f", {checked} of checks" if checked else "") + (
-            "" if every == 1 else f", 1 in {every} drawn")
+        count = f"n = {len(of)}" + (f", {checked} of checks" if checked else "")
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
@@ -306,7 +305,9 @@ def corrections(figure, document):
             x, y = plot.place(order[k], value[k])
             lattice.text(x + 0.1, y, short(of[k].pose), color=FLAG, va="center")
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{spoken(sensor)}, {of[0].unit}")
+        drawn = "" if every == 1 else f", 1 in {every}"
+        lattice.text(left, bottom + lattice.size[1] + 0.06,
+                     f"{spoken(sensor)}, {of[0].unit}{drawn}")
     lattice.finish()
 
 
