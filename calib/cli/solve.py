@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.drawing_process import Beside, now
+from calib.cli.drawing_process import Beside
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     """
     from calib.cli.planned import run_with_machine
     from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge
+    from calib.judge.judgement import judge, now
     from calib.judge.set_aside import UnknownName
     from calib.report.entered import with_entries
     from calib.report.record import result_document
