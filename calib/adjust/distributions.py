@@ -80,7 +80,7 @@ def chi2_ppf(p: ArrayLike, dof: ArrayLike) -> Numbers:
 def t_isf(p: ArrayLike, dof: ArrayLike) -> Numbers:
     """What Student's t of `dof` is above with probability `p`."""
 
-    def one(p, dof):
+    def one(p: float, dof: float) -> float:
         logit = beta_quantile(dof / 2.0, 0.5, 2.0 * min(p, 1.0 - p))
         return sqrt(dof * exp(-logit)) * (1.0 if p < 0.5 else -1.0)
 
@@ -90,7 +90,7 @@ def t_isf(p: ArrayLike, dof: ArrayLike) -> Numbers:
 def f_sf(x: ArrayLike, above: ArrayLike, below: ArrayLike) -> Numbers:
     """Probability that F of `above` and `below` degrees of freedom is above `x`."""
 
-    def one(x, above, below):
+    def one(x: float, above: float, below: float) -> float:
         logit = log(below) - log(above) - log(x) if x > 0.0 else inf
         return beta_below(below / 2.0, above / 2.0, logit)
 
@@ -131,9 +131,9 @@ def noncentral_chi2_isf(p: float, dof: float, noncentrality: float) -> float:
                         xtol=1e-14)
 
 
-def _log_gammas(a):
+def _log_gammas(a: np.ndarray) -> np.ndarray:
     """Logarithms of the gamma function, `a` in rising order."""
-    logs = (a - 0.5) * np.log(a) - a + 0.5 * log(2.0 * pi) + stirling(a)
+    logs: np.ndarray = (a - 0.5) * np.log(a) - a + 0.5 * log(2.0 * pi) + stirling(a)
     small = a[: np.searchsorted(a, LARGE)]
     logs[: len(small)] = [lgamma(one) for one in small]
     return logs
@@ -142,11 +142,12 @@ def _log_gammas(a):
 def _each(function: Callable[..., float], *of: ArrayLike) -> Numbers:
     """A function of numbers for arrays; NaN for numbers that are none, or without freedom."""
 
-    def one(*numbers):
+    def one(*numbers: float) -> float:
         if any(n != n for n in numbers) or min(numbers[1:], default=1.0) <= 0.0:
             return nan
         return function(*numbers)
 
     wide = np.broadcast(*of)
     found = np.array([one(*map(float, numbers)) for numbers in wide])
-    return found.reshape(wide.shape)[()]
+    numbers: Numbers = found.reshape(wide.shape)[()]
+    return numbers

@@ -96,7 +96,7 @@ def digamma(x: float) -> float:
     return log(x) - 0.5 / x - y * (1 / 12 - y * (1 / 120 - y * (1 / 252 - y * (1 / 240 - y / 132))))
 
 
-def _gamma(a, u):
+def _gamma(a: float, u: float) -> tuple[float, float, bool]:
     """Logarithm of the density over the logarithm u of x, the tail over it, and which: the lower?
 
     The tail that is computed is the one on the near side of the mode.
@@ -110,14 +110,15 @@ def _gamma(a, u):
         steps = ((-n * (n - a), x + 2.0 * n + 1.0 - a) for n in count(1))
         return log_density, 1.0 / _fraction(x + 1.0 - a, steps), False
     term = total = 1.0 / a
-    for n in count(1):
+    n = 0
+    while term > total * _EPS:
+        n += 1
         term *= x / (a + n)
         total += term
-        if term <= total * _EPS:
-            return log_density, total, True
+    return log_density, total, True
 
 
-def _beta(a, b, u):
+def _beta(a: float, b: float, u: float) -> tuple[float, float, bool]:
     """The same of a beta number over the logit u of x: density x**a * (1 - x)**b / B(a, b)."""
     if u > log((a + 1.0) / (b + 1.0)):
         log_density, ratio, lower = _beta(b, a, -u)
@@ -132,7 +133,7 @@ def _beta(a, b, u):
         log_density = (0.5 * log(a * b / (2.0 * pi * n)) - bend + stirling(n) - stirling(a)
                        - stirling(b))
 
-    def steps():
+    def steps() -> Iterator[tuple[float, float]]:
         for m in count(1):
             c = a + 2.0 * m
             yield -(a + m - 1.0) * (n + m - 1.0) * x / ((c - 2.0) * (c - 1.0)), 1.0
@@ -141,11 +142,11 @@ def _beta(a, b, u):
     return log_density, 1.0 / (a * _fraction(1.0, steps())), True
 
 
-def _log1pexp(u):
+def _log1pexp(u: float) -> float:
     return u + log1p(exp(-u)) if u > 0.0 else log1p(exp(u))
 
 
-def _log_ratio(a, b):
+def _log_ratio(a: float, b: float) -> float:
     """Logarithm of Gamma(a + b) / Gamma(a), a not the smaller one."""
     if a < LARGE:
         return lgamma(a + b) - lgamma(a)
@@ -153,7 +154,7 @@ def _log_ratio(a, b):
     return (a - 0.5) * log1p(b / a) + b * log(n) - b + stirling(n) - stirling(a)
 
 
-def _bend(off, logarithm):
+def _bend(off: float, logarithm: float) -> float:
     """off - log(1 + off), without cancellation where `off` is small; from both elsewhere."""
     if abs(off) > 0.1:
         return off - logarithm
@@ -167,7 +168,8 @@ def _bend(off, logarithm):
 def stirling(a: N) -> N:
     """What Stirling's formula for the logarithm of the gamma function of `a` >= `LARGE` lacks."""
     y = 1.0 / (a * a)
-    return (1 / 12 - y * (1 / 360 - y * (1 / 1260 - y * (1 / 1680 - y / 1188)))) / a
+    lacks: N = (1 / 12 - y * (1 / 360 - y * (1 / 1260 - y * (1 / 1680 - y / 1188)))) / a
+    return lacks
 
 
 def _fraction(first: float, steps: Iterator[tuple[float, float]]) -> float:

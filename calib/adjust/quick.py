@@ -135,27 +135,28 @@ class _States:
     prior_chi2: np.ndarray
 
     @property
-    def chi2(self):
+    def chi2(self) -> np.ndarray:
         total = self.block_chi2.sum(1) + self.prior_chi2
         return np.where(np.isfinite(total), total, np.inf)
 
-    def weighted_chi2(self, weights):
+    def weighted_chi2(self, weights: np.ndarray) -> np.ndarray:
         total = np.sum(weights * self.whole[:, :, 0] ** 2, axis=1)
         return np.where(np.isfinite(total), total, np.inf)
 
     @property
-    def normal(self):
+    def normal(self) -> np.ndarray:
         jacobian = self.whole[:, :, 1:]
-        return jacobian.transpose(0, 2, 1) @ jacobian
+        normal: np.ndarray = jacobian.transpose(0, 2, 1) @ jacobian
+        return normal
 
-    def of(self, which):
+    def of(self, which: np.ndarray) -> "_States":
         return _States(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
-    def replace(self, which, others):
+    def replace(self, which: np.ndarray, others: "_States") -> None:
         for name in self.__dataclass_fields__:
             getattr(self, name)[which] = getattr(others, name)
 
-    def step(self, damping, weights):
+    def step(self, damping: np.ndarray, weights: np.ndarray) -> np.ndarray:
         jacobian = self.whole[:, :, 1:]
         weighted = (jacobian * weights[:, :, None]).transpose(0, 2, 1)
         normal, right = weighted @ jacobian, weighted @ self.whole[:, :, :1]
@@ -178,7 +179,7 @@ class _Problems:
     free: np.ndarray
 
     @cached_property
-    def sizes(self):
+    def sizes(self) -> np.ndarray:
         """How many observations each block has."""
         sizes = np.zeros(len(self.observations[0].readings), int)
         for group in self.observations[0].groups:
@@ -186,15 +187,15 @@ class _Problems:
         return sizes
 
     @cached_property
-    def _values(self):
+    def _values(self) -> np.ndarray:
         return np.stack([o.values for o in self.observations])
 
     @cached_property
-    def _readings(self):
+    def _readings(self) -> np.ndarray:
         return np.stack([o.readings for o in self.observations])
 
     @cached_property
-    def _covariances(self):
+    def _covariances(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """Per group those of the observations and those of the readings."""
         powerless = np.stack([o.powerless_covariance for o in self.observations])
         return [(np.stack([o.groups[i].covariance for o in self.observations]),
@@ -202,10 +203,10 @@ class _Problems:
                 for i, group in enumerate(self.observations[0].groups)]
 
     @cached_property
-    def _prior_whitener(self):
+    def _prior_whitener(self) -> np.ndarray:
         return whiteners_of(self.prior.covariance)
 
-    def at(self, which, parameters):
+    def at(self, which: np.ndarray, parameters: np.ndarray) -> _States:
         """Problems `which` at their parameters; infinitely bad where there is no model."""
         try:
             return self._at(which, parameters)
@@ -219,7 +220,7 @@ class _Problems:
         return _States(parameters, np.full((1, rows, 1 + len(self.free)), np.inf), nowhere,
                        np.zeros(1))
 
-    def _at(self, which, parameters):
+    def _at(self, which: np.ndarray, parameters: np.ndarray) -> _States:
         c, n = len(which), self._values.shape[1]
         prediction = self.model(which, parameters, self._readings[which])
         by_readings = prediction.by_readings.reshape(c, n, -1)
@@ -241,7 +242,7 @@ class _Problems:
             whole[i, n:, 1:] = self._prior_whitener @ by_parameters[:, self.free]
         return _States(parameters, whole, block_chi2, np.sum(whole[:, n:, 0] ** 2, axis=1))
 
-    def row_weights(self, weights):
+    def row_weights(self, weights: np.ndarray) -> np.ndarray:
         """Those of blocks, (c, n_blocks), row by row; 1 of the prior's."""
         by_row = np.ones((len(weights), self._values.shape[1] + len(self.prior.values)))
         for group in self.observations[0].groups:
@@ -249,12 +250,12 @@ class _Problems:
         return by_row
 
 
-def _stacked(array):
+def _stacked(array: np.ndarray) -> np.ndarray:
     """Of problems by blocks, all blocks in one row."""
     return array.reshape(-1, *array.shape[2:])
 
 
-def _weights(block_chi2, sizes):
+def _weights(block_chi2: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     used = sizes > 0
     u = np.sqrt(block_chi2[:, used] / sizes[used])
     weights = np.ones_like(block_chi2)
