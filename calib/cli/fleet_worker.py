@@ -87,7 +87,7 @@ def _solved(task):
     files = number_files(document)
     replace_result(place, files, DRAWN if task.report else ())
     if task.report:
-        drawn = drawn_files(document)
+        *_, drawn = drawn_files(document)
         add_to_result(place, files, drawn)
         files = {**files, **drawn}
     return {**solved_row(document), "bytes": _size(files.values())}

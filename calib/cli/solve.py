@@ -132,15 +132,20 @@ def _bootstrapped(document, solution, count, seed):
 
 def draw(document: ResultRecord, place: ResultPlace, out: Path, beside: Beside | None = None
          ) -> None:
-    """Draw the plots and the report of a result and put them beside its numbers."""
+    """Draw the plots and the report of a result, page before paper, and put them beside it."""
     from calib.cli.results import drawn_files, number_files
     from calib.run.complaints import InputError
     from calib.run.result_folder import add_to_result
 
-    with talk.working("Drawing the report"):
-        files = drawn_files(document, beside)
+    drawn, numbers = drawn_files(document, beside), number_files(document)
     try:
-        talk.tell_all(add_to_result(place, number_files(document), files))
+        with talk.working("Drawing the report, first as a page"):
+            told = add_to_result(place, numbers, next(drawn, {}))
+        talk.tell_all(told)
+        if not told:
+            with talk.working("The page is drawn. Setting it as a PDF"):
+                for files in drawn:
+                    add_to_result(place, numbers, files)
     except InputError as error:
         talk.tell_all(error.complaints)
         talk.tell("The numbers are written, the report is not. To draw it again: "
