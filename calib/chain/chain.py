@@ -126,6 +126,15 @@ class Chain:
         direct = tuple(Sensor(s.reading, "joint") for s in self.sensors)
         return replace(self, sensors=direct)
 
+    @cached_property
+    def with_frames(self) -> tuple["Chain", dict[str, int]]:
+        """That chain with a target at the origin of every frame too, and where each target is."""
+        direct = self.with_direct_joints
+        origins = tuple(Target(name, name, (), "origin of a frame") for name in direct.depth)
+        chain = replace(direct, targets=(*direct.targets, *origins))
+        # A target of the same name as a frame wins.
+        return chain, {t.name: i for i, t in reversed(list(enumerate(chain.targets)))}
+
     def posture(self, parameters: np.ndarray, placement: np.ndarray, readings: np.ndarray,
                 jacobian: bool = True, noted: np.ndarray | None = None) -> Posture:
         """Walk the trunk for all poses.
