@@ -1,6 +1,7 @@
 """The options of ``calib import``: one table makes the command and what it declares."""
 
 import inspect
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, make_dataclass
 from pathlib import Path
@@ -27,9 +28,10 @@ def _pairs(items, option):
 
 def read_instrument(items, option):
     """NAME=SD pairs; what has no name is the sd of angles, a comma, that of distances."""
-    angles, _, distance = next((i for i in items if "=" not in i), "").partition(",")
-    both = {"angles": angles.strip(), "distance": distance.strip()}
-    return {**{k: v for k, v in both.items() if v},
+    both = re.sub(r"(?<=\d),(?=\d)", ".", next((i for i in items if "=" not in i), ""))
+    angles, _, distance = both.partition(",")
+    told = {"angles": angles.strip(), "distance": distance.strip()}
+    return {**{k: v for k, v in told.items() if v},
             **_pairs([item for item in items if "=" in item], option)}
 
 
