@@ -142,15 +142,16 @@ def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
 def test_flagged_and_suspect_shots_are_drawn_unlike(document):
     """Another shape, another colour, another word in the legend; and only what is there is said."""
     told = record(document)
-    chosen = next(s for s in told.suspects if s.kind == "shot")
-    flagged = told.model_copy(update={"suspects": [
-        s.model_copy(update={"beyond_chance": s is not chosen}) for s in told.suspects]})
+    chosen = next(s for s in told.suspects if s.kind == "shot" and s.beyond_chance)
+    told, flagged = (told.model_copy(update={"suspects": [
+        chosen.model_copy(update={"beyond_chance": beyond})]}) for beyond in (True, False))
     shown = next(s for s in told.shots if s.shot == chosen.name)
     assert kinds(told, [shown]) == [SUSPECT] and kinds(flagged, [shown]) == [FLAGGED]
     (_, suspect, _), (_, watch, _) = LOOKS[SUSPECT], LOOKS[FLAGGED]
     assert suspect["marker"] != watch["marker"] and suspect["edgecolors"] != watch["edgecolors"]
     says = ["".join(map(str, plots(d).blocks[0].parts)) for d in (told, flagged)]
-    assert "flagged" not in says[0] and LOOKS[FLAGGED][0] in says[1].lower()
+    assert LOOKS[SUSPECT][0] in says[0].lower() and LOOKS[SUSPECT][0] not in says[1].lower()
+    assert LOOKS[FLAGGED][0] in says[1].lower()
 
 
 def test_ids_from_files_are_text(html, read):

@@ -34,7 +34,6 @@ from calib.report.figures.style import (
     zero_line,
 )
 from calib.report.spoken import spoken
-from calib.report.words.status import mark
 
 #: Components of a miss seen from the house.
 COMPONENTS = ("along", "across", "up")
@@ -63,13 +62,15 @@ def suspect_poses(document: ResultRecord) -> set[str]:
 
 def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:
     """The kind of each shot or reading, shape (n,): those set aside know of no suspicion."""
-    poses, of_mark = suspect_poses(document), {"suspect": SUSPECT, "flagged": FLAGGED}
+    poses = suspect_poses(document)
+    beyond = {s.name for s in document.suspects if s.beyond_chance}
 
     def kind(record):
         if isinstance(record, AsideShot):
             return SET_ASIDE
-        usual = BESIDE if record.pose in poses else ORDINARY
-        return of_mark[mark(record, document)] if record.suspect else usual
+        if record.suspect:
+            return FLAGGED if beyond.isdisjoint(_names(record)) else SUSPECT
+        return BESIDE if record.pose in poses else ORDINARY
 
     return np.array([kind(record) for record in records], int)
 
@@ -83,9 +84,13 @@ def numbers(document: ResultRecord) -> dict[str, str]:
 def numbers_of(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> list[str]:
     """The number of each shot or reading, empty for the ordinary ones."""
     given = numbers(document)
-    own = [f"{r.pose}/{r.reading}" if isinstance(r, Reading) else r.shot for r in records]
-    return [given.get(name) or given.get(f"pose:{r.pose}", "")
-            for name, r in zip(own, records, strict=True)]
+    return [next((given[name] for name in _names(r) if name in given), "") for r in records]
+
+
+def _names(record):
+    """What a suspect would be named of which a shot or reading is, or is part."""
+    own = f"{record.pose}/{record.reading}" if isinstance(record, Reading) else record.shot
+    return own, f"pose:{record.pose}"
 
 
 def shot_refs(document: ResultRecord) -> dict[str, str]:
