@@ -42,7 +42,7 @@ class Adjustment:
     linearised: Linearised
     iterations: int
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return (f"<Adjustment: {len(self.residuals)} observations, {self.free.sum()} unknowns, "
                 f"chi2 {self.chi2:.4g}, {self.dof} degrees of freedom>")
 

@@ -17,6 +17,7 @@ in F. R. Helmert, *Die Ausgleichungsrechnung*, 1872 (from memory).
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -82,7 +83,7 @@ class Bordered:
     sets: Sets
     values: np.ndarray
 
-    def __array__(self, dtype=None, copy=None):
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
         """All columns, shape (n, size)."""
         k, n = self.sets.local.shape[1], len(self.values)
         dense = np.zeros((n, self.sets.size + 1))
@@ -94,8 +95,9 @@ class Bordered:
         """The matrix times a vector, shape (n,)."""
         own = np.append(vector, 0.0)[self.sets.local][self.sets.of_row]
         k = own.shape[1]
-        return (np.einsum("ij,ij->i", self.values[:, :k], own)
-                + self.values[:, k:] @ vector[self.sets.shared])
+        product: np.ndarray = (np.einsum("ij,ij->i", self.values[:, :k], own)
+                               + self.values[:, k:] @ vector[self.sets.shared])
+        return product
 
     def only(self, kept: np.ndarray) -> "Bordered":
         """Without the shared columns that are not `kept` (bool, shape (size,))."""
@@ -167,5 +169,5 @@ class Compressed:
         return np.append(lower, np.linalg.norm(vector - self.lift(lower)))
 
 
-def _with_zeros(array):
+def _with_zeros(array: np.ndarray) -> np.ndarray:
     return np.vstack([array, np.zeros((1, array.shape[1]))])

@@ -13,6 +13,7 @@ that an epoch leaves undetermined (a datum, a quantity that nothing observed). M
 are found one at a time, the largest drop of omega first.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +54,7 @@ class Epoch:
         return Epoch(self.information / factor, self.score / factor, float(self.dof), self.dof)
 
     @classmethod
-    def without_prior(cls, estimate: np.ndarray, covariance: np.ndarray, chi2: float, dof: float,
+    def without_prior(cls, estimate: np.ndarray, covariance: np.ndarray, chi2: float, dof: int,
                       gradient: np.ndarray, prior_residual: np.ndarray, prior_sd: np.ndarray,
                       origin: np.ndarray) -> "Epoch":
         """Take Gaussian priors out of an estimate, so that only observations speak.
@@ -238,7 +239,7 @@ def weighted_difference(first: Epoch, second: Epoch) -> tuple[np.ndarray, np.nda
     return (weight + weight.T) / 2, pulled
 
 
-def _drop(weight, pulled, chosen):
+def _drop(weight: np.ndarray, pulled: np.ndarray, chosen: Sequence[int]) -> float:
     """How much omega falls if the chosen parameters may move."""
     part = weight[np.ix_(chosen, chosen)]
     values, vectors = np.linalg.eigh(part)
@@ -256,14 +257,14 @@ def changes(weight: np.ndarray, pulled: np.ndarray, chosen: list[int]
     return covariance @ pulled[chosen], covariance
 
 
-def _semi_definite(matrix):
+def _semi_definite(matrix: np.ndarray) -> tuple[np.ndarray, int]:
     """The nearest matrix without negative eigenvalues or ones next to nothing, and its rank."""
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
     kept = values > max(RANK_TOLERANCE * values[-1], 1e-7)
     return (vectors[:, kept] * values[kept]) @ vectors[:, kept].T, int(kept.sum())
 
 
-def _pseudo_inverse(matrix):
+def _pseudo_inverse(matrix: np.ndarray) -> tuple[np.ndarray, int]:
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
     kept = values > RANK_TOLERANCE * max(values[-1], np.finfo(float).tiny)
     return (vectors[:, kept] / values[kept]) @ vectors[:, kept].T, int(kept.sum())

@@ -7,6 +7,7 @@ NOS 65 NGS 1, 1976 (tau). Both from memory; the numbers are checked in ``tests/p
 """
 
 from functools import cache
+from math import sqrt
 
 import numpy as np
 
@@ -43,7 +44,7 @@ def delta0(alpha: float = ALPHA, power: float = POWER) -> float:
     >>> round(delta0(), 5)
     4.13215
     """
-    return noncentrality(alpha, power) ** 0.5
+    return sqrt(noncentrality(alpha, power))
 
 
 @cache

@@ -7,6 +7,8 @@ the same for any function of the parameter (D. M. Bates and D. G. Watts, *Nonlin
 Analysis and Its Applications*, Wiley 1988, section 6.1: profile t; from memory).
 """
 
+from math import sqrt
+
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
@@ -68,7 +70,7 @@ def bent(model: Model, adjustment: Adjustment, columns: np.ndarray) -> np.ndarra
     return marked
 
 
-def _misclosure(model, adjustment, parameters):
+def _misclosure(model: Model, adjustment: Adjustment, parameters: np.ndarray) -> np.ndarray:
     """Whitened as at the solution, corrections as there, at other parameters; shape (n + q,)."""
     linearised, prior = adjustment.linearised, adjustment.prior
     observations = adjustment.observations
@@ -90,12 +92,12 @@ def likelihood_interval(model: Model, adjustment: Adjustment, column: int) -> tu
     return _end(model, adjustment, column, -1), _end(model, adjustment, column, +1)
 
 
-def _end(model, adjustment, column, side):
+def _end(model: Model, adjustment: Adjustment, column: int, side: float) -> float:
     """Where the root of chi2 above its least reaches the quantile, going out to one side."""
     sd, best = adjustment.sd[column], adjustment.parameters[column]
     at = {0.0: adjustment}
 
-    def beyond(sds):
+    def beyond(sds: float) -> float:
         near = at[min(at, key=lambda known: abs(known - sds))]
         start = near.parameters.copy()
         start[column] = best + side * sds * sd
@@ -103,7 +105,7 @@ def _end(model, adjustment, column, side):
         held[column] = True
         at[sds] = adjust(model, adjustment.observations, start, names=adjustment.names,
                          prior=adjustment.prior, held=held, corrections=near.corrections)
-        return np.sqrt(max(at[sds].chi2 - adjustment.chi2, 0.0)) - _ENDS
+        return sqrt(max(at[sds].chi2 - adjustment.chi2, 0.0)) - _ENDS
 
     inside, outside, pace = 0.0, _ENDS, _PACE
     try:

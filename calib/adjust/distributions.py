@@ -35,7 +35,8 @@ Numbers = np.ndarray | np.float64
 
 def normal_sf(x: ArrayLike) -> Numbers:
     """Probability that a standard normal number is above `x`."""
-    return ndtr(-np.asarray(x, float))
+    chance: Numbers = ndtr(-np.asarray(x, float))
+    return chance
 
 
 def normal_isf(p: ArrayLike) -> Numbers:
@@ -44,12 +45,13 @@ def normal_isf(p: ArrayLike) -> Numbers:
     >>> round(float(normal_isf(0.025)), 6)
     1.959964
     """
-    return -ndtri(p)
+    return -normal_ppf(p)
 
 
 def normal_ppf(p: ArrayLike) -> Numbers:
     """What a standard normal number is below with probability `p`."""
-    return ndtri(p)
+    quantile: Numbers = ndtri(p)
+    return quantile
 
 
 def chi2_cdf(x: ArrayLike, dof: ArrayLike) -> Numbers:
@@ -118,17 +120,19 @@ def noncentral_chi2_isf(p: float, dof: float, noncentrality: float) -> float:
                         xtol=1e-14)
 
 
-def _terms(x, noncentrality):
+def _terms(x: float, noncentrality: float) -> np.ndarray:
     """So many terms of the mixture that what is left out is below the rounding of the sum."""
     middle = max(x, 0.0) / 2.0 + noncentrality / 2.0
     return np.arange(np.ceil(middle + 40.0 * np.sqrt(middle + 1.0) + 100.0))
 
 
-def _poisson(terms, noncentrality):
+def _poisson(terms: np.ndarray, noncentrality: float) -> np.ndarray:
     mean = noncentrality / 2.0
-    return np.exp(xlogy(terms, mean) - mean - gammaln(terms + 1.0))
+    chances: np.ndarray = np.exp(xlogy(terms, mean) - mean - gammaln(terms + 1.0))
+    return chances
 
 
-def _where_any(dof, value):
+def _where_any(dof: ArrayLike, value: ArrayLike) -> Numbers:
     """`value` where there are degrees of freedom, NaN elsewhere; a number for a number."""
-    return np.where(np.asarray(dof) > 0, value, np.nan)[()]
+    numbers: Numbers = np.where(np.asarray(dof) > 0, value, np.nan)[()]
+    return numbers

@@ -95,12 +95,13 @@ class Linearised:
         return scale * step, float(np.linalg.norm(design @ step))
 
     @cached_property
-    def _below(self):
+    def _below(self) -> np.ndarray:
         """Whitened H."""
-        return self.prior_whitener @ self.prior_by_parameters
+        below: np.ndarray = self.prior_whitener @ self.prior_by_parameters
+        return below
 
     @cached_property
-    def _reduced(self):
+    def _reduced(self) -> Compressed | Tall | None:
         """The design with no more rows than columns; None of one that is small as it is."""
         if isinstance(self.whitened, Bordered) or len(self.whitened) >= MANY:
             return reduced(self.whitened, self._below)

@@ -26,11 +26,11 @@ import numpy as np
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.aside import Eliminated, block_columns, eliminate
-from calib.adjust.bordered import Bordered
+from calib.adjust.bordered import Bordered, Compressed
 from calib.adjust.linearised import Linearised, reduced
-from calib.adjust.observations import Model, Observations, Prior
+from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined
-from calib.adjust.tall import MANY
+from calib.adjust.tall import MANY, Tall
 from calib.adjust.threads import one_thread
 from calib.adjust.whitening import misclosure_covariance, whitened, whiteners_of
 
@@ -135,7 +135,8 @@ def adjust(
         raise
 
 
-def _stepped(problem, v, names, tolerance, most_steps):
+def _stepped(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], tolerance: float,
+             most_steps: int) -> Adjustment | None:
     """Gauss-Newton steps of x and v at once; None if they do not shrink.
 
     Steps that shrink twofold or more lead to a solution near by (natural monotonicity test:
@@ -164,7 +165,8 @@ def _stepped(problem, v, names, tolerance, most_steps):
     return None
 
 
-def _settled(problem, v, names, tolerance, most_iterations):
+def _settled(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], tolerance: float,
+             most_iterations: int) -> Adjustment:
     """Iterate from the problem's start and corrections `v` until nothing moves."""
     x, free = problem.start[problem.free], problem.free
     frozen = problem.freeze(x, v)
@@ -187,7 +189,7 @@ def _settled(problem, v, names, tolerance, most_iterations):
         if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
         if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
-            _STALLED, np.linalg.norm(misclosure)
+            _STALLED, float(np.linalg.norm(misclosure))
         ):
             moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
@@ -213,7 +215,7 @@ class _Frozen(NamedTuple):
     eliminated: tuple[Eliminated, ...]
 
     @classmethod
-    def of(cls, linearised):
+    def of(cls, linearised: Linearised) -> "_Frozen":
         """Of a linearised problem, without its designs."""
         return cls(linearised.by_readings, linearised.whiteners, linearised.whole,
                    linearised.eliminated)
@@ -222,7 +224,8 @@ class _Frozen(NamedTuple):
 class _Problem:
     """One least-squares problem; knows how to freeze, solve and linearise. Not for outside use."""
 
-    def __init__(self, model, observations, prior, start, free):
+    def __init__(self, model: Model, observations: Observations, prior: Prior, start: np.ndarray,
+                 free: np.ndarray) -> None:
         self.model, self.observations, self.prior = model, observations, prior
         self.start, self.free = start, free
         # What is set aside hangs together with nothing.
@@ -235,20 +238,20 @@ class _Problem:
         projected, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
         self.prior_whitener = projected[0]
-        self._cache: tuple[Any, Any] = (None, None)
-        self._compressed: tuple[Any, Any, Any] = (None, None, None)
+        self._cache: tuple[tuple[bytes, bytes], Prediction] | None = None
+        self._compressed: tuple[bytes, _Frozen, Compressed | Tall] | None = None
         self._sets: Any = None
 
-    def full(self, x):
+    def full(self, x: np.ndarray) -> np.ndarray:
         parameters = self.start.copy()
         parameters[self.free] = x
         return parameters
 
-    def predict(self, x, v):
+    def predict(self, x: np.ndarray, v: np.ndarray) -> Prediction:
         """Prediction at free parameters x and readings l + v, A by these; remembers the last."""
         key = (x.tobytes(), v.tobytes())
-        if self._cache[0] != key:
-            self._cache = (None, None)  # room for the new one
+        if self._cache is None or self._cache[0] != key:
+            self._cache = None  # room for the new one
             prediction = self.model(self.full(x), self.observations.readings + v)
             finite = np.isfinite(prediction.values)
             finite &= np.isfinite(_values(prediction.by_parameters)).all(1)
@@ -259,7 +262,7 @@ class _Problem:
             self._cache = (key, prediction)
         return self._cache[1]
 
-    def _free(self, a):
+    def _free(self, a: np.ndarray | Bordered) -> np.ndarray | Bordered:
         """The free columns of A."""
         if not isinstance(a, Bordered):
             return a[:, self.free]
@@ -271,7 +274,7 @@ class _Problem:
             self._sets = kept.sets
         return Bordered(self._sets, kept.values)
 
-    def freeze(self, x, v):
+    def freeze(self, x: np.ndarray, v: np.ndarray) -> _Frozen:
         """B and the whiteners of M = B Q B' + S at (x, v)."""
         by_readings = self.predict(x, v).by_readings
         whole, reduced, eliminated = [], [], []
@@ -292,7 +295,7 @@ class _Problem:
             eliminated.append(out)
         return _Frozen(by_readings, tuple(reduced), tuple(whole), tuple(eliminated))
 
-    def turn_unit(self, frozen):
+    def turn_unit(self, frozen: Linearised) -> np.ndarray:
         """What a correction's change is measured by: the reading's sd, or that of its estimate."""
         variance = np.einsum("bkk->bk", self.observations.reading_covariance).copy()
         for group, out in zip(self.observations.groups, frozen.eliminated, strict=True):
@@ -302,30 +305,31 @@ class _Problem:
                 variance[of] = np.where(out.seen[:, m:], own, variance[of])
         return np.sqrt(np.where(variance > 0, variance, 1.0))
 
-    def misclosure(self, x, v, by_readings):
+    def misclosure(self, x: np.ndarray, v: np.ndarray, by_readings: np.ndarray) -> np.ndarray:
         """w = y - f(x, l + v) + B v, shape (n,)."""
         residuals = self.observations.values - self.predict(x, v).values
-        return residuals + self._through_readings(by_readings, v)
+        misclosure: np.ndarray = residuals + self._through_readings(by_readings, v)
+        return misclosure
 
-    def _through_readings(self, by_readings, v):
+    def _through_readings(self, by_readings: np.ndarray, v: np.ndarray) -> np.ndarray:
         out = np.zeros(len(self.observations.values))
         if v.shape[1]:
             for group in self.observations.groups:
                 out[group.rows] = (by_readings[group.rows] @ v[group.blocks][..., None])[..., 0]
         return out
 
-    def solve(self, x, v, frozen, tolerance):
+    def solve(self, x: np.ndarray, v: np.ndarray, frozen: _Frozen, tolerance: float) -> np.ndarray:
         """The free parameters that minimise the frozen problem, well within `tolerance` sd."""
         groups = self.observations.groups
 
-        def residuals(x):
+        def residuals(x: np.ndarray) -> np.ndarray:
             w = whitened(groups, self.misclosure(x, v, frozen.by_readings), frozen.whiteners)
             h, _ = self.prior.function(self.full(x))
             w = np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
             compressed = self.compressed(x, v, frozen)
             return w if compressed is None else compressed.residual(w)
 
-        def jacobian(x):
+        def jacobian(x: np.ndarray) -> np.ndarray:
             compressed = self.compressed(x, v, frozen)
             if compressed is None:
                 return -np.vstack(self.design(x, v, frozen.whiteners))
@@ -342,36 +346,39 @@ class _Problem:
         )
         if solution.status <= 0:
             raise NotConverged(f"the least-squares step did not end: {solution.message}")
-        return solution.x
+        found: np.ndarray = solution.x
+        return found
 
-    def design(self, x, v, whiteners):
+    def design(self, x: np.ndarray, v: np.ndarray, whiteners: tuple[np.ndarray, ...]
+               ) -> tuple[Any, np.ndarray]:
         """Whitened A and whitened H, free columns."""
         _, h = self.prior.function(self.full(x))
         a = self.predict(x, v).by_parameters
         return (whitened(self.observations.groups, a, whiteners),
                 self.prior_whitener @ h[:, self.free])
 
-    def compressed(self, x, v, frozen):
+    def compressed(self, x: np.ndarray, v: np.ndarray, frozen: _Frozen) -> Compressed | Tall | None:
         """The design of many rows, compressed or reduced; remembers the last. None: a small one."""
         a = self.predict(x, v).by_parameters
         if not isinstance(a, Bordered) and len(a) < MANY:
             return None
         key = x.tobytes()
-        if self._compressed[0] != key or self._compressed[1] is not frozen:
-            self._compressed = (None, None, None)  # room for the new one
+        last = self._compressed
+        if last is None or last[0] != key or last[1] is not frozen:
+            last = self._compressed = None  # room for the new one
             compressed = reduced(*self.design(x, v, frozen.whiteners))
-            self._compressed = (key, frozen, compressed)
-        return self._compressed[2]
+            last = self._compressed = (key, frozen, compressed)
+        return last[2]
 
-    def forget(self):
+    def forget(self) -> None:
         """Let go of the design that was compressed last."""
-        self._compressed = (None, None, None)
+        self._compressed = None
 
-    def corrected(self, x, v, frozen):
+    def corrected(self, x: np.ndarray, v: np.ndarray, frozen: _Frozen) -> np.ndarray:
         """The corrections at free parameters x."""
         return self.corrections(self.misclosure(x, v, frozen.by_readings), v, frozen)
 
-    def corrections(self, w, v, frozen):
+    def corrections(self, w: np.ndarray, v: np.ndarray, frozen: _Frozen) -> np.ndarray:
         """v = Q B' W w, or what the block says of a reading that is aside; shape (n_blocks, k)."""
         corrections = np.zeros_like(v)
         if not v.shape[1]:
@@ -390,7 +397,7 @@ class _Problem:
                 corrections[of] = np.where(aside, errors, corrections[of])
         return corrections
 
-    def linearise(self, x, v):
+    def linearise(self, x: np.ndarray, v: np.ndarray) -> Linearised:
         frozen = self.freeze(x, v)
         groups = self.observations.groups
         h, by_parameters = self.prior.function(self.full(x))
@@ -414,7 +421,8 @@ class _Problem:
             prior_eliminated=self.prior_eliminated,
         )
 
-    def pretended(self, x, v, linearised, steps):
+    def pretended(self, x: np.ndarray, v: np.ndarray, linearised: Linearised, steps: np.ndarray
+                  ) -> np.ndarray:
         """How much of the information along steps (columns, one sd each) reading noise pretends.
 
         The design at noisy readings differs from the true one by what their noise adds; squared
@@ -432,7 +440,8 @@ class _Problem:
             pretended += np.einsum("ni,ni->i", change, change)
         return pretended
 
-    def result(self, x, v, linearised, covariance, names, iterations):
+    def result(self, x: np.ndarray, v: np.ndarray, linearised: Linearised, covariance: np.ndarray,
+               names: tuple[str, ...], iterations: int) -> Adjustment:
         parameters = self.full(x)
         full_covariance = np.zeros((len(parameters), len(parameters)))
         full_covariance[np.ix_(self.free, self.free)] = covariance
@@ -452,14 +461,15 @@ class _Problem:
         )
 
 
-def _refuse_deficient(linearised, names, free):
+def _refuse_deficient(linearised: Linearised, names: tuple[str, ...], free: np.ndarray) -> None:
     spectrum = linearised.spectrum
     if spectrum.deficient:
         free_names = [name for name, is_free in zip(names, free, strict=True) if is_free]
         raise NotDetermined(spectrum.null_directions(free_names))
 
 
-def _refuse_drowned(problem, x, v, names):
+def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tuple[str, ...]
+                    ) -> None:
     """Say so if the noise of the readings drowns some direction: then the iteration runs away."""
     try:
         linearised = problem.linearise(x, v)
@@ -475,6 +485,6 @@ def _refuse_drowned(problem, x, v, names):
         raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free_names), True)
 
 
-def _values(design):
+def _values(design: np.ndarray | Bordered) -> np.ndarray:
     """The numbers of a design, without the columns that a set has not."""
     return design.values if isinstance(design, Bordered) else design

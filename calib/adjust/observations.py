@@ -158,7 +158,7 @@ class _Chosen:
 
     index: np.ndarray
 
-    def __call__(self, parameters):
+    def __call__(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return parameters[self.index], np.eye(len(parameters))[self.index]
 
 
@@ -235,14 +235,14 @@ def check_covariance(matrices: np.ndarray, of_what: str) -> None:
         raise ValueError(f"the covariance of {of_what} is not positive definite") from None
 
 
-def _grouped(block, covariances):
+def _grouped(block: np.ndarray, covariances: Sequence[np.ndarray]) -> tuple[BlockGroup, ...]:
     order = np.argsort(block, kind="stable")
     sizes = np.bincount(block, minlength=len(covariances))
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     groups = []
-    for size in np.unique(sizes[sizes > 0]):
+    for size in np.unique(sizes[sizes > 0]).tolist():
         blocks = np.flatnonzero(sizes == size)
-        stack = [np.asarray(covariances[b], float) for b in blocks]
+        stack = [np.asarray(covariances[b], float) for b in blocks.tolist()]
         for b, matrix in zip(blocks, stack, strict=True):
             if matrix.shape != (size, size):
                 raise ValueError(

@@ -9,6 +9,8 @@ and statistical tests", Proc. Royal Society A 160 (1937) 268-282. Degrees of fre
 from the information about all factors. All from memory.
 """
 
+from math import sqrt
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import psi
@@ -59,14 +61,14 @@ class Profile:
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """The factors that the likelihood bears out; from 0 where it does not fall enough."""
-        limit = chi2_ppf(confidence, 1)
+        limit = float(chi2_ppf(confidence, 1))
         estimate = float(self._best.theta[self._kind])
         high = self._end(estimate, self._pace, limit)
         if self.fall(float(self._likelihood.least[self._kind])) < limit:
             return 0.0, high
         return self._end(estimate, 1 / self._pace, limit), high
 
-    def _end(self, inside, pace, limit):
+    def _end(self, inside: float, pace: float, limit: float) -> float:
         """Where the fall reaches the limit, going out from `inside` by factors of `pace`."""
         outside = inside * pace
         for _ in range(_MOST_PACES):
@@ -75,7 +77,7 @@ class Profile:
             inside, outside, pace = outside, outside * pace, pace**1.5
         return np.inf
 
-    def _fit(self, factor):
+    def _fit(self, factor: float) -> Fit:
         if factor not in self._fits:
             nearest = min(self._fits, key=lambda known: abs(known - factor))
             start = self._fits[nearest].theta.copy()
@@ -84,14 +86,14 @@ class Profile:
                 start, self._others, NEARLY_SETTLED)
         return self._fits[factor]
 
-    def _crossing(self, inside, outside, limit):
+    def _crossing(self, inside: float, outside: float, limit: float) -> float:
         """Between a factor where the fall is below the limit and one where it is above."""
         low, high = np.log([inside, outside]).tolist()
         known = {low: inside, high: outside}  # not fitted anew for the rounding of a logarithm
 
-        def beyond(log_factor):
+        def beyond(log_factor: float) -> float:
             factor = known.get(log_factor) or float(np.exp(log_factor))
-            return np.sqrt(self.fall(factor)) - np.sqrt(limit)
+            return sqrt(self.fall(factor)) - sqrt(limit)
 
         return float(np.exp(root_between(beyond, low, high, xtol=_CLOSE, rtol=1e-12)))
 
@@ -118,10 +120,11 @@ def bartlett_factor(dof: float) -> float:
 def sds(information: np.ndarray) -> np.ndarray:
     """Standard deviation of each factor, all others unknown; huge where nothing tells of it."""
     left = np.array([_left_over(information, k) for k in range(len(information))])
-    return 1 / np.sqrt(np.maximum(left, np.finfo(float).tiny))
+    sds: np.ndarray = 1 / np.sqrt(np.maximum(left, np.finfo(float).tiny))
+    return sds
 
 
-def _left_over(information, k):
+def _left_over(information: np.ndarray, k: int) -> float:
     """Information about factor k that is left when all others are unknown."""
     size = np.sqrt(np.maximum(np.diag(information), 0.0))
     others = (np.arange(len(size)) != k) & (size > 0)

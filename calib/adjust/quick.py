@@ -69,7 +69,7 @@ def look(
     powerless = observations.powerless_covariance
     reading_covariance = tuple(powerless[group.blocks] for group in observations.groups)
 
-    def state(parameters, weights):
+    def state(parameters: np.ndarray, weights: np.ndarray) -> _State | None:
         try:
             return _State.at(model, observations, reading_covariance, prior, prior_whitener, free,
                              parameters, weights)
@@ -114,14 +114,15 @@ class _State:
     row_weights: np.ndarray
 
     @classmethod
-    def at(cls, model, observations, reading_covariance, prior, prior_whitener, free, parameters,
-           weights):
+    def at(cls, model: Model, observations: Observations,
+           reading_covariance: tuple[np.ndarray, ...], prior: Prior, prior_whitener: np.ndarray,
+           free: np.ndarray, parameters: np.ndarray, weights: np.ndarray) -> "_State":
         n = len(observations.values)
         prediction = model(parameters, observations.readings)
         h, by_parameters = prior.function(parameters)
         whole = np.empty((n + len(h), 1 + len(free)))  # residuals, then Jacobian
         whole[:n, 0] = observations.values - prediction.values
-        whole[:n, 1:] = prediction.by_parameters[:, free]
+        whole[:n, 1:] = np.asarray(prediction.by_parameters)[:, free]
         block_chi2, row_weights = np.zeros(len(observations.readings)), np.ones(len(whole))
         for group, q in zip(observations.groups, reading_covariance, strict=True):
             rows, b = group.rows, prediction.by_readings[group.rows]
@@ -135,22 +136,22 @@ class _State:
                    row_weights)
 
     @property
-    def chi2(self):
+    def chi2(self) -> float:
         total = float(np.sum(self.block_chi2)) + self.prior_chi2
         return total if np.isfinite(total) else np.inf
 
     @property
-    def weighted_chi2(self):
+    def weighted_chi2(self) -> float:
         total = float(np.sum(self.row_weights * self.residuals**2))
         return total if np.isfinite(total) else np.inf
 
-    def weighted(self, weights, observations):
+    def weighted(self, weights: np.ndarray, observations: Observations) -> "_State":
         row_weights = self.row_weights.copy()
         for group in observations.groups:
             row_weights[group.rows] = weights[group.blocks][:, None]
         return _State(self.residuals, self.jacobian, self.block_chi2, self.prior_chi2, row_weights)
 
-    def step(self, damping):
+    def step(self, damping: float) -> np.ndarray:
         weighted = self.jacobian * self.row_weights[:, None]
         normal, right = weighted.T @ self.jacobian, weighted.T @ self.residuals
         diagonal = np.diag(normal).copy()
@@ -162,7 +163,7 @@ class _State:
         return scale * np.linalg.solve(scaled, scale * right)
 
 
-def _weights(block_chi2, sizes):
+def _weights(block_chi2: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     used = sizes > 0
     u = np.sqrt(block_chi2[used] / sizes[used])
     weights = np.ones(len(sizes))

@@ -108,9 +108,8 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
-    families = (_checked(family, delta) for family in (by_row, by_reading, by_prior))
-    arrays = [array for family in families for array in family]
-    return Reliability(*arrays, alpha, power)  # type: ignore[call-arg]
+    return Reliability(*_checked(by_row, delta), *_checked(by_reading, delta),
+                       *_checked(by_prior, delta), alpha, power)
 
 
 def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
@@ -217,7 +216,7 @@ class GroupTests:
                 results[number] = test
         return cast(list[GroupTest], results)
 
-    def _priors(self, members):
+    def _priors(self, members: list[Any]) -> list[GroupTest]:
         """Single prior values."""
         linearised, chosen = self.adjustment.linearised, [i for _, i in members]
         n, h = len(self.adjustment.residuals), linearised.prior_whitener[:, chosen]
@@ -227,7 +226,7 @@ class GroupTests:
         pulled = h.T @ linearised.misclosure[n:]
         return _group_tests(pulled[:, None], normal[:, None, None], total, self.lambda0)
 
-    def _alike(self, shape, members):
+    def _alike(self, shape: tuple[int, int, int], members: list[Any]) -> list[GroupTest]:
         """Groups in the blocks of one block group, with equal numbers of rows and readings."""
         i, n_rows, n_readings = shape
         _, numbers, positions, columns = zip(*members, strict=True)
@@ -297,7 +296,8 @@ def hypothesis_test(
     )[0]
 
 
-def _group_tests(pulled, normal, total, lambda0):
+def _group_tests(pulled: np.ndarray, normal: np.ndarray, total: np.ndarray, lambda0: float
+                 ) -> list[GroupTest]:
     """Tests from stacks of H' M^-1 w, H' C H and the trace of H' M^-1 H."""
     values, vectors = np.linalg.eigh(normal)
     visible = values > UNCHECKED * np.maximum(total, np.finfo(float).tiny)[:, None]
@@ -317,7 +317,8 @@ def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:
     for group in adjustment.observations.groups:
         where = np.flatnonzero(group.blocks == block)
         if len(where):
-            return group.rows[where[0]]
+            rows: np.ndarray = group.rows[where[0]]
+            return rows
     return np.zeros(0, int)
 
 
@@ -373,7 +374,8 @@ def influence(adjustment: Adjustment) -> Influence:
     return Influence(by_row, by_reading, by_prior)
 
 
-def _weighted(g, whole, left, misclosure, rows):
+def _weighted(g: np.ndarray, whole: np.ndarray, left: np.ndarray, misclosure: np.ndarray,
+              rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """W w, C = W Q_ww W and M^-1 of a stack of blocks; W is M^-1 less what is set aside."""
     gt = g.transpose(0, 2, 1)
     weighted = (gt @ misclosure[rows][..., None])[..., 0]
@@ -389,7 +391,8 @@ def _empty(shape: tuple[int, ...]) -> Any:
     return tuple(np.zeros(shape) for _ in range(4))
 
 
-def _store(family, where, weighted, c, p, redundancy):
+def _store(family: tuple[np.ndarray, ...], where: np.ndarray, weighted: np.ndarray, c: np.ndarray,
+           p: np.ndarray, redundancy: np.ndarray) -> None:
     """Keep M^-1 w, diag C, diag M^-1 and the redundancy of a stack of blocks."""
     family[0][where] = weighted
     family[1][where] = np.einsum("gii->gi", c)
@@ -397,7 +400,8 @@ def _store(family, where, weighted, c, p, redundancy):
     family[3][where] = redundancy
 
 
-def _checked(family, delta):
+def _checked(family: tuple[np.ndarray, ...], delta: float
+             ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     weighted, c, p, redundancy = family
     checked = c > UNCHECKED * p
     root = np.sqrt(np.where(checked, c, 1.0))

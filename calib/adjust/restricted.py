@@ -28,7 +28,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
-from calib.adjust.observations import Observations
+from calib.adjust.observations import BlockGroup, Observations
 
 #: Below this a factor counts as this where its root is divided by.
 _LEAST_ROOT = 1e-8
@@ -77,8 +77,9 @@ class _Blocks:
     pair_of_column: np.ndarray
 
     @cached_property
-    def sign_products(self):
-        return self.signs[:, :, None] * self.signs[:, None, :]
+    def sign_products(self) -> np.ndarray:
+        products: np.ndarray = self.signs[:, :, None] * self.signs[:, None, :]
+        return products
 
 
 @dataclass(frozen=True)
@@ -246,7 +247,7 @@ class RestrictedLikelihood:
             theta, slope = tried, self.slope(tried)
         return Fit(theta, slope)
 
-    def _step(self, slope, theta, free):
+    def _step(self, slope: Slope, theta: np.ndarray, free: np.ndarray) -> np.ndarray:
         """To the best factors >= 0 of the quadratic model; factors that nothing tells of stay.
 
         Newton's step with the observed information where that is positive definite, else scoring
@@ -269,7 +270,7 @@ class RestrictedLikelihood:
         step[telling] = _not_negative(curvature, aim) * scale - above
         return step
 
-    def _units(self):
+    def _units(self) -> np.ndarray:
         """Factors at which each kind by itself is as noisy as the whole, within reason."""
         columns, traces = np.zeros((2, self.kinds + 1))
         for blocks in self._blocks:
@@ -280,7 +281,7 @@ class RestrictedLikelihood:
         share = np.maximum(traces / np.maximum(columns, 1), 1 / _MOST_TIMES)[: self.kinds]
         return self.variance_factor / share
 
-    def _reduced(self, theta):
+    def _reduced(self, theta: np.ndarray) -> "_Reduced | None":
         """The normal equations of the parameters at these factors.
 
         None where V is singular, or where they are as far as can be computed: with factors that
@@ -291,7 +292,7 @@ class RestrictedLikelihood:
             self._last = theta.tobytes(), self._reduce(theta)
         return self._last[1]
 
-    def _reduce(self, theta):
+    def _reduce(self, theta: np.ndarray) -> "_Reduced | None":
         normal = self._prior.T @ self._prior
         right = self._prior.T @ self._prior_misclosure
         log_det, square = 0.0, self._prior_misclosure @ self._prior_misclosure
@@ -321,7 +322,7 @@ class RestrictedLikelihood:
         return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
 
 
-def _not_negative(curvature, aim):
+def _not_negative(curvature: np.ndarray, aim: np.ndarray) -> np.ndarray:
     """The x >= 0 that minimises x' C x / 2 - x' b, C positive definite.
 
     C. L. Lawson and R. J. Hanson, *Solving Least Squares Problems*, Prentice-Hall 1974, chapter 23
@@ -377,11 +378,12 @@ class _Whitened(NamedTuple):
                          np.pad(self.misclosure, ((0, 0), (0, more))), parts)
 
 
-def _whitened(group, whitener, by_readings, reading_covariance, kind_of_row,
-              kind_of_reading, design, misclosure):
+def _whitened(group: BlockGroup, whitener: np.ndarray, by_readings: np.ndarray,
+              reading_covariance: np.ndarray, kind_of_row: np.ndarray, kind_of_reading: np.ndarray,
+              design: np.ndarray, misclosure: np.ndarray) -> _Whitened:
     parts: dict[tuple[int, int], np.ndarray] = {}
 
-    def add(a, b, part):
+    def add(a: int, b: int, part: np.ndarray) -> None:
         if part.any():
             key = (min(a, b), max(a, b))
             parts[key] = parts.get(key, 0.0) + whitener @ part @ whitener.transpose(0, 2, 1)
@@ -402,7 +404,7 @@ def _whitened(group, whitener, by_readings, reading_covariance, kind_of_row,
     return _Whitened(design, misclosure, parts)
 
 
-def _alike(groups):
+def _alike(groups: list[_Whitened]) -> list[list[_Whitened]]:
     """Groups whose blocks are padded to one size: few calls on many blocks are quick."""
     left, together = sorted(groups, key=lambda group: -group.misclosure.shape[1]), []
     while left:
@@ -413,7 +415,7 @@ def _alike(groups):
     return together
 
 
-def _blocks(groups):
+def _blocks(groups: list[_Whitened]) -> _Blocks:
     """Groups of blocks of one size as one."""
     pairs = list(dict.fromkeys(pair for group in groups for pair in group.parts))
     stack = np.stack([
@@ -426,34 +428,37 @@ def _blocks(groups):
                    np.array(pairs).T, stack, *_columns(np.array(pairs), stack))
 
 
-def _missing(whitener):
+def _missing(whitener: np.ndarray) -> np.ndarray:
     """Projector on what a whitener leaves out of its block: values that are set aside.
 
     Nothing of design and misclosure is there; as a part of V it keeps V regular, no more.
     """
     vectors, sizes, _ = np.linalg.svd(whitener)
     out = vectors * (sizes <= 1e-10 * sizes[:, :1])[:, None, :]
-    return out @ out.transpose(0, 2, 1)
+    projector: np.ndarray = out @ out.transpose(0, 2, 1)
+    return projector
 
 
-def _columns(pairs, parts):
+def _columns(pairs: np.ndarray, parts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Every part with a factor as a sum of signed squares, without those that vanish."""
     values, vectors = np.linalg.eigh(parts)  # (n_pairs, g, m), (n_pairs, g, m, m)
     size = np.abs(values)
-    kept = (size > 1e-12 * size.max(axis=2, keepdims=True)) & (pairs >= 0).any(1)[:, None, None]
+    scaled = np.max(pairs, axis=1) >= 0
+    kept = (size > 1e-12 * size.max(axis=2, keepdims=True)) & scaled[:, None, None]
     pair, column = np.nonzero(kept.any(axis=1))
     lengths = np.sqrt(size[pair, :, column] * kept[pair, :, column])
     columns = vectors[pair, :, :, column] * lengths[..., None]
     return columns.transpose(1, 2, 0), (np.sign(values) * kept)[pair, :, column].T, pair
 
 
-def _weights(pairs, theta):
+def _weights(pairs: np.ndarray, theta: np.ndarray) -> np.ndarray:
     one, other = pairs
     full = np.append(theta, 1.0)  # kind -1 is as stated
-    return np.sqrt(full[one] * full[other])
+    weights: np.ndarray = np.sqrt(full[one] * full[other])
+    return weights
 
 
-def _rates(pairs, theta, kinds):
+def _rates(pairs: np.ndarray, theta: np.ndarray, kinds: int) -> np.ndarray:
     """Derivatives of the weights, shape (kinds, n_pairs)."""
     full = np.append(theta, 1.0)
     root = np.sqrt(np.maximum(full, _LEAST_ROOT))

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.candidate import Candidate
 from calib.adjust.mixed_model import NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
@@ -92,7 +93,8 @@ def reweight(
     raise NotConverged(f"the robust weights still move after {_MOST_ROUNDS} rounds")
 
 
-def _weighted(observations, groups, weights):
+def _weighted(observations: Observations, groups: Sequence[Candidate], weights: np.ndarray
+              ) -> Observations:
     """Observations with the variances of each group divided by its weight."""
     of_row = np.ones(len(observations.values))
     of_reading = np.ones(observations.readings.shape)
@@ -111,14 +113,15 @@ def _weighted(observations, groups, weights):
     )
 
 
-def _weighted_prior(prior, groups, weights):
+def _weighted_prior(prior: Prior, groups: Sequence[Candidate], weights: np.ndarray) -> Prior:
     of_value = np.ones(len(prior.values))
     for group, weight in zip(groups, weights, strict=True):
         of_value[list(group.priors)] = 1 / np.sqrt(weight)
     return replace(prior, covariance=prior.covariance * np.outer(of_value, of_value))
 
 
-def _distances(solved, observations, prior, groups):
+def _distances(solved: Adjustment, observations: Observations, prior: Prior,
+               groups: Sequence[Candidate]) -> np.ndarray:
     """u of every group, at the stated covariances."""
     stated = {}
     for g in observations.groups:
@@ -142,6 +145,6 @@ def _distances(solved, observations, prior, groups):
     return np.array(distances)
 
 
-def _covariance(one, other):
+def _covariance(one: tuple[int, np.ndarray, int], other: tuple[int, np.ndarray, int]) -> float:
     """Of two observations, each told as first row of its block, the block's covariance, place."""
     return one[1][one[2], other[2]] if one[0] == other[0] else 0.0

@@ -52,7 +52,8 @@ def root_between(function: Callable[[float], float], low: float, high: float, xt
         f_now = function(now)
 
 
-def _step(before, now, other, values, last, step, close, half):
+def _step(before: float, now: float, other: float, values: tuple[float, float, float], last: float,
+          step: float, close: float, half: float) -> tuple[float, float]:
     """The step before the next, and the next: interpolated where that is shorter than halving."""
     f_before, f_now, f_other = values
     if abs(last) <= close or abs(f_now) >= abs(f_before):

@@ -26,7 +26,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
-from calib.adjust.distributions import chi2_sf, f_sf
+from calib.adjust.distributions import Numbers, chi2_sf, f_sf
 from calib.adjust.reliability import whiten
 
 #: What the design must leave of a column, as a share of its square, for it to be told at all.
@@ -163,7 +163,7 @@ class Family:
                    run_level / max(1, len(self.hypotheses)))
 
     @cached_property
-    def _smallest(self):
+    def _smallest(self) -> np.ndarray:
         """The smallest chance of each draw, shape (DRAWS,)."""
         members = sorted({i for h in self.hypotheses for i in h})
         if not members:
@@ -185,9 +185,11 @@ class Family:
             inverse = np.linalg.inv(normal[np.ix_(at, at)])
             statistic = np.einsum("ni,ij,nj->n", pulled[:, at], inverse, pulled[:, at])
             largest[len(at)] = np.maximum(largest.get(len(at), 0.0), statistic)
-        return np.min([self._chances(most, d, total) for d, most in largest.items()], axis=0)
+        smallest: np.ndarray = np.min(
+            [self._chances(most, d, total) for d, most in largest.items()], axis=0)
+        return smallest
 
-    def _chances(self, statistic, d, total):
+    def _chances(self, statistic: np.ndarray, d: int, total: np.ndarray) -> Numbers:
         if self.stated:
             return chi2_sf(statistic, d)
         below = self.scores.dof - d

@@ -279,24 +279,26 @@ class _Search:
         """The state with everything aside tested against what the rest predicts."""
         return replace(state, aside=tuple(self._against_the_rest(state, v) for v in state.aside))
 
-    def _against_the_rest(self, state, verdict):
+    def _against_the_rest(self, state: _State, verdict: Verdict) -> Verdict:
         test = error_test(state.adjustment, *verdict.candidate.values).test
         if not test.dof:
             return verdict
         return Verdict(verdict.candidate, test, equal_power_limit(test.dof, self.alpha, self.power))
 
-    def _judged(self, state):
+    def _judged(self, state: _State) -> tuple[Verdict, ...]:
         """The verdicts on everything that is not aside."""
         gone = {v.candidate.label for v in state.aside}
         left = [c for c in self.candidates if c.label not in gone]
         return judge(state.adjustment, left, self.alpha, self.power)
 
-    def _solved(self, candidates, parameters, corrections):
+    def _solved(self, candidates: Sequence[Candidate], parameters: np.ndarray,
+                corrections: np.ndarray | None) -> Adjustment:
         observations, prior = set_aside(self.observations, self.prior, candidates)
         return adjust(self.model, observations, parameters, prior=prior, corrections=corrections,
                       **self.how)
 
-    def _without_the_worst(self, state, beyond, most):
+    def _without_the_worst(self, state: _State, beyond: Sequence[Verdict], most: int
+                           ) -> _State | None:
         """The state without the worst candidate that can be spared, or some at once."""
         together = self._far_apart(beyond)[: most - len(state.aside)]
         choices = [together] if len(together) > 1 else []
@@ -316,7 +318,7 @@ class _Search:
             return _State(aside, rest)
         return None
 
-    def _far_apart(self, beyond):
+    def _far_apart(self, beyond: Sequence[Verdict]) -> list[Verdict]:
         """The worst and others nearly as bad in other blocks, in problems of many candidates."""
         blocks: set[Any] = set()
         chosen: list[Any] = []
@@ -327,7 +329,7 @@ class _Search:
         for group in self.observations.groups:
             of_row[group.rows] = group.blocks[:, None]
         for v in beyond:
-            own = {int(of_row[row]) for row in v.candidate.rows}
+            own: set[int | None] = {int(of_row[row]) for row in v.candidate.rows}
             own |= {v.candidate.block} if v.candidate.readings else set()
             if len(chosen) == most or v.quotient < _NEARLY_AS_BAD * beyond[0].quotient:
                 break
@@ -336,7 +338,7 @@ class _Search:
                 blocks |= own
         return chosen
 
-    def _taken_back(self, state, returned):
+    def _taken_back(self, state: _State, returned: set[Hashable]) -> _State | None:
         """The state with what fits the rest taken back, each once; None if there is nothing.
 
         A reading that no value of its block replaces is taken back too: nothing is lost by it.
@@ -358,7 +360,7 @@ class _Search:
         return _State(aside, rest)
 
 
-def _beyond(verdicts):
+def _beyond(verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:
     """What is beyond its limit, if anything is that detects."""
     if not any(v.quotient > 1 for v in verdicts if v.candidate.detects):
         return ()

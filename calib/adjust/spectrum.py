@@ -32,7 +32,7 @@ class Direction:
     amounts: np.ndarray
     shares: np.ndarray
 
-    def __str__(self):
+    def __str__(self) -> str:
         if len(self.names) == 1:
             return f"{self.names[0]} alone"
         return f"{', '.join(self.names[:-1])} and {self.names[-1]} together"
@@ -127,13 +127,16 @@ class Spectrum:
         if self.deficient:
             raise ValueError(f"rank {self.rank} of {len(self.singular)}: no covariance")
         half = self.scale[:, None] * self.right / self.singular
-        return half @ half.T
+        covariance: np.ndarray = half @ half.T
+        return covariance
 
     def solution(self, misclosure: np.ndarray) -> np.ndarray:
         """The least-squares solution of ``J x = misclosure`` (shape (n,)), shape (p,)."""
         if self.compressed is not None:
             misclosure = self.compressed.lower(misclosure)
-        return self.scale * (self.right @ ((self.inner.T @ misclosure) / self.singular))
+        solution: np.ndarray = self.scale * (
+            self.right @ ((self.inner.T @ misclosure) / self.singular))
+        return solution
 
     def null_directions(self, names: Sequence[str]) -> tuple[Direction, ...]:
         """The combinations that the matrix says nothing about, as sparse as pivoting makes them."""
@@ -159,7 +162,7 @@ class Spectrum:
         )
 
 
-def _pivots(basis):
+def _pivots(basis: np.ndarray) -> list[int]:
     remaining, chosen = basis.copy(), []
     for _ in range(basis.shape[1]):
         norms = np.einsum("ij,ij->i", remaining, remaining)

@@ -50,7 +50,8 @@ class Tall:
         pulled = self.matrix.T @ vector[:n] + self.below.T @ vector[n:]
         from scipy.linalg import solve_triangular  # small runs do not need it
 
-        return solve_triangular(self.triangle, pulled, trans="T")
+        found: np.ndarray = solve_triangular(self.triangle, pulled, trans="T")
+        return found
 
     def lift(self, matrix: np.ndarray) -> np.ndarray:
         """Q times a matrix (or a vector) of p rows: over the rows of J and H."""

@@ -40,13 +40,14 @@ def error_test(
     readings: Sequence[int] = (), priors: Sequence[int] = (),
 ) -> ErrorTest:
     """Test observations, readings of one block and prior values that are set aside."""
-    parts = [_of_rows(adjustment, row) for row in rows]
-    parts += [_of_reading(adjustment, block, j) for j in readings]
-    parts += [_of_prior(adjustment, i) for i in priors]
-    size, free = len(parts), adjustment.free
+    wanted = [*(_of_rows(adjustment, row) for row in rows),
+              *(_of_reading(adjustment, block, j) for j in readings),
+              *(_of_prior(adjustment, i) for i in priors)]
+    parts = [part for part in wanted if part is not None]
+    size, free = len(wanted), adjustment.free
     shift = np.zeros(len(free))
     unpredicted = ErrorTest(GroupTest(0.0, 0, np.nan, np.zeros(size)), shift)
-    if None in parts:
+    if len(parts) < size:
         return unpredicted
     c = adjustment.covariance[np.ix_(free, free)]
     t = np.array([part.estimate for part in parts])
@@ -76,7 +77,7 @@ class _Part(NamedTuple):
     link: np.ndarray
 
 
-def _of_rows(adjustment, row):
+def _of_rows(adjustment: Adjustment, row: int) -> _Part | None:
     for i, group in enumerate(adjustment.observations.groups):
         found = np.argwhere(group.rows == row)
         if len(found):
@@ -84,7 +85,7 @@ def _of_rows(adjustment, row):
     raise ValueError(f"there is no observation {row}")
 
 
-def _of_reading(adjustment, block, j):
+def _of_reading(adjustment: Adjustment, block: int | None, j: int) -> _Part | None:
     for i, group in enumerate(adjustment.observations.groups):
         found = np.flatnonzero(group.blocks == block)
         if len(found):
@@ -92,7 +93,7 @@ def _of_reading(adjustment, block, j):
     return None
 
 
-def _of_block(adjustment, i, member, column):
+def _of_block(adjustment: Adjustment, i: int, member: int, column: int) -> _Part | None:
     linearised = adjustment.linearised
     out = linearised.eliminated[i]
     at = np.flatnonzero(out.where == member)
@@ -105,7 +106,7 @@ def _of_block(adjustment, i, member, column):
                  out.covariance[at, column], k @ linearised.by_parameters[rows])
 
 
-def _of_prior(adjustment, i):
+def _of_prior(adjustment: Adjustment, i: int) -> _Part | None:
     linearised, out = adjustment.linearised, adjustment.linearised.prior_eliminated
     if not len(out.where) or not out.seen[0, i]:
         return None

@@ -24,7 +24,7 @@ from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations
 from calib.adjust.profile import LEAST_DOF, Profile, bartlett_factor, effective_dof, sds
-from calib.adjust.restricted import NEARLY_SETTLED, RestrictedLikelihood
+from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
 from calib.adjust.spectrum import NotDetermined
 
 #: Nothing is told of a kind that would have too few degrees of freedom even with this many times
@@ -105,7 +105,8 @@ class VarianceComponents:
     @property
     def estimated(self) -> np.ndarray:
         """Mask of the components that could be estimated."""
-        return np.isfinite(self.factor)
+        told: np.ndarray = np.isfinite(self.factor)
+        return told
 
 
 def variance_components(
@@ -161,7 +162,8 @@ def scaled(
     )
 
 
-def _kinds(observations, components):
+def _kinds(observations: Observations, components: Sequence[Component]
+           ) -> tuple[np.ndarray, np.ndarray]:
     """Which component each row and each reading is of, -1 for none."""
     of_row = np.full(len(observations.values), -1)
     of_reading = np.full(observations.readings.shape[1], -1)
@@ -173,11 +175,12 @@ def _kinds(observations, components):
     return of_row, of_reading
 
 
-def _weighable(theta):
-    return np.maximum(theta, _LEAST_FACTOR)
+def _weighable(theta: np.ndarray) -> np.ndarray:
+    weighable: np.ndarray = np.maximum(theta, _LEAST_FACTOR)
+    return weighable
 
 
-def _again(model, solved, observations):
+def _again(model: Model, solved: Adjustment, observations: Observations) -> Adjustment | None:
     """The same problem solved with other standard deviations; None if that has no solution."""
     try:
         return adjust(model, observations, solved.parameters, names=solved.names,
@@ -186,14 +189,14 @@ def _again(model, solved, observations):
         return None
 
 
-def _alone(likelihood):
+def _alone(likelihood: RestrictedLikelihood) -> list[Fit]:
     """The maxima over each factor alone, the others as stated."""
     ones = np.ones(likelihood.kinds)
     return [likelihood.maximise(ones, mask, NEARLY_SETTLED)
             for mask in np.eye(likelihood.kinds, dtype=bool)]
 
 
-def _best(likelihood):
+def _best(likelihood: RestrictedLikelihood) -> Fit:
     """The highest maximum over all factors, from several starts."""
     ones = np.ones(likelihood.kinds)
     likely = sorted(_alone(likelihood), key=lambda fit: -fit.value)[:2]
@@ -203,13 +206,15 @@ def _best(likelihood):
     return max(fits, key=lambda fit: fit.value)
 
 
-def _moved(fit, before):
+def _moved(fit: Fit, before: Fit) -> float:
     """Largest change of a factor over its sd, the others taken as known."""
     information = np.maximum(np.diag(fit.slope.information), 0.0)
     return float((np.abs(fit.theta - before.theta) * np.sqrt(information)).max(initial=0.0))
 
 
-def _judged(likelihood, best, redundancy, components, solved, variance_factor):
+def _judged(likelihood: RestrictedLikelihood, best: Fit, redundancy: np.ndarray,
+            components: Sequence[Component], solved: Adjustment, variance_factor: float
+            ) -> VarianceComponents:
     dof = effective_dof(likelihood, best.theta, best.theta)
     # A factor near 0 has few by the formula, though its interval may be narrow.
     stated = effective_dof(likelihood, best.theta, min(variance_factor, 1.0))
@@ -241,7 +246,7 @@ def _judged(likelihood, best, redundancy, components, solved, variance_factor):
     )
 
 
-def _alone_chance(likelihood, alone):
+def _alone_chance(likelihood: RestrictedLikelihood, alone: list[Fit]) -> np.ndarray:
     """Chance of what each kind alone, the others as stated, explains if nothing is wrong."""
     ones, chance = np.ones(len(alone)), np.ones(len(alone))
     stated = likelihood.value(ones)
@@ -253,7 +258,8 @@ def _alone_chance(likelihood, alone):
     return chance
 
 
-def _decided(chance, alone_chance, alone):
+def _decided(chance: np.ndarray, alone_chance: np.ndarray, alone: list[Fit]
+             ) -> tuple[np.ndarray, tuple[int, ...]]:
     """Mask of the kinds that differ, and the group that holds what cannot be named."""
     differs, told = np.zeros(len(chance), bool), np.isfinite(chance)
     count, tested = int(told.sum()), int((alone_chance < 1).sum())

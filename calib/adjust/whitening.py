@@ -28,7 +28,9 @@ def misclosure_covariance(covariance: np.ndarray, by_readings: np.ndarray,
     by_readings : ndarray, shape (g, m, k)
     reading_covariance : ndarray, shape (g, k, k)
     """
-    return covariance + by_readings @ reading_covariance @ by_readings.transpose(0, 2, 1)
+    of_misclosures: np.ndarray = (
+        covariance + by_readings @ reading_covariance @ by_readings.transpose(0, 2, 1))
+    return of_misclosures
 
 
 def whiteners_of(covariances: np.ndarray) -> np.ndarray:

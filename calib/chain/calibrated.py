@@ -9,7 +9,7 @@ import numpy as np
 from calib.chain.basis import OF_READING, of_reading
 from calib.chain.linkages import LINKAGES
 from calib.chain.motion import PLACEMENT
-from calib.chain.sensors import SENSOR_KINDS, Up
+from calib.chain.sensors import SENSOR_KINDS, Number, Up
 
 # Steps of the search for the reading at an angle, and where it ends, rad.
 _MOST_STEPS, _SETTLED = 20, 1e-15
@@ -103,7 +103,7 @@ class Calibrated:
     def angles(self, parameters: np.ndarray, readings: np.ndarray,
                noted: np.ndarray) -> np.ndarray:
         """Calibrated angles of readings, both of shape (n_poses, n_readings), rad."""
-        angles = self._directions * readings + self._zeros @ parameters
+        angles: np.ndarray = self._directions * readings + self._zeros @ parameters
         for s, sensor in enumerate(self.sensors):
             if sensor.varying:
                 angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
@@ -164,7 +164,7 @@ class Calibrated:
         angle = SENSOR_KINDS[sensor.kind].angle(joint, up, inputs)
         return self._reading_at(s, angle, parameters, noted)
 
-    def _inputs(self, s, parameters, angles):
+    def _inputs(self, s: int, parameters: np.ndarray, angles: np.ndarray) -> dict[str, Number]:
         """What kind and linkage need; 0 where a sensor leaves an angle of its linkage out."""
         sensor = self.sensors[s]
         inputs = {name: angles[:, self._index[used]] if used in self._index
@@ -181,7 +181,8 @@ class Calibrated:
         """Derivative of a sensor's angle by the locals, shape (n_local,) or (n_poses, n_local)."""
         sensor = self.sensors[s]
         if not sensor.varying:
-            return self.plain_rates[s]
+            rate: np.ndarray = self.plain_rates[s]
+            return rate
         rates = np.tile(self.plain_rates[s], (len(readings), 1))
         rates[:, len(self.parameters) + len(PLACEMENT) + s] += self._varied(
             s, parameters, readings[:, s], noted)[1]
@@ -189,10 +190,11 @@ class Calibrated:
             rates[:, self.parameters.index(name)] += self._basis(times, readings[:, s], noted)[0]
         return rates
 
-    def _reading_at(self, s, angle, parameters, noted):
+    def _reading_at(self, s: int, angle: np.ndarray, parameters: np.ndarray, noted: np.ndarray
+                    ) -> np.ndarray:
         """The readings at which a sensor's calibrated angle is as given, shape (n,)."""
         angle = angle - self._zeros[s] @ parameters
-        reading = angle * self._directions[s]
+        reading: np.ndarray = angle * self._directions[s]
         if not self.sensors[s].varying:
             return reading
         for _ in range(_MOST_STEPS):  # Newton's
@@ -209,7 +211,8 @@ class Calibrated:
         placement = np.zeros((len(self.sensors), len(PLACEMENT)))
         return np.hstack([self._zeros, placement, np.diag(self._directions)])
 
-    def _varied(self, s, parameters, reading, noted):
+    def _varied(self, s: int, parameters: np.ndarray, reading: np.ndarray, noted: np.ndarray
+                ) -> tuple[np.ndarray, np.ndarray]:
         """What varies in the angle, and its derivative by the reading, each of shape (n,)."""
         extra, slope = np.zeros_like(reading), np.zeros_like(reading)
         for name, times in self.sensors[s].varying.items():
@@ -218,22 +221,23 @@ class Calibrated:
             extra, slope = extra + size * value, slope + size * rate
         return extra, slope
 
-    def _basis(self, times, reading, noted):
+    def _basis(self, times: str, reading: np.ndarray, noted: np.ndarray
+               ) -> tuple[np.ndarray, np.ndarray]:
         """What a parameter is multiplied with, and its derivative by the reading, shape (n,)."""
         if times in OF_READING:
             return of_reading(times, reading)
         return noted[:, self.pose_columns.index(times)], np.zeros_like(reading)
 
     @cached_property
-    def _index(self):
+    def _index(self) -> dict[str, int]:
         return {sensor.reading: s for s, sensor in enumerate(self.sensors)}
 
     @cached_property
-    def _directions(self):
+    def _directions(self) -> np.ndarray:
         return np.array([s.direction for s in self.sensors])
 
     @cached_property
-    def _zeros(self):
+    def _zeros(self) -> np.ndarray:
         """Shape (n_readings, n_parameters): which parameter is each sensor's zero."""
         matrix = np.zeros((len(self.sensors), len(self.parameters)))
         for s, sensor in enumerate(self.sensors):

@@ -20,9 +20,9 @@ import numpy as np
 
 from calib.chain.basis import OF_DISTANCE, OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
-from calib.chain.motion import PLACEMENT, Motion
+from calib.chain.motion import PLACEMENT, Motion, Varying
 from calib.chain.posture import Posture, Sweep
-from calib.chain.walk import Walk
+from calib.chain.walk import Axes, Walk
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
 SHOT_BY = ("pole", "reflectorless", "prism")
@@ -50,6 +50,10 @@ class Target:
         return "reflectorless" in self.shot_by
 
 
+#: Per pair of frames a distance, shape (n_poses,), and its derivative.
+Arms = Mapping[tuple[str, str | None], tuple[np.ndarray, Any]]
+
+
 class _At(NamedTuple):
     """What the amounts of a walk depend on, in every pose."""
 
@@ -58,7 +62,7 @@ class _At(NamedTuple):
     noted: np.ndarray
     #: Calibrated, as `calib.chain.calibrated.Calibrated.angles` gives them.
     angles: np.ndarray
-    arms: Mapping[tuple[str, str | None], tuple[np.ndarray, Any]]
+    arms: Arms
 
 
 @dataclass(frozen=True)
@@ -153,7 +157,8 @@ class Chain:
             walk.stand_at(k, motion)
             amount = amounts[:, k]
             if motion.joint is not None:
-                amount = amount + motion.sense * self._joint(walk, at, k)
+                amount = amount + motion.sense * self._joint(
+                    walk, at, k, self._sensor_index[motion.joint])
             walk.go(motion, amount + self._varied(walk, at, k) if motion.varying else amount)
         return Posture(self, parameters, walk.joints, walk.gain, walk.axes, walk.origins,
                        walk.moving, walk.reached, walk.positions)
@@ -188,7 +193,8 @@ class Chain:
                 break
         return readings
 
-    def _readings_with(self, arms, parameters, joints, noted):
+    def _readings_with(self, arms: Arms, parameters: np.ndarray, joints: np.ndarray,
+                       noted: np.ndarray) -> np.ndarray:
         """Readings at joint angles; distances that are not in `arms` count as 0."""
         amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
         at = _At(parameters, np.empty_like(joints), noted, joints, arms)
@@ -203,14 +209,13 @@ class Chain:
             walk.go(motion, amount + self._varied(walk, at, k))
         return at.readings
 
-    def _as_noted(self, noted, n_poses):
+    def _as_noted(self, noted: np.ndarray | None, n_poses: int) -> np.ndarray:
         if noted is None:
             return np.zeros((n_poses, len(self.pose_columns)))
         return np.asarray(noted, float).reshape(n_poses, len(self.pose_columns))
 
-    def _joint(self, walk, at, k):
-        """The angle of the joint of motion `k`, shape (n_poses,), with its derivatives."""
-        s = self._sensor_index[self.motions[k].joint]
+    def _joint(self, walk: Walk, at: _At, k: int, s: int) -> np.ndarray:
+        """The angle of the joint of motion `k`, sensor `s`, with its derivatives."""
         told = self._calibrated.told(s, at.angles, walk.up, at.parameters, at.readings, at.noted,
                                      walk.moving is not None and s in self._rated)
         walk.joints[:, s], walk.gain[:, s] = told.joint, told.sight
@@ -218,13 +223,13 @@ class Chain:
             rate = walk.joint_rates[s] = told.rate
             if told.by_up is not None:
                 rate += self._up_rates(walk, walk.columns, told.by_up, k)
-            if s not in self._steady:
+            if walk.moving is not None and s not in self._steady:
                 walk.moving[:, self._place[k]] += self.motions[k].sense * rate
         return told.joint
 
-    def _varied(self, walk, at, k):
+    def _varied(self, walk: Walk, at: _At, k: int) -> np.ndarray:
         """What varies with the pose in the amount of motion `k`, with its derivatives."""
-        amount, n_own = 0.0, len(self.parameters)
+        amount, n_own = np.zeros(len(at.noted)), len(self.parameters)
         for varying, row in zip(self.motions[k].varying, self._varying_rows[k], strict=True):
             value, rate = self._basis(varying, walk, at)
             size = row[:n_own] @ at.parameters
@@ -233,7 +238,7 @@ class Chain:
                 walk.moving[:, self._place[k]] += value[:, None] * row + size * rate
         return amount
 
-    def _basis(self, varying, walk, at):
+    def _basis(self, varying: Varying, walk: Walk, at: _At) -> tuple[np.ndarray, Any]:
         """What a varying part is multiplied with, shape (n_poses,), and its derivative.
 
         The derivative, of a shape like (n_poses, n_local), only on a walk with rates.
@@ -252,7 +257,8 @@ class Chain:
             return value, None
         return value, self._up_rates(walk, columns, (slope, None, None), self.depth[varying.of])
 
-    def _arms(self, parameters, placement, readings, noted, jacobian):
+    def _arms(self, parameters: np.ndarray, placement: np.ndarray, readings: np.ndarray,
+              noted: np.ndarray, jacobian: bool) -> Arms:
         """Horizontal distances between frames of the machine that nothing bends, m.
 
         How far `to` is ahead of `of`, square to the y axis of `of`: the moment about that axis of
@@ -263,14 +269,14 @@ class Chain:
         stiff, place = self._stiff
         posture = stiff.posture(parameters, placement, readings, jacobian, noted)
         n, every = len(readings), np.arange(len(readings))
-        arms = {}
+        arms: dict[tuple[str, str | None], tuple[np.ndarray, Any]] = {}
         for of, to in self._distances:
             which = np.repeat([place[of], place[of] + 1, place[to]], n)
             points = posture.points(which, np.tile(every, 3))
             origin, left, there = points.position.reshape(3, n, 3)
             y, arm = left - origin, there - origin
             value = arm[:, 0] * y[:, 1] - arm[:, 1] * y[:, 0]
-            rate = 0.0
+            rate: Any = 0.0
             if jacobian:
                 by = np.concatenate(
                     [points.by_parameters, points.by_placement, points.by_readings], axis=2)
@@ -282,12 +288,12 @@ class Chain:
         return arms
 
     @cached_property
-    def _distances(self):
+    def _distances(self) -> tuple[tuple[str, str], ...]:
         return tuple(dict.fromkeys((v.of, v.to) for m in self.motions for v in m.varying
-                                   if v.times == OF_DISTANCE))
+                                   if v.times == OF_DISTANCE and v.to))
 
     @cached_property
-    def _stiff(self):
+    def _stiff(self) -> tuple["Chain", dict[str, int]]:
         """The chain without what varies with distances; origins and points a metre left as targets.
 
         The second of the pair says which target is the origin of a frame; that left of it follows.
@@ -303,34 +309,34 @@ class Chain:
         return replace(self, motions=motions, targets=tuple(targets)), place
 
     @cached_property
-    def _sensor_index(self):
+    def _sensor_index(self) -> dict[str, int]:
         return {sensor.reading: i for i, sensor in enumerate(self.sensors)}
 
     @cached_property
-    def _calibrated(self):
+    def _calibrated(self) -> Calibrated:
         return Calibrated(self.sensors, self.parameters, self.pose_columns)
 
     @cached_property
-    def _rated(self):
+    def _rated(self) -> frozenset[int]:
         """Sensors whose joint angle's derivatives are asked for pose by pose."""
         varying = {v.of for m in self.motions for v in m.varying if v.times in OF_JOINT}
         return frozenset(s for s, sensor in enumerate(self.sensors)
                          if s not in self._steady or sensor.reading in varying)
 
     @cached_property
-    def _steady(self):
+    def _steady(self) -> frozenset[int]:
         """Sensors whose joint angle has the same derivatives in every pose."""
         return frozenset(s for s, sensor in enumerate(self.sensors) if sensor.steady)
 
     @cached_property
-    def _varying_rows(self):
+    def _varying_rows(self) -> list[np.ndarray]:
         """Per motion the coefficients of its varying parts by the locals, (n_varying, n_local)."""
         spare = len(PLACEMENT) + len(self.sensors)
         return [np.pad(_coefficients(m.varying, self.parameters), ((0, 0), (0, spare)))
                 for m in self.motions]
 
     @cached_property
-    def _fixed(self):
+    def _fixed(self) -> np.ndarray:
         """Derivatives of the amounts that are the same in every pose, shape (n_motions, n_local).
 
         By parameters and placements, and through the sensors that are the same in every pose.
@@ -344,37 +350,38 @@ class Chain:
         return fixed
 
     @cached_property
-    def _moving(self):
+    def _moving(self) -> list[int]:
         """Motions with further derivatives, that are not the same in every pose."""
         return [k for k, m in enumerate(self.motions) if m.varying or (
             m.joint is not None and self._sensor_index[m.joint] not in self._steady)]
 
     @cached_property
-    def _place(self):
+    def _place(self) -> dict[int, int]:
         """Of each motion among those that are moving."""
         return {k: i for i, k in enumerate(self._moving)}
 
     @cached_property
-    def _still(self):
+    def _still(self) -> np.ndarray:
         """The derivatives of all amounts but those that are moving, shape (n_motions, n_local)."""
         still = self._fixed.copy()
         still[self._moving] = 0.0
         return still
 
-    def _up_rates(self, walk, columns, by_up, k):
+    def _up_rates(self, walk: Walk, columns: Axes, by_up: tuple[np.ndarray | None, ...], k: int
+                  ) -> np.ndarray:
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
 
         A rotation about the site axis a turns the up vector, seen from the frame, at the rate
         R' (up x a).
         """
-        direction = sum(d[:, None] * c[:, :2] for d, c in zip(by_up, columns, strict=True)
-                        if d is not None)
+        direction = sum((d[:, None] * c[:, :2] for d, c in zip(by_up, columns, strict=True)
+                         if d is not None), np.zeros(()))
         axes = walk.axes[:, :k]
         weight = axes[:, :, 0] * direction[:, 1:] - axes[:, :, 1] * direction[:, :1]
         weight *= self.turns[:k]
-        rates = weight @ self._still[:k]
+        rates: np.ndarray = weight @ self._still[:k]
         before = [m for m in self._moving if m < k]
-        if before:
+        if before and walk.moving is not None:
             rates += (weight[:, None, before] @ walk.moving[:, : len(before)])[:, 0]
         return rates
 
@@ -400,13 +407,13 @@ class Chain:
             for (_, rates), (_, coefficients) in zip(found, self._branch_amounts, strict=True)])
 
     @cached_property
-    def _branch_amounts(self):
+    def _branch_amounts(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """Per target the constants of its motions' amounts and their coefficients."""
         return [(np.array([m.constant for m in t.motions]),
                  _coefficients(t.motions, self.parameters)) for t in self.targets]
 
 
-def _branch(motions, amounts):
+def _branch(motions: Sequence[Motion], amounts: np.ndarray) -> tuple[list[float], np.ndarray]:
     """Where a branch ends in its frame, and the derivative by its amounts, (3, n_motions).
 
     Walked from the end to the frame.
@@ -428,7 +435,7 @@ def _branch(motions, amounts):
     return point, np.array(rates[::-1]).reshape(-1, 3).T
 
 
-def _coefficients(motions, names):
+def _coefficients(motions: Sequence[Motion | Varying], names: Sequence[str]) -> np.ndarray:
     column = {name: i for i, name in enumerate(names)}
     matrix = np.zeros((len(motions), len(names)))
     for row, motion in enumerate(motions):

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.chain.chain import Target
+from calib.chain.chain import Chain, Target
 from calib.chain.rig import Rig
 
 _HOUSE = np.array([[0.0, 0.0, 0.0, np.pi / 2]])
@@ -51,7 +51,7 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
     return values, gradient
 
 
-def _chain_with_frames(rig):
+def _chain_with_frames(rig: Rig) -> tuple[Chain, dict[str, int]]:
     """The chain given joint angles directly, with a target at the origin of every frame."""
     direct = rig.chain.with_direct_joints
     origins = tuple(Target(name, name, (), "origin of a frame") for name in direct.depth)

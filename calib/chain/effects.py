@@ -15,7 +15,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict
 
 from calib.chain.merging import merged, with_sensors_of
-from calib.chain.schema import RigEntry
+from calib.chain.schema import Problem, RigEntry
 
 #: Of an effect's fragment, what goes into the rig.
 _FRAGMENT = ("free", "parameters", "motions", "sensors")
@@ -119,7 +119,7 @@ def _fitting(entry: RigEntry) -> dict[str, Effect]:
     return fitting
 
 
-def with_effects(entry: RigEntry) -> tuple[RigEntry, list[tuple[str, str, str]]]:
+def with_effects(entry: RigEntry) -> tuple[RigEntry, list[Problem]]:
     """A rig with the effects that it lists laid over it, and what is wrong with the list."""
     fitting = _fitting(entry)
     problems = [(f"effects.{name}", repr(name),
@@ -153,7 +153,7 @@ def _instances(entry: RigEntry, each: Any) -> Iterable[dict[str, str]]:
             and not (wanted.driven and name not in entry.speeds)]
 
 
-def _filled(written, names):
+def _filled(written: Any, names: Mapping[str, str]) -> Any:
     """The same with the names in braces filled in, keys too."""
     if isinstance(written, str):
         for key, name in names.items():
@@ -197,7 +197,7 @@ def _effect(entry: RigEntry, name: str, written: _EffectEntry,
                   written.model_dump(include=set(_FRAGMENT), exclude_unset=True))
 
 
-def _laid_over(entry, fragment):
+def _laid_over(entry: RigEntry, fragment: Mapping[str, Any]) -> tuple[RigEntry, list[Problem]]:
     """A rig with a fragment merged into it."""
     sensors = {name: {**sensor, "uses": {**(entry.sensors[name].uses or {}), **sensor["uses"]}}
                if "uses" in sensor else sensor

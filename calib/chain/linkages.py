@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.chain.sensors import Felt, Inputs, within_half_a_circle
+from calib.chain.sensors import Felt, Inputs, Number, within_half_a_circle
 
 # Keep the formulas finite where the linkage cannot be assembled: such poses are told by their gain.
 _LARGEST_COSINE = 1.0 - 1e-12
@@ -60,7 +60,8 @@ class Linkage:
     blind: str
 
 
-def _triangle(near, far, opposite):
+def _triangle(near: Number, far: Number, opposite: Number
+              ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Angle between two sides, shape (n,), rad, its derivatives by the three, and if it closes.
 
     A triangle that does not close has the angle of the flat one that is nearest.
@@ -76,7 +77,7 @@ def _triangle(near, far, opposite):
     return np.arccos(cosine), by_near, by_far, by_opposite, closes
 
 
-def _joint_of_four_bar(told, inputs):
+def _joint_of_four_bar(told: np.ndarray, inputs: Inputs) -> Felt:
     ground, arm = inputs["ground"], inputs["input"]
     # End of the input link from the joint, along and square to the line of the two fixed pins.
     relative = told - inputs["ground_angle"]
@@ -87,9 +88,10 @@ def _joint_of_four_bar(told, inputs):
     branch = inputs["branch"]
     q = np.arctan2(z, x) + branch * between + inputs["ground_angle"] - inputs["output_angle"]
 
-    def by(x_rate, z_rate):
+    def by(x_rate: Number, z_rate: Number) -> np.ndarray:
         turn = (x * z_rate - z * x_rate) / length**2
-        return turn + branch * by_length * (x * x_rate + z * z_rate) / length
+        rate: np.ndarray = turn + branch * by_length * (x * x_rate + z * z_rate) / length
+        return rate
 
     by_told = by(-arm * np.sin(relative), arm * np.cos(relative))
     return Felt(within_half_a_circle(q), np.where(closes, by_told, _NO_GAIN), None, {
@@ -102,7 +104,7 @@ def _joint_of_four_bar(told, inputs):
     })
 
 
-def _told_of_four_bar(q, inputs):
+def _told_of_four_bar(q: np.ndarray, inputs: Inputs) -> np.ndarray:
     # From the joint's side it is a four-bar as well: of the two ways to assemble it one has the
     # same branch as seen from the other end.
     ground, output, arm = inputs["ground"], inputs["output"], inputs["input"]
@@ -121,7 +123,7 @@ def _told_of_four_bar(q, inputs):
     return best
 
 
-def _joint_of_triangle(told, inputs):
+def _joint_of_triangle(told: np.ndarray, inputs: Inputs) -> Felt:
     between, by_near, by_far, by_told, closes = _triangle(inputs["near"], inputs["far"], told)
     branch = inputs["branch"]
     q = branch * between + inputs["near_angle"] - inputs["far_angle"]
@@ -129,7 +131,7 @@ def _joint_of_triangle(told, inputs):
         "near": branch * by_near, "far": branch * by_far, "near_angle": 1.0, "far_angle": -1.0})
 
 
-def _told_of_triangle(q, inputs):
+def _told_of_triangle(q: np.ndarray, inputs: Inputs) -> np.ndarray:
     between = q + inputs["far_angle"] - inputs["near_angle"]
     near, far = inputs["near"], inputs["far"]
     return np.sqrt(np.maximum(near**2 + far**2 - 2 * near * far * np.cos(between), 0.0))

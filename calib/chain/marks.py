@@ -4,7 +4,14 @@ import re
 
 from calib.chain.chain import Target
 from calib.chain.motion import PLACEMENT
-from calib.chain.schema import UNTIL_SHOT, MotionEntry, ParameterEntry, RigEntry, TargetEntry
+from calib.chain.schema import (
+    UNTIL_SHOT,
+    MotionEntry,
+    ParameterEntry,
+    Problem,
+    RigEntry,
+    TargetEntry,
+)
 
 #: Where a mark is in its frame, along x, y and z.
 COORDINATES = {"ahead": "forward", "left": "left", "above": "up"}
@@ -48,7 +55,7 @@ def mark_parameters(target: Target) -> tuple[str, ...]:
     return names if moved == [(False, k, {name: 1.0}) for k, name in enumerate(names)] else ()
 
 
-def mark_problems(entry: RigEntry) -> list[tuple[str, str, str]]:
+def mark_problems(entry: RigEntry) -> list[Problem]:
     """Names of marks that mean something else, and frames that are not there."""
     frames = [m.frame for m in entry.motions if m.frame]
     taken = {*entry.parameters, *entry.targets, *entry.derived, *frames, *PLACEMENT}
@@ -71,7 +78,7 @@ def mark_problems(entry: RigEntry) -> list[tuple[str, str, str]]:
     return problems
 
 
-def about_marks(problem: tuple[str, str, str], problems: list[tuple[str, str, str]]) -> bool:
+def about_marks(problem: Problem, problems: list[Problem]) -> bool:
     """Whether a problem of what a mark was written out as only repeats those of the mark."""
     bad = {key.split(".")[1] for key, _, _ in problems}
     part, _, rest = problem[0].partition(".")

@@ -1,9 +1,9 @@
 """A shipped rig with the changes of a rig file laid over it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.chain.schema import RigEntry
+from calib.chain.schema import MotionEntry, Problem, RigEntry
 from calib.chain.sound import used_parameters
 
 #: What a rig file replaces as a whole, if it has it.
@@ -33,7 +33,7 @@ def with_sensors_of(base: RigEntry, data: Mapping[str, Any]) -> Mapping[str, Any
     return {**data, "sensors": completed}
 
 
-def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str, str, str]]]:
+def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[Problem]]:
     """The template with the changes of a rig file laid over it, and what is wrong with these."""
     problems = [
         (f"parameters.{name}", repr(name), "a name that the template does not have (its own "
@@ -54,7 +54,8 @@ def merged(base: RigEntry, changes: RigEntry) -> tuple[RigEntry, list[tuple[str,
     return whole.model_copy(update={"parameters": kept}), problems + misplaced
 
 
-def _inserted(motions, added):
+def _inserted(motions: Sequence[MotionEntry], added: Sequence[MotionEntry]
+              ) -> tuple[list[MotionEntry], list[Problem]]:
     """The template's motions with others before or after named frames, and what is wrong."""
     motions, problems = list(motions), []
     for index, motion in enumerate(added):

@@ -81,7 +81,8 @@ class Posture:
     @property
     def blind(self) -> np.ndarray:
         """Mask (n_poses, n_readings) of readings that say too little about their joint."""
-        return ~(np.abs(self.gain) <= BLIND_GAIN)
+        sighted: np.ndarray = np.abs(self.gain) <= BLIND_GAIN
+        return ~sighted
 
     def points(self, target: np.ndarray, pose: np.ndarray) -> Points:
         """Place targets.
@@ -116,7 +117,7 @@ class Posture:
                       local[:, :, n + n_placement :])
 
     @cached_property
-    def _frames(self):
+    def _frames(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Axes (n_poses, n_frames, 3, 3) and origins of targets' frames, and that of each target.
         """
         names = dict.fromkeys(target.frame for target in self.chain.targets)
@@ -126,7 +127,7 @@ class Posture:
         return (axes.reshape(len(axes), len(names), 3, 3), origins,
                 np.array([number[target.frame] for target in self.chain.targets]))
 
-    def _swept(self, target, pose, position):
+    def _swept(self, target: np.ndarray, pose: np.ndarray, position: np.ndarray) -> np.ndarray:
         """Derivative of points by each motion's amount, in the order of `Sweep`: (m, 3, k)."""
         sweep, t = self.chain.sweep, len(self.chain.sweep.turning)
         axes, origins = self.axes.transpose(2, 0, 1), self.origins.transpose(2, 0, 1)

@@ -30,8 +30,11 @@ from calib.chain.parts import (
 from calib.chain.schema import (
     UNTIL_SHOT,
     EffortEntry,
+    MotionEntry,
+    Problem,
     RigEntry,
     RigError,
+    SensorEntry,
     in_words,
 )
 from calib.chain.sensors import SENSOR_KINDS
@@ -159,7 +162,7 @@ class Rig:
                           *(d.name for d in self.derived
                             if self._waits(d.start) or self._waits(d.end))))
 
-    def _waits(self, point):
+    def _waits(self, point: str) -> bool:
         """Whether the place of a target or frame depends on a parameter held until it is shot."""
         waiting = {p.name for p in self.parameters if p.until_shot and p.held}
         return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
@@ -240,7 +243,7 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
     entry = _checked(data if base is None else with_sensors_of(base, data))
-    problems: list[tuple[str, str, str]] = []
+    problems: list[Problem] = []
     if base is not None:
         entry, problems = merged(base, entry)
     entry, misfits = with_effects(entry)
@@ -252,7 +255,7 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     return _build(entry)
 
 
-def _checked(data):
+def _checked(data: Mapping[str, Any]) -> RigEntry:
     try:
         entry = RigEntry.model_validate(data)
     except ValidationError as error:
@@ -266,14 +269,14 @@ def _checked(data):
     return entry
 
 
-def _unknown_template(name):
+def _unknown_template(name: str | None) -> list[Problem]:
     """The problem with a template's name, if it has one."""
     if name is None or name in template_names():
         return []
     return [("template", repr(name), "one of " + ", ".join(template_names()))]
 
 
-def _template(name):
+def _template(name: str) -> RigEntry:
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
     data = tomllib.loads(text)
     if "template" not in data:
@@ -283,14 +286,14 @@ def _template(name):
     return RigEntry.model_validate(_definition(whole))
 
 
-def _definition(entry):
+def _definition(entry: RigEntry) -> dict[str, Any]:
     """The whole description, from which the same rig is made without a template."""
     return entry.model_dump(mode="json", exclude_none=True, exclude={
         "template": True, "effects": True, "job": True,
         "motions": {"__all__": {"before", "after", "at"}}})
 
 
-def _build(entry):
+def _build(entry: RigEntry) -> Rig:
     parameters = tuple(_parameter(entry, name) for name in entry.parameters)
     readings = tuple(_reading(entry, name) for name in entry.sensors)
     targets = tuple(
@@ -329,7 +332,7 @@ def _build(entry):
     )
 
 
-def _parameter(entry, name):
+def _parameter(entry: RigEntry, name: str) -> Parameter:
     p = entry.parameters[name]
     unit = factor_to_si(p.unit)
     least, most = entry.ranges.get(name, range_of(p))
@@ -348,7 +351,7 @@ def _parameter(entry, name):
     )
 
 
-def _reading(entry, name):
+def _reading(entry: RigEntry, name: str) -> Reading:
     sensor = entry.sensors[name]
     sd = entry.readings.sd.get(name)
     speed = entry.speeds.get(name, SLEW_SPEED if sensor.kind == "slew" else None)
@@ -375,18 +378,18 @@ def _reading(entry, name):
     )
 
 
-def _stroke_span(entry, sensor, direction):
+def _stroke_span(entry: RigEntry, sensor: SensorEntry, direction: float) -> tuple[float, float]:
     """What a stroke can be with the triangle of the rig file, and a little more, m."""
-    def length(name):
+    def length(name: str | None) -> float:
         return entry.values.get(name, entry.parameters[name].start) if name else 0.0
 
-    near, far = (length(sensor.uses[side]) for side in ("near", "far"))
+    near, far = (length((sensor.uses or {})[side]) for side in ("near", "far"))
     room, closed = STROKE_ROOM * (near + far), length(sensor.zero)
     least, most = abs(near - far) - closed - room, near + far - closed + room
     return (least, most) if direction > 0 else (-most, -least)
 
 
-def _motion(entry):
+def _motion(entry: MotionEntry) -> Motion:
     turns = entry.rotate is not None
     return Motion(
         turns=turns,
@@ -400,7 +403,7 @@ def _motion(entry):
     )
 
 
-def _shot_sd(entry):
+def _shot_sd(entry: RigEntry) -> np.ndarray | None:
     if entry.shots is None:
         return None
     sd = entry.shots.sd
@@ -409,8 +412,9 @@ def _shot_sd(entry):
     return np.array([sd.east, sd.north, sd.up])
 
 
-def _envelope(entry):
+def _envelope(entry: RigEntry) -> Envelope:
     e = entry.envelope
+    assert e is not None  # as cross_check saw to
     return Envelope(
         target=e.target,
         reaches=tuple(

@@ -1,7 +1,8 @@
 """The shape of a rig file, checked before anything is built from it."""
 
 import datetime
-from typing import Annotated, Any, Literal
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -31,7 +32,7 @@ MOST_LENGTH = 1.0
 MOST_CHARACTERS = 300
 
 
-def _length(value):
+def _length(value: Any) -> str:
     """Stays the text that was written: a rig's definition is read again."""
     if not isinstance(value, str) or metres(value) > MOST_LENGTH:
         raise ValueError(f"{EXPECTED}, and no more than {MOST_LENGTH:g} m")
@@ -41,7 +42,7 @@ def _length(value):
 Length = Annotated[str, BeforeValidator(_length)]
 
 
-def _held(value):
+def _held(value: Any) -> Any:
     if not isinstance(value, bool) and value != UNTIL_SHOT:
         raise ValueError(f'true, false or "{UNTIL_SHOT}"')
     return value
@@ -51,16 +52,19 @@ Ways = Annotated[list[Literal["pole", "reflectorless", "prism"]], Field(min_leng
 Held = Annotated[bool | str, BeforeValidator(_held)]
 
 
+#: What is wrong in a rig file: key path such as ``readings.sd.boom``, text found, expected.
+Problem = tuple[str, str, str]
+
+
 class RigError(Exception):
     """A rig description that cannot be used.
 
     Attributes
     ----------
-    problems : list of (key, found, expected)
-        Key path such as ``readings.sd.boom``, the text found there, what was expected.
+    problems : list of Problem
     """
 
-    def __init__(self, problems):
+    def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = list(problems)
         super().__init__(
             "; ".join(f"{key}: found {found}, expected {expected}"
@@ -107,7 +111,7 @@ class MotionEntry(_Strict):
         return self._index
 
     @model_validator(mode="after")
-    def _one_kind(self):
+    def _one_kind(self) -> Self:
         if (self.translate is None) == (self.rotate is None):
             raise ValueError('either "translate" or "rotate", with an axis "x", "y" or "z"')
         if self.joint is not None and self.rotate is None:
@@ -184,7 +188,7 @@ class ShotSdEntry(_Strict):
     vertical: Positive | None = None
 
     @model_validator(mode="after")
-    def _one_way(self):
+    def _one_way(self) -> Self:
         if self.model_fields_set not in ({"east", "north", "up"}, {"horizontal", "vertical"}):
             raise ValueError("either east, north and up, or horizontal and vertical")
         return self
@@ -203,7 +207,7 @@ class GoalEntry(_Strict):
     edge: Length
 
 
-def _line(value):
+def _line(value: Any) -> Any:
     """A date as TOML has it stays as it was written."""
     if isinstance(value, datetime.date):
         return value.isoformat()

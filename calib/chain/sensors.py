@@ -39,8 +39,10 @@ _ROUNDING = 1e-9
 
 #: The up vector by its components in the frame before the joint, each of shape (n,).
 Up = tuple[np.ndarray, np.ndarray, np.ndarray]
+#: In every pose, shape (n,), or the same in all.
+Number = float | np.ndarray
 #: What else a formula needs, by name, m or rad.
-Inputs = Mapping[str, float | np.ndarray]
+Inputs = Mapping[str, Number]
 
 
 class Felt(NamedTuple):
@@ -57,9 +59,9 @@ class Felt(NamedTuple):
     """
 
     angle: np.ndarray
-    by_angle: np.ndarray | float
+    by_angle: Number
     by_up: tuple[np.ndarray | None, ...] | None
-    by_inputs: Mapping[str, np.ndarray | float]
+    by_inputs: Mapping[str, Number]
 
 
 @dataclass(frozen=True)
@@ -101,15 +103,15 @@ def within_half_a_circle(q: np.ndarray) -> np.ndarray:
     return np.where(beyond, np.mod(q + np.pi, 2 * np.pi) - np.pi, q)
 
 
-def _felt_at_the_joint(angle, up, inputs):
+def _felt_at_the_joint(angle: np.ndarray, up: Up, inputs: Inputs) -> Felt:
     return Felt(angle, 1.0, None, {})
 
 
-def _angle_at_the_joint(q, up, inputs):
+def _angle_at_the_joint(q: np.ndarray, up: Up, inputs: Inputs) -> np.ndarray:
     return q
 
 
-def _felt_slew(angle, up, inputs):
+def _felt_slew(angle: np.ndarray, up: Up, inputs: Inputs) -> Felt:
     # Seen from above, the x axis of what the house turned from is where the slew is undone in the
     # house, which pitch and roll have tipped.
     pitch, roll = inputs["pitch"], inputs["roll"]
@@ -118,8 +120,9 @@ def _felt_slew(angle, up, inputs):
     aside = sine * np.cos(roll)
     size = ahead**2 + aside**2
 
-    def by(ahead_rate, aside_rate):
-        return (ahead * aside_rate - aside * ahead_rate) / size
+    def by(ahead_rate: Number, aside_rate: Number) -> np.ndarray:
+        rate: np.ndarray = (ahead * aside_rate - aside * ahead_rate) / size
+        return rate
 
     by_angle = by(-sine * np.cos(pitch) + cosine * np.sin(roll) * np.sin(pitch),
                   cosine * np.cos(roll))
@@ -128,13 +131,14 @@ def _felt_slew(angle, up, inputs):
         "roll": by(sine * np.cos(roll) * np.sin(pitch), -sine * np.sin(roll))})
 
 
-def _angle_slew(q, up, inputs):
+def _angle_slew(q: np.ndarray, up: Up, inputs: Inputs) -> np.ndarray:
     pitch, roll = inputs["pitch"], inputs["roll"]
-    return np.arctan2(np.sin(q) * np.cos(pitch),
-                      np.cos(q) * np.cos(roll) - np.sin(q) * np.sin(roll) * np.sin(pitch))
+    ahead = np.cos(q) * np.cos(roll) - np.sin(q) * np.sin(roll) * np.sin(pitch)
+    angle: np.ndarray = np.arctan2(np.sin(q) * np.cos(pitch), ahead)
+    return angle
 
 
-def _felt_in_boom_plane(angle, up, inputs):
+def _felt_in_boom_plane(angle: np.ndarray, up: Up, inputs: Inputs) -> Felt:
     up_x, up_y, up_z = up
     lever2 = np.maximum(up_x**2 + up_z**2, _SMALLEST_LEVER**2)
     by_x, by_z = -up_z / lever2, up_x / lever2
@@ -153,9 +157,10 @@ def _felt_in_boom_plane(angle, up, inputs):
     slope = 1.0 / np.sqrt(1.0 - off**2)
     q = np.arctan2(z, x) - np.arcsin(off) - np.arctan2(up_x, up_z)
 
-    def by(x_by, z_by, leak_by):
-        return (x * z_by - z * x_by) / size2 - slope * (
+    def by(x_by: Number, z_by: Number, leak_by: Number) -> np.ndarray:
+        rate: np.ndarray = (x * z_by - z * x_by) / size2 - slope * (
             leak_by * share - off * (x * x_by + z * z_by) / size2)
+        return rate
 
     by_angle = by(-sine * np.cos(twist), cosine * np.cos(lean),
                   -sine * np.sin(twist) + cosine * np.sin(lean))
@@ -165,16 +170,18 @@ def _felt_in_boom_plane(angle, up, inputs):
                 {"twist": by(x_rate, 0.0, x), "lean": by(0.0, z_rate, z)})
 
 
-def _angle_in_boom_plane(q, up, inputs):
+def _angle_in_boom_plane(q: np.ndarray, up: Up, inputs: Inputs) -> np.ndarray:
     risen = q + np.arctan2(up[0], up[2])
     if not inputs.keys() & {"twist", "lean"}:
         return risen
     lever, twist, lean = np.hypot(up[0], up[2]), inputs.get("twist", 0.0), inputs.get("lean", 0.0)
-    return np.arctan2(lever * np.sin(risen) * np.cos(twist) + up[1] * np.sin(twist),
-                      lever * np.cos(risen) * np.cos(lean) - up[1] * np.sin(lean))
+    angle: np.ndarray = np.arctan2(
+        lever * np.sin(risen) * np.cos(twist) + up[1] * np.sin(twist),
+        lever * np.cos(risen) * np.cos(lean) - up[1] * np.sin(lean))
+    return angle
 
 
-def _felt_across(angle, up, inputs):
+def _felt_across(angle: np.ndarray, up: Up, inputs: Inputs) -> Felt:
     # sin(angle) + up_x sin t = cos t (up_y cos q + up_z sin q)
     #                         = cos t lever sin(q + atan2(up_y, up_z))
     up_x, up_y, up_z = up
@@ -196,11 +203,12 @@ def _felt_across(angle, up, inputs):
     return Felt(q, gain, (np.tan(twist) / (lever * cosine), by_y, by_z), {"twist": by_twist})
 
 
-def _angle_across(q, up, inputs):
+def _angle_across(q: np.ndarray, up: Up, inputs: Inputs) -> np.ndarray:
     up_x, up_y, up_z = up
     lever, twist = np.hypot(up_y, up_z), inputs.get("twist", 0.0)
     sine = lever * np.sin(q + np.arctan2(up_y, up_z)) * np.cos(twist) - up_x * np.sin(twist)
-    return np.arcsin(np.clip(sine, -1.0, 1.0))
+    angle: np.ndarray = np.arcsin(np.clip(sine, -1.0, 1.0))
+    return angle
 
 
 SENSOR_KINDS: dict[str, SensorKind] = {

@@ -1,15 +1,18 @@
 """Whether the parts of a rig file fit each other: names, joints, limits, envelope."""
 
+from collections.abc import Iterable, Sequence
+from typing import Any
+
 import numpy as np
 
 from calib.chain.basis import OF_DISTANCE, OF_INCLINATION, OF_JOINT, OF_READING
 from calib.chain.linkages import LINKAGES
 from calib.chain.motion import PLACEMENT
-from calib.chain.schema import ParameterEntry, RigEntry
+from calib.chain.schema import MotionEntry, ParameterEntry, Problem, RigEntry, SensorEntry
 from calib.chain.sensors import SENSOR_KINDS
 
 
-def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[tuple[str, str, str]]:
+def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[Problem]:
     """Names that point nowhere, and a chain that is not one.
 
     Parameters
@@ -32,13 +35,13 @@ def cross_check(entry: RigEntry, base: RigEntry | None = None) -> list[tuple[str
     ]
 
 
-def _names(key, used, known, what):
+def _names(key: str, used: Iterable[Any], known: Iterable[str], what: str) -> list[Problem]:
     """The problem of every name that is none of the known."""
     return [(f"{key}.{name}", repr(name), f"{what}: one of {', '.join(known) or 'none'}")
             for name in used if name not in known]
 
 
-def _motion_problems(entry, frames, base):
+def _motion_problems(entry: RigEntry, frames: list[str], base: RigEntry | None) -> list[Problem]:
     """Names of nothing, frames named twice, inclinometers on the wrong axis."""
     if not entry.motions:
         return [("motions", "nothing", 'a list of motions, or a "template"')]
@@ -57,9 +60,9 @@ def _motion_problems(entry, frames, base):
             problems += _names(f"{key}.joint", [motion.joint], entry.sensors, "a sensor")
         if motion.frame and frames.count(motion.frame) > 1 and given:
             problems.append((f"{key}.frame", repr(motion.frame), "a name used once"))
-        sensor = entry.sensors.get(motion.joint)
+        sensor = entry.sensors.get(motion.joint or "")
         way = SENSOR_KINDS[sensor.kind].way if sensor else None
-        if way and (motion.rotate, motion.sense) != way:
+        if sensor and way and (motion.rotate, motion.sense) != way:
             problems.append((
                 key, f"rotate {motion.rotate}, sense {motion.sense}",
                 f"rotate {way[0]}, sense {way[1]}, where the sensor {motion.joint} measures "
@@ -68,14 +71,14 @@ def _motion_problems(entry, frames, base):
     return problems
 
 
-def _amount_problems(key, motion, entry):
+def _amount_problems(key: str, motion: MotionEntry, entry: RigEntry) -> list[Problem]:
     problems = _names(f"{key}.by", motion.by, (*entry.parameters, *PLACEMENT), "a parameter")
     for i, varying in enumerate(motion.varying or ()):
         problems += _names(f"{key}.varying.{i}.by", varying.by, entry.parameters, "a parameter")
     return problems
 
 
-def _varying_problems(key, index, entry):
+def _varying_problems(key: str, index: int, entry: RigEntry) -> list[Problem]:
     """Functions of joints and frames that the chain has not come to, and of unknown columns."""
     motions, problems = entry.motions, []
     joints = [m.joint for m in motions[: index + 1] if m.joint]
@@ -97,7 +100,7 @@ def _varying_problems(key, index, entry):
     return problems
 
 
-def _target_problems(entry, frames):
+def _target_problems(entry: RigEntry, frames: list[str]) -> list[Problem]:
     problems = []
     for name, target in entry.targets.items():
         for index, motion in enumerate(target.motions):
@@ -110,7 +113,7 @@ def _target_problems(entry, frames):
     return problems
 
 
-def _sensor_problems(entry):
+def _sensor_problems(entry: RigEntry) -> list[Problem]:
     """Sensors that drive no joint or several, and zeros that are no parameters."""
     problems, joints = [], [m.joint for m in entry.motions if m.joint]
     for name, sensor in entry.sensors.items():
@@ -129,7 +132,7 @@ def _sensor_problems(entry):
     return problems
 
 
-def _linkage_problems(key, sensor, entry):
+def _linkage_problems(key: str, sensor: SensorEntry, entry: RigEntry) -> list[Problem]:
     """What a sensor uses: names of inputs, parameters of the right unit, a way to be assembled."""
     kind, problems = SENSOR_KINDS[sensor.kind], []
     uses, units = sensor.uses or {}, dict.fromkeys(kind.may_use, "deg")
@@ -166,11 +169,11 @@ def _linkage_problems(key, sensor, entry):
     return problems
 
 
-def _one_of(names):
+def _one_of(names: Sequence[str]) -> str:
     return " or ".join(filter(None, (", ".join(names[:-1]), *names[-1:]))) or "nothing"
 
 
-def _column_problems(entry):
+def _column_problems(entry: RigEntry) -> list[Problem]:
     """Columns of readings.csv that mean something else already."""
     taken = {"pose", "stand", "time", *OF_READING, *entry.sensors,
              *(f"sd_{name}" for name in entry.sensors)}
@@ -186,7 +189,7 @@ def used_parameters(entry: RigEntry) -> set[str | None]:
               for name in (s.zero, *(s.varying or ()), *(s.uses or {}).values()))}
 
 
-def _parameter_problems(entry):
+def _parameter_problems(entry: RigEntry) -> list[Problem]:
     """Names with two meanings, and parameters that nothing depends on."""
     used, problems = used_parameters(entry), []
     for name in entry.parameters:
@@ -199,7 +202,7 @@ def _parameter_problems(entry):
     return problems
 
 
-def _named(entry):
+def _named(entry: RigEntry) -> list[Problem]:
     """What a user lists by name: parameters, readings, targets; limits and ranges."""
     problems = []
     for key in ("free", "hold", "values", "ranges"):
@@ -221,7 +224,7 @@ def _named(entry):
     return problems
 
 
-def _envelope_problems(entry):
+def _envelope_problems(entry: RigEntry) -> list[Problem]:
     if entry.envelope is None:
         return [("envelope", "nothing", "reaches and sweeps of the joints where the user works")]
     used = [*entry.envelope.sweep, *(j for r in entry.envelope.reaches for j in r.joints)]

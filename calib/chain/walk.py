@@ -68,12 +68,12 @@ class Walk:
         return x[:, 2], y[:, 2], z[:, 2]
 
 
-def site_axes(n):
+def site_axes(n: int) -> Axes:
     """The axes of the site frame, n times: three arrays of shape (n, 3)."""
     return tuple(np.repeat(np.eye(3)[:, None], n, axis=1))
 
 
-def turned(columns, axis, angle):
+def turned(columns: Axes, axis: int, angle: np.ndarray) -> Axes:
     """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
     first, second = (axis + 1) % 3, (axis + 2) % 3
     cosine, sine = np.cos(angle), np.sin(angle)
