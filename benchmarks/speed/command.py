@@ -39,7 +39,7 @@ def result(text):
 talk.result = result
 def started(*modules):
     beside = start(*modules)  # before any library is loaded
-    import calib.cli.solve, calib.cli.results, calib.judge.choice, calib.judge.judgement, calib.report.record
+    import calib.cli.solve, calib.judge.choice, calib.judge.judgement, calib.report.record
     import calib.report.entered, calib.report.bootstrapped, calib.report.pages.summary
     import calib.run.folder
     told["start and imports"] = time.process_time()
