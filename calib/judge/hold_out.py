@@ -14,10 +14,11 @@ share most of their data (`calib.adjust.quadratic`).
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import NotConverged
-from calib.adjust.quadratic import Form, chance_above, form_of
+from calib.adjust.quadratic import chance_above, form_of
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
@@ -52,7 +53,7 @@ class HeldOut:
     statistic, dof : float, int
         Sum over the parts of the squared misses over their covariance, and how many coordinates:
         what the sum is expected to be.
-    form : calib.adjust.quadratic.Form
+    form : sparse matrix
         To first order the statistic is this form in the whitened misclosures of the solution.
     chance : float or None
         That the misses of a run with the stated sds are as large; None if not judged.
@@ -64,7 +65,7 @@ class HeldOut:
     judged: bool
     statistic: float
     dof: int
-    form: Form
+    form: sparse.csr_matrix
     chance: float | None
 
     @property
@@ -163,7 +164,7 @@ def _part(rest, run, left_out, usual):
                  tells)
 
 
-def _form(adjustment: Adjustment, parts: list[_Part]) -> Form:
+def _form(adjustment: Adjustment, parts: list[_Part]) -> sparse.csr_matrix:
     """The sum of the parts' statistics as a form in the whitened misclosures."""
     left, size = adjustment.linearised.spectrum.left, len(adjustment.linearised.misclosure)
     every = []
