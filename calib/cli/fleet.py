@@ -50,6 +50,7 @@ def fleet(
     same files is not solved again, so a fleet that was stopped goes on. Ends with status 6 if any
     run did not pass.
     """
+    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED
     from calib.report.fleet_record import fleet_document
     from calib.report.pages.fleet import fleet_sections
     from calib.report.press.html import page
@@ -81,10 +82,14 @@ def fleet(
     talk.answer(document, plain(sections), json)
     talk.tell(f"The table is {table}, the page {out / 'fleet.html'}")
     worst = next((w for w in document.worst if w.status != "passed"), None)
-    talk.follow(*(("history", root) if worst is None else ("diagnose", root / worst.run)))
-    if worst is not None:
-        talk.tell(f"To look at the worst: calib diagnose {quote(str(root / worst.run))}")
-        raise typer.Exit(talk.GATE_FAILED)
+    if worst is None:
+        talk.follow("history", root)
+        return
+    # What cannot be read or told has no mistake to look for: solving it alone says what is wrong.
+    look = {FAULT: "solve", INPUT: "solve", NOT_DETERMINED: "next"}.get(worst.status, "diagnose")
+    talk.follow(look, root / worst.run)
+    talk.tell(f"To look at the worst: calib {look} {quote(str(root / worst.run))}")
+    raise typer.Exit(talk.GATE_FAILED)
 
 
 def run_folders(root: Path, out: Path) -> Iterator[str]:

@@ -80,7 +80,7 @@ def _solved(task):
     folder = Path(task.root) / task.run
     run = read_run(folder)
     chosen = solve_as_chosen(run)
-    document = result_document(chosen, judge(chosen.solution, out=chosen.out))
+    document = result_document(chosen, judge(chosen.solution))
     if run.entries is not None:
         document = with_entries(document, run.entries)
     place = result_place(folder / "result", folder)
