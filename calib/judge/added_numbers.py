@@ -6,8 +6,9 @@ import numpy as np
 
 from calib.judge import facts
 from calib.judge.added import Added, as_fitted
+from calib.judge.changed import with_readings, with_shots
 from calib.judge.correlation import order_of_shots
-from calib.judge.mistakes import Mistake, with_readings, with_shots
+from calib.judge.mistakes import Mistake
 from calib.judge.trends import approach
 from calib.layout import RIG, STAND
 from calib.run.records import Run, Tape, joined

@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.judge.mistakes import with_readings, with_shots
+from calib.judge.changed import with_readings, with_shots
 from calib.run.records import Run
 
 #: That a crew calls a point by the name of one that it never shoots: a chance of 1 in 400, say
