@@ -14,7 +14,7 @@ from calib.judge.fits import passes
 from calib.run.records import Run
 
 #: Families of mistakes that are effects too.
-_EFFECTS_TOO = ("gain",)
+_EFFECTS_TOO = ("gain", "held", "approach")
 
 
 @dataclass(frozen=True)
