@@ -41,15 +41,8 @@ class Look:
 
 
 def look(
-    model: Model,
-    observations: Observations,
-    start: np.ndarray,
-    *,
-    prior: Prior,
-    held: np.ndarray,
-    steps: int = 15,
-    give_up: float = np.inf,
-    robust: bool = False,
+    model: Model, observations: Observations, start: np.ndarray, *, prior: Prior,
+    held: np.ndarray, steps: int = 15, give_up: float = np.inf, robust: bool = False,
 ) -> Look:
     """Walk towards the minimum.
 

@@ -7,7 +7,7 @@ import numpy as np
 from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison, Posed
-from calib.confirm.search import Found, search
+from calib.confirm.slip_search import Found, search
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
-from calib.confirm.search import Found, Tried
+from calib.confirm.slip_search import Found, Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
 
 #: A slip that changes the display by less than so many sds in all may go unnoticed.

@@ -192,10 +192,7 @@ def further_poses(
     last = int(problem.run.shots.pose[-1])
     here = problem.run.poses.stand[last]
     stand = here if stand is None else stand
-    if stand not in problem.stands:
-        raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
-    number = problem.stands.index(stand)
-    placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
+    placement = _placement(problem, unknowns, stand)
     raw = information_so_far(problem, unknowns)
     pool = _pool(prepared, placement, _known(prepared, problem, raw, stand))
     now = pool.information([], [])
@@ -205,9 +202,8 @@ def further_poses(
         more = replace(more, worst=prepared.worst(pool.prior))
     met = goal is None or prepared.worst(now) <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
-    beyond = [now, *(pool.information(design[:k], np.zeros(k, int))
-                     for k in range(1, len(design) + 1))]
-    sds = np.array([prepared.edge_sds(information) for information in beyond])
+    sds = np.array([prepared.edge_sds(pool.information(design[:k], np.zeros(k, int)))
+                    for k in range(len(design) + 1)])
     chosen, bundles = design[:count], prepared.bundles
     return Further(
         here=more,
@@ -226,6 +222,14 @@ def further_poses(
         + np.append(0.0, np.cumsum(pool.minutes[design])),
         undetermined=_undetermined(raw),
     )
+
+
+def _placement(problem, unknowns, stand):
+    """Where the house is on a stand that has shots, shape (4,)."""
+    if stand not in problem.stands:
+        raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
+    number = problem.stands.index(stand)
+    return problem.placement(unknowns)[problem.stand_of_pose == number][0]
 
 
 def _known(prepared, problem, raw, stand):

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.together.solved import Together
+from calib.together.adjusted import Together
 
 #: An unknown with more than this of itself in what nothing tells has no value (squared share).
 _UNTOLD = 1e-6

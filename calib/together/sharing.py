@@ -14,7 +14,7 @@ import numpy as np
 from calib.adjust.congruency import LEVEL, changes, search
 from calib.adjust.distributions import chi2_isf, f_isf, f_sf
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
-from calib.together.solved import Together, Told
+from calib.together.adjusted import Together, Told
 
 #: Changes to name at most.
 MOST = 4

@@ -18,6 +18,7 @@ from calib.judge.check import check_shots
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import Suspect, find_suspects
+from calib.report.words import yard as say
 from calib.run.complaints import InputError
 from calib.run.records import Run, Shots
 
@@ -295,8 +296,7 @@ def _aside(run, names):
 def reason_of(error: Exception) -> str:
     """Why there is no solution, short."""
     if isinstance(error, NotDetermined):
-        count = len(error.directions)
-        return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
+        return say.undetermined(len(error.directions))
     if isinstance(error, InputError):
         return str(error.complaints[0])
     return str(error)

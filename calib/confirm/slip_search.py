@@ -21,7 +21,7 @@ import numpy as np
 
 from calib.adjust.distributions import chi2_isf
 from calib.confirm.displayed import Comparison
-from calib.confirm.slips import BY_AMOUNT, Sheet, Slip, slips
+from calib.confirm.slips import Family, Sheet, Slip, slips
 
 #: Score differences: claimed above the first, not told apart below the second.
 CLAIMED, ALIKE = 10.0, 6.0
@@ -177,7 +177,7 @@ def _key(tried):
 def _is_amount_of(other: Tried, best: Tried) -> bool:
     """The same value wrong by about as much: not another explanation."""
     return other.fields == best.fields and len(other.fields) > 0 and any(
-        s.family == BY_AMOUNT for t in (other, best) for s in t.slips)
+        s.family == Family.BY_AMOUNT for t in (other, best) for s in t.slips)
 
 
 def _singles(compared: Comparison, sheet: Sheet, base, dof):
@@ -234,7 +234,7 @@ def _fitted(compared: Comparison, sheet: Sheet, slip: tuple[Slip, ...], fields: 
                                 / _RANGE[entries[i].kind]))
                 for i, sd in zip(fields, spread, strict=True) if sd > 0)
     odds = AMOUNT / len(entries)
-    made = (*slip, *(Slip(BY_AMOUNT, {i: float(typed[i])}, BY_AMOUNT, odds) for i in fields))
+    made = (*slip, *(Slip(Family.BY_AMOUNT, {i: float(typed[i])}, odds=odds) for i in fields))
     prior = sum(np.log(s.odds) for s in made)
     return Tried(made, chi2, dof - len(at), chi2 - 2 * prior - 2 * occam, machine)
 

@@ -146,8 +146,7 @@ class Together:
             for hashed in (problem.run.files.get("shots.csv"), *(
                 problem.run.machine.shots if problem.run.machine else ())) if hashed))
         return Machine(tuple(names[k] for k in says), self.parameters[columns[says]] + shift, root,
-                       f"{len(joint.visits) - 1} other runs adjusted in one go with this one",
-                       shots=shots)
+                       "", shots=shots, runs=len(joint.visits) - 1)
 
     def solution(self, i: int) -> Solution:
         """Run `i` with what the others say of its machine: the numbers of the whole adjustment.
