@@ -35,7 +35,7 @@ ALLOWED = {
     "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
     "resampled": {"calibration", "layout"},
-    "intake": {"adjust", "chain", "run"},
+    "intake": {"adjust", "chain", "run", "stations"},
     "judge": {"adjust", "calibration", "chain", "run", "simulate", "stations", "uncertain", "edge",
               "foretold", "layout", "machine", "names", "taped"},
     "explore": {"adjust", "calibration", "chain", "edge", "judge", "layout", "run"},

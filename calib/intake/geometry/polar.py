@@ -171,23 +171,6 @@ def distance_sd(distance: np.ndarray, sds: InstrumentSds) -> np.ndarray:
     return sds.distance + sds.distance_ppm * 1e-6 * distance
 
 
-def set_up_jacobian(position: np.ndarray, station: np.ndarray) -> np.ndarray:
-    """Derivatives of positions by the set-up's east, north, up (m) and orientation (rad).
-
-    A larger orientation turns every position clockwise about the vertical through the station.
-
-    Returns
-    -------
-    ndarray, shape (n, 3, 4)
-    """
-    arm = position - station
-    out = np.zeros((len(position), 3, 4))
-    out[:, :, :3] = np.eye(3)
-    out[:, 0, 3] = arm[:, 1]
-    out[:, 1, 3] = -arm[:, 0]
-    return out
-
-
 def curvature_and_refraction(distance: float) -> float:
     """How much too low a target at this distance comes out when both are left out, m.
 
