@@ -27,8 +27,8 @@ def as_cell(text: str, delimiter: str = ",") -> str:
 
     Examples
     --------
-    >>> as_cell("=1,1"), as_cell("#3"), as_cell("left edge"), as_cell("1,1", ";")
-    ('"\'=1,1"', '"#3"', 'left edge', '1,1')
+    >>> print(as_cell("=1,1"), as_cell("#3"), as_cell("left edge"), as_cell("1,1", ";"))
+    "'=1,1" "#3" left edge 1,1
     """
     cell = guard(text)
     if cell != cell.strip() or cell.startswith("#") or '"' in cell or delimiter in cell:

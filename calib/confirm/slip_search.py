@@ -52,27 +52,14 @@ _STEPS = 4
 
 @dataclass(frozen=True)
 class Tried:
-    """A slip, or none, and how well it explains the display.
+    """A slip, or none, and how well it explains the display."""
 
-    Attributes
-    ----------
-    slips : tuple of Slip
-        None: everything typed right; two of a pair.
-    chi2 : float
-    dof : int
-    score : float
-    parameters : ndarray, shape (p,)
-        The machine that it makes, m or rad.
-    pose : int or None
-        A pose whose display was copied wrongly.
-    """
-
-    slips: tuple[Slip, ...]
+    slips: tuple[Slip, ...]  #: None: everything typed right; two of a pair.
     chi2: float
     dof: int
     score: float
-    parameters: np.ndarray
-    pose: int | None = None
+    parameters: np.ndarray  #: Shape (p,). The machine that it makes, m or rad.
+    pose: int | None = None  #: A pose whose display was copied wrongly.
 
     @property
     def passes(self) -> bool:
@@ -92,28 +79,15 @@ class Tried:
 
 @dataclass(frozen=True)
 class Found:
-    """What a display says of what was typed.
+    """What a display says of what was typed."""
 
-    Attributes
-    ----------
-    as_it_is : Tried
-        Everything typed right.
-    claimed : Tried or None
-        The slip, or the two, that explain the display.
-    rivals : tuple of Tried
-        Others that explain it as well and are about other fields, or other values in them.
-    looked_at : int
-    singles : tuple of Tried
-        Every single slip.
-    moved : ndarray, shape (n_singles, m)
-        What each of them would change in the display, in sds.
-    """
-
-    as_it_is: Tried
-    claimed: Tried | None
+    as_it_is: Tried  #: Everything typed right.
+    claimed: Tried | None  #: The slip, or the two, that explain the display.
+    #: Others that explain it as well and are about other fields, or other values in them.
     rivals: tuple[Tried, ...]
     looked_at: int
-    singles: tuple[Tried, ...]
+    singles: tuple[Tried, ...]  #: Every single slip.
+    #: Shape (n_singles, m). What each of them would change in the display, in sds.
     moved: np.ndarray
 
 

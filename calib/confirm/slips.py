@@ -37,26 +37,14 @@ class Way(Enum):
 
 @dataclass(frozen=True)
 class Slip:
-    """Fields that hold something else than they should.
-
-    Attributes
-    ----------
-    family : Family
-    typed : mapping of int to float
-        Number of an entry to what is in its field, in its own unit.
-    of : tuple
-        What it is about: digits, places, units (there, and as asked), a kind or a name of entries.
-    way : Way or None
-        Where the family has several.
-    odds : float
-        Prior, of this slip alone.
-    """
+    """Fields that hold something else than they should."""
 
     family: Family
-    typed: Mapping[int, float]
+    typed: Mapping[int, float]  #: Number of an entry to what is in its field, in its own unit.
+    #: What it is about: digits, places, units (there, and as asked), a kind or a name of entries.
     of: tuple[str | int, ...] = ()
-    way: Way | None = None
-    odds: float = 1.0
+    way: Way | None = None  #: Where the family has several.
+    odds: float = 1.0  #: Prior, of this slip alone.
 
     @property
     def fields(self) -> frozenset[int]:
@@ -66,19 +54,11 @@ class Slip:
 
 @dataclass(frozen=True)
 class Sheet:
-    """What somebody had before them: a list of entries with its values.
-
-    Attributes
-    ----------
-    entries : EntryList
-    right : ndarray, shape (n,)
-        Rounded, as they should be typed.
-    old, start, sd : ndarray, shape (n,)
-        NaN where there is none.
-    """
+    """What somebody had before them: a list of entries with its values."""
 
     entries: EntryList
-    right: np.ndarray
+    right: np.ndarray  #: Shape (n,). Rounded, as they should be typed.
+    #: old, start, sd: shape (n,). NaN where there is none.
     old: np.ndarray
     start: np.ndarray
     sd: np.ndarray

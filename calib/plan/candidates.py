@@ -52,23 +52,14 @@ class Rule(StrEnum):
 
 @dataclass(frozen=True)
 class Candidates:
-    """Feasible poses.
+    """Feasible poses."""
 
-    Attributes
-    ----------
-    joints : ndarray, shape (n, n_readings)
-        rad.
-    noted : ndarray, shape (n, n_pose_columns)
-        What is to be noted of each, as the numbers that the rig's words stand for; 0 where nothing.
-    asked : int
-        How many were looked at.
-    removed : dict of Rule to int
-        What took how many away, each pose counted once, at the first rule that it breaks.
-    """
-
-    joints: np.ndarray
+    joints: np.ndarray  #: Shape (n, n_readings), rad.
+    #: Shape (n, n_pose_columns). What is to be noted of each, as the numbers that the rig's words
+    #: stand for; 0 where nothing.
     noted: np.ndarray
-    asked: int
+    asked: int  #: How many were looked at.
+    #: What took how many away, each pose counted once, at the first rule that it breaks.
     removed: dict[Rule, int]
 
 

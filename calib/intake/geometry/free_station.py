@@ -19,14 +19,9 @@ class NoStation(Exception):
 
 @dataclass(frozen=True)
 class Given:
-    """What was measured or agreed of a set-up beforehand, shapes (4,); NaN: unknown.
+    """What was measured or agreed of a set-up beforehand, shapes (4,); NaN: unknown."""
 
-    Attributes
-    ----------
-    value, sd : ndarray
-        East, north, up (m) and orientation (rad).
-    """
-
+    #: value, sd: East, north, up (m) and orientation (rad).
     value: np.ndarray
     sd: np.ndarray
 

@@ -37,29 +37,18 @@ class BrokenHistory(Exception):
 
 @dataclass(frozen=True)
 class Entry:
-    """A line of the history.
-
-    Attributes
-    ----------
-    result : str
-        Path of the result below the folder, with ``/``.
-    time : str
-        Of the run's first pose, empty if the run states no times.
-    values : dict of str to [value, sd, unit]
-        m and deg; sd None where held.
-    job : str or None
-        What rig.toml states of the job; None in a history that was begun without that column.
-    """
+    """A line of the history."""
 
     number: int
-    result: str
-    time: str
+    result: str  #: Path of the result below the folder, with ``/``.
+    time: str  #: Of the run's first pose, empty if the run states no times.
     rig: str
     passed: bool
     result_sha256: str
     inputs_sha256: str
-    values: dict
+    values: dict  #: Dict of str to [value, sd, unit], m and deg; sd None where held.
     previous_sha256: str
+    #: What rig.toml states of the job; None in a history that was begun without that column.
     job: str | None = None
 
     def line(self) -> str:
