@@ -8,6 +8,8 @@ what was tried and what went wrong; faults go to stderr.
 """
 
 import argparse
+import contextlib
+import csv
 import hashlib
 import os
 import random
@@ -16,12 +18,14 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import httpx
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -47,12 +51,12 @@ def main():
             calib("solve", root / f"run{k}", "--no-report")
         if counts.results:
             results(root / "run0", counts.results)
-        for attack in ATTACKS:
-            if counts.only in (None, attack.words[0]):
-                for count, number in ((counts.kills, signal.SIGKILL),
-                                      (counts.interrupts, signal.SIGINT)):
-                    if count:
-                        stopped(root, attack, count, number)
+        for count, number in ((counts.kills, signal.SIGKILL), (counts.interrupts, signal.SIGINT)):
+            for attack in ATTACKS if count else ():
+                if counts.only in (None, attack.words[0]):
+                    stopped(root, attack, count, number)
+            if count and counts.only in (None, "yard"):
+                yard_stopped(root, count, number)
 
 
 def calib(*words, cwd=None):
@@ -106,9 +110,11 @@ def results(run, count):
 
 
 def whole(folder):
-    """Whether a result folder holds exactly the files of its manifest."""
+    """Whether a result folder, as its next reader finds it, has exactly the files it says."""
+    from calib.run.result_folder import recover_result
     from calib.run.write import digest_of, manifest_of
 
+    recover_result(folder)
     held = manifest_of(folder) or {}
     there = {p.relative_to(folder).as_posix(): digest_of(p.read_bytes())
              for p in folder.rglob("*") if p.is_file() and p.name != "files.json"}
@@ -122,25 +128,28 @@ def files(folder):
             and not any(part.startswith(".") for part in p.relative_to(folder).parts)}
 
 
-def old_or_new(made, before, after):
-    """Nothing but what was there before, or all that comes out."""
-    return None if files(made) in (before, after) else f"a mixture: {sorted(files(made))}"
+def one_of_the_wholes(made, wholes):
+    """What is there, once somebody looks at it, is what one undisturbed command left."""
+    from calib.run.write import finish_writing
+
+    finish_writing(made)
+    return None if files(made) in wholes else f"a mixture: {sorted(files(made))}"
 
 
-def each_complete(made, before, after):
-    """Every file is the one from before or the one that comes out; of a report, or not yet."""
+def each_complete(made, wholes):
+    """Every file is that of an undisturbed command; of a report, or not yet."""
     odd = [name for name, digest in files(made).items()
-           if digest not in (before.get(name), after.get(name))
+           if not any(digest == there.get(name) for there in wholes)
            and b"No report yet" not in (made / name).read_bytes()
            and not name.endswith("files.json")]
     return f"neither old nor new: {odd}" if odd else None
 
 
-def whole_result(made, before, after):
+def whole_result(made, wholes):
     return None if whole(made) else "a mixture"
 
 
-def journal(made, before, after):
+def journal(made, wholes):
     """Results are whole; going on brings every run once."""
     import pyarrow.parquet as pq
 
@@ -155,79 +164,160 @@ def journal(made, before, after):
     return None if once else f"{told}: {again.stderr[-300:]}"
 
 
+def lines_once(made, wholes):
+    """A record that is only added to: the next command completes it; and once more from none."""
+    ended = calib("history", made)
+    told = [line["result_sha256"] for line in rows(made / "history.csv")]
+    (made / "history.csv").unlink()
+    return None if len(told) == len(set(told)) == 3 else f"{len(told)} lines: {ended.stderr[-300:]}"
+
+
 @dataclass(frozen=True)
 class Attack:
-    """A command in a folder with three solved runs, what it writes, and what that must be."""
+    """A command in a folder with three solved runs, what it writes, and what that must be.
+
+    `turns` are more words, one after the other, so that what comes differs from what is there;
+    with `fresh` nothing is there.
+    """
 
     words: tuple[str, ...]
     made: str
-    sound: Callable
+    sound: Callable = one_of_the_wholes
     fresh: bool = True
+    turns: tuple[tuple[str, ...], ...] = ((),)
 
 
+_LENGTHS = (("--length", "mm"), ("--length", "ft"))
 ATTACKS = [
     Attack(("solve", "run0"), "run0/result", whole_result, fresh=False),
-    Attack(("new", "blank", "--yes"), "blank", old_or_new),
+    Attack(("sheet", "run0/result"), "run0/result", whole_result, fresh=False, turns=_LENGTHS),
+    Attack(("sheet", "run0/result", "--out", "printed"), "printed", fresh=False, turns=_LENGTHS),
+    Attack(("report", "run0/result", "--out", "drawn"), "drawn", fresh=False,
+           turns=((), ("--at", "boom=30"))),
+    Attack(("compare", "run0/result"), "compared", fresh=False,
+           turns=tuple((f"run{k}/result", "--out", "compared") for k in (1, 2))),
+    Attack(("drift", "run0/result"), "drifted", fresh=False,
+           turns=tuple((f"run{k}/result", "--out", "drifted") for k in (1, 2))),
+    Attack(("new", "blank", "--yes"), "blank"),
+    Attack(("simulate", "made"), "made"),
     Attack(("import", "job.txt", "--into", "taken", "--unit", "m", "--order", "PENZD", "--ids",
-            "{pose}-{target}", "--frame", "ground", "--yes"), "taken", old_or_new),
-    Attack(("confirm", "run0/result", "shown.csv", "--out", "told"), "told", old_or_new),
+            "{pose}-{target}", "--frame", "ground", "--yes"), "taken"),
+    Attack(("diagnose", "mistaken", "--apply", "mended"), "mended"),
+    Attack(("explore", "run0", "--free", "boom_sag", "--copy", "freed"), "freed"),
+    Attack(("confirm", "run0/result", "shown.csv", "--out", "told"), "told"),
     Attack(("together", "all.toml"), "all-together", each_complete),
     Attack(("fleet", ".", "--processes", "2"), "fleet", journal),
-    Attack(("plan", "run0", "--poses", "6", "--out", "planned"), "planned", old_or_new),
+    Attack(("plan", "run0", "--out", "planned"), "planned", fresh=False,
+           turns=(("--poses", "6"), ("--poses", "5"))),
+    Attack(("history", "record"), "record", lines_once, fresh=False),
 ]
 
 
 def prepared(root):
     """Files that some commands read."""
-    import csv
-
     (root / "all.toml").write_text("".join(f'[[runs]]\nfolder = "run{k}"\n' for k in range(3)))
-    with open(root / "run0" / "shots.csv") as stream:
-        shots = list(csv.DictReader(line for line in stream if not line.startswith("#")))
+    shots, poses = rows(root / "run0" / "shots.csv"), rows(root / "run0" / "readings.csv")
     (root / "job.txt").write_text("".join(
         f"{s['pose']}-{s['target']},{s['east']},{s['north']},{s['up']},edge\n" for s in shots))
-    with open(root / "run0" / "readings.csv") as stream:
-        poses = list(csv.DictReader(line for line in stream if not line.startswith("#")))[:6]
     sensors = [name for name in poses[0] if name not in ("pose", "stand", "time")]
     (root / "shown.csv").write_text("\n".join(
         [",".join(("pose", "target", "forward", "left", "up", *sensors)),
          *(",".join((p["pose"], "edge_left", "8.1", "0.4", "-0.3", *(p[n] for n in sensors)))
-           for p in poses)]) + "\n")
+           for p in poses[:6])]) + "\n")
+    if not (root / "mistaken").exists():
+        shutil.copytree(root / "run0", root / "mistaken", ignore=lambda *_: ["result"])
+        with open(root / "mistaken" / "readings.csv", "w", newline="") as stream:
+            table = csv.DictWriter(stream, poses[0])
+            table.writeheader()
+            table.writerows(p | {"coupler": -float(p["coupler"])} for p in poses)
+    if not (root / "record").exists():
+        for k in range(3):
+            shutil.copytree(root / f"run{k}" / "result", root / "record" / str(k))
+
+
+def rows(file):
+    with open(file) as stream:
+        return list(csv.DictReader(line for line in stream if not line.startswith("#")))
 
 
 def stopped(root, attack, count, number):
     """A command that is stopped at random moments, half of them in its last third."""
     prepared(root)
     made, rng = root / attack.made, random.Random()
-    faults, slowest = [], 0.0
-    before = files(made) if made.exists() else {}
-    start = time.monotonic()
-    usual_end = calib(*attack.words, cwd=root)
-    usual, after = time.monotonic() - start, files(made) if made.exists() else {}
-    if not after:
-        faults.append(f"writes nothing by itself: {usual_end.stderr[-400:]}")
+    faults, slowest, usual = [], 0.0, 0.0
+    wholes = [files(made) if made.exists() and not attack.fresh else {}]
+    for turn in attack.turns:
+        start = time.monotonic()
+        ended = calib(*attack.words, *turn, cwd=root)
+        usual = max(usual, time.monotonic() - start)
+        if not made.exists():
+            faults.append(f"writes nothing by itself: {ended.stderr[-400:]}")
+            break
+        wholes.append(files(made))
     for k in range(count):
         if attack.fresh:
             shutil.rmtree(made, ignore_errors=True)
-            before = {}
         moment = usual * (rng.random() if k % 2 else rng.uniform(0.66, 1.1))
-        process = subprocess.Popen([*CALIB, *attack.words], stdout=subprocess.PIPE, cwd=root,
-                                   stderr=subprocess.PIPE, text=True, start_new_session=True)
+        process = started(root, *attack.words, *attack.turns[k % len(attack.turns)])
         time.sleep(moment)
         begun = time.monotonic()
         os.killpg(process.pid, number)
         _, err = process.communicate()
         slowest = max(slowest, time.monotonic() - begun)
-        if made.exists() and (fault := attack.sound(made, before, after)):
+        if made.exists() and (fault := attack.sound(made, wholes)):
             faults.append(f"after {moment:.2f} s: {fault}")
-        if number == signal.SIGINT and (
-                process.returncode not in (0, 6, 130) or "Traceback" in err):
-            faults.append(f"after {moment:.2f} s: status {process.returncode}: {err[-300:]}")
-    calib(*attack.words, cwd=root)
+        if number == signal.SIGINT:
+            faults += said_badly(process.returncode, err, moment)
+    calib(*attack.words, *attack.turns[0], cwd=root)
     left = sorted(p.name for p in made.parent.glob(f".{made.name}.*")) if made.exists() else []
     if left:
         faults.append(f"left over: {left}")
-    row(f"{attack.words[0]} stopped by {number.name}", count, faults, slowest)
+    row(f"{attack.words[0]} -> {attack.made} {number.name}", count, faults, slowest)
+
+
+def started(root, *words):
+    # Who started this may have had interrupts ignored: children inherit that.
+    return subprocess.Popen(
+        [*CALIB, *words], stdout=subprocess.PIPE, cwd=root, stderr=subprocess.PIPE, text=True,
+        start_new_session=True, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
+
+
+def said_badly(status, err, moment):
+    sound = status in (0, 6, 130) and "Traceback" not in err
+    return [] if sound else [f"after {moment:.2f} s: status {status}: {err[-300:]}"]
+
+
+def yard_stopped(root, count, number):
+    """The page stopped while shots come in: what it called noted is in the files."""
+    from calib.run.folder import read_run
+    from tests.yard.test_killed import Page
+
+    rng, faults, slowest, noted, asked = random.Random(), [], 0.0, set(), 0
+    folder = root / "yard"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(root / "run0", folder, ignore=lambda *_: ["result"])
+    pose = rows(folder / "readings.csv")[0]["pose"]
+    held = len(read_run(folder).shots)
+    for _ in range(count):
+        process = started(root, "yard", "yard", "--no-browser")
+        page = Page(process.stdout.readline().strip())
+        stop = threading.Timer(rng.uniform(0.0, 1.0), os.killpg, (process.pid, number))
+        stop.start()
+        with contextlib.suppress(httpx.HTTPError):
+            while True:
+                asked += 1
+                noted.add(page.change("/shots", pose=pose, target="edge_left", north="2.5", up="2",
+                                      east=f"{1 + 0.001 * asked:.4f}")["shot"])
+        begun = time.monotonic()
+        _, err = process.communicate()
+        slowest = max(slowest, time.monotonic() - begun)
+        if number == signal.SIGINT:
+            faults += said_badly(process.returncode, err, 0.0)
+        run = read_run(folder, unfinished=True)
+        lost = noted - set(run.shots.ids)
+        if lost or len(run.shots) > held + asked:
+            faults.append(f"{len(lost)} lost of {len(noted)}, {len(run.shots)} there")
+    row(f"yard {number.name}", count, faults, slowest)
 
 
 if __name__ == "__main__":

@@ -102,6 +102,10 @@ class Problem:
         """The same with other starting values of the rig's parameters, m or rad."""
         return replace(self, start=_start(self.run, self.layout, self.stand_of_pose, parameters))
 
+    def relabelled(self, run: Run) -> "Problem":
+        """The same of other shots and readings in the same poses; the start stays where it is."""
+        return replace(self, run=run, observations=_observations(run))
+
     @property
     def model(self) -> Model:
         """For the engine: design in columns of stands where there are many of them."""
@@ -472,7 +476,8 @@ def _start(run, layout, stand_of_pose, parameters):
     whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
     start[layout.columns(RIG)] = parameters
     start[layout.columns(STAND)] = level_placements(
-        predicted, shots, stand_of_pose[shots.pose], whole)
+        predicted, shots.position, shots.pose * (shots.target.max(initial=0) + 1) + shots.target,
+        stand_of_pose[shots.pose], whole)
     return start
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -53,8 +54,15 @@ class TapedFunction:
     def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values, shape (q,), and gradient, shape (q, n_unknowns)."""
         values, by_parameters = taped_quantities(self.rig, unknowns[self.columns], self.names)
-        bearings = [d.name for d in self.rig.derived if d.unit == "deg"]
-        turns = np.round((values - self.taped) / (2 * np.pi)) * np.isin(self.names, bearings)
         gradient = np.zeros((len(values), len(unknowns)))
         gradient[:, self.columns] = by_parameters
-        return values - 2 * np.pi * turns, gradient
+        if self._bearings.any():
+            turns = np.round((values - self.taped) / (2 * np.pi)) * self._bearings
+            values = values - 2 * np.pi * turns
+        return values, gradient
+
+    @cached_property
+    def _bearings(self):
+        """Which of the values are bearings, of which whole turns do not matter."""
+        bearings = {d.name for d in self.rig.derived if d.unit == "deg"}
+        return np.array([name in bearings for name in self.names], bool)

@@ -51,7 +51,10 @@ def eliminate(whiteners: np.ndarray, columns: np.ndarray, mask: np.ndarray
         G with ``G' G = W``.
     eliminated : Eliminated
     """
-    where = np.flatnonzero(mask.any(1))
+    where, (m, c) = np.flatnonzero(mask.any(1)), columns.shape[1:]
+    if not len(where):
+        return whiteners, Eliminated(where, np.zeros((0, c, m)), np.zeros((0, c, c)),
+                                     np.zeros((0, c), bool), 0)
     g, chosen = whiteners[where], mask[where]
     whitened = g @ columns[where]
     norms = np.sqrt(np.einsum("amc,amc->ac", whitened, whitened))

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, reduce
 
 import numpy as np
 
@@ -78,8 +78,12 @@ class Calibrated:
 
     def angles(self, parameters: np.ndarray, readings: np.ndarray,
                noted: np.ndarray) -> np.ndarray:
-        """Calibrated angles of readings, both of shape (n_poses, n_readings), rad."""
-        angles: np.ndarray = self._directions * readings + self._zeros @ parameters
+        """Calibrated angles of readings, both of shape (n_poses, n_readings), rad.
+
+        Here and in `told`, `parameters` are of one machine, or of that of each pose: (p,) or
+        (n_poses, p).
+        """
+        angles: np.ndarray = self._directions * readings + parameters @ self._zeros.T
         for s, sensor in enumerate(self.sensors):
             if sensor.varying:
                 angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
@@ -110,7 +114,9 @@ class Calibrated:
             linkage = LINKAGES[sensor.through]
             driven = linkage.joint(felt.angle, inputs)
             joint, by_angle = driven.angle, driven.by_angle * by_angle
-            sight = by_angle * min((inputs[name] for name in linkage.arms), default=1.0)
+            sight = by_angle
+            if linkage.arms:
+                sight = by_angle * reduce(np.minimum, (inputs[name] for name in linkage.arms))
             if by_up is not None:
                 by_up = tuple(d if d is None else d * driven.by_angle for d in by_up)
             by_inputs = {**{name: d * driven.by_angle for name, d in by_inputs.items()},
@@ -143,9 +149,10 @@ class Calibrated:
     def _inputs(self, s: int, parameters: np.ndarray, angles: np.ndarray) -> dict[str, Number]:
         """What kind and linkage need; 0 where a sensor leaves an angle of its linkage out."""
         sensor = self.sensors[s]
-        inputs = {name: angles[:, self._index[used]] if used in self._index
-                  else parameters[self.parameters.index(used)]
-                  for name, used in sensor.uses.items()}
+        inputs: dict[str, Number] = {
+            name: angles[:, self._index[used]] if used in self._index
+            else parameters[..., self.parameters.index(used)]
+            for name, used in sensor.uses.items()}
         if sensor.through is not None:
             inputs["branch"] = sensor.branch
             for name in LINKAGES[sensor.through].angles:
@@ -193,7 +200,7 @@ class Calibrated:
         extra, slope = np.zeros_like(reading), np.zeros_like(reading)
         for name, times in self.sensors[s].varying.items():
             value, rate = self._basis(times, reading, noted)
-            size = parameters[self.parameters.index(name)]
+            size = parameters[..., self.parameters.index(name)]
             extra, slope = extra + size * value, slope + size * rate
         return extra, slope
 

@@ -46,6 +46,9 @@ class Posture:
 
     chain: "Chain"
     parameters: np.ndarray
+    #: Int, shape (n_poses,). Which of several machines each pose is of; the parameters are then
+    #: (n_machines, p).
+    machine: np.ndarray | None
     joints: np.ndarray  #: Shape (n_poses, n_readings). Joint angles, rad.
     #: Shape (n_poses, n_readings). Change of the joint angle over change of the reading; large
     #: where a sensor is nearly blind.
@@ -77,10 +80,11 @@ class Posture:
         """
         target, pose = np.asarray(target), np.asarray(pose)
         offset, by_parameters = self.chain.branches(self.parameters)
+        branch = target if self.machine is None else (target, self.machine[pose])
         axes, origins, number = self._frames
         frame = number[target]
         axes = axes[pose, frame]
-        position = origins[pose, frame] + (offset[target][:, None] @ axes)[:, 0]
+        position = origins[pose, frame] + (offset[branch][:, None] @ axes)[:, 0]
         if self.moving is None:
             nothing = np.empty((len(target), 3, 0))
             return Points(position, nothing, nothing, nothing)
@@ -89,7 +93,7 @@ class Posture:
         local = swept.reshape(-1, swept.shape[2]) @ sweep.still
         local = local.reshape(*swept.shape[:2], local.shape[1])
         local += swept[:, :, sweep.moving] @ self.moving[pose]
-        local[:, :, :n] += axes.transpose(0, 2, 1) @ by_parameters[target]
+        local[:, :, :n] += axes.transpose(0, 2, 1) @ by_parameters[branch]
         n_placement = len(PLACEMENT)
         return Points(position, local[:, :, :n], local[:, :, n : n + n_placement],
                       local[:, :, n + n_placement :])

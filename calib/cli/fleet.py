@@ -129,11 +129,13 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
 
 def _tasks(root, runs, journal, report) -> Iterator[Task]:
     """What is not solved yet, or from other files, or lacks the report that is asked for."""
+    from calib.fleet.row import FAILED, NOT_WRITTEN, PASSED
+
     for run in runs:
         folder = root / run
         inputs = hash_of(folder)
-        there = journal.inputs(run) == inputs and (
-            journal.status(run) not in ("passed", "gates failed")
+        there = journal.inputs(run) == inputs and journal.status(run) != NOT_WRITTEN and (
+            journal.status(run) not in (PASSED, FAILED)
             or ((folder / "result" / "result.json").is_file()
                 and (not report or (folder / "result" / "report.pdf").is_file())))
         if not there:
@@ -182,16 +184,19 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
                  metadata={"unit": units[name]} if (name := c.partition(".")[0]) in units else None)
         for c in columns])
     new = path.with_suffix(".new")
-    with pq.ParquetWriter(new, schema) as writer:
-        batch: list[dict[str, Any]] = []
-        for row in journal.rows(runs):
-            batch.append(flat(row, columns))
-            if len(batch) == _BATCH:
+    try:
+        with pq.ParquetWriter(new, schema) as writer:
+            batch: list[dict[str, Any]] = []
+            for row in journal.rows(runs):
+                batch.append(flat(row, columns))
+                if len(batch) == _BATCH:
+                    writer.write_table(pa.Table.from_pylist(batch, schema))
+                    batch = []
+            if batch:
                 writer.write_table(pa.Table.from_pylist(batch, schema))
-                batch = []
-        if batch:
-            writer.write_table(pa.Table.from_pylist(batch, schema))
-    new.replace(path)
+        new.replace(path)
+    finally:
+        new.unlink(missing_ok=True)
 
 
 def _columns(table: Path):

@@ -37,11 +37,18 @@ def hash_of(folder: Path) -> str:
 
 def solve_one(task: Task) -> dict[str, Any]:
     """The row of a run; a run that has no result has a row that says why."""
+    from calib.fleet.row import INPUT, NOT_WRITTEN, solved_row
+
     began = time.process_time()
+    row: dict[str, Any] = {}
     try:
-        row = _solved(task)
+        document = _solved(task)
+        row = solved_row(document)
+        row["bytes"] = _written(task, document)
     except Exception as error:
-        row = _why(error)
+        solved, row = bool(row), _why(error)
+        if solved and row["status"] == INPUT:  # not for what its files say: it is tried again
+            row["status"] = NOT_WRITTEN
     return {"run": task.run, "inputs": task.inputs, **row,
             "seconds": time.process_time() - began,
             "megabytes": _memory()}
@@ -57,29 +64,30 @@ def _memory() -> float | None:
 
 
 def _solved(task):
-    from calib.cli.results import DRAWN, drawn_files, number_files
-    from calib.fleet.row import solved_row
     from calib.judge.choice import solve_as_chosen
     from calib.judge.judgement import judge
     from calib.report.entered import with_entries
     from calib.report.record import result_document
     from calib.run.folder import read_run
+
+    run = read_run(Path(task.root) / task.run)
+    chosen = solve_as_chosen(run)
+    document = result_document(chosen, judge(chosen.solution, out=chosen.out))
+    return document if run.entries is None else with_entries(document, run.entries)
+
+
+def _written(task, document):
+    """Write the result beside its run; how many bytes it has."""
+    from calib.cli.results import DRAWN, drawn_files, number_files
     from calib.run.result_folder import add_to_result, replace_result, result_place
 
     folder = Path(task.root) / task.run
-    run = read_run(folder)
-    chosen = solve_as_chosen(run)
-    document = result_document(chosen, judge(chosen.solution, out=chosen.out))
-    if run.entries is not None:
-        document = with_entries(document, run.entries)
-    place = result_place(folder / "result", folder)
-    files = number_files(document)
+    place, files = result_place(folder / "result", folder), number_files(document)
     replace_result(place, files, DRAWN if task.report else ())
-    if task.report:
-        drawn = drawn_files(document)
+    drawn = list(drawn_files(document))[-1] if task.report else {}
+    if drawn:
         add_to_result(place, files, drawn)
-        files = {**files, **drawn}
-    return {**solved_row(document), "bytes": _size(files.values())}
+    return _size({**files, **drawn}.values())
 
 
 def _size(contents: Iterable[str | bytes]) -> int:

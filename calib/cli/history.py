@@ -1,6 +1,5 @@
 """``calib history``: all results below a folder, in an append-only record."""
 
-import os
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,26 +22,31 @@ def history(
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
     from calib.run.complaints import Complaint, InputError
-    from calib.run.write import write_whole
+    from calib.run.lock import only_writer
+    from calib.run.write import disk_trouble_told, write_whole
 
     if not folder.is_dir():
         raise InputError([Complaint(str(folder), None, None, "no such folder",
                                     "a folder with results in it")])
-    entries = take_up(folder)
-    sections = history_sections(entries)
-    html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
-                contents=False)
-    write_whole(folder, {"history.html": html})
+    # What another history adds meanwhile would be lost.
+    with disk_trouble_told(folder), only_writer(folder / ".history-lock", folder):
+        entries, text = take_up(folder)
+        sections = history_sections(entries)
+        html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
+                    contents=False)
+        write_whole(folder, {RECORD: text, "history.html": html})
     talk.follow(*(("report", folder / entries[-1].result) if entries else ("demo",)))
     talk.answer(history_document(entries), plain(sections), json)
 
 
-def take_up(folder: Path) -> list:
-    """Append what the record does not hold yet; all entries, old and new."""
+def take_up(folder: Path) -> tuple[list, str]:
+    """All entries, old and new, and the text of the record with them; it is not written here."""
     from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result
     from calib.run.complaints import Complaint, InputError
+    from calib.run.write import finish_writing
 
+    finish_writing(folder)
     record = folder / RECORD
     try:
         text = record.read_bytes().decode("utf-8") if record.exists() else ""
@@ -63,21 +67,11 @@ def take_up(folder: Path) -> list:
             continue  # what a killed solve left
         try:
             result = load_result(path)
-            found.append((path.relative_to(folder).as_posix(), result.sha256, result.document))
+            # A line is a line, whatever a folder is called.
+            name = talk.printable(path.relative_to(folder).as_posix()).replace("\n", "\\n")
+            found.append((name, result.sha256, result.document))
         except InputError as error:
             skipped += error.complaints
     talk.tell_all(f"{complaint}; left out" for complaint in skipped)
     added = additions(entries, found)
-    if added or len(kept) < len(text) or not kept:
-        _append(record, kept, ("" if kept else header()) + "".join(e.line() for e in added))
-    return [*entries, *added]
-
-
-def _append(record, kept, lines):
-    """Write behind the last whole line and have it on the disk."""
-    with open(record, "r+b" if record.exists() else "wb") as stream:
-        stream.truncate(len(kept.encode("utf-8")))
-        stream.seek(0, os.SEEK_END)
-        stream.write(lines.encode("utf-8"))
-        stream.flush()
-        os.fsync(stream.fileno())
+    return [*entries, *added], (kept or header()) + "".join(entry.line() for entry in added)

@@ -35,7 +35,7 @@ Known = Annotated[Path | None, typer.Option(
 
 #: Of ``calib solve`` and ``calib check``.
 Tolerance = Annotated[float | None, typer.Option(
-    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; \\[check] "
+    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; [check] "
     "tolerance of rig.toml if not given, else 30 mm (common practice, no source).")]
 
 

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 def together(
     plan: Annotated[Path, typer.Argument(
-        metavar="PLAN.toml", help="Which runs, in the order of time: \\[\\[runs]] with folder, "
-        "attachment, day, remounted, set_aside; \\[scopes] with PARAMETER = shared, attachment or "
+        metavar="PLAN.toml", help="Which runs, in the order of time: [[runs]] with folder, "
+        "attachment, day, remounted, set_aside; [scopes] with PARAMETER = shared, attachment or "
         "day.")],
     out: Annotated[
         Path | None, typer.Option("--out", help="Where results go; PLAN-together beside the file "

@@ -6,9 +6,9 @@ from typing import Any
 from calib.document.record import ResultRecord
 
 #: What may have become of a run, the worst first.
-FAULT, INPUT, NOT_DETERMINED, NOT_CONVERGED, FAILED, PASSED = STATES = (
-    "fault of the program", "input at fault", "not determined", "not converged", "gates failed",
-    "passed")
+FAULT, NOT_WRITTEN, INPUT, NOT_DETERMINED, NOT_CONVERGED, FAILED, PASSED = STATES = (
+    "fault of the program", "not written", "input at fault", "not determined", "not converged",
+    "gates failed", "passed")
 
 #: Columns of every row, in order; those of parameters come behind.
 COLUMNS = ("run", "inputs", "status", "message", "seconds", "megabytes", "bytes", "rig", "shots",

@@ -243,7 +243,8 @@ def _observed(request, imported, booking, with_times, findings):
     known = _read(request.known, findings,
                   lambda data, name: read_known(data, name, declared.unit, findings))
     given = _read(request.setups, findings,
-                  lambda data, name: read_given(data, name, declared.unit, findings)) or {}
+                  lambda data, name: read_given(data, name, declared.unit, declared.setup_sds(),
+                                                findings)) or {}
     beforehand = len(findings.complaints)
     found = [[_read(path, findings,
                     lambda data, name: read_observations(data, name, declared, findings))

@@ -23,8 +23,9 @@ from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
 from calib.judge import facts
+from calib.judge.changed import with_readings, with_shots
 from calib.judge.fits import looked
-from calib.judge.mistakes import Mistake, with_readings, with_shots
+from calib.judge.mistakes import Mistake
 from calib.layout import STAND
 from calib.run.records import Run
 

@@ -13,13 +13,8 @@ import numpy as np
 
 from calib.chain.length import FOOT, US_SURVEY_FOOT
 from calib.judge import facts
-from calib.judge.mistakes import (
-    Mistake,
-    corner_pairs,
-    corners_exchanged,
-    with_readings,
-    with_shots,
-)
+from calib.judge.changed import with_readings, with_shots
+from calib.judge.mistakes import Mistake, corner_pairs, corners_exchanged
 from calib.run.records import Run
 
 #: The family of wrong units, of shots or of a reading.

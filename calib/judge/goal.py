@@ -17,7 +17,7 @@ from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.edge import envelope_edge
-from calib.judge.facts import Origin
+from calib.judge.check import Origin
 from calib.judge.identify import Weak
 from calib.layout import RIG
 

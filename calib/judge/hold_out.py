@@ -14,11 +14,10 @@ share most of their data (`calib.adjust.quadratic`).
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import NotConverged
-from calib.adjust.quadratic import chance_above
+from calib.adjust.quadratic import Form, chance_above, form_of
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
@@ -51,7 +50,7 @@ class HeldOut:
     statistic: float
     dof: int
     #: To first order the statistic is this form in the whitened misclosures of the solution.
-    form: sparse.csr_matrix
+    form: Form
     #: That the misses of a run with the stated sds are as large; None if not judged.
     chance: float | None
 
@@ -151,20 +150,19 @@ def _part(rest, run, left_out, usual):
                  tells)
 
 
-def _form(adjustment: Adjustment, parts: list[_Part]) -> sparse.csr_matrix:
+def _form(adjustment: Adjustment, parts: list[_Part]) -> Form:
     """The sum of the parts' statistics as a form in the whitened misclosures."""
     left, size = adjustment.linearised.spectrum.left, len(adjustment.linearised.misclosure)
-    form = sparse.csr_matrix((size, size))
+    every = []
     for part in parts:
         rows = (3 * part.rows[:, None] + np.arange(3)).ravel()
         told = np.repeat(part.tells, 3)
         covariance = np.linalg.inv(np.eye(len(rows)) - left[rows] @ left[rows].T)
         block = covariance[:, told] @ np.linalg.solve(
             covariance[np.ix_(told, told)], covariance[told])
-        pick = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), rows)),
-                                 shape=(len(rows), size))
-        form = form + pick.T @ sparse.csr_matrix(block) @ pick
-    return form
+        every.append((block, *np.broadcast_arrays(rows[:, None], rows)))
+    values, rows, columns = (np.concatenate([part[i].ravel() for part in every]) for i in range(3))
+    return form_of(values, rows, columns, size)
 
 
 def _predicted_sds(checked: Checked) -> np.ndarray:

@@ -4,13 +4,13 @@ A mistake is a hypothesis: apply its edit to the run and see whether the run the
 here decides; see `calib.judge.explain`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from calib.chain.length import FOOT, INCH
+from calib.judge.changed import with_shots
 from calib.judge.facts import Fact, HeightsMissing, TapeMisread, TapeWrong
 from calib.run.records import Run
 
@@ -106,19 +106,3 @@ def taped_wrong(run: Run, row: int, shown: float) -> Mistake:
     name, is_angle = run.tape.quantities[row], run.tape.unit[row] == "deg"
     return Mistake("taped value", TapeWrong(name, is_angle, float(run.tape.value[row]), shown),
                    lambda run: without_taped(run, row))
-
-
-def with_shots(run: Run, **changes: Any) -> Run:
-    """The run with some fields of its shots changed."""
-    return replace(run, shots=replace(run.shots, **changes))
-
-
-def with_readings(run: Run, readings: np.ndarray, sd: np.ndarray | None = None) -> Run:
-    """The run with other readings."""
-    sd = run.poses.sd if sd is None else sd
-    return replace(run, poses=replace(run.poses, readings=readings, sd=sd))
-
-
-def with_stands(run: Run, stand: Sequence[str]) -> Run:
-    """The run with other stand labels."""
-    return replace(run, poses=replace(run.poses, stand=tuple(stand)))

@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.judge.mistakes import with_readings, with_shots
+from calib.judge.changed import with_readings, with_shots
 from calib.run.records import Run
 
 #: What was taken for what.

@@ -202,8 +202,9 @@ def further_poses(
         more = replace(more, worst=prepared.worst(pool.prior))
     met = goal is None or prepared.worst(now) <= goal
     design = _spread_out(prepared, pool, problem, count if met else max(count, MOST_FURTHER))
-    sds = np.array([prepared.edge_sds(pool.information(design[:k], np.zeros(k, int)))
-                    for k in range(len(design) + 1)])
+    beyond = [now, *(pool.information(design[:k], np.zeros(k, int))
+                     for k in range(1, len(design) + 1))]
+    sds = np.array([prepared.edge_sds(information) for information in beyond])
     chosen, bundles = design[:count], prepared.bundles
     return Further(
         here=more,

@@ -328,7 +328,6 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         tests=levels_record(solution, judgement),
         without_suspects=without_suspects_record(judgement.suspects),
         set_aside=set_aside_record(chosen),
-        noise=noise_records(judgement.noise),
         trends=trend_records(judgement.trends),
         held_out=held_out_record(judgement),
         correlation=correlation_record(judgement.correlation),
@@ -342,6 +341,8 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         goal=goal_record(judgement.edge),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=verdict_record(judgement),
+        # Last: it may be on its way from another process.
+        noise=noise_records(judgement.noise),
     )
 
 

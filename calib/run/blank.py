@@ -143,8 +143,8 @@ def _job(job):
 def _goal(goal):
     mark = "" if goal else "# "
     return (f"{mark}[goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
-            f'{mark}edge = "{goal or "30 mm"}"   # what is taken if not stated (common '
-            "practice, no source)\n\n")
+            + (f'edge = "{goal}"\n\n' if goal else '# edge = "30 mm"   # what is taken if not '
+               "stated (common practice, no source)\n\n"))
 
 
 def _taped(rig, taped):
@@ -211,7 +211,7 @@ def _tape(rig):
             ("quantity", "one of the names below"),
             ("value", "as taped"),
             ("sd", "its standard deviation, in the same unit"),
-            ("unit", "m, mm, ft (0.3048 m exactly) or deg"),
+            ("unit", "m, cm, mm, ft (0.3048 m exactly) or deg"),
         ])
         + "# Quantities (those of a pin or mark only count where it is shot):\n" + _columns(rows)
         + "quantity,value,sd,unit\n"

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -229,7 +230,7 @@ class Run:
         # also those of a run made from another by leaving shots out.
         object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
 
-    @property
+    @cached_property
     def noted(self) -> np.ndarray:
         """What is noted of each pose, shape (n_poses, n_pose_columns); 0 where there is nothing."""
         return self.rig.as_noted(self.poses.noted, len(self.poses.ids))

@@ -14,6 +14,7 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.lock import only_writer
 from calib.run.write import (
     MANIFEST,
+    beside,
     digest_of,
     disk_trouble_told,
     finish_writing,
@@ -109,7 +110,7 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
     folder = place.folder
     with disk_trouble_told(folder):
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with only_writer(_beside(folder, "lock"), folder):
+        with only_writer(beside(folder, "lock"), folder):
             _put_back(folder)
             finish_writing(folder)
             held = manifest_of(folder)
@@ -142,16 +143,16 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
-    with disk_trouble_told(folder), only_writer(_beside(folder, "lock"), folder):
+    with disk_trouble_told(folder), only_writer(beside(folder, "lock"), folder):
         finish_writing(folder)
         held = manifest_of(folder) or {}
         if any(held.get(name) != digest_of(content) for name, content in numbers.items()
                if name not in files):
             return ["another calib wrote a result there meanwhile; nothing was added to it"]
         # The whole folder is exchanged again: nobody sees drawings half added.
-        beside = {name: (folder / name).read_bytes() for name in held.keys() - numbers.keys()
+        others = {name: (folder / name).read_bytes() for name in held.keys() - numbers.keys()
                   - files.keys() if (folder / name).is_file()}
-        return _swap(folder, {**beside, **numbers, **files}, held)
+        return _swap(folder, {**others, **numbers, **files}, held)
 
 
 def _said(held, before, files):
@@ -165,13 +166,9 @@ def _said(held, before, files):
     return said
 
 
-def _beside(folder, what):
-    return folder.parent / f".{folder.name}.{what}"
-
-
 def _swap(folder, files, held):
     """Stage the new folder with everything that is to stay, then exchange the two."""
-    new = _beside(folder, "new")
+    new = beside(folder, "new")
     hashes = {name: digest_of(content) for name, content in files.items()}
     try:
         stage(new, {**files, MANIFEST: manifest_text(hashes)})
@@ -232,7 +229,7 @@ def _exchange(folder, new):
     """Two folders change names: in one step where the system can, else in two."""
     if _exchanged_at_once(folder, new):
         return
-    old = _beside(folder, "old")
+    old = beside(folder, "old")
     shutil.rmtree(old, ignore_errors=True)
     os.rename(folder, old)
     try:
@@ -262,8 +259,8 @@ def _exchanged_at_once(first, second):
 
 def _put_back(folder):
     """Undo what a killed writer left beside the folder; its lock is held."""
-    shutil.rmtree(_beside(folder, "new"), ignore_errors=True)
-    old = _beside(folder, "old")
+    shutil.rmtree(beside(folder, "new"), ignore_errors=True)
+    old = beside(folder, "old")
     if old.is_dir():
         if folder.exists():
             shutil.rmtree(old, ignore_errors=True)
@@ -273,8 +270,8 @@ def _put_back(folder):
 
 def _recover(folder):
     """Have the whole former result back if a writer was killed between two renames."""
-    if not folder.exists() and _beside(folder, "old").is_dir():
-        with only_writer(_beside(folder, "lock"), folder):
+    if not folder.exists() and beside(folder, "old").is_dir():
+        with only_writer(beside(folder, "lock"), folder):
             _put_back(folder)
 
 

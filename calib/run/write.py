@@ -6,7 +6,6 @@ import json
 import math
 import os
 import shutil
-import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
@@ -48,19 +47,23 @@ def write_whole(folder: Path, files: Mapping[str, bytes | str]) -> None:
     ValueError
         If a name leads out of the folder.
     """
+    _write(Path(folder).absolute(), files)
+
+
+def _write(folder, files, only_new=False):
     for name in files:
         parts = PurePosixPath(name).parts
         if not parts or ".." in parts or PurePosixPath(name).is_absolute():
             raise ValueError(f"{name!r} is no name of a file inside a folder")
-    folder = Path(folder).absolute()
     with disk_trouble_told(folder):
         _refuse_what_is_in_the_way(folder, files)
-        if folder.is_dir():
-            with only_writer(folder / _LOCK, folder):
-                _finish(folder)
-                _write_into(folder, files)
-        else:
-            _write_new(folder, files)
+        if not folder.is_dir() and _write_new(folder, files):
+            return
+        with only_writer(folder / _LOCK, folder):
+            _finish(folder)
+            if only_new:
+                refuse_filled(folder)
+            _write_into(folder, files)
 
 
 @contextlib.contextmanager
@@ -118,7 +121,7 @@ def write_new_folder(folder: Path, files: Mapping[str, bytes | str]) -> None:
         If there is anything in the folder already, or the place cannot be written.
     """
     refuse_filled(folder)
-    write_whole(folder, files)
+    _write(Path(folder).absolute(), files, only_new=True)
 
 
 def refuse_filled(folder: Path) -> None:
@@ -128,7 +131,8 @@ def refuse_filled(folder: Path) -> None:
     ------
     InputError
     """
-    if Path(folder).is_dir() and any(Path(folder).iterdir()):
+    left = (_LOCK, _STAGED)  # of a writer, perhaps of one that was killed
+    if Path(folder).is_dir() and any(p.name not in left for p in Path(folder).iterdir()):
         raise InputError([Complaint(str(folder), None, None, "a folder with files in it",
                                     "a new folder: nothing is written over")])
 
@@ -195,14 +199,25 @@ def _refuse_what_is_in_the_way(folder, files):
 
 
 def _write_new(folder, files):
+    """Make the folder by one rename; False if another writer was there first."""
     folder.parent.mkdir(parents=True, exist_ok=True)
-    staging = folder.parent / f".{uuid.uuid4().hex}.part"
-    try:
-        stage(staging, files)
-        os.rename(staging, folder)
-        sync_folder(folder.parent)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
+    staging = beside(folder, "part")
+    with only_writer(beside(folder, "lock"), folder):
+        if folder.is_dir():
+            return False
+        shutil.rmtree(staging, ignore_errors=True)  # of a killed writer
+        try:
+            stage(staging, files)
+            os.rename(staging, folder)
+            sync_folder(folder.parent)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+    return True
+
+
+def beside(folder: Path, what: str) -> Path:
+    """A hidden name beside a folder, for whoever writes it."""
+    return folder.parent / f".{folder.name}.{what}"
 
 
 def _write_into(folder, files):

@@ -39,15 +39,18 @@ _TYPES = {".css": "text/css", ".js": "text/javascript", ".html": "text/html",
 _SHOWN = {"text/html", "image/png", "image/svg+xml"}
 
 
-def server_app(session: Session, keys: Keys, hosts: Callable[[], set[str]]) -> Guard:
+def server_app(session: Session, keys: Keys, hosts: Callable[[], set[str]],
+               ending: Callable[[], bool] = lambda: False) -> Guard:
     """The application that a server runs.
 
     Parameters
     ----------
     hosts : callable
         The names with port under which it may be asked.
+    ending : callable
+        Whether the server ends: a page that waits for news is answered then.
     """
-    pages = _Pages(session, keys)
+    pages = _Pages(session, keys, ending)
     routes = [
         Route("/", pages.yard),
         Route("/desk", pages.desk),
@@ -66,8 +69,8 @@ def server_app(session: Session, keys: Keys, hosts: Callable[[], set[str]]) -> G
 class _Pages:
     """Handlers; each reads its request, calls one function, answers."""
 
-    def __init__(self, session, keys):
-        self.session, self.keys = session, keys
+    def __init__(self, session, keys, ending):
+        self.session, self.keys, self.ending = session, keys, ending
         folder = files("calib.yard") / "static"
         # All there is, read once: no path from a request reaches the file system.
         self.files = {one.name: one.read_bytes() for one in folder.iterdir() if one.is_file()}
@@ -119,7 +122,7 @@ class _Pages:
         except ValueError:
             seen = -1
         for _ in range(int(_PATIENCE / _BETWEEN)):
-            if self.session.state().version != seen:
+            if self.session.state().version != seen or self.ending():
                 break
             await asyncio.sleep(_BETWEEN)
         state = self.session.state()
@@ -172,6 +175,9 @@ class _Pages:
                 return JSONResponse({"complaints": [str(error)], "now": error.now}, 409)
             except (NotConverged, NotDetermined, ModelNotFinite) as error:
                 return JSONResponse({"complaints": [say.unsolved(reason_of(error))]}, 422)
+            except OSError as error:
+                return JSONResponse({"complaints": [
+                    f"{error.filename or 'a file'}: {error.strerror or error}"]}, 422)
             except Exception as error:
                 traceback.print_exception(error)
                 return JSONResponse({"complaints": [say.FAULT]}, 500)

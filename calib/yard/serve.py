@@ -1,6 +1,8 @@
 """The server of the page: its sockets, its names, its life."""
 
+import asyncio
 import contextlib
+import logging
 import socket
 import webbrowser
 from pathlib import Path
@@ -14,6 +16,9 @@ from calib.yard.guard import Keys
 from calib.yard.session import Session
 
 _HERE = "127.0.0.1"
+
+#: Seconds that what is on its way may take when the server is stopped.
+_TO_END = 5
 
 
 def serve(folder: Path, collector: Path | None = None, log: Path | None = None, *,
@@ -31,7 +36,8 @@ def serve(folder: Path, collector: Path | None = None, log: Path | None = None, 
     port = listening.getsockname()[1]
     names = [_HERE, "localhost", *(_addresses() if share else ())]
     keys = Keys(share, told=_tell_code)
-    app = server_app(session, keys, lambda: {f"{name}:{port}" for name in names})
+    app = server_app(session, keys, lambda: {f"{name}:{port}" for name in names},
+                     lambda: server.should_exit)
     talk.result(f"http://{_HERE}:{port}/")
     for name in names[2:]:
         talk.tell(f"From the local network: http://{name}:{port}/")
@@ -41,12 +47,19 @@ def serve(folder: Path, collector: Path | None = None, log: Path | None = None, 
         with contextlib.suppress(webbrowser.Error):
             webbrowser.open(f"http://{_HERE}:{port}/")
     config = uvicorn.Config(app, log_level="error", access_log=False, server_header=False,
-                            lifespan="off", ws="none", timeout_graceful_shutdown=1,
+                            lifespan="off", ws="none", timeout_graceful_shutdown=_TO_END,
                             h11_max_incomplete_event_size=32_768, limit_concurrency=100)
+    server = uvicorn.Server(config)
+    # Who is cut off after that is not told of as a fault.
+    logging.getLogger("uvicorn.error").addFilter(_is_a_fault)
     try:
-        uvicorn.Server(config).run(sockets=[listening])
+        server.run(sockets=[listening])
     finally:
         session.stop()
+
+
+def _is_a_fault(record):
+    return not (record.exc_info and isinstance(record.exc_info[1], asyncio.CancelledError))
 
 
 def _tell_code(code):

@@ -115,3 +115,18 @@ def test_nothing_to_solve_is_told(calib_command, tmp_path):
     """A folder without runs."""
     (tmp_path / "empty").mkdir()
     assert calib_command("fleet", tmp_path / "empty")[0] == 3
+
+
+def test_what_could_not_be_written_is_tried_again(calib_command, rig, tmp_path):
+    """A full disk says nothing of a run: its files are as they were, and it is solved again."""
+    runs_below(tmp_path, rig, 2)
+    folder = tmp_path / "yard0" / "run0"
+    (folder / "result").write_text("in the way", "utf-8")
+    _, _, err = calib_command("fleet", tmp_path, "--processes", 1)
+    table = pq.read_table(tmp_path / "fleet" / "fleet.parquet").to_pandas().set_index("run")
+    assert table.loc["yard0/run0", "status"] == "not written", err
+    (folder / "result").unlink()
+    calib_command("fleet", tmp_path, "--processes", 1)
+    table = pq.read_table(tmp_path / "fleet" / "fleet.parquet").to_pandas().set_index("run")
+    assert table.loc["yard0/run0", "status"] in ("passed", "gates failed")
+    assert (folder / "result" / "result.json").is_file()

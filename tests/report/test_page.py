@@ -15,9 +15,11 @@ from calib.edge import envelope_edge
 from calib.report.evidence import edge_record
 from calib.report.figures import dimensions, edge_maps, views
 from calib.report.figures.drawings import drawings
+from calib.report.figures.marks import FLAGGED, LOOKS, SUSPECT
+from calib.report.figures.residuals import kinds, numbers
 from calib.report.figures.style import pen, svg
 from calib.report.pages.contents import cautions
-from calib.report.pages.misses import MOST_ROWS
+from calib.report.pages.misses import MOST_ROWS, plots
 from calib.report.pages.report import foot, headings, report_page
 from calib.report.pages.values import edge_now, taped
 from calib.report.press.pdf import report_pdf
@@ -65,7 +67,8 @@ def test_every_number_is_one_of_the_result(request, which):
     words = read.words.replace("SHA-256", "")
     told = record(document)
     stray = stray_numbers(words, strings | {*headings(told), foot(told), fingerprint_words(told)})
-    assert not {n.rstrip(".,") for n in stray} - OWN_WORDS
+    ranks = range(1, 1 + len(told.suspects) + len(told.set_aside.values))
+    assert not {n.rstrip(".,") for n in stray} - OWN_WORDS - set(map(str, ranks))
 
 
 def test_a_number_that_is_not_in_the_result_is_noticed(document, html):
@@ -113,23 +116,42 @@ def test_drawings_carry_the_solved_values(document, read):
     assert f"{1000 * boom['value']:.1f}" in texts
 
 
-def test_suspects_carry_their_id_in_the_figures(document, read):
-    """Each suspect shot is named in the plot by order and in plan and side view."""
+def test_suspects_carry_their_number_in_the_figures(document, read):
+    """Each suspect shot has its number in the plots, and the page says whose number it is."""
     suspects = [s["shot"] for s in document["shots"] if s["suspect"]]
+    given = numbers(record(document))
     assert suspects
-    for figure in ("figure-by-order", "figure-plan-side"):
-        for shot in suspects:
-            assert any(shot[:15] in text for text in read.figures[figure]), (figure, shot)
+    for shot in suspects:
+        assert f"{given[shot]} is {shot}" in read.words
+        for figure in ("figure-by-order", "figure-plan-side"):
+            assert any(text.partition(":")[0] == given[shot] for text in read.figures[figure])
 
 
 def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
-    """A shot set aside is listed with its reason and drawn with its id, as a cross."""
+    """A shot set aside is listed with its reason and drawn with its number, as a cross."""
     aside = [s["shot"] for s in document_aside["set_aside"]["shots"]]
+    given = numbers(record(document_aside))
     assert len(aside) == 2
     for shot in aside:
-        assert shot in read_aside.words
-        assert any(shot[:15] in text for text in read_aside.figures["figure-by-order"])
+        assert f"set aside {given[shot]} {shot}" in read_aside.words
+        texts = read_aside.figures["figure-by-order"]
+        assert any(text.partition(":")[0] == given[shot] for text in texts)
     assert "var(--aside)" in html_aside.partition("</style>")[2]
+
+
+def test_flagged_and_suspect_shots_are_drawn_unlike(document):
+    """Another shape, another colour, another word in the legend; and only what is there is said."""
+    told = record(document)
+    chosen = next(s for s in told.suspects if s.kind == "shot" and s.beyond_chance)
+    told, flagged = (told.model_copy(update={"suspects": [
+        chosen.model_copy(update={"beyond_chance": beyond})]}) for beyond in (True, False))
+    shown = next(s for s in told.shots if s.shot == chosen.name)
+    assert kinds(told, [shown]) == [SUSPECT] and kinds(flagged, [shown]) == [FLAGGED]
+    (_, suspect, _), (_, watch, _) = LOOKS[SUSPECT], LOOKS[FLAGGED]
+    assert suspect["marker"] != watch["marker"] and suspect["edgecolors"] != watch["edgecolors"]
+    says = ["".join(map(str, plots(d).blocks[0].parts)) for d in (told, flagged)]
+    assert LOOKS[SUSPECT][0] in says[0].lower() and LOOKS[SUSPECT][0] not in says[1].lower()
+    assert LOOKS[FLAGGED][0] in says[1].lower()
 
 
 def test_ids_from_files_are_text(html, read):

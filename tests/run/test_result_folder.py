@@ -11,7 +11,7 @@ import pytest
 from calib.run import result_folder
 from calib.run.complaints import InputError
 from calib.run.result_folder import recover_result, replace_result, result_place
-from calib.run.write import MANIFEST, write_whole
+from calib.run.write import MANIFEST, write_new_folder, write_whole
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="crashes are made with fork")
 
@@ -220,6 +220,42 @@ def test_files_added_to_a_folder_are_finished_after_a_kill(tmp_path):
         left = set(os.listdir(folder)) - {"shots.csv", "readings.csv", "a", "c.txt"}
         assert not left, nth
     assert seen == {b"old", b"new"}
+
+
+def test_a_new_folder_is_there_or_not_and_what_a_kill_left_is_cleared_away(tmp_path):
+    """Killed anywhere while a folder is made: nothing or all of it; the next leaves nothing."""
+    folder, new = tmp_path / "run", {"shots.csv": "new", "a/b.csv": "new"}
+
+    def prepare():
+        shutil.rmtree(tmp_path)
+        tmp_path.mkdir()
+
+    for nth in crash_points(prepare, lambda: write_new_folder(folder, new)):
+        assert not folder.exists() or content(folder) == whole(new), nth
+        shutil.rmtree(folder, ignore_errors=True)
+        write_new_folder(folder, new)
+        assert os.listdir(tmp_path) == ["run"], nth
+
+
+def test_of_two_that_make_a_folder_at_once_one_does(tmp_path):
+    """Both were told that there is none: one writes, and the other is refused, or adds to it."""
+    for write, refused in ((write_new_folder, 5), (write_whole, 0)):
+        folder, said = tmp_path / write.__name__, []
+
+        def make(k, write=write, folder=folder, said=said):
+            try:
+                write(folder, {name: str(k) for name in "abc"})
+            except InputError as error:
+                said.append(str(error))
+
+        threads = [threading.Thread(target=make, args=(k,)) for k in range(6)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert len(set(content(folder).values())) == 1 and len(content(folder)) == 3
+        assert len(said) == refused and all("a folder with files in it" in s for s in said), said
+    assert sorted(os.listdir(tmp_path)) == ["write_new_folder", "write_whole"]
 
 
 def test_killed_while_finishing_it_is_finished_the_next_time(tmp_path):

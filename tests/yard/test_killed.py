@@ -3,6 +3,8 @@
 import re
 import shutil
 import signal
+import subprocess
+import sys
 import threading
 import time
 from itertools import count
@@ -25,6 +27,25 @@ class Page:
         answer = self.http.post(path, json=body)
         answer.raise_for_status()
         return answer.json()["answer"]
+
+
+def test_an_interrupt_with_a_page_that_waits_is_one_line(grown):
+    """A page always waits for news: it is answered, and the server ends at once and cleanly."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "calib", "yard", str(grown), "--no-browser"], text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
+    page = Page(process.stdout.readline().strip())
+    seen, answers = page.http.get("/now").json()["version"], []
+    waiting = threading.Thread(
+        target=lambda: answers.append(page.http.get("/now", params={"seen": seen})))
+    waiting.start()
+    time.sleep(0.2)
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    waiting.join()
+    assert process.returncode == 130 and err.endswith("\nInterrupted. Nothing is half-written.\n")
+    assert "Traceback" not in err and answers[0].status_code == 200
 
 
 @pytest.mark.slow

@@ -4,12 +4,15 @@ Numbers never overprint as values would: each drawing has its list.
 """
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 
-from calib.report.figures.style import FAINT, FLAG, INK, PAPER, PLAIN, SMALL
+from calib.report.figures.linkage import PlacedLinkage, placed_linkages
+from calib.report.figures.style import FAINT, FLAG, INK, PAPER, PLAIN, SMALL, text_width
 from calib.report.figures.views import (
     VIEW_WORDS,
     Skeleton,
@@ -22,8 +25,8 @@ from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
 
 #: Inches: between a member and its first dimension line, between levels of them, from a line to
-#: its number, between lines of a list, and the room for a list beside a drawing.
-_FIRST, _LEVEL, _NUMBER, _LINE, _LIST = 0.17, 0.19, 0.1, 0.17, 2.5
+#: its number, between lines of a list.
+_FIRST, _LEVEL, _NUMBER, _LINE = 0.17, 0.19, 0.1, 0.17
 
 #: A dimension shorter than this has bars for ends, in place of arrows, inches.
 _ARROWS = 0.3
@@ -31,37 +34,77 @@ _ARROWS = 0.3
 #: The number of a still shorter one stands where there is room, inches.
 _SHORT = 0.12
 
+#: Words are narrower than digits.
+_WIDE = 0.9
+
+#: Heights of the drawing of a rig, and of that of each linkage, inches.
+_RIG, _LINKAGE = 7.4, 2.1
+
+
+@dataclass(frozen=True)
+class _View:
+    """A drawing with its list: `draw(axes, first number, size in inches)`, and how high it is,
+    in parts of what there is."""
+
+    title: str
+    names: list
+    draw: Callable
+    share: float
+
+
+def height(document) -> float:
+    """Of the whole, inches."""
+    rig, _ = rig_and_parameters(document)
+    return _RIG + _LINKAGE * sum(s.through is not None for s in rig.chain.sensors)
+
 
 def dimensions(figure, document):
-    """Dimensioned views: the whole machine from the side, the attachment from three sides."""
+    """Dimensioned views: the whole machine from the side, the attachment from three sides, and
+    the linkages through which sensors tell their joints."""
+    records = {p.name: p for p in document.parameters if p.status != "held" or p.value}
+    views = _views(document, records)
+    width, tall = figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi
+    lists = [_LINE * (len(view.names) + 1) for view in views]
+    values = [[_value(records[name]) for name in view.names] for view in views]
+    beside = max(2.3, *(_WIDE * text_width(value) + 0.4 for of in values[1:] for value in of))
+    left_over = tall - lists[0] - 0.3 * len(views)
+    shares = np.array([view.share for view in views])
+    heights = np.maximum(left_over * shares / shares.sum(), [0.5, *lists[1:]])
+    heights *= left_over / heights.sum()
+    top, number = tall, 1
+    for k, (view, high) in enumerate(zip(views, heights, strict=True)):
+        figure.text(0.05 / width, (top - 0.2) / tall, view.title, fontsize=9)
+        bottom = top - 0.3 - high
+        wide = width - (beside if k else 0.0)
+        ax = figure.add_axes((0, bottom / tall, wide / width, high / tall))
+        view.draw(ax, number, (wide, high))
+        at = (0.1, bottom - _LINE) if not k else (wide + 0.1, top - 0.3 - _LINE)
+        for row, value in enumerate(values[k]):
+            figure.text(at[0] / width, (at[1] - row * _LINE) / tall,
+                        f"{number + row}  {value}", fontsize=SMALL)
+        number += len(view.names)
+        top = bottom - (0 if k else lists[0])
+
+
+def _views(document, records):
     rig, parameters = rig_and_parameters(document)
     readings = rig.chain.readings_for(parameters, drawing_posture(rig))
     bones = skeleton(rig, parameters, readings)
-    records = {p.name: p for p in document.parameters if p.status != "held" or p.value}
     start = bones.attachment
     named = [i for i, name in enumerate(bones.names) if name in records]
-    views = [("side", 0, [i for i in named if i < start], f"The machine {VIEW_WORDS['side']}"),
-             *((view, start, rows, f"The attachment {VIEW_WORDS[view]}")
-               for view, rows in _best_views(bones, named, start).items())]
-    width, height = figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi
-    lists = [_LINE * (len(rows) + 1) for _, _, rows, _ in views]
-    left_over = height - lists[0] - 0.3 * len(views)
-    shares = np.array([1.25] + [max(0.8, rows / max(lists[1:])) for rows in lists[1:]])
-    heights = np.maximum(left_over * shares / shares.sum(), [0.5, *lists[1:]])
-    heights *= left_over / heights.sum()
-    top, number = height, 1
-    for k, ((view, first, rows, title), tall) in enumerate(zip(views, heights, strict=True)):
-        figure.text(0.05 / width, (top - 0.2) / height, title, fontsize=9)
-        bottom = top - 0.3 - tall
-        wide = width - (_LIST if k else 0.0)
-        ax = figure.add_axes((0, bottom / height, wide / width, tall / height))
-        _drawing(ax, bones, view, first, rows, number, (wide, tall))
-        at = (0.1, bottom - _LINE) if not k else (width - _LIST + 0.1, top - 0.3 - _LINE)
-        for row, i in enumerate(rows):
-            figure.text(at[0] / width, (at[1] - row * _LINE) / height,
-                        f"{number + row}  {_value(records[bones.names[i]])}", fontsize=SMALL)
-        number += len(rows)
-        top = bottom - (0 if k else lists[0])
+    placed = [("side", 0, [i for i in named if i < start], f"The machine {VIEW_WORDS['side']}"),
+              *((view, start, rows, f"The attachment {VIEW_WORDS[view]}")
+                for view, rows in _best_views(bones, named, start).items())]
+    most = max((len(rows) for _, _, rows, _ in placed[1:]), default=1)
+    views = [_View(title, [bones.names[i] for i in rows],
+                   partial(_drawing, bones=bones, view=view, start=first, rows=rows),
+                   max(0.8, len(rows) / most) if k else 1.25)
+             for k, (view, first, rows, title) in enumerate(placed)]
+    for linkage in placed_linkages(rig, parameters, readings):
+        names = [name for name, *_ in (*linkage.bars, *linkage.angles) if name in records]
+        views.append(_View(f"The linkage at the {spoken(linkage.reading)} {VIEW_WORDS['side']}",
+                           names, partial(_linkage, linkage=linkage, names=names), 1.1))
+    return views
 
 
 def _value(record):
@@ -91,7 +134,6 @@ class _Sheet:
     """A drawing in inches, and what is on it already."""
 
     axes: object
-    scale: float
     taken: list = field(default_factory=list)
 
     def take(self, *points):
@@ -110,14 +152,11 @@ class _Sheet:
         return bool((points > 0.06).all() and (points < np.array(size) - 0.06).all())
 
 
-def _drawing(ax, bones: Skeleton, view, start, rows, number, size):
-    """One view in a frame of `size` inches, its dimensions numbered from `number` on."""
+def _laid_out(ax, cloud, size):
+    """A sheet of `size` inches with room for dimension lines, and the way from m onto it."""
     ax.set_axis_off()
     ax.set_xlim(0, size[0])
     ax.set_ylim(0, size[1])
-    way = np.column_stack(projected(bones.origins[start:], view))
-    edge = np.column_stack(projected(bones.edge, view))
-    cloud = np.vstack([way, edge])
     room = np.array(size) - 2 * (_FIRST + 0.9 * _LEVEL)
     scale = float(np.min(room / np.maximum(np.ptp(cloud, axis=0), 1e-6)))
     centre = (cloud.min(0) + cloud.max(0)) / 2
@@ -125,7 +164,14 @@ def _drawing(ax, bones: Skeleton, view, start, rows, number, size):
     def place(points):
         return np.array(size) / 2 + scale * (np.asarray(points) - centre)
 
-    sheet = _Sheet(ax, scale)
+    return _Sheet(ax), place
+
+
+def _drawing(ax, number, size, *, bones: Skeleton, view, start, rows):
+    """One view in a frame of `size` inches, its dimensions numbered from `number` on."""
+    way = np.column_stack(projected(bones.origins[start:], view))
+    edge = np.column_stack(projected(bones.edge, view))
+    sheet, place = _laid_out(ax, np.vstack([way, edge]), size)
     ax.plot(*place(way).T, color=INK, linewidth=2.2, solid_joinstyle="round")
     ax.plot(*place(edge).T, color=FLAG, linewidth=3.2)
     ax.plot(*place(way[0]), marker="s", color=INK, markersize=5)
@@ -140,6 +186,40 @@ def _drawing(ax, bones: Skeleton, view, start, rows, number, size):
             _joint(sheet, a, number + row, size)
         else:
             _dimension(sheet, b - (b - a) / bones.shares[i], b, number + row, size)
+
+
+def _linkage(ax, number, size, *, linkage: PlacedLinkage, names):
+    """A linkage: its bars, pins and angles with their numbers."""
+    def flat(point):
+        return np.column_stack(projected(np.atleast_2d(point), "side"))[0]
+
+    bars = {name: (flat(a), flat(b)) for name, a, b in linkage.bars}
+    sheet, place = _laid_out(ax, np.vstack([*bars.values()]), size)
+    for a, b in (*bars.values(), *((flat(a), flat(b)) for a, b in linkage.sides)):
+        sheet.take(_along(place(a), place(b)))
+        ax.plot(*np.array([place(a), place(b)]).T, color=INK, linewidth=2.2, marker="o",
+                markersize=4, markerfacecolor=PAPER)
+    joint = place(flat(linkage.joint))
+    ax.plot(*joint, marker="s", color=INK, markersize=5)
+    for name in sorted(set(bars) & set(names), key=lambda name: -np.ptp(bars[name], 0).max()):
+        a, b = map(place, bars[name])
+        _dimension(sheet, a, b, number + names.index(name), size)
+    for name, start, end in linkage.angles:
+        if name in names:
+            _angle(sheet, joint, flat(start), flat(end), number + names.index(name), size)
+
+
+def _angle(sheet, at, start, end, number, size):
+    """An arc from one direction to another, the first dashed, with its number."""
+    first = np.arctan2(*start[::-1])
+    turn = (np.arctan2(*end[::-1]) - first + np.pi) % (2 * np.pi) - np.pi
+    sheet.axes.plot(*np.array([at, at + 0.4 * start]).T, color=FAINT, linewidth=0.8,
+                    linestyle=(0, (4, 2)))
+    way = first + np.linspace(0, turn, 30)
+    arc = at + 0.32 * np.column_stack([np.cos(way), np.sin(way)])
+    sheet.axes.plot(*arc.T, color=PLAIN, linewidth=0.9)
+    sheet.take(arc)
+    _number(sheet, _round(sheet, arc[len(arc) // 2], size), number)
 
 
 def _along(a, b):
@@ -203,4 +283,5 @@ def _number(sheet, at, number):
     sheet.axes.text(*at, str(number), fontsize=SMALL, color=PLAIN, ha="center", va="center",
                     bbox={"boxstyle": "round,pad=0.08", "facecolor": PAPER, "edgecolor": "none",
                           "alpha": 0.8})
-    sheet.take(at)
+    half = np.array([text_width(str(number)) / 2, 0.06])
+    sheet.take(at, *(at + half * corner for corner in ((1, 1), (1, -1), (-1, 1), (-1, -1))))

@@ -1,10 +1,18 @@
 """Maps over the working envelope: tilt by rotate at each reach, or whatever the rig sweeps."""
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib.colors import Normalize
 
 from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, grid
 from calib.report.spoken import spoken
+
+
+def height(envelope) -> float:
+    """Of the maps, or of the one plot of lines, inches."""
+    reaches = len(envelope.reaches)
+    return 2.7 + 0.17 * reaches if len(envelope.axes) == 1 else 0.95 + 1.55 * reaches
 
 
 def edge_sd(figure, document):
@@ -23,48 +31,68 @@ def setup_error(figure, edge):
     _maps(figure, edge, edge.error, "edge error, mm")
 
 
+#: Cells of a map with more have no room for their numbers.
+_NUMBERED = 200
+
+#: What tells the reaches apart where each is a line.
+_LINES = (("o", "-"), ("s", (0, (5, 2))), ("^", (0, (2, 1.5))), ("D", "-."), ("v", ":"))
+
+
 def _maps(figure, envelope, values, what):
-    """One map per reach, all on one scale; each cell carries its number where there is room."""
+    """A map per reach, all on one scale; or a line per reach where the rig sweeps one joint."""
     maps = [1000 * np.array(v, float) for v in values]
     finite = np.concatenate([m[np.isfinite(m)] for m in maps])
     top = max(float(finite.max(initial=0.0)), 1e-3)
-    axes = envelope.axes
-    panels = grid(figure, len(maps), between=(0.3, 0.42), left=0.7, right=0.9)[:, 0]
-    for ax, reach, flat in zip(panels, envelope.reaches, maps, strict=True):
-        if len(axes) == 1:
-            _line(ax, axes[0], flat, top, what)
-        else:
-            image = _grid_map(ax, axes, flat, top)
-        ax.set_title(f"{reach.name}: {_posture(reach)}")
-    panels[-1].set_xlabel(f"{spoken(axes[-1].reading)}, deg")
-    if len(axes) > 1:
-        bar = figure.colorbar(image, ax=list(panels), pad=0.02, fraction=0.04, aspect=40)
-        bar.outline.set_visible(False)
-        bar.set_label(f"{what} (n = {len(maps[0])} each, worst of "
-                      f"{len(envelope.points)} points)")
+    n = f"n = {len(maps[0])} each, worst of {len(envelope.points)} points"
+    if len(envelope.axes) == 1:
+        _line_per_reach(figure, envelope, maps, top, (what, n))
+        return
+    titles = [fill(f"{reach.name}: {_posture(reach)}", 52) for reach in envelope.reaches]
+    lines = 1 + max(title.count("\n") for title in titles)
+    panels = grid(figure, len(maps), between=(0.3, 0.28 + 0.15 * lines), left=0.55,
+                  top=0.32 + 0.15 * lines)[:, 0]
+    numbered = [_grid_map(ax, envelope.axes, flat, top)
+                for ax, flat in zip(panels, maps, strict=True)]
+    for ax, title in zip(panels, titles, strict=True):
+        ax.set_title(title)
+    panels[-1].set_xlabel(f"{spoken(envelope.axes[-1].reading)}, deg")
+    scale = "" if all(numbered) else f"; dark: {top:.3g} mm, light: 0"
+    height = figure.bbox.height / figure.dpi
+    figure.text(0.05 * 72 / figure.bbox.width, 1 - 0.17 / height, f"{what}, {n}{scale}", fontsize=9)
 
 
 def _posture(reach):
-    return ", ".join(f"{name} {angle:.0f}" for name, angle in reach.joints.items())
+    return ", ".join(f"{spoken(name)} {angle:.0f}" for name, angle in reach.joints.items())
 
 
-def _line(ax, axis, flat, top, what):
-    ax.plot(axis.values, flat, color=PLAIN, marker="o", markersize=4)
+def _line_per_reach(figure, envelope, maps, top, words):
+    """All reaches in one plot, with what each line is above it."""
+    (axis,), (what, n) = envelope.axes, words
+    ax = grid(figure, left=0.55, top=0.35 + 0.17 * len(maps), bottom=0.45)[0, 0]
+    for k, (reach, flat) in enumerate(zip(envelope.reaches, maps, strict=True)):
+        marker, dashes = _LINES[k % len(_LINES)]
+        ax.plot(axis.values, flat, color=PLAIN, marker=marker, markersize=4, linestyle=dashes,
+                label=f"{reach.name}: {_posture(reach)}")
     ax.set_ylim(0, 1.1 * top)
-    ax.set_ylabel(what)
-    ax.set_xlabel(f"{spoken(axis.reading)}, deg (n = {len(flat)})")
+    ax.set_ylabel("mm")
+    ax.set_xlabel(f"{spoken(axis.reading)}, deg")
+    height = figure.bbox.height / figure.dpi
+    figure.text(0.05 * 72 / figure.bbox.width, 1 - 0.17 / height, f"{what}, {n}", fontsize=9)
+    figure.legend(loc="upper left", bbox_to_anchor=(0.0, 1 - 0.22 / height), labelspacing=0.15,
+                  borderaxespad=0.1, handlelength=3)
 
 
 def _grid_map(ax, axes, flat, top):
-    """The last two axes as a map, the worst over any others."""
+    """The last two axes as a map, the worst over any others; whether its numbers are written."""
     shape = [len(axis.values) for axis in axes]
     cells = flat.reshape(-1, *shape[-2:])
     seen = np.isfinite(cells).any(0)
     field = np.where(seen, np.where(np.isfinite(cells), cells, -np.inf).max(0), np.nan)
     rows, columns = (np.array(axis.values) for axis in axes[-2:])
-    image = ax.pcolormesh(_bounds(columns), _bounds(rows), np.ma.masked_invalid(field), cmap=SIZES,
-                          norm=Normalize(0, top))
-    if field.size <= 200:
+    ax.pcolormesh(_bounds(columns), _bounds(rows), np.ma.masked_invalid(field), cmap=SIZES,
+                  norm=Normalize(0, top))
+    numbered = field.size <= _NUMBERED
+    if numbered:
         _cell_numbers(ax, rows, columns, field, top)
     few = columns if len(columns) <= 8 else columns[::2]
     ax.set_xticks(few, [f"{v:.0f}" for v in few])
@@ -72,7 +100,7 @@ def _grid_map(ax, axes, flat, top):
                   [f"{v:.0f}" for v in (rows if len(rows) <= 9 else rows[::2])])
     ax.set_ylabel(f"{spoken(axes[-2].reading)}, deg")
     ax.grid(visible=False)
-    return image
+    return numbered
 
 
 def _cell_numbers(ax, rows, columns, field, top):

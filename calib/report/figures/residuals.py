@@ -10,26 +10,27 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures.small_multiples import Lattice, Plot, padded
-from calib.report.figures.style import (
+from calib.report.figures.marks import (
     BESIDE,
     COLOURS,
-    FAINT,
-    FLAG,
-    INK,
+    FLAGGED,
     ORDINARY,
-    POSE,
     SET_ASIDE,
-    SHOT,
     SUSPECT,
-    few_ticks,
-    grid,
     label_points,
     linked,
     points,
     room_for,
-    short,
     thinned,
+)
+from calib.report.figures.small_multiples import Lattice, Plot, padded
+from calib.report.figures.style import (
+    FAINT,
+    INK,
+    POSE,
+    SHOT,
+    few_ticks,
+    grid,
     zero_line,
 )
 from calib.report.spoken import spoken
@@ -54,21 +55,42 @@ def shown_shots(document: ResultRecord) -> list[Shot | AsideShot]:
 
 def suspect_poses(document: ResultRecord) -> set[str]:
     """The poses in which a shot, a reading, or the pose itself is suspect."""
-    named = {s.name.removeprefix("pose:") for s in document.suspects if s.kind == "pose"}
-    return named | {s.pose for s in document.shots if s.suspect} | {
-        r.pose for r in document.readings if r.suspect}
+    names = {s.name for s in document.suspects if s.beyond_chance}
+    pose_of = {s.shot: s.pose for s in document.shots}
+    return {pose_of.get(name) or name.removeprefix("pose:").partition("/")[0] for name in names}
 
 
 def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> np.ndarray:
     """The kind of each shot or reading, shape (n,): those set aside know of no suspicion."""
     poses = suspect_poses(document)
+    beyond = {s.name for s in document.suspects if s.beyond_chance}
 
     def kind(record):
         if isinstance(record, AsideShot):
             return SET_ASIDE
-        return SUSPECT if record.suspect else BESIDE if record.pose in poses else ORDINARY
+        if record.suspect:
+            return FLAGGED if beyond.isdisjoint(_names(record)) else SUSPECT
+        return BESIDE if record.pose in poses else ORDINARY
 
     return np.array([kind(record) for record in records], int)
+
+
+def numbers(document: ResultRecord) -> dict[str, str]:
+    """Of each name of a suspect, or of what was set aside, the number that its points carry."""
+    names = [s.name for s in document.suspects] + [v.name for v in document.set_aside.values]
+    return {name: str(k) for k, name in enumerate(names, 1)}
+
+
+def numbers_of(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading]) -> list[str]:
+    """The number of each shot or reading, empty for the ordinary ones."""
+    given = numbers(document)
+    return [next((given[name] for name in _names(r) if name in given), "") for r in records]
+
+
+def _names(record):
+    """What a suspect would be named of which a shot or reading is, or is part."""
+    own = f"{record.pose}/{record.reading}" if isinstance(record, Reading) else record.shot
+    return own, f"pose:{record.pose}"
 
 
 def shot_refs(document: ResultRecord) -> dict[str, str]:
@@ -99,19 +121,20 @@ def by_order(figure, document):
     shots = shown_shots(document)
     values, kind = misses(shots), kinds(document, shots)
     rows, count = drawn(kind)
-    ids, refs = [shot.shot for shot in shots], _refs(document, shots)
+    tags, refs = numbers_of(document, shots), _refs(document, shots)
     axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
-    order = np.arange(1, len(ids) + 1)
+    order = np.arange(1, len(shots) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
         zero_line(ax)
         _stand_lines(ax, document, shots)
         room = room_for(column, kind)
-        inside = np.clip(column, -room, room)
-        points(ax, order[rows], inside[rows], kind[rows], refs=refs[rows])
-        ax.set_ylim(-1.25 * room, 1.25 * room)
-        ax.set_xlim(0, len(ids) + 1)
+        inside = np.clip(column, -room, room)[rows]
+        points(ax, order[rows], inside, kind[rows], refs=refs[rows])
+        ax.set_ylim(-1.45 * room, 1.45 * room)
+        ax.set_xlim(0, len(shots) + 1)
         few_ticks(ax, 8)
-        label_points(ax, order, inside, _with_size(ids, column, room), kind, 4)
+        label_points(ax, order[rows], inside, [_with_size(tags[i], column[i], room) for i in rows],
+                     kind[rows], 6)
         ax.set_ylabel("mm")
         ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
     axes[-1].set_xlabel("shot, in the order of the poses (dotted: next stand)")
@@ -123,9 +146,9 @@ def _refs(document, records):
     return np.array([poses[r.pose] if isinstance(r, Reading) else shots[r.shot] for r in records])
 
 
-def _with_size(ids, column, room):
-    """Ids; with their size for points that lie beyond the panel and are drawn at its rim."""
-    return [f"{i}: {v:+.0f} mm" if abs(v) > room else i for i, v in zip(ids, column, strict=True)]
+def _with_size(tag, value, room):
+    """A number; with its size for a point that lies beyond the panel and is drawn at its rim."""
+    return f"{tag}: {value:+.0f}" if tag and abs(value) > room else tag
 
 
 def _stand_lines(ax, document, shots):
@@ -140,37 +163,31 @@ def _stand_lines(ax, document, shots):
 def by_component(figure, document):
     """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
     shots = shown_shots(document)
-    site, house = 1000 * np.array([shot.miss.numbers for shot in shots]), misses(shots)
-    ids, kind, refs = [shot.shot for shot in shots], kinds(document, shots), _refs(document, shots)
+    values = np.column_stack([
+        1000 * np.array([[shot.miss.east, shot.miss.north] for shot in shots]), misses(shots)])
+    tags, kind, refs = numbers_of(document, shots), kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
-    left, right = grid(figure, 2, between=(0.3, 0.75), share_y=True, top=0.45)[:, 0]
-    spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(ids)) % 7]
-    room = max(room_for(values, kind) for values in (*site.T, *house.T))
-    rim = max(np.abs(values).max() for values in (site, house)) > room
-    how = f" ({count})\nbars: rms without suspects" + (
-        f"; drawn to {room:.0f} mm" if rim else "")
-    for ax, values, names, title in (
-        (left, site, AXES, f"Site{how}"),
-        (right, house, COMPONENTS, f"Boom plane{how}"),
-    ):
-        zero_line(ax)
-        ax.set_xlim(-0.6, 2.6)
-        ax.set_ylim(-1.15 * room, 1.15 * room)
-        usual = np.isin(kind, (ORDINARY, BESIDE))
-        inside = np.clip(values, -room, room)
-        for k, column in enumerate(values.T):
-            points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
-            ordinary = column[usual] if usual.any() else column
-            rms = np.sqrt(np.mean(ordinary**2))
-            for side in (rms, -rms):
-                ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
-        label_points(ax, (spread[:, None] + np.arange(3)).ravel(), inside.ravel(),
-                     [i for three in zip(*(_with_size(ids, column, room) for column in values.T),
-                                         strict=True) for i in three], np.repeat(kind, 3), 6)
-        ax.set_xticks(range(3), names)
-        ax.grid(axis="x", visible=False)
-        ax.set_title(title)
-        ax.set_ylabel("mm")
+    ax = grid(figure, top=0.45)[0, 0]
+    spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(shots)) % 7]
+    usual = np.isin(kind, (ORDINARY, BESIDE))
+    room = max(room_for(column, kind) for column in values.T)
+    inside = np.clip(values, -room, room)
+    zero_line(ax)
+    ax.set_xlim(-0.6, 4.6)
+    ax.set_ylim(-1.25 * room, 1.25 * room)
+    for k, column in enumerate(values.T):
+        points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
+        rms = np.sqrt(np.mean((column[usual] if usual.any() else column)**2))
+        for side in (rms, -rms):
+            ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
+        label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows], kind[rows], 5,
+                     room=(k - 0.5, -1.25 * room, k + 0.5, 1.25 * room))
+    ax.axvline(1.5, color=INK, linewidth=0.6, linestyle=":")
+    ax.set_xticks(range(5), ["east", "north", *COMPONENTS])
+    ax.grid(axis="x", visible=False)
+    rim = f"; drawn to {room:.0f} mm" if np.abs(values).max() > room else ""
+    ax.set_title(f"Site and boom plane ({count})\nbars: rms without suspects{rim}")
+    ax.set_ylabel("mm")
 
 
 def plan_and_side(figure, document):
@@ -179,6 +196,7 @@ def plan_and_side(figure, document):
     place = np.array([s.house.numbers for s in shots])
     miss, kind, refs = misses(shots) / 1000, kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
+    tags = [numbers_of(document, shots)[i] for i in rows]
     plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
     ordinary = np.isin(kind, (ORDINARY, BESIDE))
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
@@ -186,13 +204,13 @@ def plan_and_side(figure, document):
                               (side, 2, "Side: forward and up of the boom foot")):
         _equal_scales(ax, place, across)
         at, steps = place[:, [0, across]], _cut(factor * miss[:, [0, across]], place)
-        for of in (ORDINARY, BESIDE, SUSPECT, SET_ASIDE):
+        for of in (ORDINARY, BESIDE, FLAGGED, SUSPECT, SET_ASIDE):
             _arrows(ax, at, steps, rows[kind[rows] == of], COLOURS[of], refs)
-        points(ax, place[rows, 0], place[rows, across], kind[rows], 6, refs[rows])
+        points(ax, *at[rows].T, kind[rows], 6, refs[rows])
         ax.plot(0, 0, marker="s", color=INK, markersize=5)
-        flagged = np.flatnonzero(np.isin(kind, (SUSPECT, SET_ASIDE)))
-        label_points(ax, *at.T, [s.shot for s in shots], kind, clear_of=np.vstack(
-            [(0, 0), *(at[flagged] + share * steps[flagged] for share in _ALONG)]))
+        marked = np.flatnonzero(np.isin(kind, (SUSPECT, FLAGGED, SET_ASIDE)))
+        label_points(ax, *at[rows].T, tags, kind[rows], clear_of=np.vstack(
+            [(0, 0), *(at[marked] + share * steps[marked] for share in _ALONG)]))
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
     plan.set_ylabel("left, m")
@@ -236,27 +254,25 @@ def by_reach_and_joint(figure, document):
     """Misses against reach and every joint angle: a row per variable, a column per component."""
     shots = document.shots
     names, variables = _variables(document)
-    values, flagged, refs = misses(shots), _flagged(shots), _refs(document, shots)
-    kind = kinds(document, shots)
+    values, refs, kind = misses(shots), _refs(document, shots), kinds(document, shots)
     rows, count = drawn(kind, 150)
-    usual = values[~flagged] if (~flagged).any() else values
-    reach = np.maximum(1.1 * np.abs(usual).max(0), 1.0)
-    lattice = Lattice(figure, len(names), 3, left=0.4, top=0.75, bottom=0.42, gap=(0.34, 0.5))
+    usual = np.isin(kind, (ORDINARY, BESIDE))
+    usual = usual if usual.any() else np.ones(len(kind), bool)
+    reach = max(1.1 * np.abs(values[usual]).max(), 1.0)
+    inside = np.clip(values, -reach, reach)
+    lattice = Lattice(figure, len(names), 3, left=0.42, top=0.8, bottom=0.46, gap=(0.14, 0.46))
     for row, (name, variable) in enumerate(zip(names, variables, strict=True)):
-        for k, column in enumerate(values.T):
-            plot = Plot(lattice, row, k, padded(variable), (-reach[k], reach[k]),
-                        x_label=name if k == 1 else "")
-            shown = rows[plot.inside(column[rows])]
-            points(lattice.axes, *plot.place(variable[shown], column[shown]), kind[shown], 6,
-                   refs[shown])
-            _mean_line(plot, variable[~flagged], column[~flagged])
-    left, height = lattice.left, lattice.top
+        for k, column in enumerate(inside.T):
+            plot = Plot(lattice, row, k, padded(variable), (-1.15 * reach, 1.15 * reach),
+                        x_label=name if k == 1 else "", y_labels=k == 0)
+            points(lattice.axes, *plot.place(variable[rows], column[rows]), kind[rows], 6,
+                   refs[rows])
+            _mean_line(plot, variable[usual], column[usual])
     for k, component in enumerate(COMPONENTS):
-        lattice.text(lattice.cell(0, k)[0], height + 0.08, f"{component}, mm")
-    outside = int((np.abs(values) > reach).any(1).sum())
-    note = "" if not outside else f"; {outside} suspects outside"
-    lattice.text(left, height + 0.36, f"Misses from the boom plane ({count}{note})\n"
-                 "line: mean over fifths of the shots", fontsize=9)
+        lattice.text(lattice.cell(0, k)[0], lattice.top + 0.1, f"{component}, mm")
+    rim = f"; drawn to {reach:.0f} mm" if np.abs(values).max() > reach else ""
+    lattice.text(lattice.left, lattice.top + 0.4, f"Misses from the boom plane ({count})\n"
+                 f"line: mean over fifths of the others{rim}", fontsize=9)
     lattice.finish()
 
 
@@ -290,6 +306,7 @@ def corrections(figure, document):
     for i, sensor in enumerate(sensors):
         of = [r for r in document.readings if r.reading == sensor]
         value, kind = np.array([r.correction for r in of]), kinds(document, of)
+        tags = numbers_of(document, of)
         rows, every = thinned(len(of), kind != ORDINARY, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
@@ -301,15 +318,12 @@ def corrections(figure, document):
             lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
         points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
                _refs(document, of)[rows])
-        for k in np.flatnonzero(kind == SUSPECT)[:4]:
-            x, y = plot.place(order[k], value[k])
-            lattice.text(x + 0.1, y, short(of[k].pose), color=FLAG, va="center")
         left, bottom = plot.corner
+        label_points(lattice.axes, *plot.place(order[rows], value[rows]),
+                     [tags[i] for i in rows], kind[rows], 4,
+                     room=(left, bottom, left + lattice.size[0], bottom + lattice.size[1]))
         drawn = "" if every == 1 else f", 1 in {every}"
         lattice.text(left, bottom + lattice.size[1] + 0.06,
                      f"{spoken(sensor)}, {of[0].unit}{drawn}")
     lattice.finish()
 
-
-def _flagged(records):
-    return np.array([record.suspect for record in records], bool)

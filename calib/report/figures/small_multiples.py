@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.style import FAINT, INK, SMALL, grid
+from calib.report.figures.style import FAINT, INK, SMALL, grid, text_width
 
 
 class Lattice:
@@ -64,7 +64,7 @@ class Plot:
         self.corner = lattice.cell(row, column)
         (left, bottom), (width, height) = self.corner, lattice.size
         lattice.line([left, left, left + width], [bottom + height, bottom, bottom])
-        for value in _ticks(x_range, 4):
+        for value in _apart(_ticks(x_range, 4), x_range, width):
             x, _ = self.place(value, y_range[0])
             lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
             lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")
@@ -86,6 +86,14 @@ class Plot:
     def inside(self, y) -> np.ndarray:
         """Mask of the values that the plot has room for."""
         return (np.asarray(y) >= self.y_range[0]) & (np.asarray(y) <= self.y_range[1])
+
+
+def _apart(ticks, limits, width):
+    """Every tick, or every second of them and so on: so many as can be read, `width` in inches."""
+    step = np.diff(ticks[:2]).sum() * width / (limits[1] - limits[0])
+    widest = max((text_width(f"{tick:g}") for tick in ticks), default=0.0) + 0.08
+    every = 1 if len(ticks) < 2 else int(np.ceil(widest / step))
+    return ticks[(len(ticks) - 1) % every // 2::every]
 
 
 def padded(values) -> tuple[float, float]:

@@ -5,47 +5,43 @@ import numpy as np
 from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import normal_isf, normal_ppf
 from calib.judge.goal import TIMES_SD
-from calib.report.figures.residuals import AXES, kinds, shot_refs
+from calib.report.figures.marks import ORDINARY, label_points, points, thinned
+from calib.report.figures.residuals import AXES, kinds, numbers_of, shot_refs
 from calib.report.figures.style import (
     FLAG,
     INK,
-    ORDINARY,
     PLAIN,
     SIGNED,
     SMALL,
     grid,
-    label_points,
     limit_lines,
-    points,
     short,
-    thinned,
     zero_line,
 )
 from calib.report.spoken import spoken
+
+#: Correlations below this are not written; matrices of more have no room for their numbers.
+BLANK, MOST_CORRELATED = 0.25, 16
 
 #: Two-sided critical value of w at Baarda's level.
 W_LIMIT = float(normal_isf(ALPHA / 2))
 
 
 def _w(document):
-    """w of every checked shot coordinate, its redundancy, kind, the shot's id and row."""
-    w, redundancy, kind, ids, rows = [], [], [], [], []
-    refs = shot_refs(document)
-    for shot, of in zip(document.shots, kinds(document, document.shots), strict=True):
-        for own, checked in zip(shot.w_by_axis.numbers, shot.redundancy_by_axis.numbers,
-                                strict=True):
-            if own is not None:
-                w.append(own)
-                redundancy.append(checked)
-                kind.append(of)
-                ids.append(shot.shot)
-                rows.append(refs[shot.shot])
-    return np.array(w), np.array(redundancy), np.array(kind, int), ids, np.array(rows)
+    """w of every checked shot coordinate, its redundancy, kind, the shot's number and row."""
+    refs, shots = shot_refs(document), document.shots
+    of = zip(shots, kinds(document, shots), numbers_of(document, shots), strict=True)
+    found = [(own, checked, kind, tag, refs[shot.shot]) for shot, kind, tag in of
+             for own, checked in zip(shot.w_by_axis.numbers, shot.redundancy_by_axis.numbers,
+                                     strict=True) if own is not None]
+    w, redundancy, kind, tags, rows = zip(*found, strict=True) if found else ((),) * 5
+    return (np.array(w), np.array(redundancy), np.array(kind, int), np.array(tags, str),
+            np.array(rows))
 
 
 def normal(figure, document):
     """Histogram and normal probability of the standardised residuals w."""
-    w, _, kind, ids, refs = _w(document)
+    w, _, kind, tags, refs = _w(document)
     left, right = grid(figure, 1, 2, between=(0.65, 0.3))[0]
     if not len(w):
         left.set_title("Nothing is checked (n = 0)")
@@ -64,11 +60,11 @@ def normal(figure, document):
     rows, _ = thinned(len(w), (kind[order] != ORDINARY) | (np.abs(w[order]) > 3))
     reach = [expected[0] * 1.1, expected[-1] * 1.1]
     right.plot(reach, reach, color=INK, linewidth=1.2)
-    inside = np.clip(w[order], -10, 10)
-    points(right, expected[rows], inside[rows], kind[order][rows], 8, refs[order][rows])
+    drawn, inside = order[rows], np.clip(w[order], -10, 10)[rows]
+    points(right, expected[rows], inside, kind[drawn], 8, refs[drawn])
     right.set_xlim(*reach)
-    right.set_ylim(-12, 12)
-    label_points(right, expected, inside, [ids[i] for i in order], kind[order], 4)
+    right.set_ylim(-13.5, 13.5)
+    label_points(right, expected[rows], inside, tags[drawn], kind[drawn], 6)
     right.set_title(f"n = {len(w)}; drawn to 10")
     right.set_xlabel("expected, normal")
     right.set_ylabel("w")
@@ -76,20 +72,21 @@ def normal(figure, document):
 
 def redundancy_and_w(figure, document):
     """Redundancy against w with the critical values: what is checked, and what fails."""
-    w, redundancy, kind, ids, refs = _w(document)
+    w, redundancy, kind, tags, refs = _w(document)
     ax = grid(figure, top=0.45)[0, 0]
     rows, every = thinned(len(w), kind != ORDINARY)
-    drawn_w = np.clip(w, -12, 12)
+    inside = np.clip(w, -12, 12)[rows]
     zero_line(ax)
-    points(ax, redundancy[rows], drawn_w[rows], kind[rows], 9, refs[rows])
-    ax.set_ylim(-14, 14)
+    points(ax, redundancy[rows], inside, kind[rows], 9, refs[rows])
+    ax.set_ylim(-15, 15)
     limit_lines(ax, (-W_LIMIT, W_LIMIT))
     ax.set_xlim(min(0.0, redundancy.min(initial=0.0)) - 0.02,
                 max(1.0, redundancy.max(initial=0.0)) + 0.02)
-    label_points(ax, redundancy, drawn_w, ids, kind, 6)
+    label_points(ax, redundancy[rows], inside, tags[rows], kind[rows],
+                 clear_of=[(0.1 * k, side * W_LIMIT) for k in range(11) for side in (-1, 1)])
     count = f"n = {len(w)}" + ("" if every == 1 else f", 1 in {every} drawn")
-    ax.set_title(f"Shot coordinates ({count}); dashed: critical\n"
-                 f"at {100 * ALPHA:g} %, detectable at {delta0():.2f} sds")
+    ax.set_title(f"Shot coordinates ({count})\ndashed: critical at {100 * ALPHA:g} %, "
+                 f"detectable at {delta0():.2f} sds")
     ax.set_xlabel("redundancy (0: unchecked, 1: fully checked)")
     ax.set_ylabel("w (drawn to 12)")
 
@@ -115,8 +112,9 @@ def tape_pulls(figure, document):
     ax.set_title(f"n = {len(rows)}; dashed: critical at {100 * taped.level:g} %")
 
 
-def correlation(figure, document):
-    """Correlation of the estimated parameters; each cell's tenths are written in it."""
+def correlated(document) -> tuple[list[str], np.ndarray, int]:
+    """Of the estimated parameters those that go along with another, the `MOST_CORRELATED` at most,
+    with their correlations, shape (k, k), and how many there are in all."""
     covariance = document.covariance
     names = [name for name in covariance.names
              if any(p.name == name for p in document.parameters)]
@@ -124,21 +122,32 @@ def correlation(figure, document):
     matrix = np.array(covariance.matrix)[:n, :n]
     sd = np.sqrt(np.diag(matrix))
     matrix = matrix / np.outer(sd, sd)
-    ax = grid(figure, left=1.5, bottom=1.5, right=0.3)[0, 0]
-    image = ax.pcolormesh(np.arange(n + 1), np.arange(n + 1), matrix, cmap=SIGNED, vmin=-1, vmax=1,
-                          edgecolors="none")
-    for i in range(n):
-        for j in range(n):
-            if abs(matrix[i, j]) >= 0.25 and i != j:
-                ax.text(j + 0.5, i + 0.5, f"{10 * matrix[i, j]:.0f}", ha="center", va="center",
-                        fontsize=SMALL, color="#000000" if abs(matrix[i, j]) < 0.7 else "#ffffff")
-    ax.set_xticks(np.arange(n) + 0.5, map(spoken, names), rotation=90)
-    ax.set_yticks(np.arange(n) + 0.5, map(spoken, names))
+    strongest = np.abs(matrix - np.eye(n)).max(0, initial=0.0)
+    shown = np.sort(np.argsort(-strongest, kind="stable")[:MOST_CORRELATED])
+    shown = shown[strongest[shown] >= BLANK]
+    return [names[i] for i in shown], matrix[np.ix_(shown, shown)], n
+
+
+def correlation(figure, document):
+    """Correlations in tenths; what a column is of stands on the diagonal."""
+    names, matrix, n = correlated(document)
+    count = len(names)
+    ax = grid(figure, left=1.72, bottom=0.1, right=0.15)[0, 0]
+    cells = np.where(np.tri(count, k=-1, dtype=bool), matrix, np.nan)
+    ax.pcolormesh(np.arange(count + 1), np.arange(count + 1), np.ma.masked_invalid(cells),
+                  cmap=SIGNED, vmin=-1, vmax=1, edgecolors="none")
+    for i, j in np.argwhere(np.abs(np.nan_to_num(cells)) >= BLANK):
+        ax.text(j + 0.5, i + 0.5, f"{10 * cells[i, j]:.0f}", ha="center", va="center",
+                fontsize=SMALL, color="#000000" if abs(cells[i, j]) < 0.7 else "#ffffff")
+    for k in range(count):
+        ax.text(k + 0.5, k + 0.5, str(k + 1), ha="center", va="center", fontsize=SMALL)
+    ax.set_xticks([])
+    ax.set_yticks(np.arange(count) + 0.5,
+                  [f"{spoken(name)} {k}" for k, name in enumerate(names, 1)])
     ax.invert_yaxis()
     ax.grid(visible=False)
-    ax.set_title(f"in tenths (n = {n}; below 0.25 blank)")
-    bar = figure.colorbar(image, ax=ax, shrink=0.6, pad=0.02)
-    bar.outline.set_visible(False)
+    ax.spines[:].set_visible(False)
+    ax.set_title(f"in tenths ({count} of n = {n}; below {BLANK:g} blank)", x=-0.3)
 
 
 def influence(figure, document, most: int = 20):
@@ -182,8 +191,10 @@ def check_shots(figure, document):
         ax.set_ylim(-reach, reach)
         ax.grid(axis="x", visible=False)
         ax.set_ylabel(f"{axis}, mm")
-    panels[-1].set_xticks(place if len(rows) <= 30 else [], [
-        short(shots[i].shot) for i in rows] if len(rows) <= 30 else [], rotation=60, ha="right",
+    # Ids where they have room beside each other.
+    few = len(rows) <= 16
+    panels[-1].set_xticks(place if few else [], [
+        short(shots[i].shot, 18) for i in rows] if few else [], rotation=60, ha="right",
         rotation_mode="anchor")
     count = f"n = {len(shots)}" + ("" if every == 1 else f", 1 in {every} drawn")
     panels[0].set_title(f"Measured less predicted ({count}); bars: 95 %\n"

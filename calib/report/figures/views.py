@@ -32,8 +32,8 @@ VIEW_LABELS = {"side": "from the right", "behind": "from behind", "above": "from
 #: Small drawings side by side.
 SIGN_COLUMNS = 3
 
-#: A translation of at least this share of the longest one is a link of the machine.
-LINK_SHARE = 0.35
+#: Cosine from which an axis counts as one across the machine.
+ACROSS = 0.7
 
 
 @dataclass(frozen=True)
@@ -45,15 +45,17 @@ class Skeleton:
     #: Tuple of (str or None). The parameter that sets each motion, its sensor's zero for a joint.
     names: tuple
     turns: np.ndarray  #: Bool, shape (k,).
+    joints: np.ndarray  #: Bool, shape (k,). Motions that a sensor tells.
     #: Shape (k,). What of that parameter the motion is: a half for half a width.
     shares: np.ndarray
+    #: Shape (t, 3). All points of the edge.
     edge: np.ndarray  #: Shape (t, 3). All points of the edge.
 
     @property
     def attachment(self) -> int:
-        """The motion at which the last long link ends."""
-        length = np.linalg.norm(np.diff(self.origins, axis=0), axis=1)
-        return int(np.flatnonzero(length >= LINK_SHARE * length.max())[-1]) + 1
+        """The joint that curls it: the last one that turns about an axis across the machine."""
+        across = self.joints & (np.abs(self.axes[:, 1]) > ACROSS)
+        return int(np.flatnonzero(across)[-1]) if across.any() else 0
 
 
 def drawing_posture(rig: Rig) -> np.ndarray:
@@ -85,6 +87,7 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
         axes=posture.axes[0],
         names=tuple(names),
         turns=to_edge.turns,
+        joints=np.array([motion.joint is not None for motion in to_edge.motions]),
         shares=np.array(shares),
         edge=points,
     )

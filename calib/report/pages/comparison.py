@@ -278,12 +278,12 @@ def shares_table(edge: SetupError) -> Table:
 
 def edge_blocks(edge: SetupError) -> list:
     """Causes and maps of an edge error."""
-    height = 0.8 + 1.55 * len(edge.reaches)
     error = [
         Picture("edge-error", "Edge error over the working envelope",
-                "One map per reach of the edge error in mm over the swept joints, all on one "
-                "scale; each cell carries its number.",
-                lambda figure, _: edge_maps.setup_error(figure, edge), (COLUMN, height)),
+                "One map or line per reach of the edge error in mm over the swept joints, all on "
+                "one scale; each cell of a map carries its number.",
+                lambda figure, _: edge_maps.setup_error(figure, edge),
+                (COLUMN, edge_maps.height(edge))),
     ]
     if not edge.shares:
         return error

@@ -48,12 +48,14 @@ def identifiability(document: ResultRecord) -> Section:
     pairs = Table("Strong correlations between quantities", ("first", "second", "correlation"),
                   rows, folded=True) if rows else Text(words(
                       "No two quantities are strongly correlated."))
-    n = sum(p.status != "held" for p in document.parameters)
+    related, _, _ = statistics.correlated(document)
+    matrix = () if not related else (Picture(
+        "correlation", "Correlation of the quantities",
+        "Lower half of the matrix of the correlations of the estimated quantities that go along "
+        "with another; strong ones are written in tenths, the number of each quantity stands on "
+        "the diagonal.", statistics.correlation, (COLUMN, 0.5 + 0.19 * len(related))),)
     return Section("identifiability", "What the shots can tell", (
-        said, *parts,
-        Picture("correlation", "Correlation of the quantities",
-                "Matrix of the correlations of the estimated quantities; strong ones are written "
-                "in tenths.", statistics.correlation, (COLUMN, 2.0 + 0.19 * n)),
+        said, *parts, *matrix,
         Picture("influence", "Influence of the shots on the edge",
                 "Bars: how far the least detectable error of a shot would move the edge in mm, "
                 "the largest first.", statistics.influence, (COLUMN, 3.4)),

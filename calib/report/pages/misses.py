@@ -6,6 +6,7 @@ from calib.report.blocks import (
     COLUMN,
     Items,
     Name,
+    Part,
     Picture,
     Section,
     Table,
@@ -15,7 +16,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
-from calib.report.figures import residuals, statistics
+from calib.report.figures import marks, residuals, statistics
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
@@ -30,10 +31,9 @@ def plots(document: ResultRecord) -> Section:
     readings = len({r.reading for r in document.readings})
     joints = len(document.reading_names)
     return Section("plots", "Residual plots", (
-        Text(words("A miss is measured less computed at the readings as they were. Suspects are "
-                   "open diamonds and carry their id, the other shots of their poses open "
-                   "circles, what was set aside a cross. Touch a point to see which shot it is, "
-                   "here and in the tables below.")),
+        Text(words("A miss is measured less computed at the readings as they were. ",
+                   *_legend(document),
+                   "Touch a point to see which shot it is, here and in the tables below.")),
         Picture("by-order", "Misses by shot and pose order",
                 "Three panels, along and across the boom plane and up: misses in mm in the order "
                 "of the shots, to show drift.", residuals.by_order, (COLUMN, 4.2)),
@@ -42,8 +42,8 @@ def plots(document: ResultRecord) -> Section:
                 "of exaggeration is stated in the title; very long arrows are cut.",
                 residuals.plan_and_side, (COLUMN, 5.0)),
         Picture("by-component", "Misses by component",
-                "Two panels of misses in mm: east, north, up and along, across, up, with their "
-                "rms as bars.", residuals.by_component, (COLUMN, 4.6)),
+                "Misses in mm by component: east and north, along and across the boom plane, "
+                "up, with their rms as bars.", residuals.by_component, (COLUMN, 3.3)),
         Picture("normal", "Distribution of w",
                 "Histogram of the standardised residuals with the normal curve, and their normal "
                 "probability plot.", statistics.normal, (COLUMN, 2.5)),
@@ -56,15 +56,40 @@ def plots(document: ResultRecord) -> Section:
         Picture("by-joint", "Misses against reach and joint angles",
                 "Small panels, a row per variable and a column per component: misses in mm "
                 "against reach and every joint angle, with a line of means.",
-                residuals.by_reach_and_joint, (COLUMN, 0.9 + 0.88 * (joints + 1))),
+                residuals.by_reach_and_joint, (COLUMN, 1.0 + 0.88 * (joints + 1))),
     ))
+
+
+#: The legend names at most so many suspects.
+MOST_NAMED = 12
+
+#: Of the kinds of points, in the order of the legend, what each is.
+_KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
+          marks.SET_ASIDE: "was set aside", marks.BESIDE: "shares the pose of a suspect"}
+
+
+def _legend(document):
+    """What the kinds of points in this document look like, and what the numbers are of."""
+    there = set(residuals.kinds(document, residuals.shown_shots(document)))
+    there |= set(residuals.kinds(document, document.readings))
+    looks = [f"{marks.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
+    if not looks:
+        return ()
+    numbers = residuals.numbers(document)
+    named = ", ".join(f"{k} is {name}" for name, k in [*numbers.items()][:MOST_NAMED])
+    named += " and so on" if len(numbers) > MOST_NAMED else ""
+    looks[0] = looks[0].capitalize()
+    return (f"{', '.join(looks)}; a dot is any other. ",
+            *((f"The numbers beside them: {named}. ",) if named else ()))
 
 
 def misfits(document: ResultRecord) -> Section:
     """Suspects and what was set aside, noise and trends, then shots and readings, worst first."""
-    suspects = [("suspect" if s.beyond_chance else "flagged, perhaps chance", words(s.says))
+    number = residuals.numbers(document)
+    suspects = [(f"suspect {number[s.name]}" if s.beyond_chance
+                 else f"flagged {number[s.name]}, perhaps chance", words(s.says))
                 for s in document.suspects]
-    aside = [("set aside", words(f"{s.name}: {s.reason}"))
+    aside = [(f"set aside {number[s.name]}", words(f"{s.name}: {s.reason}"))
              for s in document.set_aside.values]
     rows = tuple(aside + suspects)
     said = Items(rows) if rows else Text(words("Nothing is suspect."))
@@ -118,8 +143,13 @@ def _trends(document):
     return (Items(tuple(
         ("trend" if t.significant else "", words(
             t.says, "" if t.significant else " Within chance.", *(
-                () if t.chance is None else (" Chance: ", fixed(t.chance, 3), "."))))
+                () if t.chance is None else (" Chance: ", *chance(t.chance), "."))))
         for t in document.trends)),)
+
+
+def chance(probability: float) -> tuple[Part, ...]:
+    """A chance in three decimals; never none at all."""
+    return words(fixed(probability, 3) if probability >= 0.0005 else "below 0.001")
 
 
 def _shot_table(document):

@@ -44,7 +44,8 @@ def to_enter(document: ResultRecord) -> Section:
         Picture("dimensions", "The solved dimensions on the rig (± one sd)",
                 "Line drawing of the rig made from its chain, with numbered dimension lines and a "
                 "list of the values: the machine from its right side, the attachment from the "
-                "side, from behind and from above.", dimensions.dimensions, (COLUMN, 7.4)),
+                "side, from behind and from above.", dimensions.dimensions,
+                (COLUMN, dimensions.height(document))),
         Picture("signs", "Which way is positive",
                 "For every quantity a small drawing: dashed the rig as solved, solid the same "
                 "readings with that quantity larger, an arrow at the edge from one to the other.",
@@ -214,9 +215,9 @@ def _map(values, name, title, what, draw, document):
     if high - low < FLAT * high:
         return Text(words(f"Over the whole working envelope the {what} is between ", mm(low),
                           " and ", mm(high), " mm: nowhere clearly better or worse."))
-    return Picture(name, title, f"One map per reach of the {what} in mm over the swept joints, "
-                   "all on one scale; each cell carries its number.", draw,
-                   (COLUMN, 0.8 + 1.55 * len(document.edge.reaches)))
+    return Picture(name, title, f"One map or line per reach of the {what} in mm over the swept "
+                   "joints, all on one scale; each cell of a map carries its number.", draw,
+                   (COLUMN, edge_maps.height(document.edge)))
 
 
 def _posture_words(joints):

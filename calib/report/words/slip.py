@@ -185,7 +185,12 @@ def unseen_says(found: Unseen, sheet: Sheet) -> str:
 
 def pose_says(pose: TellingPose, rig: Rig) -> str:
     """Where to drive."""
-    joints = ", ".join(f"{name} {np.degrees(angle):.0f}" for name, angle in
-                       zip(rig.reading_names, pose.joints, strict=True) if abs(angle) > 1e-6)
-    return (f"joints at about {joints} deg (reach {pose.reach}), where the display of "
-            f"{pose.target} differs by {1000 * pose.apart:.0f} mm")
+    return (f"readings of about {readings_say(rig, pose.readings)} deg (reach {pose.reach}), "
+            f"where the display of {pose.target} differs by {1000 * pose.apart:.0f} mm")
+
+
+def readings_say(rig: Rig, readings: np.ndarray) -> str:
+    """What the sensors show in a pose, to drive there; what is not named is at 0."""
+    return ", ".join(f"{name} {angle:.0f}" for name, angle in
+                     zip(rig.reading_names, np.degrees(readings), strict=True)
+                     if abs(angle) >= 0.5)
