@@ -24,7 +24,7 @@ _FRAGMENT = ("free", "parameters", "motions", "sensors")
 class _Each(BaseModel):
     """Which sensors there is an effect for."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
     kind: list[str] | None = None
     name: list[str] | None = None
     driven: bool = False
@@ -33,7 +33,7 @@ class _Each(BaseModel):
 class _EffectEntry(BaseModel):
     """An effect as it is written."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
     each: _Each | None = None
     words: str
     at_edge: str = ""
