@@ -85,13 +85,17 @@ def plant(kind, seed, pairs):
     if kind == "clean":
         return world, world.texts, rng
     texts = planted.faulty(world, kind, rng, GOAL)
-    if pairs and texts is not None:
-        other = planted.faulty(world, str(rng.choice(list(planted.KINDS)[:25])), rng, GOAL)
-        changed = [i for i, (a, b) in enumerate(zip(texts, world.texts, strict=True)) if a != b]
-        if other is None or any(other[i] != world.texts[i] for i in changed):
-            return world, None, rng
-        texts = tuple(texts[i] if i in changed else other[i] for i in range(len(texts)))
-    return world, texts, rng
+    return world, _with_another(world, texts, rng) if pairs and texts else texts, rng
+
+
+def _with_another(world, texts, rng):
+    """The texts with a second fault, of any kind, in other fields; None where none are left."""
+    changed = [i for i, (a, b) in enumerate(zip(texts, world.texts, strict=True)) if a != b]
+    for _ in range(40):
+        other = planted.faulty(world, str(rng.choice(list(planted.KINDS))), rng, GOAL)
+        if other is not None and all(other[i] == world.texts[i] for i in changed):
+            return tuple(texts[i] if i in changed else other[i] for i in range(len(texts)))
+    return None
 
 
 def main():
@@ -128,7 +132,7 @@ def main():
                            if t != world.texts[i]]
                 claimed = found.found.claimed
                 print("   ", k, said, changed[:3], "->", claimed and (
-                    claimed.pose, [(s.family, dict(s.typed)) for s in claimed.slips]))
+                    claimed.pose, [(s.family.name, dict(s.typed)) for s in claimed.slips]))
         if kind == "clean":
             print(f"{kind:36}", dict(counts), f"{spent / max(made, 1):6.2f}")
         else:

@@ -1,6 +1,7 @@
 """All commands in one application, and faults turned into exit codes."""
 
 import gc
+import re
 import shlex
 import sys
 import traceback
@@ -75,6 +76,8 @@ COMMANDS = {
                "meaning."),
 }
 
+_STYLE = re.compile(r"\[(?=[a-z#/@][^\[]*\])")
+
 _HELP_NAMES = {"help_option_names": ["-h", "--help"]}
 
 
@@ -95,7 +98,11 @@ def _loaded(name):
     module, function, _ = COMMANDS[name]
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
     alone.command(name)(getattr(import_module(module), function))
-    return typer.main.get_command(alone)
+    command = typer.main.get_command(alone)
+    for part in (command, *command.params):
+        if getattr(part, "help", None):  # `[goal]` is a table of rig.toml, no style of letters
+            part.help = _STYLE.sub(r"\\[", part.help)
+    return command
 
 
 def application() -> typer.Typer:
@@ -138,7 +145,7 @@ def main() -> None:
     """Run the application; every fault leaves with its own exit status."""
     talk.prepare()
     # A command ends soon, and what libraries set up stays: looking for garbage finds little.
-    gc.set_threshold(20_000, 50, 100)
+    gc.set_threshold(200_000, 50, 100)
     if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
         # An empty path would be the current folder: a variable of a script that was not set?
         talk.tell("Usage: one of the arguments is empty. Nothing was read or written.\n"
@@ -176,8 +183,8 @@ def _otherwise(status):
         return f"calib diagnose {_run_named()}"
     if status == talk.NOT_DETERMINED:
         return f"calib next {_run_named()}"
-    if status == talk.FAULT:
-        return "calib --version"
+    if status == talk.FAULT:  # said already, or nobody reads on
+        return None
     if status == talk.INPUT:  # the same again, once the files are right
         return shlex.join(["calib", *words])
     return None if command is None or {"--help", "-h"} & set(words) else "calib help"
@@ -207,6 +214,7 @@ def _told(error):
         return talk.NOT_DETERMINED
     talk.tell("".join(traceback.format_exception(error)))
     talk.tell("This is a fault of the program. Please report the lines above.")
+    talk.follow("--version")
     return talk.FAULT
 
 

@@ -19,7 +19,8 @@ def _line(prompt):
     try:
         return input("> ").strip()
     except EOFError:
-        raise typer.Abort from None
+        talk.tell("No answer: nothing was written.")
+        raise typer.Exit(talk.INPUT) from None
 
 
 def choose(question: str, answers: Sequence[str]) -> int:

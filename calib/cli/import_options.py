@@ -1,6 +1,7 @@
 """The options of ``calib import``: one table makes the command and what it declares."""
 
 import inspect
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, make_dataclass
 from pathlib import Path
@@ -27,9 +28,10 @@ def _pairs(items, option):
 
 def read_instrument(items, option):
     """NAME=SD pairs; what has no name is the sd of angles, a comma, that of distances."""
-    angles, _, distance = next((i for i in items if "=" not in i), "").partition(",")
-    both = {"angles": angles.strip(), "distance": distance.strip()}
-    return {**{k: v for k, v in both.items() if v},
+    both = re.sub(r"(?<=\d),(?=\d)", ".", next((i for i in items if "=" not in i), ""))
+    angles, _, distance = both.partition(",")
+    told = {"angles": angles.strip(), "distance": distance.strip()}
+    return {**{k: v for k, v in told.items() if v},
             **_pairs([item for item in items if "=" in item], option)}
 
 
@@ -48,26 +50,16 @@ def _numbers(count):
 
 @dataclass(frozen=True)
 class Option:
-    """One option.
+    """One option."""
 
-    Attributes
-    ----------
-    name : str
-        Underscores are written as dashes on the command line.
-    panel, help : str
-    type : type
-        What the command line gives: str, float, Path, bool, or a list of one of them.
-    declares : str
-        Key of the declaration that it states, "log." before one of its table; "": none.
-    read : callable
-        From the command line's value and the option's name to the declaration's value.
-    """
-
-    name: str
+    name: str  #: Underscores are written as dashes on the command line.
     panel: str
     help: str
+    #: Type. What the command line gives: str, float, Path, bool, or a list of one of them.
     type: Any = str
+    #: Key of the declaration that it states, "log." before one of its table; "": none.
     declares: str = ""
+    #: From the command line's value and the option's name to the declaration's value.
     read: Callable[[Any, str], Any] = lambda value, option: value
 
     @property
@@ -121,6 +113,8 @@ TABLE = (
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "
            "instrument_height, orientation, each with sd_... Without: free stations.", Path),
+    _declaring(_RAW, "setup_sd", 'Standard deviation of what --setups knows without one: "5 mm", '
+               '"5 mm, 20 arcsec" (orientation), or solved: from sights to known points.'),
     Option("log", _READINGS, "Time-stamped log of the sensors, any length.", Path),
     Option("sheet", _READINGS, "Hand-written readings: CSV with pose and one column each.", Path),
     _declaring(_READINGS, "reading", "What the log or sheet calls a reading, its time, or the "

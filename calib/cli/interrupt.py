@@ -1,5 +1,6 @@
 """Ctrl-C and its like: one line, and an exit status that says so."""
 
+import shlex
 import signal
 import sys
 import threading
@@ -50,7 +51,8 @@ def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
     except Interrupted as stop:
         inside = False
         if sys.stderr is not None:
-            sys.stderr.write("\nInterrupted. Nothing is half-written.\n")
+            again = shlex.join(["calib", *sys.argv[1:]])
+            sys.stderr.write(f"\nInterrupted. Nothing is half-written.\nNext: {again}\n")
         sys.exit(128 + stop.number)
     finally:
         for number, handler in before.items():

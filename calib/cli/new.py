@@ -1,6 +1,7 @@
 """``calib new``: a run folder to fill in, after a few questions."""
 
 import shlex
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -36,7 +37,7 @@ def new(
     known; an empty line takes the default. Where nobody can answer, defaults are taken.
     """
     from calib.chain.rig import rig_from_dict, template_names
-    from calib.report.figures.machine import machine_in_characters, machine_png
+    from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
     from calib.run.blank import STANDARD, Begun, blank_files
     from calib.run.complaints import Complaint, InputError, quote
     from calib.run.write import refuse_filled, write_new_folder
@@ -46,7 +47,8 @@ def new(
                                     f"a shipped rig: one of {', '.join(template_names())}")])
     refuse_filled(folder)
     begun, profile = Begun(), ""
-    if not yes and asking.somebody_answers():
+    asked = not yes and asking.somebody_answers()
+    if asked:
         rig = rig or _which_rig(template_names())
         begun, profile = _begun(rig)
     rig = rig or STANDARD
@@ -57,7 +59,9 @@ def new(
         files[PROFILE] = profile
     write_new_folder(folder, files)
     talk.tell_cautions()
-    talk.result(machine_in_characters(machine))
+    # Who was asked has seen the drawing.
+    talk.result("\n".join([*machine_legend(machine), f"Drawn in {folder / 'machine.png'}."])
+                if asked else machine_in_characters(machine))
     named = shlex.quote(str(folder))
     talk.result(f"Fill in the files in {folder}, or calib import FILES --into {named}; then: calib "
                 f"solve {named}\nOr all of it on a page beside the machine: calib yard {named}")
@@ -66,7 +70,7 @@ def new(
 
 def _which_rig(names):
     from calib.chain.rig import rig_from_template
-    from calib.report.figures.machine import machine_in_characters
+    from calib.report.figures.side_view import machine_in_characters
     from calib.run.blank import STANDARD
 
     names = sorted(names, key=lambda name: name != STANDARD)
@@ -80,8 +84,9 @@ def _which_rig(names):
 
 def _begun(rig):
     """What is known already, and the profile for the import."""
-    from calib.chain.length import metres
+    from calib.chain.length import written_length
     from calib.chain.rig import rig_from_template
+    from calib.chain.schema import MOST_LENGTH
     from calib.intake.declaration import profile_toml
     from calib.run.blank import Begun, lengths_to_tape
 
@@ -89,9 +94,12 @@ def _begun(rig):
         def read(text):
             if not text:
                 return None
-            value = metres(text if text[-1].isalpha() else f"{text} m")
-            if not parameter.allows(value):
-                raise ValueError(f"A length {parameter.range_words}.")
+            try:
+                says, value = written_length(text, parameter.allows)
+            except ValueError as error:
+                raise ValueError(f"{error}; here {parameter.range_words}.") from None
+            if not text[-1].isalpha():
+                talk.tell(f"Taken as {says}.")
             return value
         return read
 
@@ -99,32 +107,26 @@ def _begun(rig):
                                   length_of(p))
              for p in lengths_to_tape(rig_from_template(rig))}
     way = _WAYS[asking.choose("How will the shots be taken?", [words for words, _, _ in _WAYS])]
-    profile = ""
+    profile = sds = ""
     if way[2]:
-        profile = profile_toml(asking.typed(
-            "The instrument's standard deviations, of angles and distances", _instrument,
-            _INSTRUMENT))
+        sds, declared = asking.typed("The instrument's standard deviations, of angles and "
+                                     "distances", _instrument, _INSTRUMENT)
+        profile = profile_toml(declared)
     goal = asking.typed("To what must the edge be known, at 95 %, worst over its range?",
-                        _length, _GOAL)
-    job = {key: asking.typed(question, str) for key, question in (
-        ("machine", "What is the machine called? (empty: not said)"),
-        ("by", "Who does this? (empty: not said)"))}
+                        lambda text: written_length(text, lambda size: size <= MOST_LENGTH)[0],
+                        _GOAL)
+    job = {"machine": asking.typed("What is the machine called? (empty: not said)", str),
+           "date": asking.typed("On which day is it measured?", str, date.today().isoformat()),
+           "by": asking.typed("Who does this? (empty: not said)", str),
+           "instrument": ", ".join(filter(None, (way[0].partition(" ")[2], sds)))}
     return Begun(way[1], goal, job, {k: v for k, v in taped.items() if v is not None}), profile
 
 
-def _length(text):
-    """A length as it is written, if it is one."""
-    from calib.chain.length import metres
-
-    metres(text)
-    return text
-
-
 def _instrument(text):
-    """A declaration of what "5 arcsec, 2 mm + 2 ppm" says."""
+    """Sds such as "5 arcsec, 2 mm + 2 ppm", and the declaration of them."""
     from calib.intake.declaration import DeclarationError, declare
 
     try:
-        return declare({"instrument": read_instrument([text], "the instrument")})
+        return text, declare({"instrument": read_instrument([text], "the instrument")})
     except (DeclarationError, typer.BadParameter) as error:
         raise ValueError(str(error)) from None

@@ -79,7 +79,7 @@ def next_poses(
     poses: Annotated[int, typer.Option(min=1, max=50, help="How many to propose.")] = 3,
     goal: Annotated[
         str | None, typer.Option(help="What the edge must be known to, such as 15mm (95 %, worst "
-                                 "over the envelope); \\[goal] of rig.toml if not given, else "
+                                 "over the envelope); [goal] of rig.toml if not given, else "
                                  "30 mm (common practice, no source).")] = None,
     stand: Annotated[
         str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")

@@ -71,7 +71,7 @@ Poses = Annotated[int | None, typer.Option(
     min=2, max=200, help="How many poses, in place of minutes.")]
 Goal = Annotated[str | None, typer.Option(
     help="What the edge must be known to, such as 8mm (95 %, worst over the envelope): the least "
-    "minutes are looked for; \\[goal] of rig.toml if not given.")]
+    "minutes are looked for; [goal] of rig.toml if not given.")]
 Stands = Annotated[int, typer.Option(min=1, max=9, help="Parking positions.")]
 Out = Annotated[Path | None, typer.Option(
     "--out", help="Where the plan goes; RUN/plan if not given.")]

@@ -23,6 +23,9 @@ _DECIMALS = {"point": ".", "comma": ","}
 _ANGLE_SD = {"arcsec": np.pi / 648000, '"': np.pi / 648000, "mgon": np.pi / 200000,
              "deg": np.pi / 180}
 _LENGTH_SD = {"mm": 1e-3, "m": 1.0}
+SOLVED = "solved"
+"""As the sd of set-ups: they are found from sights to known points."""
+
 _WORST_ANGLE, _WORST_LENGTH, _WORST_PPM = np.radians(0.1), 0.1, 100.0
 """Sds beyond which a unit was mistyped: common practice, no source."""
 
@@ -134,6 +137,7 @@ class Declaration(_Strict):
     time_format: str = ISO
     time_zone: str | None = None
     instrument: Instrument | None = None
+    setup_sd: str | None = None
     log: LogDeclaration = Field(default_factory=LogDeclaration)
 
     @field_validator("order")
@@ -163,6 +167,7 @@ class Declaration(_Strict):
         if (self.delimiter is None) != (self.decimal is None):
             raise ValueError("delimiter and decimal mark go together: declare both or neither")
         self.times()
+        self.setup_sds()
         return self
 
     def dialect(self) -> Dialect | None:
@@ -175,6 +180,13 @@ class Declaration(_Strict):
 
     def times(self) -> TimeFormat:
         return _times(self.time_format, self.time_zone)
+
+    def setup_sds(self) -> tuple[float, float] | None:
+        """Of what is known of set-ups without an sd of its own, m and rad; NaN: to be solved."""
+        if self.setup_sd in (None, SOLVED):
+            return None if self.setup_sd is None else (np.nan, np.nan)
+        at, comma, turned = _decimal_points(self.setup_sd).partition(",")
+        return _sd(at, _LENGTH_SD), _sd(turned, _ANGLE_SD) if comma else np.nan
 
     @property
     def length_unit(self) -> str:
@@ -327,8 +339,13 @@ def _times(pattern, zone):
     return TimeFormat(pattern, None if zone is None else parse_zone(zone))
 
 
+def _decimal_points(text):
+    """A comma between digits is a decimal comma."""
+    return re.sub(r"(?<=[0-9]),(?=[0-9])", ".", text)
+
+
 def _sd(text, units):
-    match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-z\"]+)\s*", text)
+    match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-z\"]+)\s*", _decimal_points(text))
     if not match or match[2] not in units:
         raise ValueError(f'"{text}" is no standard deviation; write a number and '
                          + ", ".join(units))
@@ -340,7 +357,7 @@ def _distance_sd(text):
     first, plus, second = text.partition("+")
     ppm = 0.0
     if plus:
-        match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*ppm\s*", second)
+        match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*ppm\s*", _decimal_points(second))
         if not match:
             raise ValueError(f'"{text}" is no standard deviation of a distance; write it like '
                              "2 mm + 2 ppm")

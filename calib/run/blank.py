@@ -20,24 +20,15 @@ STANDARD = "tilt_rotator"
 
 @dataclass(frozen=True)
 class Begun:
-    """What is known when a run folder is made.
+    """What is known when a run folder is made."""
 
-    Attributes
-    ----------
-    shot_sd : tuple of float
-        Of a shot east, north, up, m; a careful total station's if nobody says (common practice, no
-        source).
-    goal : str or None
-        What the edge must be known to, with its unit.
-    job : mapping
-        Machine, person and the like, as `[job]` names them.
-    taped : mapping
-        Lengths by their names, m; each gets the sd of careful taping.
-    """
-
+    #: Of a shot east, north, up, m; a careful total station's if nobody says (common practice, no
+    #: source).
     shot_sd: tuple[float, float, float] = (0.002, 0.002, 0.002)
-    goal: str | None = None
+    goal: str | None = None  #: What the edge must be known to, with its unit.
+    #: Machine, person and the like, as `[job]` names them.
     job: Mapping[str, str] = field(default_factory=dict)
+    #: Lengths by their names, m; each gets the sd of careful taping.
     taped: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -152,8 +143,8 @@ def _job(job):
 def _goal(goal):
     mark = "" if goal else "# "
     return (f"{mark}[goal]   # what the edge must be known to at 95 %, worst over the envelope\n"
-            f'{mark}edge = "{goal or "30 mm"}"   # what is taken if not stated (common '
-            "practice, no source)\n\n")
+            + (f'edge = "{goal}"\n\n' if goal else '# edge = "30 mm"   # what is taken if not '
+               "stated (common practice, no source)\n\n"))
 
 
 def _taped(rig, taped):
@@ -220,7 +211,7 @@ def _tape(rig):
             ("quantity", "one of the names below"),
             ("value", "as taped"),
             ("sd", "its standard deviation, in the same unit"),
-            ("unit", "m, mm, ft (0.3048 m exactly) or deg"),
+            ("unit", "m, cm, mm, ft (0.3048 m exactly) or deg"),
         ])
         + "# Quantities (those of a pin or mark only count where it is shot):\n" + _columns(rows)
         + "quantity,value,sd,unit\n"

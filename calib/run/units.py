@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from calib.chain.length import FRACTIONS
 
 #: Metres per unit as a fraction.
-_LENGTHS = {unit: FRACTIONS[unit] for unit in ("m", "mm", "ft")}
+_LENGTHS = {unit: FRACTIONS[unit] for unit in ("m", "cm", "mm", "ft")}
 
 UNITS = (*_LENGTHS, "deg")
 

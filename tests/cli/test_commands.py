@@ -11,6 +11,7 @@ import pytest
 import calib
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
+from calib.cli.app import COMMANDS, _loaded
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
@@ -212,6 +213,17 @@ def test_version_and_help(calib_command):
     assert status == 0
     for word in ("demo", "new", "solve", "simulate", "Exit status"):
         assert word in out
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_swallows_no_word_in_brackets(calib_command, command, monkeypatch):
+    """Tables of rig.toml are written so: what typer takes for a style is not shown."""
+    monkeypatch.setenv("COLUMNS", "400")
+    shown = " ".join(calib_command(command, "--help")[1].split())
+    asked = _loaded(command)
+    for part in (asked, *asked.params):
+        for word in re.findall(r"\[+[a-z_]+\]+", (part.help or "").replace("\\", "")):
+            assert word in shown, (command, word)
 
 
 def test_readme_tells_the_truth_about_the_demo():

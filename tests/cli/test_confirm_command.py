@@ -1,6 +1,7 @@
 """calib confirm, from files."""
 
 import json
+import re
 import shlex
 import shutil
 
@@ -35,25 +36,25 @@ def filled(calib_command, result, seed=0, **mistyped):
     """The blank file of the command, filled in as a display would; lengths in m, angles in deg."""
     read, rng = load_result(result), np.random.default_rng(seed)
     rig, lines = read.rig, calib_command("confirm", result)[1].splitlines()
-    joints = {}
+    driven = {}
     for line in lines:
         if line.startswith("# pose "):
-            pose, _, angles = line.removeprefix("# pose ").partition(": ")
+            pose, _, angles = line.removeprefix("# pose ").partition(";")[0].partition(": ")
             named = dict(part.split(" ") for part in angles.split(", "))
-            joints[pose] = [np.radians(float(named.get(n, 0))) for n in rig.reading_names]
+            driven[pose] = [np.radians(float(named.get(n, 0))) for n in rig.reading_names]
     typed = read.values_si.copy()
     for i, p in enumerate(rig.parameters):
         step = np.radians(0.01) if p.unit == "deg" else 0.001
         typed[i] = np.round(typed[i] / step) * step
         if p.name in mistyped:
             typed[i] = np.radians(mistyped[p.name]) if p.unit == "deg" else mistyped[p.name]
-    readings = rig.chain.readings_for(read.values_si, np.array(list(joints.values())))
-    posture = rig.chain.posture(typed, np.tile(HOUSE_PLACEMENT, (len(joints), 1)), readings)
+    readings = np.array(list(driven.values()))
+    posture = rig.chain.posture(typed, np.tile(HOUSE_PLACEMENT, (len(driven), 1)), readings)
     rows = [line for line in lines if line and not line.startswith("#")]
     out = [rows[0]]
     for row in rows[1:]:
         pose, target = row.split(",")[:2]
-        p = list(joints).index(pose)
+        p = list(driven).index(pose)
         at = posture.points(np.array([rig.target_names.index(target)]), np.array([p])).position[0]
         copied = np.degrees(readings[p]) + rng.normal(0, 0.02, readings.shape[1])
         out.append(",".join([pose, target, *(f"{x:.3f}" for x in at),
@@ -90,8 +91,17 @@ def test_mistyped(calib_command, result, tmp_path):
 
 
 def test_a_blank_file_shows_the_cautions_and_poses(calib_command, result):
-    """Readable again once filled in; poses are told as joint angles."""
+    """Readable again once filled in; poses are told as readings, and where the edge then is."""
     status, out, _ = calib_command("confirm", result)
+    read = load_result(result)
+    told = next(line for line in out.splitlines() if line.startswith("# pose 1:"))
+    named = dict(re.findall(r"([a-z_]+) (-?[0-9]+)[,;]", told))
+    readings = np.radians([float(named.get(name, 0)) for name in read.rig.reading_names])
+    at = read.rig.chain.posture(read.values_si, HOUSE_PLACEMENT[None], readings[None]).points(
+        np.array([read.rig.target_names.index("edge_mid")]), np.array([0])).position[0]
+    ahead, high, side = re.search(r"([0-9.]+) m ahead, ([0-9.]+) m (above|below)", told).groups()
+    assert at[0] == pytest.approx(float(ahead), abs=0.2)
+    assert at[2] == pytest.approx(float(high) * (1 if side == "above" else -1), abs=0.2)
     assert status == 0 and "# pose 6: boom" in out and "Look up before every pose" in out
     blank = result.parent / "blank.csv"
     blank.write_text(out, "utf-8")

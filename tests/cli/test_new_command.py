@@ -4,9 +4,10 @@ import builtins
 
 import pytest
 
-from calib.chain.rig import template_names
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.cli import asking
 from calib.intake.declaration import read_profile
+from calib.report.figures.side_view import machine_in_characters
 from calib.run.folder import rig_from_text
 
 
@@ -26,22 +27,59 @@ def answers(monkeypatch):
 def test_answers_are_filled_in(calib_command, tmp_path, answers):
     """Lengths, instrument, requirement and job stand in the files; nobody had to write TOML."""
     folder = tmp_path / "mine"
-    left = answers("", "yes", "5.72", "2903 mm", "", "200", "1.5", "2", "3 arcsec, 1 mm + 1 ppm",
-                   "twenty", "25 mm", 'The "old" one', "")
+    left = answers("", "yes", "25", "5,72", "2903", "", "200", "1.5", "2",
+                   "3 arcsec, 1,5 mm + 1 ppm", "twenty", "25", "25 mm", 'The "old" one',
+                   "2031-05-04", "")
     status, out, err = calib_command("new", folder)
     assert status == 0 and not left
     rig = rig_from_text((folder / "rig.toml").read_text())
     assert rig.shot_sd.tolist() == [0.002, 0.002, 0.002]
-    assert rig.job == {"machine": 'The "old" one'}
+    assert rig.job == {"machine": 'The "old" one', "date": "2031-05-04", "instrument":
+                       "total station without a prism, 3 arcsec, 1,5 mm + 1 ppm"}
     tape = (folder / "tape.csv").read_text().splitlines()
     assert tape[-3:] == ["boom_length,5.72,0.005,m", "stick_length,2.903,0.004,m",
                          "edge_width,1.5,0.003,m"]
     profile = read_profile((folder / "import.toml").read_bytes(), "import.toml")
-    assert profile.instrument.distance == "1 mm + 1 ppm"
-    assert 'edge = "25 mm"' in (folder / "rig.toml").read_text()
-    assert "A length from 0.15 to 6 m." in err and "such as" in err
-    assert "boom_length 5.720 m" in out
+    assert profile.instrument.distance == "1.5 mm + 1 ppm"
+    assert 'edge = "25 mm"\n' in (folder / "rig.toml").read_text()
+    assert "200 cm or 200 mm? Type one of them; here from 0.15 to 6 m." in err
+    assert "here from 1 to 15 m" in err and "Taken as 2903 mm." in err and "such as" in err
+    assert "25 cm or 25 mm?" in err
+    assert "boom_length 5.720 m" in out and "..." not in out  # drawn before the questions
     assert (folder / "machine.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("words", [["new", "mine"], ["import", "points.csv"]])
+def test_who_stops_answering_is_led_back(calib_command, tmp_path, monkeypatch, words):
+    """No fault of the program: the same command again, and nothing is written."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "points.csv").write_text("1L,1.5,2.5,3.5\n1R,2.5,3.5,4.5\n")
+
+    def ended(prompt):
+        raise EOFError
+
+    monkeypatch.setattr(asking, "somebody_answers", lambda: True)
+    monkeypatch.setattr(builtins, "input", ended)
+    status, _, err = calib_command(*words)
+    assert status == 3 and err.splitlines()[-1] == f"Next: calib {' '.join(words)}"
+    assert [path.name for path in tmp_path.iterdir()] == ["points.csv"]
+
+
+@pytest.mark.parametrize("rig", template_names())
+@pytest.mark.parametrize("share", [1.0, 0.4])
+def test_numbers_of_the_drawing_stand_apart(rig, share):
+    """Each length has its number once, and none stands beside another."""
+    machine = rig_from_template(rig)
+    short = {p.name: max(p.start * share, p.least) for p in machine.parameters
+             if p.name in ("tilt_axis_drop", "edge_reach", "rotation_axis_ahead")}
+    drawn = machine_in_characters(rig_from_dict({"template": rig, "values": short}))
+    rows = drawn.partition("\n\n")[0].splitlines()
+    at = {mark: (r, c) for r, row in enumerate(rows) for c, mark in enumerate(row)
+          if mark.isdigit()}
+    assert len(at) == sum(map(str.isdigit, "".join(rows))) == len(
+        [line for line in drawn.splitlines() if line[:1].isdigit()])
+    assert all(abs(r - s) > 1 or abs(c - d) > 2
+               for one, (r, c) in at.items() for two, (s, d) in at.items() if one < two)
 
 
 def test_another_machine_is_looked_at_first(calib_command, tmp_path, answers):

@@ -100,7 +100,7 @@ def test_what_the_poses_do_not_show_is_not_proven(made):
     assert "Middle of edge, off to the right" in names
     assert all(u.moves > GOAL for u in found.unseen)
     said = " ".join(confirmed_says(found))
-    assert "cannot be seen at these poses" in said and "show one with joints at about" in said
+    assert "cannot be seen at these poses" in said and "show one with readings of about" in said
     # The pose that is named does show it.
     first = found.unseen[0]
     assert first.pose is not None and first.pose.sds > 4

@@ -41,7 +41,7 @@ def profile(data):
     (RAW, lambda data, rig, f: read_observations(data, "f", DECLARED, f)),
     (BOOK, lambda data, rig, f: read_booking(data, "f", {"left": "edge_left"}, f)),
     (KNOWN, lambda data, rig, f: read_known(data, "f", "m", f)),
-    (GIVEN, lambda data, rig, f: read_given(data, "f", "m", f)),
+    (GIVEN, lambda data, rig, f: read_given(data, "f", "m", None, f)),
     ((HEAD.replace("time", "pose") + "\n1,1,2,3,4,5,6,7\n2,1,2,3,4,5,6,7\n").encode(),
      lambda data, rig, f: read_sheet(data, "f", rig, {}, f)),
     (PROFILE, lambda data, rig, f: profile(data)),

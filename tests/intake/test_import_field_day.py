@@ -124,6 +124,35 @@ def test_measured_set_ups_keep_their_sds(calib, raw, run):
     assert solve(got).adjustment.dof > 0
 
 
+@pytest.mark.parametrize(("said", "sd", "turned"), [
+    ("5 mm", 0.005, np.nan), ("2,5 mm, 20 arcsec", 0.0025, np.radians(20 / 3600)),
+    ("solved", np.nan, np.nan)])
+def test_set_ups_without_sds_are_asked_about_once(calib, raw, run, said, sd, turned):
+    """One complaint for all coordinates, with what to type; then they have those sds."""
+    (raw / "setups.csv").write_text("setup,east,north,up,instrument_height,orientation\n"
+                                    "A,38,32,1.6,1.5,217.3\n")
+    words = ["raw.csv", "--into", "RUN", *PLAIN[2:], *INSTRUMENT, "--known", "known.csv",
+             "--setups", "setups.csv", "--sheet", "sheet.csv"]
+    status, _, err = calib(*words)
+    assert status == 3 and err.count("setups.csv") == 2 and "1 complaint;" in err, err
+    assert '--setup-sd "5 mm, 20 arcsec"' in err and "sd_orientation" in err
+    if np.isfinite(turned):  # the orientation of the test's own station
+        text = (raw / "setups.csv").read_text()
+        angle = np.degrees(imported_set_up(calib, raw, words).orientation[0])
+        (raw / "setups.csv").write_text(text.replace("217.3", f"{angle:.5f}"))
+    status, _, err = calib(*words, "--setup-sd", said, "--replace")
+    assert status == 0, err
+    got = imported(raw / "RUN")
+    np.testing.assert_allclose(got.set_ups.sd[0], [sd, sd, sd, turned], rtol=1e-4)
+
+
+def imported_set_up(calib, raw, words):
+    """The set-ups as sights to known points tell them."""
+    status, _, err = calib(*words, "--setup-sd", "solved")
+    assert status == 0, err
+    return imported(raw / "RUN").set_ups
+
+
 OFFSET = 7207.31
 """The log's clock is two hours and some seconds ahead: a wrong zone, and a clock never set."""
 

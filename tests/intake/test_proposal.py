@@ -73,6 +73,8 @@ def test_patterns(name, pattern, pose, target):
 @pytest.mark.parametrize("ids", [
     [f"{i}" for i in range(12)], ["left", "right"] * 6, [f"{i}-left" for i in range(12)],
     [f"{i} {i} left" for i in range(6)] + [f"{i} {i} right" for i in range(6)],
+    [f"A{i}" for i in range(12)], [f"{w}{i}" for i, w in enumerate("ABCDEFGHIJKL")],
+    [f"A{i}" for i in range(6)] + [f"B{i}" for i in range(6, 12)],
 ])
 def test_no_pattern_is_made_up(ids):
     """Numbers alone, sides alone, one side alone, two numbers: nothing is proposed."""
@@ -153,11 +155,42 @@ def test_feet_of_a_map_grid_are_asked(run, written):
 
 
 def test_points_that_do_not_fit_are_asked(run, written):
-    """A bench mark or a shot whose name was mistyped: the files do not tell."""
+    """A shot whose name was mistyped, or a bench mark: the files do not tell."""
     text = coordinates(run, "point,east (m),north (m),up (m)\n",
                        lambda name, _, at: f"{name},{at[0]:.4f},{at[1]:.4f},{at[2]:.4f}")
-    found = doubts(propose(written({"a.csv": text + "5-lefft,1,2,3\n"}), run.rig))
-    assert len(found) == 1 and '"5-lefft"' in found[0]
+    (word,) = propose(written({"a.csv": text + "5-lefft,1,2,3\n"}), run.rig).doubtful
+    assert word.about == 'what "lefft" is' and '"5-lefft"' in word.why
+    assert [a.says for a in word.alternatives[:2]] == ["edge_left", "no target: leave out"]
+    (word,) = propose(written({"a.csv": text + "7-nail,1,2,3\n"}), run.rig).doubtful
+    assert word.about == 'what "nail" is' and word.alternatives[0].says == "no target: leave out"
+    assert len(word.alternatives) == len(run.rig.target_names) + 1
+    (others,) = propose(written({"a.csv": text + "BM 12,1,2,3\n"}), run.rig).doubtful
+    assert '"BM 12"' in others.about
+
+
+@pytest.mark.parametrize(("corners", "pattern", "sure"), [
+    (("LE{p:02d}", "RE{p:02d}"), "{target}{pose}", True),
+    (("{p}-EL", "{p}-ER"), "{pose}-{target}", True),
+    (("KL {p}", "KR {p}"), "{target} {pose}", True),
+    (("A{p:02d}", "B{p:02d}"), "{target}{pose}", False),
+])
+def test_words_of_no_language(run, written, corners, pattern, sure):
+    """First letters of both corners tell them; letters that tell nothing are asked, one by one."""
+    lines = ["point,east (m),north (m),up (m)"]
+    for pose, side, (e, n, u), _ in shots_of(run):
+        name = corners[side == "right"].format(p=int(pose))
+        lines.append(f"{name},{e:.4f},{n:.4f},{u:.4f}")
+    paths = written({"a.csv": "\n".join([*lines, "MP1,1,2,3", "MP2,4,2,3"]) + "\n"})
+    declared = declare({"targets": {"MP": "-"}, "others": "leave-out"})
+    asked = [c for c in propose(paths, run.rig, declared).doubtful]
+    assert bool(asked) != sure
+    for choice, target in zip(asked, ("edge_left", "edge_right"), strict=False):
+        assert choice.alternatives[0].says == "no target: leave out"
+        declared = answered(declared, choice, next(
+            a for a in choice.alternatives if a.says == target))
+    settled = propose(paths, run.rig, declared)
+    assert not settled.doubtful and settled.declared.ids == pattern
+    assert {"edge_left", "edge_right"} <= set(settled.declared.targets.values())
 
 
 def test_vertical_angles_of_the_horizon_are_no_zenith_angles(run, written):

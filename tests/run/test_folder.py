@@ -267,9 +267,9 @@ def test_a_bad_pose(folder, line, complaint):
                                 "1e6)"),
         ("edge_drop,1100,-5,mm", 'sd: found "-5", expected a standard deviation above zero (1e-9 '
                                  "to 1e6)"),
-        ("edge_drop,1100,5,inch", 'unit: found "inch", expected a unit: m, mm, ft, deg'),
+        ("edge_drop,1100,5,inch", 'unit: found "inch", expected a unit: m, cm, mm, ft, deg'),
         ("edge_drop,1100,5,deg", 'unit: found "deg", expected the unit of a length for edge_drop: '
-                                 "m, mm, ft"),
+                                 "m, cm, mm, ft"),
         ("boom_zero,1,5,mm", 'unit: found "mm", expected the unit of an angle for boom_zero: deg'),
         ("boom_zero,361,5,deg", "value: found 361 deg, expected an angle from -360 to 360 deg"),
         ("stick_length,235,5,m", "value: found 235 m, expected a value from 0.5 to 12 m: a machine "

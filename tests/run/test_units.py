@@ -28,6 +28,6 @@ def test_back_again(unit, value):
 
 def test_kinds():
     """Lengths and angles; anything else is no unit."""
-    assert [si_unit(unit) for unit in UNITS] == ["m", "m", "m", "deg"]
+    assert [si_unit(unit) for unit in UNITS] == ["m", "m", "m", "m", "deg"]
     with pytest.raises(KeyError, match="inch"):
         si_unit("inch")

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.intake.declaration import SOLVED
 from calib.intake.files.columns import read_named
 from calib.intake.files.lengths import to_metres
 from calib.intake.geometry.free_station import Given, NoStation, approximate
@@ -29,6 +30,9 @@ from calib.run.table import (
 )
 from calib.run.units import sd_problem
 
+USUAL_MARK = "5 mm, 20 arcsec"
+"""How well marks of a site, and an orientation over one, are known: common practice, no source."""
+
 AXES = ("east", "north", "up")
 
 
@@ -44,19 +48,14 @@ class KnownPoints:
 
 @dataclass(frozen=True)
 class SetUp:
-    """A set-up ready for the adjustment.
-
-    Attributes
-    ----------
-    value : ndarray, shape (4,)
-        East, north, up of the tilting axis (m) and orientation (rad) that shots are computed with.
-    sd : ndarray, shape (4,)
-        Of those that were measured or agreed; NaN for those to be solved; all 0 for the one
-        set-up that defines the site's coordinates.
-    """
+    """A set-up ready for the adjustment."""
 
     name: str
+    #: Shape (4,). East, north, up of the tilting axis (m) and orientation (rad) that shots are
+    #: computed with.
     value: np.ndarray
+    #: Shape (4,). Of those that were measured or agreed; NaN for those to be solved; all 0 for the
+    #: one set-up that defines the site's coordinates.
     sd: np.ndarray
 
     @property
@@ -100,12 +99,17 @@ def read_known(data: bytes, file: str, unit: str, findings: Findings) -> KnownPo
 
 
 def read_given(
-    data: bytes, file: str, unit: str, findings: Findings
+    data: bytes, file: str, unit: str, sds: tuple[float, float] | None, findings: Findings
 ) -> dict[str, Given]:
     """What was measured of the set-ups beforehand.
 
     Columns setup, and as far as known east, north, up (of the mark, with instrument_height) and
     orientation (deg), each with its sd; all in the declared unit of length.
+
+    Parameters
+    ----------
+    sds : (float, float) or None
+        Of a coordinate (m) and an orientation (rad) without a column of sds; NaN: to be solved.
     """
     names = (*AXES, "orientation")
     columns = [Column("setup", ID), Column("instrument_height", COORDINATE, required=False)]
@@ -121,9 +125,18 @@ def read_given(
     value = np.column_stack([table.numbers.get(n, unknown) for n in names])
     sd = np.column_stack([table.numbers.get(f"sd_{n}", unknown) for n in names])
     height = table.numbers.get("instrument_height", unknown)
+    bare = np.isfinite(value).any(0) & np.isnan(sd).all(0)
+    if bare.any() and sds is None:
+        lacking = [name for name, lacks in zip(names, bare, strict=True) if lacks]
+        findings.complain(
+            file, table.header_line, None, f"no standard deviations of {', '.join(lacking)}",
+            f"{', '.join(f'sd_{name}' for name in lacking)}, or for all of them --setup-sd "
+            f'"{USUAL_MARK}" (common practice, no source), or --setup-sd {SOLVED}: found from '
+            "sights to known points")
+        return {}
     for row, line in enumerate(table.lines.tolist()):
         for i, name in enumerate(names):
-            if np.isnan(value[row, i]) != np.isnan(sd[row, i]):
+            if not bare[i] and np.isnan(value[row, i]) != np.isnan(sd[row, i]):
                 findings.complain(
                     file, line, f"sd_{name}" if np.isnan(sd[row, i]) else name, "nothing",
                     "value and standard deviation together (or neither: solved)")
@@ -135,6 +148,10 @@ def read_given(
     for array in (value, sd):
         array[:, :3] = to_metres(array[:, :3], unit)
         array[:, 3] = np.radians(array[:, 3])
+    if sds is not None:
+        taken = np.array([sds[0]] * 3 + [sds[1]])
+        sd[:, bare] = np.where(np.isfinite(value[:, bare]), taken[bare], np.nan)
+        value[:, bare] = np.where(np.isfinite(sd[:, bare]), value[:, bare], np.nan)
     return {name: Given(value[row], sd[row])
             for row, name in enumerate(table.texts.get("setup", ()))}
 

@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.intake.declaration import Declaration
+from calib.intake.declaration import SOLVED, Declaration
 from calib.intake.files.header_units import known_unit, unit_stated
+from calib.intake.matching.known_points import USUAL_MARK
 from calib.intake.proposal.choices import Alternative, Choice, stated
 from calib.intake.proposal.looks import Look
 from calib.run.numerals import is_number
@@ -35,7 +36,21 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
             "standard deviations of the instrument",
             (Alternative(f"{says} (a usual one)", {"instrument": USUAL}, option),), False,
             "no file tells them", option='--instrument "ANGLES, DISTANCE"'))
+    if declared.setup_sd is None:
+        choices += [_known_how_well(look) for look in by_role["setups"] if any(
+            name in look.meant and f"sd_{name}" not in look.meant
+            for name in ("east", "north", "up", "orientation"))]
     return choices
+
+
+def _known_how_well(look):
+    return Choice(
+        f"how well the set-ups of {look.path.name} are known", tuple(
+            Alternative(says, {"setup_sd": sd}, f'--setup-sd "{sd}"') for sd, says in (
+                (USUAL_MARK, f"{USUAL_MARK} for coordinates and orientation (usual for marks of a "
+                 "site; common practice, no source)"),
+                (SOLVED, "not at all: solved from sights to known points"))), False,
+        "the file has values without standard deviations (columns sd_east ... would tell)")
 
 
 def _angles(look):

@@ -9,13 +9,16 @@ import numpy as np
 
 from calib.intake.files.header_units import plain
 from calib.intake.files.ids import Booked, IdPattern
-from calib.intake.proposal.words import PAIRS, target_meant
+from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
 
 _STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)
 _ANY = {"{pose}": r"(?P<pose>\d+)", "{stand}": r"(?P<stand>\S+?)",
         "{target}": r"(?P<target>[^\W\d_](?:[^\d]*[^\W\d_])?)"}
-_LIKE_POSE = 3
+LIKE_POSE = 3
 """Fewer poses are no pattern."""
+
+_COMMON = 0.7
+"""A word in more of the names than this names no target."""
 
 
 @dataclass(frozen=True)
@@ -37,8 +40,7 @@ class Naming:
         Median distance left to right in a pose, and how far the poses scatter about it (median, of
         1), in the unit of the file; NaN for less than three.
     unknown : dict of str to list of str
-        Words where others name a target, that several poses have and nobody explains, with the
-        names that have them.
+        Words where others name a target that nobody explains, with the names that have them.
     """
 
     where: str
@@ -80,9 +82,14 @@ def namings(
         if where == "both" and found:
             break
         for words in _target_words(names, targets):
-            found += [_widened(way, names, targets, told or {})
+            found += [_widened(way, names, targets, told or {}, position)
                       for way in _by_words(where, names, words, position)]
-    found = [n for n in found if n.poses >= _LIKE_POSE]
+    found = [n for n in found if n.poses >= LIKE_POSE]
+    if not found:
+        found = [_widened(Naming(where, pattern, {}, {}, "", np.nan, np.nan), names, targets,
+                          told or {}, position)
+                 for where, names in (("point", ids), ("description", descriptions), ("both", both))
+                 if (pattern := _alike(names)) is not None]
     return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
 
 
@@ -120,6 +127,24 @@ def _by_words(where, names, words, position):
     return out
 
 
+def _alike(names):
+    """The pattern of names that are made alike of words nobody knows: LE01, RE01, LE02, ...
+
+    Some words, each with several numbers, and several numbers with more than one of them.
+    """
+    having = Counter(word for name in names for word in set(re.findall(r"[^\W\d_]+", name)))
+    words = {word: word for word, count in having.items()
+             if LIKE_POSE <= count <= _COMMON * len(names)}
+    patterns = Counter(filter(None, (_pattern_of(name, words) for name in names)))
+    for pattern, count in patterns.most_common(1):
+        ways = [way[0] for name in names
+                if len(name) <= 60 and len(way := IdPattern(pattern, words).readings_of(name)) == 1]
+        told = Counter(pose for pose, _ in {(b.pose, b.target) for b in ways})
+        if 2 * count >= len(names) and sum(n > 1 for n in told.values()) >= LIKE_POSE:
+            return pattern
+    return None
+
+
 def _pattern_of(name, words):
     """The name with its parts for what they are; None without a target and a pose."""
     found = [m for m in re.finditer(r"[^\W\d_]+(?:_[^\W\d_]+)*|[^\W\d_]+", name)
@@ -144,13 +169,13 @@ def _pattern_of(name, words):
     return pattern if pattern.count("{pose}") == 1 else None
 
 
-def _widened(way, names, targets, told):
+def _widened(way, names, targets, told, position):
     """The same pattern with all words that stand where the corners are named."""
     pattern = _widest(way.pattern)
     parts = [_ANY.get(part, re.escape(part)) for part in re.split(r"({[^{}]*})", pattern)]
     fits = [match for name in names if len(name) <= 60
             and (match := re.fullmatch("".join(parts), name, re.IGNORECASE))]
-    if pattern != way.pattern and len(fits) == len(way.booked):
+    if pattern != way.pattern and len(fits) <= len(way.booked):
         return way
     sides = tuple(next((plain(word) for word, t in way.targets.items() if t.endswith(side)), side)
                   for side in ("left", "right"))
@@ -159,20 +184,36 @@ def _widened(way, names, targets, told):
         words.setdefault(match["target"], []).append(match)
     old = IdPattern(way.pattern, way.targets)
     table, unknown = dict(way.targets) if pattern == way.pattern else {}, {}
+    corners = _corners(words, targets)
     for word, having in words.items():
-        as_before = old.readings_of(having[0][0])
+        as_before = old.readings_of(having[0][0]) if way.targets else []
         meant = (told.get(word) or (as_before[0].target if len(as_before) == 1 and
                  as_before[0].pose == having[0]["pose"] else "")
-                 or target_meant(word, targets, sides))
+                 or target_meant(word, targets, sides) or corners.get(word))
         if meant:
             table[word] = meant
-        elif len({match["pose"] for match in having}) > 1:
+        else:
             unknown[word] = [match[0] for match in having]
+    if not table:
+        return replace(way, unknown=unknown)
     reader = IdPattern(pattern, table)
     booked = {row: ways[0] for row, name in enumerate(names)
               if len(name) <= 60 and len(ways := reader.readings_of(name)) == 1
               and ways[0].pose.isdecimal()}
-    return replace(way, pattern=pattern, targets=table, booked=booked, unknown=unknown)
+    width, spread = _width(booked, position)
+    return replace(way, pattern=pattern, targets=table, booked=booked, unknown=unknown,
+                   example=names[next(iter(booked), 0)], width=width, spread=spread)
+
+
+def _corners(words, targets):
+    """Two words that can only be short for the left and the right of the same."""
+    meant = {word: abbreviated(word, targets, 2) for word in words}
+    pairs = {(one, two, left) for one, can in meant.items() for left in can if left.endswith("left")
+             for two, other in meant.items() if left.removesuffix("left") + "right" in other}
+    if len(pairs) != 1:
+        return {}
+    ((one, two, left),) = pairs
+    return {one: left, two: left.removesuffix("left") + "right"}
 
 
 def _widest(pattern):
@@ -192,7 +233,7 @@ def _width(booked, position):
         at.setdefault((b.stand, b.pose), {})[b.target] = position[row]
     apart = [float(np.linalg.norm(p[left] - p[left[:-4] + "right"])) for p in at.values()
              for left in p if left.endswith("left") and left[:-4] + "right" in p]
-    if len(apart) < _LIKE_POSE:
+    if len(apart) < LIKE_POSE:
         return np.nan, np.nan
     width = float(np.median(apart))
     return width, float(np.median(np.abs(np.array(apart) - width))) / max(width, 1e-9)

@@ -10,7 +10,8 @@ from calib.intake.files.ids import IdPattern
 from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
-from calib.intake.proposal.naming import Naming, namings
+from calib.intake.proposal.naming import LIKE_POSE, Naming, namings
+from calib.intake.proposal.words import abbreviated
 from calib.run.complaints import quote
 
 _SCATTER = 0.03
@@ -48,7 +49,9 @@ def naming_choices(
     sure = consistent and best.each_once and not rival
     # The words first: what a point is by the pattern depends on them.
     choices = [_what_word(word, having, rig, best) for word, having in best.unknown.items()]
-    choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4]), sure, why))
+    if best.poses < LIKE_POSE:
+        return choices
+    choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4] if w.booked), sure, why))
     if others and declared.others == "refuse":
         shown = ", ".join(quote(name) for name in others[:5])
         choices.append(Choice(
@@ -76,17 +79,27 @@ def _alternative(way: Naming) -> Alternative:
 
 
 def _what_word(word, having, rig, way):
-    """What a word means that stands where others name a target; what has a name comes last."""
-    answers = [*sorted(rig.target_names, key=lambda target: (
+    """What a word means that stands where others name a target.
+
+    First what it is short for, or like a word that is known: a slip. Else it is none; of the
+    targets those come first that have no word yet.
+    """
+    near = difflib.get_close_matches(word.casefold(), [known.casefold() for known in way.targets])
+    like = [target for known, target in way.targets.items() if known.casefold() in near]
+    free = sorted(rig.target_names, key=lambda target: (
         target in way.targets.values(),
-        -difflib.SequenceMatcher(None, word.casefold(), target).ratio())), SKIP]
+        -difflib.SequenceMatcher(None, word.casefold(), target).ratio()))
+    short = [target for target in abbreviated(word, free) if target not in way.targets.values()]
+    answers = list(dict.fromkeys([*short, *like, SKIP, *free]))
+    proposed = len(short) == 1 or bool(like)
     return Choice(
         f"what {quote(word)} is", tuple(Alternative(
-            "no target: leave these points out" if target == SKIP else target,
+            "no target: leave out" if target == SKIP else target,
             {"targets": {word: target}}, f"--target {shlex.quote(f'{word}={target}')}")
             for target in answers), False,
-        f"{len(having)} points are called so, such as {quote(having[0])}",
-        option=f"--target {shlex.quote(f'{word}=TARGET')}")
+        (f"{len(having)} points are called so, such as {quote(having[0])}" if len(having) > 1
+         else f"one point is called so: {quote(having[0])}"),
+        option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}")
 
 
 def _names(rows):

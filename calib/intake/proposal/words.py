@@ -61,7 +61,47 @@ _PARTS = {
     "right": "|".join(right for _, right in PAIRS if len(right) > 1),
     **{part: part + "|" + _READINGS[part] for part in ("boom", "stick", "bucket")},
 }
+_LONGEST = 8
+"""What has more letters is no abbreviation."""
+
 _PART = {word: part for part, words in _PARTS.items() for word in words.split("|")}
+
+
+def abbreviated(word: str, targets: Sequence[str], least: int = 1) -> list[str]:
+    """The targets whose parts begin with the letters of a word, in any order, the fullest first.
+
+    All parts in any language, or some of them in ours. A single letter tells nothing.
+
+    Parameters
+    ----------
+    least : int
+        How many parts must be said.
+
+    Examples
+    --------
+    >>> rig = ("boom_foot_left", "stick_pin", "bucket_pin", "edge_left", "edge_right")
+    >>> abbreviated("LE", rig), abbreviated("KR", rig), abbreviated("SP", rig)
+    (['edge_left', 'boom_foot_left'], ['edge_right'], ['stick_pin', 'bucket_pin'])
+    >>> abbreviated("LE", rig, 2), abbreviated("FL", rig, 2)
+    (['edge_left'], ['edge_left', 'boom_foot_left'])
+    """
+    letters = plain(word).replace(" ", "")
+
+    def said(left, parts, words):
+        """The most parts that the letters left are the beginnings of; -1 if of none."""
+        if not left:
+            return 0
+        return max((1 + rest for part in parts for size in range(1, len(left) + 1)
+                    if any(w.startswith(left[:size]) for w in words.get(part, part).split("|"))
+                    and (rest := said(left[size:], parts - {part}, words)) >= 0), default=-1)
+
+    full = {}
+    for target in targets if 1 < len(letters) <= _LONGEST else ():
+        parts = frozenset(target.split("_"))
+        whole, some = said(letters, parts, _PARTS) == len(parts), said(letters, parts, {})
+        if max(some, whole * len(parts)) >= least:
+            full[target] = (some < len(parts), not whole, -some)
+    return sorted(full, key=lambda target: full[target])
 
 
 def target_meant(said: str, targets: Sequence[str], sides: tuple[str, str] = ("l", "r")) -> str:

@@ -15,6 +15,12 @@ from calib.report.figures.views import drawing_posture, skeleton
 WIDTH, HEIGHT = 72, 22
 """Of the drawing in a terminal, characters; a character is twice as high as wide."""
 
+_BESIDE = 8
+"""Characters to the right of a line within which its number may stand."""
+
+_FROM_MIDDLE = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)
+"""Shares of a length where its number may stand, the best first."""
+
 _SHOWS = 0.5
 """Share of a length along the drawing from which it shows there."""
 
@@ -60,7 +66,7 @@ def machine_in_characters(rig: Rig) -> str:
     low, size = ends.min(0), np.ptp(ends, axis=0)
     scale = min((WIDTH - 1) / max(size[0], 1e-9), 2.0 * (HEIGHT - 1) / max(size[1], 1e-9))
     rows = int(size[1] * scale / 2.0) + 1
-    canvas = [[" "] * WIDTH for _ in range(rows)]
+    canvas = [[" "] * (WIDTH + _BESIDE) for _ in range(rows)]
 
     def cell(point):
         across, up = (np.asarray(point) - low) * scale
@@ -70,15 +76,23 @@ def machine_in_characters(rig: Rig) -> str:
         for share in np.linspace(0.0, 1.0, 4 * WIDTH):
             row, column = cell(start + share * (end - start))
             canvas[row][column] = "=" if k == len(lines) - 1 else "."
-    taken = set()
-    for number, (_, at) in enumerate(shown, 1):
-        row, column = cell(at.mean(0))
-        while (row, column) in taken:
-            column = (column + 2) % WIDTH
-        taken |= {(row, column), (row, column + 1), (row, column - 1)}
+    taken: set[tuple[int, int]] = set()
+    # The shortest first: they have the least room.
+    for number, (_, at) in sorted(enumerate(shown, 1),
+                                  key=lambda one: float(np.linalg.norm(np.ptp(one[1][1], 0)))):
+        row, column = _apart([cell(at[0] + share * (at[1] - at[0])) for share in _FROM_MIDDLE],
+                             taken)
+        taken.add((row, column))
         canvas[row][column] = str(number)
     drawn = "\n".join("".join(row).rstrip() for row in canvas)
     return f"{drawn}\n\n" + "\n".join(machine_legend(rig)) + "\n"
+
+
+def _apart(along, taken):
+    """The cell for a number: on its line, if need be at the right of it, no other number beside."""
+    beside = [(row, column + right) for right in range(2, _BESIDE) for row, column in along]
+    return next((place for place in (*along, *beside) if not any(
+        abs(place[0] - row) < 2 and abs(place[1] - column) < 3 for row, column in taken)), along[0])
 
 
 def machine_png(rig: Rig) -> bytes:
