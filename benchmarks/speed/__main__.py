@@ -75,7 +75,7 @@ def _everything(older):
     solves = {poses: _solve_time(poses) for poses in floors}
     mine, theirs, off = measure.kinematics()
     taken, peak, before = measure.large()
-    few, every = _solve_time(6), measure.threads()
+    few, every = _solve_time(8), measure.threads()
     snooped, wrong = measure.snooping(), measure.wrong_readings()
     told, commands = _command(older)
     times, length = scaling()
@@ -113,7 +113,7 @@ def _why(found, floors, few):
     """What a solve spends beside the linear algebra, as measured here."""
     shares = {poses: measure.parts(poses) for poses in (1000, 3000)}
     numeric = found["(a) scipy, numeric"][0]
-    lines = [f"Why the solve is not nearer to bare LAPACK: a run of 6 poses already takes "
+    lines = [f"Why the solve is not nearer to bare LAPACK: a run of 8 poses already takes "
              f"{1000 * few:.1f} ms. So much is calling", "numpy some thousand times, from Python: "
              f"were all arithmetic free, 30 poses would be {numeric / few:.0f} times as",
              f"fast as (a) and take {few / floors[30]:.0f} times bare LAPACK. LAPACK does not walk "
