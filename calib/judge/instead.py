@@ -26,16 +26,10 @@ _MOST_FITTED = 5
 
 @dataclass(frozen=True)
 class Instead:
-    """Another explanation of what was set aside.
-
-    Attributes
-    ----------
-    fact : Fact
-    moves : float
-        How far from where the result has it the edge then is, worst over the envelope, m.
-    """
+    """Another explanation of what was set aside."""
 
     fact: Fact
+    #: How far from where the result has it the edge then is, worst over the envelope, m.
     moves: float
 
 

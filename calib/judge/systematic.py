@@ -32,43 +32,23 @@ _LEVEL, _POWER = 0.008, 0.8
 
 @dataclass(frozen=True)
 class Hidden:
-    """An error that would just be found.
+    """An error that would just be found."""
 
-    Attributes
-    ----------
-    fact : Fact
-        What it would be, at its size.
-    moves : float
-        How far it puts the edge off unseen, worst over the envelope, m.
-    """
-
-    fact: Fact
-    moves: float
+    fact: Fact  #: What it would be, at its size.
+    moves: float  #: How far it puts the edge off unseen, worst over the envelope, m.
 
 
 @dataclass(frozen=True)
 class Systematic:
-    """What was found of the numbers that could be added.
+    """What was found of the numbers that could be added."""
 
-    Attributes
-    ----------
-    fact : Fact or None
-        What the most likely would be; None where it is more than such a thing can be.
-    statistic : float
-        Its chi-square of `dof` without it.
-    tests : int
-        Numbers, or groups of them, that were tested.
-    chance : float
-        That the strongest of a clean run is as strong.
-    hidden : Hidden or None
-        Of those of one number, the one that could do most to the edge unseen.
-    """
-
+    #: What the most likely would be; None where it is more than such a thing can be.
     fact: Fact | None
-    statistic: float
+    statistic: float  #: Its chi-square of `dof` without it.
     dof: int
-    tests: int
-    chance: float
+    tests: int  #: Numbers, or groups of them, that were tested.
+    chance: float  #: That the strongest of a clean run is as strong.
+    #: Of those of one number, the one that could do most to the edge unseen.
     hidden: Hidden | None
 
 
