@@ -31,7 +31,7 @@ ALLOWED = {
     "side_by_side": {"adjust", "calibration", "layout", "placements"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
-    "foretold": {"adjust", "calibration", "run"},
+    "foretold": {"adjust", "calibration", "chain", "run"},
     "intervals": {"adjust", "calibration", "layout"},
     "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
