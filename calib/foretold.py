@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.adjust.unknown_errors import ReadingLinks
 from calib.calibration import Solution
+from calib.chain.circle import wrapped
 from calib.run.records import Shots
 
 
@@ -18,27 +19,20 @@ class Foretold:
     pose that take part, less ``design`` times those of the unknowns, less ``own`` times those of
     the readings that are set aside, as estimated at known unknowns. A pose whose other shots took
     part shares its readings with the unknowns; see `calib.adjust.unknown_errors.ReadingLinks`.
-
-    Attributes
-    ----------
-    shots : Shots
-    position : ndarray, shape (n, 3)
-        m.
-    design : ndarray, shape (n, 3, n_unknowns)
-        What the unknowns do, directly and through the readings that are set aside.
-    known, own : ndarray, shape (n, 3, n_readings)
-    predictable : ndarray of bool, shape (n,)
-        False: a reading of the pose is set aside that no other shot of the pose replaces, or no
-        shot tells where the target is; nothing else of such a shot means anything.
     """
 
     solution: Solution
     links: ReadingLinks
     shots: Shots
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3), m.
+    #: Shape (n, 3, n_unknowns). What the unknowns do, directly and through the readings that are
+    #: set aside.
     design: np.ndarray
+    #: known, own: shape (n, 3, n_readings).
     known: np.ndarray
     own: np.ndarray
+    #: Bool, shape (n,). False: a reading of the pose is set aside that no other shot of the pose
+    #: replaces, or no shot tells where the target is; nothing else of such a shot means anything.
     predictable: np.ndarray
 
     @cached_property
@@ -75,17 +69,12 @@ class Foretold:
 
 @dataclass(frozen=True)
 class Replaced:
-    """A reading that is set aside, as the shots of its pose tell it; rad.
-
-    Attributes
-    ----------
-    pose, reading : int
-    measured, estimate, sd : float
-        The sd is inf, and the estimate nothing, where no shot of the pose determines it.
-    """
+    """A reading that is set aside, as the shots of its pose tell it; rad."""
 
     pose: int
     reading: int
+    #: measured, estimate, sd: The sd is inf, and the estimate nothing, where no shot of the pose
+    #: determines it.
     measured: float
     estimate: float
     sd: float
@@ -101,7 +90,7 @@ def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
         known = links.determined[pose, reading]
         measured = solution.run.poses.readings[pose, reading]
         # Turned by whole turns to lie next to what it read.
-        off = (solution.adjustment.corrections[pose, reading] + np.pi) % (2 * np.pi) - np.pi
+        off = float(wrapped(solution.adjustment.corrections[pose, reading]))
         found.append(Replaced(pose, reading, float(measured), float(measured + off),
                               float(np.sqrt(variance)) if known else np.inf))
     return tuple(found)

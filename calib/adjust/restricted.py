@@ -55,26 +55,17 @@ _MOST_STEPS, _MOST_HALVINGS, _MOST_EXCHANGES = 60, 20, 5
 
 @dataclass(frozen=True)
 class _Blocks:
-    """Whitened blocks of equal size; V = sum over pairs of sqrt(theta_a theta_b) part.
+    """Whitened blocks of equal size; V = sum over pairs of sqrt(theta_a theta_b) part."""
 
-    Attributes
-    ----------
-    design, misclosure : ndarray
-        Shapes (g, m, p) and (g, m).
-    pairs : ndarray of int, shape (2, n_pairs)
-    parts : ndarray, shape (n_pairs, g, m, m)
-    columns, signs : ndarray
-        Shapes (g, m, c) and (g, c): each part is the sum of signs * column column'.
-    pair_of_column : ndarray of int, shape (c,)
-    """
-
+    #: design, misclosure: Shapes (g, m, p) and (g, m).
     design: np.ndarray
     misclosure: np.ndarray
-    pairs: np.ndarray
-    parts: np.ndarray
+    pairs: np.ndarray  #: Int, shape (2, n_pairs).
+    parts: np.ndarray  #: Shape (n_pairs, g, m, m).
+    #: columns, signs: Shapes (g, m, c) and (g, c): each part is the sum of signs * column column'.
     columns: np.ndarray
     signs: np.ndarray
-    pair_of_column: np.ndarray
+    pair_of_column: np.ndarray  #: Int, shape (c,).
 
     @cached_property
     def sign_products(self) -> np.ndarray:
@@ -84,38 +75,22 @@ class _Blocks:
 
 @dataclass(frozen=True)
 class Slope:
-    """The restricted likelihood about one point.
-
-    Attributes
-    ----------
-    value : float
-    score : ndarray, shape (k,)
-    information : ndarray, shape (k, k)
-        Expected.
-    observed : ndarray, shape (k, k)
-        Observed information; of no definite sign far from a maximum.
-    traces : ndarray, shape (k,)
-        tr(P V_k); at factors of 1 the sum of a kind's redundancy numbers.
-    """
+    """The restricted likelihood about one point."""
 
     value: float
-    score: np.ndarray
-    information: np.ndarray
+    score: np.ndarray  #: Shape (k,).
+    information: np.ndarray  #: Shape (k, k). Expected.
+    #: Shape (k, k). Observed information; of no definite sign far from a maximum.
     observed: np.ndarray
+    #: Shape (k,), tr(P V_k); at factors of 1 the sum of a kind's redundancy numbers.
     traces: np.ndarray
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A maximum, with some of the factors possibly held.
+    """A maximum, with some of the factors possibly held."""
 
-    Attributes
-    ----------
-    theta : ndarray, shape (k,)
-    slope : Slope
-    """
-
-    theta: np.ndarray
+    theta: np.ndarray  #: Shape (k,).
     slope: Slope
 
     @property

@@ -40,47 +40,25 @@ _SEED = 20_000
 
 @dataclass(frozen=True)
 class Score:
-    """A test of some added parameters.
+    """A test of some added parameters."""
 
-    Attributes
-    ----------
-    statistic : float
-        Chi-square of `dof` if all are zero.
-    dof : int
-        0 if the design leaves nothing of some combination of them.
-    values : ndarray, shape (d,)
-        What they would be, to first order.
-    covariance : ndarray, shape (d, d)
-    """
-
-    statistic: float
-    dof: int
-    values: np.ndarray
-    covariance: np.ndarray
+    statistic: float  #: Chi-square of `dof` if all are zero.
+    dof: int  #: 0 if the design leaves nothing of some combination of them.
+    values: np.ndarray  #: Shape (d,). What they would be, to first order.
+    covariance: np.ndarray  #: Shape (d, d).
 
 
 @dataclass(frozen=True)
 class Scores:
-    """The scores of k added parameters; make them with `Scores.of`.
+    """The scores of k added parameters; make them with `Scores.of`."""
 
-    Attributes
-    ----------
-    pulled : ndarray, shape (k,)
-        z''r.
-    normal : ndarray, shape (k, k)
-        z''z', the information that the design leaves.
-    left : ndarray, shape (k,)
-        Its diagonal as a share of z'z.
-    taken_up : ndarray, shape (p, k)
-        How the parameters that are there move per unit of each added one; 0 where held.
-    chi2, dof : float, int
-        Of the problem without them.
-    """
-
-    pulled: np.ndarray
-    normal: np.ndarray
-    left: np.ndarray
+    pulled: np.ndarray  #: Shape (k,), z''r.
+    normal: np.ndarray  #: Shape (k, k), z''z', the information that the design leaves.
+    left: np.ndarray  #: Shape (k,). Its diagonal as a share of z'z.
+    #: Shape (p, k). How the parameters that are there move per unit of each added one; 0 where
+    #: held.
     taken_up: np.ndarray
+    #: chi2, dof: Of the problem without them.
     chi2: float
     dof: int
 
@@ -151,10 +129,11 @@ class Family:
     scores: Scores
     hypotheses: tuple[tuple[int, ...], ...]
     stated: bool = True
+    draws: int = DRAWS
 
     def chance(self, single: float) -> float:
         """That the smallest chance of a family without any effect is as small as `single`."""
-        drawn = (1 + int(np.sum(self._smallest <= single))) / (1 + DRAWS)
+        drawn = (1 + int(np.sum(self._smallest <= single))) / (1 + self.draws)
         return float(min(1.0, drawn, single * len(self.hypotheses)))
 
     def single(self, run_level: float) -> float:
@@ -164,21 +143,21 @@ class Family:
 
     @cached_property
     def _smallest(self) -> np.ndarray:
-        """The smallest chance of each draw, shape (DRAWS,)."""
+        """The smallest chance of each draw, shape (draws,)."""
         members = sorted({i for h in self.hypotheses for i in h})
         if not members:
-            return np.ones(DRAWS)
+            return np.ones(self.draws)
         normal = self.scores.normal[np.ix_(members, members)]
         size = np.sqrt(np.diag(normal))
         normal = normal / np.outer(size, size)
         values, vectors = np.linalg.eigh(normal)
         told = values > LEAST_LEFT
         rng = np.random.default_rng(_SEED)
-        normals = rng.standard_normal((DRAWS, int(told.sum())))
+        normals = rng.standard_normal((self.draws, int(told.sum())))
         pulled = normals @ (vectors[:, told] * np.sqrt(values[told])).T
         total = np.sum(normals**2, axis=1)
         if (spare := self.scores.dof - int(told.sum())) > 0:
-            total = total + rng.chisquare(spare, DRAWS)
+            total = total + rng.chisquare(spare, self.draws)
         largest: dict[int, np.ndarray] = {}  # of the tests of equal degrees of freedom
         for hypothesis in self.hypotheses:
             at = [members.index(i) for i in hypothesis]

@@ -6,33 +6,26 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import Solution
-from calib.judge.added import all_added, beyond_chance, scores
+from calib.judge.added import beyond_chance, scores
+from calib.judge.added_numbers import all_added
 from calib.judge.explain import Explanation, explain
 from calib.judge.facts import Fact
 from calib.judge.fits import passes
 from calib.run.records import Run
 
 #: Families of mistakes that are effects too.
-_EFFECTS_TOO = ("gain",)
+_EFFECTS_TOO = ("gain", "held", "approach")
 
 
 @dataclass(frozen=True)
 class Rival:
-    """A field mistake.
+    """A field mistake."""
 
-    Attributes
-    ----------
-    worth : float
-        What it takes off chi2, less twice the logarithm of how many such were looked at and what
-        its numbers cost.
-    family : str
-    fact : Fact or None
-        What went wrong; None where the family is all that is known.
-    """
-
+    #: What it takes off chi2, less twice the logarithm of how many such were looked at and what its
+    #: numbers cost.
     worth: float
     family: str
-    fact: Fact | None = None
+    fact: Fact | None = None  #: What went wrong; None where the family is all that is known.
 
 
 def single_number(solution: Solution) -> Rival | None:

@@ -54,63 +54,40 @@ _OF_SET_UPS = ["setups.csv", "backsights.csv"]
 
 @dataclass(frozen=True)
 class Request:
-    """What a person asked for.
+    """What a person asked for."""
 
-    Attributes
-    ----------
-    points, check : tuple of Path
-        Files with shots, and with check shots.
-    into : Path
-        The run folder.
-    booking, sheet, log, known, setups : Path or None
-    track : Path or None
-        Points of a target followed while the machine moved, to estimate the clock offset with.
-    replace : bool
-        Whether rows that the run folder holds already may be replaced.
-    cautions : tuple of str
-        For the head of a rig.toml written anew.
-    """
-
+    #: points, check: Files with shots, and with check shots.
     points: tuple[Path, ...]
-    into: Path
+    into: Path  #: The run folder.
     declared: Declaration
     check: tuple[Path, ...] = ()
     booking: Path | None = None
     sheet: Path | None = None
     log: Path | None = None
+    #: Points of a target followed while the machine moved, to estimate the clock offset with.
     track: Path | None = None
     known: Path | None = None
     setups: Path | None = None
-    replace: bool = False
-    cautions: tuple[str, ...] = ()
+    replace: bool = False  #: Whether rows that the run folder holds already may be replaced.
+    cautions: tuple[str, ...] = ()  #: For the head of a rig.toml written anew.
 
 
 @dataclass
 class Imported:
-    """What came out, before anything is written.
-
-    Attributes
-    ----------
-    understood : list of str
-        How each file was read, and what was done to its numbers.
-    readings : dict of str to PoseReadings, or None
-        None: none were given.
-    sights : list of (str, Source)
-        Row of backsights.csv in words, and where it came from.
-    kept_readings : bool
-        The run folder's own readings.csv is left as it is.
-    """
+    """What came out, before anything is written."""
 
     rig: Rig
     rig_toml: str | None
+    #: How each file was read, and what was done to its numbers.
     understood: list[str] = field(default_factory=list)
     shots: list[FieldShot] = field(default_factory=list)
     check: list[FieldShot] = field(default_factory=list)
-    readings: dict[str, PoseReadings] | None = None
-    kept_readings: bool = False
+    readings: dict[str, PoseReadings] | None = None  #: None: none were given.
+    kept_readings: bool = False  #: The run folder's own readings.csv is left as it is.
     stands: dict[str, str] = field(default_factory=dict)
     placed: dict[str, SetUp] = field(default_factory=dict)
     backsights: Backsights | None = None
+    #: Row of backsights.csv in words, and where it came from.
     sights: list[tuple[str, Source]] = field(default_factory=list)
     clock: ClockOffset | None = None
 

@@ -9,6 +9,7 @@ from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.judge.check import Checked, check_shots
 from calib.judge.gates import Share, shares
+from calib.judge.instead import Instead, instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
@@ -17,32 +18,17 @@ from calib.run.records import Run
 
 @dataclass(frozen=True)
 class Chosen:
-    """A solution made as the user chose.
+    """A solution made as the user chose."""
 
-    Attributes
-    ----------
-    choice : str
-        "none", "suspects" or the names, comma separated.
-    aside : SetAside
-    because : tuple of Suspect
-        Why, where the names are suspects.
-    solution : Solution
-        Without what was set aside.
-    whole : Solution or None
-        With everything; None if that has no solution, or if nothing was set aside.
-    predicted : Checked or None
-        The shots set aside, predicted from the solution.
-    out : tuple of Share
-        How much of each kind of value was set aside.
-    """
-
-    choice: str
+    choice: str  #: "none", "suspects" or the names, comma separated.
     aside: SetAside
-    because: tuple[Suspect, ...]
-    solution: Solution
+    because: tuple[Suspect, ...]  #: Why, where the names are suspects.
+    solution: Solution  #: Without what was set aside.
+    #: With everything; None if that has no solution, or if nothing was set aside.
     whole: Solution | None
-    predicted: Checked | None
-    out: tuple[Share, ...] = ()
+    predicted: Checked | None  #: The shots set aside, predicted from the solution.
+    out: tuple[Share, ...] = ()  #: How much of each kind of value was set aside.
+    instead: Instead | None = None  #: What explains it as well and gives another machine.
 
 
 def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
@@ -77,7 +63,8 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
         except (InputError, NotDetermined, NotConverged):
             pass
     return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution),
-                  shares(solution.run, aside))
+                  shares(solution.run, aside),
+                  None if whole is None else instead(whole, solution, aside))
 
 
 def _predicted(run, aside, solution):

@@ -5,6 +5,7 @@ from importlib.metadata import version
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.document.planned import (
     CandidatesRecord,
     CurveRecord,
@@ -35,6 +36,7 @@ from calib.plan.plan import Plan
 from calib.plan.sight import ahead, arm_pins, house_origin, placed
 from calib.report.numbers import number, numbers
 from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
+from calib.report.words.left_out import removed_says
 
 #: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
 SCHEMA = 2
@@ -123,8 +125,8 @@ def _display(mark):
 
 def _candidates(prepared):
     found = prepared.candidates
-    return CandidatesRecord(asked=found.asked, left=len(found.joints), removed=found.removed,
-                            bundles=len(prepared.bundles.pose))
+    return CandidatesRecord(asked=found.asked, left=len(found.joints),
+                            removed=removed_says(found.removed), bundles=len(prepared.bundles.pose))
 
 
 def _errors(task):
@@ -230,7 +232,7 @@ def _edge_height(drawing, foot_height):
 
 def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
     """Readings as a display gives them: deg, one decimal, -180 to 180; strokes in m to 1 cm."""
-    angles = np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+    angles = np.degrees(wrapped(readings)).round(1) + 0.0
     return np.where([r.unit == "deg" for r in rig.readings], angles, readings.round(2))
 
 

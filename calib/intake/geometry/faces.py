@@ -4,26 +4,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.chain.circle import wrapped
+
 #: Two-sided normal quantile; this one accuses one good pointing in a thousand.
 _LIMIT = 3.29
 
 
 @dataclass(frozen=True)
 class FaceMeans:
-    """Means of both faces, one row per pointing.
+    """Means of both faces, one row per pointing."""
 
-    Attributes
-    ----------
-    direction, zenith : ndarray, shape (n,)
-        rad; the direction in 0..2 pi, the zenith as face 1 reads it.
-    collimation, index : ndarray, shape (n,)
-        Half the disagreement of the faces, rad: face 2 less face 1, less half a circle, for the
-        direction; the sum of both less a full circle, for the zenith. They should be alike for all
-        pointings of an instrument.
-    """
-
+    #: direction, zenith: shape (n,), rad; the direction in 0..2 pi, the zenith as face 1 reads it.
     direction: np.ndarray
     zenith: np.ndarray
+    #: collimation, index: shape (n,). Half the disagreement of the faces, rad: face 2 less face 1,
+    #: less half a circle, for the direction; the sum of both less a full circle, for the zenith.
+    #: They should be alike for all pointings of an instrument.
     collimation: np.ndarray
     index: np.ndarray
 
@@ -44,7 +40,7 @@ def face_means(
     >>> np.degrees(m.direction).round(6).tolist(), np.degrees(m.zenith).round(6).tolist()
     ([10.002], [89.997])
     """
-    collimation = _wrapped(direction_2 - direction_1 - np.pi) / 2.0
+    collimation = wrapped(direction_2 - direction_1 - np.pi) / 2.0
     index = (zenith_1 + zenith_2 - 2.0 * np.pi) / 2.0
     return FaceMeans(
         np.mod(direction_1 + collimation, 2.0 * np.pi), zenith_1 - index, collimation, index
@@ -76,8 +72,3 @@ def disagreeing(collimation: np.ndarray, sd: float) -> np.ndarray:
             break
         accused[rest if n == 2 else rest[off.argmax()]] = True
     return accused
-
-
-def _wrapped(angle):
-    """Into -pi .. pi."""
-    return np.mod(angle + np.pi, 2.0 * np.pi) - np.pi
