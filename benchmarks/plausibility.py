@@ -20,8 +20,8 @@ from calib.adjust.quick import look
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import problem_of, solve
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.judge.changed import with_readings, with_shots
 from calib.judge.judgement import HOPELESS, judge
-from calib.judge.mistakes import with_readings, with_shots
 from calib.judge.plausible import plausibility
 from calib.report.words.plausible import plausible_says
 from calib.report.words.relabelling import equivalent_says

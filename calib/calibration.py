@@ -102,6 +102,10 @@ class Problem:
         """The same with other starting values of the rig's parameters, m or rad."""
         return replace(self, start=_start(self.run, self.layout, self.stand_of_pose, parameters))
 
+    def relabelled(self, run: Run) -> "Problem":
+        """The same of other shots and readings in the same poses; the start stays where it is."""
+        return replace(self, run=run, observations=_observations(run))
+
     @property
     def model(self) -> Model:
         """For the engine: design in columns of stands where there are many of them."""
@@ -162,6 +166,15 @@ class Problem:
         parts = [part._replace(derivatives=seen.by_point @ part.derivatives) for part in parts]
         parts.append(Part(SET_UP, shots.setup, seen.by_corrections))
         return seen.position, parts, seen.by_point @ points.by_readings
+
+    def values(self, unknowns: np.ndarray, readings: np.ndarray) -> np.ndarray:
+        """Predicted shot coordinates, row by row, without derivatives."""
+        shots, set_ups = self.run.shots, self.run.set_ups
+        position = self.points(unknowns, readings, shots.target, shots.pose, False).position
+        if set_ups is not None and shots.setup is not None:
+            position = stations.seen(position, shots.setup, set_ups,
+                                     self.corrections(unknowns)).position
+        return position.ravel()
 
     def __call__(self, unknowns, readings) -> Prediction:
         """Predicted shot coordinates, row by row."""
@@ -266,9 +279,8 @@ class Solution:
 
         What a person standing at the edge would have seen.
         """
-        shots = self.run.shots
-        predicted = self.problem.predicted(self.adjustment.parameters, self.readings_used, shots)
-        return shots.position - predicted.position
+        predicted = self.problem.values(self.adjustment.parameters, self.readings_used)
+        return self.run.shots.position - predicted.reshape(-1, 3)
 
     @cached_property
     def shots_alone(self) -> Spectrum:
@@ -472,7 +484,8 @@ def _start(run, layout, stand_of_pose, parameters):
     whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
     start[layout.columns(RIG)] = parameters
     start[layout.columns(STAND)] = level_placements(
-        predicted, shots, stand_of_pose[shots.pose], whole)
+        predicted, shots.position, shots.pose * (shots.target.max(initial=0) + 1) + shots.target,
+        stand_of_pose[shots.pose], whole)
     return start
 
 

@@ -2,17 +2,19 @@
 
 import numpy as np
 
-from calib.run.records import Shots
 
-
-def level_placements(house: np.ndarray, shots: Shots, stand: np.ndarray, known: np.ndarray
-                     ) -> np.ndarray:
+def level_placements(house: np.ndarray, site: np.ndarray, point: np.ndarray, stand: np.ndarray,
+                     known: np.ndarray) -> np.ndarray:
     """East, north, up (m) and heading (rad) of each stand, shape (n_stands, 4).
 
     Parameters
     ----------
     house : ndarray, shape (n, 3)
         The points shot in the levelled house frame, m.
+    site : ndarray, shape (n, 3)
+        The shots, m.
+    point : ndarray of int, shape (n,)
+        Shots of one target in one pose have the same number.
     stand : ndarray of int, shape (n,)
         Of each shot.
     known : ndarray of bool, shape (n,)
@@ -20,12 +22,11 @@ def level_placements(house: np.ndarray, shots: Shots, stand: np.ndarray, known: 
         where a stand has no two other points.
     """
     count = stand.max(initial=-1) + 1
-    point = shots.pose * (shots.target.max(initial=0) + 1) + shots.target
     least, most = np.full(count, point.max(initial=0)), np.full(count, -1)
     np.minimum.at(least, stand[known], point[known])
     np.maximum.at(most, stand[known], point[known])
     used = known | (least >= most)[stand]
-    return _level_fits(house[used], shots.position[used], stand[used], count)
+    return _level_fits(house[used], site[used], stand[used], count)
 
 
 def _level_fits(house, site, stand, count):

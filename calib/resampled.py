@@ -10,14 +10,19 @@ H. R. Kuensch, *Annals of Statistics* 17 (1989) 1217-1241 (both from memory). Wh
 what is known of the machine or of set-ups, is not drawn again but disturbed by its stated errors.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calib.calibration import Solution
 from calib.layout import RIG
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 #: What may be drawn.
 POSES, ERRORS = "poses", "errors"
@@ -130,7 +135,7 @@ class _Again:
     noise: tuple[tuple[np.ndarray, np.ndarray], ...] | None
 
     @classmethod
-    def of(cls, solution: Solution, draw: str) -> "_Again":
+    def of(cls, solution: Solution, draw: str) -> _Again:
         problem, adjustment = solution.problem, solution.adjustment
         linearised, n = adjustment.linearised, len(adjustment.residuals)
         shot, pose = np.unique(solution.run.shots.pose, return_inverse=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -41,28 +42,27 @@ def taped_quantities(
 
 @dataclass(frozen=True)
 class TapedFunction:
-    """What is taped as a function of all unknowns.
-
-    Attributes
-    ----------
-    names : tuple of str
-        What is taped.
-    taped : ndarray, shape (q,)
-        Their values, m or rad: a bearing is taken within half a turn of its own.
-    columns : ndarray of int, shape (n_parameters,)
-        Where the rig's parameters are among the unknowns.
-    """
+    """What is taped as a function of all unknowns."""
 
     rig: Rig
-    names: tuple[str, ...]
+    names: tuple[str, ...]  #: What is taped.
+    #: Shape (q,). Their values, m or rad: a bearing is taken within half a turn of its own.
     taped: np.ndarray
+    #: Int, shape (n_parameters,). Where the rig's parameters are among the unknowns.
     columns: np.ndarray
 
     def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values, shape (q,), and gradient, shape (q, n_unknowns)."""
         values, by_parameters = taped_quantities(self.rig, unknowns[self.columns], self.names)
-        bearings = [d.name for d in self.rig.derived if d.unit == "deg"]
-        turns = np.round((values - self.taped) / (2 * np.pi)) * np.isin(self.names, bearings)
         gradient = np.zeros((len(values), len(unknowns)))
         gradient[:, self.columns] = by_parameters
-        return values - 2 * np.pi * turns, gradient
+        if self._bearings.any():
+            turns = np.round((values - self.taped) / (2 * np.pi)) * self._bearings
+            values = values - 2 * np.pi * turns
+        return values, gradient
+
+    @cached_property
+    def _bearings(self):
+        """Which of the values are bearings, of which whole turns do not matter."""
+        bearings = {d.name for d in self.rig.derived if d.unit == "deg"}
+        return np.array([name in bearings for name in self.names], bool)

@@ -38,7 +38,7 @@ def drawn():
 def _undrawn(request, monkeypatch):
     """Results without report and plots, which take most of the time; see `drawn`."""
     if "drawn" not in request.fixturenames:
-        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {})
+        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{}]))
 
 
 @pytest.fixture

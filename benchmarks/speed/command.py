@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 import numpy as np
@@ -38,7 +39,7 @@ def result(text):
 talk.result = result
 def started(*modules):
     beside = start(*modules)  # before any library is loaded
-    import calib.cli.results, calib.judge.choice, calib.judge.judgement, calib.report.record
+    import calib.cli.solve, calib.judge.choice, calib.judge.judgement, calib.report.record
     import calib.report.entered, calib.report.bootstrapped, calib.report.pages.summary
     import calib.run.folder
     told["start and imports"] = time.process_time()
@@ -47,7 +48,7 @@ def started(*modules):
         (calib.judge.judgement, "judge", "judge"),
         (calib.report.record, "result_document", "document"),
         (calib.report.pages.summary, "summary", "summary"),
-        (calib.cli.results, "number_files", "write"), (calib.cli.results, "drawn_files", "draw")):
+        (calib.cli.solve, "write_numbers", "write"), (calib.cli.solve, "draw", "draw")):
         timed(module, name, stage)
     return beside
 Beside.start = started
@@ -75,14 +76,21 @@ def stages(checkout: Path, two: bool, repeats: int = 1) -> dict[str, float]:
     return {name: float(np.median([f.get(name, np.nan) for f in found[1:]])) for name in STAGES}
 
 
-def elsewhere(checkout: Path, *words: str, repeats: int = 1) -> float:
-    """Seconds of another command of calib, {demo} standing for the demo's run folder; median."""
+def waited(checkout: Path, *words: str, repeats: int = 5) -> tuple[float, float]:
+    """Seconds by the clock of a command: until its first result is printed, and until it ends."""
     with tempfile.TemporaryDirectory() as folder:
-        call = "import os; from calib.cli import main\ntry: main()\nexcept SystemExit: pass\n" \
-               "import sys, time; print(time.process_time(), file=sys.stderr)"
-        taken = [float(_python(checkout, folder, "-c", call, *(w.format(demo=DATA) for w in words)
-                               ).stderr.splitlines()[-1]) for _ in range(1 + repeats)]
-    return float(np.median(taken[1:]))
+        words = tuple(word.format(demo=DATA, out=Path(folder) / "out") for word in words)
+        first, whole = [], []
+        for _ in range(1 + repeats):
+            begin = time.perf_counter()
+            with subprocess.Popen([sys.executable, "-m", "calib", *words], cwd=folder,
+                                  env=_environment(checkout, folder), stdout=subprocess.PIPE,
+                                  stderr=subprocess.DEVNULL) as process:
+                process.stdout.read(1)
+                first.append(time.perf_counter() - begin)
+                process.stdout.read()
+            whole.append(time.perf_counter() - begin)
+    return float(np.median(first[1:])), float(np.median(whole[1:]))
 
 
 def imports(checkout: Path) -> dict[str, float]:
@@ -90,8 +98,11 @@ def imports(checkout: Path) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         words = ("-X", "importtime", "-m", "calib", "solve", str(DATA), "--out",
                  str(Path(folder) / "out"), "--no-report")
-        for _ in range(2):
-            told = _python(checkout, folder, *words).stderr
+        told = [_imported(_python(checkout, folder, *words).stderr) for _ in range(4)][1:]
+    return min(told, key=lambda taken: sum(taken.values()))
+
+
+def _imported(told):
     taken: dict[str, float] = {}
     for line in told.splitlines():
         own, _, name = line.removeprefix("import time:").strip().split("|")[:3] \
@@ -103,8 +114,11 @@ def imports(checkout: Path) -> dict[str, float]:
 
 
 def _python(checkout, folder, *words):
+    return subprocess.run([sys.executable, *words], env=_environment(checkout, folder),
+                          cwd=folder, text=True, capture_output=True)
+
+
+def _environment(checkout, folder):
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
-    environment |= {"PYTHONPATH": str(checkout), "PYTHONPYCACHEPREFIX": f"{folder}/compiled",
-                    "OPENBLAS_NUM_THREADS": "1"}
-    return subprocess.run([sys.executable, *words], env=environment, cwd=folder, text=True,
-                          capture_output=True)
+    return environment | {"PYTHONPATH": str(checkout), "OPENBLAS_NUM_THREADS": "1",
+                          "PYTHONPYCACHEPREFIX": f"{folder}/compiled"}

@@ -13,9 +13,9 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import psi
 
 from calib.adjust.distributions import chi2_ppf, chi2_sf
+from calib.adjust.incomplete import digamma
 from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
 from calib.adjust.roots import root_between
 
@@ -114,7 +114,7 @@ def bartlett_factor(dof: float) -> float:
     >>> round(bartlett_factor(10), 4)
     1.0332
     """
-    return float(dof * (np.log(dof / 2) - psi(dof / 2)))
+    return float(dof * (np.log(dof / 2) - digamma(dof / 2)))
 
 
 def sds(information: np.ndarray) -> np.ndarray:

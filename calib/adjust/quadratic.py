@@ -11,9 +11,9 @@ tr(KP), 2 tr(KPKP), 8 tr(KPKPKP) (Imhof, after E. S. Pearson 1959).
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
-from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_cdf, chi2_sf, normal_sf
@@ -29,13 +29,31 @@ _MOST_DOF = 1e7
 _AWAY, _SMALL, _MOST_TERMS = 24.0, 1e-10, 200_000
 
 
-def chance_above(adjustment: Adjustment, form: sparse.spmatrix, value: float) -> float:
+#: Forms of so few rows are arrays: scipy's sparse matrices take longer to load than they save.
+_MOST_DENSE = 500
+
+#: A symmetric matrix: an array, or a sparse matrix of scipy's where it is large.
+Form = Any
+
+
+def form_of(values: np.ndarray, rows: np.ndarray, columns: np.ndarray, size: int) -> Form:
+    """A square matrix of so many rows with values at some places, added up where they meet."""
+    if size <= _MOST_DENSE:
+        form = np.zeros((size, size))
+        np.add.at(form, (rows, columns), values)
+        return form
+    from scipy import sparse
+
+    return sparse.csr_matrix((values, (rows, columns)), shape=(size, size))
+
+
+def chance_above(adjustment: Adjustment, form: Form, value: float) -> float:
     """Probability that ``w' K w`` exceeds `value` if the stated sds are true.
 
     Parameters
     ----------
     adjustment : Adjustment
-    form : sparse matrix, shape (n + q, n + q)
+    form : Form, shape (n + q, n + q)
         K, symmetric, over the whitened misclosures of observations and priors.
     value : float
     """
@@ -43,19 +61,21 @@ def chance_above(adjustment: Adjustment, form: sparse.spmatrix, value: float) ->
     if len(left) > MOST_EXACT:
         return tail(cumulants(form, left), value)
     half = form @ left
-    projected = form.toarray() - half @ left.T - left @ half.T + left @ (left.T @ half) @ left.T
+    dense = form if isinstance(form, np.ndarray) else form.toarray()
+    projected = dense - half @ left.T - left @ half.T + left @ (left.T @ half) @ left.T
     return exact_tail(np.linalg.eigvalsh(projected), value)
 
 
-def chance_of_ratio(adjustment: Adjustment, form: sparse.spmatrix) -> float:
+def chance_of_ratio(adjustment: Adjustment, form: Form) -> float:
     """Probability that ``w' K w / w' w`` exceeds what it is; all sds may be wrong by one factor.
 
     The ratio exceeds r where the form with K - r I exceeds 0: J. Durbin and G. S. Watson, "Testing
     for serial correlation in least squares regression", Biometrika 37 (1950) 409-428.
     """
     w = adjustment.linearised.misclosure
-    ratio = float(w @ (form @ w)) / float(w @ w)
-    return chance_above(adjustment, form - ratio * sparse.identity(len(w), format="csr"), 0.0)
+    ratio, own = float(w @ (form @ w)) / float(w @ w), np.arange(len(w))
+    less = form_of(np.full(len(w), ratio), own, own, len(w))
+    return chance_above(adjustment, form - less, 0.0)
 
 
 def exact_tail(weights: np.ndarray, value: float) -> float:
@@ -83,15 +103,15 @@ def exact_tail(weights: np.ndarray, value: float) -> float:
     return float(np.clip(0.5 + total / np.pi, 0.0, 1.0))
 
 
-def cumulants(form: sparse.spmatrix, left: np.ndarray) -> tuple[float, float, float]:
+def cumulants(form: Form, left: np.ndarray) -> tuple[float, float, float]:
     """tr(KP), tr(KPKP) and tr(KPKPKP) with P = I - U U', U = `left`, shape (n + q, p)."""
-    form = sparse.csr_matrix(form)
     square = form @ form
     once = form @ left
     one, two, three = left.T @ once, once.T @ once, once.T @ (form @ once)
     first = form.diagonal().sum() - np.trace(one)
     second = square.diagonal().sum() - 2 * np.trace(two) + np.sum(one * one.T)
-    third = (square.multiply(form.T).sum() - 3 * np.trace(three)
+    times = np.multiply if isinstance(form, np.ndarray) else type(square).multiply
+    third = (times(square, form.T).sum() - 3 * np.trace(three)
              + 3 * np.sum(one * two.T) - np.trace(one @ one @ one))
     return float(first), float(second), float(third)
 
@@ -116,21 +136,13 @@ def tail(moments: Sequence[float], value: float) -> float:
     return float(chi2_cdf(dof - score * np.sqrt(2 * dof), dof))
 
 
-def whitener(adjustment: Adjustment) -> sparse.csr_matrix:
-    """G of all observations, shape (n, n): block by block ``G M G' = I``."""
+def whitener(adjustment: Adjustment) -> Form:
+    """G of all observations, block by block ``G M G' = I``; nothing of priors, (n + q, n + q)."""
     rows, columns, values = [], [], []
     whiteners = adjustment.linearised.whiteners
     for group, g in zip(adjustment.observations.groups, whiteners, strict=True):
         rows.append(np.broadcast_to(group.rows[:, :, None], g.shape).ravel())
         columns.append(np.broadcast_to(group.rows[:, None, :], g.shape).ravel())
         values.append(g.ravel())
-    n = len(adjustment.residuals)
-    return sparse.csr_matrix(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(n, n))
-
-
-def over_everything(adjustment: Adjustment, form: sparse.spmatrix) -> sparse.csr_matrix:
-    """A form over the observations as one over observations and priors, zero for these."""
-    n = len(adjustment.linearised.misclosure)
-    return sparse.csr_matrix(sparse.block_diag(
-        [form, sparse.csr_matrix((n - form.shape[0],) * 2)], format="csr"))
+    return form_of(np.concatenate(values), np.concatenate(rows), np.concatenate(columns),
+                   len(adjustment.linearised.misclosure))

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, reduce
 
 import numpy as np
 
@@ -20,30 +20,20 @@ class Sensor:
     """A reading and how it becomes a joint angle.
 
     ``joint = linkage(kind(direction * reading + zero + varying))``
-
-    Attributes
-    ----------
-    kind : str
-        One of `calib.chain.sensors.SENSOR_KINDS`.
-    varying : mapping
-        Names parameters, and what each is multiplied with (`calib.chain.basis.OF_READING`, or a
-        column of readings.csv).
-    through : str or None
-        One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
-    uses : mapping
-        Inputs of kind and linkage, and the parameters, or other readings, that they are.
-    branch : float
-        +1 or -1, of the linkage.
     """
 
     reading: str
-    kind: str
+    kind: str  #: One of `calib.chain.sensors.SENSOR_KINDS`.
     direction: float = 1.0
     zero: str | None = None
+    #: Names parameters, and what each is multiplied with (`calib.chain.basis.OF_READING`, or a
+    #: column of readings.csv).
     varying: Mapping[str, str] = field(default_factory=dict)
+    #: One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
     through: str | None = None
+    #: Inputs of kind and linkage, and the parameters, or other readings, that they are.
     uses: Mapping[str, str] = field(default_factory=dict)
-    branch: float = 1.0
+    branch: float = 1.0  #: +1 or -1, of the linkage.
 
     @property
     def names(self) -> frozenset[str]:
@@ -64,46 +54,36 @@ class Sensor:
 
 @dataclass(frozen=True)
 class Told:
-    """What a sensor tells of its joint in each pose.
+    """What a sensor tells of its joint in each pose."""
 
-    Attributes
-    ----------
-    joint : ndarray, shape (n_poses,)
-        The joint angle, rad.
-    sight : ndarray, shape (n_poses,), or float
-        Its change over that of the reading, where small is good.
-    rate : ndarray, shape (n_local,) or (n_poses, n_local), or None
-        Derivative by the locals, without what comes through the up vector.
-    by_up : tuple or None
-        Derivative by the components of the up vector, as in `calib.chain.sensors.Felt`.
-    """
-
-    joint: np.ndarray
+    joint: np.ndarray  #: Shape (n_poses,). The joint angle, rad.
+    #: Shape (n_poses,), or float. Its change over that of the reading, where small is good.
     sight: np.ndarray | float
+    #: Shape (n_local,) or (n_poses, n_local). Derivative by the locals, without what comes through
+    #: the up vector.
     rate: np.ndarray | None
+    #: Derivative by the components of the up vector, as in `calib.chain.sensors.Felt`.
     by_up: tuple[np.ndarray | None, ...] | None
 
 
 @dataclass(frozen=True)
 class Calibrated:
-    """All sensors of a chain: ``angle = direction * reading + zero + varying``.
-
-    Attributes
-    ----------
-    parameters : tuple of str
-        Of the chain. Its local variables are these, the placement and the readings.
-    pose_columns : tuple of str
-        What is noted of a pose: the columns of `noted`, shape (n_poses, n_pose_columns).
-    """
+    """All sensors of a chain: ``angle = direction * reading + zero + varying``."""
 
     sensors: tuple[Sensor, ...]
+    #: Of the chain. Its local variables are these, the placement and the readings.
     parameters: tuple[str, ...]
+    #: What is noted of a pose: the columns of `noted`, shape (n_poses, n_pose_columns).
     pose_columns: tuple[str, ...] = ()
 
     def angles(self, parameters: np.ndarray, readings: np.ndarray,
                noted: np.ndarray) -> np.ndarray:
-        """Calibrated angles of readings, both of shape (n_poses, n_readings), rad."""
-        angles: np.ndarray = self._directions * readings + self._zeros @ parameters
+        """Calibrated angles of readings, both of shape (n_poses, n_readings), rad.
+
+        Here and in `told`, `parameters` are of one machine, or of that of each pose: (p,) or
+        (n_poses, p).
+        """
+        angles: np.ndarray = self._directions * readings + parameters @ self._zeros.T
         for s, sensor in enumerate(self.sensors):
             if sensor.varying:
                 angles[:, s] += self._varied(s, parameters, readings[:, s], noted)[0]
@@ -134,7 +114,9 @@ class Calibrated:
             linkage = LINKAGES[sensor.through]
             driven = linkage.joint(felt.angle, inputs)
             joint, by_angle = driven.angle, driven.by_angle * by_angle
-            sight = by_angle * min((inputs[name] for name in linkage.arms), default=1.0)
+            sight = by_angle
+            if linkage.arms:
+                sight = by_angle * reduce(np.minimum, (inputs[name] for name in linkage.arms))
             if by_up is not None:
                 by_up = tuple(d if d is None else d * driven.by_angle for d in by_up)
             by_inputs = {**{name: d * driven.by_angle for name, d in by_inputs.items()},
@@ -167,9 +149,10 @@ class Calibrated:
     def _inputs(self, s: int, parameters: np.ndarray, angles: np.ndarray) -> dict[str, Number]:
         """What kind and linkage need; 0 where a sensor leaves an angle of its linkage out."""
         sensor = self.sensors[s]
-        inputs = {name: angles[:, self._index[used]] if used in self._index
-                  else parameters[self.parameters.index(used)]
-                  for name, used in sensor.uses.items()}
+        inputs: dict[str, Number] = {
+            name: angles[:, self._index[used]] if used in self._index
+            else parameters[..., self.parameters.index(used)]
+            for name, used in sensor.uses.items()}
         if sensor.through is not None:
             inputs["branch"] = sensor.branch
             for name in LINKAGES[sensor.through].angles:
@@ -217,7 +200,7 @@ class Calibrated:
         extra, slope = np.zeros_like(reading), np.zeros_like(reading)
         for name, times in self.sensors[s].varying.items():
             value, rate = self._basis(times, reading, noted)
-            size = parameters[self.parameters.index(name)]
+            size = parameters[..., self.parameters.index(name)]
             extra, slope = extra + size * value, slope + size * rate
         return extra, slope
 

@@ -57,6 +57,7 @@ Arms = Mapping[tuple[str, str | None], tuple[np.ndarray, Any]]
 class _At(NamedTuple):
     """What the amounts of a walk depend on, in every pose."""
 
+    #: Of the one machine, or of that of each pose.
     parameters: np.ndarray
     readings: np.ndarray
     noted: np.ndarray
@@ -125,14 +126,23 @@ class Chain:
         direct = tuple(Sensor(s.reading, "joint") for s in self.sensors)
         return replace(self, sensors=direct)
 
+    @cached_property
+    def with_frames(self) -> tuple["Chain", dict[str, int]]:
+        """That chain with a target at the origin of every frame too, and where each target is."""
+        direct = self.with_direct_joints
+        origins = tuple(Target(name, name, (), "origin of a frame") for name in direct.depth)
+        chain = replace(direct, targets=(*direct.targets, *origins))
+        # A target of the same name as a frame wins.
+        return chain, {t.name: i for i, t in reversed(list(enumerate(chain.targets)))}
+
     def posture(self, parameters: np.ndarray, placement: np.ndarray, readings: np.ndarray,
                 jacobian: bool = True, noted: np.ndarray | None = None) -> Posture:
         """Walk the trunk for all poses.
 
         Parameters
         ----------
-        parameters : ndarray, shape (n_parameters,)
-            m or rad.
+        parameters : ndarray, shape (n_parameters,) or (n_machines, n_parameters)
+            m or rad; of several machines each has as many of the poses, one after the other.
         placement : ndarray, shape (n_poses, 4)
             East, north, up (m) of the house origin and heading (rad, clockwise from north) of the
             stand of each pose. Heading 90 deg at 0, 0, 0 gives points in the levelled house frame.
@@ -145,11 +155,15 @@ class Chain:
         """
         parameters, readings = np.asarray(parameters, float), np.asarray(readings, float)
         placement, noted = np.asarray(placement, float), self._as_noted(noted, len(readings))
-        n_own = len(self.parameters)
-        amounts = self.constant + self.coefficients[:, :n_own] @ parameters
+        n_own, machine = len(self.parameters), None
+        own = parameters
+        if parameters.ndim > 1:
+            machine = np.repeat(np.arange(len(parameters)), len(readings) // len(parameters))
+            own = parameters[machine]
+        amounts = self.constant + own @ self.coefficients[:, :n_own].T
         amounts = amounts + placement @ self.coefficients[:, n_own:].T
-        at = _At(parameters, readings, noted, self._calibrated.angles(parameters, readings, noted),
-                 self._arms(parameters, placement, readings, noted, jacobian))
+        at = _At(own, readings, noted, self._calibrated.angles(own, readings, noted),
+                 self._arms(own, placement, readings, noted, jacobian))
         walk = Walk.begin(len(self.motions), np.empty_like(readings),
                           np.repeat(self._fixed[None, self._moving], len(readings), axis=0)
                           if jacobian else None)
@@ -160,7 +174,7 @@ class Chain:
                 amount = amount + motion.sense * self._joint(
                     walk, at, k, self._sensor_index[motion.joint])
             walk.go(motion, amount + self._varied(walk, at, k) if motion.varying else amount)
-        return Posture(self, parameters, walk.joints, walk.gain, walk.axes, walk.origins,
+        return Posture(self, parameters, machine, walk.joints, walk.gain, walk.axes, walk.origins,
                        walk.moving, walk.reached, walk.positions)
 
     def readings_for(self, parameters: np.ndarray, joints: np.ndarray,
@@ -232,10 +246,10 @@ class Chain:
         amount, n_own = np.zeros(len(at.noted)), len(self.parameters)
         for varying, row in zip(self.motions[k].varying, self._varying_rows[k], strict=True):
             value, rate = self._basis(varying, walk, at)
-            size = row[:n_own] @ at.parameters
+            size = at.parameters @ row[:n_own]
             amount = amount + size * value
             if walk.moving is not None:
-                walk.moving[:, self._place[k]] += value[:, None] * row + size * rate
+                walk.moving[:, self._place[k]] += value[:, None] * row + size[..., None] * rate
         return amount
 
     def _basis(self, varying: Varying, walk: Walk, at: _At) -> tuple[np.ndarray, Any]:
@@ -397,9 +411,10 @@ class Chain:
     def branches(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Where targets are in their frames, (n_targets, 3), and the derivative by parameters.
 
-        The derivative has shape (n_targets, 3, n_parameters).
+        The derivative has shape (n_targets, 3, n_parameters). Of several machines, as in
+        `posture`, both have their number behind that of the targets.
         """
-        found = [_branch(target.motions, constant + coefficients @ parameters)
+        found = [_branch(target.motions, constant + parameters @ coefficients.T)
                  for target, (constant, coefficients) in zip(
                      self.targets, self._branch_amounts, strict=True)]
         return np.array([point for point, _ in found]), np.array([
@@ -413,26 +428,37 @@ class Chain:
                  _coefficients(t.motions, self.parameters)) for t in self.targets]
 
 
-def _branch(motions: Sequence[Motion], amounts: np.ndarray) -> tuple[list[float], np.ndarray]:
-    """Where a branch ends in its frame, and the derivative by its amounts, (3, n_motions).
+def _branch(motions: Sequence[Motion], amounts: np.ndarray
+            ) -> tuple[list[float] | np.ndarray, np.ndarray]:
+    """Where a branch ends in its frame, (..., 3), and the derivative by its amounts.
 
-    Walked from the end to the frame.
+    The derivative has shape (..., 3, n_motions). Walked from the end to the frame.
     """
-    point = [0.0, 0.0, 0.0]
-    rates: list[list[float]] = []
-    for motion, amount in zip(reversed(motions), amounts[::-1].tolist(), strict=True):
+    many = amounts.shape[:-1]
+    cosine_of, sine_of = (np.cos, np.sin) if many else (cos, sin)  # numbers are quicker than arrays
+    point: list[Any] = [0.0, 0.0, 0.0]
+    rates: list[list[Any]] = []
+    for motion, amount in zip(reversed(motions), amounts.T[::-1] if many
+                              else amounts[::-1].tolist(), strict=True):
         rate, first, second = [0.0, 0.0, 0.0], (motion.axis + 1) % 3, (motion.axis + 2) % 3
         if motion.turns:
-            cosine, sine = cos(amount), sin(amount)
+            cosine, sine = cosine_of(amount), sine_of(amount)
             for vector in (point, *rates):
                 vector[first], vector[second] = (cosine * vector[first] - sine * vector[second],
                                                  sine * vector[first] + cosine * vector[second])
             rate[first], rate[second] = -point[second], point[first]
         else:
-            point[motion.axis] += amount
+            point[motion.axis] = point[motion.axis] + amount
             rate[motion.axis] = 1.0
         rates.append(rate)
-    return point, np.array(rates[::-1]).reshape(-1, 3).T
+    if not many:
+        return point, np.array(rates[::-1]).reshape(-1, 3).T
+    place, derivative = np.zeros((*many, 3)), np.zeros((*many, 3, len(rates)))
+    for i in range(3):
+        place[..., i] = point[i]
+        for j, rate in enumerate(reversed(rates)):
+            derivative[..., i, j] = rate[i]
+    return place, derivative
 
 
 def _coefficients(motions: Sequence[Motion | Varying], names: Sequence[str]) -> np.ndarray:

@@ -1,10 +1,7 @@
 """Quantities computed from the chain with every joint angle zero, and their gradients."""
 
-from dataclasses import replace
-
 import numpy as np
 
-from calib.chain.chain import Chain, Target
 from calib.chain.rig import Rig
 
 _HOUSE = np.array([[0.0, 0.0, 0.0, np.pi / 2]])
@@ -29,7 +26,7 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
     """
     if not rig.derived:
         return np.zeros(0), np.zeros((0, len(parameters)))
-    chain, index = _chain_with_frames(rig)
+    chain, index = rig.chain.with_frames
     posture = chain.posture(parameters, _HOUSE, np.zeros((1, len(rig.readings))))
     ends = [index[name] for d in rig.derived for name in (d.start, d.end)]
     points = posture.points(np.array(ends), np.zeros(len(ends), int))
@@ -49,13 +46,3 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
             axis = _AXIS[derived.measure]
             values[i], gradient[i] = arms[i, axis], rates[i, axis]
     return values, gradient
-
-
-def _chain_with_frames(rig: Rig) -> tuple[Chain, dict[str, int]]:
-    """The chain given joint angles directly, with a target at the origin of every frame."""
-    direct = rig.chain.with_direct_joints
-    origins = tuple(Target(name, name, (), "origin of a frame") for name in direct.depth)
-    chain = replace(direct, targets=(*direct.targets, *origins))
-    # A target of the same name as a frame wins.
-    index = {t.name: i for i, t in reversed(list(enumerate(chain.targets)))}
-    return chain, index

@@ -15,23 +15,12 @@ INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "set
 
 @dataclass(frozen=True)
 class Task:
-    """A run to be solved.
+    """A run to be solved."""
 
-    Attributes
-    ----------
-    run : str
-        Its folder below `root`, with ``/``.
-    root : str
-    inputs : str
-        Hash of its files and of the version.
-    report : bool
-        Whether to draw its report too.
-    """
-
-    run: str
+    run: str  #: Its folder below `root`, with ``/``.
     root: str
-    inputs: str
-    report: bool
+    inputs: str  #: Hash of its files and of the version.
+    report: bool  #: Whether to draw its report too.
 
 
 def hash_of(folder: Path) -> str:
@@ -95,7 +84,7 @@ def _written(task, document):
     folder = Path(task.root) / task.run
     place, files = result_place(folder / "result", folder), number_files(document)
     replace_result(place, files, DRAWN if task.report else ())
-    drawn = drawn_files(document) if task.report else {}
+    drawn = list(drawn_files(document))[-1] if task.report else {}
     if drawn:
         add_to_result(place, files, drawn)
     return _size({**files, **drawn}.values())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from calib.cli.drawing_process import Beside, now
 from calib.cli.talk import json_text
 from calib.document.record import ResultRecord
@@ -35,12 +37,33 @@ def number_files(document: ResultRecord) -> dict[str, str | bytes]:
     }
 
 
-def drawn_files(document: ResultRecord, beside: Beside | None = None) -> dict[str, str | bytes]:
-    """Name to content: the plots and the report; a process `beside` this one draws half of it."""
-    from calib.cli import drawings
-    from calib.report.pages.report import report_files
+def drawn_files(document: ResultRecord, beside: Beside | None = None
+                ) -> Iterator[dict[str, str | bytes]]:
+    """Name to content of what is drawn: plots and page as soon as they are, then with the PDF.
 
-    second = (beside.later if beside else now)(drawings.second, document)
+    A process `beside` this one draws half of it, and makes the PDF while the page is written.
+    """
+    later = beside.later if beside else now
+    second = later(_second, document)  # at once: it loads nothing here
+    from calib.cli import drawings
+    from calib.report.pages.report import report_page
+
     drawn = drawings.first(document)
     plots, others = second()
-    return {**plots, **report_files(document, pictures={**drawn, **others})}
+    pictures = {**drawn, **others}
+    paper = later(_paper, document, pictures)
+    page = {**plots, "report.html": report_page(document, pictures)}
+    yield page
+    yield {**page, "report.pdf": paper()}
+
+
+def _second(document):
+    from calib.cli import drawings
+
+    return drawings.second(document)
+
+
+def _paper(document, pictures):
+    from calib.report.pages.report import report_paper
+
+    return report_paper(document, pictures)

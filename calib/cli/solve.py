@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.drawing_process import Beside, now
+from calib.cli.drawing_process import Beside
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
     """
     from calib.cli.planned import run_with_machine
     from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge
+    from calib.judge.judgement import judge, now
     from calib.judge.set_aside import UnknownName
     from calib.report.entered import with_entries
     from calib.report.record import result_document
@@ -132,15 +132,20 @@ def _bootstrapped(document, solution, count, seed):
 
 def draw(document: ResultRecord, place: ResultPlace, out: Path, beside: Beside | None = None
          ) -> None:
-    """Draw the plots and the report of a result and put them beside its numbers."""
+    """Draw the plots and the report of a result, page before paper, and put them beside it."""
     from calib.cli.results import drawn_files, number_files
     from calib.run.complaints import InputError
     from calib.run.result_folder import add_to_result
 
-    with talk.working("Drawing the report"):
-        files = drawn_files(document, beside)
+    drawn, numbers = drawn_files(document, beside), number_files(document)
     try:
-        talk.tell_all(add_to_result(place, number_files(document), files))
+        with talk.working("Drawing the report, first as a page"):
+            told = add_to_result(place, numbers, next(drawn, {}))
+        talk.tell_all(told)
+        if not told:
+            with talk.working("The page is drawn. Setting it as a PDF"):
+                for files in drawn:
+                    add_to_result(place, numbers, files)
     except InputError as error:
         talk.tell_all(error.complaints)
         talk.tell("The numbers are written, the report is not. To draw it again: "

@@ -34,6 +34,8 @@ def prepare() -> None:
     # Threads that are not started need not be told to wait (see `calib.adjust.threads`).
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
         os.environ.setdefault(name, "1")
+    # Plugins of pydantic would be looked for in all that is installed.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Nothing is shown in a window, whatever a notebook has set.
     os.environ["MPLBACKEND"] = "agg"
 

@@ -23,8 +23,9 @@ from calib.adjust.quick import Look
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem, problem_of
 from calib.judge import facts
+from calib.judge.changed import with_readings, with_shots
 from calib.judge.fits import looked
-from calib.judge.mistakes import Mistake, with_readings, with_shots
+from calib.judge.mistakes import Mistake
 from calib.layout import STAND
 from calib.run.records import Run
 
@@ -53,27 +54,17 @@ Undo = Callable[[Run, np.ndarray, Problem, np.ndarray], Run]
 
 @dataclass(frozen=True)
 class Added:
-    """Some numbers that could be added to the model.
-
-    Attributes
-    ----------
-    family : str
-    members : int
-        How many of its family there are to choose from.
-    columns : callable
-        ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the
-        predictions by the numbers.
-    undo : callable or None
-        ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
-        where only the test is wanted.
-    mistake : callable or None
-        ``mistake(values) -> Mistake or None`` once the numbers are known.
-    """
+    """Some numbers that could be added to the model."""
 
     family: str
-    members: int
+    members: int  #: How many of its family there are to choose from.
+    #: ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the predictions
+    #: by the numbers.
     columns: Columns
+    #: ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
+    #: where only the test is wanted.
     undo: Undo | None = None
+    #: ``mistake(values) -> Mistake or None`` once the numbers are known.
     mistake: Callable[[np.ndarray], Mistake | None] | None = None
 
 

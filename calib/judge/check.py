@@ -1,6 +1,7 @@
 """Check shots: predicted from the solution, never part of it, judged against a tolerance."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
@@ -8,13 +9,18 @@ from calib.adjust.distributions import chi2_sf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.foretold import foretold
-from calib.judge.facts import Origin
 from calib.run.records import Shots
 
 #: On the 3-D miss of a check shot unless the user says otherwise, m (common practice, no source).
 #: It does not follow from the goal of the edge: the errors of the shot and of the readings, which
 #: the goal leaves out, are in the miss.
 TOLERANCE = 0.030
+
+
+class Origin(StrEnum):
+    """Where a limit is from: the command, the rig's file, or what is common."""
+
+    USER, RIG, PRACTICE = "user", "rig", "practice"
 
 
 @dataclass(frozen=True)

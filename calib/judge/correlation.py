@@ -18,9 +18,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from scipy import sparse
 
-from calib.adjust.quadratic import chance_of_ratio, cumulants, over_everything, whitener
+from calib.adjust.quadratic import chance_of_ratio, cumulants, form_of, whitener
 from calib.calibration import Solution
 from calib.run.records import Run
 
@@ -30,25 +29,14 @@ LEAST_PAIRS = 8
 
 @dataclass(frozen=True)
 class Correlation:
-    """The test of the shots' errors against those before.
+    """The test of the shots' errors against those before."""
 
-    Attributes
-    ----------
-    chance : float
-        That a run with independent errors shows as much.
-    coefficient : float
-        Estimated correlation of a shot's error with the next one's: the amount at which q would
-        be expected as it is, from -1 to 1.
-    pairs : int
-        Shots that follow another at the same stand and set-up.
-    timed : bool
-        Ordered by the time of the shots; else by the order of the file.
-    """
-
-    chance: float
+    chance: float  #: That a run with independent errors shows as much.
+    #: Estimated correlation of a shot's error with the next one's: the amount at which q would be
+    #: expected as it is, from -1 to 1.
     coefficient: float
-    pairs: int
-    timed: bool
+    pairs: int  #: Shots that follow another at the same stand and set-up.
+    timed: bool  #: Ordered by the time of the shots; else by the order of the file.
 
 
 def correlation(solution: Solution) -> Correlation | None:
@@ -59,7 +47,7 @@ def correlation(solution: Solution) -> Correlation | None:
     if len(pairs) < LEAST_PAIRS or adjustment.dof < 1:
         return None
     g = whitener(adjustment)
-    form = over_everything(adjustment, g @ _coupled(solution.run, pairs) @ g.T)
+    form = g @ _coupled(solution.run, pairs, len(adjustment.linearised.misclosure)) @ g.T
     return Correlation(chance_of_ratio(adjustment, form), _coefficient(adjustment, form),
                        len(pairs), timed)
 
@@ -91,11 +79,11 @@ def _pairs(run, order):
     return np.array(pairs, int).reshape(-1, 2)
 
 
-def _coupled(run, pairs):
+def _coupled(run, pairs, size):
     """Covariance of the shots' errors per unit of correlation, without its diagonal."""
     sd = np.sqrt(np.einsum("nii->ni", run.shots.covariance)).ravel()
     first, second = (3 * pairs[..., None] + np.arange(3)).transpose(1, 0, 2).reshape(2, -1)
-    half = sparse.csr_matrix((sd[first] * sd[second], (first, second)), shape=(len(sd),) * 2)
+    half = form_of(sd[first] * sd[second], first, second, size)
     return half + half.T
 
 

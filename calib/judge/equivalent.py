@@ -10,20 +10,23 @@ and what fits the shots as well as the machine at hand is kept. Tape and startin
 part in that: what they say comes after, as it may be all that tells two machines apart.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
 from calib.adjust.observations import Prior
-from calib.adjust.quick import Look, look
-from calib.calibration import Problem, problem_of, starting_parameters
+from calib.adjust.quick import Look, looks
+from calib.calibration import problem_of, starting_parameters
 from calib.chain.parts import Parameter
 from calib.judge.belief import belief_prior, difference, disbelief
 from calib.judge.relabelling import Relabelling, half_turned, relabellings, zero_of
 from calib.layout import RIG
 from calib.machine import prior_of
 from calib.run.records import Run, Tape
+from calib.side_by_side import SideBySide
 from calib.stations import joined
 
 #: A machine fits as well if its chi2, over the variance factor, is not larger by more than this:
@@ -47,40 +50,26 @@ _MOST_POSES = 40
 
 @dataclass(frozen=True)
 class Equivalent:
-    """A machine that the shots fit as well as the one at hand.
+    """A machine that the shots fit as well as the one at hand."""
 
-    Attributes
-    ----------
-    relabelling : Relabelling or None
-        None for the same labels: the same machine, described otherwise.
-    turned : str or None
-        The zero that is half a turn away from where the relabelling would have it.
-    parameters, sd : ndarray, shape (p,)
-        With the tape and the belief in starting values in force, m or rad; sd 0 where held.
-    own : ndarray, shape (p,)
-        The machine at hand with the same beliefs: they only matter to what the shots leave open.
-    without_tape : ndarray, shape (p,)
-        What the shots alone say of the other machine.
-    excess : float
-        chi2 of the shots alone less that of the machine at hand, over the variance factor.
-    start_excess : ndarray, shape (p,)
-        The same of the belief in starting values, per parameter.
-    tape_excess : float
-        And what the tape adds.
-    differs : tuple of str
-        Parameters that differ by what a tape could see, most seen first.
-    """
-
+    #: None for the same labels: the same machine, described otherwise.
     relabelling: Relabelling | None
+    #: The zero that is half a turn away from where the relabelling would have it.
     turned: str | None
+    #: parameters, sd: shape (p,). With the tape and the belief in starting values in force, m or
+    #: rad; sd 0 where held.
     parameters: np.ndarray
     sd: np.ndarray
+    #: Shape (p,). The machine at hand with the same beliefs: they only matter to what the shots
+    #: leave open.
     own: np.ndarray
-    without_tape: np.ndarray
+    without_tape: np.ndarray  #: Shape (p,). What the shots alone say of the other machine.
+    #: chi2 of the shots alone less that of the machine at hand, over the variance factor.
     excess: float
+    #: Shape (p,). The same of the belief in starting values, per parameter.
     start_excess: np.ndarray
-    tape_excess: float
-    differs: tuple[str, ...]
+    tape_excess: float  #: And what the tape adds.
+    differs: tuple[str, ...]  #: Parameters that differ by what a tape could see, most seen first.
 
 
 def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
@@ -99,21 +88,23 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
         Of a run that fits no machine as it is, only those that it does fit.
     """
     run = _thinned(run)
-    search = _Search.of(run, np.asarray(parameters, float))
-    found = []
-    turns = search.half_turns()
-    for relabelling in relabellings(run):
-        shots = _Shots.of(relabelling.apply(run))
-        machine = search.machine(shots, relabelling.start)
-        other = machine and search.equivalent(relabelling, None, shots, machine)
-        if other is None:
-            continue
-        found.append(other)
-        for j, turned in search.turned(shots, machine, turns):
-            found.append(search.equivalent(relabelling, run.rig.readings[j].zero, shots, turned))
-    found += [search.equivalent(None, run.rig.readings[j].zero, search.shots, machine)
-              for j, machine in turns.items()]
-    return tuple(e for e in found if e is not None)
+    made = relabellings(run)
+    search = _Search.of(run, [relabelling.apply(run) for relabelling in made],
+                        np.asarray(parameters, float))
+    machines, turns = search.found(made)
+    zero = [reading.zero for reading in run.rig.readings]
+    labelled = [_Case(number, relabelling, None, machines[number])
+                for number, relabelling in enumerate(made, 1) if number in machines]
+    itself = [_Case(0, None, zero[j], at) for j, at in turns.items()]
+    found = search.equivalents([*labelled, *itself])
+    kept = [case for case, other in zip(labelled, found, strict=False) if other is not None]
+    turned = [_Case(case.run, case.relabelling, zero[j], at)
+              for case, j, at in search.turned(kept, turns)]
+    every = list(zip([*labelled, *itself, *turned], [*found, *search.equivalents(turned)],
+                     strict=True))
+    # Each relabelling, the same turned, and at the end the machine at hand turned.
+    every.sort(key=lambda pair: pair[0].run or len(made) + 1)
+    return tuple(other for _, other in every if other is not None)
 
 
 def seen(parameter: Parameter) -> float:
@@ -139,81 +130,100 @@ def _thinned(run):
     return replace(run, poses=poses, shots=shots)
 
 
-@dataclass(frozen=True)
-class _Shots:
-    """The shots of a run without a tape; what other shots say of the machine stands beside them."""
+class _Case(NamedTuple):
+    """A run of the search, how it is relabelled and turned, and the machine that its shots fit."""
 
-    problem: Problem
-    known: Prior
-
-    @classmethod
-    def of(cls, run):
-        problem = problem_of(replace(run, tape=Tape.none(), machine=None))
-        return cls(problem, joined(problem.prior, prior_of(
-            run.machine, problem.run.rig, problem.layout.columns(RIG, ""))))
-
-    def look(self, parameters: np.ndarray, known: Prior | None = None, steps: int = 15) -> Look:
-        """The minimum near `parameters`, by the shots alone or with what is known besides."""
-        problem = self.problem.from_parameters(parameters)
-        return look(problem, problem.observations, problem.start, prior=known or self.known,
-                    held=problem.held, steps=steps)
+    run: int
+    relabelling: Relabelling | None
+    turned: str | None
+    machine: Look
 
 
 @dataclass(frozen=True)
 class _Search:
-    """A run, the machine at hand, and how well it fits: the shots alone, and all that is known."""
+    """The machine at hand, how well it fits, and all runs that are searched: the first its own.
+
+    How well: the shots alone, and with all that is known. The runs have no tape; what other shots
+    say of the machine stands beside them.
+    """
 
     run: Run
     parameters: np.ndarray
-    starts: tuple[np.ndarray, ...]
-    shots: _Shots
+    runs: SideBySide
+    beside: Prior
     known: Prior
-    alone: float
-    informed: Look
     dof: int
 
     @classmethod
-    def of(cls, run, parameters):
+    def of(cls, run, relabelled, parameters):
         problem = problem_of(run)
         known = joined(problem.prior, belief_prior(run, len(problem.start)))
         dof = max(1, len(problem.observations.values) - int((~problem.held).sum()))
-        shots = _Shots.of(run)
-        alone = shots.look(parameters)
-        starts = (parameters,)
-        if alone.chi2 > MISFIT * dof:
-            starts += (np.where(run.rig.held, parameters, starting_parameters(run)),)
-        informed = shots.look(parameters, known)
-        return cls(run, parameters, starts, shots, known, alone.chi2, informed, dof)
+        alone = problem_of(replace(run, tape=Tape.none(), machine=None))
+        beside = joined(alone.prior, prior_of(
+            run.machine, run.rig, alone.layout.columns(RIG, "")))
+        runs = [alone, *map(alone.relabelled, relabelled)]
+        return cls(run, parameters, SideBySide(runs), beside, known, dof)
+
+    def looks(self, runs: Sequence[int], starts: Sequence[np.ndarray], known: Prior | None = None,
+              steps: int = 15) -> list[Look]:
+        """Minima near rig parameters, by the shots of some runs or with what is known besides."""
+        if not len(runs):
+            return []
+        which, problems = np.array(runs), self.runs.problems
+        return looks(lambda some, x, readings: self.runs(which[some], x, readings),
+                     [problems[number].observations for number in runs],
+                     self.runs.starts(which, np.array(starts)), prior=known or self.beside,
+                     held=problems[0].held, steps=steps)
+
+    @cached_property
+    def alone(self) -> float:
+        """chi2 of the machine at hand by its shots alone."""
+        return self.looks([0], [self.parameters])[0].chi2
+
+    @cached_property
+    def informed(self) -> Look:
+        """The machine at hand with all that is known."""
+        return self.looks([0], [self.parameters], self.known)[0]
 
     @property
     def fits(self) -> bool:
         return self.alone <= MISFIT * self.dof
 
-    def machine(self, shots, start) -> Look | None:
-        """The machine that the shots of a relabelled run fit as well, if there is one."""
-        found = [self._near(shots, start(parameters)) for parameters in self.starts]
-        return min(filter(None, found), key=lambda at: at.chi2, default=None)
+    def found(self, made: Sequence[Relabelling]) -> tuple[dict[int, Look], dict[int, Look]]:
+        """The machines that the shots of relabelled runs fit as well, by run.
 
-    def half_turns(self) -> dict[int, Look]:
-        """Per reading whose zero can be half a turn off: the machine described that way."""
+        And, by reading, the machine at hand with the reading's zero half a turn off.
+        """
+        rig, starts = self.run.rig, [self.parameters]
         if not self.fits:
-            return {}
-        rig = self.run.rig
-        solved = [j for j in range(len(rig.readings)) if zero_of(rig, j) is not None]
-        near = {j: self._near(self.shots, half_turned(rig, self.parameters, j)) for j in solved}
-        return {j: machine for j, machine in near.items()
-                if machine is not None and self._stays_turned(j, machine, self.parameters)}
+            starts.append(np.where(rig.held, self.parameters, starting_parameters(self.run)))
+        solved = [j for j in range(len(rig.readings)) if self.fits and zero_of(rig, j) is not None]
+        tried = [(number, relabelling.start(start)) for number, relabelling in enumerate(made, 1)
+                 for start in starts]
+        near = self._near([*tried, *((0, half_turned(rig, self.parameters, j)) for j in solved)])
+        best: dict[int, Look] = {}
+        for (number, _), at in zip(tried, near, strict=False):
+            if at is not None and (number not in best or at.chi2 < best[number].chi2):
+                best[number] = at
+        return best, {j: at for j, at in zip(solved, near[len(tried):], strict=True)
+                      if at is not None and self._stays_turned(j, at, self.parameters)}
 
-    def turned(self, shots, machine, turns) -> Iterable[tuple[int, Look]]:
-        """A relabelled machine in the other words, but for words that the ranges do not allow."""
-        rig = self.run.rig
-        for j, here in turns.items():
-            barred = [i for i, p in enumerate(rig.parameters) if not p.allows(here.parameters[i])]
-            if any(rig.parameters[i].allows(machine.parameters[i]) for i in barred):
-                continue
-            at = self._near(shots, half_turned(rig, machine.parameters[: len(rig.parameters)], j))
-            if at is not None and self._stays_turned(j, at, machine.parameters):
-                yield j, at
+    def turned(self, cases: Sequence[_Case], turns: dict[int, Look]
+               ) -> Iterable[tuple[_Case, int, Look]]:
+        """Relabelled machines in the other words, but for words that the ranges do not allow."""
+        rig, open_to = self.run.rig, []
+        for case in cases:
+            for j, here in turns.items():
+                barred = [i for i, p in enumerate(rig.parameters)
+                          if not p.allows(here.parameters[i])]
+                if not any(rig.parameters[i].allows(case.machine.parameters[i]) for i in barred):
+                    open_to.append((case, j))
+        n = len(rig.parameters)
+        near = self._near([(case.run, half_turned(rig, case.machine.parameters[:n], j))
+                           for case, j in open_to])
+        return [(case, j, at) for (case, j), at in zip(open_to, near, strict=True)
+                if at is not None and self._stays_turned(j, at, case.machine.parameters)]
 
     def _stays_turned(self, j, at, parameters):
         """Whether a zero is still about half a turn from where it was: not walked back."""
@@ -222,11 +232,16 @@ class _Search:
                          parameters[: len(self.parameters)])
         return abs(off[zero]) > np.pi / 2
 
-    def equivalent(self, relabelling, turned, shots, machine) -> Equivalent | None:
-        """With what the tape says of it; None if there is no difference to see."""
-        run, n = self.run, len(self.parameters)
+    def equivalents(self, cases: Sequence[_Case]) -> list[Equivalent | None]:
+        """With what the tape says of each; None where there is no difference to see."""
+        n = len(self.parameters)
+        informed = self.looks([case.run for case in cases],
+                              [case.machine.parameters[:n] for case in cases], self.known)
+        return [self._equivalent(case, at) for case, at in zip(cases, informed, strict=True)]
+
+    def _equivalent(self, case, informed):
+        run, n, machine = self.run, len(self.parameters), case.machine
         alone = machine.parameters[:n]
-        informed = shots.look(alone, self.known)
         values, own = informed.parameters[:n], self.informed.parameters[:n]
         scale = self._scale(machine.chi2)
         excess = (machine.chi2 - self.alone) / scale
@@ -240,19 +255,25 @@ class _Search:
         differs = self._differs(alone if told else values, self.parameters if told else own, sd)
         if not differs:
             return None
-        return Equivalent(relabelling, turned, values, sd, own, alone, float(excess), start,
-                          float(total - excess - start.sum()), differs)
+        return Equivalent(case.relabelling, case.turned, values, sd, own, alone, float(excess),
+                          start, float(total - excess - start.sum()), differs)
 
-    def _near(self, shots, start):
-        """Where the shots alone lead, if they fit a machine near `start` as well."""
-        first = shots.look(start, steps=_STEPS)
-        if not first.chi2 < _NEAR * max(self.alone, self.dof):
-            return None
-        if first.chi2 - self.alone > AS_WELL * self._scale(first.chi2):
-            first = shots.look(first.parameters[: len(self.parameters)])
-        fits = self.fits or first.chi2 <= MISFIT * self.dof
-        as_well = first.chi2 - self.alone <= AS_WELL * self._scale(first.chi2)
-        return first if fits and as_well else None
+    def _near(self, cases):
+        """Where the shots alone lead in some runs from some starts, each None if they fit worse."""
+        first = self.looks([number for number, _ in cases], [start for _, start in cases],
+                           steps=_STEPS)
+        far = [at.chi2 - self.alone > AS_WELL * self._scale(at.chi2) for at in first]
+        near = [at.chi2 < _NEAR * max(self.alone, self.dof) for at in first]
+        again = [i for i in range(len(cases)) if far[i] and near[i]]
+        further = self.looks([cases[i][0] for i in again],
+                             [first[i].parameters[: len(self.parameters)] for i in again])
+        for i, at in zip(again, further, strict=True):
+            first[i] = at
+        return [at if near[i] and self._as_well(at.chi2) else None for i, at in enumerate(first)]
+
+    def _as_well(self, chi2):
+        return (self.fits or chi2 <= MISFIT * self.dof) and (
+            chi2 - self.alone <= AS_WELL * self._scale(chi2))
 
     def _scale(self, chi2):
         return max(1.0, min(chi2, self.alone) / self.dof)

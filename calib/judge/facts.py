@@ -4,16 +4,9 @@ Lengths in m, angles in rad; poses, stands, readings, targets and taped quantiti
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 #: How the poses that something is about lie in the run.
 ALL, FROM, UP_TO, SOME = "all", "from a pose on", "up to a pose", "some"
-
-
-class Origin(StrEnum):
-    """Where a limit is from: the command, the rig's file, or what is common."""
-
-    USER, RIG, PRACTICE = "user", "rig", "practice"
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,10 @@ share most of their data (`calib.adjust.quadratic`).
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import NotConverged
-from calib.adjust.quadratic import chance_above
+from calib.adjust.quadratic import Form, chance_above, form_of
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
@@ -37,35 +36,22 @@ MOST_TIMES, MOST_RMS = 10.0, 0.1
 
 @dataclass(frozen=True)
 class HeldOut:
-    """Misses of shots that took no part in the solution that predicted them.
+    """Misses of shots that took no part in the solution that predicted them."""
 
-    Attributes
-    ----------
-    checked : Checked
-        The held-out shots that tell something, in the order of the folds; all if not judged.
-    folds : int
-        Solutions made.
-    missing : tuple of str
-        Poses whose shots tell nothing: without them the rest, or the place of a target, is not
-        determined, or they have a reading that was set aside.
-    judged : bool
-        Whether at least half of the run's shots tell something.
-    statistic, dof : float, int
-        Sum over the parts of the squared misses over their covariance, and how many coordinates:
-        what the sum is expected to be.
-    form : sparse matrix
-        To first order the statistic is this form in the whitened misclosures of the solution.
-    chance : float or None
-        That the misses of a run with the stated sds are as large; None if not judged.
-    """
-
+    #: The held-out shots that tell something, in the order of the folds; all if not judged.
     checked: Checked
-    folds: int
+    folds: int  #: Solutions made.
+    #: Poses whose shots tell nothing: without them the rest, or the place of a target, is not
+    #: determined, or they have a reading that was set aside.
     missing: tuple[str, ...]
-    judged: bool
+    judged: bool  #: Whether at least half of the run's shots tell something.
+    #: statistic, dof: Sum over the parts of the squared misses over their covariance, and how many
+    #: coordinates: what the sum is expected to be.
     statistic: float
     dof: int
-    form: sparse.csr_matrix
+    #: To first order the statistic is this form in the whitened misclosures of the solution.
+    form: Form
+    #: That the misses of a run with the stated sds are as large; None if not judged.
     chance: float | None
 
     @property
@@ -164,20 +150,19 @@ def _part(rest, run, left_out, usual):
                  tells)
 
 
-def _form(adjustment: Adjustment, parts: list[_Part]) -> sparse.csr_matrix:
+def _form(adjustment: Adjustment, parts: list[_Part]) -> Form:
     """The sum of the parts' statistics as a form in the whitened misclosures."""
     left, size = adjustment.linearised.spectrum.left, len(adjustment.linearised.misclosure)
-    form = sparse.csr_matrix((size, size))
+    every = []
     for part in parts:
         rows = (3 * part.rows[:, None] + np.arange(3)).ravel()
         told = np.repeat(part.tells, 3)
         covariance = np.linalg.inv(np.eye(len(rows)) - left[rows] @ left[rows].T)
         block = covariance[:, told] @ np.linalg.solve(
             covariance[np.ix_(told, told)], covariance[told])
-        pick = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), rows)),
-                                 shape=(len(rows), size))
-        form = form + pick.T @ sparse.csr_matrix(block) @ pick
-    return form
+        every.append((block, *np.broadcast_arrays(rows[:, None], rows)))
+    values, rows, columns = (np.concatenate([part[i].ravel() for part in every]) for i in range(3))
+    return form_of(values, rows, columns, size)
 
 
 def _predicted_sds(checked: Checked) -> np.ndarray:

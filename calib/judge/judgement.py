@@ -3,8 +3,9 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from html import escape
+from typing import Any
 
 import numpy as np
 
@@ -45,9 +46,8 @@ class Judgement:
     external : External
     trends : tuple of Trend
         Strongest first.
-    noise : tuple of Noise or None
-        Of the run without its suspects, unless most are readings of one sensor; None if
-        not asked.
+    noise_found : callable
+        ``noise_found()`` is what `noise` has: it may still be on its way from another process.
     held_out : HeldOut or None
         Likewise without suspects; None if no pose can be left out, or not asked.
     check : Checked or None
@@ -71,7 +71,7 @@ class Judgement:
     identifiability: Identifiability
     external: External
     trends: tuple[Trend, ...]
-    noise: tuple[Noise, ...] | None
+    noise_found: Callable[[], tuple[Noise, ...] | None]
     held_out: HeldOut | None
     check: Checked | None
     offset: Offset | None
@@ -91,6 +91,14 @@ class Judgement:
         rows = "".join(f"<tr><td>{'passed' if gate.passed else 'FAILED'}</td>"
                        f"<td>{escape(gate.name)}</td></tr>" for gate in self.gates)
         return f"<table>{rows}</table>"
+
+    @cached_property
+    def noise(self) -> tuple[Noise, ...] | None:
+        """Of the run without its suspects, unless most are readings of one sensor.
+
+        None if not asked.
+        """
+        return self.noise_found()
 
     @property
     def weak(self) -> tuple[Weak, ...]:
@@ -112,9 +120,14 @@ class Judgement:
         return all(gate.passed for gate in self.gates)
 
 
+def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
+    """Call a function at once, and return what gives its result."""
+    return partial(_kept, function(*arguments))
+
+
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
-          later: Callable[..., Callable] = partial,
+          later: Callable[..., Callable] = now,
           out: tuple[Share, ...] = ()) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
@@ -123,8 +136,8 @@ def judge(solution: Solution, tolerance: float | None = None,
     tolerance : float, optional
         On the 3-D miss of a check shot, m; that of the rig if not given.
     later : callable, optional
-        ``later(function, *arguments)`` has a function called and returns what gives its result:
-        in a process beside this one, if there is one.
+        ``later(function, *arguments)`` has a function called and returns what gives its result,
+        once: in a process beside this one, if there is one.
     out : tuple of Share
         What was set aside, by `calib.judge.gates.shares`.
     """
@@ -134,7 +147,7 @@ def judge(solution: Solution, tolerance: float | None = None,
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
-    noise_found = later(_noise, suspects) if again else None
+    noise_found = later(_noise, suspects) if again else partial(_kept, None)
     checks, told = reliability(solution.adjustment), identifiability(solution)
     check, offset = _checked(solution, rest, tolerance)
     judgement = Judgement(
@@ -143,7 +156,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         identifiability=told,
         external=external_reliability(solution, checks),
         trends=trends(rest),
-        noise=None,
+        noise_found=noise_found,
         held_out=hold_out(rest, FOLDS) if again else None,
         check=check,
         offset=offset,
@@ -155,8 +168,11 @@ def judge(solution: Solution, tolerance: float | None = None,
         gates=(),
         out=out,
     )
-    return replace(judgement, noise=noise_found and noise_found(),
-                   gates=_gates(solution, judgement))
+    return replace(judgement, gates=_gates(solution, judgement))
+
+
+def _kept(value):
+    return value
 
 
 def _checked(solution, rest, tolerance):

@@ -4,52 +4,32 @@ A mistake is a hypothesis: apply its edit to the run and see whether the run the
 here decides; see `calib.judge.explain`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from calib.chain.length import FOOT, INCH
+from calib.judge.changed import with_shots
 from calib.judge.facts import Fact, HeightsMissing, TapeMisread, TapeWrong
 from calib.run.records import Run
 
 
 @dataclass(frozen=True)
 class Mistake:
-    """One thing that may have gone wrong.
+    """One thing that may have gone wrong."""
 
-    Attributes
-    ----------
-    family : str
-        Mistakes of one family share the odds of that family.
-    fact : Fact
-        What happened.
-    apply : callable
-        ``apply(run) -> Run`` with the edit made.
-    free : int
-        Numbers that the explanation takes from the data: it is charged for them.
-    poses : tuple of int
-        The poses it is about; empty for the whole run.
-    every_shot : bool
-        The edit is to be made in check.csv too.
-    mend : callable or None
-        ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
-    parts : tuple of Mistake
-        Of which it consists, in the order in which they are undone; empty for a single one.
-    aside : tuple of str
-        Names to set aside in the corrected run.
-    """
-
-    family: str
-    fact: Fact
-    apply: Callable[[Run], Run]
-    free: int = 0
-    poses: tuple[int, ...] = ()
-    every_shot: bool = False
+    family: str  #: Mistakes of one family share the odds of that family.
+    fact: Fact  #: What happened.
+    apply: Callable[[Run], Run]  #: ``apply(run) -> Run`` with the edit made.
+    free: int = 0  #: Numbers that the explanation takes from the data: it is charged for them.
+    poses: tuple[int, ...] = ()  #: The poses it is about; empty for the whole run.
+    every_shot: bool = False  #: The edit is to be made in check.csv too.
+    #: ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
     mend: Callable[[Run], Run] | None = None
+    #: Of which it consists, in the order in which they are undone; empty for a single one.
     parts: tuple["Mistake", ...] = ()
-    aside: tuple[str, ...] = ()
+    aside: tuple[str, ...] = ()  #: Names to set aside in the corrected run.
 
 
 def heights_missing(run: Run) -> list[Mistake]:
@@ -126,19 +106,3 @@ def taped_wrong(run: Run, row: int, shown: float) -> Mistake:
     name, is_angle = run.tape.quantities[row], run.tape.unit[row] == "deg"
     return Mistake("taped value", TapeWrong(name, is_angle, float(run.tape.value[row]), shown),
                    lambda run: without_taped(run, row))
-
-
-def with_shots(run: Run, **changes: Any) -> Run:
-    """The run with some fields of its shots changed."""
-    return replace(run, shots=replace(run.shots, **changes))
-
-
-def with_readings(run: Run, readings: np.ndarray, sd: np.ndarray | None = None) -> Run:
-    """The run with other readings."""
-    sd = run.poses.sd if sd is None else sd
-    return replace(run, poses=replace(run.poses, readings=readings, sd=sd))
-
-
-def with_stands(run: Run, stand: Sequence[str]) -> Run:
-    """The run with other stand labels."""
-    return replace(run, poses=replace(run.poses, stand=tuple(stand)))

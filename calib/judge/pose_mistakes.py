@@ -6,8 +6,9 @@ from itertools import combinations, count, pairwise
 
 import numpy as np
 
+from calib.judge.changed import with_readings, with_shots, with_stands
 from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
-from calib.judge.mistakes import Mistake, with_readings, with_shots, with_stands
+from calib.judge.mistakes import Mistake
 from calib.run.records import Run
 
 #: Label of a stand that a mistake makes up; no file has it.

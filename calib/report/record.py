@@ -73,6 +73,7 @@ from calib.report.judged import (
     without_suspects_record,
 )
 from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.words.model import source_says
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says
 from calib.stations import CORRECTIONS
@@ -177,7 +178,7 @@ def machine_record(solution: Solution) -> Machine | None:
     before = machine.before if machine.names == solution.run.machine.names else ()
     tape = machine.tape
     return Machine(
-        source=machine.source, sha256=machine.sha256, names=list(machine.names), units=units,
+        source=source_says(machine), sha256=machine.sha256, names=list(machine.names), units=units,
         values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
         before=list(before), shots=list(machine.shots),
         tape=[TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
@@ -327,7 +328,6 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         tests=levels_record(solution, judgement),
         without_suspects=without_suspects_record(judgement.suspects),
         set_aside=set_aside_record(chosen),
-        noise=noise_records(judgement.noise),
         trends=trend_records(judgement.trends),
         held_out=held_out_record(judgement),
         correlation=correlation_record(judgement.correlation),
@@ -341,6 +341,8 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         goal=goal_record(judgement.edge),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=verdict_record(judgement),
+        # Last: it may be on its way from another process.
+        noise=noise_records(judgement.noise),
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -170,7 +171,7 @@ class Machine:
     root : ndarray, shape (q, n)
         Of full row rank; per m or per rad.
     source : str
-        Where it comes from, for people.
+        The result that it comes from, for people.
     sha256 : str
         Of the result that it comes from; empty if it is of several.
     before : tuple of str
@@ -179,6 +180,8 @@ class Machine:
         SHA-256 of every file of shots that it rests on; empty if that is not known.
     tape : Tape
         What was taped of these parameters and is in it.
+    runs : int
+        How many other runs it comes from that were adjusted in one go; 0 if from a result.
     """
 
     names: tuple[str, ...]
@@ -189,6 +192,7 @@ class Machine:
     before: tuple[str, ...] = ()
     shots: tuple[str, ...] = ()
     tape: Tape = field(default_factory=Tape.none)
+    runs: int = 0
 
 
 @dataclass(frozen=True)
@@ -226,7 +230,7 @@ class Run:
         # also those of a run made from another by leaving shots out.
         object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
 
-    @property
+    @cached_property
     def noted(self) -> np.ndarray:
         """What is noted of each pose, shape (n_poses, n_pose_columns); 0 where there is nothing."""
         return self.rig.as_noted(self.poses.noted, len(self.poses.ids))

@@ -102,10 +102,10 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
     """Solved again by somebody else while this one draws: the other's result stays as it is."""
 
     def meanwhile(document, beside):
-        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {"plot.png": b"b"})
+        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{"plot.png": b"b"}]))
         (run / "tape.csv").unlink()
         calib_command("solve", run)
-        return {"plot.png": b"a", "report.html": "a"}
+        return iter([{"plot.png": b"a", "report.html": "a"}])
 
     monkeypatch.setattr(calib.cli.results, "drawn_files", meanwhile)
     _, _, err = calib_command("solve", run)
@@ -117,7 +117,7 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
 def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
     """They are drawn anew; with --no-report they are gone, and that is said."""
     drawn = dict.fromkeys(calib.cli.results.DRAWN, b"x")
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: drawn)
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([drawn]))
     calib_command("solve", run)
     assert "gone" not in calib_command("solve", run)[2]
     assert "report.pdf" in calib_command("solve", run, "--no-report")[2]
@@ -126,7 +126,7 @@ def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
 
 def test_trouble_with_the_disk_after_the_numbers(calib_command, run, monkeypatch):
     """The numbers stay; what is missing, and the command that draws it, are told."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: {"report.html": "x"})
+    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{"report.html": "x"}]))
 
     def full(folder, files):
         if files["report.html"] == "x":

@@ -8,8 +8,8 @@ from scipy.stats import norm
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
+from calib.judge.check import Origin
 from calib.judge.choice import solve_as_chosen
-from calib.judge.facts import Origin
 from calib.judge.gates import ERROR_RATE, Question, shared
 from calib.judge.goal import TIMES_SD, edge_known
 from calib.judge.identify import weak_directions

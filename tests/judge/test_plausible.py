@@ -11,9 +11,10 @@ import pytest
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
 from calib.cli.talk import GATE_FAILED
+from calib.judge.changed import with_readings, with_shots
 from calib.judge.equivalent import equivalents
 from calib.judge.judgement import judge
-from calib.judge.mistakes import corners_exchanged, with_readings, with_shots
+from calib.judge.mistakes import corners_exchanged
 from calib.judge.plausible import plausibility
 from calib.report.words.plausible import machine_says, plausible_says, teller_says
 from calib.report.words.relabelling import equivalent_says, relabelling_says

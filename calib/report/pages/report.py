@@ -28,20 +28,23 @@ def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
     pictures : mapping of str to str, optional
         Name to SVG of every picture, if they are drawn already.
     """
+    pictures = drawings(document, contents(document, named)) if pictures is None else pictures
+    return {"report.html": report_page(document, pictures, named).encode("utf-8"),
+            "report.pdf": report_paper(document, pictures, named)}
+
+
+def report_paper(document: ResultRecord, pictures: Mapping[str, str],
+                 named: Sequence[NamedPosture] = ()) -> bytes:
+    """The PDF alone; its pictures are those of the page."""
+    return report_pdf(*headings(document), contents(document, named), pictures,
+                      foot=foot(document))
+
+
+def report_page(document: ResultRecord, pictures: Mapping[str, str] | None = None,
+                named: Sequence[NamedPosture] = ()) -> str:
+    """The page alone; see `report_files`."""
     sections = contents(document, named)
     pictures = drawings(document, sections) if pictures is None else pictures
-    return {"report.html": _page(document, sections, pictures).encode("utf-8"),
-            "report.pdf": report_pdf(*headings(document), sections, pictures,
-                                     foot=foot(document))}
-
-
-def report_page(document: ResultRecord) -> str:
-    """The page alone."""
-    sections = contents(document)
-    return _page(document, sections, drawings(document, sections))
-
-
-def _page(document, sections, pictures):
     drawn = {ref for image in pictures.values() for ref in _REF.findall(image)}
     return page("report.html.j2", document, *headings(document), sections, pictures=pictures,
                 foot=foot(document), points=point_data(document, drawn))

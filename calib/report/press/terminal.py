@@ -14,7 +14,7 @@ WIDTH = 100
 def console() -> Console:
     """Where text for a terminal is printed, to be had back with `text_of`."""
     return Console(file=io.StringIO(), record=True, width=WIDTH, no_color=True, highlight=False,
-                   markup=False)
+                   markup=False, emoji=False)
 
 
 def text_of(out: Console) -> str:

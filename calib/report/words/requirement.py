@@ -10,7 +10,7 @@ from calib.document.edge import SetupError
 from calib.document.entered import Entered, OwnRow
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
-from calib.judge.facts import Origin
+from calib.judge.check import Origin
 from calib.report.blocks import Cell, Part, fixed, mm, words
 from calib.report.spoken import spoken
 
