@@ -118,6 +118,31 @@ class Observations:
         """
         values, block = np.array(values, float), np.array(block, int)
         n_blocks = len(covariances)
+        if values.shape != block.shape:
+            raise ValueError(f"{len(values)} observations but block numbers for {len(block)}")
+        if block.size and not 0 <= block.min() <= block.max() < n_blocks:
+            raise ValueError(f"block numbers {block.min()} to {block.max()} of {n_blocks} blocks")
+        return cls.of_groups(values, _grouped(block, covariances), n_blocks, readings,
+                             reading_covariance, readings_aside)
+
+    @classmethod
+    def of_groups(
+        cls,
+        values: ArrayLike,
+        groups: Sequence[BlockGroup],
+        n_blocks: int,
+        readings: ArrayLike | None = None,
+        reading_covariance: ArrayLike | None = None,
+        readings_aside: ArrayLike | None = None,
+    ) -> "Observations":
+        """The same of blocks that are grouped already.
+
+        Raises
+        ------
+        ValueError
+            As `build`.
+        """
+        values = np.array(values, float)
         readings = np.zeros((n_blocks, 0)) if readings is None else np.array(readings, float)
         k = readings.shape[1]
         if reading_covariance is None:
@@ -125,10 +150,6 @@ class Observations:
                 raise ValueError(f"{k} readings per block but no covariance for them")
             reading_covariance = np.zeros((n_blocks, 0, 0))
         reading_covariance = np.array(reading_covariance, float)
-        if values.shape != block.shape:
-            raise ValueError(f"{len(values)} observations but block numbers for {len(block)}")
-        if block.size and not 0 <= block.min() <= block.max() < n_blocks:
-            raise ValueError(f"block numbers {block.min()} to {block.max()} of {n_blocks} blocks")
         if readings.shape[0] != n_blocks or reading_covariance.shape != (n_blocks, k, k):
             raise ValueError(
                 f"{n_blocks} blocks but readings {readings.shape} with covariance "
@@ -137,13 +158,14 @@ class Observations:
         for name, array in (("observation", values), ("reading", readings)):
             if not np.isfinite(array).all():
                 raise ValueError(f"{name} {np.argwhere(~np.isfinite(array))[0]} is not finite")
+        for group in groups:
+            check_covariance(group.covariance, f"blocks of {group.rows.shape[1]} observations")
         if k:
             check_covariance(reading_covariance, "the readings")
         nothing = np.zeros(readings.shape, bool)
-        return cls(values, _grouped(block, covariances), readings, reading_covariance,
+        return cls(values, tuple(groups), readings, reading_covariance,
                    np.zeros(len(values), bool),
                    nothing if readings_aside is None else np.array(readings_aside, bool))
-
 
     @property
     def powerless_covariance(self) -> np.ndarray:
@@ -249,7 +271,6 @@ def _grouped(block: np.ndarray, covariances: Sequence[np.ndarray]) -> tuple[Bloc
                     f"block {b} has {size} observations but a covariance of shape {matrix.shape}"
                 )
         covariance = np.stack(stack)
-        check_covariance(covariance, f"blocks of {size} observations")
         rows = order[starts[blocks][:, None] + np.arange(size)]
         groups.append(BlockGroup(rows, blocks, covariance))
     return tuple(groups)
