@@ -25,38 +25,23 @@ class Model(Protocol):
 
 @dataclass(frozen=True)
 class Prediction:
-    """A model's prediction and its derivatives.
+    """A model's prediction and its derivatives."""
 
-    Attributes
-    ----------
-    values : ndarray, shape (n,)
-    by_parameters : ndarray or Bordered, shape (n, p)
-        The design matrix A; bordered where there are many sets of rows with columns of their own.
-    by_readings : ndarray, shape (n, k)
-        The matrix B: each row by the readings of its own block.
-    """
-
-    values: np.ndarray
+    values: np.ndarray  #: Shape (n,).
+    #: Shape (n, p). The design matrix A; bordered where there are many sets of rows with columns of
+    #: their own.
     by_parameters: np.ndarray | Bordered
+    #: Shape (n, k). The matrix B: each row by the readings of its own block.
     by_readings: np.ndarray
 
 
 @dataclass(frozen=True)
 class BlockGroup:
-    """Blocks of equal size, stacked so that numpy treats them at once.
+    """Blocks of equal size, stacked so that numpy treats them at once."""
 
-    Attributes
-    ----------
-    rows : ndarray of int, shape (g, m)
-        The observations of each block.
-    blocks : ndarray of int, shape (g,)
-        Which row of the readings belongs to each block.
-    covariance : ndarray, shape (g, m, m)
-    """
-
-    rows: np.ndarray
-    blocks: np.ndarray
-    covariance: np.ndarray
+    rows: np.ndarray  #: Int, shape (g, m). The observations of each block.
+    blocks: np.ndarray  #: Int, shape (g,). Which row of the readings belongs to each block.
+    covariance: np.ndarray  #: Shape (g, m, m).
 
 
 @dataclass(frozen=True)
@@ -65,26 +50,17 @@ class Observations:
 
     Two observations are correlated when they share a block: through the block's covariance and
     through the errors of the readings they share. Make one with `Observations.build`.
-
-    Attributes
-    ----------
-    values : ndarray, shape (n,)
-    groups : tuple of BlockGroup
-        Every row is in exactly one group.
-    readings : ndarray, shape (n_blocks, k)
-        k = 0 where the model has no readings.
-    reading_covariance : ndarray, shape (n_blocks, k, k)
-    aside : ndarray of bool, shape (n,)
-        Observations that are set aside: their errors are unknowns (`calib.adjust.aside`).
-    readings_aside : ndarray of bool, shape (n_blocks, k)
-        Likewise; such a reading keeps its covariance, which then does not matter.
     """
 
-    values: np.ndarray
-    groups: tuple[BlockGroup, ...]
-    readings: np.ndarray
-    reading_covariance: np.ndarray
+    values: np.ndarray  #: Shape (n,).
+    groups: tuple[BlockGroup, ...]  #: Every row is in exactly one group.
+    readings: np.ndarray  #: Shape (n_blocks, k), k = 0 where the model has no readings.
+    reading_covariance: np.ndarray  #: Shape (n_blocks, k, k).
+    #: Bool, shape (n,). Observations that are set aside: their errors are unknowns
+    #: (`calib.adjust.aside`).
     aside: np.ndarray
+    #: Bool, shape (n_blocks, k). Likewise; such a reading keeps its covariance, which then does not
+    #: matter.
     readings_aside: np.ndarray
 
     @classmethod
@@ -186,24 +162,14 @@ class _Chosen:
 
 @dataclass(frozen=True)
 class Prior:
-    """Pseudo-observations of functions of the parameters, Gaussian.
+    """Pseudo-observations of functions of the parameters, Gaussian."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        One label per value, for tables and messages.
-    values : ndarray, shape (q,)
-    covariance : ndarray, shape (q, q)
-    function : callable
-        ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
-    aside : ndarray of bool, shape (q,), or None
-        Values that are set aside, if any: their errors are unknowns.
-    """
-
-    names: tuple[str, ...]
-    values: np.ndarray
-    covariance: np.ndarray
+    names: tuple[str, ...]  #: One label per value, for tables and messages.
+    values: np.ndarray  #: Shape (q,).
+    covariance: np.ndarray  #: Shape (q, q).
+    #: ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
     function: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
+    #: Bool, shape (q,). Values that are set aside, if any: their errors are unknowns.
     aside: np.ndarray | None = None
 
     @classmethod

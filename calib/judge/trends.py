@@ -12,6 +12,7 @@ import numpy as np
 from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
+from calib.chain.circle import wrapped
 from calib.chain.effects import effects_of
 from calib.judge.houses import houses
 
@@ -117,7 +118,7 @@ def _approach(solution):
     for p, stand in enumerate(run.poses.stand):
         if stand in last:
             step = run.poses.readings[p] - run.poses.readings[last[stand]]
-            step = np.mod(step + np.pi, 2 * np.pi) - np.pi
+            step = wrapped(step)
             came[p] = np.where(np.abs(step) > MOVED * run.poses.sd[p], np.sign(step), 0.0)
         last[stand] = p
     return came
