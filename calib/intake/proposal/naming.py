@@ -204,11 +204,14 @@ def _corners(words, targets):
 def _widest(pattern):
     """The pattern with the words beside the target taken for part of it: left corner, stick."""
     before, target, after = pattern.partition("{target}")
-    if "{" not in after and re.search(r"[^\W\d_]", after):
+    letters = re.compile(r"[^\W\d_]")
+    if "{" not in after and letters.search(after):
         return before + target
-    if "{" not in before and re.search(r"[^\W\d_]", before):
+    if "{" not in before and letters.search(before):
         return target + after
-    return pattern
+    pose, brace, between = before.rpartition("}")
+    word = letters.search(between)
+    return pattern if word is None else pose + brace + between[:word.start()] + target + after
 
 
 def _width(booked, position):
