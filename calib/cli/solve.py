@@ -110,7 +110,8 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance,
-                                                 beside.later if beside else now, chosen.out))
+                                                 beside.later if beside else now, chosen.out,
+                                                 chosen.instead))
         if run.entries is not None:
             document = with_entries(document, run.entries)
     if bootstrap is not None:
@@ -180,7 +181,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     machine = document.machine
     known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
-    if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
+    if failed & {"global test", "held-out poses", "suspects", "survey scale", "systematic errors"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
     if "suspects" in failed:
         names = [s.name for s in document.suspects if s.beyond_chance]
