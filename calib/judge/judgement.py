@@ -15,6 +15,7 @@ from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.correlation import Correlation, correlation
+from calib.judge.equivalent import Equivalent
 from calib.judge.external import External, external_reliability
 from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
@@ -175,7 +176,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         scale=survey_scale(rest),
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge_known(solution, told.weak),
-        plausible=plausibility(solution),
+        plausible=_plausible(solution, suspects),
         gates=(),
         out=out,
         instead=instead,
@@ -185,6 +186,24 @@ def judge(solution: Solution, tolerance: float | None = None,
 
 def _kept(value):
     return value
+
+
+def _plausible(solution: Solution, suspects: Suspects) -> Plausibility:
+    """Of the run as it is; no other machine is claimed that fits only because of the suspects."""
+    found = plausibility(solution)
+    if not found.untold or not suspects.beyond_chance:
+        return found
+    still = plausibility(suspects.without)
+    same = {_reading_of(weighed.machine) for weighed in still.untold}
+    kept = tuple(w for w in found.equivalents
+                 if w.told_by is not None or _reading_of(w.machine) in same)
+    return replace(found, equivalents=kept, would_tell=still.would_tell)
+
+
+def _reading_of(machine: Equivalent) -> tuple[object, ...]:
+    """How another machine reads the files, or describes the same machine."""
+    way = machine.relabelling
+    return machine.differs if way is None else (way.what, *way.names)
 
 
 def _checked(solution, rest, tolerance):

@@ -8,6 +8,7 @@ import numpy as np
 from calib.chain.length import FOOT, INCH
 from calib.judge import facts
 from calib.judge.facts import Fact
+from calib.report.words.reading import scale_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
 _LISTED = 24
@@ -230,8 +231,7 @@ def _(fact: facts.ZeroShifted) -> Told:
 
 @told.register
 def _(fact: facts.Gain) -> Told:
-    return Told(f"The reading {fact.reading} runs {100 * abs(fact.gain):.1f} % too "
-                f"{'wide' if fact.gain > 0 else 'narrow'}: its sensor has the wrong gain.",
+    return Told(f"T{scale_says(fact.reading, fact.gain)[1:]}.",
                 f"Divide the column {fact.reading} of readings.csv by {1 + fact.gain:.4f}, and "
                 "have the sensor checked or its scale factor set.")
 
