@@ -132,7 +132,7 @@ def main():
                            if t != world.texts[i]]
                 claimed = found.found.claimed
                 print("   ", k, said, changed[:3], "->", claimed and (
-                    claimed.pose, [(s.family, dict(s.typed)) for s in claimed.slips]))
+                    claimed.pose, [(s.family.name, dict(s.typed)) for s in claimed.slips]))
         if kind == "clean":
             print(f"{kind:36}", dict(counts), f"{spent / max(made, 1):6.2f}")
         else:

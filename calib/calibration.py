@@ -167,6 +167,15 @@ class Problem:
         parts.append(Part(SET_UP, shots.setup, seen.by_corrections))
         return seen.position, parts, seen.by_point @ points.by_readings
 
+    def values(self, unknowns: np.ndarray, readings: np.ndarray) -> np.ndarray:
+        """Predicted shot coordinates, row by row, without derivatives."""
+        shots, set_ups = self.run.shots, self.run.set_ups
+        position = self.points(unknowns, readings, shots.target, shots.pose, False).position
+        if set_ups is not None and shots.setup is not None:
+            position = stations.seen(position, shots.setup, set_ups,
+                                     self.corrections(unknowns)).position
+        return position.ravel()
+
     def __call__(self, unknowns, readings) -> Prediction:
         """Predicted shot coordinates, row by row."""
         return self._rows(unknowns, readings, self.layout.dense)
@@ -270,9 +279,8 @@ class Solution:
 
         What a person standing at the edge would have seen.
         """
-        shots = self.run.shots
-        predicted = self.problem.predicted(self.adjustment.parameters, self.readings_used, shots)
-        return shots.position - predicted.position
+        predicted = self.problem.values(self.adjustment.parameters, self.readings_used)
+        return self.run.shots.position - predicted.reshape(-1, 3)
 
     @cached_property
     def shots_alone(self) -> Spectrum:

@@ -18,39 +18,21 @@ from calib.chain.rig import Rig
 
 @dataclass(frozen=True)
 class EdgeNodes:
-    """Targets at the nodes of an envelope.
-
-    Attributes
-    ----------
-    rig : Rig
-    targets : ndarray of int, shape (t,)
-        Index into the rig's targets.
-    parameters : ndarray, shape (p,)
-        m or rad.
-    joints, readings : ndarray, shape (n, k)
-        rad.
-    reach : ndarray of int, shape (n,)
-        Index into ``rig.envelope.reaches``.
-    seen : ndarray of bool, shape (n,)
-        False where a sensor is blind or cannot tell the joint angle: nothing is said there.
-    position : ndarray, shape (n, t, 3)
-        Forward, left, up in the levelled house frame, m.
-    by_parameters : ndarray, shape (n, t, 3, p)
-        m per m or m per rad.
-    by_readings : ndarray, shape (n, t, 3, k)
-        m per rad.
-    """
+    """Targets at the nodes of an envelope."""
 
     rig: Rig
-    targets: np.ndarray
-    parameters: np.ndarray
+    targets: np.ndarray  #: Int, shape (t,). Index into the rig's targets.
+    parameters: np.ndarray  #: Shape (p,), m or rad.
+    #: joints, readings: shape (n, k), rad.
     joints: np.ndarray
     readings: np.ndarray
-    reach: np.ndarray
+    reach: np.ndarray  #: Int, shape (n,). Index into ``rig.envelope.reaches``.
+    #: Bool, shape (n,). False where a sensor is blind or cannot tell the joint angle: nothing is
+    #: said there.
     seen: np.ndarray
-    position: np.ndarray
-    by_parameters: np.ndarray
-    by_readings: np.ndarray
+    position: np.ndarray  #: Shape (n, t, 3). Forward, left, up in the levelled house frame, m.
+    by_parameters: np.ndarray  #: Shape (n, t, 3, p), m per m or m per rad.
+    by_readings: np.ndarray  #: Shape (n, t, 3, k), m per rad.
 
     def sd(self, covariance: np.ndarray) -> np.ndarray:
         """3-D sd that a covariance (p, p) of the parameters leaves, shape (n, t), m.
@@ -110,18 +92,12 @@ class EdgeNodes:
 
 @dataclass(frozen=True)
 class Shares:
-    """What each parameter contributes to the edge error of a wrong set-up.
+    """What each parameter contributes to the edge error of a wrong set-up."""
 
-    Attributes
-    ----------
-    share : ndarray, shape (p,)
-        Of the mean square error over nodes and targets; sums to 1. Negative where a parameter's
-        error compensates others. First order.
-    alone : ndarray, shape (p,)
-        Root mean square edge error, m, if only this parameter were wrong. First order.
-    """
-
+    #: Shape (p,). Of the mean square error over nodes and targets; sums to 1. Negative where a
+    #: parameter's error compensates others. First order.
     share: np.ndarray
+    #: Shape (p,). Root mean square edge error, m, if only this parameter were wrong. First order.
     alone: np.ndarray
 
 

@@ -18,27 +18,20 @@ class Foretold:
     pose that take part, less ``design`` times those of the unknowns, less ``own`` times those of
     the readings that are set aside, as estimated at known unknowns. A pose whose other shots took
     part shares its readings with the unknowns; see `calib.adjust.unknown_errors.ReadingLinks`.
-
-    Attributes
-    ----------
-    shots : Shots
-    position : ndarray, shape (n, 3)
-        m.
-    design : ndarray, shape (n, 3, n_unknowns)
-        What the unknowns do, directly and through the readings that are set aside.
-    known, own : ndarray, shape (n, 3, n_readings)
-    predictable : ndarray of bool, shape (n,)
-        False: a reading of the pose is set aside that no other shot of the pose replaces, or no
-        shot tells where the target is; nothing else of such a shot means anything.
     """
 
     solution: Solution
     links: ReadingLinks
     shots: Shots
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3), m.
+    #: Shape (n, 3, n_unknowns). What the unknowns do, directly and through the readings that are
+    #: set aside.
     design: np.ndarray
+    #: known, own: shape (n, 3, n_readings).
     known: np.ndarray
     own: np.ndarray
+    #: Bool, shape (n,). False: a reading of the pose is set aside that no other shot of the pose
+    #: replaces, or no shot tells where the target is; nothing else of such a shot means anything.
     predictable: np.ndarray
 
     @cached_property
@@ -75,17 +68,12 @@ class Foretold:
 
 @dataclass(frozen=True)
 class Replaced:
-    """A reading that is set aside, as the shots of its pose tell it; rad.
-
-    Attributes
-    ----------
-    pose, reading : int
-    measured, estimate, sd : float
-        The sd is inf, and the estimate nothing, where no shot of the pose determines it.
-    """
+    """A reading that is set aside, as the shots of its pose tell it; rad."""
 
     pose: int
     reading: int
+    #: measured, estimate, sd: The sd is inf, and the estimate nothing, where no shot of the pose
+    #: determines it.
     measured: float
     estimate: float
     sd: float

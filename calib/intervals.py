@@ -26,7 +26,7 @@ def intervals(solution: Solution) -> Intervals:
     half = normal_ppf(0.975) * np.sqrt(np.diag(solution.covariance))
     low, high, columns = value - half, value + half, problem.layout.columns(RIG, "")
     told = np.array([status == "estimated" for status in solution.status])
-    told[told] = bent(problem.model, adjustment, columns[told])
+    told[told] = bent(problem.values, adjustment, columns[told])
     for i in np.flatnonzero(told):
         low[i], high[i] = likelihood_interval(problem.model, adjustment, columns[i])
     return Intervals(low, high, told)

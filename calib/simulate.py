@@ -45,21 +45,12 @@ class Truth:
 
 
 def simulate(
-    rig: Rig,
-    rng: np.random.Generator,
-    *,
-    poses: int = 24,
-    stands: int = 1,
-    targets: Sequence[str] = ("edge_left", "edge_right"),
-    check_poses: int = 0,
-    gross_errors: int = 0,
-    gross_size: tuple[float, float] = (0.05, 0.15),
-    parameters: np.ndarray | None = None,
-    joints: np.ndarray | None = None,
-    stand: np.ndarray | None = None,
-    shots: np.ndarray | None = None,
-    taped: bool = True,
-    noted: np.ndarray | None = None,
+    rig: Rig, rng: np.random.Generator, *,
+    poses: int = 24, stands: int = 1, targets: Sequence[str] = ("edge_left", "edge_right"),
+    check_poses: int = 0, gross_errors: int = 0, gross_size: tuple[float, float] = (0.05, 0.15),
+    parameters: np.ndarray | None = None, joints: np.ndarray | None = None,
+    stand: np.ndarray | None = None, shots: np.ndarray | None = None,
+    taped: bool = True, noted: np.ndarray | None = None,
 ) -> tuple[Run, Truth]:
     """Draw a machine, a run over it and its tape.
 

@@ -1,4 +1,4 @@
-"""Text in a CSV file that a spreadsheet must not take for a formula."""
+"""Text in a CSV file: how it is quoted, and what a spreadsheet must not take for a formula."""
 
 import re
 
@@ -18,6 +18,22 @@ def guard(text: str) -> str:
     ("'=1+1", '-0.5', '12-left', "''=x")
     """
     return "'" + text if _RUN.match(text) and not _NUMBER.fullmatch(text) else text
+
+
+def as_cell(text: str, delimiter: str = ",") -> str:
+    """`text` as it stands in a CSV file: guarded, and quoted where it has to be.
+
+    A row whose first cell begins with # would be read as a comment.
+
+    Examples
+    --------
+    >>> print(as_cell("=1,1"), as_cell("#3"), as_cell("left edge"), as_cell("1,1", ";"))
+    "'=1,1" "#3" left edge 1,1
+    """
+    cell = guard(text)
+    if cell != cell.strip() or cell.startswith("#") or '"' in cell or delimiter in cell:
+        return '"' + cell.replace('"', '""') + '"'
+    return cell
 
 
 def unguard(cell: str) -> str:

@@ -22,19 +22,11 @@ CORRECTIONS = ("east", "north", "up", "orientation")
 
 @dataclass(frozen=True)
 class Seen:
-    """Points as they show from their set-ups.
+    """Points as they show from their set-ups."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (n, 3)
-        m.
-    by_point : ndarray, shape (n, 3, 3)
-    by_corrections : ndarray, shape (n, 3, 4)
-        By the corrections of the point's own set-up, m per m and m per rad.
-    """
-
-    position: np.ndarray
-    by_point: np.ndarray
+    position: np.ndarray  #: Shape (n, 3), m.
+    by_point: np.ndarray  #: Shape (n, 3, 3).
+    #: Shape (n, 3, 4). By the corrections of the point's own set-up, m per m and m per rad.
     by_corrections: np.ndarray
 
 
@@ -68,18 +60,11 @@ def seen(point: np.ndarray, setup: np.ndarray, set_ups: SetUps, corrections: np.
 
 @dataclass(frozen=True)
 class Known:
-    """What is known of the set-ups as a function of all unknowns.
-
-    Attributes
-    ----------
-    columns : ndarray of int, shape (n_setups, 4)
-        Where the corrections are among the unknowns.
-    measured : ndarray of int, shape (m,)
-        Columns of the corrections that were measured beforehand.
-    """
+    """What is known of the set-ups as a function of all unknowns."""
 
     set_ups: SetUps
-    columns: np.ndarray
+    columns: np.ndarray  #: Int, shape (n_setups, 4). Where the corrections are among the unknowns.
+    #: Int, shape (m,). Columns of the corrections that were measured beforehand.
     measured: np.ndarray
 
     def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

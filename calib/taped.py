@@ -42,21 +42,13 @@ def taped_quantities(
 
 @dataclass(frozen=True)
 class TapedFunction:
-    """What is taped as a function of all unknowns.
-
-    Attributes
-    ----------
-    names : tuple of str
-        What is taped.
-    taped : ndarray, shape (q,)
-        Their values, m or rad: a bearing is taken within half a turn of its own.
-    columns : ndarray of int, shape (n_parameters,)
-        Where the rig's parameters are among the unknowns.
-    """
+    """What is taped as a function of all unknowns."""
 
     rig: Rig
-    names: tuple[str, ...]
+    names: tuple[str, ...]  #: What is taped.
+    #: Shape (q,). Their values, m or rad: a bearing is taken within half a turn of its own.
     taped: np.ndarray
+    #: Int, shape (n_parameters,). Where the rig's parameters are among the unknowns.
     columns: np.ndarray
 
     def __call__(self, unknowns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -4,12 +4,14 @@
     python -m benchmarks.speed --short   what needs no further library, to the screen
     python -m benchmarks.speed --before CHECKOUT    the command's profile also of an older version
 
-Processor seconds, medians, one thread. Install the other solvers with ``pip install .[bench]``.
+Processor seconds, medians, one thread; what people wait for by the clock. Install the other solvers
+with ``pip install .[bench]``.
 """
 
 import platform
 import sys
 from importlib.metadata import PackageNotFoundError, version
+from os import cpu_count, getloadavg
 from pathlib import Path
 
 from threadpoolctl import threadpool_info, threadpool_limits
@@ -73,6 +75,7 @@ def _everything(older):
     solves = {poses: _solve_time(poses) for poses in floors}
     mine, theirs, off = measure.kinematics()
     taken, peak, before = measure.large()
+    few, every = _solve_time(6), measure.threads()
     snooped, wrong = measure.snooping(), measure.wrong_readings()
     told, commands = _command(older)
     times, length = scaling()
@@ -94,12 +97,32 @@ def _everything(older):
                 f"pinocchio, one after the other\nfrom Python, by the joints: {theirs:.2f}. "
                 f"They differ by {off:.0e}."), "",
              "## Growth, processor seconds", "",
-             "solve with reliability, judge and report by poses; plan (12 poses) by candidates. A "
-             "report above", "3,000 poses was not measured.", *_growth(times), "",
+             "solve with reliability, judge and report (page and PDF) by poses; plan (12 poses) by "
+             "candidates.", *_growth(times), "",
              "![Growth and ratios](speed.png)", "",
-             "## Targets", "", *_targets(found, floors, solves, solve, peak, before, taken,
-                                         snooped, wrong, commands, times, length)]
+             "## BLAS threads", "",
+             f"A solve of 30 poses takes {1000 * every[1]:.1f} ms of processor time with BLAS held "
+             f"to one thread, {1000 * every[0]:.1f} ms in", "all of its threads.", "",
+             "## Targets", "", *_why(found, floors, few), "",
+             *_targets(found, floors, solves, solve, peak, before, taken, snooped, wrong, commands,
+                       times, length)]
     return lines, (times, found)
+
+
+def _why(found, floors, few):
+    """What a solve spends beside the linear algebra, as measured here."""
+    shares = {poses: measure.parts(poses) for poses in (1000, 3000)}
+    numeric = found["(a) scipy, numeric"][0]
+    lines = [f"Why the solve is not nearer to bare LAPACK: a run of 6 poses takes {1000 * few:.1f} "
+             "ms as well. So much is calling", "numpy some thousand times, from Python; were all "
+             f"arithmetic free, 30 poses would be {numeric / few:.0f} times as fast as (a)",
+             f"and {few / floors[30]:.0f} times bare LAPACK. LAPACK knows nothing of the chain:"]
+    for poses, of in shares.items():
+        chain, made = (100 * of[part] / of["all"] for part in ("chain", "setting up"))
+        lines.append(f"at {poses:,} poses its points and derivatives take {chain:.0f} % of the "
+                     f"solve, setting up the problem {made:.0f} %.")
+    return [*lines, "The verdict waits for the libraries, for the noise of shots and readings, and "
+            "for the search for other machines", "that fit as well."]
 
 
 def _command(older):
@@ -113,21 +136,42 @@ def _command(older):
                    "first of two, before": command.stages(older, True), **columns}
         loaded = {"before": command.imports(older), "now": loaded[""]}
     most = sorted(loaded[min(loaded)], key=lambda name: -loaded[min(loaded)][name])[:12]
-    others = [("calib next, processor s", command.elsewhere(here, "next", "{demo}"), 1.0),
-              ("calib --version, processor s", command.elsewhere(here, "--version"), 0.25)]
-    two = columns["first of two"]
-    told = ["## The command on the demo, processor seconds", "",
-            "`calib solve`: what each stage takes; where a second processor has nothing to do, a "
-            "second process", "judges and draws a part. Waiting is not in it.", "",
-            "| | " + " | ".join(columns) + " |", "|---" * (1 + len(columns)) + "|",
+    clock = {name: command.waited(here, *words) for name, words in _WAITED.items()}
+    if older is not None:
+        clock |= {f"{name}, before": command.waited(older, *words)
+                  for name, words in _WAITED.items()}
+    told = ["## The command on the demo", "",
+            "Seconds by the clock, medians of five, at a load of "
+            f"{getloadavg()[0]:.1f} on {cpu_count()} processors:", "",
+            "| | first line of the result | end |", "|---|---|---|",
+            *(f"| {name} | {first:.2f} | {end:.2f} |" for name, (first, end) in clock.items()),
+            "", "What each stage of `calib solve` takes, processor seconds; where a second "
+            "processor has nothing to do,", "a second process judges and draws a part. Waiting is "
+            "not in it.",
+            "", "| | " + " | ".join(columns) + " |", "|---" * (1 + len(columns)) + "|",
             *(f"| {stage} | " + " | ".join(f"{c[stage]:.3f}" for c in columns.values()) + " |"
               for stage in command.STAGES), "",
             "Loaded without a report (`python -X importtime`, milliseconds, the largest):", "",
             "| | " + " | ".join(loaded) + " |", "|---" * (1 + len(loaded)) + "|",
             *(f"| {name} | " + " | ".join(f"{c.get(name, 0.0):.0f}" for c in loaded.values())
               + " |" for name in most), ""]
-    return told, [("calib solve, verdict, processor s", two["verdict printed"], 0.7),
-                  ("calib solve, whole, processor s", two["whole command"], 3.0), *others]
+    return told, [("calib solve, verdict, s", clock["calib solve"][0], 0.7),
+                  ("calib solve, whole, s", clock["calib solve"][1], 3.0),
+                  ("calib next, s", clock["calib next"][1], 1.0),
+                  ("calib --version, s", clock["calib --version"][1], 0.25),
+                  ("calib --help, s", clock["calib --help"][1], 0.25),
+                  ("a wrong option, s", clock["calib solve --nonsense"][1], 0.25)]
+
+
+#: Commands that somebody waits for.
+_WAITED = {
+    "calib solve": ("solve", "{demo}", "--out", "{out}"),
+    "calib solve --no-report": ("solve", "{demo}", "--out", "{out}", "--no-report"),
+    "calib next": ("next", "{demo}"),
+    "calib --help": ("--help",),
+    "calib --version": ("--version",),
+    "calib solve --nonsense": ("solve", "--nonsense"),
+}
 
 
 def _solve_time(poses):

@@ -93,23 +93,16 @@ def waited(checkout: Path, *words: str, repeats: int = 5) -> tuple[float, float]
     return float(np.median(first[1:])), float(np.median(whole[1:]))
 
 
-def elsewhere(checkout: Path, *words: str, repeats: int = 1) -> float:
-    """Seconds of another command of calib, {demo} standing for the demo's run folder; median."""
-    with tempfile.TemporaryDirectory() as folder:
-        call = "import os; from calib.cli import main\ntry: main()\nexcept SystemExit: pass\n" \
-               "import sys, time; print(time.process_time(), file=sys.stderr)"
-        taken = [float(_python(checkout, folder, "-c", call, *(w.format(demo=DATA) for w in words)
-                               ).stderr.splitlines()[-1]) for _ in range(1 + repeats)]
-    return float(np.median(taken[1:]))
-
-
 def imports(checkout: Path) -> dict[str, float]:
     """Milliseconds by library that ``python -X importtime`` sees in a solve without a report."""
     with tempfile.TemporaryDirectory() as folder:
         words = ("-X", "importtime", "-m", "calib", "solve", str(DATA), "--out",
                  str(Path(folder) / "out"), "--no-report")
-        for _ in range(2):
-            told = _python(checkout, folder, *words).stderr
+        told = [_imported(_python(checkout, folder, *words).stderr) for _ in range(4)][1:]
+    return min(told, key=lambda taken: sum(taken.values()))
+
+
+def _imported(told):
     taken: dict[str, float] = {}
     for line in told.splitlines():
         own, _, name = line.removeprefix("import time:").strip().split("|")[:3] \

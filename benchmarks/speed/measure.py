@@ -1,5 +1,6 @@
 """What is measured, and how: processor seconds, medians, all contenders in turn in one process."""
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -15,7 +16,7 @@ from benchmarks.speed import rivals
 from benchmarks.speed.full import Full
 from benchmarks.speed.kinematics import Casadi, Pinocchio
 from calib.adjust.reliability import reliability
-from calib.calibration import HOUSE_PLACEMENT, Problem, solve
+from calib.calibration import HOUSE_PLACEMENT, Problem, problem_of, solve
 from calib.chain.rig import rig_from_dict
 from calib.cli.simulate import STANDARD_RIG
 from calib.judge.suspects import find_suspects
@@ -103,8 +104,35 @@ def floor(poses=30) -> float:
     For each evaluation of the model a QR and the Cholesky factors of all blocks with their
     inverses; once an SVD for rank, covariance and reliability.
     """
-    run, evaluations = a_run(poses), [0]
-    rows = Problem._rows
+    solution, evaluations = _counted(a_run(poses))
+    linearised = solution.adjustment.linearised
+    design = np.asfortranarray(linearised.design)
+    blocks = [np.tile(np.eye(g.shape[1]), (len(g), 1, 1)) for g in linearised.whiteners]
+
+    def bare():
+        for _ in range(evaluations):
+            lapack.dgeqrf(design)
+            for block in blocks:
+                np.linalg.inv(np.linalg.cholesky(block))
+        lapack.dgesdd(design, full_matrices=False)
+
+    return median(bare, 15 if poses <= 100 else 3)
+
+
+def parts(poses=30) -> dict[str, float]:
+    """Of a solve: seconds in the chain with its derivatives, in setting up, and in all."""
+    run = a_run(poses)
+    solution, evaluations = _counted(run)
+    problem, repeats = solution.problem, 15 if poses <= 100 else 3
+    at = solution.adjustment.parameters, solution.adjusted_readings
+    return {"chain": evaluations * median(lambda: problem(*at), repeats),
+            "setting up": median(lambda: problem_of(run), repeats),
+            "all": median(lambda: whole(run), repeats)}
+
+
+def _counted(run):
+    """The solution of a run, and how often the model was evaluated for it."""
+    evaluations, rows = [0], Problem._rows
 
     def counted(self, *arguments):
         evaluations[0] += 1
@@ -112,21 +140,24 @@ def floor(poses=30) -> float:
 
     Problem._rows = counted
     try:
-        solution = solve(run)
+        return solve(run), evaluations[0]
     finally:
         Problem._rows = rows
-    linearised = solution.adjustment.linearised
-    design = np.asfortranarray(linearised.design)
-    blocks = [np.tile(np.eye(g.shape[1]), (len(g), 1, 1)) for g in linearised.whiteners]
 
-    def bare():
-        for _ in range(evaluations[0]):
-            lapack.dgeqrf(design)
-            for block in blocks:
-                np.linalg.inv(np.linalg.cholesky(block))
-        lapack.dgesdd(design, full_matrices=False)
 
-    return median(bare, 15 if poses <= 100 else 3)
+def threads(poses=30) -> tuple[float, float]:
+    """Processor seconds of a solve with BLAS as it comes, in all its threads, and in one."""
+    code = ("from contextlib import nullcontext; from types import SimpleNamespace as Free; "
+            "from benchmarks.speed.measure import a_run, median, whole; "
+            "from calib.adjust import threads; import sys; "
+            f"run = a_run({poses}); free = Free(limit=lambda **_: nullcontext()); "
+            "threads._libraries = threads._libraries if 'one' in sys.argv else lambda *_: free; "
+            "print(median(lambda: whole(run), 25))")
+    environment = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    every, one = (float(subprocess.run(
+        [sys.executable, "-c", code, how], check=True, capture_output=True, text=True,
+        env=environment).stdout) for how in ("all", "one"))
+    return every, one
 
 
 def kinematics(poses=1000):

@@ -9,9 +9,9 @@ from calib.judge.judgement import judge
 from calib.report.pages.report import report_files
 from calib.report.record import result_document
 
-#: Poses of a run, and candidates of a plan; a report stops earlier, a plan begins later.
+#: Poses of a run, and candidates of a plan, which begins later.
 SIZES = (30, 100, 300, 1000, 3000, 10_000, 30_000)
-_MOST_REPORT, _LEAST_PLAN = 3000, 300
+_LEAST_PLAN = 300
 
 
 def scaling(sizes=SIZES, parts=("solve", "judge", "report", "plan")):
@@ -30,7 +30,7 @@ def scaling(sizes=SIZES, parts=("solve", "judge", "report", "plan")):
         took("judge", size, lambda chosen=chosen: judge(chosen.solution))
         if size >= _LEAST_PLAN:
             took("plan", size, lambda size=size: _planned(size))
-        if size <= _MOST_REPORT and "report" in parts:
+        if "report" in parts:
             judged = judge(chosen.solution)
             took("report", size, lambda chosen=chosen, judged=judged: length.update(
                 {len(chosen.solution.run.poses.ids): _page(chosen, judged)}))

@@ -21,27 +21,15 @@ _UNSEEN = 1e-9
 
 
 class Eliminated(NamedTuple):
-    """What was eliminated from a stack of blocks of m rows, with c = m + k columns of H.
+    """What was eliminated from a stack of blocks of m rows, with c = m + k columns of H."""
 
-    Attributes
-    ----------
-    where : ndarray of int, shape (a,)
-        The blocks of the stack that have something set aside.
-    estimator : ndarray, shape (a, c, m)
-        Errors from whitened misclosures; rows of zeros for what is not set aside.
-    covariance : ndarray, shape (a, c, c)
-        Of the errors if the parameters were known.
-    seen : ndarray of bool, shape (a, c)
-        Set aside, and determined by the other values of the block.
-    rank : int
-        Of H, summed over the blocks.
-    """
-
-    where: np.ndarray
+    where: np.ndarray  #: Int, shape (a,). The blocks of the stack that have something set aside.
+    #: Shape (a, c, m). Errors from whitened misclosures; rows of zeros for what is not set aside.
     estimator: np.ndarray
-    covariance: np.ndarray
+    covariance: np.ndarray  #: Shape (a, c, c). Of the errors if the parameters were known.
+    #: Bool, shape (a, c). Set aside, and determined by the other values of the block.
     seen: np.ndarray
-    rank: int
+    rank: int  #: Of H, summed over the blocks.
 
 
 def eliminate(whiteners: np.ndarray, columns: np.ndarray, mask: np.ndarray

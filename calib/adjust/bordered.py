@@ -24,20 +24,12 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Sets:
-    """Which set each row belongs to, and which columns each set has.
+    """Which set each row belongs to, and which columns each set has."""
 
-    Attributes
-    ----------
-    of_row : ndarray of int, shape (n,)
-    local : ndarray of int, shape (n_sets, k)
-        Columns of each set, -1 where a set has fewer than others.
-    shared : ndarray of int, shape (s,)
-        The other columns.
-    """
-
-    of_row: np.ndarray
+    of_row: np.ndarray  #: Int, shape (n,).
+    #: Int, shape (n_sets, k). Columns of each set, -1 where a set has fewer than others.
     local: np.ndarray
-    shared: np.ndarray
+    shared: np.ndarray  #: Int, shape (s,). The other columns.
 
     @property
     def size(self) -> int:
@@ -71,16 +63,11 @@ class Sets:
 
 @dataclass(frozen=True)
 class Bordered:
-    """A matrix with columns of sets and shared ones.
-
-    Attributes
-    ----------
-    sets : Sets
-    values : ndarray, shape (n, k + s)
-        Each row by the columns of its set (0 where it has fewer), then by the shared columns.
-    """
+    """A matrix with columns of sets and shared ones."""
 
     sets: Sets
+    #: Shape (n, k + s). Each row by the columns of its set (0 where it has fewer), then by the
+    #: shared columns.
     values: np.ndarray
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
@@ -108,26 +95,14 @@ class Bordered:
 
 @dataclass(frozen=True)
 class Compressed:
-    """Q and T of a bordered matrix J over some further rows H: ``J = Q T``, H as it is.
-
-    Attributes
-    ----------
-    sets : Sets
-    of_sets : ndarray, shape (n_sets, m, c)
-        Q of each set.
-    of_rest : ndarray, shape (n_sets * (c - k), d)
-        Q of what the sets leave to the shared columns.
-    triangle : ndarray, shape (t, size)
-        T over H.
-    below : int
-        How many rows H has.
-    """
+    """Q and T of a bordered matrix J over some further rows H: ``J = Q T``, H as it is."""
 
     sets: Sets
-    of_sets: np.ndarray
+    of_sets: np.ndarray  #: Shape (n_sets, m, c). Q of each set.
+    #: Shape (n_sets * (c - k), d). Q of what the sets leave to the shared columns.
     of_rest: np.ndarray
-    triangle: np.ndarray
-    below: int
+    triangle: np.ndarray  #: Shape (t, size). T over H.
+    below: int  #: How many rows H has.
 
     @classmethod
     def of(cls, matrix: Bordered, below: np.ndarray) -> "Compressed":

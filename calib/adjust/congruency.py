@@ -29,19 +29,10 @@ RANK_TOLERANCE = 1e-9
 
 @dataclass(frozen=True)
 class Epoch:
-    """What the observations of one epoch say about the parameters.
+    """What the observations of one epoch say about the parameters."""
 
-    Attributes
-    ----------
-    information : ndarray, shape (p, p)
-        Symmetric, positive semi-definite.
-    score : ndarray, shape (p,)
-        ``information @ (x - origin)`` with x the estimate; defined also where x is not.
-    chi2 : float
-    dof : int
-    """
-
-    information: np.ndarray
+    information: np.ndarray  #: Shape (p, p). Symmetric, positive semi-definite.
+    #: Shape (p,). ``information @ (x - origin)`` with x the estimate; defined also where x is not.
     score: np.ndarray
     chi2: float
     dof: int
@@ -105,37 +96,23 @@ class Moved:
 
 @dataclass(frozen=True)
 class Congruency:
-    """The test of two epochs.
-
-    Attributes
-    ----------
-    omega : float
-    rank : int
-    pooled : float
-        Variance factor of both epochs together.
-    dof : int
-        Of `pooled`.
-    statistic, limit : float
-        F value of the global test and its critical value at `LEVEL`.
-    p_value : float
-    moved : tuple of Moved
-        In the order in which they were found; empty if the test passes.
-    change, change_covariance : ndarray, shapes (m,) and (m, m)
-        Of the moved candidates, all others taken as unmoved; a-priori covariance.
-    rest_statistic, rest_limit : float
-        F value of what is left, and its critical value; NaN if nothing is left to test.
-    """
+    """The test of two epochs."""
 
     omega: float
     rank: int
-    pooled: float
-    dof: int
+    pooled: float  #: Variance factor of both epochs together.
+    dof: int  #: Of `pooled`.
+    #: statistic, limit: F value of the global test and its critical value at `LEVEL`.
     statistic: float
     limit: float
     p_value: float
-    moved: tuple[Moved, ...]
+    moved: tuple[Moved, ...]  #: In the order in which they were found; empty if the test passes.
+    #: change, change_covariance: shapes (m,) and (m, m). Of the moved candidates, all others taken
+    #: as unmoved; a-priori covariance.
     change: np.ndarray
     change_covariance: np.ndarray
+    #: rest_statistic, rest_limit: F value of what is left, and its critical value; NaN if nothing
+    #: is left to test.
     rest_statistic: float
     rest_limit: float
 

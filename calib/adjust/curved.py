@@ -7,6 +7,7 @@ the same for any function of the parameter (D. M. Bates and D. G. Watts, *Nonlin
 Analysis and Its Applications*, Wiley 1988, section 6.1: profile t; from memory).
 """
 
+from collections.abc import Callable
 from math import sqrt
 
 import numpy as np
@@ -30,7 +31,8 @@ _BENT = 0.1
 _PACE, _MOST_PACES, _CLOSE = 0.5, 10, 0.01
 
 
-def bent(model: Model, adjustment: Adjustment, columns: np.ndarray) -> np.ndarray:
+def bent(predicted: Callable[[np.ndarray, np.ndarray], np.ndarray], adjustment: Adjustment,
+         columns: np.ndarray) -> np.ndarray:
     """Which parameters' intervals the linear theory may get wrong.
 
     The profile at both ends of the linear interval, with the derivatives and weights of the
@@ -38,8 +40,8 @@ def bent(model: Model, adjustment: Adjustment, columns: np.ndarray) -> np.ndarra
 
     Parameters
     ----------
-    model : callable
-        That of the adjustment.
+    predicted : callable
+        What the adjustment's model predicts, of parameters and readings, without derivatives.
     columns : ndarray of int, shape (k,)
         Of free parameters.
 
@@ -61,7 +63,7 @@ def bent(model: Model, adjustment: Adjustment, columns: np.ndarray) -> np.ndarra
         if not (adjustment.free[column] and place[column] >= 0 and along.any()):
             continue
         for end in (-_ENDS, _ENDS):
-            moved = _misclosure(model, adjustment, x + end * step)
+            moved = _misclosure(predicted, adjustment, x + end * step)
             # What the others cannot take up: beside the whole design, and along this one's own.
             left = moved - basis @ (basis.T @ moved)
             own = along @ moved
@@ -70,11 +72,12 @@ def bent(model: Model, adjustment: Adjustment, columns: np.ndarray) -> np.ndarra
     return marked
 
 
-def _misclosure(model: Model, adjustment: Adjustment, parameters: np.ndarray) -> np.ndarray:
+def _misclosure(predicted: Callable[[np.ndarray, np.ndarray], np.ndarray], adjustment: Adjustment,
+                parameters: np.ndarray) -> np.ndarray:
     """Whitened as at the solution, corrections as there, at other parameters; shape (n + q,)."""
     linearised, prior = adjustment.linearised, adjustment.prior
     observations = adjustment.observations
-    values = model(parameters, observations.readings + adjustment.corrections).values
+    values = predicted(parameters, observations.readings + adjustment.corrections)
     raw = linearised.raw + observations.values - adjustment.residuals - values
     off = prior.values - prior.function(parameters)[0]
     return np.concatenate([whitened(observations.groups, raw, linearised.whiteners),

@@ -13,41 +13,22 @@ from calib.adjust.tall import MANY, Tall
 
 @dataclass(frozen=True)
 class Linearised:
-    """The problem linearised at the solution: all that reliability and covariance need.
+    """The problem linearised at the solution: all that reliability and covariance need."""
 
-    Attributes
-    ----------
-    whiteners : tuple of ndarray
-        Per block group, shape (g, m, m): G with ``G M G' = I``, less what is set aside.
-    a : ndarray or Bordered, shape (n, p_free)
-        A, free parameters only.
-    by_readings : ndarray, shape (n, k)
-        B.
-    raw : ndarray, shape (n,)
-        w, not whitened.
-    whitened : ndarray or Bordered, shape (n, p_free)
-        A whitened.
-    misclosure : ndarray, shape (n + q,)
-        Whitened w over whitened t - h: the residuals of the whitened problem.
-    prior_by_parameters : ndarray, shape (q, p_free)
-        H.
-    prior_whitener : ndarray, shape (q, q)
-    whole, prior_whole
-        The whiteners as they are without anything set aside.
-    eliminated, prior_eliminated
-        What was eliminated, per block group and from the prior.
-    """
-
+    #: Per block group, shape (g, m, m): G with ``G M G' = I``, less what is set aside.
     whiteners: tuple[np.ndarray, ...]
-    a: np.ndarray | Bordered
-    by_readings: np.ndarray
-    raw: np.ndarray
-    whitened: np.ndarray | Bordered
+    a: np.ndarray | Bordered  #: Shape (n, p_free). A, free parameters only.
+    by_readings: np.ndarray  #: Shape (n, k). B.
+    raw: np.ndarray  #: Shape (n,), w, not whitened.
+    whitened: np.ndarray | Bordered  #: Shape (n, p_free). A whitened.
+    #: Shape (n + q,). Whitened w over whitened t - h: the residuals of the whitened problem.
     misclosure: np.ndarray
-    prior_by_parameters: np.ndarray
-    prior_whitener: np.ndarray
+    prior_by_parameters: np.ndarray  #: Shape (q, p_free). H.
+    prior_whitener: np.ndarray  #: Shape (q, q).
+    #: whole, prior_whole: The whiteners as they are without anything set aside.
     whole: tuple[np.ndarray, ...]
     prior_whole: np.ndarray
+    #: eliminated, prior_eliminated: What was eliminated, per block group and from the prior.
     eliminated: tuple[Eliminated, ...]
     prior_eliminated: Eliminated
 

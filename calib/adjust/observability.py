@@ -17,28 +17,15 @@ from calib.adjust.spectrum import RANK_TOLERANCE
 
 @dataclass(frozen=True)
 class Observability:
-    """Five numbers that say how well a set of poses shows its unknowns; larger is better.
+    """Five numbers that say how well a set of poses shows its unknowns; larger is better."""
 
-    Attributes
-    ----------
-    volume : float
-        First index: geometric mean of the singular values over the root of the number of poses.
-        Orders sets of one size as the determinant of the information does.
-    inverse_condition : float
-        Second: smallest over largest.
-    smallest : float
-        Third: the smallest singular value.
-    noise_amplification : float
-        Fourth: smallest squared over largest.
-    harmonic : float
-        Fifth: one over the sum of the reciprocals.
-    """
-
+    #: First index: geometric mean of the singular values over the root of the number of poses.
+    #: Orders sets of one size as the determinant of the information does.
     volume: float
-    inverse_condition: float
-    smallest: float
-    noise_amplification: float
-    harmonic: float
+    inverse_condition: float  #: Second: smallest over largest.
+    smallest: float  #: Third: the smallest singular value.
+    noise_amplification: float  #: Fourth: smallest squared over largest.
+    harmonic: float  #: Fifth: one over the sum of the reciprocals.
 
     @classmethod
     def of(cls, singular: ArrayLike, poses: int) -> "Observability":

@@ -26,37 +26,20 @@ ManyModels = Callable[[np.ndarray, np.ndarray, np.ndarray], Prediction]
 
 @dataclass(frozen=True)
 class Look:
-    """Where a few steps led.
+    """Where a few steps led."""
 
-    Attributes
-    ----------
-    parameters : ndarray, shape (p,)
-    chi2 : float
-        All blocks at full weight, priors included; inf if the model is not finite.
-    block_chi2 : ndarray, shape (n_blocks,)
-        Squared whitened misclosures per block; 0 for a block without observations.
-    block_size : ndarray of int, shape (n_blocks,)
-    normal : ndarray, shape (p_free, p_free)
-        J'J of the last linearisation, priors included.
-    """
-
-    parameters: np.ndarray
-    chi2: float
+    parameters: np.ndarray  #: Shape (p,).
+    chi2: float  #: All blocks at full weight, priors included; inf if the model is not finite.
+    #: Shape (n_blocks,). Squared whitened misclosures per block; 0 for a block without
+    #: observations.
     block_chi2: np.ndarray
-    block_size: np.ndarray
-    normal: np.ndarray
+    block_size: np.ndarray  #: Int, shape (n_blocks,).
+    normal: np.ndarray  #: Shape (p_free, p_free). J'J of the last linearisation, priors included.
 
 
 def look(
-    model: Model,
-    observations: Observations,
-    start: np.ndarray,
-    *,
-    prior: Prior,
-    held: np.ndarray,
-    steps: int = 15,
-    give_up: float = np.inf,
-    robust: bool = False,
+    model: Model, observations: Observations, start: np.ndarray, *, prior: Prior,
+    held: np.ndarray, steps: int = 15, give_up: float = np.inf, robust: bool = False,
 ) -> Look:
     """Walk towards the minimum.
 

@@ -122,43 +122,30 @@ def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
 
 
 class GroupTest(NamedTuple):
-    """Test of a bias of several dimensions.
+    """Test of a bias of several dimensions."""
 
-    Attributes
-    ----------
-    statistic : float
-        Chi-square of `dof` if there is no bias.
-    dof : int
-        What of the bias can be seen at all; 0 if nothing checks it.
-    mdb : float
-        Least length of a bias that is found with the power of the one-dimensional test, along
-        the worst direction that is checked; inf if some direction is not checked at all.
-    bias : ndarray, shape (f,)
-        Its estimate, measured - what the rest predicts; 0 along directions that are not checked.
-    """
-
-    statistic: float
-    dof: int
+    statistic: float  #: Chi-square of `dof` if there is no bias.
+    dof: int  #: What of the bias can be seen at all; 0 if nothing checks it.
+    #: Least length of a bias that is found with the power of the one-dimensional test, along the
+    #: worst direction that is checked; inf if some direction is not checked at all.
     mdb: float
+    #: Shape (f,). Its estimate, measured - what the rest predicts; 0 along directions that are not
+    #: checked.
     bias: np.ndarray
 
 
 @dataclass(frozen=True)
 class GroupTests:
-    """Tests of many groups of one adjustment; make it once with `GroupTests.of`.
-
-    Attributes
-    ----------
-    place : ndarray of int, shape (n, 3)
-        Block group, block within it and position within the block of every observation.
-    of_block : ndarray of int, shape (n_blocks, 2)
-        Block group and block within it; -1 for a block without observations.
-    parts : tuple of (M^-1 w, C, M^-1) per block group
-    """
+    """Tests of many groups of one adjustment; make it once with `GroupTests.of`."""
 
     adjustment: Adjustment
+    #: Int, shape (n, 3). Block group, block within it and position within the block of every
+    #: observation.
     place: np.ndarray
+    #: Int, shape (n_blocks, 2). Block group and block within it; -1 for a block without
+    #: observations.
     of_block: np.ndarray
+    #: Tuple of (M^-1 w, C, M^-1) per block group.
     parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
     lambda0: float
 
@@ -338,19 +325,11 @@ def whiten(adjustment: Adjustment, columns: np.ndarray, whole: bool = False) -> 
 
 @dataclass(frozen=True)
 class Influence:
-    """How the parameters move per unit of error: external reliability is this times a bias.
+    """How the parameters move per unit of error: external reliability is this times a bias."""
 
-    Attributes
-    ----------
-    observations : ndarray, shape (n, p)
-    readings : ndarray, shape (n_blocks, k, p)
-    priors : ndarray, shape (q, p)
-        Zero columns for held parameters.
-    """
-
-    observations: np.ndarray
-    readings: np.ndarray
-    priors: np.ndarray
+    observations: np.ndarray  #: Shape (n, p).
+    readings: np.ndarray  #: Shape (n_blocks, k, p).
+    priors: np.ndarray  #: Shape (q, p). Zero columns for held parameters.
 
 
 def influence(adjustment: Adjustment) -> Influence:

@@ -26,20 +26,13 @@ _MOST_ROUNDS, _SETTLED = 60, 5e-3
 
 @dataclass(frozen=True)
 class Reweighted:
-    """Weights at the robust solution.
+    """Weights at the robust solution."""
 
-    Attributes
-    ----------
-    weights : dict of label to float
-        1 for a group that fits, small for one that does not.
-    parameters : ndarray, shape (p,)
-        The robust estimates; their uncertainty is that of a plain adjustment of what is left.
-    corrections : ndarray, shape (n_blocks, k)
-    """
-
-    weights: dict[Hashable, float]
+    weights: dict[Hashable, float]  #: 1 for a group that fits, small for one that does not.
+    #: Shape (p,). The robust estimates; their uncertainty is that of a plain adjustment of what is
+    #: left.
     parameters: np.ndarray
-    corrections: np.ndarray
+    corrections: np.ndarray  #: Shape (n_blocks, k).
 
     def below(self, weight: float) -> tuple[Hashable, ...]:
         """Labels with less than `weight`, least first."""

@@ -40,47 +40,25 @@ _SEED = 20_000
 
 @dataclass(frozen=True)
 class Score:
-    """A test of some added parameters.
+    """A test of some added parameters."""
 
-    Attributes
-    ----------
-    statistic : float
-        Chi-square of `dof` if all are zero.
-    dof : int
-        0 if the design leaves nothing of some combination of them.
-    values : ndarray, shape (d,)
-        What they would be, to first order.
-    covariance : ndarray, shape (d, d)
-    """
-
-    statistic: float
-    dof: int
-    values: np.ndarray
-    covariance: np.ndarray
+    statistic: float  #: Chi-square of `dof` if all are zero.
+    dof: int  #: 0 if the design leaves nothing of some combination of them.
+    values: np.ndarray  #: Shape (d,). What they would be, to first order.
+    covariance: np.ndarray  #: Shape (d, d).
 
 
 @dataclass(frozen=True)
 class Scores:
-    """The scores of k added parameters; make them with `Scores.of`.
+    """The scores of k added parameters; make them with `Scores.of`."""
 
-    Attributes
-    ----------
-    pulled : ndarray, shape (k,)
-        z''r.
-    normal : ndarray, shape (k, k)
-        z''z', the information that the design leaves.
-    left : ndarray, shape (k,)
-        Its diagonal as a share of z'z.
-    taken_up : ndarray, shape (p, k)
-        How the parameters that are there move per unit of each added one; 0 where held.
-    chi2, dof : float, int
-        Of the problem without them.
-    """
-
-    pulled: np.ndarray
-    normal: np.ndarray
-    left: np.ndarray
+    pulled: np.ndarray  #: Shape (k,), z''r.
+    normal: np.ndarray  #: Shape (k, k), z''z', the information that the design leaves.
+    left: np.ndarray  #: Shape (k,). Its diagonal as a share of z'z.
+    #: Shape (p, k). How the parameters that are there move per unit of each added one; 0 where
+    #: held.
     taken_up: np.ndarray
+    #: chi2, dof: Of the problem without them.
     chi2: float
     dof: int
 

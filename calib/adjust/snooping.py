@@ -66,36 +66,22 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Snooping:
-    """What snooping set aside, in order, and the adjustments it began and ended with.
+    """What snooping set aside, in order, and the adjustments it began and ended with."""
 
-    Attributes
-    ----------
-    suspects : tuple of Verdict
-        As tested when they were found; as at the end where a robust fit found them.
-    at_end : tuple of Verdict
-        Per suspect, tested against what the rest predicts at the end.
-    shifts : tuple of ndarray, shape (p,)
-        Per suspect, the parameters with it less those without it, to first order at the end.
-    first, final : Adjustment
-        Of everything, and without the suspects.
-    before : tuple of Verdict
-        The tests of all candidates in `first`, worst first.
-    beyond : tuple of Verdict
-        What is beyond its limit in `final`, worst first: empty is the proof.
-    stopped : Stopped
-    robust : bool
-        A robust fit found them.
-    """
-
+    #: As tested when they were found; as at the end where a robust fit found them.
     suspects: tuple[Verdict, ...]
-    at_end: tuple[Verdict, ...]
+    at_end: tuple[Verdict, ...]  #: Per suspect, tested against what the rest predicts at the end.
+    #: Shape (p,). Per suspect, the parameters with it less those without it, to first order at the
+    #: end.
     shifts: tuple[np.ndarray, ...]
+    #: first, final: Of everything, and without the suspects.
     first: Adjustment
     final: Adjustment
-    before: tuple[Verdict, ...]
+    before: tuple[Verdict, ...]  #: The tests of all candidates in `first`, worst first.
+    #: What is beyond its limit in `final`, worst first: empty is the proof.
     beyond: tuple[Verdict, ...]
     stopped: Stopped
-    robust: bool
+    robust: bool  #: A robust fit found them.
 
 
 def snoop(

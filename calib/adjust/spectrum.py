@@ -17,19 +17,13 @@ RANK_TOLERANCE = 1e-9
 
 @dataclass(frozen=True)
 class Direction:
-    """A combination of parameters: how much of each goes together, largest first.
-
-    Attributes
-    ----------
-    names : tuple of str
-    amounts : ndarray, shape (len(names),)
-        In the parameters' own units, scaled so that the largest share is that of the first name.
-    shares : ndarray, shape (len(names),)
-        Squared parts of the scaled direction, summing to at most 1.
-    """
+    """A combination of parameters: how much of each goes together, largest first."""
 
     names: tuple[str, ...]
+    #: Shape (len(names),). In the parameters' own units, scaled so that the largest share is that
+    #: of the first name.
     amounts: np.ndarray
+    #: Shape (len(names),). Squared parts of the scaled direction, summing to at most 1.
     shares: np.ndarray
 
     def __str__(self) -> str:
@@ -58,24 +52,13 @@ class NotDetermined(Exception):
 
 @dataclass(frozen=True)
 class Spectrum:
-    """SVD ``J diag(scale) = left diag(singular) right'`` of a whitened design matrix J.
+    """SVD ``J diag(scale) = left diag(singular) right'`` of a whitened design matrix J."""
 
-    Attributes
-    ----------
-    singular : ndarray, shape (p,)
-        Largest first.
-    right : ndarray, shape (p, p)
-        Columns are the right singular vectors.
-    scale : ndarray, shape (p,)
-        One over the column norms, so that units do not matter; 1 for a column of zeros.
-    inner : ndarray, shape (t, p)
-        Left singular vectors of what was decomposed: of J, or of J compressed.
-    compressed : Compressed, Tall or None
-    """
-
-    singular: np.ndarray
-    right: np.ndarray
+    singular: np.ndarray  #: Shape (p,). Largest first.
+    right: np.ndarray  #: Shape (p, p). Columns are the right singular vectors.
+    #: Shape (p,). One over the column norms, so that units do not matter; 1 for a column of zeros.
     scale: np.ndarray
+    #: Shape (t, p). Left singular vectors of what was decomposed: of J, or of J compressed.
     inner: np.ndarray
     compressed: Compressed | Tall | None = None
 

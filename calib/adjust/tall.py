@@ -19,21 +19,11 @@ _AT_A_TIME = 2048
 
 @dataclass(frozen=True)
 class Tall:
-    """R of a design J over some further rows H; the same questions as a `Compressed` answers.
+    """R of a design J over some further rows H; the same questions as a `Compressed` answers."""
 
-    Attributes
-    ----------
-    matrix : ndarray, shape (n, p)
-        J.
-    below : ndarray, shape (q, p)
-        H.
-    triangle : ndarray, shape (p, p)
-        R.
-    """
-
-    matrix: np.ndarray
-    below: np.ndarray
-    triangle: np.ndarray
+    matrix: np.ndarray  #: Shape (n, p). J.
+    below: np.ndarray  #: Shape (q, p). H.
+    triangle: np.ndarray  #: Shape (p, p). R.
 
     @classmethod
     def of(cls, matrix: np.ndarray, below: np.ndarray) -> "Tall":

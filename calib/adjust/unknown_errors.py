@@ -21,17 +21,11 @@ from calib.adjust.reliability import GroupTest
 
 
 class ErrorTest(NamedTuple):
-    """Test of a value that is set aside against what the rest predicts.
+    """Test of a value that is set aside against what the rest predicts."""
 
-    Attributes
-    ----------
-    test : GroupTest
-        Its bias is measured - predicted; dof 0 if the rest does not predict it, mdb NaN.
-    shift : ndarray, shape (p,)
-        What taking it back would move the parameters by, to first order.
-    """
-
+    #: Its bias is measured - predicted; dof 0 if the rest does not predict it, mdb NaN.
     test: GroupTest
+    #: Shape (p,). What taking it back would move the parameters by, to first order.
     shift: np.ndarray
 
 
@@ -120,28 +114,16 @@ class ReadingLinks:
     """How the errors of the readings of every block hang together with the estimates.
 
     With e the errors of the readings that take part and u the estimates of those set aside.
-
-    Attributes
-    ----------
-    known : ndarray of bool, shape (n_blocks, k)
-        Takes part.
-    determined : ndarray of bool, shape (n_blocks, k)
-        Set aside, and estimated.
-    by_parameters : ndarray, shape (n_blocks, k, p)
-        L: change of -u per unit of the parameters.
-    own : ndarray, shape (n_blocks, k, k)
-        Covariance of u if the parameters were known.
-    with_parameters : ndarray, shape (n_blocks, k, p)
-        Covariance of e with the errors of the parameters' estimates.
-    with_own : ndarray, shape (n_blocks, k, k)
-        Covariance of e with the errors of u if the parameters were known.
     """
 
-    known: np.ndarray
-    determined: np.ndarray
+    known: np.ndarray  #: Bool, shape (n_blocks, k). Takes part.
+    determined: np.ndarray  #: Bool, shape (n_blocks, k). Set aside, and estimated.
+    #: Shape (n_blocks, k, p). L: change of -u per unit of the parameters.
     by_parameters: np.ndarray
-    own: np.ndarray
+    own: np.ndarray  #: Shape (n_blocks, k, k). Covariance of u if the parameters were known.
+    #: Shape (n_blocks, k, p). Covariance of e with the errors of the parameters' estimates.
     with_parameters: np.ndarray
+    #: Shape (n_blocks, k, k). Covariance of e with the errors of u if the parameters were known.
     with_own: np.ndarray
 
     @classmethod

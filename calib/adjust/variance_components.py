@@ -62,45 +62,29 @@ class Component:
 
 @dataclass(frozen=True)
 class VarianceComponents:
-    """Estimated factors, one per component; NaN where there is too little redundancy.
-
-    Attributes
-    ----------
-    labels : tuple of str
-    factor : ndarray, shape (k,)
-        Variance factors theta: estimated over stated variance, 0 where no noise is seen.
-    sd : ndarray, shape (k,)
-        Standard deviation of the factor.
-    dof : ndarray, shape (k,)
-        Effective degrees of freedom, at the estimate; near 0 those of a factor as stated.
-    low95, high95 : ndarray, shape (k,)
-        Interval of the factor; the low end may be 0.
-    redundancy : ndarray, shape (k,)
-        Sum of the component's redundancy numbers, at the stated standard deviations.
-    chance : ndarray, shape (k,)
-        Of a likelihood ratio like this if the component is as stated, the others open.
-    differs : ndarray of bool, shape (k,)
-        Components that are surely not as stated, at `RUN_LEVEL` for all together.
-    group : tuple of int
-        Where something is not as stated but no component can be named: those that it may be.
-    alone : ndarray, shape (k,)
-        Variance factor of each component if it alone is not as stated.
-    adjustment : Adjustment
-        Solved with the estimated standard deviations.
-    """
+    """Estimated factors, one per component; NaN where there is too little redundancy."""
 
     labels: tuple[str, ...]
+    #: Shape (k,). Variance factors theta: estimated over stated variance, 0 where no noise is seen.
     factor: np.ndarray
-    sd: np.ndarray
+    sd: np.ndarray  #: Shape (k,). Standard deviation of the factor.
+    #: Shape (k,). Effective degrees of freedom, at the estimate; near 0 those of a factor as
+    #: stated.
     dof: np.ndarray
+    #: low95, high95: shape (k,). Interval of the factor; the low end may be 0.
     low95: np.ndarray
     high95: np.ndarray
+    #: Shape (k,). Sum of the component's redundancy numbers, at the stated standard deviations.
     redundancy: np.ndarray
+    #: Shape (k,). Of a likelihood ratio like this if the component is as stated, the others open.
     chance: np.ndarray
+    #: Bool, shape (k,). Components that are surely not as stated, at `RUN_LEVEL` for all together.
     differs: np.ndarray
+    #: Where something is not as stated but no component can be named: those that it may be.
     group: tuple[int, ...]
+    #: Shape (k,). Variance factor of each component if it alone is not as stated.
     alone: np.ndarray
-    adjustment: Adjustment
+    adjustment: Adjustment  #: Solved with the estimated standard deviations.
 
     @property
     def estimated(self) -> np.ndarray:

@@ -20,30 +20,20 @@ class Sensor:
     """A reading and how it becomes a joint angle.
 
     ``joint = linkage(kind(direction * reading + zero + varying))``
-
-    Attributes
-    ----------
-    kind : str
-        One of `calib.chain.sensors.SENSOR_KINDS`.
-    varying : mapping
-        Names parameters, and what each is multiplied with (`calib.chain.basis.OF_READING`, or a
-        column of readings.csv).
-    through : str or None
-        One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
-    uses : mapping
-        Inputs of kind and linkage, and the parameters, or other readings, that they are.
-    branch : float
-        +1 or -1, of the linkage.
     """
 
     reading: str
-    kind: str
+    kind: str  #: One of `calib.chain.sensors.SENSOR_KINDS`.
     direction: float = 1.0
     zero: str | None = None
+    #: Names parameters, and what each is multiplied with (`calib.chain.basis.OF_READING`, or a
+    #: column of readings.csv).
     varying: Mapping[str, str] = field(default_factory=dict)
+    #: One of `calib.chain.linkages.LINKAGES`, if it does not sit at the joint.
     through: str | None = None
+    #: Inputs of kind and linkage, and the parameters, or other readings, that they are.
     uses: Mapping[str, str] = field(default_factory=dict)
-    branch: float = 1.0
+    branch: float = 1.0  #: +1 or -1, of the linkage.
 
     @property
     def names(self) -> frozenset[str]:
@@ -64,40 +54,26 @@ class Sensor:
 
 @dataclass(frozen=True)
 class Told:
-    """What a sensor tells of its joint in each pose.
+    """What a sensor tells of its joint in each pose."""
 
-    Attributes
-    ----------
-    joint : ndarray, shape (n_poses,)
-        The joint angle, rad.
-    sight : ndarray, shape (n_poses,), or float
-        Its change over that of the reading, where small is good.
-    rate : ndarray, shape (n_local,) or (n_poses, n_local), or None
-        Derivative by the locals, without what comes through the up vector.
-    by_up : tuple or None
-        Derivative by the components of the up vector, as in `calib.chain.sensors.Felt`.
-    """
-
-    joint: np.ndarray
+    joint: np.ndarray  #: Shape (n_poses,). The joint angle, rad.
+    #: Shape (n_poses,), or float. Its change over that of the reading, where small is good.
     sight: np.ndarray | float
+    #: Shape (n_local,) or (n_poses, n_local). Derivative by the locals, without what comes through
+    #: the up vector.
     rate: np.ndarray | None
+    #: Derivative by the components of the up vector, as in `calib.chain.sensors.Felt`.
     by_up: tuple[np.ndarray | None, ...] | None
 
 
 @dataclass(frozen=True)
 class Calibrated:
-    """All sensors of a chain: ``angle = direction * reading + zero + varying``.
-
-    Attributes
-    ----------
-    parameters : tuple of str
-        Of the chain. Its local variables are these, the placement and the readings.
-    pose_columns : tuple of str
-        What is noted of a pose: the columns of `noted`, shape (n_poses, n_pose_columns).
-    """
+    """All sensors of a chain: ``angle = direction * reading + zero + varying``."""
 
     sensors: tuple[Sensor, ...]
+    #: Of the chain. Its local variables are these, the placement and the readings.
     parameters: tuple[str, ...]
+    #: What is noted of a pose: the columns of `noted`, shape (n_poses, n_pose_columns).
     pose_columns: tuple[str, ...] = ()
 
     def angles(self, parameters: np.ndarray, readings: np.ndarray,

@@ -24,7 +24,7 @@ _FRAGMENT = ("free", "parameters", "motions", "sensors")
 class _Each(BaseModel):
     """Which sensors there is an effect for."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
     kind: list[str] | None = None
     name: list[str] | None = None
     driven: bool = False
@@ -33,7 +33,7 @@ class _Each(BaseModel):
 class _EffectEntry(BaseModel):
     """An effect as it is written."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
     each: _Each | None = None
     words: str
     at_edge: str = ""
@@ -49,40 +49,22 @@ class _EffectEntry(BaseModel):
 
 @dataclass(frozen=True)
 class Effect:
-    """An effect that fits a rig.
-
-    Attributes
-    ----------
-    name : str
-    words : str
-        What is not as the rig has it.
-    at_edge : str
-        What it does there; empty of one that is several.
-    parameters : tuple of str
-        Which it estimates.
-    members : tuple of str
-        The effects that it is made of; itself alone if it is not made of others.
-    needs : str or None
-        A column of readings.csv.
-    within : float or None
-        How far its parameters can be from where they are held, m or rad, if their range does not
-        say it.
-    trends : tuple of tuple
-        What misses go with if it is there: component, what against, and the sign of the slope if
-        that is always the same.
-    there : bool
-        The rig estimates its parameters already.
-    """
+    """An effect that fits a rig."""
 
     name: str
-    words: str
-    at_edge: str
-    parameters: tuple[str, ...]
+    words: str  #: What is not as the rig has it.
+    at_edge: str  #: What it does there; empty of one that is several.
+    parameters: tuple[str, ...]  #: Which it estimates.
+    #: The effects that it is made of; itself alone if it is not made of others.
     members: tuple[str, ...]
-    needs: str | None
+    needs: str | None  #: A column of readings.csv.
+    #: How far its parameters can be from where they are held, m or rad, if their range does not say
+    #: it.
     within: float | None
+    #: What misses go with if it is there: component, what against, and the sign of the slope if
+    #: that is always the same.
     trends: tuple[tuple[Any, ...], ...]
-    there: bool
+    there: bool  #: The rig estimates its parameters already.
     fragment: Mapping[str, Any]
 
 

@@ -35,29 +35,19 @@ _NO_GAIN = 1e6
 
 @dataclass(frozen=True)
 class Linkage:
-    """The two directions of one kind of linkage.
+    """The two directions of one kind of linkage."""
 
-    Attributes
-    ----------
-    joint : callable
-        ``joint(told, inputs) -> Felt`` from what the sensor tells, shape (n,), rad or m.
-    told : callable
-        The inverse, ``told(q, inputs)``, shape (n,).
-    lengths, angles : tuple of str
-        Names of the inputs; besides them there is `branch`.
-    arms : tuple of str
-        The shorter of these lengths makes the derivative by a length comparable with one by an
-        angle; none where an angle is told.
-    blind : str
-        Where it cannot tell its joint, in words.
-    """
-
+    #: ``joint(told, inputs) -> Felt`` from what the sensor tells, shape (n,), rad or m.
     joint: Callable[[np.ndarray, Inputs], Felt]
+    #: The inverse, ``told(q, inputs)``, shape (n,).
     told: Callable[[np.ndarray, Inputs], np.ndarray]
+    #: lengths, angles: Names of the inputs; besides them there is `branch`.
     lengths: tuple[str, ...]
     angles: tuple[str, ...]
+    #: The shorter of these lengths makes the derivative by a length comparable with one by an
+    #: angle; none where an angle is told.
     arms: tuple[str, ...]
-    blind: str
+    blind: str  #: Where it cannot tell its joint, in words.
 
 
 def _triangle(near: Number, far: Number, opposite: Number

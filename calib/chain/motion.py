@@ -30,34 +30,18 @@ class Motion:
     """An elementary motion and what sets its amount.
 
     ``amount = constant + sum(coefficient * name for by) + sense * joint + what varies``
-
-    Attributes
-    ----------
-    turns : bool
-        True for a rotation (right-hand rule), False for a translation.
-    axis : int
-        0, 1, 2 for x, y, z of the frame the motion starts from.
-    constant : float
-        m or rad.
-    by : mapping of str to float
-        Coefficients of rig parameters or of `PLACEMENT` names.
-    joint : str or None
-        The reading whose sensor gives the joint angle, at most one.
-    sense : float
-        +1 or -1, the joint's sign in this motion.
-    frame : str or None
-        Name of the frame reached after this motion, if anything is attached to it.
-    varying : tuple of Varying
-        What else there is in the amount, with parameters and a function of the pose.
     """
 
-    turns: bool
-    axis: int
-    constant: float = 0.0
+    turns: bool  #: True for a rotation (right-hand rule), False for a translation.
+    axis: int  #: 0, 1, 2 for x, y, z of the frame the motion starts from.
+    constant: float = 0.0  #: m or rad.
+    #: Coefficients of rig parameters or of `PLACEMENT` names.
     by: Mapping[str, float] = field(default_factory=dict)
-    joint: str | None = None
-    sense: float = 1.0
+    joint: str | None = None  #: The reading whose sensor gives the joint angle, at most one.
+    sense: float = 1.0  #: +1 or -1, the joint's sign in this motion.
+    #: Name of the frame reached after this motion, if anything is attached to it.
     frame: str | None = None
+    #: What else there is in the amount, with parameters and a function of the pose.
     varying: tuple[Varying, ...] = ()
 
     @property

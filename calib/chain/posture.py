@@ -16,64 +16,42 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Points:
-    """Positions of targets and their derivatives.
+    """Positions of targets and their derivatives."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (n, 3)
-        East, north, up in the site frame, m.
-    by_parameters, by_placement, by_readings : ndarray
-        Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3, n_readings), m per m or m per rad; the
-        placement is that of the shot's own stand (`calib.chain.motion.PLACEMENT`). Without
-        columns where the posture was made without derivatives.
-    """
-
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3). East, north, up in the site frame, m.
+    #: by_parameters, by_placement, by_readings: Shapes (n, 3, n_parameters), (n, 3, 4), (n, 3,
+    #: n_readings), m per m or m per rad; the placement is that of the shot's own stand
+    #: (`calib.chain.motion.PLACEMENT`). Without columns where the posture was made without
+    #: derivatives.
     by_parameters: np.ndarray
     by_placement: np.ndarray
     by_readings: np.ndarray
 
 
 class Sweep(NamedTuple):
-    """How the motions of a chain move points; those that turn come before those that slide.
+    """How the motions of a chain move points; those that turn come before those that slide."""
 
-    Attributes
-    ----------
-    turning, sliding : ndarray of int
-        Which motions do, in this order.
-    still : ndarray, shape (n_motions, n_local)
-        Derivatives of their amounts that are the same in every pose.
-    moving : ndarray of int
-        Where the motions are whose derivatives are not.
-    reached : ndarray of bool, shape (n_targets, n_motions)
-        Which motions move a target.
-    """
-
+    #: turning, sliding: int. Which motions do, in this order.
     turning: np.ndarray
     sliding: np.ndarray
+    #: Shape (n_motions, n_local). Derivatives of their amounts that are the same in every pose.
     still: np.ndarray
-    moving: np.ndarray
-    reached: np.ndarray
+    moving: np.ndarray  #: Int. Where the motions are whose derivatives are not.
+    reached: np.ndarray  #: Bool, shape (n_targets, n_motions). Which motions move a target.
 
 
 @dataclass(frozen=True)
 class Posture:
-    """All poses walked through the trunk: what targets need to be placed.
-
-    Attributes
-    ----------
-    machine : ndarray of int, shape (n_poses,), or None
-        Which of several machines each pose is of; the parameters are then (n_machines, p).
-    joints : ndarray, shape (n_poses, n_readings)
-        Joint angles, rad.
-    gain : ndarray, shape (n_poses, n_readings)
-        Change of the joint angle over change of the reading; large where a sensor is nearly blind.
-    """
+    """All poses walked through the trunk: what targets need to be placed."""
 
     chain: "Chain"
     parameters: np.ndarray
+    #: Int, shape (n_poses,). Which of several machines each pose is of; the parameters are then
+    #: (n_machines, p).
     machine: np.ndarray | None
-    joints: np.ndarray
+    joints: np.ndarray  #: Shape (n_poses, n_readings). Joint angles, rad.
+    #: Shape (n_poses, n_readings). Change of the joint angle over change of the reading; large
+    #: where a sensor is nearly blind.
     gain: np.ndarray
     axes: np.ndarray
     origins: np.ndarray

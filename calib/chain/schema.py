@@ -73,7 +73,7 @@ class RigError(Exception):
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class VaryingEntry(_Strict):

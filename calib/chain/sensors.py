@@ -46,53 +46,30 @@ Inputs = Mapping[str, Number]
 
 
 class Felt(NamedTuple):
-    """An angle, shape (n,), rad, and its derivatives.
-
-    Attributes
-    ----------
-    by_angle : ndarray, shape (n,), or float
-        By the calibrated angle.
-    by_up : tuple or None
-        One entry per component of the up vector, None for one that does not matter; None as a
-        whole for a sensor that does not feel gravity.
-    by_inputs : mapping of str to ndarray, shape (n,), or float
-    """
+    """An angle, shape (n,), rad, and its derivatives."""
 
     angle: np.ndarray
-    by_angle: Number
+    by_angle: Number  #: Shape (n,), or float. By the calibrated angle.
+    #: One entry per component of the up vector, None for one that does not matter; None as a whole
+    #: for a sensor that does not feel gravity.
     by_up: tuple[np.ndarray | None, ...] | None
-    by_inputs: Mapping[str, Number]
+    by_inputs: Mapping[str, Number]  #: Shape (n,), or float.
 
 
 @dataclass(frozen=True)
 class SensorKind:
-    """The two directions of one kind of sensor.
+    """The two directions of one kind of sensor."""
 
-    Attributes
-    ----------
-    felt : callable
-        ``felt(angle, up, inputs) -> Felt`` from the calibrated angle, shape (n,), rad.
-    angle : callable
-        The inverse, ``angle(q, up, inputs) -> angle``, shape (n,), rad.
-    may_use : tuple of str
-        Names of inputs that are 0 where a sensor does not have them.
-    sensors : tuple of str
-        Names of inputs that are angles of other sensors.
-    way : (str, int) or None
-        The one axis and sense of a motion whose joint it can measure.
-    unit : str
-        Of its readings on screens and in files, "deg" or "m".
-    blind : str
-        Why it may be blind, in words.
-    """
-
+    #: ``felt(angle, up, inputs) -> Felt`` from the calibrated angle, shape (n,), rad.
     felt: Callable[[np.ndarray, Up, Inputs], Felt]
+    #: The inverse, ``angle(q, up, inputs) -> angle``, shape (n,), rad.
     angle: Callable[[np.ndarray, Up, Inputs], np.ndarray]
-    may_use: tuple[str, ...] = ()
-    sensors: tuple[str, ...] = ()
+    may_use: tuple[str, ...] = ()  #: Names of inputs that are 0 where a sensor does not have them.
+    sensors: tuple[str, ...] = ()  #: Names of inputs that are angles of other sensors.
+    #: The one axis and sense of a motion whose joint it can measure.
     way: tuple[str, int] | None = None
-    unit: str = "deg"
-    blind: str = "it cannot tell its joint there"
+    unit: str = "deg"  #: Of its readings on screens and in files, "deg" or "m".
+    blind: str = "it cannot tell its joint there"  #: Why it may be blind, in words.
 
 
 def within_half_a_circle(q: np.ndarray) -> np.ndarray:

@@ -12,32 +12,25 @@ Axes = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 @dataclass
 class Walk:
-    """A walk along the motions of a chain, and what was left behind on the way.
+    """A walk along the motions of a chain, and what was left behind on the way."""
 
-    Attributes
-    ----------
-    columns, point
-        Axes of the frame that the walk has come to, and its origin (n_poses, 3).
-    axes, origins : ndarray, shape (n_poses, n_motions, 3)
-        Of each motion: what it moves along or turns about, and where.
-    joints, gain : ndarray, shape (n_poses, n_readings)
-    reached, positions : dict
-        Axes and origin of each named frame.
-    moving : ndarray, shape (n_poses, n_moving, n_local), or None
-        Derivatives by the locals of those amounts that have not the same ones in every pose.
-    joint_rates : dict of int to ndarray, shape (n_poses, n_local)
-        Of the joints that more than their own motion depends on.
-    """
-
+    #: columns, point: Axes of the frame that the walk has come to, and its origin (n_poses, 3).
     columns: Axes
     point: np.ndarray
+    #: axes, origins: shape (n_poses, n_motions, 3). Of each motion: what it moves along or turns
+    #: about, and where.
     axes: np.ndarray
     origins: np.ndarray
+    #: joints, gain: shape (n_poses, n_readings).
     joints: np.ndarray
     gain: np.ndarray
+    #: Shape (n_poses, n_moving, n_local). Derivatives by the locals of those amounts that have not
+    #: the same ones in every pose.
     moving: np.ndarray | None
+    #: reached, positions: Axes and origin of each named frame.
     reached: dict[str, Axes] = field(default_factory=dict)
     positions: dict[str, np.ndarray] = field(default_factory=dict)
+    #: Shape (n_poses, n_local). Of the joints that more than their own motion depends on.
     joint_rates: dict[int, np.ndarray] = field(default_factory=dict)
 
     @classmethod

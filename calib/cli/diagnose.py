@@ -95,7 +95,7 @@ def _with_whole_tape(corrected: Run, data: Run) -> Run:
     """A corrected run with the rows that were left out since they are in an earlier result."""
     from calib.run.folder import read_run
     from calib.run.records import joined
-    from calib.together.machine import without_rows
+    from calib.together.earlier import without_rows
 
     if corrected.tape is data.tape or data.machine is None:
         return corrected

@@ -15,23 +15,12 @@ INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "set
 
 @dataclass(frozen=True)
 class Task:
-    """A run to be solved.
+    """A run to be solved."""
 
-    Attributes
-    ----------
-    run : str
-        Its folder below `root`, with ``/``.
-    root : str
-    inputs : str
-        Hash of its files and of the version.
-    report : bool
-        Whether to draw its report too.
-    """
-
-    run: str
+    run: str  #: Its folder below `root`, with ``/``.
     root: str
-    inputs: str
-    report: bool
+    inputs: str  #: Hash of its files and of the version.
+    report: bool  #: Whether to draw its report too.
 
 
 def hash_of(folder: Path) -> str:

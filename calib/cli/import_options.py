@@ -50,26 +50,16 @@ def _numbers(count):
 
 @dataclass(frozen=True)
 class Option:
-    """One option.
+    """One option."""
 
-    Attributes
-    ----------
-    name : str
-        Underscores are written as dashes on the command line.
-    panel, help : str
-    type : type
-        What the command line gives: str, float, Path, bool, or a list of one of them.
-    declares : str
-        Key of the declaration that it states, "log." before one of its table; "": none.
-    read : callable
-        From the command line's value and the option's name to the declaration's value.
-    """
-
-    name: str
+    name: str  #: Underscores are written as dashes on the command line.
     panel: str
     help: str
+    #: Type. What the command line gives: str, float, Path, bool, or a list of one of them.
     type: Any = str
+    #: Key of the declaration that it states, "log." before one of its table; "": none.
     declares: str = ""
+    #: From the command line's value and the option's name to the declaration's value.
     read: Callable[[Any, str], Any] = lambda value, option: value
 
     @property

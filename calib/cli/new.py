@@ -37,7 +37,7 @@ def new(
     known; an empty line takes the default. Where nobody can answer, defaults are taken.
     """
     from calib.chain.rig import rig_from_dict, template_names
-    from calib.report.figures.machine import machine_in_characters, machine_legend, machine_png
+    from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
     from calib.run.blank import STANDARD, Begun, blank_files
     from calib.run.complaints import Complaint, InputError, quote
     from calib.run.write import refuse_filled, write_new_folder
@@ -70,7 +70,7 @@ def new(
 
 def _which_rig(names):
     from calib.chain.rig import rig_from_template
-    from calib.report.figures.machine import machine_in_characters
+    from calib.report.figures.side_view import machine_in_characters
     from calib.run.blank import STANDARD
 
     names = sorted(names, key=lambda name: name != STANDARD)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -101,9 +102,11 @@ def named_targets(rig: Rig, text: str | None) -> tuple[str, ...]:
 
 def no_pose(error: NoPose, file: str) -> InputError:
     """The complaint that the limits leave no pose, with what removed how many."""
+    from calib.report.words.left_out import removed_says
     from calib.run.complaints import Complaint, InputError
 
-    counts = ", ".join(f"{why}: {n}" for why, n in error.candidates.removed.items() if n)
+    counts = ", ".join(
+        f"{why}: {n}" for why, n in removed_says(error.candidates.removed).items() if n)
     return InputError([Complaint(
         file, None, "limits", f"limits in which none of {error.candidates.asked} poses can be shot "
         f"({counts})", "limits, a place of the instrument and heights that leave some",
@@ -118,9 +121,12 @@ def run_with_machine(run: Run, result: Path) -> Run:
     InputError
         If that result is of another machine, or of the same shots.
     """
-    from calib.together.machine import with_machine
+    from calib.report.words.model import known_says
+    from calib.together.earlier import with_machine, without_rows
 
-    return _with_result(with_machine, run, result)
+    known = _with_result(with_machine, run, result)
+    twice = without_rows(run.tape, known.machine.tape)[1]
+    return replace(known, notices=(*run.notices, *known_says(known.machine, twice)))
 
 
 def machine_for(rig: Rig, result: Path) -> Machine:
@@ -131,7 +137,7 @@ def machine_for(rig: Rig, result: Path) -> Machine:
     InputError
         If that result is of another machine.
     """
-    from calib.together.machine import known_of
+    from calib.together.earlier import known_of
 
     return _with_result(known_of, rig, result)
 

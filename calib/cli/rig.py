@@ -28,7 +28,7 @@ def rig(
 
     from calib.chain.rig import rig_from_template, template_names
     from calib.judge.structure import structure
-    from calib.report.figures.machine import machine_in_characters
+    from calib.report.figures.side_view import machine_in_characters
     from calib.report.pages.rig import rig_list, rig_sections, structure_sections
     from calib.report.press.terminal import plain
     from calib.run.beforehand import described

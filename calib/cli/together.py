@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from calib.report.together_record import Written
     from calib.run.records import Run
     from calib.run.together_file import Entry, Several
-    from calib.together.solved import Together
+    from calib.together.adjusted import Together
 
 
 def together(
@@ -114,9 +114,9 @@ def with_job(run: Run, entry: Entry) -> Run:
 def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
     """All runs in one adjustment."""
     from calib.run.complaints import Complaint, InputError
+    from calib.together.adjusted import solve_together
     from calib.together.joint import NotTogether
     from calib.together.scopes import Visit
-    from calib.together.solved import solve_together
 
     visits = [Visit(e.name, e.attachment or run.rig.job.get("attachment", "attachment"),
                     e.day or run.rig.job.get("date", e.name), e.remounted)

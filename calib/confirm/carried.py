@@ -13,22 +13,13 @@ from calib.entries.typed import entered, rounded
 
 @dataclass(frozen=True)
 class OwnValue:
-    """What the system takes for granted where the machine has something else.
+    """What the system takes for granted where the machine has something else."""
 
-    Attributes
-    ----------
-    name : str
-        A parameter.
-    held, solved : float
-        m or rad.
-    moves : float
-        The edge, at worst, by that alone, m.
-    """
-
-    name: str
+    name: str  #: A parameter.
+    #: held, solved: m or rad.
     held: float
     solved: float
-    moves: float
+    moves: float  #: The edge, at worst, by that alone, m.
 
 
 @dataclass(frozen=True)
@@ -42,22 +33,13 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Carried:
-    """How far the edge is off, at worst, with a list typed without a slip.
+    """How far the edge is off, at worst, with a list typed without a slip."""
 
-    Attributes
-    ----------
-    rounding : float
-        For the rounding alone, m; NaN where no machine has the values as they are rounded.
-    own : tuple of OwnValue
-        The largest first.
-    left_out : tuple of LeftOut
-    off : float
-        For all of that, what is left out being as taped, m; NaN where some of it was not taped.
-    """
-
+    #: For the rounding alone, m; NaN where no machine has the values as they are rounded.
     rounding: float
-    own: tuple[OwnValue, ...]
+    own: tuple[OwnValue, ...]  #: The largest first.
     left_out: tuple[LeftOut, ...]
+    #: For all of that, what is left out being as taped, m; NaN where some of it was not taped.
     off: float
 
 

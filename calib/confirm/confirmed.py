@@ -7,7 +7,7 @@ import numpy as np
 from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison, Posed
-from calib.confirm.search import Found, search
+from calib.confirm.slip_search import Found, search
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown
@@ -21,39 +21,19 @@ NOT_CARRIED = "not carried"
 
 @dataclass(frozen=True)
 class Confirmed:
-    """What a display says of what was typed.
+    """What a display says of what was typed."""
 
-    Attributes
-    ----------
-    status : str
-        One of the above.
-    compared : Comparison
-    sheet : Sheet
-    found : Found
-    goal : float
-        What the edge must be right to at 95 %, m.
-    unseen : tuple of Unseen
-        Slips beyond the goal that these poses would not show.
-    moves : float
-        What the claimed slip moves the edge by, at worst, m; 0 without one.
-    telling : TellingPose or None
-        Where the claimed slip and its first rival differ.
-    off : float
-        The edge of the machine that the list makes, against the solved one, at worst, m.
-    leaves_out : bool
-        The list leaves out what moves the edge.
-    """
-
-    status: str
+    status: str  #: One of the above.
     compared: Comparison
     sheet: Sheet
     found: Found
-    goal: float
-    unseen: tuple[Unseen, ...]
-    moves: float
-    telling: TellingPose | None
+    goal: float  #: What the edge must be right to at 95 %, m.
+    unseen: tuple[Unseen, ...]  #: Slips beyond the goal that these poses would not show.
+    moves: float  #: What the claimed slip moves the edge by, at worst, m; 0 without one.
+    telling: TellingPose | None  #: Where the claimed slip and its first rival differ.
+    #: The edge of the machine that the list makes, against the solved one, at worst, m.
     off: float = 0.0
-    leaves_out: bool = False
+    leaves_out: bool = False  #: The list leaves out what moves the edge.
 
     @property
     def agrees(self) -> bool:

@@ -30,21 +30,11 @@ _CHORDS, _NEAR = 4, 0.02
 
 @dataclass(frozen=True)
 class Posed:
-    """The poses of a display: readings and the covariance of their errors.
+    """The poses of a display: readings and the covariance of their errors."""
 
-    Attributes
-    ----------
-    readings : ndarray, shape (n_poses, k)
-        rad.
-    covariance : ndarray, shape (n_poses * k, n_poses * k)
-        Of all of them, pose by pose, rad2.
-    fitted : tuple of FittedStand
-        Stands that the result does not know.
-    """
-
-    readings: np.ndarray
-    covariance: np.ndarray
-    fitted: tuple["FittedStand", ...] = ()
+    readings: np.ndarray  #: Shape (n_poses, k), rad.
+    covariance: np.ndarray  #: Shape (n_poses * k, n_poses * k). Of all of them, pose by pose, rad2.
+    fitted: tuple["FittedStand", ...] = ()  #: Stands that the result does not know.
 
 
 @dataclass(frozen=True)
@@ -58,39 +48,20 @@ class FittedStand:
 
 @dataclass(frozen=True)
 class Whitening:
-    """Differences to unit covariance.
+    """Differences to unit covariance."""
 
-    Attributes
-    ----------
-    matrix : ndarray, shape (m, m)
-    size : float
-        Logarithm of the determinant of the covariance.
-    """
-
-    matrix: np.ndarray
-    size: float
+    matrix: np.ndarray  #: Shape (m, m).
+    size: float  #: Logarithm of the determinant of the covariance.
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """What a display shows against what it would show with given values typed.
-
-    Attributes
-    ----------
-    rig : Rig
-    entries : EntryList
-    right : ndarray, shape (n_entries,)
-        As they should be typed.
-    solved : ndarray, shape (p,)
-        The machine of the result, m or rad.
-    shown : Shown
-    posed : Posed
-    """
+    """What a display shows against what it would show with given values typed."""
 
     rig: Rig
     entries: EntryList
-    right: np.ndarray
-    solved: np.ndarray
+    right: np.ndarray  #: Shape (n_entries,). As they should be typed.
+    solved: np.ndarray  #: Shape (p,). The machine of the result, m or rad.
     shown: Shown
     posed: Posed
 

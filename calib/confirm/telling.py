@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
-from calib.confirm.search import Found, Tried
+from calib.confirm.slip_search import Found, Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
 
 #: A slip that changes the display by less than so many sds in all may go unnoticed.
@@ -16,48 +16,25 @@ SEEN = 4.0
 
 @dataclass(frozen=True)
 class TellingPose:
-    """A posture at which two machines show something else.
+    """A posture at which two machines show something else."""
 
-    Attributes
-    ----------
-    joints, readings : ndarray, shape (k,)
-        rad.
-    reach : str
-    target : str
-        Where the difference is seen best.
-    apart : float
-        What the display differs by there, m.
-    sds : float
-        The same in sds of reading noise and rounding.
-    """
-
+    #: joints, readings: shape (k,), rad.
     joints: np.ndarray
     readings: np.ndarray
     reach: str
-    target: str
-    apart: float
-    sds: float
+    target: str  #: Where the difference is seen best.
+    apart: float  #: What the display differs by there, m.
+    sds: float  #: The same in sds of reading noise and rounding.
 
 
 @dataclass(frozen=True)
 class Unseen:
-    """A slip that the shown poses would not show, though it moves the edge elsewhere.
-
-    Attributes
-    ----------
-    tried : Tried
-    moves : float
-        The edge, at worst over the envelope, m.
-    sds : float
-        What it changes at the shown poses, in sds.
-    pose : TellingPose or None
-        None where no pose of the envelope shows it.
-    """
+    """A slip that the shown poses would not show, though it moves the edge elsewhere."""
 
     tried: Tried
-    moves: float
-    sds: float
-    pose: TellingPose | None
+    moves: float  #: The edge, at worst over the envelope, m.
+    sds: float  #: What it changes at the shown poses, in sds.
+    pose: TellingPose | None  #: None where no pose of the envelope shows it.
 
 
 @dataclass(frozen=True)

@@ -15,53 +15,26 @@ _MOVES = 1e-6
 
 @dataclass(frozen=True)
 class Open:
-    """Something that moves the edge and changes no entry.
+    """Something that moves the edge and changes no entry."""
 
-    Attributes
-    ----------
-    direction : Direction
-        The parameters, in m and rad.
-    change : float
-        Of the first of them, m or rad.
-    moves : float
-        The edge by that change, at worst, m.
-    """
-
-    direction: Direction
-    change: float
-    moves: float
+    direction: Direction  #: The parameters, in m and rad.
+    change: float  #: Of the first of them, m or rad.
+    moves: float  #: The edge by that change, at worst, m.
 
 
 @dataclass(frozen=True)
 class Determined:
-    """What a list of entries determines.
+    """What a list of entries determines."""
 
-    Attributes
-    ----------
-    needed : int
-        Unknown parameters that the edge depends on.
-    rank : int
-        How many of them the list tells.
-    open : tuple of Open
-        What it leaves out; empty if it determines the edge.
-    taken : tuple of (str, float)
-        What it takes for granted of what moves the edge, m or rad: held in the rig, or known to
-        the system.
-    unmoved : tuple of str
-        Entries that have nothing to do with the edge.
-    tied : tuple of tuple of str
-        Entries of which one follows from the others.
-    rounding : ndarray, shape (n,)
-        What half a step of each moves the edge by, at worst, m.
-    """
-
-    needed: int
-    rank: int
-    open: tuple[Open, ...]
+    needed: int  #: Unknown parameters that the edge depends on.
+    rank: int  #: How many of them the list tells.
+    open: tuple[Open, ...]  #: What it leaves out; empty if it determines the edge.
+    #: What it takes for granted of what moves the edge, m or rad: held in the rig, or known to the
+    #: system.
     taken: tuple[tuple[str, float], ...]
-    unmoved: tuple[str, ...]
-    tied: tuple[tuple[str, ...], ...]
-    rounding: np.ndarray
+    unmoved: tuple[str, ...]  #: Entries that have nothing to do with the edge.
+    tied: tuple[tuple[str, ...], ...]  #: Entries of which one follows from the others.
+    rounding: np.ndarray  #: Shape (n,). What half a step of each moves the edge by, at worst, m.
 
     @property
     def complete(self) -> bool:

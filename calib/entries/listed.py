@@ -30,54 +30,33 @@ _NO_LENGTH = 1e-9
 
 @dataclass(frozen=True)
 class Measure:
-    """A length or angle between points of the machine at a posture.
+    """A length or angle between points of the machine at a posture."""
 
-    Attributes
-    ----------
-    what : str
-        "distance"; "ahead", "left", "above" along the axes; "bearing" left of the first axis seen
-        along the third; "inclination" towards the third axis; "angle" at the corner.
-    start, end : str
-        Targets or frames.
-    corner, axes : str or None
-        `axes` is a frame; None: the levelled house.
-    joints : ndarray, shape (n_readings,)
-        Joint angles, rad.
-    """
-
+    #: "distance"; "ahead", "left", "above" along the axes; "bearing" left of the first axis seen
+    #: along the third; "inclination" towards the third axis; "angle" at the corner.
     what: str
+    #: start, end: Targets or frames.
     start: str
     end: str
+    #: corner, axes: `axes` is a frame; None: the levelled house.
     corner: str | None
     axes: str | None
-    joints: np.ndarray
+    joints: np.ndarray  #: Shape (n_readings,). Joint angles, rad.
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One value as it is typed: ``sign * quantity / size + plus``.
+    """One value as it is typed: ``sign * quantity / size + plus``."""
 
-    Attributes
-    ----------
-    name, unit : str
-        As the list has them.
-    kind : str
-        "m" or "deg".
-    size : float
-        m or rad per unit.
-    step : float
-        Smallest that can be typed, in the unit.
-    weights : mapping of str to float, or None
-        A sum of parameters and derived quantities; None for a `measure`.
-    """
-
+    #: name, unit: As the list has them.
     name: str
     unit: str
-    kind: str
-    size: float
+    kind: str  #: "m" or "deg".
+    size: float  #: m or rad per unit.
     sign: float
     plus: float
-    step: float
+    step: float  #: Smallest that can be typed, in the unit.
+    #: A sum of parameters and derived quantities; None for a `measure`.
     weights: Mapping[str, float] | None
     measure: Measure | None
 
@@ -106,23 +85,13 @@ class Entry:
 
 @dataclass(frozen=True)
 class EntryList:
-    """All values that a system asks for.
-
-    Attributes
-    ----------
-    rig : Rig
-    entries : tuple of Entry
-    known : mapping of str to float
-        Parameters that the system takes for granted, m or rad.
-    definition : mapping
-        As in the file; `entry_list` makes the same list from it.
-    """
+    """All values that a system asks for."""
 
     rig: Rig
     title: str
     entries: tuple[Entry, ...]
-    known: Mapping[str, float]
-    definition: Mapping
+    known: Mapping[str, float]  #: Parameters that the system takes for granted, m or rad.
+    definition: Mapping  #: As in the file; `entry_list` makes the same list from it.
 
     @cached_property
     def names(self) -> tuple[str, ...]:

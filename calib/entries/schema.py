@@ -45,7 +45,7 @@ class EntriesError(Exception):
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", populate_by_name=True, defer_build=True)
 
 
 class EntrySchema(_Strict):

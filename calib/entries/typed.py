@@ -20,18 +20,10 @@ _NEAR = 1.0
 
 @dataclass(frozen=True)
 class Entered:
-    """The machine that a system makes of typed values.
+    """The machine that a system makes of typed values."""
 
-    Attributes
-    ----------
-    parameters : ndarray, shape (p,)
-        m or rad.
-    left : float
-        What no machine can agree with: the largest difference, in steps of typing.
-    """
-
-    parameters: np.ndarray
-    left: float
+    parameters: np.ndarray  #: Shape (p,), m or rad.
+    left: float  #: What no machine can agree with: the largest difference, in steps of typing.
 
     @property
     def agrees(self) -> bool:

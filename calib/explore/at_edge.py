@@ -13,18 +13,11 @@ from calib.explore.trial import Trial
 
 @dataclass(frozen=True)
 class EdgeMoves:
-    """How the edge moves with the parameters, at the readings of the envelope's nodes.
+    """How the edge moves with the parameters, at the readings of the envelope's nodes."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        Of the parameters of the trial's rig.
-    plain, noted : ndarray, shape (n, t, 3, p)
-        m per m or m per rad: where no pose column says anything; and what is added where all say
-        their utmost.
-    """
-
-    names: tuple[str, ...]
+    names: tuple[str, ...]  #: Of the parameters of the trial's rig.
+    #: plain, noted: shape (n, t, 3, p), m per m or m per rad: where no pose column says anything;
+    #: and what is added where all say their utmost.
     plain: np.ndarray
     noted: np.ndarray
 

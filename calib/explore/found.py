@@ -20,25 +20,14 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True)
 class Untold:
-    """Why a run cannot tell an effect, the first of these that is so.
+    """Why a run cannot tell an effect, the first of these that is so."""
 
-    Attributes
-    ----------
-    column : str
-        Of readings.csv, that the effect needs and the run lacks.
-    member : str
-        An effect that it is made of and that cannot be told.
-    like : tuple of str
-        The parameters of the rig and the stands that move most with it; empty where nothing in
-        the shots depends on it.
-    told : bool
-        A size that no machine has would be told, a smaller one not.
-    """
-
-    column: str = ""
-    member: str = ""
+    column: str = ""  #: Of readings.csv, that the effect needs and the run lacks.
+    member: str = ""  #: An effect that it is made of and that cannot be told.
+    #: The parameters of the rig and the stands that move most with it; empty where nothing in the
+    #: shots depends on it.
     like: tuple[str, ...] = ()
-    told: bool = False
+    told: bool = False  #: A size that no machine has would be told, a smaller one not.
 
 
 @dataclass(frozen=True)
@@ -53,91 +42,49 @@ class Size:
 
 @dataclass(frozen=True)
 class Tested:
-    """An effect as it was tried.
-
-    Attributes
-    ----------
-    sizes : tuple of Size
-        To first order, unless `solved`; empty if the run cannot tell them.
-    statistic : float
-        What the effect takes off chi2; NaN if it was not tested.
-    dof : int
-    chance : float
-        That some effect of a run without any takes off as much.
-    aic, bic : float
-        Of the run with the effect less that of the run without.
-    edge : float
-        What it changes at the edge, worst over the envelope, m.
-    unseen : float
-        What an effect that is found in four of five such runs changes there, m.
-    others : tuple of str
-        Effects that the verdict is about too.
-    why : Untold or None
-        Why it cannot be told.
-    """
+    """An effect as it was tried."""
 
     effect: Effect
     verdict: Verdict
+    #: To first order, unless `solved`; empty if the run cannot tell them.
     sizes: tuple[Size, ...] = ()
-    statistic: float = np.nan
+    statistic: float = np.nan  #: What the effect takes off chi2; NaN if it was not tested.
     dof: int = 0
-    chance: float = np.nan
+    chance: float = np.nan  #: That some effect of a run without any takes off as much.
+    #: aic, bic: Of the run with the effect less that of the run without.
     aic: float = np.nan
     bic: float = np.nan
-    edge: float = np.nan
+    edge: float = np.nan  #: What it changes at the edge, worst over the envelope, m.
+    #: What an effect that is found in four of five such runs changes there, m.
     unseen: float = np.nan
     solved: bool = False
-    others: tuple[str, ...] = ()
-    why: Untold | None = None
+    others: tuple[str, ...] = ()  #: Effects that the verdict is about too.
+    why: Untold | None = None  #: Why it cannot be told.
 
 
 @dataclass(frozen=True)
 class Found:
-    """An effect that the run asks for, with those that it cannot be told apart from.
+    """An effect that the run asks for, with those that it cannot be told apart from."""
 
-    Attributes
-    ----------
-    tested : Tested
-        With the effects found before in the rig.
-    alike : tuple of Tested
-    """
-
-    tested: Tested
+    tested: Tested  #: With the effects found before in the rig.
     alike: tuple[Tested, ...]
 
 
 @dataclass(frozen=True)
 class Exploration:
-    """What was found.
+    """What was found."""
 
-    Attributes
-    ----------
-    before, after : Solution
-        Without what was set aside; `after` with all that was found.
-    aside : SetAside
-    tested : tuple of Tested
-        Every effect that fits the rig; empty where the run is too far from fitting to try any.
-    found : tuple of Found
-        In the order in which they were taken in.
-    stated : bool
-        Chances are of chi-square, the stated sds taken at their word; else of F.
-    rival : Rival or None
-        A field mistake that explains the run better than any effect.
-    fits : bool
-        The run passes the global test, with what was found.
-    instead : tuple of str
-        What would do about as well as the effects, were it wrong.
-    """
-
+    #: before, after: Without what was set aside; `after` with all that was found.
     before: Solution
     after: Solution
     aside: SetAside
+    #: Every effect that fits the rig; empty where the run is too far from fitting to try any.
     tested: tuple[Tested, ...]
-    found: tuple[Found, ...]
-    stated: bool
-    rival: Rival | None
-    fits: bool
-    instead: tuple[str, ...] = ()
+    found: tuple[Found, ...]  #: In the order in which they were taken in.
+    stated: bool  #: Chances are of chi-square, the stated sds taken at their word; else of F.
+    rival: Rival | None  #: A field mistake that explains the run better than any effect.
+    fits: bool  #: The run passes the global test, with what was found.
+    instead: tuple[str, ...] = ()  #: What would do about as well as the effects, were it wrong.
 
     @property
     def asked(self) -> tuple[str, ...]:

@@ -18,21 +18,13 @@ _EFFECTS_TOO = ("gain",)
 
 @dataclass(frozen=True)
 class Rival:
-    """A field mistake.
+    """A field mistake."""
 
-    Attributes
-    ----------
-    worth : float
-        What it takes off chi2, less twice the logarithm of how many such were looked at and what
-        its numbers cost.
-    family : str
-    fact : Fact or None
-        What went wrong; None where the family is all that is known.
-    """
-
+    #: What it takes off chi2, less twice the logarithm of how many such were looked at and what its
+    #: numbers cost.
     worth: float
     family: str
-    fact: Fact | None = None
+    fact: Fact | None = None  #: What went wrong; None where the family is all that is known.
 
 
 def single_number(solution: Solution) -> Rival | None:

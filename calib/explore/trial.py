@@ -21,25 +21,13 @@ _NAMED_SHARE, _MOST_NAMED = 0.3, 3
 
 @dataclass(frozen=True)
 class Trial:
-    """The effects that a solution's rig leaves out, as parameters that could be added.
-
-    Attributes
-    ----------
-    effects : dict of str to Effect
-        All that fit the rig, those that are there already too.
-    rig : Rig
-        With all of them laid over it.
-    names : tuple of str
-        Of the parameters that they add.
-    scores : Scores
-        Of these parameters, in that order.
-    """
+    """The effects that a solution's rig leaves out, as parameters that could be added."""
 
     solution: Solution
-    effects: dict[str, Effect]
-    rig: Rig
-    names: tuple[str, ...]
-    scores: Scores
+    effects: dict[str, Effect]  #: All that fit the rig, those that are there already too.
+    rig: Rig  #: With all of them laid over it.
+    names: tuple[str, ...]  #: Of the parameters that they add.
+    scores: Scores  #: Of these parameters, in that order.
 
     @classmethod
     def of(cls, solution: Solution) -> "Trial":

@@ -30,23 +30,12 @@ _POWER = 0.80
 
 @dataclass(frozen=True)
 class Round:
-    """All effects tried on one solution.
-
-    Attributes
-    ----------
-    tested : tuple of Tested
-    solutions : dict of str to Solution
-        Of those that were solved, by the name of the effect.
-    best : Tested or None
-        What is asked for, of these that which does best.
-    alike : tuple of Tested
-        Others that do about as well.
-    """
+    """All effects tried on one solution."""
 
     tested: tuple[Tested, ...]
-    solutions: dict[str, Solution]
-    best: Tested | None
-    alike: tuple[Tested, ...]
+    solutions: dict[str, Solution]  #: Of those that were solved, by the name of the effect.
+    best: Tested | None  #: What is asked for, of these that which does best.
+    alike: tuple[Tested, ...]  #: Others that do about as well.
     stated: bool
 
     @classmethod

@@ -10,6 +10,9 @@ from typing import Any
 class WorkerDied(Exception):
     """A task whose worker died with it, again when nothing else was running."""
 
+    def __str__(self) -> str:
+        return "the process that solved it died, twice"
+
 
 def results(tasks: Iterable[Any], function: Callable[[Any], Any],
             new_executor: Callable[[], Executor], in_flight: int) -> Iterator[tuple[Any, Any]]:
@@ -64,7 +67,7 @@ def _one_by_one(tasks, function, new_executor):
         for task in tasks:
             outcome = _outcome(_submitted(executor, function, task))
             if isinstance(outcome, BrokenExecutor):
-                outcome = WorkerDied("the process that solved it died, twice")
+                outcome = WorkerDied()
                 _end(executor)
                 executor = new_executor()
             yield task, outcome

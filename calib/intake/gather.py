@@ -87,30 +87,20 @@ class Request:
 
 @dataclass
 class Imported:
-    """What came out, before anything is written.
-
-    Attributes
-    ----------
-    understood : list of str
-        How each file was read, and what was done to its numbers.
-    readings : dict of str to PoseReadings, or None
-        None: none were given.
-    sights : list of (str, Source)
-        Row of backsights.csv in words, and where it came from.
-    kept_readings : bool
-        The run folder's own readings.csv is left as it is.
-    """
+    """What came out, before anything is written."""
 
     rig: Rig
     rig_toml: str | None
+    #: How each file was read, and what was done to its numbers.
     understood: list[str] = field(default_factory=list)
     shots: list[FieldShot] = field(default_factory=list)
     check: list[FieldShot] = field(default_factory=list)
-    readings: dict[str, PoseReadings] | None = None
-    kept_readings: bool = False
+    readings: dict[str, PoseReadings] | None = None  #: None: none were given.
+    kept_readings: bool = False  #: The run folder's own readings.csv is left as it is.
     stands: dict[str, str] = field(default_factory=dict)
     placed: dict[str, SetUp] = field(default_factory=dict)
     backsights: Backsights | None = None
+    #: Row of backsights.csv in words, and where it came from.
     sights: list[tuple[str, Source]] = field(default_factory=list)
     clock: ClockOffset | None = None
 

@@ -54,27 +54,17 @@ Undo = Callable[[Run, np.ndarray, Problem, np.ndarray], Run]
 
 @dataclass(frozen=True)
 class Added:
-    """Some numbers that could be added to the model.
-
-    Attributes
-    ----------
-    family : str
-    members : int
-        How many of its family there are to choose from.
-    columns : callable
-        ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the
-        predictions by the numbers.
-    undo : callable or None
-        ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
-        where only the test is wanted.
-    mistake : callable or None
-        ``mistake(values) -> Mistake or None`` once the numbers are known.
-    """
+    """Some numbers that could be added to the model."""
 
     family: str
-    members: int
+    members: int  #: How many of its family there are to choose from.
+    #: ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the predictions
+    #: by the numbers.
     columns: Columns
+    #: ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
+    #: where only the test is wanted.
     undo: Undo | None = None
+    #: ``mistake(values) -> Mistake or None`` once the numbers are known.
     mistake: Callable[[np.ndarray], Mistake | None] | None = None
 
 

@@ -17,32 +17,16 @@ from calib.run.records import Run
 
 @dataclass(frozen=True)
 class Chosen:
-    """A solution made as the user chose.
+    """A solution made as the user chose."""
 
-    Attributes
-    ----------
-    choice : str
-        "none", "suspects" or the names, comma separated.
-    aside : SetAside
-    because : tuple of Suspect
-        Why, where the names are suspects.
-    solution : Solution
-        Without what was set aside.
-    whole : Solution or None
-        With everything; None if that has no solution, or if nothing was set aside.
-    predicted : Checked or None
-        The shots set aside, predicted from the solution.
-    out : tuple of Share
-        How much of each kind of value was set aside.
-    """
-
-    choice: str
+    choice: str  #: "none", "suspects" or the names, comma separated.
     aside: SetAside
-    because: tuple[Suspect, ...]
-    solution: Solution
+    because: tuple[Suspect, ...]  #: Why, where the names are suspects.
+    solution: Solution  #: Without what was set aside.
+    #: With everything; None if that has no solution, or if nothing was set aside.
     whole: Solution | None
-    predicted: Checked | None
-    out: tuple[Share, ...] = ()
+    predicted: Checked | None  #: The shots set aside, predicted from the solution.
+    out: tuple[Share, ...] = ()  #: How much of each kind of value was set aside.
 
 
 def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:

@@ -23,33 +23,17 @@ UNITS = "units"
 
 @dataclass(frozen=True)
 class Change:
-    """A change of every pose.
+    """A change of every pose."""
 
-    Attributes
-    ----------
-    family : str
-        Mistakes of one family share the odds of that family.
-    fact : ChangeFact
-        What happened.
-    apply : callable
-        ``apply(run) -> Run`` with the same poses and the same shots, each changed by itself.
-    columns : tuple of int
-        Readings that it changes.
-    lost : int or None
-        The pose that is left without readings, as an index (0 or -1).
-    any_poses : bool
-        Made pose by pose, in any of them; else from some pose on, or up to one.
-    every_shot : bool
-        It concerns the writing of shots: check shots too.
-    """
-
-    family: str
-    fact: facts.ChangeFact
+    family: str  #: Mistakes of one family share the odds of that family.
+    fact: facts.ChangeFact  #: What happened.
+    #: ``apply(run) -> Run`` with the same poses and the same shots, each changed by itself.
     apply: Callable[[Run], Run]
-    columns: tuple[int, ...] = ()
-    lost: int | None = None
+    columns: tuple[int, ...] = ()  #: Readings that it changes.
+    lost: int | None = None  #: The pose that is left without readings, as an index (0 or -1).
+    #: Made pose by pose, in any of them; else from some pose on, or up to one.
     any_poses: bool = False
-    every_shot: bool = False
+    every_shot: bool = False  #: It concerns the writing of shots: check shots too.
 
 
 def in_poses(run: Run, change: Change, poses: np.ndarray) -> Run | None:

@@ -29,25 +29,14 @@ LEAST_PAIRS = 8
 
 @dataclass(frozen=True)
 class Correlation:
-    """The test of the shots' errors against those before.
+    """The test of the shots' errors against those before."""
 
-    Attributes
-    ----------
-    chance : float
-        That a run with independent errors shows as much.
-    coefficient : float
-        Estimated correlation of a shot's error with the next one's: the amount at which q would
-        be expected as it is, from -1 to 1.
-    pairs : int
-        Shots that follow another at the same stand and set-up.
-    timed : bool
-        Ordered by the time of the shots; else by the order of the file.
-    """
-
-    chance: float
+    chance: float  #: That a run with independent errors shows as much.
+    #: Estimated correlation of a shot's error with the next one's: the amount at which q would be
+    #: expected as it is, from -1 to 1.
     coefficient: float
-    pairs: int
-    timed: bool
+    pairs: int  #: Shots that follow another at the same stand and set-up.
+    timed: bool  #: Ordered by the time of the shots; else by the order of the file.
 
 
 def correlation(solution: Solution) -> Correlation | None:

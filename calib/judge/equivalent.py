@@ -50,40 +50,26 @@ _MOST_POSES = 40
 
 @dataclass(frozen=True)
 class Equivalent:
-    """A machine that the shots fit as well as the one at hand.
+    """A machine that the shots fit as well as the one at hand."""
 
-    Attributes
-    ----------
-    relabelling : Relabelling or None
-        None for the same labels: the same machine, described otherwise.
-    turned : str or None
-        The zero that is half a turn away from where the relabelling would have it.
-    parameters, sd : ndarray, shape (p,)
-        With the tape and the belief in starting values in force, m or rad; sd 0 where held.
-    own : ndarray, shape (p,)
-        The machine at hand with the same beliefs: they only matter to what the shots leave open.
-    without_tape : ndarray, shape (p,)
-        What the shots alone say of the other machine.
-    excess : float
-        chi2 of the shots alone less that of the machine at hand, over the variance factor.
-    start_excess : ndarray, shape (p,)
-        The same of the belief in starting values, per parameter.
-    tape_excess : float
-        And what the tape adds.
-    differs : tuple of str
-        Parameters that differ by what a tape could see, most seen first.
-    """
-
+    #: None for the same labels: the same machine, described otherwise.
     relabelling: Relabelling | None
+    #: The zero that is half a turn away from where the relabelling would have it.
     turned: str | None
+    #: parameters, sd: shape (p,). With the tape and the belief in starting values in force, m or
+    #: rad; sd 0 where held.
     parameters: np.ndarray
     sd: np.ndarray
+    #: Shape (p,). The machine at hand with the same beliefs: they only matter to what the shots
+    #: leave open.
     own: np.ndarray
-    without_tape: np.ndarray
+    without_tape: np.ndarray  #: Shape (p,). What the shots alone say of the other machine.
+    #: chi2 of the shots alone less that of the machine at hand, over the variance factor.
     excess: float
+    #: Shape (p,). The same of the belief in starting values, per parameter.
     start_excess: np.ndarray
-    tape_excess: float
-    differs: tuple[str, ...]
+    tape_excess: float  #: And what the tape adds.
+    differs: tuple[str, ...]  #: Parameters that differ by what a tape could see, most seen first.
 
 
 def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:

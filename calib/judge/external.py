@@ -22,19 +22,11 @@ class External:
     """Largest 3-D move of the edge over the envelope, m, by a bias of just detectable size.
 
     inf where nothing checks the value and the edge depends on it; 0 where it does not.
-
-    Attributes
-    ----------
-    shots : ndarray, shape (n_shots,)
-        The worst of the three components.
-    readings : ndarray, shape (n_poses, n_readings)
-    taped : ndarray, shape (q,)
-        In the order of the prior, without set-ups.
     """
 
-    shots: np.ndarray
-    readings: np.ndarray
-    taped: np.ndarray
+    shots: np.ndarray  #: Shape (n_shots,). The worst of the three components.
+    readings: np.ndarray  #: Shape (n_poses, n_readings).
+    taped: np.ndarray  #: Shape (q,). In the order of the prior, without set-ups.
 
 
 def external_reliability(solution: Solution, checks: Reliability) -> External:

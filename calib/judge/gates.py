@@ -39,20 +39,13 @@ _MOST_OUT, _FEW_OUT = 1 / 4, 2
 
 @dataclass(frozen=True)
 class Gate:
-    """A question with a yes or no that the verdict rests on.
-
-    Attributes
-    ----------
-    chance : float or None
-        Of a test: that a clean run looks as bad. None of a size that is asked for.
-    level : float or None
-        What the chance was held against.
-    """
+    """A question with a yes or no that the verdict rests on."""
 
     name: str
     passed: bool
+    #: Of a test: that a clean run looks as bad. None of a size that is asked for.
     chance: float | None = None
-    level: float | None = None
+    level: float | None = None  #: What the chance was held against.
 
 
 @dataclass(frozen=True)

@@ -34,30 +34,15 @@ _NAMED_SHARE = 0.1
 
 @dataclass(frozen=True)
 class EdgeKnown:
-    """How well the edge is known where it is known worst.
+    """How well the edge is known where it is known worst."""
 
-    Attributes
-    ----------
-    goal : float
-        At 95 %, m.
-    origin : Origin
-        Of the goal.
-    sd : float
-        Worst 3-D sd over the envelope, 1 sd, m; NaN if the edge can be told nowhere.
-    reach : str
-        Where that is.
-    sd_in_use : float
-        Worst over the envelope with the noise of the readings as well, 1 sd, m; NaN where `sd` is.
-    because : tuple of Weak
-        The weak combinations that it comes from, strongest first.
-    """
-
-    goal: float
-    origin: Origin
-    sd: float
-    reach: str
+    goal: float  #: At 95 %, m.
+    origin: Origin  #: Of the goal.
+    sd: float  #: Worst 3-D sd over the envelope, 1 sd, m; NaN if the edge can be told nowhere.
+    reach: str  #: Where that is.
+    #: Worst over the envelope with the noise of the readings as well, 1 sd, m; NaN where `sd` is.
     sd_in_use: float
-    because: tuple[Weak, ...]
+    because: tuple[Weak, ...]  #: The weak combinations that it comes from, strongest first.
 
     @property
     def within95(self) -> float:

@@ -36,35 +36,22 @@ MOST_TIMES, MOST_RMS = 10.0, 0.1
 
 @dataclass(frozen=True)
 class HeldOut:
-    """Misses of shots that took no part in the solution that predicted them.
+    """Misses of shots that took no part in the solution that predicted them."""
 
-    Attributes
-    ----------
-    checked : Checked
-        The held-out shots that tell something, in the order of the folds; all if not judged.
-    folds : int
-        Solutions made.
-    missing : tuple of str
-        Poses whose shots tell nothing: without them the rest, or the place of a target, is not
-        determined, or they have a reading that was set aside.
-    judged : bool
-        Whether at least half of the run's shots tell something.
-    statistic, dof : float, int
-        Sum over the parts of the squared misses over their covariance, and how many coordinates:
-        what the sum is expected to be.
-    form : calib.adjust.quadratic.Form
-        To first order the statistic is this form in the whitened misclosures of the solution.
-    chance : float or None
-        That the misses of a run with the stated sds are as large; None if not judged.
-    """
-
+    #: The held-out shots that tell something, in the order of the folds; all if not judged.
     checked: Checked
-    folds: int
+    folds: int  #: Solutions made.
+    #: Poses whose shots tell nothing: without them the rest, or the place of a target, is not
+    #: determined, or they have a reading that was set aside.
     missing: tuple[str, ...]
-    judged: bool
+    judged: bool  #: Whether at least half of the run's shots tell something.
+    #: statistic, dof: Sum over the parts of the squared misses over their covariance, and how many
+    #: coordinates: what the sum is expected to be.
     statistic: float
     dof: int
+    #: To first order the statistic is this form in the whitened misclosures of the solution.
     form: Form
+    #: That the misses of a run with the stated sds are as large; None if not judged.
     chance: float | None
 
     @property

@@ -74,27 +74,15 @@ _MOST_SINGLE = 1 / 6
 
 @dataclass(frozen=True)
 class Tried:
-    """An explanation with its fit; `mistake` is None for the run as it is.
-
-    Attributes
-    ----------
-    run : Run
-        With the mistake undone.
-    free : int
-        Numbers taken from the data, observations given up included.
-    odds : float
-        Prior odds.
-    quick : bool
-        `chi2` is that of a quick fit.
-    """
+    """An explanation with its fit; `mistake` is None for the run as it is."""
 
     mistake: Mistake | None
-    run: Run
+    run: Run  #: With the mistake undone.
     chi2: float
     dof: int
-    free: int
-    odds: float
-    quick: bool = True
+    free: int  #: Numbers taken from the data, observations given up included.
+    odds: float  #: Prior odds.
+    quick: bool = True  #: `chi2` is that of a quick fit.
 
     @property
     def passes(self) -> bool:

@@ -64,62 +64,34 @@ class Separation:
 
 @dataclass(frozen=True)
 class Weak:
-    """A combination of unknowns that the shots say little about.
+    """A combination of unknowns that the shots say little about."""
 
-    Attributes
-    ----------
-    shares : dict of str to float
-        Squared parts of the scaled direction of the unknowns with more than 1 %.
-    sd : float
-        How far the first of them can move along, 1 sd, m or rad; inf if nothing stops it.
-    direction : ndarray, shape (n_free,)
-        The combination, in the units of the free unknowns; of length 1 when they are scaled.
-    moving : tuple of Moving
-        The first of its unknowns.
-    only : Only or None
-        Of two unknowns that move alike.
-    taped : tuple of str
-        Those that are taped.
-    of_rig : bool
-        Whether any belongs to the rig: else it concerns the stand.
-    separated_by : Separation
-    """
-
+    #: Squared parts of the scaled direction of the unknowns with more than 1 %.
     shares: dict[str, float]
-    sd: float
+    sd: float  #: How far the first of them can move along, 1 sd, m or rad; inf if nothing stops it.
+    #: Shape (n_free,). The combination, in the units of the free unknowns; of length 1 when they
+    #: are scaled.
     direction: np.ndarray
-    moving: tuple[Moving, ...]
-    only: Only | None
-    taped: tuple[str, ...]
-    of_rig: bool
+    moving: tuple[Moving, ...]  #: The first of its unknowns.
+    only: Only | None  #: Of two unknowns that move alike.
+    taped: tuple[str, ...]  #: Those that are taped.
+    of_rig: bool  #: Whether any belongs to the rig: else it concerns the stand.
     separated_by: Separation
 
 
 @dataclass(frozen=True)
 class Identifiability:
-    """What the shots alone can tell.
+    """What the shots alone can tell."""
 
-    Attributes
-    ----------
-    singular : ndarray
-        Of the scaled Jacobian, largest first.
-    condition : float
-        inf if rank deficient.
-    o1, o2, o3 : float
-        The first three observability indices, over all unknowns.
-    weak : tuple of Weak
-        Weakest first.
-    correlated : tuple of (str, str, float)
-        Pairs of unknowns correlated by more than 0.9, tape included, largest first.
-    """
-
-    singular: np.ndarray
-    condition: float
+    singular: np.ndarray  #: Of the scaled Jacobian, largest first.
+    condition: float  #: inf if rank deficient.
     rank: int
+    #: o1, o2, o3: The first three observability indices, over all unknowns.
     o1: float
     o2: float
     o3: float
-    weak: tuple[Weak, ...]
+    weak: tuple[Weak, ...]  #: Weakest first.
+    #: Pairs of unknowns correlated by more than 0.9, tape included, largest first.
     correlated: tuple[tuple[str, str, float], ...]
 
 

@@ -15,20 +15,11 @@ from calib.run.records import Run
 
 @dataclass(frozen=True)
 class Figures:
-    """How a run does; all None where it has no solution.
-
-    Attributes
-    ----------
-    variance_factor : float or None
-    edge_sd : float or None
-        Worst sd of the cutting edge over the working envelope, m.
-    passed : bool or None
-        Whether every gate passed.
-    """
+    """How a run does; all None where it has no solution."""
 
     variance_factor: float | None = None
-    edge_sd: float | None = None
-    passed: bool | None = None
+    edge_sd: float | None = None  #: Worst sd of the cutting edge over the working envelope, m.
+    passed: bool | None = None  #: Whether every gate passed.
 
 
 def mended(run: Run, mistake: Mistake) -> Run:

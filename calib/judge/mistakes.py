@@ -17,39 +17,19 @@ from calib.run.records import Run
 
 @dataclass(frozen=True)
 class Mistake:
-    """One thing that may have gone wrong.
+    """One thing that may have gone wrong."""
 
-    Attributes
-    ----------
-    family : str
-        Mistakes of one family share the odds of that family.
-    fact : Fact
-        What happened.
-    apply : callable
-        ``apply(run) -> Run`` with the edit made.
-    free : int
-        Numbers that the explanation takes from the data: it is charged for them.
-    poses : tuple of int
-        The poses it is about; empty for the whole run.
-    every_shot : bool
-        The edit is to be made in check.csv too.
-    mend : callable or None
-        ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
-    parts : tuple of Mistake
-        Of which it consists, in the order in which they are undone; empty for a single one.
-    aside : tuple of str
-        Names to set aside in the corrected run.
-    """
-
-    family: str
-    fact: Fact
-    apply: Callable[[Run], Run]
-    free: int = 0
-    poses: tuple[int, ...] = ()
-    every_shot: bool = False
+    family: str  #: Mistakes of one family share the odds of that family.
+    fact: Fact  #: What happened.
+    apply: Callable[[Run], Run]  #: ``apply(run) -> Run`` with the edit made.
+    free: int = 0  #: Numbers that the explanation takes from the data: it is charged for them.
+    poses: tuple[int, ...] = ()  #: The poses it is about; empty for the whole run.
+    every_shot: bool = False  #: The edit is to be made in check.csv too.
+    #: ``mend(run) -> Run`` as a corrected run is to be written, where that is not `apply`.
     mend: Callable[[Run], Run] | None = None
+    #: Of which it consists, in the order in which they are undone; empty for a single one.
     parts: tuple["Mistake", ...] = ()
-    aside: tuple[str, ...] = ()
+    aside: tuple[str, ...] = ()  #: Names to set aside in the corrected run.
 
 
 def heights_missing(run: Run) -> list[Mistake]:

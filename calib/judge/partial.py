@@ -36,20 +36,11 @@ _LEAST = 2
 
 @dataclass(frozen=True)
 class Partial:
-    """A change made in some poses.
-
-    Attributes
-    ----------
-    mistake : Mistake
-    seen : Look
-        Robust fit of the changed run.
-    choices : float
-        Among how many sets of poses like this one it was chosen.
-    """
+    """A change made in some poses."""
 
     mistake: Mistake
-    seen: Look
-    choices: float
+    seen: Look  #: Robust fit of the changed run.
+    choices: float  #: Among how many sets of poses like this one it was chosen.
 
 
 def partial_mistakes(run: Run, changes: list[Change]) -> list[Partial]:

@@ -31,89 +31,50 @@ _TOGETHER = 3
 
 @dataclass(frozen=True)
 class Odd:
-    """A solved value that is not where it should be, in m or rad.
-
-    Attributes
-    ----------
-    sd : float
-        Of the value.
-    expected : float or None
-        Where it should be; None where that is a range.
-    in_sds : float or None
-        How far that is in sds of the tape.
-    """
+    """A solved value that is not where it should be, in m or rad."""
 
     parameter: str
     value: float
-    sd: float
-    expected: float | None = None
-    in_sds: float | None = None
+    sd: float  #: Of the value.
+    expected: float | None = None  #: Where it should be; None where that is a range.
+    in_sds: float | None = None  #: How far that is in sds of the tape.
 
 
 @dataclass(frozen=True)
 class Teller:
-    """What tells two machines apart.
+    """What tells two machines apart."""
 
-    Attributes
-    ----------
-    kind : "tape", "sign", "range", "start" or "all"
-        The taped value, the sign, the range or the starting value of `names`, the surest first;
-        "all" of it together.
-    """
-
+    #: "tape", "sign", "range", "start" or "all". The taped value, the sign, the range or the
+    #: starting value of `names`, the surest first; "all" of it together.
     kind: str
     names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """An equivalent machine and what tells it from the one at hand.
-
-    Attributes
-    ----------
-    machine : Equivalent
-    evidence : float
-        For the machine at hand, in chi2; negative where the other is more plausible.
-    told_by : Teller or None
-        None where nothing tells.
-    would_tell : str or None
-        The parameter whose taped value would tell best.
-    """
+    """An equivalent machine and what tells it from the one at hand."""
 
     machine: Equivalent
+    #: For the machine at hand, in chi2; negative where the other is more plausible.
     evidence: float
-    told_by: Teller | None
-    would_tell: str | None
+    told_by: Teller | None  #: None where nothing tells.
+    would_tell: str | None  #: The parameter whose taped value would tell best.
 
 
 @dataclass(frozen=True)
 class Plausibility:
-    """What was found.
+    """What was found."""
 
-    Attributes
-    ----------
-    rig : Rig
-        Of the machine at hand.
-    out_of_range : tuple of Odd
-        Values outside the range of their parameter.
-    far_from_start : tuple of Odd
-        Values far from what the user stated in the rig file, or from the tape.
-    equivalents : tuple of Weighed
-        Machines that the shots fit as well.
-    would_tell : tuple of str
-        The fewest parameters whose taped values tell all that nothing tells yet: usually one.
-    keep_out : tuple of str
-        The fewest whose taped values keep every relabelled machine out, told already or not.
-    whole_turns : tuple of Odd
-        Angles that are whole turns away from where they started: the same machine.
-    """
-
-    rig: Rig
-    out_of_range: tuple[Odd, ...]
+    rig: Rig  #: Of the machine at hand.
+    out_of_range: tuple[Odd, ...]  #: Values outside the range of their parameter.
+    #: Values far from what the user stated in the rig file, or from the tape.
     far_from_start: tuple[Odd, ...]
-    equivalents: tuple[Weighed, ...]
+    equivalents: tuple[Weighed, ...]  #: Machines that the shots fit as well.
+    #: The fewest parameters whose taped values tell all that nothing tells yet: usually one.
     would_tell: tuple[str, ...]
+    #: The fewest whose taped values keep every relabelled machine out, told already or not.
     keep_out: tuple[str, ...]
+    #: Angles that are whole turns away from where they started: the same machine.
     whole_turns: tuple[Odd, ...]
 
     @property

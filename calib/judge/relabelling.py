@@ -25,24 +25,14 @@ _STILL = np.radians(5.0)
 
 @dataclass(frozen=True)
 class Relabelling:
-    """Another way to read the files.
+    """Another way to read the files."""
 
-    Attributes
-    ----------
-    what : str
-        `TARGETS` or `READINGS` exchanged, `SIGNS` of readings reversed, `EAST_AND_NORTH` exchanged,
-        `HEIGHTS` of the other sign.
-    names : tuple of str
-        Of the targets or readings.
-    apply : callable
-        ``apply(run) -> Run`` with the labels changed.
-    start : callable
-        ``start(parameters) -> parameters``, shape (p,): about where the machine then lies.
-    """
-
+    #: `TARGETS` or `READINGS` exchanged, `SIGNS` of readings reversed, `EAST_AND_NORTH` exchanged,
+    #: `HEIGHTS` of the other sign.
     what: str
-    names: tuple[str, ...]
-    apply: Callable[[Run], Run]
+    names: tuple[str, ...]  #: Of the targets or readings.
+    apply: Callable[[Run], Run]  #: ``apply(run) -> Run`` with the labels changed.
+    #: ``start(parameters) -> parameters``, shape (p,): about where the machine then lies.
     start: Callable[[np.ndarray], np.ndarray]
 
 

@@ -32,45 +32,25 @@ CHAIN, DIRECTION, SENSOR, TARGET, HELD = "chain", "direction", "sensor", "target
 
 @dataclass(frozen=True)
 class ModelDifference:
-    """Something that two results do not model alike.
+    """Something that two results do not model alike."""
 
-    Attributes
-    ----------
-    kind : "chain", "direction", "sensor", "target" or "held"
-    name : str
-        Of the reading, target or parameter; empty for the chain.
-    older, newer : object
-        How each has it: the title of the rig; the direction; kind, zero and what varies the
-        sensor; nothing for a target; the value (m or rad) at which a parameter is held, None if
-        it is estimated.
-    unit : str
-        Of a parameter.
-    """
-
-    kind: str
-    name: str
+    kind: str  #: "chain", "direction", "sensor", "target" or "held".
+    name: str  #: Of the reading, target or parameter; empty for the chain.
+    #: older, newer: object. How each has it: the title of the rig; the direction; kind, zero and
+    #: what varies the sensor; nothing for a target; the value (m or rad) at which a parameter is
+    #: held, None if it is estimated.
     older: object = None
     newer: object = None
-    unit: str = ""
+    unit: str = ""  #: Of a parameter.
 
 
 @dataclass(frozen=True)
 class OneMachine:
-    """One machine in different numbers.
+    """One machine in different numbers."""
 
-    Attributes
-    ----------
-    exchanged : tuple of str
-        Points of the edge.
-    off : float
-        What the edges differ by, rms, m.
-    meant : float
-        What they would if the numbers were of the same points, rms, m.
-    """
-
-    exchanged: tuple[str, ...]
-    off: float
-    meant: float
+    exchanged: tuple[str, ...]  #: Points of the edge.
+    off: float  #: What the edges differ by, rms, m.
+    meant: float  #: What they would if the numbers were of the same points, rms, m.
 
 
 @dataclass(frozen=True)

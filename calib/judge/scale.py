@@ -21,20 +21,11 @@ UNTESTED = 0.02
 
 @dataclass(frozen=True)
 class SurveyScale:
-    """The scale of the shots that the taped lengths ask for.
+    """The scale of the shots that the taped lengths ask for."""
 
-    Attributes
-    ----------
-    excess : float
-        The shots' lengths over the true ones, less 1.
-    sd : float
-    chance : float
-        That a run without a wrong scale shows as much.
-    """
-
-    excess: float
+    excess: float  #: The shots' lengths over the true ones, less 1.
     sd: float
-    chance: float
+    chance: float  #: That a run without a wrong scale shows as much.
 
 
 def survey_scale(solution: Solution) -> SurveyScale | None:

@@ -17,26 +17,13 @@ class UnknownName(Exception):
 
 @dataclass(frozen=True)
 class SetAside:
-    """What does not take part.
-
-    Attributes
-    ----------
-    shots : frozenset of int
-    readings : frozenset of (int, int)
-        Pose and column.
-    names : tuple of str
-        As the user writes them.
-    tape : frozenset of str
-        Quantities.
-    sights : frozenset of (str, str)
-        Set-up and known point.
-    """
+    """What does not take part."""
 
     shots: frozenset[int] = frozenset()
-    readings: frozenset[tuple[int, int]] = frozenset()
-    names: tuple[str, ...] = ()
-    tape: frozenset[str] = frozenset()
-    sights: frozenset[tuple[str, str]] = frozenset()
+    readings: frozenset[tuple[int, int]] = frozenset()  #: Pose and column.
+    names: tuple[str, ...] = ()  #: As the user writes them.
+    tape: frozenset[str] = frozenset()  #: Quantities.
+    sights: frozenset[tuple[str, str]] = frozenset()  #: Set-up and known point.
 
 
 def named(run: Run, names: Iterable[str]) -> SetAside:

@@ -18,26 +18,19 @@ _TRIES = 40
 
 @dataclass(frozen=True)
 class Structure:
-    """What random poses of a rig on one stand, its house level, tell apart.
+    """What random poses of a rig on one stand, its house level, tell apart."""
 
-    Attributes
-    ----------
-    n_edge, n_all : int
-        Parameters estimated when the edge is shot, and when every target is.
-    by_edge, by_all : tuple of Direction
-        What shots of the edge, and of every target, leave undetermined; with the stand's unknowns.
-    condition : float
-        Of the design of all targets, columns scaled; inf if something is undetermined.
-    held : tuple of (str, Direction or None, Direction or None)
-        The parameters that the rig holds: what each could not be told from if it were estimated
-        too, when the edge is shot, and when every target is; None if it could.
-    """
-
+    #: n_edge, n_all: Parameters estimated when the edge is shot, and when every target is.
     n_edge: int
     n_all: int
+    #: by_edge, by_all: What shots of the edge, and of every target, leave undetermined; with the
+    #: stand's unknowns.
     by_edge: tuple[Direction, ...]
     by_all: tuple[Direction, ...]
+    #: Of the design of all targets, columns scaled; inf if something is undetermined.
     condition: float
+    #: The parameters that the rig holds: what each could not be told from if it were estimated too,
+    #: when the edge is shot, and when every target is; None if it could.
     held: tuple[tuple[str, Direction | None, Direction | None], ...]
 
 

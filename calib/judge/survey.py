@@ -13,47 +13,27 @@ from calib.run.records import Machine, Tape
 
 @dataclass(frozen=True)
 class Survey:
-    """What one solved run says of its machine.
-
-    Attributes
-    ----------
-    parameters, covariance : ndarray, shapes (p,) and (p, p)
-        m or rad; zero rows where held.
-    estimated : tuple of str
-        The parameters that were not held.
-    tape : Tape
-        What took part in the solution.
-    chi2, dof
-        Of the solution.
-    identity : str
-        Of the shots it comes from; empty if unknown.
-    failed : tuple of str
-        Gates of the result that failed.
-    shots : tuple of (target, east, north, up)
-        What was shot, site frame, m; empty if unknown.
-    time : str
-        Of the run's first pose; empty if the run states no times.
-    machine : Machine or None
-        What was known of the machine from other shots, and took part.
-    sha256 : str
-        Of the result; empty for one in memory.
-    known_points : tuple of (name, east, north, up)
-        That set-ups sighted, with errors of their own; site frame, m.
-    """
+    """What one solved run says of its machine."""
 
     rig: Rig
+    #: parameters, covariance: shapes (p,) and (p, p), m or rad; zero rows where held.
     parameters: np.ndarray
     covariance: np.ndarray
-    estimated: tuple[str, ...]
-    tape: Tape
+    estimated: tuple[str, ...]  #: The parameters that were not held.
+    tape: Tape  #: What took part in the solution.
+    #: chi2, dof: Of the solution.
     chi2: float
     dof: int
-    identity: str
-    failed: tuple[str, ...] = ()
+    identity: str  #: Of the shots it comes from; empty if unknown.
+    failed: tuple[str, ...] = ()  #: Gates of the result that failed.
+    #: Tuple of (target, east, north, up). What was shot, site frame, m; empty if unknown.
     shots: tuple[tuple, ...] = ()
-    time: str = ""
+    time: str = ""  #: Of the run's first pose; empty if the run states no times.
+    #: What was known of the machine from other shots, and took part.
     machine: Machine | None = None
-    sha256: str = ""
+    sha256: str = ""  #: Of the result; empty for one in memory.
+    #: Tuple of (name, east, north, up). That set-ups sighted, with errors of their own; site frame,
+    #: m.
     known_points: tuple[tuple, ...] = ()
 
     def index(self, names: Iterable[str]) -> list[int]:

@@ -19,36 +19,25 @@ UNTESTED_SHARE = 1e-6
 
 @dataclass(frozen=True)
 class TapeTest:
-    """Taped values against solved ones, in the order of the tape's rows; m or rad.
-
-    Attributes
-    ----------
-    quantities : tuple of str
-    tape, tape_sd : ndarray, shape (q,)
-    solved, solved_sd : ndarray, shape (q,)
-        sd 0 where held.
-    used : ndarray of bool, shape (q,)
-        Whether the tape took part in the solution.
-    difference_sd : ndarray, shape (q,)
-        Of solved - tape, correlation taken into account; NaN where nothing is tested.
-    z : ndarray, shape (q,)
-        Difference over its sd: the same number as for a solution without this row.
-    without, without_sd : ndarray, shape (q,)
-        What a solution without this row says; NaN where there is none.
-    joint, dof
-        Chi-square of all differences together.
-    """
+    """Taped values against solved ones, in the order of the tape's rows; m or rad."""
 
     quantities: tuple[str, ...]
+    #: tape, tape_sd: shape (q,).
     tape: np.ndarray
     tape_sd: np.ndarray
+    #: solved, solved_sd: shape (q,), sd 0 where held.
     solved: np.ndarray
     solved_sd: np.ndarray
-    used: np.ndarray
+    used: np.ndarray  #: Bool, shape (q,). Whether the tape took part in the solution.
+    #: Shape (q,). Of solved - tape, correlation taken into account; NaN where nothing is tested.
     difference_sd: np.ndarray
+    #: Shape (q,). Difference over its sd: the same number as for a solution without this row.
     z: np.ndarray
+    #: without, without_sd: shape (q,). What a solution without this row says; NaN where there is
+    #: none.
     without: np.ndarray
     without_sd: np.ndarray
+    #: joint, dof: Chi-square of all differences together.
     joint: float
     dof: int
 

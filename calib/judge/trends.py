@@ -30,35 +30,21 @@ MOVED = 5.0
 
 @dataclass(frozen=True)
 class Trend:
-    """A trend that was looked for.
+    """A trend that was looked for."""
 
-    Attributes
-    ----------
-    what : "along", "left", "up", "play" or "scale"
-        The component of the misses; a reading against its direction of approach, or itself.
-    against : str
-        "reach", or a reading or its joint.
-    slope, sd : float
-        mm per m of reach, mm per deg of joint angle, % of the reading, or deg of play; NaN where
-        the trend has two parts (sine and cosine).
-    unit : str
-    statistic : float
-        Chi-square of `dof` without a trend.
-    chance : float
-        That the strongest of all trends of a clean run is as strong.
-    effects : tuple of str
-        What the rig leaves out and would show so (`calib.chain.effects`).
-    """
-
+    #: "along", "left", "up", "play" or "scale". The component of the misses; a reading against its
+    #: direction of approach, or itself.
     what: str
-    against: str
+    against: str  #: "reach", or a reading or its joint.
+    #: slope, sd: mm per m of reach, mm per deg of joint angle, % of the reading, or deg of play;
+    #: NaN where the trend has two parts (sine and cosine).
     slope: float
     sd: float
     unit: str
-    statistic: float
+    statistic: float  #: Chi-square of `dof` without a trend.
     dof: int
-    chance: float
-    effects: tuple[str, ...]
+    chance: float  #: That the strongest of all trends of a clean run is as strong.
+    effects: tuple[str, ...]  #: What the rig leaves out and would show so (`calib.chain.effects`).
 
     @property
     def significant(self) -> bool:

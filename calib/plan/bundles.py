@@ -22,26 +22,15 @@ _STEPS = 6
 
 @dataclass(frozen=True)
 class Bundles:
-    """A choice of targets in a pose, one after the other.
+    """A choice of targets in a pose, one after the other."""
 
-    Attributes
-    ----------
-    pose : ndarray of int, shape (n,)
-        Index into the poses.
-    shots : ndarray of bool, shape (n, t)
-        Which of the targets are shot.
-    rows : ndarray, shape (n, m, n_free + 4)
-        See `calib.plan.information.pose_rows`; the rows after the first `heights` are zero.
-    heights : ndarray of int, shape (n,)
-    minutes : ndarray, shape (n,)
-        To settle and to shoot, without driving.
-    """
-
-    pose: np.ndarray
-    shots: np.ndarray
+    pose: np.ndarray  #: Int, shape (n,). Index into the poses.
+    shots: np.ndarray  #: Bool, shape (n, t). Which of the targets are shot.
+    #: Shape (n, m, n_free + 4). See `calib.plan.information.pose_rows`; the rows after the first
+    #: `heights` are zero.
     rows: np.ndarray
-    heights: np.ndarray
-    minutes: np.ndarray
+    heights: np.ndarray  #: Int, shape (n,).
+    minutes: np.ndarray  #: Shape (n,). To settle and to shoot, without driving.
 
 
 def items_of(rig: Rig, targets) -> list[tuple[int, ...]]:

@@ -1,6 +1,7 @@
 """Poses to choose from: joint angles over the limits, less those that cannot be shot."""
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from itertools import pairwise, product
 
 import numpy as np
@@ -35,26 +36,31 @@ _SHARE = 0.75
 _LOW = 0.3
 
 
+class Rule(StrEnum):
+    """What takes a pose away, in the order in which it is asked."""
+
+    BLIND = "blind sensor"
+    EDGE_LOW = "edge in the ground"
+    PIN_LOW = "pin in the ground"
+    HIGH = "edge too high"
+    NEAR = "edge too near"
+    ARM = "edge at the arm"
+    END_ON = "edge seen end-on"
+    HIDDEN = "hidden by the machine"
+    NO_ROOM = "no room"
+
+
 @dataclass(frozen=True)
 class Candidates:
-    """Feasible poses.
+    """Feasible poses."""
 
-    Attributes
-    ----------
-    joints : ndarray, shape (n, n_readings)
-        rad.
-    noted : ndarray, shape (n, n_pose_columns)
-        What is to be noted of each, as the numbers that the rig's words stand for; 0 where nothing.
-    asked : int
-        How many were looked at.
-    removed : dict of str to int
-        What took how many away, each pose counted once, at the first rule that it breaks.
-    """
-
-    joints: np.ndarray
+    joints: np.ndarray  #: Shape (n, n_readings), rad.
+    #: Shape (n, n_pose_columns). What is to be noted of each, as the numbers that the rig's words
+    #: stand for; 0 where nothing.
     noted: np.ndarray
-    asked: int
-    removed: dict[str, int]
+    asked: int  #: How many were looked at.
+    #: What took how many away, each pose counted once, at the first rule that it breaks.
+    removed: dict[Rule, int]
 
 
 class NoPose(Exception):
@@ -91,7 +97,7 @@ def candidate_poses(
         left &= passed
     if left.any():
         workable = _workable(rig, parameters, joints[left], targets, site)
-        removed["a reading would have no room to be off"] = int(np.sum(~workable))
+        removed[Rule.NO_ROOM] = int(np.sum(~workable))
         left[left] = workable
     candidates = Candidates(joints[left], _noted(rig, parameters, joints[left], site, seed),
                             len(joints), removed)
@@ -187,27 +193,27 @@ def even_points(count: int, dimensions: int, seed: int = 0) -> np.ndarray:
 
 
 def _rules(rig, parameters, joints, targets, site, share=_SHARE):
-    """(what removes, mask of poses that pass) in the order in which they are asked."""
+    """(rule, mask of poses that pass) in the order in which they are asked."""
     parameters, targets = np.asarray(parameters, float), np.asarray(targets, int)
     posture = ahead(rig, parameters, joints)
     edge = placed(posture, np.array(edge_points(rig)))
     arm = arm_pins(posture)
     seen = (np.abs(posture.gain) < share * BLIND_GAIN).all(1)
     seen &= np.abs(posture.joints - np.where(swung(rig), 0.0, joints)).max(1) < 1e-6
-    yield "a sensor would be blind", seen
+    yield Rule.BLIND, seen
     lowest = site.clearance - site.foot_height
-    yield "the edge would be in the ground", (edge[..., 2] > lowest).all(1)
-    yield "a pin would be in the ground", np.all([p[:, 2] > lowest for p in arm], axis=0)
+    yield Rule.EDGE_LOW, (edge[..., 2] > lowest).all(1)
+    yield Rule.PIN_LOW, np.all([p[:, 2] > lowest for p in arm], axis=0)
     if site.highest is not None:
-        yield "the edge would be higher than allowed", (
+        yield Rule.HIGH, (
             edge[..., 2] < site.highest - site.foot_height).all(1)
-    yield "the edge would be nearer to the machine than allowed", (
+    yield Rule.NEAR, (
         edge[..., 0] > site.nearest).all(1)
-    yield "the edge would touch boom or stick", _clear_of(arm, edge, site.arm_width / 2)
+    yield Rule.ARM, _clear_of(arm, edge, site.arm_width / 2)
     if site.instrument is not None:
         eye = eyes(rig, posture, joints, site)
-        yield "a corner would be seen too nearly along the edge", _open_angle(edge, eye, site)
-        yield "the machine would be in the line of sight", seen_targets(
+        yield Rule.END_ON, _open_angle(edge, eye, site)
+        yield Rule.HIDDEN, seen_targets(
             rig, posture, joints, targets, site).all(1)
 
 

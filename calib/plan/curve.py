@@ -30,23 +30,15 @@ class Curve:
 
     Of the plan that grows by the best gain per minute: one that is exchanged as a whole is a little
     better.
-
-    Attributes
-    ----------
-    minutes : ndarray, shape (k,)
-        With the driving and the ways from stand to stand.
-    poses : ndarray of int, shape (k,)
-    median, worst : ndarray, shape (k,)
-        Over the envelope, m.
-    knee : float or None
-        Minutes beyond which `KNEE_MINUTES` more better the worst edge sd by less than
-        `KNEE_SHARE`; None if that is not seen.
     """
 
-    minutes: np.ndarray
-    poses: np.ndarray
+    minutes: np.ndarray  #: Shape (k,). With the driving and the ways from stand to stand.
+    poses: np.ndarray  #: Int, shape (k,).
+    #: median, worst: shape (k,). Over the envelope, m.
     median: np.ndarray
     worst: np.ndarray
+    #: Minutes beyond which `KNEE_MINUTES` more better the worst edge sd by less than `KNEE_SHARE`;
+    #: None if that is not seen.
     knee: float | None
 
 

@@ -12,22 +12,12 @@ _HOUSE = "house"
 
 @dataclass(frozen=True)
 class MarkOnHouse:
-    """A mark on the house that is shot.
-
-    Attributes
-    ----------
-    name : str
-    sd : ndarray, shape (3,)
-        Of its place ahead, left and above of the boom foot pin, m.
-    to : str or None
-        The next such mark.
-    bearing_sd : float or None
-        Of the line to it against the boom plane, seen from above, rad.
-    """
+    """A mark on the house that is shot."""
 
     name: str
-    sd: np.ndarray
-    to: str | None = None
+    sd: np.ndarray  #: Shape (3,). Of its place ahead, left and above of the boom foot pin, m.
+    to: str | None = None  #: The next such mark.
+    #: Of the line to it against the boom plane, seen from above, rad.
     bearing_sd: float | None = None
 
 

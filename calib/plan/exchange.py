@@ -20,30 +20,21 @@ _WORTH = 1e-6
 
 @dataclass(frozen=True)
 class Pool:
-    """What a design is chosen from.
+    """What a design is chosen from."""
 
-    Attributes
-    ----------
-    rows : ndarray, shape (n, m, p + r)
-        Whitened design of each candidate: p parameters, then r unknowns of its group.
-    prior : ndarray, shape (p + r * groups, p + r * groups)
-        Information that is there before.
-    parameters, groups : int
-        p, and how many groups.
-    heights : ndarray of int, shape (n,), optional
-        How many rows of a candidate, the first, are not zero; all m if not given.
-    pose : ndarray of int, shape (n,), optional
-        Candidates of the same pose are not used together; each is its own if not given.
-    minutes : ndarray, shape (n,), optional
-        What a candidate takes; empty where that does not matter.
-    """
-
+    #: Shape (n, m, p + r). Whitened design of each candidate: p parameters, then r unknowns of its
+    #: group.
     rows: np.ndarray
-    prior: np.ndarray
+    prior: np.ndarray  #: Shape (p + r * groups, p + r * groups). Information that is there before.
+    #: parameters, groups: p, and how many groups.
     parameters: int
     groups: int
+    #: Int, shape (n,). How many rows of a candidate, the first, are not zero; all m if not given.
     heights: np.ndarray | None = None
+    #: Int, shape (n,). Candidates of the same pose are not used together; each is its own if not
+    #: given.
     pose: np.ndarray | None = None
+    #: Shape (n,). What a candidate takes; empty where that does not matter.
     minutes: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     @property

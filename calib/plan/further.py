@@ -192,10 +192,7 @@ def further_poses(
     last = int(problem.run.shots.pose[-1])
     here = problem.run.poses.stand[last]
     stand = here if stand is None else stand
-    if stand not in problem.stands:
-        raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
-    number = problem.stands.index(stand)
-    placement = problem.placement(unknowns)[problem.stand_of_pose == number][0]
+    placement = _placement(problem, unknowns, stand)
     raw = information_so_far(problem, unknowns)
     pool = _pool(prepared, placement, _known(prepared, problem, raw, stand))
     now = pool.information([], [])
@@ -226,6 +223,14 @@ def further_poses(
         + np.append(0.0, np.cumsum(pool.minutes[design])),
         undetermined=_undetermined(raw),
     )
+
+
+def _placement(problem, unknowns, stand):
+    """Where the house is on a stand that has shots, shape (4,)."""
+    if stand not in problem.stands:
+        raise ValueError(f"stand {stand!r} has no shots yet: one of {', '.join(problem.stands)}")
+    number = problem.stands.index(stand)
+    return problem.placement(unknowns)[problem.stand_of_pose == number][0]
 
 
 def _known(prepared, problem, raw, stand):

@@ -25,18 +25,10 @@ _NOT_READ = 10.0
 
 @dataclass(frozen=True)
 class Noise:
-    """Standard deviations that a plan counts on.
+    """Standard deviations that a plan counts on."""
 
-    Attributes
-    ----------
-    shot : ndarray, shape (3,)
-        East, north, up, m.
-    readings : ndarray, shape (n_readings,)
-        rad.
-    """
-
-    shot: np.ndarray
-    readings: np.ndarray
+    shot: np.ndarray  #: Shape (3,). East, north, up, m.
+    readings: np.ndarray  #: Shape (n_readings,), rad.
 
     @classmethod
     def of(cls, rig: Rig) -> "Noise":
@@ -56,26 +48,16 @@ class Noise:
 
 @dataclass(frozen=True)
 class Taped:
-    """What a tape tells beforehand.
-
-    Attributes
-    ----------
-    names : tuple of str
-    by_parameters : ndarray, shape (q, n_free)
-        Derivative of each taped quantity by the free parameters.
-    sd : ndarray, shape (q,)
-        m or rad.
-    machine : ndarray, shape (r, n_free), or None
-        Equations of unit variance from an earlier result of the machine, if there is one.
-    machine_names : tuple of str
-        The parameters that they are about.
-    """
+    """What a tape tells beforehand."""
 
     names: tuple[str, ...]
+    #: Shape (q, n_free). Derivative of each taped quantity by the free parameters.
     by_parameters: np.ndarray
-    sd: np.ndarray
+    sd: np.ndarray  #: Shape (q,), m or rad.
+    #: Shape (r, n_free). Equations of unit variance from an earlier result of the machine, if there
+    #: is one.
     machine: np.ndarray | None = None
-    machine_names: tuple[str, ...] = ()
+    machine_names: tuple[str, ...] = ()  #: The parameters that they are about.
 
     @classmethod
     def usual(cls, rig: Rig) -> "Taped":

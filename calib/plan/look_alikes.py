@@ -8,18 +8,10 @@ from calib.chain.rig import Rig
 
 @dataclass(frozen=True)
 class KeptOut:
-    """A taped value that alone keeps mirrored or relabelled machines out.
+    """A taped value that alone keeps mirrored or relabelled machines out."""
 
-    Attributes
-    ----------
-    quantity : str or None
-        A parameter; None for machines that no usual tape keeps out.
-    machines : tuple of str
-        What is different about them, in words.
-    """
-
-    quantity: str | None
-    machines: tuple[str, ...]
+    quantity: str | None  #: A parameter; None for machines that no usual tape keeps out.
+    machines: tuple[str, ...]  #: What is different about them, in words.
 
 
 def kept_out(rig: Rig, look_alikes: Sequence[tuple[str, Sequence[str]]]) -> list[KeptOut]:

@@ -19,26 +19,17 @@ _GONE = 1e-9
 
 @dataclass(frozen=True)
 class Robustness:
-    """The worst of what may happen.
+    """The worst of what may happen."""
 
-    Attributes
-    ----------
-    pose : int
-        The place whose loss hurts most.
-    pose_lost, targets_lost : float
-        Worst edge sd without that pose, and with a target lost in a third of the poses, m.
-    undetermined : tuple of int
-        Places whose loss would leave a combination undetermined that the shots of the whole plan
-        determine.
-    targets_undetermined : bool
-        Whether some way of losing targets would.
-    """
-
-    pose: int
+    pose: int  #: The place whose loss hurts most.
+    #: pose_lost, targets_lost: Worst edge sd without that pose, and with a target lost in a third
+    #: of the poses, m.
     pose_lost: float
     targets_lost: float
+    #: Places whose loss would leave a combination undetermined that the shots of the whole plan
+    #: determine.
     undetermined: tuple[int, ...]
-    targets_undetermined: bool
+    targets_undetermined: bool  #: Whether some way of losing targets would.
 
     @property
     def holds(self) -> bool:

@@ -17,20 +17,11 @@ COLUMN, ACROSS = 4.3, 7.1
 
 @dataclass(frozen=True)
 class Number:
-    """A number of result.json as it is shown.
+    """A number of result.json as it is shown."""
 
-    Attributes
-    ----------
-    raw : float
-        As in result.json.
-    text : str
-    factor : float
-        What `raw` was multiplied by.
-    """
-
-    raw: float
+    raw: float  #: As in result.json.
     text: str
-    factor: float = 1.0
+    factor: float = 1.0  #: What `raw` was multiplied by.
 
     def __str__(self):
         return self.text
@@ -100,30 +91,17 @@ class Items:
 
 @dataclass(frozen=True)
 class Table:
-    """A table.
-
-    Attributes
-    ----------
-    columns : sequence of str
-        Headings, with units.
-    rows : list of list of Cell
-    marked : list of bool
-        Rows that need attention; one of their cells says so in words.
-    wide : sequence of int
-        Columns of running text, which wrap.
-    folded : bool
-        Shown when asked for; on paper at the end.
-    refs : sequence of str
-        Per row what it is of, such as ``shot-3``, as the pictures' points refer to it.
-    """
+    """A table."""
 
     caption: str
-    columns: Sequence[str]
+    columns: Sequence[str]  #: Headings, with units.
     rows: list[list[Cell]]
+    #: Rows that need attention; one of their cells says so in words.
     marked: list[bool] = field(default_factory=list)
-    wide: Sequence[int] = ()
+    wide: Sequence[int] = ()  #: Columns of running text, which wrap.
     total: int | None = None
-    folded: bool = False
+    folded: bool = False  #: Shown when asked for; on paper at the end.
+    #: Per row what it is of, such as ``shot-3``, as the pictures' points refer to it.
     refs: Sequence[str] = ()
 
     def is_marked(self, row: int) -> bool:

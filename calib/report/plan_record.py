@@ -35,6 +35,7 @@ from calib.plan.plan import Plan
 from calib.plan.sight import ahead, arm_pins, house_origin, placed
 from calib.report.numbers import number, numbers
 from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
+from calib.report.words.left_out import removed_says
 
 #: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
 SCHEMA = 2
@@ -123,8 +124,8 @@ def _display(mark):
 
 def _candidates(prepared):
     found = prepared.candidates
-    return CandidatesRecord(asked=found.asked, left=len(found.joints), removed=found.removed,
-                            bundles=len(prepared.bundles.pose))
+    return CandidatesRecord(asked=found.asked, left=len(found.joints),
+                            removed=removed_says(found.removed), bundles=len(prepared.bundles.pose))
 
 
 def _errors(task):

@@ -67,24 +67,16 @@ class Row:
 
 @dataclass(frozen=True)
 class Sheet:
-    """All that both forms of the sheet show.
-
-    Attributes
-    ----------
-    pages : list of list of Row
-    side, behind : Frame
-        Of all drawings of a view.
-    ground : float
-        Height of the ground in the drawings from the side, m.
-    """
+    """All that both forms of the sheet show."""
 
     title: str
     subtitle: str
     pages: list[list[Row]]
     readings: Sequence[str]
+    #: side, behind: Of all drawings of a view.
     side: Frame
     behind: Frame
-    ground: float
+    ground: float  #: Height of the ground in the drawings from the side, m.
     cautions: Sequence[str] = CAUTIONS
 
 

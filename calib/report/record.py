@@ -73,6 +73,7 @@ from calib.report.judged import (
     without_suspects_record,
 )
 from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.words.model import source_says
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says
 from calib.stations import CORRECTIONS
@@ -177,7 +178,7 @@ def machine_record(solution: Solution) -> Machine | None:
     before = machine.before if machine.names == solution.run.machine.names else ()
     tape = machine.tape
     return Machine(
-        source=machine.source, sha256=machine.sha256, names=list(machine.names), units=units,
+        source=source_says(machine), sha256=machine.sha256, names=list(machine.names), units=units,
         values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
         before=list(before), shots=list(machine.shots),
         tape=[TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,

@@ -20,9 +20,9 @@ from calib.document.together import (
 )
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
 from calib.report.numbers import SHOWN, number, numbers, unit_factor, unit_factors, value_and_sd
+from calib.together.adjusted import Together
 from calib.together.series import Series, series
 from calib.together.sharing import RUN, SINCE, Sharing, Split
-from calib.together.solved import Together
 
 _SURVEYS = {
     SURVEY_SCALE: ("%", 100.0, "of all lengths", "scale or unit of that survey, not the machine"),

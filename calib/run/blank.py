@@ -20,24 +20,15 @@ STANDARD = "tilt_rotator"
 
 @dataclass(frozen=True)
 class Begun:
-    """What is known when a run folder is made.
+    """What is known when a run folder is made."""
 
-    Attributes
-    ----------
-    shot_sd : tuple of float
-        Of a shot east, north, up, m; a careful total station's if nobody says (common practice, no
-        source).
-    goal : str or None
-        What the edge must be known to, with its unit.
-    job : mapping
-        Machine, person and the like, as `[job]` names them.
-    taped : mapping
-        Lengths by their names, m; each gets the sd of careful taping.
-    """
-
+    #: Of a shot east, north, up, m; a careful total station's if nobody says (common practice, no
+    #: source).
     shot_sd: tuple[float, float, float] = (0.002, 0.002, 0.002)
-    goal: str | None = None
+    goal: str | None = None  #: What the edge must be known to, with its unit.
+    #: Machine, person and the like, as `[job]` names them.
     job: Mapping[str, str] = field(default_factory=dict)
+    #: Lengths by their names, m; each gets the sd of careful taping.
     taped: Mapping[str, float] = field(default_factory=dict)
 
 

@@ -10,26 +10,16 @@ _LONGEST = 40
 class Complaint:
     """One fault of an input file.
 
-    Attributes
-    ----------
-    file : str
-        Name relative to the run folder, as a person would type it.
-    line : int or None
-        Counted from 1, comments and blank lines included. None: the whole file.
-    column : str or None
-        Name of the column or key; for a syntax error the character's position.
-    found, expected : str
-        `found` is shown as it is: wrap text taken from the file in `quote`.
-
     Examples
     --------
     >>> print(Complaint("shots.csv", 14, "north", quote("1O.2"), "a number"))
     shots.csv line 14, column north: found "1O.2", expected a number
     """
 
-    file: str
-    line: int | None
-    column: str | None
+    file: str  #: Name relative to the run folder, as a person would type it.
+    line: int | None  #: Counted from 1, comments and blank lines included. None: the whole file.
+    column: str | None  #: Name of the column or key; for a syntax error the character's position.
+    #: found, expected: `found` is shown as it is: wrap text taken from the file in `quote`.
     found: str
     expected: str
 

@@ -171,7 +171,7 @@ class Machine:
     root : ndarray, shape (q, n)
         Of full row rank; per m or per rad.
     source : str
-        Where it comes from, for people.
+        The result that it comes from, for people.
     sha256 : str
         Of the result that it comes from; empty if it is of several.
     before : tuple of str
@@ -180,6 +180,8 @@ class Machine:
         SHA-256 of every file of shots that it rests on; empty if that is not known.
     tape : Tape
         What was taped of these parameters and is in it.
+    runs : int
+        How many other runs it comes from that were adjusted in one go; 0 if from a result.
     """
 
     names: tuple[str, ...]
@@ -190,6 +192,7 @@ class Machine:
     before: tuple[str, ...] = ()
     shots: tuple[str, ...] = ()
     tape: Tape = field(default_factory=Tape.none)
+    runs: int = 0
 
 
 @dataclass(frozen=True)

@@ -28,18 +28,10 @@ from calib.run.write import (
 
 @dataclass(frozen=True)
 class ResultPlace:
-    """Where a result may go: looked at before the work, so that it is not done for nothing.
+    """Where a result may go: looked at before the work, so that it is not done for nothing."""
 
-    Attributes
-    ----------
-    folder : Path
-        Without symbolic links.
-    held : dict of str to str, or None
-        What was there when it was looked at: name to SHA-256.
-    """
-
-    folder: Path
-    held: dict[str, str] | None
+    folder: Path  #: Without symbolic links.
+    held: dict[str, str] | None  #: What was there when it was looked at: name to SHA-256.
 
 
 def result_place(out: Path, run_folder: Path | None = None) -> ResultPlace:

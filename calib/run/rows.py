@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.numerals import is_number
 from calib.run.text import STRICT, Grid, Row, read_grid
-from calib.spreadsheet import guard
+from calib.spreadsheet import as_cell
 
 #: What a row says, column by column: numbers as text with a decimal point.
 Cells = Mapping[str, str]
@@ -141,14 +141,8 @@ def _line(grid: Grid, cells: Cells, numeric: Sequence[str], before: Row | None =
             number = name in numeric and is_number(cell, ".")
             written[header[name]] = cell.replace(".", dialect.decimal) if number else cell
     return dialect.delimiter.join(
-        cell if is_number(cell, dialect.decimal) else _quoted(guard(cell), dialect)
+        cell if is_number(cell, dialect.decimal) else as_cell(cell, dialect.delimiter)
         for cell in written)
-
-
-def _quoted(cell, dialect):
-    if cell != cell.strip() or cell.startswith("#") or '"' in cell or dialect.delimiter in cell:
-        return '"' + cell.replace('"', '""') + '"'
-    return cell
 
 
 def _pointed(cell, dialect):

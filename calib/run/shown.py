@@ -34,42 +34,23 @@ _MOST_DECIMALS = 6
 
 @dataclass(frozen=True)
 class Shown:
-    """Displayed positions, pose by pose.
-
-    Attributes
-    ----------
-    poses : tuple of str
-    stand : tuple of str
-        Of each pose; "" where the file names none.
-    readings : ndarray, shape (n_poses, n_readings)
-        rad; NaN where a pose has none.
-    reading_step : ndarray, shape (n_readings,)
-        What they are rounded to, rad.
-    pose, target : ndarray of int, shape (n,)
-        Of each row.
-    position : ndarray, shape (n, 3)
-        As displayed, m; NaN where a coordinate is not shown.
-    step : ndarray, shape (3,)
-        What the coordinates are rounded to, m.
-    on_site : bool
-        East, north and up of a site, or of any level axes; else forward, left and up of the boom
-        foot pin in the levelled house.
-    shot : ndarray, shape (n, 3), or None
-        The same points, shot at the same moment, m; NaN where not.
-    line : ndarray of int, shape (n,)
-    """
+    """Displayed positions, pose by pose."""
 
     poses: tuple[str, ...]
-    stand: tuple[str, ...]
-    readings: np.ndarray
-    reading_step: np.ndarray
+    stand: tuple[str, ...]  #: Of each pose; "" where the file names none.
+    readings: np.ndarray  #: Shape (n_poses, n_readings), rad; NaN where a pose has none.
+    reading_step: np.ndarray  #: Shape (n_readings,). What they are rounded to, rad.
+    #: pose, target: int, shape (n,). Of each row.
     pose: np.ndarray
     target: np.ndarray
-    position: np.ndarray
-    step: np.ndarray
+    position: np.ndarray  #: Shape (n, 3). As displayed, m; NaN where a coordinate is not shown.
+    step: np.ndarray  #: Shape (3,). What the coordinates are rounded to, m.
+    #: East, north and up of a site, or of any level axes; else forward, left and up of the boom
+    #: foot pin in the levelled house.
     on_site: bool
+    #: Shape (n, 3). The same points, shot at the same moment, m; NaN where not.
     shot: np.ndarray | None
-    line: np.ndarray
+    line: np.ndarray  #: Int, shape (n,).
 
     def displayed(self) -> "Shown":
         """The rows with a displayed coordinate: others only tell where the machine stands."""

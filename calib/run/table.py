@@ -24,22 +24,14 @@ from calib.run.units import UNITS, sd_problem
 
 @dataclass(frozen=True)
 class Kind:
-    """What the cells of a column hold.
-
-    Attributes
-    ----------
-    is_number : bool
-    accepts : callable
-        Whether a value (a float of a number column, else the text) is in order.
-    expected : str or callable
-        For the complaint about a value that is not; a callable is asked with the value.
-    measured : bool
-        Whether dropped digits (`calib.run.numerals.dropped_digits`) would do harm.
-    """
+    """What the cells of a column hold."""
 
     is_number: bool
+    #: Whether a value (a float of a number column, else the text) is in order.
     accepts: Callable[[Any], bool]
+    #: For the complaint about a value that is not; a callable is asked with the value.
     expected: str | Callable[[float], str | None]
+    #: Whether dropped digits (`calib.run.numerals.dropped_digits`) would do harm.
     measured: bool = False
 
     def expects(self, value: Any) -> str:
@@ -96,24 +88,14 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A file's declared columns, row by row.
-
-    Attributes
-    ----------
-    lines : ndarray of int, shape (n,)
-        Line of each row.
-    header_line : int
-    texts : dict of str to tuple of str
-        Columns of text, "" where the cell is empty or at fault.
-    numbers : dict of str to ndarray, shape (n,)
-        Columns of numbers as written (no unit conversion), NaN where empty or at fault. Optional
-        columns that the file does not have are in neither.
-    """
+    """A file's declared columns, row by row."""
 
     file: str
-    lines: np.ndarray
+    lines: np.ndarray  #: Int, shape (n,). Line of each row.
     header_line: int
-    texts: dict[str, tuple[str, ...]]
+    texts: dict[str, tuple[str, ...]]  #: Columns of text, "" where the cell is empty or at fault.
+    #: Shape (n,). Columns of numbers as written (no unit conversion), NaN where empty or at fault.
+    #: Optional columns that the file does not have are in neither.
     numbers: dict[str, np.ndarray]
 
     def __len__(self) -> int:

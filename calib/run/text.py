@@ -58,17 +58,12 @@ class Row:
 
 @dataclass(frozen=True)
 class Grid:
-    """A delimited file: its rows, header included if it has one.
-
-    Attributes
-    ----------
-    commented : tuple of int
-        Lines that begin with ``#`` but look like rows: perhaps left out on purpose.
-    """
+    """A delimited file: its rows, header included if it has one."""
 
     file: str
     dialect: Dialect
     rows: tuple[Row, ...]
+    #: Lines that begin with ``#`` but look like rows: perhaps left out on purpose.
     commented: tuple[int, ...]
 
 

@@ -14,28 +14,15 @@ _OF_RUN = {"folder", "attachment", "day", "remounted", "set_aside"}
 
 @dataclass(frozen=True)
 class Entry:
-    """A run in the file.
+    """A run in the file."""
 
-    Attributes
-    ----------
-    folder : Path
-        Of the run, from where the file lies.
-    name : str
-        The folder as it was written.
-    attachment, day : str
-        Empty where the file does not say.
-    remounted : tuple of str
-        Readings whose sensors were mounted anew before it.
-    set_aside : str
-        "none", "suspects" or names with commas, as for one run.
-    """
-
-    folder: Path
-    name: str
+    folder: Path  #: Of the run, from where the file lies.
+    name: str  #: The folder as it was written.
+    #: attachment, day: Empty where the file does not say.
     attachment: str
     day: str
-    remounted: tuple[str, ...]
-    set_aside: str
+    remounted: tuple[str, ...]  #: Readings whose sensors were mounted anew before it.
+    set_aside: str  #: "none", "suspects" or names with commas, as for one run.
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from calib.run.complaints import Complaint, InputError
 from calib.run.lock import only_writer
-from calib.spreadsheet import guard
+from calib.spreadsheet import as_cell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -176,11 +176,7 @@ def _cell(value):
     if isinstance(value, str):
         if "\n" in value or "\r" in value:
             raise ValueError(f"a line break in the cell {value!r}")
-        value = guard(value)
-        # A row whose first cell begins with # would be read as a comment.
-        if value != value.strip() or value.startswith("#") or "," in value or '"' in value:
-            return '"' + value.replace('"', '""') + '"'
-        return value
+        return as_cell(value)
     if value is None or value != value:  # NaN
         return ""
     if isinstance(value, bool):

@@ -44,29 +44,17 @@ class NotTogether(Exception):
 
 @dataclass(frozen=True)
 class Joint:
-    """Runs as one problem: ``joint(unknowns, readings)`` is its model for the engine.
-
-    Attributes
-    ----------
-    visits : tuple of Visit
-    problems : tuple of Problem
-        Each run by itself.
-    instances : mapping of str to tuple of str
-        Parameter name to the instance of it that each run has.
-    layout : Layout
-        Of all unknowns; parameters of one instance form the scope of the rig.
-    columns : tuple of ndarray of int
-        Where the unknowns of each run are among all of them.
-    prior_kept : tuple of ndarray of bool
-        Per run which of its prior values take part: what was taped once counts once, with the
-        first run that has it.
-    """
+    """Runs as one problem: ``joint(unknowns, readings)`` is its model for the engine."""
 
     visits: tuple[Visit, ...]
-    problems: tuple[Problem, ...]
+    problems: tuple[Problem, ...]  #: Each run by itself.
+    #: Parameter name to the instance of it that each run has.
     instances: Mapping[str, tuple[str, ...]]
-    layout: Layout
+    layout: Layout  #: Of all unknowns; parameters of one instance form the scope of the rig.
+    #: Where the unknowns of each run are among all of them.
     columns: tuple[np.ndarray, ...] = field(repr=False)
+    #: Per run which of its prior values take part: what was taped once counts once, with the first
+    #: run that has it.
     prior_kept: tuple[np.ndarray, ...] = field(repr=False)
 
     @property

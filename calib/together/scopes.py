@@ -19,21 +19,13 @@ _ALSO_ATTACHED = {
 
 @dataclass(frozen=True)
 class Visit:
-    """One run among those that are adjusted together.
+    """One run among those that are adjusted together."""
 
-    Attributes
-    ----------
-    name : str
-        Of the run, unique.
-    attachment, day : str
-        What was mounted, and when.
-    remounted : tuple of str
-        Readings whose sensors were mounted anew before this run: their zeros begin anew with it.
-    """
-
-    name: str
+    name: str  #: Of the run, unique.
+    #: attachment, day: What was mounted, and when.
     attachment: str
     day: str
+    #: Readings whose sensors were mounted anew before this run: their zeros begin anew with it.
     remounted: tuple[str, ...] = ()
 
 

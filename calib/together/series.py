@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.together.solved import Together
+from calib.together.adjusted import Together
 
 #: An unknown with more than this of itself in what nothing tells has no value (squared share).
 _UNTOLD = 1e-6
@@ -12,20 +12,12 @@ _UNTOLD = 1e-6
 
 @dataclass(frozen=True)
 class Series:
-    """One quantity over the runs that share it.
+    """One quantity over the runs that share it."""
 
-    Attributes
-    ----------
-    column : int
-        Of the unknown, among those of the machine.
-    runs : tuple of int
-    value, sd : ndarray, shape (len(runs),)
-        With this quantity free to be another in every run; m or rad, NaN where a run does not
-        tell it. Tapes take part, each with its run.
-    """
-
-    column: int
+    column: int  #: Of the unknown, among those of the machine.
     runs: tuple[int, ...]
+    #: value, sd: shape (len(runs),). With this quantity free to be another in every run; m or rad,
+    #: NaN where a run does not tell it. Tapes take part, each with its run.
     value: np.ndarray
     sd: np.ndarray
 

@@ -14,7 +14,7 @@ import numpy as np
 from calib.adjust.congruency import LEVEL, changes, search
 from calib.adjust.distributions import chi2_isf, f_isf, f_sf
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
-from calib.together.solved import Together, Told
+from calib.together.adjusted import Together, Told
 
 #: Changes to name at most.
 MOST = 4
@@ -28,80 +28,51 @@ _NOTHING = 1e-12
 
 @dataclass(frozen=True)
 class Split:
-    """Something that the runs do not share.
+    """Something that the runs do not share."""
 
-    Attributes
-    ----------
-    name : str
-        An unknown of the machine, or what a survey changes in all of them.
-    kind : "run", "since" or "attachment"
-        Whether one run differs, all from one on, or those with one attachment.
-    where : str
-        That run or attachment.
-    runs : tuple of int
-        The runs that differ.
-    """
-
-    name: str
+    name: str  #: An unknown of the machine, or what a survey changes in all of them.
+    #: "run", "since" or "attachment". Whether one run differs, all from one on, or those with one
+    #: attachment.
     kind: str
-    where: str
-    runs: tuple[int, ...]
+    where: str  #: That run or attachment.
+    runs: tuple[int, ...]  #: The runs that differ.
 
 
 @dataclass(frozen=True)
 class Found:
-    """A split that was found, and by how much it differs.
-
-    Attributes
-    ----------
-    change, sd : float
-        Of the runs that differ, less the others; m or rad, a share for the scale.
-    statistic, limit : float
-        F value of this step and its critical value.
-    alternatives : tuple of Split
-        What explains as much, but for what chance does.
-    """
+    """A split that was found, and by how much it differs."""
 
     split: Split
+    #: change, sd: Of the runs that differ, less the others; m or rad, a share for the scale.
     change: float
     sd: float
+    #: statistic, limit: F value of this step and its critical value.
     statistic: float
     limit: float
-    alternatives: tuple[Split, ...]
+    alternatives: tuple[Split, ...]  #: What explains as much, but for what chance does.
 
 
 @dataclass(frozen=True)
 class Sharing:
-    """The test of what was shared.
-
-    Attributes
-    ----------
-    omega : float
-    rank : int
-        How many combinations two or more runs tell.
-    pooled, dof
-        Variance factor of the runs by themselves, all together, and its degrees of freedom.
-    statistic, limit, p_value : float
-        F value of the test, its critical value at `LEVEL`; NaN if the runs share nothing that
-        several of them tell.
-    found : tuple of Found
-        In the order in which they were found; empty if the test passes.
-    rest_statistic, rest_limit : float
-        Of what is left if what was found may differ; NaN if nothing is left.
-    same_precision : bool
-        Whether the runs fit themselves equally well; where not, each has its own variance factor.
-    """
+    """The test of what was shared."""
 
     omega: float
-    rank: int
+    rank: int  #: How many combinations two or more runs tell.
+    #: pooled, dof: Variance factor of the runs by themselves, all together, and its degrees of
+    #: freedom.
     pooled: float
     dof: int
+    #: statistic, limit, p_value: F value of the test, its critical value at `LEVEL`; NaN if the
+    #: runs share nothing that several of them tell.
     statistic: float
     limit: float
     p_value: float
-    found: tuple[Found, ...]
+    found: tuple[Found, ...]  #: In the order in which they were found; empty if the test passes.
+    #: rest_statistic, rest_limit: Of what is left if what was found may differ; NaN if nothing is
+    #: left.
     rest_statistic: float
     rest_limit: float
+    #: Whether the runs fit themselves equally well; where not, each has its own variance factor.
     same_precision: bool
 
     @property

@@ -16,62 +16,32 @@ from calib.run.records import Poses, Run, Shots
 
 @dataclass(frozen=True)
 class Proposed:
-    """A pose to drive to.
-
-    Attributes
-    ----------
-    pose, stand : str
-    readings : dict of str to float
-        deg, or m of a stroke, as a display shows them.
-    tolerance : dict of str to (float, float) or None
-        How far below and above is still fine; None: nobody said.
-    driven : tuple of str
-        Readings that somebody drives to; the others are read only.
-    edge_height : (float, float)
-        Of the lowest and the highest corner above the ground, m.
-    shoot : tuple of str
-        Targets.
-    drawing : Drawing
-    minutes : float
-    noted : dict of str to str
-        How it is to be come to: words for columns of readings.csv.
-    """
+    """A pose to drive to."""
 
     pose: str
     stand: str
-    readings: dict[str, float]
+    readings: dict[str, float]  #: deg, or m of a stroke, as a display shows them.
+    #: How far below and above is still fine; None: nobody said.
     tolerance: dict[str, tuple[float, float] | None]
-    driven: tuple[str, ...]
-    edge_height: tuple[float, float]
-    shoot: tuple[str, ...]
+    driven: tuple[str, ...]  #: Readings that somebody drives to; the others are read only.
+    edge_height: tuple[float, float]  #: Of the lowest and the highest corner above the ground, m.
+    shoot: tuple[str, ...]  #: Targets.
     drawing: Drawing
     minutes: float
+    #: How it is to be come to: words for columns of readings.csv.
     noted: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Agenda:
-    """What is to be done.
+    """What is to be done."""
 
-    Attributes
-    ----------
-    at : str or None
-        The pose the machine is in: the last one with readings.
-    left : tuple of str
-        Targets that are planned and not shot yet in it.
-    behind : tuple of (str, tuple of str)
-        Poses that the machine has left, with the targets that were planned and not shot in them.
-    to_come : tuple of Proposed
-        Poses of the plan without readings, in its order.
-    minutes : float
-        What all that takes.
-    """
-
-    at: str | None
-    left: tuple[str, ...]
+    at: str | None  #: The pose the machine is in: the last one with readings.
+    left: tuple[str, ...]  #: Targets that are planned and not shot yet in it.
+    #: Poses that the machine has left, with the targets that were planned and not shot in them.
     behind: tuple[tuple[str, tuple[str, ...]], ...]
-    to_come: tuple[Proposed, ...]
-    minutes: float
+    to_come: tuple[Proposed, ...]  #: Poses of the plan without readings, in its order.
+    minutes: float  #: What all that takes.
 
 
 def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],

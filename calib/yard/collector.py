@@ -39,44 +39,25 @@ Which = Callable[[Sequence[str], np.ndarray], str | None]
 
 @dataclass(frozen=True)
 class Arrived:
-    """A point that is no shot yet.
-
-    Attributes
-    ----------
-    name : str
-    cells : dict of str to str
-        Its coordinates and sds as shots.csv takes them.
-    came_in : str or None
-        The pose that the machine was in then; None before the first one, "" if nobody knows.
-    """
+    """A point that is no shot yet."""
 
     name: str
-    cells: dict[str, str]
+    cells: dict[str, str]  #: Its coordinates and sds as shots.csv takes them.
+    #: The pose that the machine was in then; None before the first one, "" if nobody knows.
     came_in: str | None
 
 
 @dataclass
 class Collector:
-    """Follows one file.
-
-    Attributes
-    ----------
-    begun : bool
-        Whether the file was there before the page: nobody knows of which poses its points are.
-    waiting : tuple of Arrived
-        Points that nobody knows the pose or target of.
-    trouble : tuple of str
-        Why the file is not read.
-    added : int
-        Shots that came of it at the last look that read it.
-    """
+    """Follows one file."""
 
     path: Path
     notebook: Notebook
+    #: Whether the file was there before the page: nobody knows of which poses its points are.
     begun: bool = False
-    waiting: tuple[Arrived, ...] = ()
-    trouble: tuple[str, ...] = ()
-    added: int = 0
+    waiting: tuple[Arrived, ...] = ()  #: Points that nobody knows the pose or target of.
+    trouble: tuple[str, ...] = ()  #: Why the file is not read.
+    added: int = 0  #: Shots that came of it at the last look that read it.
     _stamp: tuple[int, int] | None = None
     _old: set[str] = field(default_factory=set)
 

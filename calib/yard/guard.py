@@ -50,18 +50,12 @@ App = Callable[[Scope, Any, Any], Awaitable[None]]
 
 @dataclass
 class Keys:
-    """What a server knows its own by.
-
-    Attributes
-    ----------
-    token : str
-        In every page; comes back with every change.
-    code : str or None
-        For who comes from the local network; another one once it was used. None: nobody may.
-    """
+    """What a server knows its own by."""
 
     share: bool = False
+    #: In every page; comes back with every change.
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    #: For who comes from the local network; another one once it was used. None: nobody may.
     code: str | None = None
     told: Callable[[str], None] = lambda code: None
     _visitors: set[str] = field(default_factory=set)

@@ -24,21 +24,11 @@ _LONGEST_GAP = 1.0
 
 @dataclass(frozen=True)
 class Seen:
-    """The end of a log.
+    """The end of a log."""
 
-    Attributes
-    ----------
-    readings : dict of str to str
-        Means over the last seconds, deg or m; empty if there is `trouble`.
-    moving : tuple of str
-        Readings that move in those seconds.
-    trouble : tuple of str
-        Why it cannot be read.
-    """
-
-    readings: dict[str, str]
-    moving: tuple[str, ...] = ()
-    trouble: tuple[str, ...] = ()
+    readings: dict[str, str]  #: Means over the last seconds, deg or m; empty if there is `trouble`.
+    moving: tuple[str, ...] = ()  #: Readings that move in those seconds.
+    trouble: tuple[str, ...] = ()  #: Why it cannot be read.
 
 
 @dataclass

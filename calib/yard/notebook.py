@@ -38,26 +38,13 @@ class Changed(Exception):
 
 @dataclass(frozen=True)
 class Notes:
-    """What is remembered of a day.
+    """What is remembered of a day."""
 
-    Attributes
-    ----------
-    started : str or None
-        When the first reading or shot was noted, ISO 8601.
-    skipped : tuple of str
-        Poses of the plan that are not to be shot.
-    set_aside : tuple of str
-        As `calib.judge.set_aside.named` takes them.
-    accepted : tuple of str
-        Shots that do not fit and are kept all the same.
-    taken_out : tuple of dict of str to str
-        Rows as they stood in shots.csv, and points of a collector that are no shots of the run.
-    """
-
-    started: str | None = None
-    skipped: tuple[str, ...] = ()
-    set_aside: tuple[str, ...] = ()
-    accepted: tuple[str, ...] = ()
+    started: str | None = None  #: When the first reading or shot was noted, ISO 8601.
+    skipped: tuple[str, ...] = ()  #: Poses of the plan that are not to be shot.
+    set_aside: tuple[str, ...] = ()  #: As `calib.judge.set_aside.named` takes them.
+    accepted: tuple[str, ...] = ()  #: Shots that do not fit and are kept all the same.
+    #: Rows as they stood in shots.csv, and points of a collector that are no shots of the run.
     taken_out: tuple[dict[str, str], ...] = ()
 
     def without(self, row: dict[str, str]) -> "Notes":

@@ -18,6 +18,7 @@ from calib.judge.check import check_shots
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import Suspect, find_suspects
+from calib.report.words import yard as say
 from calib.run.complaints import InputError
 from calib.run.records import Run, Shots
 
@@ -44,35 +45,20 @@ _MIRRORED = 5.0
 
 @dataclass(frozen=True)
 class Fit:
-    """A shot against what all other shots, readings and tape predict for it.
-
-    Attributes
-    ----------
-    shot : str
-    pose, target : str
-    miss : ndarray, shape (3,), or None
-        Measured - predicted from all others, east, north, up, m; None where nothing predicts it.
-    usual : float
-        What 95 of 100 such misses stay within, along this one, m.
-    chance : float
-        That a good shot is as far out.
-    fits : bool or None
-        None: nothing checks it yet.
-    aside : bool
-        Whether it takes part.
-    twin : str or None
-        Another shot of the same target in the same pose that it cannot be true with, where
-        nothing else predicts either of them: `miss` is from there.
-    """
+    """A shot against what all other shots, readings and tape predict for it."""
 
     shot: str
     pose: str
     target: str
+    #: Shape (3,). Measured - predicted from all others, east, north, up, m; None where nothing
+    #: predicts it.
     miss: np.ndarray | None
-    usual: float
-    chance: float
-    fits: bool | None
-    aside: bool = False
+    usual: float  #: What 95 of 100 such misses stay within, along this one, m.
+    chance: float  #: That a good shot is as far out.
+    fits: bool | None  #: None: nothing checks it yet.
+    aside: bool = False  #: Whether it takes part.
+    #: Another shot of the same target in the same pose that it cannot be true with, where nothing
+    #: else predicts either of them: `miss` is from there.
     twin: str | None = None
 
     @property
@@ -82,54 +68,26 @@ class Fit:
 
 @dataclass(frozen=True)
 class Doubt:
-    """A pose whose shots are out together, as an error of one of its readings puts them.
-
-    Attributes
-    ----------
-    pose : str
-    readings : tuple of (str, float)
-        Each would explain it alone, the likeliest first; read - what the shots say, rad or m.
-    """
+    """A pose whose shots are out together, as an error of one of its readings puts them."""
 
     pose: str
+    #: Each would explain it alone, the likeliest first; read - what the shots say, rad or m.
     readings: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True)
 class Progress:
-    """A run as far as it goes.
+    """A run as far as it goes."""
 
-    Attributes
-    ----------
-    run : Run
-        Everything that was noted.
-    aside : SetAside
-        What the person set aside.
-    unknown : tuple of str
-        Names to set aside that the run does not have.
-    solution : Solution or None
-        Without what is set aside.
-    unsolved : str or None
-        Why there is none.
-    suspects : tuple of Suspect
-        What does not fit, beyond chance.
-    clean : Solution or None
-        Without these too.
-    fits : tuple of Fit
-        Every shot against `clean`, in the order of the run's shots.
-    doubts : tuple of Doubt
-        Readings to look at before anything is shot again.
-    """
-
-    run: Run
-    aside: SetAside
-    unknown: tuple[str, ...]
-    solution: Solution | None
-    unsolved: str | None
-    suspects: tuple[Suspect, ...] = ()
-    clean: Solution | None = None
-    fits: tuple[Fit, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
+    run: Run  #: Everything that was noted.
+    aside: SetAside  #: What the person set aside.
+    unknown: tuple[str, ...]  #: Names to set aside that the run does not have.
+    solution: Solution | None  #: Without what is set aside.
+    unsolved: str | None  #: Why there is none.
+    suspects: tuple[Suspect, ...] = ()  #: What does not fit, beyond chance.
+    clean: Solution | None = None  #: Without these too.
+    fits: tuple[Fit, ...] = ()  #: Every shot against `clean`, in the order of the run's shots.
+    doubts: tuple[Doubt, ...] = ()  #: Readings to look at before anything is shot again.
 
     @cached_property
     def edge95(self) -> float | None:
@@ -295,8 +253,7 @@ def _aside(run, names):
 def reason_of(error: Exception) -> str:
     """Why there is no solution, short."""
     if isinstance(error, NotDetermined):
-        count = len(error.directions)
-        return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
+        return say.undetermined(len(error.directions))
     if isinstance(error, InputError):
         return str(error.complaints[0])
     return str(error)

@@ -41,44 +41,21 @@ AHEAD = 3
 
 @dataclass(frozen=True)
 class State:
-    """All that the page shows.
+    """All that the page shows."""
 
-    Attributes
-    ----------
-    version : int
-        Grows with every change.
-    rig : Rig or None
-    progress : Progress or None
-        None before the first shot, and while a file is at fault.
-    trouble : tuple of str
-        Complaints about the files.
-    planned : tuple of Proposed
-    agenda : Agenda
-    later : float or None
-        The edge at 95 % after the next poses, m.
-    ahead : int
-        After how many.
-    notes : Notes
-    poses : tuple of dict of str to str
-        The rows of readings.csv.
-    waiting : tuple of Arrived
-        Points of collectors' files that nobody knows the pose or target of.
-    collector_trouble : tuple of str
-        Why such a file is not read.
-    """
-
-    version: int
+    version: int  #: Grows with every change.
     rig: Rig | None
-    progress: Progress | None
-    trouble: tuple[str, ...]
+    progress: Progress | None  #: None before the first shot, and while a file is at fault.
+    trouble: tuple[str, ...]  #: Complaints about the files.
     planned: tuple[Proposed, ...]
     agenda: Agenda
-    later: float | None
-    ahead: int
+    later: float | None  #: The edge at 95 % after the next poses, m.
+    ahead: int  #: After how many.
     notes: Notes
-    poses: tuple[dict[str, str], ...]
+    poses: tuple[dict[str, str], ...]  #: The rows of readings.csv.
+    #: Points of collectors' files that nobody knows the pose or target of.
     waiting: tuple[Arrived, ...] = ()
-    collector_trouble: tuple[str, ...] = ()
+    collector_trouble: tuple[str, ...] = ()  #: Why such a file is not read.
 
 
 class Session:

@@ -60,7 +60,9 @@ def view_of(state: State) -> dict[str, Any]:
         "suspects": [] if progress is None else _suspects(progress),
         "set_aside": list(state.notes.set_aside),
         "skipped": list(state.notes.skipped),
-        "taken_out": [{"shot": row["shot"], "what": _what(row)} for row in state.notes.taken_out],
+        "taken_out": [{"shot": row["shot"],
+                       "what": say.taken_out(row.get("pose", ""), row.get("target", ""))}
+                      for row in state.notes.taken_out],
     }
 
 
@@ -73,13 +75,6 @@ def sensors_view(session: Session) -> dict[str, Any] | None:
     still = not seen.moving and not seen.trouble and age is not None and age <= say.STALE
     return {"readings": seen.readings, "moving": list(seen.moving), "still": still,
             "says": " ".join(seen.trouble) or say.log_says(seen.moving, age)}
-
-
-def _what(row):
-    """Of which target and pose a row was that was taken out."""
-    if not row.get("pose"):
-        return "a point that is no shot"
-    return f"{row.get('target', '').replace('_', ' ')} of pose {row['pose']}"
 
 
 def _doubts(progress, state):

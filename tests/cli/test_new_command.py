@@ -7,7 +7,7 @@ import pytest
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.cli import asking
 from calib.intake.declaration import read_profile
-from calib.report.figures.machine import machine_in_characters
+from calib.report.figures.side_view import machine_in_characters
 from calib.run.folder import rig_from_text
 
 

@@ -7,7 +7,8 @@ import pytest
 from scipy.optimize import least_squares
 
 from calib.calibration import solve
-from calib.intake.geometry.free_station import Given, NoStation, approximate, solve_station
+from calib.intake.files.pointings import Pointings
+from calib.intake.geometry.free_station import Given, NoStation, approximate
 from calib.intake.geometry.polar import (
     InstrumentSds,
     PolarShots,
@@ -15,8 +16,11 @@ from calib.intake.geometry.polar import (
     points,
     shot_covariance,
 )
+from calib.intake.matching.backsights import agreement_of
+from calib.intake.matching.known_points import KnownPoints
 from calib.run.records import SetUps
 from calib.simulate import simulate
+from tests.intake.one_station import solve_station
 
 SDS = InstrumentSds(
     direction=np.radians(5 / 3600), zenith=np.radians(5 / 3600), distance=0.002,
@@ -184,6 +188,25 @@ def test_station_errors_are_as_stated():
         squares.append(error @ np.linalg.solve(found.covariance, error))
     # Mean of 400 chi-square of 4: 4 +- 0.14 (one sd).
     assert abs(np.mean(squares) - 4.0) < 3 * np.sqrt(8 / 400)
+
+
+@pytest.mark.parametrize("given", [
+    Given.nothing(), Given(np.array([np.nan, np.nan, 1.6, np.nan]), np.array(
+        [np.nan, np.nan, 0.001, np.nan]))])
+def test_the_check_of_a_set_up_is_its_adjustment_by_itself(given):
+    """Residuals, chi-square and redundancy of the check at import are those of the oracle."""
+    rng = np.random.default_rng(12)
+    sights = noisy(polar_of(KNOWN, np.array([12.0, 8.0, 1.6]), np.radians(217.3)), rng)
+    ids = ("A", "B", "C", "D")
+    known = KnownPoints("known.csv", ids, KNOWN + KNOWN_SD * rng.normal(size=KNOWN.shape),
+                        np.full(KNOWN.shape, KNOWN_SD))
+    found = Pointings("raw.csv", sights, ("S",) * 4, ids, (), (), (), (), (), (), "", "")
+    agreement = agreement_of(found, "S", known, given, SDS)
+    alone = solve_station(sights, np.arange(4), known.position,
+                          np.tile(np.eye(3) * KNOWN_SD**2, (4, 1, 1)), SDS, given).adjustment
+    assert agreement.dof == alone.dof
+    assert agreement.chi2 == pytest.approx(alone.chi2, rel=1e-3)
+    np.testing.assert_allclose(agreement.residuals, -alone.residuals.reshape(-1, 3), atol=1e-5)
 
 
 def test_closed_form_is_exact_without_errors():

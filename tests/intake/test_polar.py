@@ -12,10 +12,10 @@ from calib.intake.geometry.polar import (
     PolarShots,
     jacobian,
     points,
-    set_up_jacobian,
     shot_covariance,
 )
 from calib.intake.geometry.pooling import pool
+from tests.intake.one_station import set_up_jacobian
 
 SDS = InstrumentSds(
     direction=np.radians(5 / 3600), zenith=np.radians(7 / 3600), distance=0.002, distance_ppm=2.0,

@@ -12,7 +12,7 @@ from calib.machine import machine_of
 from calib.report.pages.comparison import Side, comparison
 from calib.report.words.model import in_common_says
 from calib.simulate import drawn_parameters, simulate
-from calib.together.machine import with_machine
+from calib.together.earlier import with_machine
 
 
 def survey_of(run, name) -> Survey:

@@ -10,6 +10,7 @@ from calib.chain.rig import rig_from_dict
 from calib.chain.sensors import BLIND_GAIN
 from calib.plan.candidates import (
     NoPose,
+    Rule,
     _spread,
     candidate_poses,
     even_points,
@@ -62,8 +63,8 @@ def test_no_rule_takes_what_could_be_shot(rig):
     site = Site(foot_height=100.0, nearest=-100.0, instrument=None, highest=None)
     found = candidate_poses(rig, rig.start, ends(rig), site, COUNT)
     taken = {why for why, n in found.removed.items() if n}
-    assert taken == {"a sensor would be blind", "the edge would touch boom or stick",
-                     "a reading would have no room to be off"}
+    assert taken == {Rule.BLIND, Rule.ARM,
+                     Rule.NO_ROOM}
 
 
 def test_spread_fills_the_limits(rig):
@@ -93,7 +94,7 @@ def test_same_seed_same_candidates(rig):
 def test_limits_that_leave_nothing_are_explained(rig):
     """The error says how many poses each rule took."""
     down = with_limits(rig, boom=[-25, -20])
-    with pytest.raises(NoPose, match=r"none of 500 poses .*the edge would be in the ground: \d+"):
+    with pytest.raises(NoPose, match=r"none of 500 poses .*edge in the ground: \d+"):
         candidate_poses(down, down.start, ends(down), Site(), 500)
 
 
@@ -105,7 +106,7 @@ def test_a_place_behind_the_house_sees_nothing_ahead(rig):
         found = candidate_poses(rig, rig.start, ends(rig), behind, COUNT).removed
     except NoPose as error:
         found = error.candidates.removed
-    why = "the machine would be in the line of sight"
+    why = Rule.HIDDEN
     assert found[why] > 5 * max(1, ahead.removed[why])
 
 
@@ -149,8 +150,8 @@ def test_every_corner_of_a_candidate_is_seen(rig):
                 assert apart > site.arm_width / 2 - 1e-9
     wider = candidate_poses(rig, rig.start, ends(rig), replace(
         site, least_angle=np.radians(40), arm_width=2.0), COUNT)
-    for why in ("a corner would be seen too nearly along the edge",
-                "the machine would be in the line of sight"):
+    for why in (Rule.END_ON,
+                Rule.HIDDEN):
         assert wider.removed[why] > found.removed[why] > 0
 
 
@@ -202,7 +203,7 @@ def test_reserve_is_there_to_be_used(rig):
 def test_every_reading_has_room(rig):
     """Each driven reading may move by a degree, up and down, with the others as they are."""
     found = candidate_poses(rig, rig.start, ends(rig), Site(), COUNT)
-    assert found.removed["a reading would have no room to be off"] > 0
+    assert found.removed[Rule.NO_ROOM] > 0
     readings = rig.chain.readings_for(rig.start, found.joints)
     for i in range(2, 7):
         ways = []

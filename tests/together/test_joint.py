@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
+from calib.together.adjusted import solve_together
 from calib.together.joint import NotTogether, joint_of
 from calib.together.scopes import Visit, usual_scopes
-from calib.together.solved import solve_together
 from tests.together.family import family
 from tests.together.reference import reference
 

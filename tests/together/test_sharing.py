@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from calib.judge.drift import SURVEY_SCALE
+from calib.together.adjusted import solve_together
 from calib.together.series import series
 from calib.together.sharing import sharing
-from calib.together.solved import solve_together
 from tests.together.family import family
 
 DEG = np.radians(1.0)

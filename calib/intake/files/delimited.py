@@ -29,33 +29,17 @@ from calib.run.text import (
 
 @dataclass(frozen=True)
 class Export:
-    """The rows of a file as text.
-
-    Attributes
-    ----------
-    columns : dict of str to tuple of str
-        By our names, one cell per row.
-    lines : tuple of int
-    order : tuple of str
-        What each column of the file was taken for.
-    raw : tuple of str
-        The rows as they stand in the file.
-    header : int or None
-        Line of the header, be it one in other words.
-    units : dict of str to str
-        Units that the header states, by our names.
-    remarks : tuple of (int, str)
-        Lines with words that state a unit of length, and which.
-    """
+    """The rows of a file as text."""
 
     file: str
     dialect: Dialect
-    columns: dict[str, tuple[str, ...]]
+    columns: dict[str, tuple[str, ...]]  #: By our names, one cell per row.
     lines: tuple[int, ...]
-    order: tuple[str, ...]
-    raw: tuple[str, ...]
-    header: int | None
-    units: dict[str, str]
+    order: tuple[str, ...]  #: What each column of the file was taken for.
+    raw: tuple[str, ...]  #: The rows as they stand in the file.
+    header: int | None  #: Line of the header, be it one in other words.
+    units: dict[str, str]  #: Units that the header states, by our names.
+    #: Lines with words that state a unit of length, and which.
     remarks: tuple[tuple[int, str], ...] = ()
 
     def __len__(self):

@@ -18,21 +18,12 @@ class PatternText(ValueError):
 
 @dataclass(frozen=True)
 class Booked:
-    """What one point is.
-
-    Attributes
-    ----------
-    pose, target : str
-    stand : str or None
-        None where nobody said.
-    repeat : str
-        Mark of a re-shot, "" for the first.
-    """
+    """What one point is."""
 
     pose: str
     target: str
-    stand: str | None = None
-    repeat: str = ""
+    stand: str | None = None  #: None where nobody said.
+    repeat: str = ""  #: Mark of a re-shot, "" for the first.
 
 
 class IdPattern:

@@ -30,35 +30,16 @@ _MOST_COMPLAINTS = 20
 
 @dataclass(frozen=True)
 class LogLayout:
-    """How a log is written.
-
-    Attributes
-    ----------
-    dialect : Dialect
-    time : int
-        Column of the time, or of the date if the time stands in the next one.
-    time_columns : int
-        1, or 2: both cells and the delimiter between them are the time.
-    columns : dict of str to int
-        Column of each reading.
-    units : dict of str to str
-        Unit of each reading that is not in degrees, or metres of a stroke.
-    strokes : mapping of str to (float, float)
-        The readings that are strokes, and what they can be, m.
-    width : int
-        Cells in a row; empty ones at its end may be missing or too many.
-    first_line : int
-        Line of the first row after the header, from 1.
-    """
+    """How a log is written."""
 
     dialect: Dialect
-    time: int
-    columns: dict[str, int]
-    units: dict[str, str]
-    strokes: Mapping[str, Span]
-    width: int
-    first_line: int
-    time_columns: int = 1
+    time: int  #: Column of the time, or of the date if the time stands in the next one.
+    columns: dict[str, int]  #: Column of each reading.
+    units: dict[str, str]  #: Unit of each reading that is not in degrees, or metres of a stroke.
+    strokes: Mapping[str, Span]  #: The readings that are strokes, and what they can be, m.
+    width: int  #: Cells in a row; empty ones at its end may be missing or too many.
+    first_line: int  #: Line of the first row after the header, from 1.
+    time_columns: int = 1  #: 1, or 2: both cells and the delimiter between them are the time.
 
 
 @dataclass(frozen=True)
@@ -81,18 +62,10 @@ class LogRows:
 
 @dataclass(frozen=True)
 class LogSummary:
-    """What was seen of the whole log.
-
-    Attributes
-    ----------
-    rows : int
-    start, end : float
-        Seconds.
-    gaps : tuple of Gap
-    sha256 : str
-    """
+    """What was seen of the whole log."""
 
     rows: int
+    #: start, end: Seconds.
     start: float
     end: float
     gaps: tuple[Gap, ...]

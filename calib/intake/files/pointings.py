@@ -28,17 +28,7 @@ _NEEDED = ("point", "direction", "zenith", "distance")
 
 @dataclass(frozen=True)
 class Pointings:
-    """Pointings of one file, faces already joined, one row each.
-
-    Attributes
-    ----------
-    polar : PolarShots
-    setup, ids, time, description, pose, target : tuple of str
-    lines : tuple of tuple of int
-        The line of face 1 and that of face 2, or of the only one.
-    raw : tuple of str
-        The rows as they stand in the file.
-    """
+    """Pointings of one file, faces already joined, one row each."""
 
     file: str
     polar: PolarShots
@@ -48,8 +38,9 @@ class Pointings:
     description: tuple[str, ...]
     pose: tuple[str, ...]
     target: tuple[str, ...]
+    #: The line of face 1 and that of face 2, or of the only one.
     lines: tuple[tuple[int, ...], ...]
-    raw: tuple[str, ...]
+    raw: tuple[str, ...]  #: The rows as they stand in the file.
     sha256: str
     understood: str
 

@@ -45,19 +45,12 @@ def parse_zone(text: str) -> timezone | ZoneInfo:
 
 @dataclass(frozen=True)
 class TimeFormat:
-    """How times are written.
+    """How times are written."""
 
-    Attributes
-    ----------
-    pattern : str
-        ``seconds``, or %Y %m %d %H %M %S with fixed widths and marks between. After the seconds a
-        decimal fraction and ``Z`` or an offset may stand.
-    zone : timezone, ZoneInfo or None
-        For times without one.
-    """
-
+    #: ``seconds``, or %Y %m %d %H %M %S with fixed widths and marks between. After the seconds a
+    #: decimal fraction and ``Z`` or an offset may stand.
     pattern: str = ISO
-    zone: timezone | ZoneInfo | None = None
+    zone: timezone | ZoneInfo | None = None  #: For times without one.
 
     def __post_init__(self):
         if self.pattern == SECONDS:

@@ -10,20 +10,14 @@ _LIMIT = 3.29
 
 @dataclass(frozen=True)
 class FaceMeans:
-    """Means of both faces, one row per pointing.
+    """Means of both faces, one row per pointing."""
 
-    Attributes
-    ----------
-    direction, zenith : ndarray, shape (n,)
-        rad; the direction in 0..2 pi, the zenith as face 1 reads it.
-    collimation, index : ndarray, shape (n,)
-        Half the disagreement of the faces, rad: face 2 less face 1, less half a circle, for the
-        direction; the sum of both less a full circle, for the zenith. They should be alike for all
-        pointings of an instrument.
-    """
-
+    #: direction, zenith: shape (n,), rad; the direction in 0..2 pi, the zenith as face 1 reads it.
     direction: np.ndarray
     zenith: np.ndarray
+    #: collimation, index: shape (n,). Half the disagreement of the faces, rad: face 2 less face 1,
+    #: less half a circle, for the direction; the sum of both less a full circle, for the zenith.
+    #: They should be alike for all pointings of an instrument.
     collimation: np.ndarray
     index: np.ndarray
 

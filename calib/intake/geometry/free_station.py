@@ -1,31 +1,16 @@
 """Where the instrument stood and how it was oriented, from sights to known points.
 
 A set-up has four unknowns: east, north, up of the tilting axis and the orientation, the bearing of
-the circle's zero. The closed form turns and shifts the sighted points on to the known ones; the
-rigorous solution adjusts directions, zenith angles and distances, with the errors of the known
-points and with whatever was measured of the set-up itself.
-
-Resection of a level instrument by least squares; the closed form is the planar similarity
-transformation without scale, as in Ghilani, Adjustment Computations (chapter on coordinate
-transformations; from memory).
+the circle's zero. The closed form turns and shifts the sighted points on to the known ones: the
+planar similarity transformation without scale, as in Ghilani, Adjustment Computations (chapter on
+coordinate transformations; from memory). `calib.stations` adjusts what is left.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.adjustment import Adjustment
-from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
-from calib.intake.geometry.polar import (
-    InstrumentSds,
-    PolarShots,
-    points,
-    set_up_jacobian,
-    shot_covariance,
-)
-
-UNKNOWNS = ("east", "north", "up", "orientation")
+from calib.intake.geometry.polar import PolarShots, points
 
 
 class NoStation(Exception):
@@ -33,37 +18,10 @@ class NoStation(Exception):
 
 
 @dataclass(frozen=True)
-class Station:
-    """A set-up.
-
-    Attributes
-    ----------
-    position : ndarray, shape (3,)
-        Of the tilting axis, m.
-    orientation : float
-        rad, 0 to 2 pi.
-    covariance : ndarray, shape (4, 4)
-        East, north, up (m), orientation (rad).
-    adjustment : Adjustment
-        Residuals are those of the sighted points, m.
-    """
-
-    position: np.ndarray
-    orientation: float
-    covariance: np.ndarray
-    adjustment: Adjustment
-
-
-@dataclass(frozen=True)
 class Given:
-    """What was measured or agreed of a set-up beforehand, shapes (4,); NaN: unknown.
+    """What was measured or agreed of a set-up beforehand, shapes (4,); NaN: unknown."""
 
-    Attributes
-    ----------
-    value, sd : ndarray
-        m and rad, in the order of `UNKNOWNS`.
-    """
-
+    #: value, sd: East, north, up (m) and orientation (rad).
     value: np.ndarray
     sd: np.ndarray
 
@@ -129,69 +87,3 @@ def approximate(
         found = (known - points(sights, np.zeros(3), orientation)).mean(0)
         position = np.where(np.isnan(position), found, position)
     return position, float(np.mod(orientation, 2 * np.pi))
-
-
-def solve_station(
-    sights: PolarShots,
-    point: np.ndarray,
-    known: np.ndarray,
-    known_covariance: np.ndarray,
-    sds: InstrumentSds,
-    given: Given | None = None,
-) -> Station:
-    """A set-up by least squares.
-
-    Parameters
-    ----------
-    sights : PolarShots
-        One row per pointing; several may go to one point.
-    point : ndarray of int, shape (n,)
-        Which known point each pointing sights.
-    known : ndarray, shape (m, 3)
-        m.
-    known_covariance : ndarray, shape (m, 3, 3)
-        m^2; a zero matrix is an errorless point.
-    sds : InstrumentSds
-    given : Given, optional
-        Prior knowledge of the set-up.
-
-    Raises
-    ------
-    NoStation
-        If there are too few points.
-    calib.adjust.spectrum.NotDetermined
-        If the points lie so that they fix nothing.
-    """
-    given = Given.nothing() if given is None else given
-    position, orientation = approximate(sights, known[point], given)
-    start = np.append(position, orientation)
-    observations = _sighted(sights, point, known, known_covariance, orientation, sds)
-
-    def model(unknowns, readings):
-        computed = points(sights, unknowns[:3], unknowns[3])
-        n = 3 * len(sights)
-        design = set_up_jacobian(computed, unknowns[:3]).reshape(n, 4)
-        return Prediction(computed.reshape(n), design, np.zeros((n, 0)))
-
-    prior = Prior.none()
-    index = np.flatnonzero(given.known)
-    if len(index):
-        prior = Prior.on_parameters(
-            [UNKNOWNS[i] for i in index], index, given.value[index], given.sd[index])
-    adjustment = adjust(model, observations, start, names=UNKNOWNS, prior=prior)
-    found = adjustment.parameters
-    return Station(found[:3], float(np.mod(found[3], 2 * np.pi)), adjustment.covariance,
-                   adjustment)
-
-
-def _sighted(sights, point, known, known_covariance, orientation, sds):
-    """Known points as observed: polar errors, and the own error of a point in all its sights."""
-    covariance = shot_covariance(sights, orientation, sds)
-    blocks = []
-    for m in range(len(known)):
-        rows = np.flatnonzero(point == m)
-        block = np.tile(known_covariance[m], (len(rows), len(rows)))
-        for i, row in enumerate(rows):
-            block[3 * i:3 * i + 3, 3 * i:3 * i + 3] += covariance[row]
-        blocks.append(block)
-    return Observations.build(known[point].reshape(-1), np.repeat(point, 3), blocks)

@@ -28,26 +28,13 @@ REFRACTION = 0.13
 
 @dataclass(frozen=True)
 class PolarShots:
-    """Pointings of one or more set-ups, one row each.
+    """Pointings of one or more set-ups, one row each."""
 
-    Attributes
-    ----------
-    direction : ndarray, shape (n,)
-        Horizontal circle, rad, clockwise.
-    zenith : ndarray, shape (n,)
-        rad, between 0 and pi (face 1, or the mean of both faces).
-    distance : ndarray, shape (n,)
-        Slope distance, m.
-    target_height : ndarray, shape (n,)
-        m, taken off; 0 where the edge itself was sighted.
-    both_faces : ndarray of bool, shape (n,)
-        True where direction and zenith are the mean of face 1 and face 2.
-    """
-
-    direction: np.ndarray
-    zenith: np.ndarray
-    distance: np.ndarray
-    target_height: np.ndarray
+    direction: np.ndarray  #: Shape (n,). Horizontal circle, rad, clockwise.
+    zenith: np.ndarray  #: Shape (n,), rad, between 0 and pi (face 1, or the mean of both faces).
+    distance: np.ndarray  #: Shape (n,). Slope distance, m.
+    target_height: np.ndarray  #: Shape (n,), m, taken off; 0 where the edge itself was sighted.
+    #: Bool, shape (n,). True where direction and zenith are the mean of face 1 and face 2.
     both_faces: np.ndarray
 
     def __len__(self):
@@ -60,28 +47,19 @@ class InstrumentSds:
 
     `direction` and `zenith` are those of the mean of both faces, as the makers' sheets state them
     after ISO 17123-3 (from memory): a pointing in one face only has sqrt(2) times that.
-
-    Attributes
-    ----------
-    direction, zenith : float
-        rad.
-    distance, distance_ppm : float
-        a in m, and b in mm per km: the sd is their sum a + b * distance, as the sheets state it.
-    centring : float
-        Target over the mark, horizontally, each axis, m (pole bubble or prism).
-    pointing : float
-        Finding the edge's corner, each of the three axes, m.
-    target_height : float
-        m.
     """
 
+    #: direction, zenith: rad.
     direction: float
     zenith: float
+    #: distance, distance_ppm: a in m, and b in mm per km: the sd is their sum a + b * distance, as
+    #: the sheets state it.
     distance: float
     distance_ppm: float = 0.0
+    #: Target over the mark, horizontally, each axis, m (pole bubble or prism).
     centring: float = 0.0
-    pointing: float = 0.0
-    target_height: float = 0.0
+    pointing: float = 0.0  #: Finding the edge's corner, each of the three axes, m.
+    target_height: float = 0.0  #: m.
 
 
 def points(shots: PolarShots, station: np.ndarray, orientation: ArrayLike) -> np.ndarray:
@@ -169,23 +147,6 @@ def shot_covariance(shots: PolarShots, orientation: np.ndarray, sds: InstrumentS
 def distance_sd(distance: np.ndarray, sds: InstrumentSds) -> np.ndarray:
     """a + b * distance, m."""
     return sds.distance + sds.distance_ppm * 1e-6 * distance
-
-
-def set_up_jacobian(position: np.ndarray, station: np.ndarray) -> np.ndarray:
-    """Derivatives of positions by the set-up's east, north, up (m) and orientation (rad).
-
-    A larger orientation turns every position clockwise about the vertical through the station.
-
-    Returns
-    -------
-    ndarray, shape (n, 3, 4)
-    """
-    arm = position - station
-    out = np.zeros((len(position), 3, 4))
-    out[:, :, :3] = np.eye(3)
-    out[:, 0, 3] = arm[:, 1]
-    out[:, 1, 3] = -arm[:, 0]
-    return out
 
 
 def curvature_and_refraction(distance: float) -> float:

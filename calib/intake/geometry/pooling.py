@@ -9,30 +9,15 @@ from calib.adjust.distributions import chi2_isf
 
 @dataclass(frozen=True)
 class Pooled:
-    """The mean of repeated shots.
+    """The mean of repeated shots."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (3,)
-        m.
-    covariance : ndarray, shape (3, 3)
-        m^2, from the stated sds only: a lucky small scatter does not shrink it.
-    chi2 : float
-        Weighted sum of squares of the scatter.
-    dof : int
-        3 (n - 1).
-    limit : float
-        What chi2 stays below with probability 1 - alpha if the stated sds are true.
-    spread : float
-        Largest distance of a shot from the mean, m.
-    """
-
-    position: np.ndarray
+    position: np.ndarray  #: Shape (3,), m.
+    #: Shape (3, 3), m^2, from the stated sds only: a lucky small scatter does not shrink it.
     covariance: np.ndarray
-    chi2: float
-    dof: int
-    limit: float
-    spread: float
+    chi2: float  #: Weighted sum of squares of the scatter.
+    dof: int  #: 3 (n - 1).
+    limit: float  #: What chi2 stays below with probability 1 - alpha if the stated sds are true.
+    spread: float  #: Largest distance of a shot from the mean, m.
 
     @property
     def agrees(self) -> bool:

@@ -11,15 +11,19 @@ from itertools import combinations
 
 import numpy as np
 
+from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_isf
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.spectrum import NotDetermined
 from calib.intake.files.angles import UNITS
 from calib.intake.files.pointings import Pointings
-from calib.intake.geometry.free_station import Given, NoStation, solve_station
-from calib.intake.geometry.polar import InstrumentSds, PolarShots
+from calib.intake.geometry.free_station import Given, NoStation, approximate
+from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
 from calib.intake.matching.known_points import KnownPoints, SetUp
 from calib.run.complaints import Findings
+from calib.run.records import SetUps
+from calib.stations import CORRECTIONS, prior_of
 
 CHANCE = 0.001
 """Of refusing a sound set-up."""
@@ -133,29 +137,39 @@ def agreement_of(
                      and found.ids[i] in number], int)
     if not len(rows):
         return None
-    used = list(dict.fromkeys(found.ids[i] for i in rows))
-    point = np.array([used.index(found.ids[i]) for i in rows])
-    at = [number[u] for u in used]
-    sd = known.sd[at].copy()
+    names = tuple(found.ids[i] for i in rows)
+    at = [number[point] for point in names]
+    sd = known.sd[at]
     if not heights:
         sd[:, 2] = _ANY_HEIGHT
     sights = PolarShots(*(getattr(found.polar, part)[rows] for part in (
         "direction", "zenith", "distance", "target_height", "both_faces")))
-    ignored = 0 if heights else len(used) - 1
+    ignored = 0 if heights else len(set(names)) - 1
     try:
-        station = solve_station(sights, point, known.position[at],
-                                sd[:, :, None] ** 2 * np.eye(3), sds, prior)
+        adjustment = _adjusted(sights, names, known.position[at], sd, sds, prior)
     except (NoStation, NotDetermined):
         return None
     except (NotConverged, ModelNotFinite):
-        return Agreement(tuple(found.ids[i] for i in rows), np.full((len(rows), 3), np.inf),
-                         np.inf, 3 * len(rows), 0.0)
-    adjustment = station.adjustment
+        return Agreement(names, np.full((len(rows), 3), np.inf), np.inf, 3 * len(rows), 0.0)
     dof = adjustment.dof - ignored
     if dof < 1:
         return None
-    return Agreement(tuple(found.ids[i] for i in rows), -adjustment.residuals.reshape(-1, 3),
+    return Agreement(names, adjustment.prior_residuals[-3 * len(rows):].reshape(-1, 3),
                      adjustment.chi2, dof, float(chi2_isf(CHANCE, dof)))
+
+
+def _adjusted(sights: PolarShots, names: tuple[str, ...], known: np.ndarray, known_sd: np.ndarray,
+              sds: InstrumentSds, given: Given) -> Adjustment:
+    """The set-up by itself, as in the adjustment of a run that has no shots."""
+    position, orientation = approximate(sights, known, given)
+    set_up = SetUps(
+        ("",), position[None], np.array([orientation]), given.sd[None],
+        np.zeros(len(sights), int), names, points(sights, position, orientation),
+        shot_covariance(sights, np.full(len(sights), orientation), sds), known, known_sd)
+    unknowns = np.zeros(len(CORRECTIONS))
+    nothing = Prediction(np.zeros(0), np.zeros((0, len(unknowns))), np.zeros((0, 0)))
+    return adjust(lambda *_: nothing, Observations.build([], [], []), unknowns,
+                  prior=prior_of(set_up, np.arange(len(unknowns))[None]))
 
 
 def _cause(found, name, known, prior, sds, others):

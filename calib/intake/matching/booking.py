@@ -69,13 +69,7 @@ def _in_words(booked):
 
 @dataclass(frozen=True)
 class BookingSheet:
-    """A hand-kept list of which point is what.
-
-    Attributes
-    ----------
-    points : dict of str to Booked
-    lines : dict of str to int
-    """
+    """A hand-kept list of which point is what."""
 
     file: str
     points: dict[str, Booked]

@@ -31,38 +31,21 @@ else every stop would seem later than it was, and the estimate with it."""
 
 @dataclass(frozen=True)
 class Movement:
-    """When the machine moved.
+    """When the machine moved."""
 
-    Attributes
-    ----------
-    start : float
-        Seconds of the log's clock.
-    moving : ndarray of bool, shape (n,)
-        One value per `STEP`.
-    """
-
-    start: float
-    moving: np.ndarray
+    start: float  #: Seconds of the log's clock.
+    moving: np.ndarray  #: Bool, shape (n,). One value per `STEP`.
 
 
 @dataclass(frozen=True)
 class ClockOffset:
-    """Log clock = shot clock + offset.
+    """Log clock = shot clock + offset."""
 
-    Attributes
-    ----------
-    offset : float
-        s.
-    bound : float
-        The true offset lies within +- this, s: for certain if no shot was taken while the machine
-        moved; from a track, with 95 %.
-    misfits : int
-        Shots that fall into a movement even so.
-    """
-
-    offset: float
+    offset: float  #: s.
+    #: The true offset lies within +- this, s: for certain if no shot was taken while the machine
+    #: moved; from a track, with 95 %.
     bound: float
-    misfits: int = 0
+    misfits: int = 0  #: Shots that fall into a movement even so.
 
 
 class NoOffset(Exception):

@@ -10,26 +10,17 @@ from calib.run.units import half_circle
 
 @dataclass(frozen=True)
 class Dwell:
-    """The readings of one window of a log, in the log's own unit (deg).
+    """The readings of one window of a log, in the log's own unit (deg)."""
 
-    Attributes
-    ----------
-    mean, scatter, drift : ndarray, shape (k,)
-        Mean, above -180 up to 180; standard deviation about a straight line; rise of that line over
-        the dwell.
-    count : int
-    first_line, last_line : int
-    longest_gap : float
-        Longest time without a row inside the window, s, its ends included.
-    """
-
+    #: mean, scatter, drift: shape (k,). Mean, above -180 up to 180; standard deviation about a
+    #: straight line; rise of that line over the dwell.
     mean: np.ndarray
     scatter: np.ndarray
     drift: np.ndarray
     count: int
     first_line: int
     last_line: int
-    longest_gap: float
+    longest_gap: float  #: Longest time without a row inside the window, s, its ends included.
 
     def moving(self, still: float | np.ndarray) -> np.ndarray:
         """Which readings moved: they drifted or scattered by more than `still` (deg).

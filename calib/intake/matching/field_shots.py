@@ -12,52 +12,26 @@ from calib.run.copies import complain_of_lookalikes, tell_copies
 
 @dataclass(frozen=True)
 class Source:
-    """Where the numbers of one row came from.
-
-    Attributes
-    ----------
-    file, sha256 : str
-    lines : tuple of int
-    raw : str
-        The row as it stands in the file.
-    conversion : str
-        What was done to it.
-    """
+    """Where the numbers of one row came from."""
 
     file: str
     lines: tuple[int, ...]
     sha256: str
-    raw: str
-    conversion: str
+    raw: str  #: The row as it stands in the file.
+    conversion: str  #: What was done to it.
 
 
 @dataclass(frozen=True)
 class FieldShot:
-    """One shot on its way into shots.csv.
+    """One shot on its way into shots.csv."""
 
-    Attributes
-    ----------
-    name : str
-        The point's id in the file.
-    position : ndarray, shape (3,)
-        Site frame, m.
-    covariance : ndarray, shape (3, 3)
-        m^2; NaN: as rig.toml says.
-    seconds : float
-        When it was taken; NaN: not known.
-    setup : str
-        "" unless it comes from raw observations.
-    sources : tuple of Source
-        More than one if pooled.
-    """
-
-    name: str
+    name: str  #: The point's id in the file.
     booked: Booked
-    position: np.ndarray
-    covariance: np.ndarray
-    seconds: float
-    setup: str
-    sources: tuple[Source, ...]
+    position: np.ndarray  #: Shape (3,). Site frame, m.
+    covariance: np.ndarray  #: Shape (3, 3), m^2; NaN: as rig.toml says.
+    seconds: float  #: When it was taken; NaN: not known.
+    setup: str  #: "" unless it comes from raw observations.
+    sources: tuple[Source, ...]  #: More than one if pooled.
 
     @property
     def place(self) -> str:

@@ -48,19 +48,14 @@ class KnownPoints:
 
 @dataclass(frozen=True)
 class SetUp:
-    """A set-up ready for the adjustment.
-
-    Attributes
-    ----------
-    value : ndarray, shape (4,)
-        East, north, up of the tilting axis (m) and orientation (rad) that shots are computed with.
-    sd : ndarray, shape (4,)
-        Of those that were measured or agreed; NaN for those to be solved; all 0 for the one
-        set-up that defines the site's coordinates.
-    """
+    """A set-up ready for the adjustment."""
 
     name: str
+    #: Shape (4,). East, north, up of the tilting axis (m) and orientation (rad) that shots are
+    #: computed with.
     value: np.ndarray
+    #: Shape (4,). Of those that were measured or agreed; NaN for those to be solved; all 0 for the
+    #: one set-up that defines the site's coordinates.
     sd: np.ndarray
 
     @property

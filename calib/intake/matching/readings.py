@@ -50,27 +50,14 @@ _THINNED = 0.05
 
 @dataclass(frozen=True)
 class PoseReadings:
-    """Readings of one pose.
+    """Readings of one pose."""
 
-    Attributes
-    ----------
-    values : ndarray, shape (k,)
-        deg, or m of a stroke, in the rig's order.
-    sd : ndarray, shape (k,)
-        deg; NaN: as rig.toml says.
-    stand : str
-        "" where nobody said.
-    seconds : float
-        NaN: not known.
-    noted : mapping of str to str
-        Words of the rig's pose columns, as they were written.
-    """
-
-    values: np.ndarray
-    sd: np.ndarray
-    stand: str
-    seconds: float
+    values: np.ndarray  #: Shape (k,), deg, or m of a stroke, in the rig's order.
+    sd: np.ndarray  #: Shape (k,), deg; NaN: as rig.toml says.
+    stand: str  #: "" where nobody said.
+    seconds: float  #: NaN: not known.
     source: Source
+    #: Words of the rig's pose columns, as they were written.
     noted: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -8,53 +8,26 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Alternative:
-    """One answer.
+    """One answer."""
 
-    Attributes
-    ----------
-    says : str
-        What it is, and what it gives.
-    declares : mapping
-        As `calib.intake.declaration.declare` takes it.
-    option : str
-        How the command line says it.
-    """
-
-    says: str
-    declares: Mapping[str, Any]
-    option: str
+    says: str  #: What it is, and what it gives.
+    declares: Mapping[str, Any]  #: As `calib.intake.declaration.declare` takes it.
+    option: str  #: How the command line says it.
 
 
 @dataclass(frozen=True)
 class Choice:
-    """One question.
+    """One question."""
 
-    Attributes
-    ----------
-    about : str
-        What is asked, in words.
-    alternatives : tuple of Alternative
-        The first is proposed.
-    sure : bool
-        Whether the files leave no doubt.
-    why : str
-        What tells it, or why it is doubtful.
-    typed : str
-        Key of the declaration that a typed answer fills, where there is none to choose; a point
-        before the last part for one in a table.
-    option : str
-        The option for what is typed.
-    file : Path or None
-        Asked of one file: its part. The answers are no declarations then.
-    """
-
-    about: str
-    alternatives: tuple[Alternative, ...] = field(default=())
-    sure: bool = False
-    why: str = ""
+    about: str  #: What is asked, in words.
+    alternatives: tuple[Alternative, ...] = field(default=())  #: The first is proposed.
+    sure: bool = False  #: Whether the files leave no doubt.
+    why: str = ""  #: What tells it, or why it is doubtful.
+    #: Key of the declaration that a typed answer fills, where there is none to choose; a point
+    #: before the last part for one in a table.
     typed: str = ""
-    option: str = ""
-    file: Path | None = None
+    option: str = ""  #: The option for what is typed.
+    file: Path | None = None  #: Asked of one file: its part. The answers are no declarations then.
 
     def answered(self, text: str) -> Mapping[str, Any]:
         """What a typed answer declares."""

@@ -26,28 +26,18 @@ _XML_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "f
 
 @dataclass(frozen=True)
 class FieldRows:
-    """Rows of all files with shots.
-
-    Attributes
-    ----------
-    booked : bool
-        Every row names its pose and target in columns of their own.
-    unit : str
-        In which `position` was read: declared, stated, or m for want of either.
-    position : ndarray, shape (n, 3)
-        East, north, up, m; of raw observations from the instrument, its circle's zero for north.
-    said : tuple of str
-        Units of length that headers, job lines or LandXML state; "ft" is either foot.
-    understood : str
-    """
+    """Rows of all files with shots."""
 
     files: tuple[str, ...]
     ids: tuple[str, ...]
     descriptions: tuple[str, ...]
     times: tuple[str, ...]
-    booked: bool
-    unit: str
+    booked: bool  #: Every row names its pose and target in columns of their own.
+    unit: str  #: In which `position` was read: declared, stated, or m for want of either.
+    #: Shape (n, 3). East, north, up, m; of raw observations from the instrument, its circle's zero
+    #: for north.
     position: np.ndarray
+    #: Units of length that headers, job lines or LandXML state; "ft" is either foot.
     said: tuple[str, ...]
     understood: str
 

@@ -30,30 +30,15 @@ ROLES = {
 
 @dataclass(frozen=True)
 class Look:
-    """A file at first sight.
-
-    Attributes
-    ----------
-    role : str
-        One of `ROLES`; "" if it cannot be told.
-    header : tuple of str
-        Cells of the header; empty without one.
-    meant : tuple of (str or None)
-        What each column means: our name of it, or that of a reading.
-    rows : tuple of tuple of str
-        The cells of the first rows after the header.
-    delimiter : str
-    data : bytes
-        The beginning of the file.
-    """
+    """A file at first sight."""
 
     path: Path
-    role: str
-    header: tuple[str, ...]
-    meant: tuple[str | None, ...]
-    rows: tuple[tuple[str, ...], ...]
+    role: str  #: One of `ROLES`; "" if it cannot be told.
+    header: tuple[str, ...]  #: Cells of the header; empty without one.
+    meant: tuple[str | None, ...]  #: What each column means: our name of it, or that of a reading.
+    rows: tuple[tuple[str, ...], ...]  #: The cells of the first rows after the header.
     delimiter: str
-    data: bytes
+    data: bytes  #: The beginning of the file.
 
     def column(self, name: str) -> list[str]:
         """The cells of a column by our name, "" where a row is short; empty without it."""

@@ -26,24 +26,12 @@ _OPTIONS = {"log": "--log", "sheet": "--sheet", "booking": "--booking", "known":
 
 @dataclass(frozen=True)
 class Proposal:
-    """What files seem to be.
+    """What files seem to be."""
 
-    Attributes
-    ----------
-    roles : dict of Path to str
-        One of `looks.ROLES` for each file.
-    declared : Declaration
-        What was declared, and of every choice what is proposed.
-    choices : tuple of Choice
-        What was not declared: told by the files, or doubtful.
-    gives : tuple of str
-        What comes out, in about three lines.
-    """
-
-    roles: dict[Path, str]
-    declared: Declaration
-    choices: tuple[Choice, ...]
-    gives: tuple[str, ...]
+    roles: dict[Path, str]  #: One of `looks.ROLES` for each file.
+    declared: Declaration  #: What was declared, and of every choice what is proposed.
+    choices: tuple[Choice, ...]  #: What was not declared: told by the files, or doubtful.
+    gives: tuple[str, ...]  #: What comes out, in about three lines.
 
     @property
     def doubtful(self) -> tuple[Choice, ...]:

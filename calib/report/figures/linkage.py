@@ -24,26 +24,14 @@ _ANGLES = {"four_bar": ("ground_angle", "output_angle"), "triangle": ("near_angl
 
 @dataclass(frozen=True)
 class PlacedLinkage:
-    """A linkage at one posture, levelled house frame, m.
+    """A linkage at one posture, levelled house frame, m."""
 
-    Attributes
-    ----------
-    reading : str
-        What is told through it.
-    bars : list of (str, ndarray, ndarray)
-        Parameter of each length, and its two pins, shape (3,).
-    angles : list of (str, ndarray, ndarray)
-        Parameter of each angle at the joint, and the directions that it is between, shape (3,).
-    joint : ndarray, shape (3,)
-    sides : list of (ndarray, ndarray)
-        What has no parameter: the stroke of a cylinder.
-    """
-
-    reading: str
-    bars: list
+    reading: str  #: What is told through it.
+    bars: list  #: Parameter of each length, and its two pins, shape (3,).
+    #: Parameter of each angle at the joint, and the directions that it is between, shape (3,).
     angles: list
-    joint: np.ndarray
-    sides: list
+    joint: np.ndarray  #: Shape (3,).
+    sides: list  #: List of (ndarray, ndarray). What has no parameter: the stroke of a cylinder.
 
 
 def placed_linkages(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> list[PlacedLinkage]:

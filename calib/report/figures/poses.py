@@ -15,18 +15,10 @@ _ROOM = 0.25
 
 @dataclass(frozen=True)
 class Sketch:
-    """One view of one pose, m, to the right and upwards.
+    """One view of one pose, m, to the right and upwards."""
 
-    Attributes
-    ----------
-    arm : ndarray, shape (k, 2)
-        From the boom foot, or from the bucket pin, to the last joint.
-    edge : ndarray, shape (2, 2)
-        Left corner first.
-    """
-
-    arm: np.ndarray
-    edge: np.ndarray
+    arm: np.ndarray  #: Shape (k, 2). From the boom foot, or from the bucket pin, to the last joint.
+    edge: np.ndarray  #: Shape (2, 2). Left corner first.
 
     @property
     def body(self) -> np.ndarray:

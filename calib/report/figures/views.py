@@ -38,32 +38,18 @@ ACROSS = 0.7
 
 @dataclass(frozen=True)
 class Skeleton:
-    """The way from the house to the edge at one posture, levelled house frame, m.
+    """The way from the house to the edge at one posture, levelled house frame, m."""
 
-    Attributes
-    ----------
-    origins : ndarray, shape (k + 1, 3)
-        Before each motion, and the end.
-    axes : ndarray, shape (k, 3)
-        Of each motion.
-    names : tuple of (str or None)
-        The parameter that sets each motion, its sensor's zero for a joint.
-    turns : ndarray of bool, shape (k,)
-    joints : ndarray of bool, shape (k,)
-        Motions that a sensor tells.
-    shares : ndarray, shape (k,)
-        What of that parameter the motion is: a half for half a width.
-    edge : ndarray, shape (t, 3)
-        All points of the edge.
-    """
-
-    origins: np.ndarray
-    axes: np.ndarray
+    origins: np.ndarray  #: Shape (k + 1, 3). Before each motion, and the end.
+    axes: np.ndarray  #: Shape (k, 3). Of each motion.
+    #: Tuple of (str or None). The parameter that sets each motion, its sensor's zero for a joint.
     names: tuple
-    turns: np.ndarray
-    joints: np.ndarray
+    turns: np.ndarray  #: Bool, shape (k,).
+    joints: np.ndarray  #: Bool, shape (k,). Motions that a sensor tells.
+    #: Shape (k,). What of that parameter the motion is: a half for half a width.
     shares: np.ndarray
-    edge: np.ndarray
+    #: Shape (t, 3). All points of the edge.
+    edge: np.ndarray  #: Shape (t, 3). All points of the edge.
 
     @property
     def attachment(self) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import Confirmed
-from calib.confirm.search import Tried
+from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, poses_to_show
 from calib.document.confirmed import (
@@ -26,7 +26,13 @@ from calib.report.entered import entries_of, old_values
 from calib.report.numbers import number
 from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.slip import confirmed_says, readings_say, slip_says, unseen_says
+from calib.report.words.slip import (
+    confirmed_says,
+    family_says,
+    readings_say,
+    slip_says,
+    unseen_says,
+)
 
 
 def sheet_of(document: ResultRecord) -> Sheet:
@@ -73,8 +79,8 @@ def _slipped(confirmed: Confirmed, tried: Tried, moves: float | None = None) -> 
     pose = None if tried.pose is None else confirmed.compared.shown.poses[tried.pose]
     return Slipped(
         says=slip_says(tried, confirmed.sheet) or f"The display of pose {pose} was copied wrongly.",
-        kinds=[s.family for s in tried.slips], fields=_fields(tried, confirmed.sheet), pose=pose,
-        chi2=number(tried.chi2), dof=tried.dof,
+        kinds=[family_says(s.family) for s in tried.slips],
+        fields=_fields(tried, confirmed.sheet), pose=pose, chi2=number(tried.chi2), dof=tried.dof,
         behind=number(tried.score - confirmed.found.claimed.score)
         if confirmed.found.claimed is not None else None,
         moves=None if moves is None else number(moves))

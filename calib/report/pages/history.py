@@ -6,7 +6,6 @@ before: a line that was edited or taken out breaks the links of those after it.
 
 import csv
 import hashlib
-import io
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.words.job import job_words
-from calib.spreadsheet import guard, unguard
+from calib.spreadsheet import as_cell, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
            "values", "previous_sha256", "job")
@@ -38,41 +37,27 @@ class BrokenHistory(Exception):
 
 @dataclass(frozen=True)
 class Entry:
-    """A line of the history.
-
-    Attributes
-    ----------
-    result : str
-        Path of the result below the folder, with ``/``.
-    time : str
-        Of the run's first pose, empty if the run states no times.
-    values : dict of str to [value, sd, unit]
-        m and deg; sd None where held.
-    job : str or None
-        What rig.toml states of the job; None in a history that was begun without that column.
-    """
+    """A line of the history."""
 
     number: int
-    result: str
-    time: str
+    result: str  #: Path of the result below the folder, with ``/``.
+    time: str  #: Of the run's first pose, empty if the run states no times.
     rig: str
     passed: bool
     result_sha256: str
     inputs_sha256: str
-    values: dict
+    values: dict  #: Dict of str to [value, sd, unit], m and deg; sd None where held.
     previous_sha256: str
+    #: What rig.toml states of the job; None in a history that was begun without that column.
     job: str | None = None
 
     def line(self) -> str:
         """The line as it is written, with its line feed."""
-        out = io.StringIO()
         values = json.dumps(self.values, separators=(",", ":"), ensure_ascii=False)
-        csv.writer(out, lineterminator="\n").writerow([
-            self.number, guard(self.result), self.time, guard(self.rig),
-            "yes" if self.passed else "no",
-            self.result_sha256, self.inputs_sha256, values, self.previous_sha256,
-            *(() if self.job is None else (guard(self.job),))])
-        return out.getvalue()
+        cells = [str(self.number), self.result, self.time, self.rig,
+                 "yes" if self.passed else "no", self.result_sha256, self.inputs_sha256, values,
+                 self.previous_sha256, *(() if self.job is None else (self.job,))]
+        return ",".join(map(as_cell, cells)) + "\n"
 
 
 def header(job: bool = True) -> str:

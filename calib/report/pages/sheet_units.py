@@ -12,24 +12,13 @@ from calib.chain.length import FOOT, INCH
 
 @dataclass(frozen=True)
 class Notation:
-    """How values of one kind are written.
+    """How values of one kind are written."""
 
-    Attributes
-    ----------
-    label : str
-        For headings.
-    write : callable
-        ``write(value, decimals) -> text`` of a value in m or deg.
-    decimals : int
-        What is written unless the user says otherwise.
-    size : float
-        m or deg per unit, for the sd.
-    """
-
-    label: str
+    label: str  #: For headings.
+    #: ``write(value, decimals) -> text`` of a value in m or deg.
     write: Callable[[float, int], str]
-    decimals: int
-    size: float
+    decimals: int  #: What is written unless the user says otherwise.
+    size: float  #: m or deg per unit, for the sd.
 
 
 def _plain(size):

@@ -16,22 +16,13 @@ _BEHIND = re.compile(r"(?:,? (?:mm|m|deg|%|rms|95 %|of \d+))+$")
 
 @dataclass(frozen=True)
 class Word:
-    """A word, its meaning, and what to do about it.
-
-    Attributes
-    ----------
-    name, means, do : str
-    also : tuple of str
-        Other words and headings that it explains.
-    report : bool
-        It stands in the report's own list.
-    """
+    """A word, its meaning, and what to do about it."""
 
     name: str
     means: str
     do: str
-    also: tuple[str, ...] = ()
-    report: bool = False
+    also: tuple[str, ...] = ()  #: Other words and headings that it explains.
+    report: bool = False  #: It stands in the report's own list.
 
 
 @cache

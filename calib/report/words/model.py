@@ -16,6 +16,7 @@ from calib.judge.same_model import (
     OneMachine,
 )
 from calib.judge.survey import Survey
+from calib.machine import Machine
 
 
 def difference_says(difference: ModelDifference, older: str = "the older",
@@ -67,6 +68,22 @@ def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[
     if points := shared_points(first, second):
         said.append(f"Both lean on the known points {_few(points)}: what their coordinates are off "
                     "by is in both alike, which the sds of the differences do not count.")
+    return said
+
+
+def source_says(machine: Machine) -> str:
+    """Where it comes from what is known of a machine."""
+    return (f"{machine.runs} other runs adjusted in one go with this one" if machine.runs
+            else machine.source)
+
+
+def known_says(machine: Machine, twice: Sequence[str]) -> list[str]:
+    """What a run knows of its machine, and what of its own tape that leaves out: notices."""
+    said = [f"{len(machine.names)} parameters are known from {machine.source}, with their full "
+            "covariance"]
+    if twice:
+        said.append(f"tape.csv: left out, since it took part in {machine.source}: "
+                    f"{', '.join(twice)}")
     return said
 
 

@@ -5,15 +5,45 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_CARRIED, NOT_PROVEN, Confirmed
 from calib.confirm.displayed import FittedStand
-from calib.confirm.search import Tried
-from calib.confirm.slips import BY_AMOUNT, Sheet, Slip
+from calib.confirm.slip_search import Tried
+from calib.confirm.slips import Family, Sheet, Slip, Way
 from calib.confirm.telling import TellingPose, Unseen
 
 #: Fields named in one sentence.
 _NAMED = 3
 
-#: The nature of a slip whose family says less than its own words.
-_ABOUT_ONE_FIELD = 1
+_FAMILIES = {
+    Family.SIGN: "the wrong sign", Family.OLD: "the old value left in",
+    Family.ZERO: "left at zero", Family.START: "left at the value it starts from",
+    Family.CHANGE: "the change typed, not the value",
+    Family.BACKWARDS: "the change made the wrong way", Family.SPREAD: "its sd typed",
+    Family.EXCHANGED: "two digits exchanged", Family.WRONG: "one digit wrong",
+    Family.LEFT_OUT: "a digit left out", Family.TWICE: "a digit typed twice",
+    Family.POINT: "a decimal place off", Family.UNIT: "in another unit",
+    Family.MINUTES: "minutes typed as decimals", Family.HALF: "half of it",
+    Family.DOUBLE: "twice of it", Family.FROM_ELSEWHERE: "counted from another side",
+    Family.BESIDE: "the value of the field beside", Family.ANOTHER: "the value of another field",
+    Family.SWAPPED: "exchanged with the field beside",
+    Family.SWAPPED_FAR: "exchanged with another field", Family.ROW: "from here on a row off",
+    Family.ALL_OLD: "old values left in many",
+    Family.FROM_HERE_OLD: "old values left in from here on", Family.BY_AMOUNT: "another value",
+}
+
+#: What is said beyond the family, of what a slip is about.
+_MORE = {
+    Family.EXCHANGED: "the digits {} and {} exchanged", Family.WRONG: "{} in place of {}",
+    Family.LEFT_OUT: "the digit {} left out", Family.TWICE: "the digit {} typed twice",
+    Way.READ: "in {}, not in {}", Way.CONVERTED: "taken for {} and changed to {}",
+    Family.BESIDE: "the value of {}", Family.ANOTHER: "the value of {}",
+    Family.SWAPPED: "exchanged with {}", Family.SWAPPED_FAR: "exchanged with {}",
+    Way.BEFORE: "from {} on each field has the value of the one before it",
+    Way.BEHIND: "from {} on each field has the value of the one behind it",
+    Way.ALL: "no new value entered: all the old ones are in",
+    Way.KIND: "all {} as they were before",
+    Family.FROM_HERE_OLD: "from {} on the old values are in",
+    Way.LEFT: "the decimal point {} to the left", Way.RIGHT: "the decimal point {} to the right",
+}
+_KINDS = {"m": "lengths", "deg": "angles"}
 
 
 def stand_says(stand: FittedStand) -> str:
@@ -95,26 +125,39 @@ def slip_says(tried: Tried, sheet: Sheet) -> str:
 
 def _one(slip: Slip, sheet: Sheet):
     entries = sheet.entries.entries
-    if len(slip.typed) > _ABOUT_ONE_FIELD:
+    if len(slip.typed) > 1:
         names = [entries[i].name for i in slip.typed]
         listed = ", ".join(names[:_NAMED]) + (
             f" and {len(names) - _NAMED} more" if len(names) > _NAMED else "")
-        if len(names) == 2 and slip.what.startswith("exchanged"):
+        if slip.family in (Family.SWAPPED, Family.SWAPPED_FAR):
             return f"The values of {names[0]} and {names[1]} are exchanged."
-        return f"{slip.what[:1].upper()}{slip.what[1:]} ({listed})."
+        more = _more(slip) or family_says(slip.family)
+        return f"{more[:1].upper()}{more[1:]} ({listed})."
     (i, value), = slip.typed.items()
     entry = entries[i]
     off = value - sheet.right[i]
-    how = "" if slip.family == BY_AMOUNT else f" ({_kind(slip)})"
+    how = "" if slip.family is Family.BY_AMOUNT else f" ({_kind(slip)})"
     return (f"{entry.name} holds {held(value, entry.decimals)} {entry.unit} in place of "
             f"{entry.text(sheet.right[i])} {entry.unit}{how}: off by "
             f"{held(off, entry.decimals, '+')} {entry.unit}.")
 
 
-def _kind(slip):
-    if slip.what == slip.family:
-        return slip.family
-    return f"{slip.family}: {slip.what}"
+def family_says(family: Family) -> str:
+    """What slips of a kind are called."""
+    return _FAMILIES[family]
+
+
+def _kind(slip: Slip) -> str:
+    return ": ".join(filter(None, (family_says(slip.family), _more(slip))))
+
+
+def _more(slip: Slip) -> str:
+    of = slip.of
+    if slip.family is Family.POINT:
+        of = (f"{of[0]} place{'s' * (of != (1,))}",)
+    elif slip.way is Way.KIND:
+        of = (_KINDS[str(of[0])],)
+    return _MORE.get(slip.way or slip.family, "").format(*of)
 
 
 def held(value: float, decimals: int, sign: str = "") -> str:

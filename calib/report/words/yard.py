@@ -225,6 +225,16 @@ def off_plan(name: str, read: float, planned: float, below: float, above: float,
             f"{planned + above:.{digits}f} planned.")
 
 
+def undetermined(count: int) -> str:
+    """Why there is no solution, where so many unknowns hang loose."""
+    return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
+
+
+def taken_out(pose: str, target: str) -> str:
+    """What it was that was taken out of a run; the pose is empty of a point that is no shot."""
+    return f"{target.replace('_', ' ')} of pose {pose}" if pose else "a point that is no shot"
+
+
 def unsolved(reason: str) -> str:
     """Why the run has no result."""
     return f"There is no result yet: {reason}."

@@ -21,37 +21,22 @@ class Told:
     """What one run's shots say about the machine: independent equations of unit variance.
 
     ``rows @ (unknowns - where they were solved) = misclosure`` over the unknowns of the machine.
-
-    Attributes
-    ----------
-    rows : ndarray, shape (r, n_machine)
-        Of full row rank; zero where the run says nothing, and where an unknown is held.
-    misclosure : ndarray, shape (r,)
-    chi2 : float
-        At the best that the run alone can do.
-    dof : int
-        Of that.
     """
 
+    #: Shape (r, n_machine). Of full row rank; zero where the run says nothing, and where an unknown
+    #: is held.
     rows: np.ndarray
-    misclosure: np.ndarray
-    chi2: float
-    dof: int
+    misclosure: np.ndarray  #: Shape (r,).
+    chi2: float  #: At the best that the run alone can do.
+    dof: int  #: Of that.
 
 
 @dataclass(frozen=True)
 class Together:
-    """Several runs, solved.
-
-    Attributes
-    ----------
-    joint : Joint
-    adjustment : Adjustment
-        ``joint.layout`` tells what its unknowns are.
-    """
+    """Several runs, solved."""
 
     joint: Joint
-    adjustment: Adjustment
+    adjustment: Adjustment  #: ``joint.layout`` tells what its unknowns are.
 
     def __repr__(self):
         return (f"<Together: {len(self.joint.visits)} runs, {self.adjustment.free.sum()} unknowns, "
@@ -146,8 +131,7 @@ class Together:
             for hashed in (problem.run.files.get("shots.csv"), *(
                 problem.run.machine.shots if problem.run.machine else ())) if hashed))
         return Machine(tuple(names[k] for k in says), self.parameters[columns[says]] + shift, root,
-                       f"{len(joint.visits) - 1} other runs adjusted in one go with this one",
-                       shots=shots)
+                       "", shots=shots, runs=len(joint.visits) - 1)
 
     def solution(self, i: int) -> Solution:
         """Run `i` with what the others say of its machine: the numbers of the whole adjustment.

@@ -21,7 +21,7 @@ import numpy as np
 
 from calib.adjust.distributions import chi2_isf
 from calib.confirm.displayed import Comparison
-from calib.confirm.slips import BY_AMOUNT, Sheet, Slip, slips
+from calib.confirm.slips import Family, Sheet, Slip, slips
 
 #: Score differences: claimed above the first, not told apart below the second.
 CLAIMED, ALIKE = 10.0, 6.0
@@ -52,27 +52,14 @@ _STEPS = 4
 
 @dataclass(frozen=True)
 class Tried:
-    """A slip, or none, and how well it explains the display.
+    """A slip, or none, and how well it explains the display."""
 
-    Attributes
-    ----------
-    slips : tuple of Slip
-        None: everything typed right; two of a pair.
-    chi2 : float
-    dof : int
-    score : float
-    parameters : ndarray, shape (p,)
-        The machine that it makes, m or rad.
-    pose : int or None
-        A pose whose display was copied wrongly.
-    """
-
-    slips: tuple[Slip, ...]
+    slips: tuple[Slip, ...]  #: None: everything typed right; two of a pair.
     chi2: float
     dof: int
     score: float
-    parameters: np.ndarray
-    pose: int | None = None
+    parameters: np.ndarray  #: Shape (p,). The machine that it makes, m or rad.
+    pose: int | None = None  #: A pose whose display was copied wrongly.
 
     @property
     def passes(self) -> bool:
@@ -92,28 +79,15 @@ class Tried:
 
 @dataclass(frozen=True)
 class Found:
-    """What a display says of what was typed.
+    """What a display says of what was typed."""
 
-    Attributes
-    ----------
-    as_it_is : Tried
-        Everything typed right.
-    claimed : Tried or None
-        The slip, or the two, that explain the display.
-    rivals : tuple of Tried
-        Others that explain it as well and are about other fields, or other values in them.
-    looked_at : int
-    singles : tuple of Tried
-        Every single slip.
-    moved : ndarray, shape (n_singles, m)
-        What each of them would change in the display, in sds.
-    """
-
-    as_it_is: Tried
-    claimed: Tried | None
+    as_it_is: Tried  #: Everything typed right.
+    claimed: Tried | None  #: The slip, or the two, that explain the display.
+    #: Others that explain it as well and are about other fields, or other values in them.
     rivals: tuple[Tried, ...]
     looked_at: int
-    singles: tuple[Tried, ...]
+    singles: tuple[Tried, ...]  #: Every single slip.
+    #: Shape (n_singles, m). What each of them would change in the display, in sds.
     moved: np.ndarray
 
 
@@ -177,7 +151,7 @@ def _key(tried):
 def _is_amount_of(other: Tried, best: Tried) -> bool:
     """The same value wrong by about as much: not another explanation."""
     return other.fields == best.fields and len(other.fields) > 0 and any(
-        s.family == BY_AMOUNT for t in (other, best) for s in t.slips)
+        s.family == Family.BY_AMOUNT for t in (other, best) for s in t.slips)
 
 
 def _singles(compared: Comparison, sheet: Sheet, base, dof):
@@ -234,7 +208,7 @@ def _fitted(compared: Comparison, sheet: Sheet, slip: tuple[Slip, ...], fields: 
                                 / _RANGE[entries[i].kind]))
                 for i, sd in zip(fields, spread, strict=True) if sd > 0)
     odds = AMOUNT / len(entries)
-    made = (*slip, *(Slip(BY_AMOUNT, {i: float(typed[i])}, BY_AMOUNT, odds) for i in fields))
+    made = (*slip, *(Slip(Family.BY_AMOUNT, {i: float(typed[i])}, odds=odds) for i in fields))
     prior = sum(np.log(s.odds) for s in made)
     return Tried(made, chi2, dof - len(at), chi2 - 2 * prior - 2 * occam, machine)
 

@@ -59,8 +59,7 @@ def known_of(rig: Rig, survey: Survey, source: str, sha256: str = "") -> Machine
 def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run:
     """A run with what a result says of its machine.
 
-    Tape rows that took part in the result too are in it already: they are left out, and the
-    run's notices say so.
+    Tape rows that took part in the result too are in it already: they are left out.
 
     Raises
     ------
@@ -71,12 +70,7 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
     if run.files.get("shots.csv", "unknown") in (survey.identity, *earlier):
         raise NotTogether([(source, "the result of these very shots", "a result of other shots")])
     machine = known_of(run.rig, survey, source, sha256)
-    tape, twice = without_rows(run.tape, machine.tape)
-    notices = [*run.notices, f"{len(machine.names)} parameters are known from {source}, with "
-               "their full covariance"]
-    if twice:
-        notices.append(f"tape.csv: left out, since it took part in {source}: {', '.join(twice)}")
-    return replace(run, machine=machine, tape=tape, notices=tuple(notices))
+    return replace(run, machine=machine, tape=without_rows(run.tape, machine.tape)[0])
 
 
 def without_rows(tape: Tape, other: Tape) -> tuple[Tape, list[str]]:
@@ -90,14 +84,14 @@ def _refuse_others(rig, survey):
     if rig.reading_names != survey.rig.reading_names or chain_differences(survey.rig, rig):
         problems.append(("rig.toml", f"another machine, {rig.title}, or other sensors",
                          "motions, readings, directions and sensors as in the result"))
-    elif differing := dict(_held_otherwise(rig, survey)):
+    elif differing := dict(_refused_holds(rig, survey)):
         problems += [("rig.toml", f"{name} {found}", expected)
                      for name, (found, expected) in differing.items()]
     if problems:
         raise NotTogether(problems)
 
 
-def _held_otherwise(rig, survey) -> Iterable[tuple[str, tuple[str, str]]]:
+def _refused_holds(rig, survey) -> Iterable[tuple[str, tuple[str, str]]]:
     """Parameters of the machine that one of the two holds, and how."""
     scopes: Mapping[str, str] = usual_scopes(rig)
     for p in rig.parameters:
