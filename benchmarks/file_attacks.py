@@ -1,9 +1,10 @@
 """Attacks on files and processes, counted: changed files, changed results, kills, interrupts.
 
     python benchmarks/file_attacks.py [--readers N] [--results N] [--kills N] [--interrupts N]
-                                      [--only COMMAND]
+                                      [--only NAME]
 
-Kills and interrupts are so many of each command that writes, or of the one named. Prints a table of
+Readers are so many changed files of each kind, kills and interrupts so many of each command that
+writes, or of the one named. Prints a table of
 what was tried and what went wrong; faults go to stderr.
 """
 
@@ -23,6 +24,7 @@ import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -37,11 +39,11 @@ def main():
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     for name in ("readers", "results", "kills", "interrupts"):
         asked.add_argument(f"--{name}", type=int, default=0, metavar="N")
-    asked.add_argument("--only", metavar="COMMAND")
+    asked.add_argument("--only", metavar="NAME")
     counts = asked.parse_args()
     print(f"{'what':<32}{'tried':>9}{'faults':>8}{'slowest, s':>12}", flush=True)
     if counts.readers:
-        readers(counts.readers)
+        readers(counts.readers, counts.only)
     if not (counts.results or counts.kills or counts.interrupts):
         return
     with tempfile.TemporaryDirectory() as folder:
@@ -69,21 +71,34 @@ def row(what, tried, faults, slowest):
         print(fault, file=sys.stderr)
 
 
-def readers(count):
-    """Changed cells of every table of a run folder, against what a careful person reads."""
-    from tests.run.oracle import kinds, wrong
+def readers(count, only):
+    """Changed files of every kind, against what a careful person reads; `count` of each."""
+    from calib.yard.session import Session
+    from tests.intake.oracle_landxml import wrong_landxml
+    from tests.run import oracle, oracle_keys
+    from tests.yard.oracle import wrong_request
 
-    for kind in kinds():
-        rng, faults, slowest = np.random.default_rng(), [], 0.0
-        for _ in range(count):
-            start = time.process_time()
-            try:
-                fault = wrong(kind, rng)
-            except Exception as error:
-                fault = f"{kind.name}: {error!r}"
-            slowest = max(slowest, time.process_time() - start)
-            faults += [fault] if fault else []
-        row(kind.name, count, faults, slowest)
+    with tempfile.TemporaryDirectory() as folder:
+        run = Path(folder) / "run"
+        calib("simulate", run, "--poses", 12, "--seed", 0)
+        session, pose = Session(run), rows(run / "readings.csv")[0]["pose"]
+        looks = {kind.name: partial(oracle.wrong, kind) for kind in oracle.kinds()}
+        looks |= {kind.name: partial(oracle_keys.wrong, kind) for kind in oracle_keys.kinds()}
+        looks |= {"LandXML": wrong_landxml,
+                  "requests of the yard page": partial(wrong_request, session, pose)}
+        for name, look in looks.items():
+            if only not in (None, name):
+                continue
+            rng, faults, slowest = np.random.default_rng(), [], 0.0
+            for _ in range(count):
+                start = time.process_time()
+                try:
+                    fault = look(rng)
+                except Exception as error:
+                    fault = f"{name}: {error!r}"
+                slowest = max(slowest, time.process_time() - start)
+                faults += [fault] if fault else []
+            row(name, count, faults, slowest)
 
 
 def results(run, count):

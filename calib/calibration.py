@@ -9,7 +9,7 @@ import numpy as np
 from calib import machine, stations
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
-from calib.adjust.observations import Model, Observations, Prediction, Prior
+from calib.adjust.observations import BlockGroup, Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.adjust.threads import one_thread
 from calib.chain.posture import Points
@@ -424,18 +424,18 @@ def _observations(run):
     aside = ~np.isfinite(run.poses.sd)
     order, count = np.argsort(shots.pose, kind="stable"), np.bincount(shots.pose, None, n_poses)
     first = np.cumsum(count) - count
-    covariances = [np.zeros((0, 0))] * n_poses
+    groups = []
     for size in np.unique(count[count > 0]):
         poses, own = np.flatnonzero(count == size), np.arange(size)
         blocks = np.zeros((len(poses), size, 3, size, 3))
         rows = order[first[poses][:, None] + own]
         blocks[:, own, :, own, :] = shots.covariance[rows].swapaxes(0, 1)
-        for pose, block in zip(poses, blocks.reshape(-1, 3 * size, 3 * size), strict=True):
-            covariances[pose] = block
-    return Observations.build(
+        coordinates = (3 * rows[:, :, None] + np.arange(3)).reshape(len(poses), -1)
+        groups.append(BlockGroup(coordinates, poses, blocks.reshape(-1, 3 * size, 3 * size)))
+    return Observations.of_groups(
         shots.position.reshape(-1),
-        np.repeat(shots.pose, 3),
-        covariances,
+        groups,
+        n_poses,
         run.poses.readings,
         np.where(aside, 1e-3, run.poses.sd)[:, :, None] ** 2 * np.eye(aside.shape[1]),
         aside,

@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.adjust.unknown_errors import ReadingLinks
 from calib.calibration import Solution
+from calib.chain.circle import wrapped
 from calib.run.records import Shots
 
 
@@ -89,7 +90,7 @@ def replaced_readings(solution: Solution) -> tuple[Replaced, ...]:
         known = links.determined[pose, reading]
         measured = solution.run.poses.readings[pose, reading]
         # Turned by whole turns to lie next to what it read.
-        off = (solution.adjustment.corrections[pose, reading] + np.pi) % (2 * np.pi) - np.pi
+        off = float(wrapped(solution.adjustment.corrections[pose, reading]))
         found.append(Replaced(pose, reading, float(measured), float(measured + off),
                               float(np.sqrt(variance)) if known else np.inf))
     return tuple(found)

@@ -35,20 +35,12 @@ class Quantity:
 
 @dataclass(frozen=True)
 class Scope:
-    """Unknowns that come once for each instance of something.
-
-    Attributes
-    ----------
-    name : str
-    quantities : tuple of Quantity
-    instances : tuple of str
-    splits_poses : bool
-        Whether all shots of a pose are of one instance, and no prior is about several.
-    """
+    """Unknowns that come once for each instance of something."""
 
     name: str
     quantities: tuple[Quantity, ...]
     instances: tuple[str, ...]
+    #: Whether all shots of a pose are of one instance, and no prior is about several.
     splits_poses: bool = False
 
     @property
@@ -67,20 +59,11 @@ class Unknown:
 
 
 class Part(NamedTuple):
-    """Derivatives of points by the unknowns of a scope.
-
-    Attributes
-    ----------
-    scope : str
-    instance : ndarray of int, shape (n,)
-        Which instance each point depends on; -1 for none.
-    derivatives : ndarray, shape (n, 3, k)
-        m per m and m per rad.
-    """
+    """Derivatives of points by the unknowns of a scope."""
 
     scope: str
-    instance: np.ndarray
-    derivatives: np.ndarray
+    instance: np.ndarray  #: Int, shape (n,). Which instance each point depends on; -1 for none.
+    derivatives: np.ndarray  #: Shape (n, 3, k), m per m and m per rad.
 
 
 @dataclass(frozen=True)

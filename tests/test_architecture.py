@@ -3,6 +3,7 @@
 import ast
 import re
 from collections import Counter
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -31,7 +32,7 @@ ALLOWED = {
     "side_by_side": {"adjust", "calibration", "layout", "placements"},
     "simulate": {"calibration", "chain", "run"},
     "edge": {"calibration", "chain"},
-    "foretold": {"adjust", "calibration", "run"},
+    "foretold": {"adjust", "calibration", "chain", "run"},
     "intervals": {"adjust", "calibration", "layout"},
     "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
     "uncertain": {"calibration", "chain"},
@@ -52,17 +53,23 @@ ALLOWED = {
 }
 
 
+@cache
+def tree(path):
+    """A module, parsed once for all that is asked of it."""
+    return ast.parse(path.read_text("utf-8"))
+
+
 def modules():
     """Every module of the package with the part it belongs to."""
     for path in sorted(ROOT.rglob("*.py")):
         relative = path.relative_to(ROOT)
         part = relative.parts[0] if len(relative.parts) > 1 else relative.stem
-        yield pytest.param(path, part, id=str(relative))
+        yield path, part
 
 
 def imported_parts(path):
     """The parts of the project that a module imports."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(tree(path)):
         names = []
         if isinstance(node, ast.ImportFrom) and node.module and not node.level:
             names = [node.module]
@@ -75,14 +82,13 @@ def imported_parts(path):
                 yield name.split(".")[1]
 
 
-@pytest.mark.parametrize(("path", "part"), list(modules()))
-def test_imports_go_one_way(path, part):
+def test_imports_go_one_way():
     """No module imports a part that lies downstream of it."""
-    if part not in ALLOWED:
-        assert part in {"cli", "__init__", "__main__", "results"}, f"a part without a rule: {part}"
-        return
-    wrong = set(imported_parts(path)) - ALLOWED[part] - {part}
-    assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
+    without_rule = {part for _, part in modules()} - set(ALLOWED)
+    assert without_rule == {"cli", "__init__", "__main__", "results"}
+    wrong = {str(path.relative_to(ROOT)): others for path, part in modules() if part in ALLOWED
+             if (others := set(imported_parts(path)) - ALLOWED[part] - {part})}
+    assert not wrong
 
 
 #: Floors of a part and which of its floors each may import, besides what lies on no floor.
@@ -100,21 +106,20 @@ def test_floors_rest_on_the_lower_ones(part, floor):
     """Words and drawings know no page, the press knows no page that it prints; the geometry of a
     survey knows no file, and how files are written depends on no meaning of their rows."""
     for path in (ROOT / part / floor).glob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree(path)):
             name = node.module if isinstance(node, ast.ImportFrom) else None
             if name and name.startswith(f"calib.{part}."):
                 other = name.split(".")[2]
                 assert other not in set(FLOORS[part]) - FLOORS[part][floor], f"{path.name}: {name}"
 
 
-@pytest.mark.parametrize(("path", "part"), list(modules()))
-def test_modules_and_functions_stay_small(path, part):
+def test_modules_and_functions_stay_small():
     """No module grows beyond 500 lines, no function beyond 60."""
-    text = path.read_text("utf-8")
-    assert len(text.splitlines()) <= 500
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            assert node.end_lineno - node.lineno < 60, f"{path.name}: {node.name}"
+    for path, _ in modules():
+        assert len(path.read_text("utf-8").splitlines()) <= 500, path
+        for node in ast.walk(tree(path)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                assert node.end_lineno - node.lineno < 60, f"{path.name}: {node.name}"
 
 
 #: Parts that tell of what others find, each under the name that it has there.
@@ -125,7 +130,7 @@ ONE_MEANING = {"schema", "tape"}
 
 def test_modules_of_one_name_mean_one_thing():
     """A name stands once among the parts that find something."""
-    stems = Counter(p.values[0].stem for p in modules() if p.values[1] not in TELLING)
+    stems = Counter(path.stem for path, part in modules() if part not in TELLING)
     assert {name for name, count in stems.items() if count > 1} <= {"__init__", *ONE_MEANING}
 
 
@@ -155,12 +160,11 @@ SPEAKING = {"chain", "cli", "document", "entries", "intake", "report", "results"
 NAMING = {"layout.py", "stations.py"}
 
 
-@pytest.mark.parametrize(("path", "part"), [
-    p for p in modules() if p.values[1] not in SPEAKING and p.values[0].name not in NAMING])
-def test_sentences_are_composed_in_report(path, part):
+def test_sentences_are_composed_in_report():
     """What was found are numbers and names; only `report` makes sentences of them."""
-    lines = sorted(sentences(ast.parse(path.read_text("utf-8"))))
-    assert not lines, f"{path.name} lines {lines}"
+    found = {str(path.relative_to(ROOT)): sorted(sentences(tree(path)))
+             for path, part in modules() if part not in SPEAKING and path.name not in NAMING}
+    assert not {path: lines for path, lines in found.items() if lines}
 
 
 def test_a_sentence_is_recognised():
@@ -175,6 +179,6 @@ def test_a_sentence_is_recognised():
 def test_numerics_touch_no_files(part):
     """Geometry, estimation, judgement and planning open no file and print nothing."""
     for path in (ROOT / part).rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree(path)):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
                 assert node.func.id not in {"open", "print"}, f"{path.name} line {node.lineno}"

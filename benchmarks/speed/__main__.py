@@ -75,7 +75,7 @@ def _everything(older):
     solves = {poses: _solve_time(poses) for poses in floors}
     mine, theirs, off = measure.kinematics()
     taken, peak, before = measure.large()
-    few, every = _solve_time(6), measure.threads()
+    few, every = _solve_time(8), measure.threads()
     snooped, wrong = measure.snooping(), measure.wrong_readings()
     told, commands = _command(older)
     times, length = scaling()
@@ -113,10 +113,11 @@ def _why(found, floors, few):
     """What a solve spends beside the linear algebra, as measured here."""
     shares = {poses: measure.parts(poses) for poses in (1000, 3000)}
     numeric = found["(a) scipy, numeric"][0]
-    lines = [f"Why the solve is not nearer to bare LAPACK: a run of 6 poses takes {1000 * few:.1f} "
-             "ms as well. So much is calling", "numpy some thousand times, from Python; were all "
-             f"arithmetic free, 30 poses would be {numeric / few:.0f} times as fast as (a)",
-             f"and {few / floors[30]:.0f} times bare LAPACK. LAPACK knows nothing of the chain:"]
+    lines = [f"Why the solve is not nearer to bare LAPACK: a run of 8 poses already takes "
+             f"{1000 * few:.1f} ms. So much is calling", "numpy some thousand times, from Python: "
+             f"were all arithmetic free, 30 poses would be {numeric / few:.0f} times as",
+             f"fast as (a) and take {few / floors[30]:.0f} times bare LAPACK. LAPACK does not walk "
+             "along the chain either:"]
     for poses, of in shares.items():
         chain, made = (100 * of[part] / of["all"] for part in ("chain", "setting up"))
         lines.append(f"at {poses:,} poses its points and derivatives take {chain:.0f} % of the "
@@ -154,7 +155,8 @@ def _command(older):
             "Loaded without a report (`python -X importtime`, milliseconds, the largest):", "",
             "| | " + " | ".join(loaded) + " |", "|---" * (1 + len(loaded)) + "|",
             *(f"| {name} | " + " | ".join(f"{c.get(name, 0.0):.0f}" for c in loaded.values())
-              + " |" for name in most), ""]
+              + " |" for name in most),
+            "| all | " + " | ".join(f"{sum(c.values()):.0f}" for c in loaded.values()) + " |", ""]
     return told, [("calib solve, verdict, s", clock["calib solve"][0], 0.7),
                   ("calib solve, whole, s", clock["calib solve"][1], 3.0),
                   ("calib next, s", clock["calib next"][1], 1.0),

@@ -123,7 +123,7 @@ def parts(poses=30) -> dict[str, float]:
     """Of a solve: seconds in the chain with its derivatives, in setting up, and in all."""
     run = a_run(poses)
     solution, evaluations = _counted(run)
-    problem, repeats = solution.problem, 15 if poses <= 100 else 3
+    problem, repeats = solution.problem, 15 if poses <= 100 else 7
     at = solution.adjustment.parameters, solution.adjusted_readings
     return {"chain": evaluations * median(lambda: problem(*at), repeats),
             "setting up": median(lambda: problem_of(run), repeats),

@@ -25,38 +25,23 @@ class Model(Protocol):
 
 @dataclass(frozen=True)
 class Prediction:
-    """A model's prediction and its derivatives.
+    """A model's prediction and its derivatives."""
 
-    Attributes
-    ----------
-    values : ndarray, shape (n,)
-    by_parameters : ndarray or Bordered, shape (n, p)
-        The design matrix A; bordered where there are many sets of rows with columns of their own.
-    by_readings : ndarray, shape (n, k)
-        The matrix B: each row by the readings of its own block.
-    """
-
-    values: np.ndarray
+    values: np.ndarray  #: Shape (n,).
+    #: Shape (n, p). The design matrix A; bordered where there are many sets of rows with columns of
+    #: their own.
     by_parameters: np.ndarray | Bordered
+    #: Shape (n, k). The matrix B: each row by the readings of its own block.
     by_readings: np.ndarray
 
 
 @dataclass(frozen=True)
 class BlockGroup:
-    """Blocks of equal size, stacked so that numpy treats them at once.
+    """Blocks of equal size, stacked so that numpy treats them at once."""
 
-    Attributes
-    ----------
-    rows : ndarray of int, shape (g, m)
-        The observations of each block.
-    blocks : ndarray of int, shape (g,)
-        Which row of the readings belongs to each block.
-    covariance : ndarray, shape (g, m, m)
-    """
-
-    rows: np.ndarray
-    blocks: np.ndarray
-    covariance: np.ndarray
+    rows: np.ndarray  #: Int, shape (g, m). The observations of each block.
+    blocks: np.ndarray  #: Int, shape (g,). Which row of the readings belongs to each block.
+    covariance: np.ndarray  #: Shape (g, m, m).
 
 
 @dataclass(frozen=True)
@@ -65,26 +50,17 @@ class Observations:
 
     Two observations are correlated when they share a block: through the block's covariance and
     through the errors of the readings they share. Make one with `Observations.build`.
-
-    Attributes
-    ----------
-    values : ndarray, shape (n,)
-    groups : tuple of BlockGroup
-        Every row is in exactly one group.
-    readings : ndarray, shape (n_blocks, k)
-        k = 0 where the model has no readings.
-    reading_covariance : ndarray, shape (n_blocks, k, k)
-    aside : ndarray of bool, shape (n,)
-        Observations that are set aside: their errors are unknowns (`calib.adjust.aside`).
-    readings_aside : ndarray of bool, shape (n_blocks, k)
-        Likewise; such a reading keeps its covariance, which then does not matter.
     """
 
-    values: np.ndarray
-    groups: tuple[BlockGroup, ...]
-    readings: np.ndarray
-    reading_covariance: np.ndarray
+    values: np.ndarray  #: Shape (n,).
+    groups: tuple[BlockGroup, ...]  #: Every row is in exactly one group.
+    readings: np.ndarray  #: Shape (n_blocks, k), k = 0 where the model has no readings.
+    reading_covariance: np.ndarray  #: Shape (n_blocks, k, k).
+    #: Bool, shape (n,). Observations that are set aside: their errors are unknowns
+    #: (`calib.adjust.aside`).
     aside: np.ndarray
+    #: Bool, shape (n_blocks, k). Likewise; such a reading keeps its covariance, which then does not
+    #: matter.
     readings_aside: np.ndarray
 
     @classmethod
@@ -118,6 +94,31 @@ class Observations:
         """
         values, block = np.array(values, float), np.array(block, int)
         n_blocks = len(covariances)
+        if values.shape != block.shape:
+            raise ValueError(f"{len(values)} observations but block numbers for {len(block)}")
+        if block.size and not 0 <= block.min() <= block.max() < n_blocks:
+            raise ValueError(f"block numbers {block.min()} to {block.max()} of {n_blocks} blocks")
+        return cls.of_groups(values, _grouped(block, covariances), n_blocks, readings,
+                             reading_covariance, readings_aside)
+
+    @classmethod
+    def of_groups(
+        cls,
+        values: ArrayLike,
+        groups: Sequence[BlockGroup],
+        n_blocks: int,
+        readings: ArrayLike | None = None,
+        reading_covariance: ArrayLike | None = None,
+        readings_aside: ArrayLike | None = None,
+    ) -> "Observations":
+        """The same of blocks that are grouped already.
+
+        Raises
+        ------
+        ValueError
+            As `build`.
+        """
+        values = np.array(values, float)
         readings = np.zeros((n_blocks, 0)) if readings is None else np.array(readings, float)
         k = readings.shape[1]
         if reading_covariance is None:
@@ -125,10 +126,6 @@ class Observations:
                 raise ValueError(f"{k} readings per block but no covariance for them")
             reading_covariance = np.zeros((n_blocks, 0, 0))
         reading_covariance = np.array(reading_covariance, float)
-        if values.shape != block.shape:
-            raise ValueError(f"{len(values)} observations but block numbers for {len(block)}")
-        if block.size and not 0 <= block.min() <= block.max() < n_blocks:
-            raise ValueError(f"block numbers {block.min()} to {block.max()} of {n_blocks} blocks")
         if readings.shape[0] != n_blocks or reading_covariance.shape != (n_blocks, k, k):
             raise ValueError(
                 f"{n_blocks} blocks but readings {readings.shape} with covariance "
@@ -137,13 +134,14 @@ class Observations:
         for name, array in (("observation", values), ("reading", readings)):
             if not np.isfinite(array).all():
                 raise ValueError(f"{name} {np.argwhere(~np.isfinite(array))[0]} is not finite")
+        for group in groups:
+            check_covariance(group.covariance, f"blocks of {group.rows.shape[1]} observations")
         if k:
             check_covariance(reading_covariance, "the readings")
         nothing = np.zeros(readings.shape, bool)
-        return cls(values, _grouped(block, covariances), readings, reading_covariance,
+        return cls(values, tuple(groups), readings, reading_covariance,
                    np.zeros(len(values), bool),
                    nothing if readings_aside is None else np.array(readings_aside, bool))
-
 
     @property
     def powerless_covariance(self) -> np.ndarray:
@@ -164,24 +162,14 @@ class _Chosen:
 
 @dataclass(frozen=True)
 class Prior:
-    """Pseudo-observations of functions of the parameters, Gaussian.
+    """Pseudo-observations of functions of the parameters, Gaussian."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        One label per value, for tables and messages.
-    values : ndarray, shape (q,)
-    covariance : ndarray, shape (q, q)
-    function : callable
-        ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
-    aside : ndarray of bool, shape (q,), or None
-        Values that are set aside, if any: their errors are unknowns.
-    """
-
-    names: tuple[str, ...]
-    values: np.ndarray
-    covariance: np.ndarray
+    names: tuple[str, ...]  #: One label per value, for tables and messages.
+    values: np.ndarray  #: Shape (q,).
+    covariance: np.ndarray  #: Shape (q, q).
+    #: ``function(parameters) -> (h, H)``, shapes (q,) and (q, p).
     function: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
+    #: Bool, shape (q,). Values that are set aside, if any: their errors are unknowns.
     aside: np.ndarray | None = None
 
     @classmethod
@@ -249,7 +237,6 @@ def _grouped(block: np.ndarray, covariances: Sequence[np.ndarray]) -> tuple[Bloc
                     f"block {b} has {size} observations but a covariance of shape {matrix.shape}"
                 )
         covariance = np.stack(stack)
-        check_covariance(covariance, f"blocks of {size} observations")
         rows = order[starts[blocks][:, None] + np.arange(size)]
         groups.append(BlockGroup(rows, blocks, covariance))
     return tuple(groups)

@@ -36,26 +36,19 @@ _PRIOR: tuple[Any, ...] = ("prior",)
 
 @dataclass(frozen=True)
 class Reliability:
-    """Reliability of a whole adjustment: observations (n,), readings (n_blocks, k), priors (q,).
+    """Reliability of a whole adjustment: observations (n,), readings (n_blocks, k), priors (q,)."""
 
-    Attributes
-    ----------
-    observation_w, reading_w, prior_w : ndarray
-        Standardised residuals, positive where measured is above computed; NaN where nothing
-        checks the value.
-    observation_redundancy, reading_redundancy, prior_redundancy : ndarray
-        0 where nothing checks the value.
-    observation_mdb, reading_mdb, prior_mdb : ndarray
-        Minimal detectable bias in the value's own unit; inf where nothing checks the value.
-    observation_checked, reading_checked, prior_checked : ndarray of bool
-        False: not checked by anything, an error of any size passes unseen.
-    alpha, power : float
-        Of the one-dimensional test that the minimal detectable biases refer to.
-    """
-
+    #: observation_w, reading_w, prior_w: Standardised residuals, positive where measured is above
+    #: computed; NaN where nothing checks the value.
     observation_w: np.ndarray
+    #: observation_redundancy, reading_redundancy, prior_redundancy: 0 where nothing checks the
+    #: value.
     observation_redundancy: np.ndarray
+    #: observation_mdb, reading_mdb, prior_mdb: Minimal detectable bias in the value's own unit; inf
+    #: where nothing checks the value.
     observation_mdb: np.ndarray
+    #: observation_checked, reading_checked, prior_checked: bool. False: not checked by anything, an
+    #: error of any size passes unseen.
     observation_checked: np.ndarray
     reading_w: np.ndarray
     reading_redundancy: np.ndarray
@@ -65,6 +58,7 @@ class Reliability:
     prior_redundancy: np.ndarray
     prior_mdb: np.ndarray
     prior_checked: np.ndarray
+    #: alpha, power: Of the one-dimensional test that the minimal detectable biases refer to.
     alpha: float
     power: float
 

@@ -129,10 +129,11 @@ class Family:
     scores: Scores
     hypotheses: tuple[tuple[int, ...], ...]
     stated: bool = True
+    draws: int = DRAWS
 
     def chance(self, single: float) -> float:
         """That the smallest chance of a family without any effect is as small as `single`."""
-        drawn = (1 + int(np.sum(self._smallest <= single))) / (1 + DRAWS)
+        drawn = (1 + int(np.sum(self._smallest <= single))) / (1 + self.draws)
         return float(min(1.0, drawn, single * len(self.hypotheses)))
 
     def single(self, run_level: float) -> float:
@@ -142,21 +143,21 @@ class Family:
 
     @cached_property
     def _smallest(self) -> np.ndarray:
-        """The smallest chance of each draw, shape (DRAWS,)."""
+        """The smallest chance of each draw, shape (draws,)."""
         members = sorted({i for h in self.hypotheses for i in h})
         if not members:
-            return np.ones(DRAWS)
+            return np.ones(self.draws)
         normal = self.scores.normal[np.ix_(members, members)]
         size = np.sqrt(np.diag(normal))
         normal = normal / np.outer(size, size)
         values, vectors = np.linalg.eigh(normal)
         told = values > LEAST_LEFT
         rng = np.random.default_rng(_SEED)
-        normals = rng.standard_normal((DRAWS, int(told.sum())))
+        normals = rng.standard_normal((self.draws, int(told.sum())))
         pulled = normals @ (vectors[:, told] * np.sqrt(values[told])).T
         total = np.sum(normals**2, axis=1)
         if (spare := self.scores.dof - int(told.sum())) > 0:
-            total = total + rng.chisquare(spare, DRAWS)
+            total = total + rng.chisquare(spare, self.draws)
         largest: dict[int, np.ndarray] = {}  # of the tests of equal degrees of freedom
         for hypothesis in self.hypotheses:
             at = [members.index(i) for i in hypothesis]

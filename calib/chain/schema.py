@@ -22,6 +22,15 @@ Flag = Annotated[bool, Field(strict=True)]
 NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Unit = Literal["m", "deg"]
 
+
+def _no_flag(value: Any) -> Any:
+    if isinstance(value, bool):  # true is 1 to Python
+        raise ValueError("1 or -1")
+    return value
+
+
+Sign = Annotated[Literal[1, -1], BeforeValidator(_no_flag)]
+
 #: Of a parameter that is estimated only in runs whose shots depend on it.
 UNTIL_SHOT = "until shot"
 
@@ -91,7 +100,7 @@ class MotionEntry(_Strict):
     plus: Number = 0.0
     varying: Annotated[list[VaryingEntry], Field(min_length=1)] | None = None
     joint: str | None = None
-    sense: Literal[1, -1] = 1
+    sense: Sign = 1
     frame: str | None = None
     before: str | None = None
     after: str | None = None
@@ -136,8 +145,8 @@ class SensorEntry(_Strict):
     varying: dict[str, str] | None = None
     through: Literal["four_bar", "triangle"] | None = None
     uses: dict[str, str] | None = None
-    branch: Literal[1, -1] | None = None
-    direction: Literal[1, -1] = 1
+    branch: Sign | None = None
+    direction: Sign = 1
     optional: Flag = False
     means: str
 
@@ -200,7 +209,7 @@ class ShotsEntry(_Strict):
 
 class ReadingsEntry(_Strict):
     sd: dict[str, Positive] = {}
-    direction: dict[str, Literal[1, -1]] = {}
+    direction: dict[str, Sign] = {}
 
 
 class GoalEntry(_Strict):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,6 +54,9 @@ def confirm(
         talk.result(blank(read, sheet))
         talk.follow_printed(["confirm", result], "shown.csv", ["confirm", result, "shown.csv"])
         return
+    if not shown.exists():
+        talk.follow_line(f"{shlex.join(['calib', 'confirm', str(result)])} > "
+                         + shlex.quote(str(shown)))
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
     line = job_line(document)

@@ -8,7 +8,6 @@ import typer
 
 import calib
 from calib.cli import talk
-from calib.cli.drawing_process import Beside
 
 
 def demo(
@@ -17,12 +16,11 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    from calib.cli.solve import LOADED, draw, solved, write_numbers
-
-    beside = Beside.start(*LOADED)  # before any library is loaded: see there
+    from calib.cli.solve import draw, helper, solved, write_numbers
     from calib.report.pages.summary import summary
     from calib.run.result_folder import result_place
 
+    beside = helper()
     result_place(folder / "result")
     _write_run(folder / "run")
     document, place = solved(folder / "run", folder / "result", beside=beside)

@@ -1,8 +1,8 @@
 """A second process that helps to judge and to draw: it loads what draws while this one solves.
 
-Only where there is a second processor with nothing to do, and only from a process that nothing has
-set up yet: one in which libraries already run threads is not to be forked, and one that is itself a
-worker among others has no processor to spare.
+It begins as a copy of this process, with all that is loaded by then. Only where there is a second
+processor with nothing to do, and only of a process that runs no threads: one in which libraries
+do is not to be copied, and one that is itself a worker among others has no processor to spare.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import os
 import pickle
 import signal
 import sys
-import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -35,8 +34,11 @@ class Beside:
     back: BinaryIO
 
     @classmethod
-    def start(cls, *loads: str) -> Beside | None:
-        """A process that loads a module of `loads` before each call; None where there is none."""
+    def start(cls, *loads: str | None) -> Beside | None:
+        """A process that loads a module of `loads` before each call, None for nothing.
+
+        None where there is none.
+        """
         if not _to_be_had():
             return None
         there, to = os.pipe()
@@ -81,7 +83,7 @@ class Beside:
 
 
 def _to_be_had() -> bool:
-    if sys.platform != "linux" or threading.active_count() > 1 or "numpy" in sys.modules:
+    if sys.platform != "linux" or len(os.listdir("/proc/self/task")) > 1:
         return False
     processors = len(os.sched_getaffinity(0))
     return processors > 1 and os.getloadavg()[0] < processors - 0.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -50,6 +51,8 @@ def entries(
     from calib.run.beforehand import described
     from calib.run.entries_file import read_entries_file
 
+    if not file.exists():
+        talk.follow_line(f"calib entries example > {shlex.quote(str(file))}")
     rig = described(name or str(file.parent))
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))

@@ -122,6 +122,8 @@ def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:
         return [f"calib solve {shlex.quote(adopted.folder)}"]
     if found.rival is not None and found.rival.fact is not None:
         return [f"calib diagnose {here}"]
+    if not found.tested:
+        return [f"calib diagnose {here}"]
     if found.rival is not None or (not found.fits and not found.asked):
         # What diagnose does not know, it sends here: the plots are left.
         return [f"calib report {shlex.quote(str(run / 'result'))}"]

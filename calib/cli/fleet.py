@@ -81,10 +81,21 @@ def fleet(
     talk.answer(document, plain(sections), json)
     talk.tell(f"The table is {table}, the page {out / 'fleet.html'}")
     worst = next((w for w in document.worst if w.status != "passed"), None)
-    talk.follow(*(("history", root) if worst is None else ("diagnose", root / worst.run)))
-    if worst is not None:
-        talk.tell(f"To look at the worst: calib diagnose {quote(str(root / worst.run))}")
-        raise typer.Exit(talk.GATE_FAILED)
+    if worst is None:
+        talk.follow("history", root)
+        return
+    _follow_worst(worst.status, root / worst.run)
+    raise typer.Exit(talk.GATE_FAILED)
+
+
+def _follow_worst(status, run):
+    """What cannot be read or told has no mistake to look for: solved alone it says what is wrong.
+    """
+    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED
+
+    look = {FAULT: "solve", INPUT: "solve", NOT_DETERMINED: "next"}.get(status, "diagnose")
+    talk.follow(look, run)
+    talk.tell(f"To look at the worst: calib {look} {quote(str(run))}")
 
 
 def run_folders(root: Path, out: Path) -> Iterator[str]:

@@ -2,10 +2,13 @@
 
 import json
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 JOURNAL = "fleet.jsonl"
+
+_CHECK = b',"check":"'
 
 
 class Journal:
@@ -14,7 +17,8 @@ class Journal:
     Parameters
     ----------
     path : Path
-        Made if it is not there. A line that was cut short is dropped.
+        Made if it is not there. A line that was cut short or changed is dropped: its run is
+        solved again.
     """
 
     def __init__(self, path: Path):
@@ -43,7 +47,7 @@ class Journal:
     def add(self, row: dict[str, Any]) -> None:
         """Append a row, so that it survives the end of this process."""
         self._at[row["run"]] = self._stream.tell(), row["inputs"], row["status"]
-        self._stream.write(json.dumps(row, separators=(",", ":")).encode("utf-8") + b"\n")
+        self._stream.write(_line(json.dumps(row, separators=(",", ":")).encode("utf-8")))
         self._stream.flush()
 
     def rows(self, runs: list[str]) -> Iterator[dict[str, Any]]:
@@ -61,11 +65,12 @@ class Journal:
         self._stream.close()
 
 
+def _line(row):
+    """The line of a row, a JSON object: as its last value the hash of the others."""
+    return row[:-1] + _CHECK + sha256(row).hexdigest()[:16].encode() + b'"}\n'
+
+
 def _row(line):
-    """A row of the journal; None where a line is none."""
-    try:
-        row = json.loads(line)
-    except ValueError:
-        return None
-    whole = isinstance(row, dict) and {"run", "inputs", "status"} <= row.keys()
-    return row if whole and line.endswith(b"\n") else None
+    """A row of the journal; None where a line is none, or not as it was written."""
+    row = line[: line.rfind(_CHECK)] + b"}"
+    return json.loads(row) if _line(row) == line else None

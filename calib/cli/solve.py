@@ -49,13 +49,12 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
-    # Before any library is loaded: see there.
-    beside = Beside.start(*LOADED[: 1 if no_report else 2])
     from calib.report.blocks import Section
     from calib.report.bootstrapped import bootstrap_blocks
     from calib.report.pages.summary import summary
     from calib.report.press.terminal import plain
 
+    beside = helper(not no_report)
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
                              None if bootstrap is None else (bootstrap, seed), beside)
@@ -73,8 +72,15 @@ def solve(
         raise typer.Exit(talk.GATE_FAILED)
 
 
-#: What a process beside `solved` and `draw` is to load, before each of its two calls.
-LOADED = ("calib.judge.judgement", "calib.cli.drawings")
+def helper(to_draw: bool = True) -> Beside | None:
+    """A process beside `solved` and `draw`, which call it in turn; None where there is none.
+
+    What both need is loaded before, once; what draws only there, while this process tells.
+    """
+    import calib.judge.judgement
+    import calib.report.record  # noqa: F401
+
+    return Beside.start(None, "calib.cli.drawings" if to_draw else None)
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
@@ -104,7 +110,8 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         document = result_document(chosen, judge(chosen.solution, tolerance,
-                                                 beside.later if beside else now, chosen.out))
+                                                 beside.later if beside else now, chosen.out,
+                                                 chosen.instead))
         if run.entries is not None:
             document = with_entries(document, run.entries)
     if bootstrap is not None:
@@ -174,7 +181,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     machine = document.machine
     known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
     lines = []
-    if failed & {"global test", "held-out poses", "suspects", "survey scale"}:
+    if failed & {"global test", "held-out poses", "suspects", "survey scale", "systematic errors"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
     if "suspects" in failed:
         names = [s.name for s in document.suspects if s.beyond_chance]

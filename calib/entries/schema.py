@@ -7,7 +7,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from calib.chain.length import FRACTIONS
-from calib.chain.schema import Number, Positive, in_words
+from calib.chain.schema import Number, Positive, Sign, in_words
 
 LENGTHS, ANGLES = ("mm", "cm", "m", "ft", "in"), ("deg", "gon", "rad")
 
@@ -53,7 +53,7 @@ class EntrySchema(_Strict):
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     unit: Literal["mm", "cm", "m", "ft", "in", "deg", "gon", "rad"]
-    sign: Literal[1, -1] = 1
+    sign: Sign = 1
     plus: Number = 0.0
     round: Positive | None = None
     is_: str | None = Field(None, alias="is")

@@ -6,14 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.calibration import Solution
-from calib.judge.added import all_added, beyond_chance, scores
+from calib.judge.added import beyond_chance, scores
+from calib.judge.added_numbers import all_added
 from calib.judge.explain import Explanation, explain
 from calib.judge.facts import Fact
 from calib.judge.fits import passes
 from calib.run.records import Run
 
 #: Families of mistakes that are effects too.
-_EFFECTS_TOO = ("gain",)
+_EFFECTS_TOO = ("gain", "held", "approach")
 
 
 @dataclass(frozen=True)

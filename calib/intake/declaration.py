@@ -2,20 +2,21 @@
 
 import json
 import re
-import tomllib
 from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from calib.chain.schema import Number
 from calib.intake.files.columns import parse_order
 from calib.intake.files.ids import IdPattern
 from calib.intake.files.lengths import parse_unit
 from calib.intake.files.times import ISO, TimeFormat, parse_zone
 from calib.intake.geometry.polar import InstrumentSds
-from calib.run.complaints import Complaint, InputError, quote
-from calib.run.text import Dialect
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
+from calib.run.text import Dialect, decode, split_lines
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " "}
 _DECIMALS = {"point": ".", "comma": ","}
@@ -27,6 +28,9 @@ SOLVED = "solved"
 
 _WORST_ANGLE, _WORST_LENGTH, _WORST_PPM = np.radians(0.1), 0.1, 100.0
 """Sds beyond which a unit was mistyped: common practice, no source."""
+
+
+_PROFILE = "a profile as --save-profile writes it"
 
 
 class DeclarationError(Exception):
@@ -97,9 +101,9 @@ class LogDeclaration(_Strict):
     readings: dict[str, str] = Field(default_factory=dict)
     time_format: str = ISO
     time_zone: str | None = None
-    window: float = Field(default=2.0, gt=0, le=600)
-    clock_offset: float | Literal["estimate"] = 0.0
-    still: float = Field(default=0.1, gt=0, le=10)
+    window: Number = Field(default=2.0, gt=0, le=600)
+    clock_offset: Number | Literal["estimate"] = 0.0
+    still: Number = Field(default=0.1, gt=0, le=10)
     moving: Literal["refuse", "flag"] = "refuse"
 
     @model_validator(mode="after")
@@ -119,10 +123,10 @@ class Declaration(_Strict):
     decimal: Literal["point", "comma"] | None = None
     unit: str | None = None
     frame: Literal["ground", "grid", "geographic"] | None = None
-    factor: float | None = Field(default=None, gt=0.9, lt=1.1)
-    about: tuple[float, float] | None = None
-    origin: tuple[float, float, float] | None = None
-    pole: float | Literal["applied", "column"] | None = None
+    factor: Number | None = Field(default=None, gt=0.9, lt=1.1)
+    about: tuple[Number, Number] | None = None
+    origin: tuple[Number, Number, Number] | None = None
+    pole: Number | Literal["applied", "column"] | None = None
     ids: str | None = None
     ids_in: Literal["point", "description", "both"] = "point"
     targets: dict[str, str] = Field(default_factory=dict)
@@ -253,17 +257,21 @@ def read_profile(data: bytes, file: str) -> Declaration:
     ------
     InputError
     """
+    findings = Findings()
+    text = decode(data, file, findings)
+    if text is not None and findings.notices:
+        findings.complain(file, None, None, "bytes that are not UTF-8", _PROFILE)
+    lines = split_lines(text or "")
+    content = None if text is None else parsed_toml(text, lines, file, findings)
+    written = KeyLines(lines)
+    for key, found, expected in unshowable(content or {}):
+        findings.complain(file, written.line_of(key), key, shortened(found), expected)
+    findings.stop_if_at_fault()
     try:
-        content = tomllib.loads(data.decode("utf-8-sig"))
-        return declare(content)
-    except UnicodeDecodeError:
-        problems = ["bytes that are not UTF-8"]
-    except tomllib.TOMLDecodeError as error:
-        problems = [str(error)]
+        return declare(content or {})
     except DeclarationError as error:
-        problems = list(error.problems)
-    raise InputError([Complaint(file, None, None, problem, "a profile as --save-profile writes it")
-                      for problem in problems])
+        raise InputError([Complaint(file, None, None, problem, _PROFILE)
+                          for problem in error.problems]) from None
 
 
 def profile_toml(declaration: Declaration) -> str:

@@ -54,35 +54,22 @@ _OF_SET_UPS = ["setups.csv", "backsights.csv"]
 
 @dataclass(frozen=True)
 class Request:
-    """What a person asked for.
+    """What a person asked for."""
 
-    Attributes
-    ----------
-    points, check : tuple of Path
-        Files with shots, and with check shots.
-    into : Path
-        The run folder.
-    booking, sheet, log, known, setups : Path or None
-    track : Path or None
-        Points of a target followed while the machine moved, to estimate the clock offset with.
-    replace : bool
-        Whether rows that the run folder holds already may be replaced.
-    cautions : tuple of str
-        For the head of a rig.toml written anew.
-    """
-
+    #: points, check: Files with shots, and with check shots.
     points: tuple[Path, ...]
-    into: Path
+    into: Path  #: The run folder.
     declared: Declaration
     check: tuple[Path, ...] = ()
     booking: Path | None = None
     sheet: Path | None = None
     log: Path | None = None
+    #: Points of a target followed while the machine moved, to estimate the clock offset with.
     track: Path | None = None
     known: Path | None = None
     setups: Path | None = None
-    replace: bool = False
-    cautions: tuple[str, ...] = ()
+    replace: bool = False  #: Whether rows that the run folder holds already may be replaced.
+    cautions: tuple[str, ...] = ()  #: For the head of a rig.toml written anew.
 
 
 @dataclass

@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.adjust.observations import Prior
 from calib.calibration import tape_by_parameter
+from calib.chain.circle import wrapped
 from calib.chain.rig import Rig
 from calib.run.records import Run
 
@@ -53,7 +54,7 @@ def difference(rig: Rig, one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """One less other, shape (p,), m or rad; angles without whole turns."""
     angle = np.array([p.unit == "deg" for p in rig.parameters])
     change = np.asarray(one) - np.asarray(other)
-    return np.where(angle, np.mod(change + np.pi, 2 * np.pi) - np.pi, change)
+    return np.where(angle, wrapped(change), change)
 
 
 def _believed(run):

@@ -9,6 +9,7 @@ from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.judge.check import Checked, check_shots
 from calib.judge.gates import Share, shares
+from calib.judge.instead import Instead, instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
@@ -27,6 +28,7 @@ class Chosen:
     whole: Solution | None
     predicted: Checked | None  #: The shots set aside, predicted from the solution.
     out: tuple[Share, ...] = ()  #: How much of each kind of value was set aside.
+    instead: Instead | None = None  #: What explains it as well and gives another machine.
 
 
 def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
@@ -61,7 +63,8 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
         except (InputError, NotDetermined, NotConverged):
             pass
     return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution),
-                  shares(solution.run, aside))
+                  shares(solution.run, aside),
+                  None if whole is None else instead(whole, solution, aside))
 
 
 def _predicted(run, aside, solution):

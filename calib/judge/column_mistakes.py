@@ -11,6 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.chain.length import FOOT, US_SURVEY_FOOT
 from calib.judge import facts
 from calib.judge.changed import with_readings, with_shots
@@ -171,7 +172,7 @@ def _zeros(run):
     for j, name in _angles(run):
         for quarter in (1, 2, 3):
             def turned(angle, quarter=quarter):
-                return np.mod(angle + quarter * np.pi / 2 + np.pi, 2 * np.pi) - np.pi
+                return wrapped(angle + quarter * np.pi / 2)
 
             changes.append(Change("zero", facts.ZeroTurned(name, quarter),
                                   _each_column((j,), turned), (j,)))

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.calibration import solve
-from calib.judge.added import Score
+from calib.judge.added import ALIKE, Score
 from calib.judge.facts import Both
 from calib.judge.fits import looked, passes
 from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
@@ -32,8 +32,8 @@ from calib.judge.mistakes import Mistake
 from calib.judge.suspects import Suspects
 from calib.run.records import Run
 
-#: Score differences: claimed above the first, not told apart below the second.
-CLAIMED, ALIKE = 10.0, 6.0
+#: Claimed above this difference of the scores.
+CLAIMED = 10.0
 
 #: What an explanation must take off chi-square where a test says that something is systematic.
 _LEAST_GAIN = 9.0

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 #: How the poses that something is about lie in the run.
 ALL, FROM, UP_TO, SOME = "all", "from a pose on", "up to a pose", "some"
 
+#: What may be wrong with a set-up of the instrument.
+TILTED, TURNING, DRIFTING = "tilted", "turning", "drifting"
+
 
 @dataclass(frozen=True)
 class Where:
@@ -188,6 +191,43 @@ class Gain(Fact):
 
     reading: str
     gain: float
+
+
+@dataclass(frozen=True)
+class Creeps(Fact):
+    """A reading that shows `by` more in the last pose than it would have in the first."""
+
+    reading: str
+    by: float
+
+
+@dataclass(frozen=True)
+class FeelsApproach(Fact):
+    """A reading that shows `by` more where its joint came up to the pose than where down."""
+
+    reading: str
+    by: float
+
+
+@dataclass(frozen=True)
+class HeldElsewhere(Fact):
+    """A parameter that is `by` more than what it is held at; `unit` "m" or "deg"."""
+
+    parameter: str
+    unit: str
+    by: float
+
+
+@dataclass(frozen=True)
+class SetUpOff(Fact):
+    """All shots, of a set-up that is not as it is taken to be.
+
+    `TILTED` (rise per m to the east and to the north), `TURNING` (clockwise, rad) or `DRIFTING`
+    (east, north, up, m) from the first shot to the last.
+    """
+
+    what: str
+    by: tuple[float, ...]
 
 
 @dataclass(frozen=True)

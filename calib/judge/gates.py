@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from calib.adjust.distributions import chi2_cdf, chi2_sf
 from calib.calibration import Solution
+from calib.judge.instead import Instead
 from calib.judge.set_aside import SetAside
 from calib.judge.suspects import RUN_LEVEL as SUSPECTS_RATE
 from calib.judge.suspects import Suspects
@@ -29,7 +30,8 @@ SHARED_RATE = ERROR_RATE - SUSPECTS_RATE
 
 EDGE, PLAUSIBILITY, SUSPECTS, LEFT = "edge", "plausibility", "suspects", "set aside"
 GLOBAL_TEST, HELD_OUT, CORRELATION = "global test", "held-out poses", "correlation"
-SURVEY_SCALE, OFFSET, CHECK_SHOTS = "survey scale", "check-shot offset", "check shots"
+SYSTEMATIC, SURVEY_SCALE = "systematic errors", "survey scale"
+OFFSET, CHECK_SHOTS = "check-shot offset", "check shots"
 
 
 #: Beyond this share of a sensor's readings, or of the shots, what does not fit is no longer slips:
@@ -115,6 +117,6 @@ def shares(run: Run, aside: SetAside) -> tuple[Share, ...]:
     return tuple(f for f in found if f.out)
 
 
-def left_gate(out: Sequence[Share]) -> Gate:
+def left_gate(out: Sequence[Share], instead: Instead | None) -> Gate:
     """Whether what was set aside is a few slips."""
-    return Gate(LEFT, not any(share.too_much for share in out))
+    return Gate(LEFT, instead is None and not any(share.too_much for share in out))

@@ -9,7 +9,17 @@ import numpy as np
 from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
-from calib.judge.added import Score, all_added, beyond_chance, fitted, scores
+from calib.judge.added import (
+    AS_IT_IS,
+    FAMILIES,
+    SHARED,
+    SINGLE,
+    Score,
+    beyond_chance,
+    fitted,
+    scores,
+)
+from calib.judge.added_numbers import all_added
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import HeightsOff, SingleValues
@@ -34,9 +44,6 @@ from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects
 from calib.run.records import Run
 from calib.taped import taped_quantities
-
-#: Prior odds: that nothing is wrong, that single values are, and the families that share the rest.
-AS_IT_IS, SINGLE, FAMILIES = 0.5, 0.25, 32
 
 #: The family of the explanation that no mistake was made but some values are wrong.
 SINGLE_VALUES = "single values"
@@ -236,7 +243,7 @@ class Search:
         changed = problem.run
         lost = (self.n - 3 * len(changed.shots)
                 + len(self.run.tape.quantities) - len(changed.tape.quantities))
-        odds = (1 - AS_IT_IS - SINGLE) / FAMILIES / max(members, 1)
+        odds = SHARED / FAMILIES / max(members, 1)
         return Tried(mistake, changed, chi2, dof_of(problem) - mistake.free, mistake.free + lost,
                      odds)
 

@@ -15,15 +15,18 @@ from calib.calibration import Solution
 from calib.judge import gates
 from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.correlation import Correlation, correlation
+from calib.judge.equivalent import Equivalent
 from calib.judge.external import External, external_reliability
 from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
+from calib.judge.instead import Instead
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.scale import SurveyScale, survey_scale
 from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
+from calib.judge.systematic import Systematic, systematic
 from calib.judge.tape import TapeTest, tape_test
 from calib.judge.trends import Trend, trends
 
@@ -55,6 +58,8 @@ class Judgement:
         Of the check shots.
     correlation : Correlation or None
         Of the run without its suspects; None if too few shots follow one another.
+    systematic : Systematic or None
+        Likewise; None if the shots tell nothing of the kind, or not asked.
     scale : SurveyScale or None
         Likewise; None if nothing tells the scale of the shots.
     taped : TapeTest
@@ -63,6 +68,8 @@ class Judgement:
     plausible : Plausibility
     out : tuple of Share
         What was set aside.
+    instead : Instead or None
+        What explains that as well.
     gates : tuple of Gate
     """
 
@@ -76,12 +83,14 @@ class Judgement:
     check: Checked | None
     offset: Offset | None
     correlation: Correlation | None
+    systematic: Systematic | None
     scale: SurveyScale | None
     taped: TapeTest
     edge: EdgeKnown
     plausible: Plausibility
     gates: tuple[Gate, ...]
     out: tuple[Share, ...] = ()
+    instead: Instead | None = None
 
     def __repr__(self):
         failed = ", ".join(gate.name for gate in self.gates if not gate.passed)
@@ -128,7 +137,7 @@ def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
           later: Callable[..., Callable] = now,
-          out: tuple[Share, ...] = ()) -> Judgement:
+          out: tuple[Share, ...] = (), instead: Instead | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
     Parameters
@@ -140,6 +149,8 @@ def judge(solution: Solution, tolerance: float | None = None,
         once: in a process beside this one, if there is one.
     out : tuple of Share
         What was set aside, by `calib.judge.gates.shares`.
+    instead : Instead, optional
+        What explains it as well, by `calib.judge.instead`.
     """
     run = solution.run
     suspects = find_suspects(solution)
@@ -161,18 +172,38 @@ def judge(solution: Solution, tolerance: float | None = None,
         check=check,
         offset=offset,
         correlation=correlation(rest),
+        systematic=systematic(rest) if again else None,
         scale=survey_scale(rest),
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge_known(solution, told.weak),
-        plausible=plausibility(solution),
+        plausible=_plausible(solution, suspects),
         gates=(),
         out=out,
+        instead=instead,
     )
     return replace(judgement, gates=_gates(solution, judgement))
 
 
 def _kept(value):
     return value
+
+
+def _plausible(solution: Solution, suspects: Suspects) -> Plausibility:
+    """Of the run as it is; no other machine is claimed that fits only because of the suspects."""
+    found = plausibility(solution)
+    if not found.untold or not suspects.beyond_chance:
+        return found
+    still = plausibility(suspects.without)
+    same = {_reading_of(weighed.machine) for weighed in still.untold}
+    kept = tuple(w for w in found.equivalents
+                 if w.told_by is not None or _reading_of(w.machine) in same)
+    return replace(found, equivalents=kept, would_tell=still.would_tell)
+
+
+def _reading_of(machine: Equivalent) -> tuple[object, ...]:
+    """How another machine reads the files, or describes the same machine."""
+    way = machine.relabelling
+    return machine.differs if way is None else (way.what, *way.names)
 
 
 def _checked(solution, rest, tolerance):
@@ -199,6 +230,8 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
         None if held is None or not held.judged else gates.Question(gates.HELD_OUT, held.chance),
         None if judgement.correlation is None
         else gates.Question(gates.CORRELATION, judgement.correlation.chance),
+        None if judgement.systematic is None
+        else gates.Question(gates.SYSTEMATIC, judgement.systematic.chance),
         None if judgement.scale is None else gates.Question(
             gates.SURVEY_SCALE, judgement.scale.chance),
         None if judgement.offset is None
@@ -210,7 +243,8 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     answered = iter(gates.shared(questions))
     return (gates.Gate(gates.EDGE, judgement.edge.met),
             gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
-            *((gates.left_gate(judgement.out),) if judgement.out else ()),
+            *((gates.left_gate(judgement.out, judgement.instead),)
+              if judgement.out or judgement.instead else ()),
             *(next(answered) if isinstance(q, gates.Question) else q
               for q in asked if q is not None))
 

@@ -7,6 +7,7 @@ import numpy as np
 from calib.edge import envelope_edge
 from calib.judge.fits import solved
 from calib.judge.gates import shares
+from calib.judge.instead import instead
 from calib.judge.judgement import judge
 from calib.judge.mistakes import Mistake
 from calib.judge.set_aside import named, without
@@ -43,5 +44,7 @@ def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
         nodes = envelope_edge(run.rig, solution.parameters)
         sd = nodes.sd(solution.covariance)[nodes.seen]
         edge = float(np.max(sd)) if sd.size and np.isfinite(sd).all() else None
-    passed = judge(solution, out=shares(solution.run, left)).passed
+    whole = solved(run) if left.names else None
+    other = None if whole is None else instead(whole, solution, left)
+    passed = judge(solution, out=shares(solution.run, left), instead=other).passed
     return Figures(solution.adjustment.variance_factor, edge, passed)

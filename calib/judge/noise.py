@@ -16,35 +16,21 @@ HORIZONTAL, VERTICAL = "horizontal shots", "vertical shots"
 
 @dataclass(frozen=True)
 class Noise:
-    """One kind of value, or a group that cannot be told apart: how noisy against what is stated.
+    """One kind of value, or a group that cannot be told apart: how noisy against what is stated."""
 
-    Attributes
-    ----------
-    name : str
-        "horizontal shots", "vertical shots" or a reading; of a group all of these, with "or".
-    times, low95, high95 : float
-        Estimated over stated sd and its interval; NaN if there is too little redundancy, and of
-        a group.
-    sd : float
-        Of `times`: a quarter of the interval's width, nearly.
-    redundancy : float
-    differs : bool
-        Whether the stated sd is surely wrong, with one error rate for all kinds of the run.
-    noisier : bool
-        Whether it looks noisier than stated, and not less noisy.
-    kinds : tuple of str
-        The kinds of a group; empty for a single kind.
-    """
-
+    #: "horizontal shots", "vertical shots" or a reading; of a group all of these, with "or".
     name: str
+    #: times, low95, high95: Estimated over stated sd and its interval; NaN if there is too little
+    #: redundancy, and of a group.
     times: float
-    sd: float
+    sd: float  #: Of `times`: a quarter of the interval's width, nearly.
     low95: float
     high95: float
     redundancy: float
+    #: Whether the stated sd is surely wrong, with one error rate for all kinds of the run.
     differs: bool
-    noisier: bool
-    kinds: tuple[str, ...] = ()
+    noisier: bool  #: Whether it looks noisier than stated, and not less noisy.
+    kinds: tuple[str, ...] = ()  #: The kinds of a group; empty for a single kind.
 
 
 def noise(solution: Solution) -> tuple[Noise, ...]:

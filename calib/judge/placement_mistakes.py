@@ -6,6 +6,7 @@ which it was. The difference counts as nothing within its sd and `SETTLES`.
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.judge.facts import Swung
 from calib.judge.fits import solved
 from calib.judge.mistakes import Mistake
@@ -78,7 +79,7 @@ def _difference(solution, old):
     stands, layout = solution.problem.stands, solution.problem.layout
     a, b = stands.index(old), stands.index(NEW_STAND)
     difference = solution.stands[b] - solution.stands[a]
-    difference[3] = np.mod(difference[3] + np.pi, 2 * np.pi) - np.pi
+    difference[3] = wrapped(difference[3])
     one, other = layout.columns(STAND)[[b, a]]
     c = solution.adjustment.covariance
     return difference, (c[np.ix_(one, one)] + c[np.ix_(other, other)]

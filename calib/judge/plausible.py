@@ -152,8 +152,9 @@ def _weighed(solution, machine):
                         for p, pair in zip(rig.parameters, zip(own, other, strict=True),
                                            strict=True)])
     barred = BARRED * (allowed[:, 0].astype(float) - allowed[:, 1])
+    unlikely = 0.0 if machine.relabelling is None else machine.relabelling.unlikely
     evidence = (machine.excess + machine.tape_excess + barred.sum()
-                + machine.start_excess.sum())
+                + machine.start_excess.sum() + unlikely)
     told_by = _teller(solution, machine, barred) if evidence > AS_WELL else None
     not_taped = ~rig.held & np.isnan(solution.tape[0])
     would_tell = _telling([machine], solution, not_taped) if told_by is None else ()

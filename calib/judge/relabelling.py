@@ -15,6 +15,10 @@ from calib.chain.rig import Rig
 from calib.judge.changed import with_readings, with_shots
 from calib.run.records import Run
 
+#: That a crew calls a point by the name of one that it never shoots: a chance of 1 in 400, say
+#: (ours, no source).
+_NEVER_SHOT = 12.0
+
 #: What was taken for what.
 TARGETS, READINGS, SIGNS = "targets", "readings", "signs"
 EAST_AND_NORTH, HEIGHTS = "east and north", "heights"
@@ -34,6 +38,8 @@ class Relabelling:
     apply: Callable[[Run], Run]  #: ``apply(run) -> Run`` with the labels changed.
     #: ``start(parameters) -> parameters``, shape (p,): about where the machine then lies.
     start: Callable[[np.ndarray], np.ndarray]
+    #: What the files as they are have before it by themselves, in chi2.
+    unlikely: float = 0.0
 
 
 def relabellings(run: Run) -> list[Relabelling]:
@@ -85,14 +91,16 @@ def _as_it_is(parameters):
 
 
 def _exchanged_targets(run):
-    """Targets of one member, two by two."""
+    """Targets of one member, two by two; also one that was shot for one that nobody shot."""
     targets = run.rig.targets
+    shot = np.unique(run.shots.target).tolist()
     made = []
-    for a, b in combinations(np.unique(run.shots.target).tolist(), 2):
-        if targets[a].frame != targets[b].frame:
+    for a, b in combinations(range(len(targets)), 2):
+        if targets[a].frame != targets[b].frame or not {a, b} & set(shot):
             continue
         made.append(Relabelling(TARGETS, (targets[a].name, targets[b].name),
-                                partial(_targets_exchanged, a=a, b=b), _as_it_is))
+                                partial(_targets_exchanged, a=a, b=b), _as_it_is,
+                                0.0 if {a, b} <= set(shot) else _NEVER_SHOT))
     return made
 
 

@@ -12,8 +12,10 @@ import numpy as np
 from calib.adjust.distributions import chi2_sf
 from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
+from calib.chain.circle import wrapped
 from calib.chain.effects import effects_of
 from calib.judge.houses import houses
+from calib.run.records import Run
 
 #: A clean run shows a trend with this probability.
 RUN_LEVEL = 0.05
@@ -99,7 +101,7 @@ def _misses_against(solution):
 def _play(solution):
     """A reading that depends on which way its joint came."""
     run = solution.run
-    came = _approach(solution)
+    came = approach(run)
     b = solution.adjustment.linearised.by_readings.reshape(len(run.shots), 3, -1)
     for j, reading in enumerate(run.rig.readings):
         way = came[run.shots.pose, j]
@@ -109,15 +111,17 @@ def _play(solution):
         yield PLAY, reading.name, column, np.degrees(1.0), "deg"
 
 
-def _approach(solution):
-    """+1, -1 or 0 per pose and reading: which way it moved from the pose before at that stand."""
-    run = solution.run
+def approach(run: Run) -> np.ndarray:
+    """Which way each reading moved from the pose before at its stand, shape (n_poses, n_readings).
+
+    +1, -1, or 0 where it did not.
+    """
     came = np.zeros(run.poses.readings.shape)
-    last = {}
+    last: dict[str, int] = {}
     for p, stand in enumerate(run.poses.stand):
         if stand in last:
             step = run.poses.readings[p] - run.poses.readings[last[stand]]
-            step = np.mod(step + np.pi, 2 * np.pi) - np.pi
+            step = wrapped(step)
             came[p] = np.where(np.abs(step) > MOVED * run.poses.sd[p], np.sign(step), 0.0)
         last[stand] = p
     return came

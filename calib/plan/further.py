@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Problem
+from calib.chain.circle import wrapped
 from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
@@ -327,7 +328,7 @@ def _spread_out(prepared, pool, problem, count):
 
 
 def _apart(readings, other):
-    turn = np.abs((readings - other + np.pi) % (2 * np.pi) - np.pi)
+    turn = np.abs(wrapped(readings - other))
     return turn.max(1) > _APART
 
 

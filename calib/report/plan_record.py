@@ -5,6 +5,7 @@ from importlib.metadata import version
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.document.planned import (
     CandidatesRecord,
     CurveRecord,
@@ -231,7 +232,7 @@ def _edge_height(drawing, foot_height):
 
 def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
     """Readings as a display gives them: deg, one decimal, -180 to 180; strokes in m to 1 cm."""
-    angles = np.degrees((readings + np.pi) % (2 * np.pi) - np.pi).round(1) + 0.0
+    angles = np.degrees(wrapped(readings)).round(1) + 0.0
     return np.where([r.unit == "deg" for r in rig.readings], angles, readings.round(2))
 
 

@@ -57,7 +57,7 @@ def parsed_toml(text: str, lines: list[str], file: str, findings: Findings) -> d
     """What TOML makes of the text; None after a complaint."""
     if len(text) > _MOST_CHARACTERS:
         findings.complain(file, None, None, f"{len(text):,} characters",
-                          f"a rig file of at most {_MOST_CHARACTERS:,}")
+                          f"a file of at most {_MOST_CHARACTERS:,}")
         return None
     long = [n for n, line in enumerate(lines, 1) if len(line) > _MOST_IN_LINE]
     if long:
@@ -73,7 +73,7 @@ def parsed_toml(text: str, lines: list[str], file: str, findings: Findings) -> d
         return None
     if data is None or any(depth > _DEEPEST for _, _, depth in _values(data)):
         findings.complain(file, None, None, "brackets or keys nested too deeply",
-                          f"a rig file in TOML, at most {_DEEPEST} levels deep")
+                          f"a file in TOML, at most {_DEEPEST} levels deep")
         return None
     return data
 

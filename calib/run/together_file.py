@@ -1,14 +1,14 @@
 """The file that says which runs of one machine are adjusted together."""
 
-import tomllib
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from calib.run.complaints import Findings, quote
-from calib.run.rig_file import KeyLines
-from calib.run.text import CONTROL, file_text, split_lines
+from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
+from calib.run.text import file_text, split_lines
 
-_MOST_CHARACTERS, _MOST_RUNS = 1_000_000, 1_000
+_MOST_RUNS = 1_000
 _OF_RUN = {"folder", "attachment", "day", "remounted", "set_aside"}
 
 
@@ -43,9 +43,8 @@ def read_several(path: Path) -> Several:
         With every complaint about it.
     """
     findings, name = Findings(), str(path)
-    data, lines = _parsed(path, name, findings)
+    data, written = _parsed(path, name, findings)
     findings.stop_if_at_fault()
-    written = KeyLines(lines)
 
     def complain(key, found, expected):
         findings.complain(name, written.line_of(key), key, quote(str(found)), expected)
@@ -71,18 +70,12 @@ def read_several(path: Path) -> Several:
 
 def _parsed(path, name, findings):
     text = file_text(path, name, "a file with [[runs]] that are adjusted together", findings)
-    if text is None:
-        return {}, []
-    if len(text) > _MOST_CHARACTERS:
-        findings.complain(name, None, None, "a very long text", "a file with [[runs]]")
-        return {}, []
-    lines = split_lines(text)
-    try:
-        return tomllib.loads("\n".join(lines)), lines
-    except (ValueError, RecursionError) as error:
-        findings.complain(name, None, None, f"what is not TOML ({error})",
-                          '[[runs]], below it lines such as folder = "2026-03-04"')
-        return {}, lines
+    lines = split_lines(text or "")
+    data = None if text is None else parsed_toml(text, lines, name, findings)
+    written = KeyLines(lines)
+    for key, found, expected in unshowable(data or {}):
+        findings.complain(name, written.line_of(key), key, shortened(found), expected)
+    return data, written
 
 
 def _entry(i, run, beside, complain):
@@ -93,16 +86,17 @@ def _entry(i, run, beside, complain):
     for extra in run.keys() - _OF_RUN:
         complain(f"{key}.{extra}", extra, ", ".join(sorted(_OF_RUN)))
     folder = run.get("folder")
-    if not isinstance(folder, str) or not folder or CONTROL.search(folder):
+    if not isinstance(folder, str) or not folder:
         complain(f"{key}.folder", folder or "nothing", "the folder of a run, from where this "
                  "file lies")
         return None
     texts = {}
     for what, default in (("attachment", ""), ("day", ""), ("set_aside", "none")):
-        texts[what] = str(run.get(what, default)).strip()
-        if isinstance(run.get(what), dict | list) or CONTROL.search(texts[what]) or (
-                what in run and not texts[what]):
-            complain(f"{key}.{what}", run.get(what), "a short text")
+        given = run.get(what, default)
+        texts[what] = str(given).strip()
+        # A day may be written as TOML writes one.
+        if not isinstance(given, str | date) or (what in run and not texts[what]):
+            complain(f"{key}.{what}", given, "a short text")
     remounted = run.get("remounted", [])
     if not isinstance(remounted, list) or not all(isinstance(r, str) for r in remounted):
         complain(f"{key}.remounted", remounted, 'readings, such as ["coupler"]')

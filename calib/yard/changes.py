@@ -4,23 +4,40 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from calib.report.words.yard import aside_says, off_plan, points_say
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
+from calib.run.text import CONTROL
 from calib.yard.session import Session, now_text
 
 
-class _Asked(BaseModel):
+class Asked(BaseModel):
     """What a page sends."""
 
     model_config = ConfigDict(extra="forbid", str_max_length=200)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _seen(cls, given: Any) -> Any:
+        """What nobody sees is none of what was typed: blanks are taken off, this is not."""
+        if isinstance(given, dict) and any(map(CONTROL.search, _texts(given))):
+            raise ValueError("a control character in what was typed")
+        return given
 
-class ReadingsNoted(_Asked):
+
+def _texts(given):
+    """Every text of what a page sends, which is not deep."""
+    for value in given.values():
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) \
+            else (value,)
+        yield from (text for text in inner if isinstance(text, str))
+
+
+class ReadingsNoted(Asked):
     """What the display showed in a pose, and what else is noted of it.
 
     `was` is the row as the page knows it, if any; nothing but a pose: it is to be taken out.
@@ -33,7 +50,7 @@ class ReadingsNoted(_Asked):
     was: dict[str, str] | None = None
 
 
-class ShotNoted(_Asked):
+class ShotNoted(Asked):
     """A shot, its coordinates typed by hand; `instead` are shots that it replaces."""
 
     shot: str = ""
@@ -45,7 +62,7 @@ class ShotNoted(_Asked):
     instead: list[str] = Field(default_factory=list, max_length=100)
 
 
-class ShotChanged(_Asked):
+class ShotChanged(Asked):
     """What a shot was, and what it is; nothing of the latter: it is to be taken out."""
 
     shot: str
@@ -57,14 +74,14 @@ class ShotChanged(_Asked):
     was: dict[str, str]
 
 
-class Names(_Asked):
+class Names(Asked):
     """What to put on a list, or to take off it."""
 
     names: list[str] = Field(max_length=1000)
     on: bool = True
 
 
-class PointSettled(_Asked):
+class PointSettled(Asked):
     """What a point of the collector's file is; no pose: nothing of the run."""
 
     name: str
@@ -73,7 +90,7 @@ class PointSettled(_Asked):
     instead: list[str] = Field(default_factory=list, max_length=100)
 
 
-class Row(_Asked):
+class Row(Asked):
     """A row that the page wants to change."""
 
     file: str

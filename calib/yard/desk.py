@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import ConfigDict
 
 from calib.edge import envelope_edge
 from calib.report.entered import determined_at
@@ -19,6 +19,7 @@ from calib.run.entries_file import read_entries
 from calib.run.folder import ENTRIES
 from calib.run.text import decode
 from calib.run.write import manifest_of, write_whole
+from calib.yard.changes import Asked
 from calib.yard.field_files import proposal_view
 from calib.yard.session import Session
 
@@ -105,26 +106,24 @@ def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     return desk_view(session)
 
 
-class _Asked(BaseModel):
-    model_config = ConfigDict(extra="forbid", str_max_length=400)
-
-
-class Answer(_Asked):
+class Answer(Asked):
     """An answer to a question about field files."""
+
+    model_config = ConfigDict(str_max_length=400)
 
     about: str
     number: int | None = None
     typed: str = ""
 
 
-class Units(_Asked):
+class Units(Asked):
     """The units of a sheet: keys of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`."""
 
     lengths: Literal["mm", "m", "ft", "ft-in"] = "mm"
     angles: Literal["deg", "dms", "gon"] = "deg"
 
 
-class Write(_Asked):
+class Write(Asked):
     """Write what was proposed."""
 
     replace: bool = False

@@ -11,6 +11,7 @@ import uvicorn
 
 from calib.cli import talk
 from calib.run.complaints import Complaint, InputError
+from calib.run.lock import only_writer
 from calib.yard.app import server_app
 from calib.yard.guard import Keys
 from calib.yard.session import Session
@@ -28,10 +29,16 @@ def serve(folder: Path, collector: Path | None = None, log: Path | None = None, 
     Raises
     ------
     InputError
-        If there is no such run folder, or the port is taken.
+        If there is no such run folder, another page serves it, or the port is taken.
     """
     session = Session(folder, collector, log)
     session.notebook.rig()
+    # The notebook of two servers would each write the files as it read them.
+    with only_writer(folder / ".yard.lock", folder):
+        _serve(session, share, port, browser)
+
+
+def _serve(session, share, port, browser):
     listening = _listening("0.0.0.0" if share else _HERE, port)
     port = listening.getsockname()[1]
     names = [_HERE, "localhost", *(_addresses() if share else ())]

@@ -46,6 +46,13 @@ def test_what_they_return_comes_back_in_order():
 
 
 @two
+def test_libraries_without_threads_may_be_there():
+    """It has what is loaded by then."""
+    assert ran(before="import os; os.environ['OPENBLAS_NUM_THREADS'] = '1'; import numpy") == [
+        "one", "[1, 2, 3] 4"]
+
+
+@two
 @pytest.mark.parametrize("breaks", ["len", "exit", "os.abort"])
 def test_a_fault_there_is_made_good_here(breaks):
     """Whatever ends it: what is asked breaks the process that unpacks it."""
@@ -54,7 +61,7 @@ def test_a_fault_there_is_made_good_here(breaks):
 
 @pytest.mark.parametrize("before", [
     "import os; os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})",
-    "import numpy",
+    "import os; os.environ |= {'OPENBLAS_NUM_THREADS': '2', 'OMP_NUM_THREADS': '2'}; import numpy",
     "import os, builtins; builtins.busy = True",
     'import threading as t, time; t.Thread(target=time.sleep, args=(5,), daemon=True).start()'])
 @pytest.mark.skipif(sys.platform != "linux", reason="no processor can be taken away here")

@@ -128,6 +128,8 @@ def test_what_is_wrong_with_the_file_is_told_by_line(calib_command, result):
     assert "forward or left beside east or north" in calib_command("confirm", result, shown)[2]
     status, _, err = calib_command("confirm", result, result.parent / "none.csv")
     assert status == 3 and "none.csv" in err
+    assert err.splitlines()[-1] == (f"Next: calib confirm {shlex.quote(str(result))} > "
+                                    + shlex.quote(str(result.parent / "none.csv")))
 
 
 def test_shots_that_do_not_tell_a_stand(calib_command, result):

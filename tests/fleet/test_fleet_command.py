@@ -48,7 +48,7 @@ def test_a_fleet_and_again(calib_command, rig, tmp_path):
         assert good.loc[run, "boom_length"] == value["value"]
         assert good.loc[run, "boom_length.sd"] == value["sd"]
         assert not (root / run / "result" / "report.pdf").exists()
-    assert "calib diagnose" in err.splitlines()[-1]
+    assert err.splitlines()[-1].split()[-3:] == ["calib", "solve", str(root / "yard1" / "run1")]
     (root / "yard1" / "run3" / "tape.csv").unlink()
     before = (root / "yard0" / "run0" / "result" / "result.json").stat().st_mtime_ns
     _, out, err = calib_command("fleet", root, "--processes", 1, "--json")
@@ -109,6 +109,22 @@ def test_a_journal_that_was_cut_short(tmp_path):
     assert [r["inputs"] for r in again.rows(["a", "b", "c", "d"])] == ["3", "2", "4"]
     again.close()
     assert len(path.read_text("utf-8").splitlines()) == 4
+
+
+def test_a_journal_that_somebody_changed(tmp_path):
+    """Of a line with any one byte changed, lost or added nothing is taken over."""
+    path = tmp_path / JOURNAL
+    journal = Journal(path)
+    journal.add({"run": "a", "inputs": "1", "status": "passed", "dof": 17})
+    journal.close()
+    line = path.read_bytes()
+    for k in range(len(line)):
+        for other in (line[:k] + b"7" + line[k + 1:], line[:k] + line[k + 1:],
+                      line[:k] + b"0" + line[k:]):
+            path.write_bytes(other + (b"" if other.endswith(b"\n") else b"\n"))
+            changed = Journal(path)
+            assert changed.inputs("a") is None or path.read_bytes() == line, other
+            changed.close()
 
 
 def test_nothing_to_solve_is_told(calib_command, tmp_path):

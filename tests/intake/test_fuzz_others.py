@@ -9,6 +9,7 @@ from calib.intake.matching.booking import read_booking
 from calib.intake.matching.known_points import read_given, read_known
 from calib.intake.matching.readings import read_log, read_sheet
 from calib.run.complaints import Findings, InputError
+from tests.intake.oracle_landxml import wrong_landxml
 from tests.intake.test_fuzz import damaged
 from tests.intake.test_log import HEAD, lines_of, shot
 
@@ -64,3 +65,10 @@ def test_damaged_logs(tmp_path, rig):
         if readings and not findings.complaints:
             # Damage to a cell of the window can change a reading by what the cell then says.
             assert np.isfinite(readings["1"].values).all()
+
+
+def test_landxml_as_a_careful_person_reads_it():
+    """2,000 files with one or two changed values, and broken ones: as meant, or refused."""
+    rng = np.random.default_rng(11)
+    found = [fault for _ in range(2000) if (fault := wrong_landxml(rng))]
+    assert not found, f"{len(found)}: " + "\n".join(found[:5])

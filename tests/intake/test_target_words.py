@@ -1,5 +1,7 @@
 """What points beside the corners are called: proposed or asked, never dropped silently."""
 
+import re
+
 import pytest
 
 from calib.intake.declaration import declare, read_profile
@@ -51,6 +53,22 @@ def test_pins_are_proposed(run, files):
     assert proposal.declared.targets["stick"] == "stick_pin"
     assert proposal.declared.targets["foot L"] == "boom_foot_left"
     assert proposal.declared.ids == "pose {pose} {target}"
+
+
+@pytest.mark.parametrize("name", ["Stellung {p} Schneide {s}", "{p}-Schneide-{s}"])
+def test_words_between_pose_and_corner_are_part_of_it(run, files, name):
+    """Pins that are named without the word for the edge are taken too, not left out."""
+    side = {"left": "li", "right": "re"}
+    pins = {"foot L": "Stielbolzen", "stick": "L\u00f6ffelbolzen"}
+
+    def called(pose, target):
+        if target in side:
+            return name.format(p=pose, s=side[target])
+        return re.sub("Schneide[ -]", "", name).format(p=pose, s=pins[target])
+
+    proposal = propose(files(points(run, called)), run.rig)
+    assert not proposal.doubtful
+    assert proposal.declared.targets["Stielbolzen"] == "stick_pin"
 
 
 def test_codes_are_asked(run, files):

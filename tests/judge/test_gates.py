@@ -126,7 +126,7 @@ def test_the_error_rate_is_in_the_record(rig):
     assert "5 %" in verdict.shared_by and "Holm 1979" in verdict.shared_by
     tests = {g.name: g for g in verdict.gates if g.chance is not None}
     assert set(tests) == {"global test", "suspects", "held-out poses", "correlation",
-                          "survey scale", "check-shot offset"}
+                          "systematic errors", "survey scale", "check-shot offset"}
     # What a clean run can be condemned by at the first step, and that is all.
     others = [g for name, g in tests.items() if name != "suspects"]
     assert tests["suspects"].level + len(others) * min(g.level for g in others) <= 0.05001

@@ -306,3 +306,18 @@ def test_files_of_a_relabelled_machine_end_with_6_and_so_does_the_sheet(
                for e in document["plausible"]["equivalents"])
     assert says in " ".join(out.split())
     assert calib_command("sheet", folder / "result")[0] == GATE_FAILED
+
+
+def test_no_machine_is_claimed_that_only_suspects_ask_for():
+    """A bad shot may fit better with boom and stick exchanged: held back, unless it is so without.
+    """
+    rng = np.random.default_rng(3144)
+    run, _ = simulate(shipped("plain_bucket"), rng, poses=int(rng.integers(6, 12)),
+                      gross_errors=int(rng.integers(1, 4)), gross_size=(0.05, 0.4))
+    solution = solve(with_tape(run, [q for q in run.tape.quantities if rng.random() < 0.25]))
+    claimed = plausibility(solution)
+    assert [w.machine.relabelling.names for w in claimed.untold] == [("boom", "stick")]
+    judged = judge(solution)
+    assert judged.suspects.beyond_chance
+    assert not judged.plausible.untold and not judged.plausible.would_tell
+    assert judged.plausible.out_of_range == claimed.out_of_range

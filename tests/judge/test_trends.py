@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.calibration import solve
-from calib.judge.trends import _approach, _house_view, trends
+from calib.judge.trends import _house_view, approach, trends
 from calib.report.words.trend import trend_name, trend_says
 from calib.simulate import simulate
 
@@ -31,7 +31,7 @@ def test_play_is_named_with_its_size(rig):
     for seed in range(6):
         run, _ = simulate(rig, np.random.default_rng(20 + seed))
         readings = run.poses.readings.copy()
-        readings[:, 3] += np.radians(0.4) / 2 * _approach(solve(run))[:, 3]
+        readings[:, 3] += np.radians(0.4) / 2 * approach(run)[:, 3]
         first = trends(solve(replace(run, poses=replace(run.poses, readings=readings))))[0]
         assert trend_name(first) == "stick against its direction of approach"
         assert "play in a pin" in trend_says(first)
@@ -108,8 +108,7 @@ def test_which_way_a_joint_came(rig):
     readings[:, 6] = np.radians([170, -170, 0, 100, 0, 100])
     readings[1, 2], readings[3, 2] = 4 * sd[1, 2], 4 * sd[1, 2] + 6 * sd[3, 2]
     poses = replace(run.poses, readings=readings, stand=stand)
-    came = _approach(replace(solve(run), problem=replace(
-        solve(run).problem, run=replace(run, poses=poses))))
+    came = approach(replace(run, poses=poses))
     assert came[:, 6].tolist() == [0, 1, 0, -1, 0, 0]
     assert came[:, 2].tolist() == [0, 0, 0, 1, 0, -1]
 

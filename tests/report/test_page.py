@@ -233,6 +233,21 @@ def test_every_shipped_rig_is_drawn(template):
     assert any("n = " in text for text in map_texts)
 
 
+def test_paper_without_tags_where_their_tree_breaks(monkeypatch):
+    """The library's own fault with the tags of some pages costs the tags, not the paper."""
+    import typst
+
+    real = typst.compile
+
+    def broken(project, *, pdf_tags=True, **wanted):
+        if pdf_tags:
+            raise typst.TypstError("internal error: parent group")
+        return real(project, pdf_tags=False, **wanted)
+
+    monkeypatch.setattr(typst, "compile", broken)
+    assert report_pdf("A title", "of a run", [cautions()], {}).startswith(b"%PDF")
+
+
 def test_a_dated_pdf(report, monkeypatch):
     """With SOURCE_DATE_EPOCH it bears that date, always the same way; else none."""
     dated = b"D:20231114"

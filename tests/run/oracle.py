@@ -16,6 +16,7 @@ from calib.run.complaints import Findings, InputError
 from calib.run.observed import read_poses, read_shots
 from calib.run.rig_file import read_rig
 from calib.run.setups import read_set_ups
+from calib.run.shown import read_shown
 from calib.run.tape import read_tape
 from calib.run.text import decode
 
@@ -124,8 +125,8 @@ class Kind:
     `read(data)` gives the cells as our reader understood them, by row and column.
     """
 
-    def __init__(self, name, text, numbers, references, read, ids=()):
-        self.name, self.read = name, read
+    def __init__(self, name, text, numbers, references, read, ids=(), optional=()):
+        self.name, self.read, self.optional = name, read, optional
         self.rows = [line.split(",") for line in text.splitlines()]
         self.numbers, self.references, self.ids = numbers, references, ids
 
@@ -143,8 +144,7 @@ class Kind:
         cell, kind = self.rows[row][column], self._kind(column)
         if self.rows[0][column] == "unit":
             return [*id_changes(cell), *UNITS]
-        # An empty sd has a meaning of its own: that of the rig, or none.
-        optional = self.rows[0][column].startswith("sd_") and self.name != "backsights.csv"
+        optional = self.rows[0][column] in self.optional
         return {"numbers": lambda: [c for c in number_changes(cell, rng)
                                     if c.name != "empty" or not optional],
                 "references": lambda: list(reference_changes(cell)),
@@ -243,6 +243,11 @@ SIGHTS = ("setup,point,east,north,up,known_east,known_north,known_up,sd_east,sd_
           "A,CP1,60.5,40.25,2.5,60.25,40.5,2.25,0.002,0.003,0.004\n"
           "B,CP2,61.5,41.25,3.5,61.25,41.5,3.25,0.002,0.003,0.004\n")
 
+SHOWN = ("pose,target,forward,left,up,house_pitch,house_roll,boom,stick,coupler,tilt,rotate\n"
+         "a,edge_left,8.125,0.75,-0.5,0.25,-0.5,30.25,-60.5,10.75,5.5,-120.25\n"
+         "b,edge_right,7.5,0.25,0.375,0.5,-0.25,35.5,-70.25,20.5,-5.25,90.75\n"
+         "c,edge_left,6.5,-0.25,-1.125,1.5,-0.75,25.5,-80.5,-20.25,15.5,45.5\n")
+
 
 def kinds():
     """Every table of a run folder, with our reader of it."""
@@ -301,16 +306,31 @@ def kinds():
             zip(read.sight_setup, read.sight_point, read.sight.tolist(), read.known.tolist(),
                 sd.tolist(), strict=True)])
 
+    def shown(data):
+        told = Findings()
+        read = read_shown(_text(data, "shown.csv", told), "shown.csv", rig, told)
+        told.stop_if_at_fault()
+        angles = np.degrees(read.readings).tolist()
+        return _cells(SHOWN, [
+            [read.poses[p], rig.target_names[t], *at, *angles[p]] for p, t, at in
+            zip(read.pose, read.target, read.position.tolist(), strict=True)])
+
     names = READINGS.split("\n")[0].split(",")[2:]
     known = [f"known_{a}" for a in axes]
     return [
         Kind("readings.csv", READINGS, names, [], readings, ids=["pose", "stand"]),
-        Kind("shots.csv", SHOTS, axes + sds, ["pose", "target"], shots(True), ids=["shot"]),
-        Kind("check.csv", SHOTS, axes + sds, ["pose", "target"], shots(False), ids=["shot"]),
+        # An empty sd has a meaning of its own: that of the rig, or none.
+        Kind("shots.csv", SHOTS, axes + sds, ["pose", "target"], shots(True), ids=["shot"],
+             optional=sds),
+        Kind("check.csv", SHOTS, axes + sds, ["pose", "target"], shots(False), ids=["shot"],
+             optional=sds),
         Kind("tape.csv", TAPE, ["value", "sd"], ["quantity"], tape, ids=["unit"]),
         Kind("setups.csv", SETUPS, [*axes, "orientation", *sds, "sd_orientation"], [], setups,
-             ids=["setup"]),
+             ids=["setup"], optional=[*sds, "sd_orientation"]),
         Kind("backsights.csv", SIGHTS, axes + known + sds, ["setup"], sights, ids=["point"]),
+        # A display need not show all three.
+        Kind("shown.csv", SHOWN, ["forward", "left", "up", *names], ["target"], shown,
+             ids=["pose"], optional=["forward", "left", "up"]),
     ]
 
 

@@ -1,32 +1,42 @@
 """Changed files of a run folder against what a careful person would read in them."""
 
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from calib.intake.declaration import read_profile
+from calib.run.complaints import InputError
+
+from . import oracle_keys
 from .oracle import REFUSE, SPELLINGS, kinds, rig_sd, spelt, wrong
 
-KINDS = {kind.name: kind for kind in kinds()}
+KINDS = {kind.name: (kind, wrong) for kind in kinds()}
+KEYED = {kind.name: (kind, oracle_keys.wrong) for kind in oracle_keys.kinds()}
 
 
-def faults(kind, count, seed):
+def faults(kind, look, count, seed):
     """Every fault of `count` changed files."""
     rng = np.random.default_rng(seed)
-    return [fault for _ in range(count) if (fault := wrong(kind, rng))]
+    return [fault for _ in range(count) if (fault := look(kind, rng))]
 
 
-@pytest.mark.parametrize("name", KINDS)
-def test_as_a_careful_person_reads_it(name):
-    """1,000 files with one or two changed cells: never another value, never a traceback."""
-    found = faults(KINDS[name], 1000, 11)
+#: A rig takes milliseconds to build.
+@pytest.mark.parametrize(("name", "count"), [
+    *((name, 2000) for name in KINDS), *((name, 2000) for name in KEYED if name != "rig.toml"),
+    ("rig.toml", 800)])
+def test_as_a_careful_person_reads_it(name, count):
+    """Files with one or two changed values: never another value, never a traceback."""
+    found = faults(*(KINDS | KEYED)[name], count, 11)
     assert not found, f"{len(found)}: " + "\n".join(found[:5])
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", KINDS)
+@pytest.mark.parametrize("name", [*KINDS, *KEYED])
 def test_as_a_careful_person_reads_it_often(name):
-    """The same with 8,000 others of each."""
-    found = faults(KINDS[name], 8000, 12)
+    """Others of each; `benchmarks/file_attacks.py` tries any number."""
+    found = faults(*(KINDS | KEYED)[name], 4000, 12)
     assert not found, f"{len(found)}: " + "\n".join(found[:5])
 
 
@@ -40,10 +50,24 @@ def test_numbers_of_a_rig_file(spelling, value, key):
 
 def test_the_oracle_can_fail():
     """A reader that takes a number with an underscore, or drops a control, is found out."""
-    kind = KINDS["shots.csv"]
+    kind, _ = KINDS["shots.csv"]
     honest = kind.read
     try:
         kind.read = lambda data: honest(data.replace(b"_0", b"").replace(b"\xc2\x85", b""))
-        assert any("underscore" in f or "0x85" in f for f in faults(kind, 600, 3))
+        assert any("underscore" in f or "0x85" in f for f in faults(kind, wrong, 600, 3))
     finally:
         kind.read = honest
+
+
+@pytest.mark.parametrize("lax", ["pole = true", 'factor = "0.9996"', "log.window = true"])
+def test_a_profile_that_says_no_number(lax):
+    """Found by the attack: `pole = true` took one metre off every height."""
+    with pytest.raises(InputError, match="number"):
+        read_profile(lax.encode(), "import.toml")
+
+
+def test_the_other_oracle_can_fail():
+    """A reader that drops a control character, or takes a key that it does not know."""
+    kind, look = KEYED["runs.toml"]
+    lax = replace(kind, read=lambda data: kind.read(data.replace(b"\\u0085", b"")))
+    assert any("control" in f for f in faults(lax, look, 600, 3))

@@ -49,7 +49,7 @@ def test_an_interrupt_with_a_page_that_waits_is_one_line(grown):
 
 
 @pytest.mark.slow
-def test_killed_fifty_times_nothing_is_lost(planned, tmp_path, served):
+def test_killed_again_and_again_nothing_is_lost(planned, tmp_path, served):
     blank, script = planned
     folder = tmp_path / "run"
     shutil.copytree(blank, folder)
@@ -61,7 +61,7 @@ def test_killed_fifty_times_nothing_is_lost(planned, tmp_path, served):
         return page.change("/shots", pose=pose["pose"], target="edge_left", up="2.5",
                            east=f"{1 + 0.01 * where:.4f}", north="2.5")["shot"]
 
-    for kill in range(50):
+    for kill in range(15):
         with served(folder) as (address, process):
             page = Page(address)
             if kill == 0:
@@ -71,7 +71,7 @@ def test_killed_fifty_times_nothing_is_lost(planned, tmp_path, served):
             noted.append(note(page))
             usual = time.monotonic() - begun
 
-            def pull(process=process, after=0.1 * kill * usual):
+            def pull(process=process, after=0.33 * kill * usual):
                 time.sleep(after)
                 process.send_signal(signal.SIGKILL)
 
@@ -85,7 +85,7 @@ def test_killed_fifty_times_nothing_is_lost(planned, tmp_path, served):
                 pass
             process.wait()
         run = read_run(folder, unfinished=True)
-        assert set(noted) <= set(run.shots.ids) and len(run.shots) <= 50 + tried
+        assert set(noted) <= set(run.shots.ids) and len(run.shots) <= 15 + tried
         left = [p.name for p in folder.iterdir() if p.name.startswith(".calib-")]
         assert set(left) <= {".calib-lock", ".calib-staged"}, left
-    assert len(noted) > 60
+    assert len(noted) > 20

@@ -7,9 +7,10 @@ Italian: common practice, no source. A word that means two things (x, hauteur, d
 
 HEADINGS = {
     "point": "shot|shot id|shot no|"
-             "point|point id|pointid|point no|point number|point name|pt|pt id|pt no|id|name|nr|no|"
+             "point|point id|pointid|point no|point number|point name|pointname|pt|pt id|pt no|id|"
+             "name|nr|no|"
              "number|punkt|punkt nr|punktnr|punktnummer|punktname|pkt|pkt nr|pktnr|punkt id|"
-             "punt|puntnummer|punt nr|punktid|piste|pistenumero|no point|num point|"
+             "matricule|punt|puntnummer|punt nr|punktid|piste|pistenumero|no point|num point|"
              "numero|punto|no punto|num punto|nome punto",
     "north": "north|northing|n|nord|norden|hochwert|hoch|nordwert|noord|norr|pohjoinen|norte",
     "east": "east|easting|e|ost|osten|rechtswert|rechts|ostwert|oost|oster|ita|est|este",
@@ -62,7 +63,7 @@ HEADINGS = {
                  "h angle|hz winkel|hz richtung|richtung|horizontalwinkel|horizontalrichtung|"
                  "horizontale hoek|horisontalvinkel|vaakakulma|angle horizontal|"
                  "angulo horizontal|angolo orizzontale",
-    "zenith": "zenith|zenith angle|za|v|v angle|vz|vertical angle|vertical circle|zenitwinkel|"
+    "zenith": "zenith|zenith angle|za|v|va|v angle|vz|vertical angle|vertical circle|zenitwinkel|"
               "zenitdistanz|v winkel|vertikalwinkel|verticale hoek|vertikalvinkel|zenitvinkel|"
               "pystykulma|angle vertical|angle zenithal|angulo vertical|angulo cenital|"
               "angolo verticale|angolo zenitale",

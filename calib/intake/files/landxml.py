@@ -13,6 +13,7 @@ import numpy as np
 from calib.intake.files.lengths import to_metres
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
+from calib.run.text import CONTROL
 
 _UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us"}
 _MOST_COMPLAINTS = 50
@@ -152,11 +153,14 @@ class _Reader:
         if not point:
             self.findings.complain(self.file, line, "name", "nothing", "a name of the point")
         coordinates = self._numbers(cells, line, point)
+        about = attributes.get("desc") or attributes.get("code") or ""
+        time = attributes.get("timeStamp", "")
+        for name, text in (("name", point), ("desc", about), ("timeStamp", time)):
+            if CONTROL.search(text):
+                self.findings.complain(self.file, line, name, quote(text),
+                                       "text without invisible control characters")
         if point and coordinates is not None:
-            self.points.append((
-                point, coordinates, attributes.get("desc") or attributes.get("code") or "",
-                attributes.get("timeStamp", ""), " ".join(cells), line,
-            ))
+            self.points.append((point, coordinates, about, time, " ".join(cells), line))
 
     def _numbers(self, cells, line, point):
         if len(cells) != 3:

@@ -25,40 +25,25 @@ _AXES = ("east", "north", "up")
 
 @dataclass(frozen=True)
 class Points:
-    """Points of one file, m, one row each.
-
-    Attributes
-    ----------
-    ids, description, time : tuple of str
-        "" where the file has none.
-    position : ndarray, shape (n, 3)
-        East, north, up as the file has them, in metres, pole off; on the map grid if that is what
-        was declared. Geographic: latitude and longitude in rad, ellipsoidal height in m. NaN where
-        at fault.
-    covariance : ndarray, shape (n, 3, 3)
-        m^2; NaN where the file says nothing.
-    pose, target : tuple of str
-        Where the file itself books the points, else "".
-    lines : tuple of int
-    raw : tuple of str
-        The coordinates as they stand in the file.
-    sha256 : str
-    understood : str
-        How the file was read, in a phrase.
-    """
+    """Points of one file, m, one row each."""
 
     file: str
+    #: ids, description, time: "" where the file has none.
     ids: tuple[str, ...]
+    #: Shape (n, 3). East, north, up as the file has them, in metres, pole off; on the map grid if
+    #: that is what was declared. Geographic: latitude and longitude in rad, ellipsoidal height in
+    #: m. NaN where at fault.
     position: np.ndarray
-    covariance: np.ndarray
+    covariance: np.ndarray  #: Shape (n, 3, 3), m^2; NaN where the file says nothing.
     description: tuple[str, ...]
     time: tuple[str, ...]
+    #: pose, target: Where the file itself books the points, else "".
     pose: tuple[str, ...]
     target: tuple[str, ...]
     lines: tuple[int, ...]
-    raw: tuple[str, ...]
+    raw: tuple[str, ...]  #: The coordinates as they stand in the file.
     sha256: str
-    understood: str
+    understood: str  #: How the file was read, in a phrase.
 
     def __len__(self):
         return len(self.ids)

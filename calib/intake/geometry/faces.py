@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.chain.circle import wrapped
+
 #: Two-sided normal quantile; this one accuses one good pointing in a thousand.
 _LIMIT = 3.29
 
@@ -38,7 +40,7 @@ def face_means(
     >>> np.degrees(m.direction).round(6).tolist(), np.degrees(m.zenith).round(6).tolist()
     ([10.002], [89.997])
     """
-    collimation = _wrapped(direction_2 - direction_1 - np.pi) / 2.0
+    collimation = wrapped(direction_2 - direction_1 - np.pi) / 2.0
     index = (zenith_1 + zenith_2 - 2.0 * np.pi) / 2.0
     return FaceMeans(
         np.mod(direction_1 + collimation, 2.0 * np.pi), zenith_1 - index, collimation, index
@@ -70,8 +72,3 @@ def disagreeing(collimation: np.ndarray, sd: float) -> np.ndarray:
             break
         accused[rest if n == 2 else rest[off.argmax()]] = True
     return accused
-
-
-def _wrapped(angle):
-    """Into -pi .. pi."""
-    return np.mod(angle + np.pi, 2.0 * np.pi) - np.pi

@@ -37,21 +37,11 @@ _MOST_EXCHANGED = 6
 
 @dataclass(frozen=True)
 class Agreement:
-    """The sights of one set-up against the known points.
+    """The sights of one set-up against the known points."""
 
-    Attributes
-    ----------
-    points : tuple of str
-        Known points, one per sight.
-    residuals : ndarray, shape (n, 3)
-        Sighted less known, after the adjustment, m.
-    chi2, limit : float
-        `limit` is what chi2 stays below with probability 1 - `CHANCE`.
-    dof : int
-    """
-
-    points: tuple[str, ...]
-    residuals: np.ndarray
+    points: tuple[str, ...]  #: Known points, one per sight.
+    residuals: np.ndarray  #: Shape (n, 3). Sighted less known, after the adjustment, m.
+    #: chi2, limit: `limit` is what chi2 stays below with probability 1 - `CHANCE`.
     chi2: float
     dof: int
     limit: float

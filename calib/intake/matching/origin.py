@@ -7,6 +7,7 @@ where the machine stands: an origin far off is read as a house that leans.
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
 from calib.intake.geometry.geographic import to_local
@@ -73,9 +74,9 @@ def distance_in_words(where: np.ndarray, declared: Declaration) -> str:
 def _middle(where):
     """Median latitude, longitude (the short way round) and height."""
     latitude, longitude, height = np.asarray(where, float).T
-    turned = np.mod(longitude - longitude[0] + np.pi, 2 * np.pi) - np.pi
+    turned = wrapped(longitude - longitude[0])
     middle = longitude[0] + np.median(turned)
-    return np.array([np.median(latitude), np.mod(middle + np.pi, 2 * np.pi) - np.pi,
+    return np.array([np.median(latitude), float(wrapped(middle)),
                      np.median(height)])
 
 

@@ -35,7 +35,7 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
         choices.append(Choice(
             "standard deviations of the instrument",
             (Alternative(f"{says} (a usual one)", {"instrument": USUAL}, option),), False,
-            "no file tells them", option='--instrument "ANGLES, DISTANCE"'))
+            "no file tells them"))
     if declared.setup_sd is None:
         choices += [_known_how_well(look) for look in by_role["setups"] if any(
             name in look.meant and f"sd_{name}" not in look.meant

@@ -23,33 +23,18 @@ _COMMON = 0.7
 
 @dataclass(frozen=True)
 class Naming:
-    """A way to read the names.
+    """A way to read the names."""
 
-    Attributes
-    ----------
-    where : str
-        "point", "description" or "both".
-    pattern : str
-    targets : dict of str to str
-        The crew's words to the rig's targets.
-    booked : dict of int to Booked
-        By row, those that fit.
-    example : str
-        One name that fits.
-    spread, width : float
-        Median distance left to right in a pose, and how far the poses scatter about it (median, of
-        1), in the unit of the file; NaN for less than three.
-    unknown : dict of str to list of str
-        Words where others name a target that nobody explains, with the names that have them.
-    """
-
-    where: str
+    where: str  #: "point", "description" or "both".
     pattern: str
-    targets: dict[str, str]
-    booked: dict[int, Booked]
-    example: str
+    targets: dict[str, str]  #: The crew's words to the rig's targets.
+    booked: dict[int, Booked]  #: By row, those that fit.
+    example: str  #: One name that fits.
     width: float
+    #: spread, width: Median distance left to right in a pose, and how far the poses scatter about
+    #: it (median, of 1), in the unit of the file; NaN for less than three.
     spread: float
+    #: Words where others name a target that nobody explains, with the names that have them.
     unknown: dict[str, list[str]] = field(default_factory=dict)
 
     @property
@@ -219,11 +204,14 @@ def _corners(words, targets):
 def _widest(pattern):
     """The pattern with the words beside the target taken for part of it: left corner, stick."""
     before, target, after = pattern.partition("{target}")
-    if "{" not in after and re.search(r"[^\W\d_]", after):
+    letters = re.compile(r"[^\W\d_]")
+    if "{" not in after and letters.search(after):
         return before + target
-    if "{" not in before and re.search(r"[^\W\d_]", before):
+    if "{" not in before and letters.search(before):
         return target + after
-    return pattern
+    pose, brace, between = before.rpartition("}")
+    word = letters.search(between)
+    return pattern if word is None else pose + brace + between[:word.start()] + target + after
 
 
 def _width(booked, position):

@@ -89,8 +89,9 @@ def _what_word(word, having, rig, way):
     free = sorted(rig.target_names, key=lambda target: (
         target in way.targets.values(),
         -difflib.SequenceMatcher(None, word.casefold(), target).ratio()))
-    short = [target for target in abbreviated(word, free) if target not in way.targets.values()]
-    answers = list(dict.fromkeys([*short, *like, SKIP, *free]))
+    short, abroad = ([target for target in abbreviated(word, free, abroad=also)
+                      if target not in way.targets.values()] for also in (False, True))
+    answers = list(dict.fromkeys([*short, *like, SKIP, *abroad, *free]))
     proposed = len(short) == 1 or bool(like)
     return Choice(
         f"what {quote(word)} is", tuple(Alternative(

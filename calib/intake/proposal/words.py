@@ -10,8 +10,9 @@ from calib.intake.files.header_units import last_words, plain, without_unit
 
 PAIRS = (
     ("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"),
-    ("links", "rechts"), ("li", "re"), ("gauche", "droite"), ("g", "d"),
-    ("izquierda", "derecha"), ("izq", "der"), ("i", "d"), ("sinistra", "destra"), ("sx", "dx"),
+    ("links", "rechts"), ("li", "re"), ("gauche", "droite"), ("gauche", "droit"), ("g", "d"),
+    ("izquierda", "derecha"), ("izquierdo", "derecho"), ("izq", "der"), ("i", "d"),
+    ("sinistra", "destra"), ("sinistro", "destro"), ("sx", "dx"),
     ("vanster", "hoger"), ("venstre", "hoyre"), ("venstre", "hojre"), ("v", "h"),
     ("vasen", "oikea"),
 )
@@ -25,8 +26,8 @@ _READINGS = {
     "bucket": "loffel|godet|cazo|bak|skopa|skuffe|kauha",
     "tilt": "tilt rotator tilt|tilten|kipp|kippung",
     "rotate": "rot|rotation|rotator|rotator rotation|dreh|drehung|rotatie|rotacion|rotazione",
-    "house_pitch": "pitch|langsneigung|nicken",
-    "house_roll": "roll|querneigung|rollen",
+    "house_pitch": "pitch|langsneigung|nicken|tangage|cabeceo|beccheggio",
+    "house_roll": "roll|querneigung|rollen|roulis|alabeo|rollio",
     "swing": "boom swing|schwenk",
     "upper_boom": "second boom|verstellausleger|upper boom",
 }
@@ -67,7 +68,8 @@ _LONGEST = 8
 _PART = {word: part for part, words in _PARTS.items() for word in words.split("|")}
 
 
-def abbreviated(word: str, targets: Sequence[str], least: int = 1) -> list[str]:
+def abbreviated(word: str, targets: Sequence[str], least: int = 1, abroad: bool = True
+                ) -> list[str]:
     """The targets whose parts begin with the letters of a word, in any order, the fullest first.
 
     All parts in any language, or some of them in ours. A single letter tells nothing.
@@ -76,6 +78,8 @@ def abbreviated(word: str, targets: Sequence[str], least: int = 1) -> list[str]:
     ----------
     least : int
         How many parts must be said.
+    abroad : bool
+        Also in other languages.
 
     Examples
     --------
@@ -99,7 +103,7 @@ def abbreviated(word: str, targets: Sequence[str], least: int = 1) -> list[str]:
     for target in targets if 1 < len(letters) <= _LONGEST else ():
         parts = frozenset(target.split("_"))
         whole, some = said(letters, parts, _PARTS) == len(parts), said(letters, parts, {})
-        if max(some, whole * len(parts)) >= least:
+        if max(some, abroad * whole * len(parts)) >= least:
             full[target] = (some < len(parts), not whole, -some)
     return sorted(full, key=lambda target: full[target])
 

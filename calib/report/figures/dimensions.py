@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.report.figures.linkage import PlacedLinkage, placed_linkages
 from calib.report.figures.style import FAINT, FLAG, INK, PAPER, PLAIN, SMALL, text_width
 from calib.report.figures.views import (
@@ -212,7 +213,7 @@ def _linkage(ax, number, size, *, linkage: PlacedLinkage, names):
 def _angle(sheet, at, start, end, number, size):
     """An arc from one direction to another, the first dashed, with its number."""
     first = np.arctan2(*start[::-1])
-    turn = (np.arctan2(*end[::-1]) - first + np.pi) % (2 * np.pi) - np.pi
+    turn = float(wrapped(np.arctan2(*end[::-1]) - first))
     sheet.axes.plot(*np.array([at, at + 0.4 * start]).T, color=FAINT, linewidth=0.8,
                     linestyle=(0, (4, 2)))
     way = first + np.linspace(0, turn, 30)

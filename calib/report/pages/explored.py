@@ -11,6 +11,10 @@ from calib.report.blocks import value_cells
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.words.effect import VERDICTS, untold_says
 from calib.report.words.mistake import mistake_says
+from calib.report.words.reading import scale_says
+
+SCALE_OF, QUARTER_TURN = "_scale", 90.0
+"""Ending of the effects that are a sensor's scale, which is what they add in so many degrees."""
 
 _CHI2 = ("By what solving with an effect takes off chi2: chi-square, the stated sds at their word "
          "(Wilks 1938), after a score test (Rao 1948)")
@@ -114,12 +118,22 @@ def _rival_says(rival: Rival) -> str:
 
 def _found_says(found: EffectFound) -> str:
     best = found.effect
-    says = (f"{best.words}, {_sizes(best)}. It changes the edge by up to "
+    says = (f"{_in_words(best)}. It changes the edge by up to "
             f"{1000 * (best.edge or 0.0):.1f} mm.")
     if found.alike:
-        others = "; ".join(f"{t.name} ({t.words}, {_sizes(t)})" for t in found.alike)
+        others = "; ".join(f"{t.name} ({_in_words(t)})" for t in found.alike)
         says += f" These shots cannot tell it from {others}."
     return says
+
+
+def _in_words(effect: EffectTried) -> str:
+    """What it is and how large; of a sensor's scale in the words of the other commands."""
+    size = effect.parameters[0]
+    if effect.name.endswith(SCALE_OF):
+        share, sd = -size.value / QUARTER_TURN, size.sd / QUARTER_TURN
+        return (f"{scale_says(effect.name.removesuffix(SCALE_OF), share, sd)} ({_sizes(effect)} "
+                "in a quarter turn)")
+    return f"{effect.words}, {_sizes(effect)}"
 
 
 def _sizes(effect: EffectTried) -> str:

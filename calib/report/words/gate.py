@@ -12,9 +12,12 @@ from calib.judge.correlation import Correlation
 from calib.judge.gates import ERROR_RATE, SHARED_RATE, SUSPECTS_RATE, Gate, Share
 from calib.judge.goal import EdgeKnown
 from calib.judge.hold_out import HeldOut
+from calib.judge.instead import Instead
 from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
+from calib.judge.systematic import Systematic
+from calib.report.words.mistake import mistake_says
 from calib.report.words.plausible import plausible_says
 from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
@@ -53,7 +56,7 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
         case gates.PLAUSIBILITY, _:
             return plausible_says(judgement.plausible)
         case gates.LEFT, _:
-            return _left(judgement.out)
+            return _left(judgement.out, judgement.instead)
         case gates.GLOBAL_TEST, _:
             return global_test_says(passed, solution, judgement.correlation)
         case gates.SUSPECTS, _:
@@ -62,6 +65,8 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
             return _held_out(passed, held)
         case gates.CORRELATION, Judgement(correlation=Correlation() as found):
             return _correlation(passed, found)
+        case gates.SYSTEMATIC, Judgement(systematic=Systematic() as strongest):
+            return _systematic(passed, strongest)
         case gates.SURVEY_SCALE, Judgement(scale=SurveyScale() as scale):
             return _scale(passed, scale)
         case gates.OFFSET, Judgement(offset=Offset() as offset) if check is not None:
@@ -137,12 +142,17 @@ def too_many_says(remaining: Sequence[str]) -> str:
             "about the whole run.")
 
 
-def _left(out: Sequence[Share]):
-    says = "Set aside: " + ", ".join(map(_share, out)) + "."
+def _left(out: Sequence[Share], instead: Instead | None):
+    says = f"Set aside: {', '.join(map(_share, out)) or 'taped values'}."
     too_much = [share for share in out if share.too_much]
-    if not too_much:
-        return says
-    return f"{says} {not_slips_says(too_much)}"
+    if too_much:
+        says += f" {not_slips_says(too_much)}"
+    if instead is not None:
+        says += (f" That may be no matter of single values. As well explained by: "
+                 f"{mistake_says(instead.fact)} The edge is then up to "
+                 f"{_length(instead.moves)} from where this result has it, and these shots do not "
+                 "tell which is true. Look there, and measure again what would show it.")
+    return says
 
 
 def not_slips_says(out: Sequence[Share]) -> str:
@@ -181,6 +191,20 @@ def _correlation(passed, told: Correlation):
             "independent ones, and the sds of the result are too small. A rover's errors wander "
             "like that: initialise it anew between poses, take the shots further apart in time, or "
             "use a total station. Or something moved or drifted little by little.")
+
+
+def _systematic(passed, strongest: Systematic):
+    if passed:
+        says = (f"None of {strongest.tests} errors that shots or readings may share (a zero that "
+                "jumps or creeps, a set-up that is not level, and the like) is more than chance.")
+        if strongest.hidden is not None:
+            says += (f" Smaller ones pass unseen; the one that could do most, up to "
+                     f"{_length(strongest.hidden.moves)} at the edge, would be just short of this: "
+                     f"{mistake_says(strongest.hidden.fact)}")
+        return says
+    what = "" if strongest.fact is None else f" The strongest: {mistake_says(strongest.fact)}"
+    return ("Shots or readings share an error that the rig leaves out; single values hide it, and "
+            f"the edge may be wrong by more than its sds say.{what}")
 
 
 def _scale(passed, scale: SurveyScale):

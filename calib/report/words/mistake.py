@@ -8,6 +8,7 @@ import numpy as np
 from calib.chain.length import FOOT, INCH
 from calib.judge import facts
 from calib.judge.facts import Fact
+from calib.report.words.reading import scale_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
 _LISTED = 24
@@ -230,10 +231,56 @@ def _(fact: facts.ZeroShifted) -> Told:
 
 @told.register
 def _(fact: facts.Gain) -> Told:
-    return Told(f"The reading {fact.reading} runs {100 * abs(fact.gain):.1f} % too "
-                f"{'wide' if fact.gain > 0 else 'narrow'}: its sensor has the wrong gain.",
+    return Told(f"T{scale_says(fact.reading, fact.gain)[1:]}.",
                 f"Divide the column {fact.reading} of readings.csv by {1 + fact.gain:.4f}, and "
                 "have the sensor checked or its scale factor set.")
+
+
+@told.register
+def _(fact: facts.Creeps) -> Told:
+    off = np.degrees(fact.by)
+    return Told(f"The reading {fact.reading} creeps by {off:+.2f} deg from the first pose to the "
+                "last: a sensor that warms up, or is loose.",
+                f"Let the sensor warm up, see whether it is loose, and shoot again; or subtract "
+                f"what it crept from the column {fact.reading} of readings.csv, {off:+.3f} deg in "
+                "the last pose and nothing in the first: the zero to enter is then that of the "
+                "first.")
+
+
+@told.register
+def _(fact: facts.FeelsApproach) -> Told:
+    return Told(f"The reading {fact.reading} shows {np.degrees(abs(fact.by)):.2f} deg "
+                f"{'more' if fact.by > 0 else 'less'} when its joint came up to the pose than when "
+                "it came down: play in a pin, or a slow sensor.",
+                "Come to every pose from the same side, wait until the reading stands, and shoot "
+                "again; calib explore says which of play and lag it is.")
+
+
+@told.register
+def _(fact: facts.HeldElsewhere) -> Told:
+    size = f"{1000 * fact.by:+.1f} mm" if fact.unit == "m" else f"{np.degrees(fact.by):+.2f} deg"
+    return Told(f"{fact.parameter} is held, and the shots put it {size} from there.",
+                f"Measure it and state it in tape.csv or under [values] of rig.toml; or let the "
+                f"shots tell it: free = [\"{fact.parameter}\"] in rig.toml.")
+
+
+@told.register
+def _(fact: facts.SetUpOff) -> Told:
+    match fact.what:
+        case facts.TILTED:
+            size = np.degrees(np.linalg.norm(fact.by))
+            return Told(f"The set-up of the instrument is not level: all shots are tilted by "
+                        f"{size:.2f} deg.", "Level the instrument, see that its compensator is on, "
+                        "and shoot again.")
+        case facts.TURNING:
+            size = np.degrees(abs(fact.by[0]))
+            return Told(f"The set-up of the instrument turned by {size:.3f} deg from the first "
+                        "shot to the last.", "Sight a known point before and after; set up anew "
+                        "on firm ground, and shoot again.")
+    size = 1000 * float(np.linalg.norm(fact.by))
+    return Told(f"The set-up of the instrument, or the machine as a whole, drifted by {size:.0f} "
+                "mm from the first shot to the last.", "Sight a known point before and after; on "
+                "soft ground give the later poses a stand of their own in readings.csv.")
 
 
 @told.register

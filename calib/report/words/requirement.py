@@ -49,17 +49,23 @@ def enter(document: ResultRecord) -> Answer:
     if document.verdict.passed:
         entries = document.entries
         if entries is None or entries.enough:
-            return Answer(YES, ("Enter these values: every gate passed.", *_scale_untold(document)))
+            return Answer(YES, _scale_untold(document) or
+                          ("Enter these values: every gate passed.",))
         return Answer(NO, ("Every gate passed, but do not enter this list as it is: ",
                            *_list_lacks(entries), "."))
     return Answer(NO, (f"Do not enter these values as they are. Failed: {', '.join(failed)}.",))
 
 
 def _scale_untold(document: ResultRecord) -> tuple[Part, ...]:
-    """What no shot can show, where no taped length tells it."""
-    return () if document.scale is not None else (
-        " No taped length vouches for the scale of the survey: every length may be wrong by the "
-        "same share.",)
+    """The condition where no taped length tells what no shot can show; first, for who reads on not.
+    """
+    lengths = [p for p in document.parameters if p.unit == "m" and p.status != "held"]
+    if document.scale is not None or not lengths:
+        return ()
+    longest = max(lengths, key=lambda p: abs(p.value))
+    return ("Enter these values only once a taped length agrees (", spoken(longest.name),
+            f" comes out at {longest.value:.3f} m): every gate passed, but no taped length vouches "
+            "for the scale of the survey, and every length may be wrong by the same share.")
 
 
 def _list_lacks(entries: Entered) -> tuple[Part, ...]:

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.judge.trends import ALONG, LEFT, PLAY, REACH, SCALE, UP, Trend
+from calib.report.words.reading import scale_says
 
 #: Words for more, for less, and for the direction.
 _WAYS = {
@@ -36,8 +37,7 @@ def _seen(trend):
                 f"{'higher' if trend.slope > 0 else 'lower'} when its joint came up to the pose "
                 "than when it came down: play in a pin or a slow sensor?")
     if trend.what == SCALE:
-        return (f"The {trend.against} reads {size:.2f} ± {sd:.2f} % (1 sd) too "
-                f"{'much' if trend.slope > 0 else 'little'} over its range.")
+        return f"T{scale_says(trend.against, trend.slope / 100, sd / 100)[1:]}."
     more, less, direction = _WAYS[trend.what]
     way = more if trend.slope > 0 else less
     if trend.against == REACH:

@@ -1,0 +1,81 @@
+"""Whether one error that values share explains what was set aside as well as single slips do.
+
+A zero that jumps puts the readings behind it out one after another, a gain those at the ends of
+its range, a wrong scale the taped lengths. Set aside one by one they leave a run that fits, and a
+machine that is wrong. Both explanations are scored as `calib.judge.explain` does; where they are
+alike, and the machines differ at the edge by more than either is known to, neither can be trusted.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.calibration import Solution
+from calib.edge import envelope_edge
+from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, fitted, scores
+from calib.judge.added_numbers import all_added
+from calib.judge.facts import Creeps, Fact, ZeroShifted
+from calib.judge.fits import passes
+from calib.judge.goal import TIMES_SD
+from calib.judge.relabelling import zeros_moved
+from calib.judge.set_aside import SetAside
+
+#: Families of which the strongest is fitted.
+_MOST_FITTED = 5
+
+
+@dataclass(frozen=True)
+class Instead:
+    """Another explanation of what was set aside."""
+
+    fact: Fact
+    #: How far from where the result has it the edge then is, worst over the envelope, m.
+    moves: float
+
+
+def instead(whole: Solution, rest: Solution, aside: SetAside) -> Instead | None:
+    """The best explanation by one error, if it is as good and gives another edge.
+
+    Parameters
+    ----------
+    whole, rest : Solution
+        With what was set aside, and without.
+    """
+    run, fit, n = whole.run, whole.adjustment, np.log(3 * len(whole.run.shots))
+    values = len(run.shots) + run.poses.readings.size + len(run.tape.quantities)
+    cost = (rest.adjustment.chi2 + (fit.dof - rest.adjustment.dof) * n
+            - 2 * np.log(SINGLE) + 2 * len(aside.names) * np.log(values))
+    found = None
+    for score in _strongest(whole):
+        result = fitted(run, score)
+        if result is None or not passes(result[0].chi2, fit.dof - score.dof):
+            continue
+        seen, mistake = result
+        its = seen.chi2 + score.dof * n - 2 * np.log(SHARED / FAMILIES / score.added.members)
+        if its < cost + ALIKE and (found is None or its < found[0]):
+            found = its, mistake.fact, whole.problem.parameters(seen.parameters)
+    if found is None:
+        return None
+    nodes = envelope_edge(rest.rig, rest.parameters)
+    moves = max(np.linalg.norm(nodes.error(machine), axis=2)[nodes.seen].max(initial=0.0)
+                for machine in _machines(rest.rig, *found[1:]))
+    known = TIMES_SD * nodes.sd(rest.covariance)[nodes.seen].max(initial=0.0)
+    return Instead(found[1], float(moves)) if moves > known else None
+
+
+def _machines(rig, fact, parameters):
+    """The machine as it was in the first pose, and in the last."""
+    yield parameters
+    if isinstance(fact, ZeroShifted | Creeps):
+        reading = rig.reading_names.index(fact.reading)
+        yield zeros_moved(rig, parameters, [reading], -rig.readings[reading].direction * fact.by)
+
+
+def _strongest(whole):
+    """The strongest test of each family whose error can be undone, strongest first."""
+    fit, run, best = whole.adjustment, whole.run, {}
+    for score in scores(run, fit.parameters, fit.corrections, all_added(run)):
+        own = best.get(score.added.family)
+        if score.added.undo is not None and (own is None or score.statistic > own.statistic):
+            best[score.added.family] = score
+    return sorted(best.values(), key=lambda s: -s.statistic)[:_MOST_FITTED]
