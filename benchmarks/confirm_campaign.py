@@ -8,7 +8,8 @@ are planted that move the edge by more than the requirement of 20 mm somewhere i
 Named first: the first claim is about these fields and no others, with what is in them within a
 step and a half, or within what the display can tell. Alike: the same, but as one of a group. Else
 it is not named (the display disagrees), not seen (it agrees at these poses, which is not called
-proof), missed (called agreement), or named wrongly. "clean" plants nothing. The last column is
+proof), missed (called agreement), or named wrongly. "clean" plants nothing. With --pairs
+each fault has a second of any kind in other fields (all old values leave none). The last column is
 processor seconds a run.
 """
 

@@ -3,12 +3,20 @@
 import json
 import re
 from collections.abc import Sequence
-from typing import Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
-from calib.chain.schema import Number
 from calib.intake.files.columns import parse_order
 from calib.intake.files.ids import IdPattern
 from calib.intake.files.lengths import parse_unit
@@ -49,6 +57,17 @@ class DeclarationError(Exception):
 
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def _number(value: Any, told: ValidationInfo) -> Any:
+    """Options are texts; in a file a number is written as one. True is 1 to Python, and to nobody.
+    """
+    if isinstance(value, bool) or (isinstance(value, str) and told.context is not None):
+        raise ValueError("it should be a number")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_number)]
 
 
 class Instrument(_Strict):
@@ -230,13 +249,16 @@ class Declaration(_Strict):
         return problems
 
 
-def declare(given: dict, profile: "Declaration | None" = None) -> Declaration:
+def declare(given: dict, profile: "Declaration | None" = None, file: str | None = None
+            ) -> Declaration:
     """A declaration from what was given, on top of a profile.
 
     Parameters
     ----------
     given : dict
         Fields that were stated; tables (targets, log, instrument) are merged with the profile's.
+    file : str, optional
+        Where they were stated; numbers are no texts there.
 
     Raises
     ------
@@ -245,7 +267,8 @@ def declare(given: dict, profile: "Declaration | None" = None) -> Declaration:
     """
     base = {} if profile is None else profile.model_dump(exclude_unset=True)
     try:
-        return Declaration.model_validate(_merged(base, given))
+        return Declaration.model_validate(
+            _merged(base, given), context=None if file is None else {"file": file})
     except ValidationError as error:
         raise DeclarationError([_sentence(e) for e in error.errors()]) from None
 
@@ -268,7 +291,7 @@ def read_profile(data: bytes, file: str) -> Declaration:
         findings.complain(file, written.line_of(key), key, shortened(found), expected)
     findings.stop_if_at_fault()
     try:
-        return declare(content or {})
+        return declare(content or {}, file=file)
     except DeclarationError as error:
         raise InputError([Complaint(file, None, None, problem, _PROFILE)
                           for problem in error.problems]) from None

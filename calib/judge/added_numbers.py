@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.calibration import starting_parameters
 from calib.judge import facts
 from calib.judge.added import Added, as_fitted
 from calib.judge.changed import with_readings, with_shots
@@ -137,8 +138,8 @@ def _elsewhere(run):
             its = problem.layout.columns(RIG, "")[i]
             return np.asarray(prediction.by_parameters)[:, [its]]
 
-        def undo(run, values, problem, parameters, i=i, p=parameter):
-            at = problem.parameters(parameters)[i] + values[0]
+        def undo(run, values, *_, i=i, p=parameter):
+            at = starting_parameters(run)[i] + values[0]
             own = run.tape.select(np.array([q != p.name for q in run.tape.quantities], bool))
             row = Tape((p.name,), np.array([at]), np.array([_SURE]), (p.unit,), (0,))
             return replace(run, tape=joined(own, row))

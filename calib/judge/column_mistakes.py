@@ -21,6 +21,9 @@ from calib.run.records import Run
 #: The family of wrong units, of shots or of a reading.
 UNITS = "units"
 
+#: In another unit a reading must have moved otherwise by so many of its sds.
+_MOVED_SDS = 3.0
+
 
 @dataclass(frozen=True)
 class Change:
@@ -194,9 +197,13 @@ def _exchanged(run):
 
 
 def _units(run):
-    changes = []
+    """Units of readings; of one that hardly moves another unit is another zero, and no hypothesis.
+    """
+    changes, moves = [], run.poses.readings.std(0)
     for j, name in _angles(run):
         for unit, factor in (("radians", np.degrees(1.0)), ("gon", 0.9)):
+            if abs(factor - 1) * moves[j] < _MOVED_SDS * np.min(run.poses.sd[:, j]):
+                continue
             changes.append(Change(
                 "unit of a reading", facts.ReadingInUnit(name, unit),
                 _each_column((j,), lambda angle, factor=factor: angle * factor), (j,)))

@@ -79,7 +79,8 @@ def systematic(solution: Solution) -> Systematic | None:
 
 def _hidden(solution, family, tests) -> Hidden | None:
     """The single number that moves the edge most at the size at which it is found."""
-    single = [(m[0], one) for score, m, one in tests if score.dof == 1]
+    # What scale hides is told by its own gate.
+    single = [(m[0], one) for score, m, one in tests if score.dof == 1 and one.family != "scale"]
     if not single:
         return None
     at = np.array([m for m, _ in single])

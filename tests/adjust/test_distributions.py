@@ -72,3 +72,11 @@ def test_no_degrees_of_freedom():
     assert np.isnan(ours.chi2_ppf(0.05, 0)) and np.isnan(ours.t_isf(0.05, 0))
     assert np.isnan(ours.f_sf(1.0, 0, 5)) and np.isnan(ours.f_isf(0.05, 3, 0))
     np.testing.assert_array_equal(np.isnan(ours.chi2_sf([1.0, 1.0], [0, 2])), [True, False])
+
+
+def test_many_at_once():
+    """Draws of a simulation, of one distribution: as number by number."""
+    x = np.concatenate([[0.0, 1400.0], np.random.default_rng(1).chisquare(4.0, 500)])
+    for dof in (1, 2, 3, 6, 15):
+        close(ours.chi2_sf(x, dof), stats.chi2.sf(x, dof))
+        close(ours.f_sf(x, dof, 40), stats.f.sf(x, dof, 40))

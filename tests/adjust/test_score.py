@@ -64,7 +64,7 @@ def test_what_the_design_takes_up_is_not_told():
 
 @pytest.mark.parametrize(("stated", "noise"), [(True, 1.0), (False, 1.0), (False, 3.0)])
 def test_a_family_errs_as_often_as_it_says(stated, noise):
-    """The least chance of seven tests, of 600 sets without an effect, is uniform."""
+    """The least chance of seven tests, of 300 sets without an effect, is uniform."""
     hypotheses = ((0,), (1,), (2,), (3,), (0, 1), (1, 2), (2, 3))
     rng, chances = np.random.default_rng(11), []
     base = problem(np.zeros(20))
@@ -74,7 +74,7 @@ def test_a_family_errs_as_often_as_it_says(stated, noise):
     columns = np.vstack([EXTRA, np.zeros((1, 4))])
     plain = Scores.of(base, columns)
     family = Family(plain, hypotheses, stated)
-    for _ in range(600):
+    for _ in range(300):
         values = noise * (roots @ rng.normal(size=(10, 2, 1))).ravel()
         solved = problem(values + DESIGN[:, 0] * (0.5 + 0.7 * noise * rng.normal()))
         found = Scores.of(solved, columns)

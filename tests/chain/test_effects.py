@@ -72,6 +72,7 @@ def test_they_do_what_a_rig_file_of_ones_own_does(template, draw):
     own = plants(template)
     names = {e.name for e in single(rig_from_template(template))}
     assert names == set(own)
+    plain = rig_from_template(template)
     for name, plant in own.items():
         by_hand, effect = with_plant(template, plant), laid(template, name)
         case = draw(by_hand, 5)
@@ -81,7 +82,6 @@ def test_they_do_what_a_rig_file_of_ones_own_does(template, draw):
                                   noted).points(target, pose).position
                   for r in (by_hand, effect)]
         np.testing.assert_allclose(places[1], places[0], rtol=0, atol=1e-12, err_msg=name)
-        plain = rig_from_template(template)
         bare = plain.chain.posture(case.parameters[:len(plain.parameters)], case.placement,
                                    case.readings, False, noted).points(target, pose).position
         if plant.free is None:

@@ -226,3 +226,15 @@ def test_a_limit_on_files(run, tmp_path):
         resource.RLIMIT_FSIZE, (5000, 5000)))
     assert done.returncode == 3 and b"cannot be written" in done.stderr, done.stderr
     assert content(tmp_path) == before
+
+
+def test_a_history_over_folders_of_odd_names(run, tmp_path, calib_command):
+    """A line of the record is one line, whatever a folder is called, and is read again."""
+    for name in (b"a\nb", b"not \xff utf-8", b"=1"):
+        shutil.copytree(run / "result", os.fsdecode(os.fsencode(tmp_path) + b"/" + name))
+    (tmp_path / "=1" / "result.json").write_text(
+        (run / "result" / "result.json").read_text("utf-8") + "\n", "utf-8")
+    for _ in range(2):
+        status, _, err = calib_command("history", tmp_path)
+        assert status == 0 and "Traceback" not in err, err
+    assert (tmp_path / "history.csv").read_bytes().count(b"\n") == 3

@@ -189,6 +189,10 @@ def test_words_of_no_language(run, written, corners, pattern, sure):
         declared = answered(declared, choice, next(
             a for a in choice.alternatives if a.says == target))
     settled = propose(paths, run.rig, declared)
+    none = {word: "-" for word in settled.declared.targets}
+    if not sure:  # nothing is a target: asked again, and what else would tell
+        left = propose(paths, run.rig, declare({"targets": none})).doubtful
+        assert "booking sheet" in left[0].why
     assert not settled.doubtful and settled.declared.ids == pattern
     assert {"edge_left", "edge_right"} <= set(settled.declared.targets.values())
 

@@ -152,6 +152,7 @@ def test_a_word_can_be_declared_no_target(run, tmp_path, calib, monkeypatch):
                              "XX=-")
     assert status == 0, err
     assert "declared to be no target" in err and "36 shots" in out
+    assert "36 shots of 3 targets in 12 poses" in err
     (tmp_path / "a.csv").write_text(text.replace("-ST", "-SZ"))
     status, _, err = calib("a.csv", "s.csv", "--yes", "--replace")
     assert status == 3 and "-SZ" in err

@@ -219,7 +219,7 @@ def other_bucket(f):
 def gain(f):
     name = f.some()
     f.readings[:, f.column(name)] *= 1 + 0.05 * f.rng.choice([-1, 1])
-    return f"reading {name} runs .* too (wide|narrow)"
+    return f"{name} sensor shows .* % too (much|little)"
 
 
 def radians(f):

@@ -9,6 +9,8 @@ import pytest
 from calib.calibration import solve
 from calib.judge import gates
 from calib.judge.choice import solve_as_chosen
+from calib.judge.explain import explain
+from calib.judge.facts import HeldElsewhere
 from calib.judge.judgement import judge
 from calib.judge.systematic import systematic
 from calib.report.words.gate import gate_says
@@ -124,3 +126,15 @@ def test_the_chances_of_clean_runs_are_uniform(rig):
     for level in (0.05, 0.2, 0.5):
         expected, sd = 150 * level, np.sqrt(150 * level * (1 - level))
         assert abs(np.sum(np.array(chances) < level) - expected) < 3 * sd
+
+
+def test_a_held_zero_is_named_by_diagnose(rig):
+    """Not as a column in gon: of a house that hardly moves another unit is another zero."""
+    run, _ = simulate(rig, np.random.default_rng(3), poses=16)
+    readings = run.poses.readings.copy()
+    readings[:, 1] += np.radians(0.3)
+    found = explain(replace(run, poses=replace(run.poses, readings=readings)))
+    facts = [r.mistake.fact for r in (found.claimed, *found.rivals)]
+    held = next(fact for fact in facts if isinstance(fact, HeldElsewhere))
+    assert held.parameter == "house_roll_zero"
+    assert np.degrees(held.by) == pytest.approx(-0.3, abs=0.06)

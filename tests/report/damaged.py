@@ -83,6 +83,24 @@ def use(result, other, drawn=False):
         report_files(document)
 
 
+def unlike(there, read):
+    """Where what was read is not what the standard library finds in the file; None: nowhere.
+
+    A number is no flag and no text; what the file leaves out has a default.
+    """
+    if isinstance(there, dict) and isinstance(read, dict):
+        inner = [(key, value, read.get(key)) for key, value in there.items()]
+    elif isinstance(there, list) and isinstance(read, list) and len(there) == len(read):
+        inner = [(k, *pair) for k, pair in enumerate(zip(there, read, strict=True))]
+    else:
+        numbers = all(isinstance(v, int | float) and not isinstance(v, bool) for v in (there, read))
+        same = float(there) == float(read) if numbers else \
+            type(there) is type(read) and there == read
+        return None if same else f" {there!r} read as {read!r}"
+    return next((f"{key}.{found}" for key, one, other in inner
+                 if (found := unlike(one, other)) is not None), None)
+
+
 def tried(document, where, other, file, rng, drawn=False):
     """Change, read and use; "refused" or "used", and where it was changed."""
     changed, told = damaged(document, where, rng)
@@ -92,5 +110,7 @@ def tried(document, where, other, file, rng, drawn=False):
     except InputError as error:
         assert str(error).isprintable() or "\n" in str(error)
         return "refused", told
+    changed = unlike(json.loads(file.read_text("utf-8")), result.document.table())
+    assert changed is None, changed
     use(result, other, drawn)
     return "used", told

@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 
 from calib.intake.declaration import read_profile
-from calib.run.complaints import InputError
+from calib.run.complaints import Findings, InputError
+from calib.run.rig_file import read_rig
 
 from . import oracle_keys
+from .conftest import RIG
 from .oracle import REFUSE, SPELLINGS, kinds, rig_sd, spelt, wrong
 
 KINDS = {kind.name: (kind, wrong) for kind in kinds()}
@@ -71,3 +73,10 @@ def test_the_other_oracle_can_fail():
     kind, look = KEYED["runs.toml"]
     lax = replace(kind, read=lambda data: kind.read(data.replace(b"\\u0085", b"")))
     assert any("control" in f for f in faults(lax, look, 600, 3))
+
+
+def test_a_flag_is_no_sign():
+    """Found by the attack: true is 1 to Python, and was taken for a direction."""
+    told = Findings()
+    read_rig(RIG + "[readings.direction]\ncoupler = true\n", "rig.toml", told)
+    assert [c.expected for c in told.complaints] == ["1 or -1"]

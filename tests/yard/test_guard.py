@@ -103,6 +103,18 @@ def test_a_body_that_is_none_is_told(asked, body):
     assert answer.status_code == 422 and answer.json()["complaints"]
 
 
+def test_a_full_disk_is_told_on_the_page(asked, monkeypatch):
+    """Also where a file of the field is kept for a moment."""
+    def full(*_):
+        raise OSError(28, "No space left on device", "points.csv")
+
+    monkeypatch.setattr("pathlib.Path.write_bytes", full)
+    answer = asked("POST", "/file", content=b"points.csv\n1,2,3,4\n", headers={
+        "origin": f"http://{HOST}", "x-calib-token": asked.keys.token})
+    assert answer.status_code == 422
+    assert answer.json()["complaints"] == ["points.csv: No space left on device"]
+
+
 class TestShared:
     """From the local network only with the code, which works once."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from calib.intake.files.columns import SKIP
 from calib.intake.files.header_units import plain
 from calib.intake.files.ids import Booked, IdPattern
 from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
@@ -39,7 +40,7 @@ class Naming:
 
     @property
     def poses(self) -> int:
-        return len({b.pose for b in self.booked.values()})
+        return len({b.pose for b in self.booked.values() if b.target != SKIP})
 
     @property
     def each_once(self) -> bool:
@@ -75,6 +76,7 @@ def namings(
                           told or {}, position)
                  for where, names in (("point", ids), ("description", descriptions), ("both", both))
                  if (pattern := _alike(names)) is not None]
+        found = [n for n in found if n.unknown or n.poses >= LIKE_POSE]
     return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
 
 

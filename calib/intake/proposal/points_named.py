@@ -51,7 +51,7 @@ def naming_choices(
     choices = [_what_word(word, having, rig, best) for word, having in best.unknown.items()]
     if best.poses < LIKE_POSE:
         return choices
-    choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4] if w.booked), sure, why))
+    choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4] if w.poses), sure, why))
     if others and declared.others == "refuse":
         shown = ", ".join(quote(name) for name in others[:5])
         choices.append(Choice(
@@ -63,7 +63,8 @@ def naming_choices(
 
 
 def _alternative(way: Naming) -> Alternative:
-    one = next(iter(way.booked.values()))
+    shots = [booked for booked in way.booked.values() if booked.target != SKIP]
+    one = shots[0]
     named = {"point": "the point id", "description": "the description",
              "both": "point id and description"}[way.where]
     targets = " ".join(f"--target {shlex.quote(f'{crew}={ours}')}"
@@ -71,7 +72,7 @@ def _alternative(way: Naming) -> Alternative:
     tables = ", ".join(f"{crew} {ours}" for crew, ours in way.targets.items() if crew != ours)
     says = (f"{quote(way.example)} ({named}) is pose {one.pose}"
             + (f" of stand {one.stand}" if one.stand else "") + f", {one.target}: "
-            f"{len(way.booked)} shots in {way.poses} poses"
+            f"{len(shots)} shots in {len({b.pose for b in shots})} poses"
             + (f"; {tables}" if len(way.targets) > 2 else ""))
     where = "" if way.where == "point" else f"--ids-in {way.where} "
     return Alternative(says, {"ids": way.pattern, "ids_in": way.where, "targets": way.targets},
@@ -120,7 +121,7 @@ def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:
         return []
     reader = IdPattern(declared.ids, declared.targets)
     booked = [(name, ways[0]) for name in _names(rows)[declared.ids_in] if len(name) <= 60
-              and len(ways := reader.readings_of(name)) == 1]
+              and len(ways := reader.readings_of(name)) == 1 and ways[0].target != SKIP]
     if not booked:
         return []
     name, first = booked[0]
