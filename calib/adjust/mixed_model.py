@@ -176,11 +176,10 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
     for iteration in range(taken + 1, taken + most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
         problem.forget()
+        v_new = v
         if linearised is None or not np.array_equal(x_new, x):
             v_new = problem.corrected(x_new, v, frozen)
             linearised = problem.linearise(x_new, v_new)
-        else:
-            v_new = v
         _refuse_deficient(linearised, names, free)
         covariance = linearised.spectrum.covariance()
         sd = np.sqrt(np.diag(covariance))
@@ -194,22 +193,20 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
         turning = np.abs(problem.corrected(x, v, frozen) - v) / turn_unit
         if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
-        if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
-            _STALLED, float(np.linalg.norm(misclosure))
-        ):
+        stalled = max(_STALLED, float(np.linalg.norm(misclosure)))
+        if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * stalled:
             moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
         linearised = None  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
-    block, worst = None, ""
+    block = None
+    what = names[np.flatnonzero(free)[int(np.argmax(moved))]] if moved.size else ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
-    else:
-        worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
-    raise NotConverged(
-        f"after {most_iterations} iterations {worst or f'a reading of block {block}'} still moves "
-        f"by {furthest:.2g} of its sd", block)
+        what = f"a reading of block {block}"
+    raise NotConverged(f"after {most_iterations} iterations {what} still moves by {furthest:.2g} "
+                       "of its sd", block)
 
 
 class _Start(NamedTuple):
