@@ -200,13 +200,14 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
             return problem.result(x, v, linearised, covariance, names, iteration)
         linearised = None  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
-    block = None
-    what = names[np.flatnonzero(free)[int(np.argmax(moved))]] if moved.size else ""
+    block, worst = None, ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
-        what = f"a reading of block {block}"
-    raise NotConverged(f"after {most_iterations} iterations {what} still moves by {furthest:.2g} "
-                       "of its sd", block)
+    else:
+        worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
+    raise NotConverged(f"after {most_iterations} iterations "
+                       f"{worst or f'a reading of block {block}'} still moves by "
+                       f"{furthest:.2g} of its sd", block)
 
 
 class _Start(NamedTuple):
