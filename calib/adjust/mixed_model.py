@@ -171,7 +171,6 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
     Where the first x is the one that the start is linearised at, nothing is left to refresh.
     """
     x, v, linearised, taken = start
-    free = problem.free
     frozen = problem.freeze(x, v) if linearised is None else _Frozen.of(linearised)
     for iteration in range(taken + 1, taken + most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
@@ -180,7 +179,7 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
         if linearised is None or not np.array_equal(x_new, x):
             v_new = problem.corrected(x_new, v, frozen)
             linearised = problem.linearise(x_new, v_new)
-        _refuse_deficient(linearised, names, free)
+        _refuse_deficient(linearised, names, problem.free)
         covariance = linearised.spectrum.covariance()
         sd = np.sqrt(np.diag(covariance))
         moved = np.abs(x_new - x) / sd
@@ -204,7 +203,7 @@ def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], toler
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
     else:
-        worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
+        worst = names[np.flatnonzero(problem.free)[int(np.argmax(moved))]]
     raise NotConverged(f"after {most_iterations} iterations "
                        f"{worst or f'a reading of block {block}'} still moves by "
                        f"{furthest:.2g} of its sd", block)
