@@ -51,7 +51,7 @@ def test_an_interrupt_is_one_line_and_130(run, tmp_path, words):
     os.killpg(process.pid, signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 130
-    assert err.endswith("\nInterrupted. Nothing is half-written.\n")
+    assert err.endswith(f"\nInterrupted. Nothing is half-written.\nNext: calib solve {run}\n")
     assert "Traceback" not in err
     with pytest.raises(ProcessLookupError):
         os.killpg(process.pid, 0)

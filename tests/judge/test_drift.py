@@ -402,7 +402,7 @@ def test_failed_gates_make_any_name_conditional(rig):
     document, text = told(replace(older, failed=("suspects",)), newer)
     assert text.startswith("The older result failed suspects: what seems to have moved may be its "
                            "mistake.")
-    assert "Were both results right, this would have moved: edge_drop." in text
+    assert "Were both results right, this would have moved: edge drop." in text
     # Without any difference a failed gate is no clean bill either.
     first, second = _pair(rig, 4, poses=14)
     document, text = told(survey_of(first), replace(survey_of(second), failed=("check",)))
