@@ -10,6 +10,7 @@ from functools import cache
 from math import sqrt
 
 import numpy as np
+from scipy.optimize import brentq
 
 from calib.adjust.distributions import (
     chi2_isf,
@@ -19,7 +20,6 @@ from calib.adjust.distributions import (
     noncentral_chi2_sf,
     t_isf,
 )
-from calib.adjust.roots import root_between
 
 #: Probability of accusing a good observation in a one-dimensional test, and of finding a bad one
 #: of just detectable size. Baarda's customary choice.
@@ -34,8 +34,9 @@ def noncentrality(alpha: float = ALPHA, power: float = POWER, dof: int = 1) -> f
     17.0746
     """
     limit = float(chi2_isf(alpha, dof))
-    return root_between(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
-                        xtol=1e-12)
+    found: float = brentq(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
+                          xtol=1e-12)
+    return found
 
 
 def delta0(alpha: float = ALPHA, power: float = POWER) -> float:

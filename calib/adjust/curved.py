@@ -11,12 +11,12 @@ from collections.abc import Callable
 from math import sqrt
 
 import numpy as np
+from scipy.optimize import brentq
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import normal_ppf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model
-from calib.adjust.roots import root_between
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY
 from calib.adjust.whitening import whitened
@@ -114,8 +114,7 @@ def _end(model: Model, adjustment: Adjustment, column: int, side: float) -> floa
     try:
         for _ in range(_MOST_PACES):
             if beyond(outside) >= 0:
-                found = root_between(lambda s: -_ENDS if s == 0 else beyond(s), inside, outside,
-                                     _CLOSE)
+                found = brentq(lambda s: beyond(s) if s else -_ENDS, inside, outside, xtol=_CLOSE)
                 return float(best + side * sd * found)
             inside, outside, pace = outside, outside + pace, 1.5 * pace
     except (NotConverged, NotDetermined, ModelNotFinite):

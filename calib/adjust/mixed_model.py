@@ -6,16 +6,16 @@ A = df/dx and B = df/dl taken at the adjusted readings l + v, the estimate minim
     sum over blocks of w' M^-1 w + (t - h(x))' C^-1 (t - h(x)),    M = B Q B' + S,
     w = y - f(x, l + v) + B v,    v = Q B' M^-1 w,
 
-with Q, S, C the covariances of readings, observations and priors. From a start that is near, x and
-v are stepped together, M and B taken anew at every step. Where these steps do not shrink as they
-should, M, B and v are frozen while `scipy.optimize.least_squares` solves for x, then refreshed
-until nothing moves. The fixed point of both is that of the full adjustment with every reading as an
-unknown. Values that are set aside are unknowns
-too, eliminated from their blocks (`calib.adjust.aside`). Linearising at the adjusted and not
-at the raw readings follows A. J. Pope, "Some pitfalls to be avoided in the iterative adjustment of
-nonlinear problems", Proc. 38th Annual Meeting, American Society of Photogrammetry (1972) 449-477.
-Where the model gives its design as columns of sets of blocks (`calib.adjust.bordered`), every step
-is taken on the compressed rows: the same step from fewer numbers.
+with Q, S, C the covariances of readings, observations and priors. M, B and v are frozen while
+`scipy.optimize.least_squares` solves for x, then refreshed until nothing moves. From a start that
+is near, steps of x and v together, M and B taken anew at each, lead to where it has little left to
+do. The fixed point of both is that of the full adjustment with every reading as an unknown. Values
+that are set aside are unknowns too, eliminated from their blocks (`calib.adjust.aside`).
+Linearising at the adjusted and not at the raw readings follows A. J. Pope, "Some pitfalls to be
+avoided in the iterative adjustment of nonlinear problems", Proc. 38th Annual Meeting, American
+Society of Photogrammetry (1972) 449-477. Where the model gives its design as columns of sets of
+blocks (`calib.adjust.bordered`), every step is taken on the compressed rows: the same step from
+fewer numbers.
 """
 
 from collections.abc import Sequence
@@ -23,6 +23,7 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.aside import Eliminated, block_columns, eliminate
@@ -128,22 +129,23 @@ def adjust(
     try:
         if len(observations.values) + len(prior.values) < free.sum():
             _refuse_deficient(problem.linearise(start[free], v), names, free)
-        return (_stepped(problem, v, names, tolerance, min(_MOST_STEPS, most_iterations))
-                or _settled(problem, v, names, tolerance, most_iterations))
+        near = _approached(problem, v, tolerance, min(_MOST_STEPS, most_iterations))
+        return _settled(problem, near, names, tolerance, most_iterations)
     except (NotConverged, ModelNotFinite):
         _refuse_drowned(problem, start[free], v, names)
         raise
 
 
-def _stepped(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], tolerance: float,
-             most_steps: int) -> Adjustment | None:
-    """Gauss-Newton steps of x and v at once; None if they do not shrink.
+def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps: int
+                ) -> "_Start":
+    """Where Gauss-Newton steps of x and v at once lead; where they do not shrink, the start.
 
     Steps that shrink twofold or more lead to a solution near by (natural monotonicity test:
     P. Deuflhard, *Newton Methods for Nonlinear Problems*, Springer 2004, from memory).
     """
     x, before = problem.start[problem.free], np.inf
-    for iteration in range(1, most_steps + 1):
+    start = _Start(x, v)
+    for taken in range(most_steps):
         try:
             with np.errstate(all="ignore"):  # a step too far ends here, not in a warning
                 linearised = problem.linearise(x, v)
@@ -151,31 +153,33 @@ def _stepped(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], toleran
             frozen = _Frozen.of(linearised)
             v_new = problem.corrections(linearised.raw - linearised.change(step), v, frozen)
         except (NotConverged, ModelNotFinite, np.linalg.LinAlgError):
-            return None
+            return start
         ahead = max(ahead, np.abs((v_new - v) / problem.turn_unit(linearised)).max(initial=0.0))
         if ahead < _ENDS * tolerance:
-            if linearised.spectrum.deficient:
-                return None
-            return problem.result(x, v, linearised, linearised.spectrum.covariance(), names,
-                                  iteration)
+            return _Start(x, v, linearised, taken)
         if not ahead < _SHRINKS * before:
-            return None
+            return start
         x, v, before = x + step, v_new, ahead
         del linearised, frozen  # they are large
-    return None
+    return start
 
 
-def _settled(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], tolerance: float,
+def _settled(problem: "_Problem", start: "_Start", names: tuple[str, ...], tolerance: float,
              most_iterations: int) -> Adjustment:
-    """Iterate from the problem's start and corrections `v` until nothing moves."""
-    x, free = problem.start[problem.free], problem.free
-    frozen = problem.freeze(x, v)
-    for iteration in range(1, most_iterations + 1):
+    """Solve for x and refresh M, B and v in turn until nothing moves.
+
+    Where the first x is the one that the start is linearised at, nothing is left to refresh.
+    """
+    x, v, linearised, taken = start
+    frozen = problem.freeze(x, v) if linearised is None else _Frozen.of(linearised)
+    for iteration in range(taken + 1, taken + most_iterations + 1):
         x_new = problem.solve(x, v, frozen, tolerance)
-        v_new = problem.corrected(x_new, v, frozen)
         problem.forget()
-        linearised = problem.linearise(x_new, v_new)
-        _refuse_deficient(linearised, names, free)
+        v_new = v
+        if linearised is None or not np.array_equal(x_new, x):
+            v_new = problem.corrected(x_new, v, frozen)
+            linearised = problem.linearise(x_new, v_new)
+        _refuse_deficient(linearised, names, problem.free)
         covariance = linearised.spectrum.covariance()
         sd = np.sqrt(np.diag(covariance))
         moved = np.abs(x_new - x) / sd
@@ -188,22 +192,30 @@ def _settled(problem: "_Problem", v: np.ndarray, names: tuple[str, ...], toleran
         turning = np.abs(problem.corrected(x, v, frozen) - v) / turn_unit
         if max(ahead.max(initial=0.0), turning.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
-        if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * max(
-            _STALLED, float(np.linalg.norm(misclosure))
-        ):
+        stalled = max(_STALLED, float(np.linalg.norm(misclosure)))
+        if ahead.max(initial=0.0) > max(tolerance, _ROUNDING) * stalled:
             moved = np.maximum(moved, ahead)
         if max(moved.max(initial=0.0), turned.max(initial=0.0)) < tolerance:
             return problem.result(x, v, linearised, covariance, names, iteration)
-        del linearised  # it is large
+        linearised = None  # it is large
     furthest = max(moved.max(initial=0.0), turned.max(initial=0.0))
     block, worst = None, ""
     if turned.max(initial=0.0) == furthest:
         block = int(np.argwhere(turned == furthest)[0, 0])
     else:
-        worst = names[np.flatnonzero(free)[int(np.argmax(moved))]]
-    raise NotConverged(
-        f"after {most_iterations} iterations {worst or f'a reading of block {block}'} still moves "
-        f"by {furthest:.2g} of its sd", block)
+        worst = names[np.flatnonzero(problem.free)[int(np.argmax(moved))]]
+    raise NotConverged(f"after {most_iterations} iterations "
+                       f"{worst or f'a reading of block {block}'} still moves by "
+                       f"{furthest:.2g} of its sd", block)
+
+
+class _Start(NamedTuple):
+    """Free parameters and corrections to start from, and how many steps led there."""
+
+    x: np.ndarray
+    v: np.ndarray
+    linearised: Linearised | None = None
+    taken: int = 0
 
 
 class _Frozen(NamedTuple):
@@ -337,8 +349,6 @@ class _Problem:
 
         if not len(x):
             return x
-        from scipy.optimize import least_squares  # it takes long to come, and is seldom needed
-
         solution = least_squares(
             residuals, x, jacobian, method="lm", x_scale="jac",
             gtol=max(1e-4 * tolerance, 1e-15), ftol=max(1e-3 * tolerance**2, 1e-15), xtol=1e-15,

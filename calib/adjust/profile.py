@@ -13,11 +13,11 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+from scipy.special import psi
 
 from calib.adjust.distributions import chi2_ppf, chi2_sf
-from calib.adjust.incomplete import digamma
 from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
-from calib.adjust.roots import root_between
 
 #: With fewer degrees of freedom nothing is told of a kind.
 LEAST_DOF = 2.0
@@ -95,7 +95,7 @@ class Profile:
             factor = known.get(log_factor) or float(np.exp(log_factor))
             return sqrt(self.fall(factor)) - sqrt(limit)
 
-        return float(np.exp(root_between(beyond, low, high, xtol=_CLOSE, rtol=1e-12)))
+        return float(np.exp(brentq(beyond, low, high, xtol=_CLOSE, rtol=1e-12)))
 
 
 def effective_dof(likelihood: RestrictedLikelihood, theta: np.ndarray, at: ArrayLike) -> np.ndarray:
@@ -114,7 +114,7 @@ def bartlett_factor(dof: float) -> float:
     >>> round(bartlett_factor(10), 4)
     1.0332
     """
-    return float(dof * (np.log(dof / 2) - digamma(dof / 2)))
+    return float(dof * (np.log(dof / 2) - psi(dof / 2)))
 
 
 def sds(information: np.ndarray) -> np.ndarray:

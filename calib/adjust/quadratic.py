@@ -11,9 +11,9 @@ tr(KP), 2 tr(KPKP), 8 tr(KPKPKP) (Imhof, after E. S. Pearson 1959).
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
+from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_cdf, chi2_sf, normal_sf
@@ -29,31 +29,19 @@ _MOST_DOF = 1e7
 _AWAY, _SMALL, _MOST_TERMS = 24.0, 1e-10, 200_000
 
 
-#: Forms of so few rows are arrays: scipy's sparse matrices take longer to load than they save.
-_MOST_DENSE = 500
-
-#: A symmetric matrix: an array, or a sparse matrix of scipy's where it is large.
-Form = Any
-
-
-def form_of(values: np.ndarray, rows: np.ndarray, columns: np.ndarray, size: int) -> Form:
+def form_of(values: np.ndarray, rows: np.ndarray, columns: np.ndarray, size: int
+            ) -> sparse.csr_matrix:
     """A square matrix of so many rows with values at some places, added up where they meet."""
-    if size <= _MOST_DENSE:
-        form = np.zeros((size, size))
-        np.add.at(form, (rows, columns), values)
-        return form
-    from scipy import sparse
-
     return sparse.csr_matrix((values, (rows, columns)), shape=(size, size))
 
 
-def chance_above(adjustment: Adjustment, form: Form, value: float) -> float:
+def chance_above(adjustment: Adjustment, form: sparse.csr_matrix, value: float) -> float:
     """Probability that ``w' K w`` exceeds `value` if the stated sds are true.
 
     Parameters
     ----------
     adjustment : Adjustment
-    form : Form, shape (n + q, n + q)
+    form : sparse matrix, shape (n + q, n + q)
         K, symmetric, over the whitened misclosures of observations and priors.
     value : float
     """
@@ -61,12 +49,11 @@ def chance_above(adjustment: Adjustment, form: Form, value: float) -> float:
     if len(left) > MOST_EXACT:
         return tail(cumulants(form, left), value)
     half = form @ left
-    dense = form if isinstance(form, np.ndarray) else form.toarray()
-    projected = dense - half @ left.T - left @ half.T + left @ (left.T @ half) @ left.T
+    projected = form.toarray() - half @ left.T - left @ half.T + left @ (left.T @ half) @ left.T
     return exact_tail(np.linalg.eigvalsh(projected), value)
 
 
-def chance_of_ratio(adjustment: Adjustment, form: Form) -> float:
+def chance_of_ratio(adjustment: Adjustment, form: sparse.csr_matrix) -> float:
     """Probability that ``w' K w / w' w`` exceeds what it is; all sds may be wrong by one factor.
 
     The ratio exceeds r where the form with K - r I exceeds 0: J. Durbin and G. S. Watson, "Testing
@@ -103,15 +90,14 @@ def exact_tail(weights: np.ndarray, value: float) -> float:
     return float(np.clip(0.5 + total / np.pi, 0.0, 1.0))
 
 
-def cumulants(form: Form, left: np.ndarray) -> tuple[float, float, float]:
+def cumulants(form: sparse.csr_matrix, left: np.ndarray) -> tuple[float, float, float]:
     """tr(KP), tr(KPKP) and tr(KPKPKP) with P = I - U U', U = `left`, shape (n + q, p)."""
     square = form @ form
     once = form @ left
     one, two, three = left.T @ once, once.T @ once, once.T @ (form @ once)
     first = form.diagonal().sum() - np.trace(one)
     second = square.diagonal().sum() - 2 * np.trace(two) + np.sum(one * one.T)
-    times = np.multiply if isinstance(form, np.ndarray) else type(square).multiply
-    third = (times(square, form.T).sum() - 3 * np.trace(three)
+    third = (square.multiply(form.T).sum() - 3 * np.trace(three)
              + 3 * np.sum(one * two.T) - np.trace(one @ one @ one))
     return float(first), float(second), float(third)
 
@@ -136,7 +122,7 @@ def tail(moments: Sequence[float], value: float) -> float:
     return float(chi2_cdf(dof - score * np.sqrt(2 * dof), dof))
 
 
-def whitener(adjustment: Adjustment) -> Form:
+def whitener(adjustment: Adjustment) -> sparse.csr_matrix:
     """G of all observations, block by block ``G M G' = I``; nothing of priors, (n + q, n + q)."""
     rows, columns, values = [], [], []
     whiteners = adjustment.linearised.whiteners

@@ -26,6 +26,7 @@ def compare(
 ) -> None:
     """Compare two set-ups: differences, their significance, and what they mean at the edge."""
     from calib.cli.told import tell_found
+    from calib.judge.common import shared_shots
     from calib.report.pages.comparison import comparison, comparison_sections
     from calib.report.words.job import fingerprints_of, lines_of
 
@@ -35,7 +36,8 @@ def compare(
                                                              strict=True) if result]
     tell_found("compare", document, comparison_sections(document), "Comparison", lines_of(named),
                out, json, foot=fingerprints_of(named))
-    if all(results):
+    surveys = [result.survey for result in results if result]
+    if len(surveys) == 2 and not shared_shots(*surveys):
         talk.tell("Whether the machine itself has changed between them: "
                   + shlex.join(["calib", "drift", str(first), str(second)]))
     if any(results):

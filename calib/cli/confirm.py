@@ -41,6 +41,8 @@ def confirm(
     from calib.cli.sheet import changed_list, with_list
     from calib.cli.told import tell_found
     from calib.report.pages.confirmed import sheet_of
+    from calib.report.pages.report import foot
+    from calib.report.words.job import job_line
     from calib.results import load_result
 
     read = load_result(result)
@@ -57,7 +59,9 @@ def confirm(
                          + shlex.quote(str(shown)))
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
-    tell_found("confirm", told, sections, "Typed right?", document.rig.title, out, json)
+    line = job_line(document)
+    tell_found("confirm", told, sections, "Typed right?",
+               document.rig.title + (f". {line}" if line else ""), out, json, foot=foot(document))
     talk.follow(*(("history", result.absolute().parent) if told.agrees else
                   ("confirm", result, shown)))
     if not told.agrees:

@@ -38,6 +38,7 @@ def drift(
     try:
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:
+        talk.follow("compare", old, new)
         raise InputError([Complaint(str(new), None, None, str(error),
                                     "two results of one rig from different shots")]) from None
     document = drift_document(older, newer, found)

@@ -14,10 +14,11 @@ share most of their data (`calib.adjust.quadratic`).
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import NotConverged
-from calib.adjust.quadratic import Form, chance_above, form_of
+from calib.adjust.quadratic import chance_above, form_of
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
@@ -50,7 +51,7 @@ class HeldOut:
     statistic: float
     dof: int
     #: To first order the statistic is this form in the whitened misclosures of the solution.
-    form: Form
+    form: sparse.csr_matrix
     #: That the misses of a run with the stated sds are as large; None if not judged.
     chance: float | None
 
@@ -150,7 +151,7 @@ def _part(rest, run, left_out, usual):
                  tells)
 
 
-def _form(adjustment: Adjustment, parts: list[_Part]) -> Form:
+def _form(adjustment: Adjustment, parts: list[_Part]) -> sparse.csr_matrix:
     """The sum of the parts' statistics as a form in the whitened misclosures."""
     left, size = adjustment.linearised.spectrum.left, len(adjustment.linearised.misclosure)
     every = []

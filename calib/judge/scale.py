@@ -32,11 +32,12 @@ def survey_scale(solution: Solution) -> SurveyScale | None:
     """Test one common scale of all shots; None where nothing tells it.
 
     The derivative of a shot's place by the scale is its place less the middle of the shots of its
-    stand; where the stand is takes up the rest.
+    stand; where the stand is takes up the rest. The place is the one computed: that measured goes
+    with its own error, and of many shots together that looks like a scale.
     """
     run, problem = solution.run, solution.problem
     stand = problem.stand_of_pose[run.shots.pose]
-    columns = run.shots.position.copy()
+    columns = run.shots.position - solution.residuals
     for number in np.unique(stand):
         columns[stand == number] -= columns[stand == number].mean(0)
     test = hypothesis_test(solution.adjustment, columns.reshape(-1, 1))

@@ -31,16 +31,15 @@ def test_three_cumulants_serve_a_large_form():
         assert tail(moments, value) == pytest.approx(exact_tail(weights, value), rel=0.02)
 
 
-@pytest.mark.parametrize("dense", [False, True])
-def test_cumulants_are_those_of_the_dense_product(dense):
-    """tr (KP)^k of a form and a narrow basis against the same with full matrices."""
+def test_cumulants_are_those_of_the_dense_product():
+    """tr (KP)^k of a sparse form and a narrow basis against the same with full matrices."""
     rng = np.random.default_rng(7)
     left = np.linalg.qr(rng.normal(size=(30, 6)))[0]
     form = sparse.random(30, 30, 0.1, random_state=8)
     form = (form + form.T).tocsr()
     product = form.toarray() @ (np.eye(30) - left @ left.T)
-    traces = [np.trace(np.linalg.matrix_power(product, k)) for k in (1, 2, 3)]
-    assert cumulants(form.toarray() if dense else form, left) == pytest.approx(traces, rel=1e-12)
+    dense = [np.trace(np.linalg.matrix_power(product, k)) for k in (1, 2, 3)]
+    assert cumulants(form, left) == pytest.approx(dense, rel=1e-12)
 
 
 def test_sum_of_squares_is_chi_square():

@@ -64,3 +64,12 @@ def test_chances_of_clean_runs_are_uniform(rig):
                                            stands=1 + seed % 2)[0])).chance
                for seed in range(120)]
     assert kstest(chances, "uniform").pvalue > 0.01
+
+
+def test_many_shots_without_a_wrong_scale(rig):
+    """The errors of six runs of a thousand poses do not add up to a scale."""
+    scores = []
+    for seed in range(6):
+        found = survey_scale(solve(simulate(rig, np.random.default_rng(seed), poses=1000)[0]))
+        scores.append(found.excess / found.sd)
+    assert abs(np.sum(scores)) < 3 * np.sqrt(len(scores))

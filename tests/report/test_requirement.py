@@ -48,8 +48,8 @@ def test_a_result_that_passed_says_how_much_of_the_requirement(document):
     assert enter == ("yes", "Enter these values: every gate passed.")
     assert trust == ("yes", (
         f"Trust the edge to {1000 * goal['within95']:.1f} mm of the 20 mm required (95 %, worst "
-        f"over the envelope, readings exact; {1000 * goal['in_use95']:.1f} mm with the noise of "
-        "the readings as well)."))
+        f"over the envelope, readings exact). In work, with the noise of the readings on top: "
+        f"{1000 * goal['in_use95']:.1f} mm."))
     assert goal["in_use95"] > goal["within95"]
     assert "figure too" not in taped[1]
 

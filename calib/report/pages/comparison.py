@@ -117,7 +117,7 @@ def _two_surveys(a, b):
             for n, s in zip(names, sd, strict=True)]
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
-        notes.append(f"Only one of them has {', '.join(sorted(only))}.")
+        notes.append(f"Only one of them has {', '.join(map(spoken, sorted(only)))}.")
     together = _together(difference(a, b, names), covariance) if tested else None
     return rows, setups_edge(a, b), notes, together
 
@@ -173,7 +173,7 @@ def _with_tape(first, second):
     left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities
             and p.name in rig.moving_edge]
     if left:
-        notes.append(f"Not taped, and taken as solved at the edge: {', '.join(left)}.")
+        notes.append(f"Not taped, and taken as solved at the edge: {', '.join(map(spoken, left))}.")
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
@@ -195,7 +195,7 @@ def _two_tapes(first, second):
              "the edge."]
     only = set(a.quantities) ^ set(b.quantities)
     if only:
-        notes.append(f"Only one of them has {', '.join(sorted(only))}.")
+        notes.append(f"Only one of them has {', '.join(map(spoken, sorted(only)))}.")
     return rows, None, notes, None
 
 

@@ -21,7 +21,7 @@ from calib.document.fields import House
 from calib.document.record import ResultRecord
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
-from calib.report.blocks import Cell, Items, Number, Section, Table, Text, mm, words
+from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.entered import entries_of, old_values
 from calib.report.numbers import number
 from calib.report.solved_machine import covariance_of, rig_and_parameters
@@ -109,16 +109,17 @@ def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
     """The answer, what is in the fields, the differences, cautions where poses are to be shown."""
     lead = tuple(Text(words(line), "lead" if i == 0 else "plain")
                  for i, line in enumerate(document.says))
-    sections = [Section("answer", "Typed right?", lead)]
+    sections = [Section("answer", "What the display says", lead)]
     if document.slip is not None and document.slip.fields:
         rows: list[list[Cell]] = [
-            [f.field, f.right, Number(f.holds, f"{f.holds:.6g}"), Number(f.off, f"{f.off:+.6g}"),
-             f.unit] for f in document.slip.fields]
+            [f.field, f.right, *(_digits(f, value, sign) for value, sign in
+                                 ((f.holds, ""), (f.off, "+"))), f.unit]
+            for f in document.slip.fields]
         sections.append(Section("fields", "What is in the fields", (
             Table("Compare each with the sheet",
                   ("field", "right", "holds", "off by", "unit"), rows, wide=(0,)),)))
     axes = ("east", "north", "up") if on_site else ("forward", "left", "up")
-    rows = [[p.pose, p.target, *(mm(x, 0, True) for x in p.difference.numbers),
+    rows = [[p.pose, Name(p.target), *(mm(x, 0, True) for x in p.difference.numbers),
              *(mm(x, 0) for x in p.within95.numbers)] for p in document.points]
     sections.append(Section("points", "Shown against solved", (
         Table("Shown less as it should be, and what noise of the readings and rounding let it be "
@@ -126,10 +127,15 @@ def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
               ("pose", "target", *(f"{a} mm" for a in axes), *(f"{a} 95 %" for a in axes)), rows),
     )))
     if not document.agrees:
-        sections.append(Section("before", "Before anyone goes to the machine", (
-            Text(words("Before anyone goes to the machine:"), "note"),
+        sections.append(Section("before", "Cautions", (
+            Text(words("Before anyone goes to the machine:")),
             Items(tuple(("", words(c)) for c in document.cautions)),)))
     return sections
+
+
+def _digits(field: FieldHolds, value: float, sign: str) -> Number:
+    """With one more decimal than is typed: where a slip is not of digits, it is estimated."""
+    return Number(value, f"{value:{sign}.{len(field.right.partition('.')[2]) + 1}f}")
 
 
 def blank_shown(rig: Rig, envelope: Envelope, count: int = 6) -> str:

@@ -46,9 +46,10 @@ def decision(document: ResultRecord) -> Section:
 
 def _edge_numbers(document):
     edge, goal = document.edge.summary, document.goal
-    rows = [["required, readings exact", mm(goal.edge), ""],
-            ["known to, readings exact", mm(goal.within95), fixed(edge.rms, 1, _MM95)],
-            ["known to, with the noise of the readings", mm(goal.in_use95), ""]]
+    rows = [["required of the calibration (readings exact)", mm(goal.edge), ""],
+            ["calibration known to (readings exact)", mm(goal.within95),
+             fixed(edge.rms, 1, _MM95)],
+            ["in work, the noise of the readings on top", mm(goal.in_use95), ""]]
     if document.taped is not None:
         error = document.taped.edge.summary
         rows.append(["taped set-up is off by (best estimate)", mm(error.worst), mm(error.rms)])

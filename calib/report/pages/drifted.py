@@ -9,6 +9,7 @@ from calib.judge.survey import Survey
 from calib.report.blocks import Cell, Items, Name, Section, Table, Text, fixed, value_cells, words
 from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
+from calib.report.spoken import spoken
 from calib.report.words.model import difference_says, in_common_says, otherwise_says
 
 #: A difference of more sds is remarked upon where nothing, or not everything, could be named.
@@ -85,7 +86,7 @@ def _moved(newer, found):
 def _or_else(others):
     if not others:
         return ""
-    return f" Or it is {' or '.join(others)}: these shots cannot tell."
+    return f" Or it is {' or '.join(map(spoken, others))}: these shots cannot tell."
 
 
 def _survey_words(name, change, sd):
@@ -103,8 +104,8 @@ def _moved_words(parameter, change, sd, rig):
     across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
     tipped = (" A survey with its vertical tipped across the boom looks the same."
               if across else "")
-    return (f"{parameter.name} ({parameter.means}) is {size} ± {spread} {label} (1 sd) {way} than "
-            f"before.{worn}{tipped}")
+    return (f"{spoken(parameter.name)} ({parameter.means}) is {size} ± {spread} {label} (1 sd) "
+            f"{way} than before.{worn}{tipped}")
 
 
 def _says(moved, found, failed):
@@ -122,10 +123,10 @@ def _says(moved, found, failed):
         return "Something has moved, but no single quantity explains it."
     if failed:
         return ("Were both results right, this would have moved: "
-                f"{', '.join(m.name for m in moved)}.")
+                f"{', '.join(spoken(m.name) for m in moved)}.")
     if len(moved) == 1:
         return moved[0].says
-    return f"Moved beyond chance: {', '.join(m.name for m in moved)}."
+    return f"Moved beyond chance: {', '.join(spoken(m.name) for m in moved)}."
 
 
 def _doubt(older, newer, found):
@@ -198,7 +199,7 @@ def drift_sections(document: DriftRecord) -> list[Section]:
         items.append(("note", words("The two runs fit themselves differently well: each was "
                                     "weighted by how well it does. Look at their own reports "
                                     "before trusting this test.")))
-    differ = [r.name for r in document.rows if r.mark == "differs"]
+    differ = [spoken(r.name) for r in document.rows if r.mark == "differs"]
     if differ:
         items.append(("note", words("Not named as moved, but "
                                     f"more than {_DIFFERS:.0f} sds apart: {', '.join(differ)}.")))
@@ -221,6 +222,10 @@ def drift_sections(document: DriftRecord) -> list[Section]:
                    fixed(test.pooled_variance_factor, 2), ").")),
         *([] if document.edge is None else
           [edge_sentence(document.edge, "With the older values in the newer machine")]),
+        *([Text(words("The sizes above are from the shots alone. In the table below the tape that "
+                      "took part in each result counts too, and holds values where they were "
+                      "taped: a difference there may be smaller."), "note")]
+          if document.moved else []),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
               "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
                        ""), rows, [bool(r.mark) for r in document.rows]),

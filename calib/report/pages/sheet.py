@@ -72,7 +72,7 @@ def _writer(lengths, angles, length_decimals, angle_decimals):
         shown = Number(value, notation.write(value, decimals), factor)
         if not sd:
             return shown, None, notation.label
-        spread = f"{sd * factor:.{max(decimals, 1)}f}"
+        spread = f"{sd * factor:.{decimals + 1}f}"
         return shown, Number(sd, spread, factor), notation.label
 
     return write

@@ -73,19 +73,29 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
 
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
                *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
-    """All sections; `tight` saves room for what must fit on one page."""
+    """All sections: what is said, then the pictures, then the tables, so that pages are full and
+    no text is cut in pieces; `tight` leaves all in place, for what must fit on one page."""
+    apart = () if tight else (Picture,)
+    plates = [b for s in sections for b in s.blocks if isinstance(b, apart)]
     annex = [] if tight else [b for s in sections for b in s.blocks
                               if isinstance(b, Table) and _goes_last(b)]
-    # Narrow tables fill columns together, behind those that need the width.
-    annex.sort(key=lambda b: len(b.columns) <= _NARROW)
+    said = {s.title: [block_record(b) for b in s.blocks if b not in annex and b not in plates]
+            for s in sections}
+    about = {s.title for s in sections if _is_of_pictures(s) and plates}
     contents = {
         "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
-        "sections": [
-            {"title": s.title, "blocks": blocks} for s in sections
-            if (blocks := [block_record(b) for b in s.blocks if b not in annex])],
-        "annex": [_table(b, _MOST) for b in annex], "annex-title": "Tables",
+        "sections": [{"title": name, "blocks": blocks} for name, blocks in said.items()
+                     if blocks and name not in about],
+        "about-pictures": [b for name in about for b in said[name]],
+        "pictures": [block_record(b) for b in plates],
+        "annex": [_table(b, _MOST) for b in annex],
     }
     return pdf("report.typ", contents, pictures)
+
+
+def _is_of_pictures(section):
+    """Whether what a section says is of its pictures, and stands with them."""
+    return sum(isinstance(b, Picture) for b in section.blocks) > len(section.blocks) / 2
 
 
 def _goes_last(table):

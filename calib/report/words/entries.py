@@ -5,6 +5,7 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.entries.determined import Determined, Open
 from calib.entries.listed import Entry, Measure
+from calib.report.spoken import spoken
 
 #: An own value that the system takes for granted is named if it is not zero; else they are listed.
 _NAMED = 12
@@ -24,11 +25,11 @@ def _sum(weights, rig):
     means = {q.name: q.means for q in (*rig.parameters, *rig.derived)}
     if list(weights.values()) == [1.0]:
         name = next(iter(weights))
-        return f"{name}: {means[name]}"
+        return f"{spoken(name)}: {means[name]}"
     parts = []
     for name, weight in weights.items():
         size = "" if abs(weight) == 1 else f"{abs(weight):g} "
-        parts.append(f"{'less ' if weight < 0 else 'and ' if parts else ''}{size}{name}")
+        parts.append(f"{'less ' if weight < 0 else 'and ' if parts else ''}{size}{spoken(name)}")
     return " ".join(parts)
 
 
@@ -39,13 +40,14 @@ _WAYS = {"distance": "distance from {} to {}", "ahead": "from {} forward to {}",
 
 
 def _measure(measure: Measure, rig: Rig):
+    start, end = spoken(measure.start), spoken(measure.end)
     if measure.what == "angle":
-        said = f"angle at {measure.corner} from {measure.start} to {measure.end}"
+        said = f"angle at {spoken(measure.corner or '')} from {start} to {end}"
     else:
-        said = _WAYS[measure.what].format(measure.start, measure.end)
+        said = _WAYS[measure.what].format(start, end)
     if measure.axes is not None:
-        said += f", along the axes of {measure.axes}"
-    joints = [f"{name} {np.degrees(angle):g}" for name, angle in
+        said += f", along the axes of {spoken(measure.axes)}"
+    joints = [f"{spoken(name)} {np.degrees(angle):g}" for name, angle in
               zip(rig.reading_names, measure.joints, strict=True) if angle]
     return f"{said}, joints at {', '.join(joints)} deg" if joints else f"{said}, joints at zero"
 

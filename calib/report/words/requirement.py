@@ -89,14 +89,19 @@ def held(own: OwnRow, solved: bool = False) -> str:
 
 
 def trust(document: ResultRecord) -> Answer:
-    """What the edge is known to, of what is required."""
+    """What the calibration knows the edge to, of what is required; and what that is in work."""
+    answer, in_work = _known(document), document.goal.in_use95
+    noise = () if in_work is None else (
+        " In work, with the noise of the readings on top: ", mm(in_work), " mm.")
+    return Answer(answer.answer, words(*answer.parts, *noise))
+
+
+def _known(document: ResultRecord) -> Answer:
     goal = document.goal
     if goal.within95 is None:
         return Answer(NO, ("Trust the edge to nothing: these sensors can tell it nowhere in the "
                            "envelope, let alone to ", *_required(goal), "."))
-    noise = () if goal.in_use95 is None else (
-        "; ", mm(goal.in_use95), " mm with the noise of the readings as well")
-    how = words(" (95 %, worst over the envelope, readings exact", *noise, ")")
+    how = words(" (95 %, worst over the envelope, readings exact)")
     known, required = words(mm(goal.within95), " mm"), _required(goal)
     entries = document.entries
     if goal.met and document.verdict.passed and entries is not None and (
