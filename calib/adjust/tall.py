@@ -9,6 +9,7 @@ after the other (sequential QR: A. Bjorck, *Numerical Methods for Least Squares 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 #: Designs with fewer rows are as quickly decomposed at once.
 MANY = 4096
@@ -38,15 +39,11 @@ class Tall:
         """Q' of a vector over the rows of J and H, shape (p,)."""
         n = len(self.matrix)
         pulled = self.matrix.T @ vector[:n] + self.below.T @ vector[n:]
-        from scipy.linalg import solve_triangular  # small runs do not need it
-
         found: np.ndarray = solve_triangular(self.triangle, pulled, trans="T")
         return found
 
     def lift(self, matrix: np.ndarray) -> np.ndarray:
         """Q times a matrix (or a vector) of p rows: over the rows of J and H."""
-        from scipy.linalg import solve_triangular
-
         inner = solve_triangular(self.triangle, matrix)
         return np.concatenate([self.matrix @ inner, self.below @ inner])
 

@@ -1,6 +1,5 @@
 """One thread for the linear algebra: on matrices as small as ours others only wait and burn."""
 
-import sys
 from collections.abc import Callable
 from functools import cache, wraps
 from typing import ParamSpec, TypeVar
@@ -16,13 +15,13 @@ def one_thread(function: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(function)
     def alone(*args: P.args, **kwargs: P.kwargs) -> R:
-        with _libraries("scipy.linalg" in sys.modules).limit(limits=1, user_api="blas"):
+        with _libraries().limit(limits=1, user_api="blas"):
             return function(*args, **kwargs)
 
     return alone
 
 
 @cache
-def _libraries(scipy_too: bool) -> ThreadpoolController:
-    """What is loaded by now; numpy and scipy bring a BLAS each, scipy often later or never."""
+def _libraries() -> ThreadpoolController:
+    """What is loaded by now; numpy and scipy bring a BLAS each."""
     return ThreadpoolController()
