@@ -98,10 +98,6 @@ class Problem:
         """Mask, shape (n_unknowns,)."""
         return self.layout.held
 
-    def from_parameters(self, parameters: np.ndarray) -> "Problem":
-        """The same with other starting values of the rig's parameters, m or rad."""
-        return replace(self, start=_start(self.run, self.layout, self.stand_of_pose, parameters))
-
     def relabelled(self, run: Run) -> "Problem":
         """The same of other shots and readings in the same poses; the start stays where it is."""
         return replace(self, run=run, observations=_observations(run))

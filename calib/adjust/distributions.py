@@ -13,7 +13,6 @@ against ``scipy.stats``.
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
-from scipy.optimize import brentq
 
 #: What is computed from arrays is an array; numbers from numbers.
 Numbers = np.ndarray | np.float64
@@ -85,38 +84,6 @@ def f_isf(p: ArrayLike, above: ArrayLike, below: ArrayLike) -> Numbers:
     with np.errstate(divide="ignore", invalid="ignore"):
         x = below / above * np.where(left < 0.5, (1.0 - left) / left, right / (1.0 - right))
     return _where_any(np.minimum(above, below), x)
-
-
-def noncentral_chi2_sf(x: float, dof: float, noncentrality: float) -> float:
-    """Probability that noncentral chi-square is above `x`.
-
-    Every term of the mixture is positive, so a small chance keeps its digits.
-    """
-    terms = _terms(x, noncentrality)
-    return float(_poisson(terms, noncentrality) @ special.chdtrc(dof + 2.0 * terms, max(x, 0.0)))
-
-
-def noncentral_chi2_isf(p: float, dof: float, noncentrality: float) -> float:
-    """What noncentral chi-square is above with probability `p`, between 0 and 1."""
-    mean, sd = dof + noncentrality, np.sqrt(2.0 * (dof + 2.0 * noncentrality))
-    high = mean + sd
-    while noncentral_chi2_sf(high, dof, noncentrality) > p:
-        high += 4.0 * sd
-    root: float = brentq(lambda x: np.log(noncentral_chi2_sf(x, dof, noncentrality) / p), 0.0, high,
-                         xtol=1e-14)
-    return root
-
-
-def _terms(x: float, noncentrality: float) -> np.ndarray:
-    """So many terms of the mixture that what is left out is below the rounding of the sum."""
-    middle = max(x, 0.0) / 2.0 + noncentrality / 2.0
-    return np.arange(np.ceil(middle + 40.0 * np.sqrt(middle + 1.0) + 100.0))
-
-
-def _poisson(terms: np.ndarray, noncentrality: float) -> np.ndarray:
-    mean = noncentrality / 2.0
-    chances: np.ndarray = np.exp(special.xlogy(terms, mean) - mean - special.gammaln(terms + 1.0))
-    return chances
 
 
 def _where_any(dof: ArrayLike, value: ArrayLike) -> Numbers:
