@@ -113,7 +113,8 @@ class Explanation:
     def single_values(self) -> Ranked | None:
         """The cause, if it is that single values are wrong and nothing else."""
         cause = self.cause
-        return cause if cause and _single(cause.mistake) else None
+        single = cause and cause.mistake and cause.mistake.family == SINGLE_VALUES
+        return cause if single else None
 
     @property
     def claimed(self) -> Ranked | None:
@@ -187,10 +188,6 @@ def _chosen(search, scored):
                      if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
     as_it_is = next(score for score, t in scored if t.mistake is None)
     return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
-
-
-def _single(mistake: Mistake | None) -> bool:
-    return mistake is not None and mistake.family == SINGLE_VALUES
 
 
 def _with_what_is_left(cause):

@@ -70,7 +70,10 @@ def plan_document(
         undetermined=list(plan.undetermined),
         kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
                   for one in kept_out],
-        display=[_display(mark) for mark in marks_on_house(plan)],
+        display=[planned.DisplayNeeds(
+            mark=mark.name, sd=numbers(mark.sd), to=mark.to,
+            bearing_sd=None if mark.bearing_sd is None else float(np.degrees(mark.bearing_sd)))
+            for mark in marks_on_house(plan)],
         observability={k: number(value) for k, value in vars(plan.observability).items()},
         minutes=_minutes(plan),
         candidates=_candidates(plan.prepared),
@@ -97,12 +100,6 @@ def _predicted(plan):
         loose=number(plan.loose_sd),
         efficiency=plan.efficiency,
     )
-
-
-def _display(mark):
-    return planned.DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to,
-                                bearing_sd=None if mark.bearing_sd is None
-                                else float(np.degrees(mark.bearing_sd)))
 
 
 def _candidates(prepared):
@@ -201,16 +198,13 @@ def pose_parts(rig, parameters, readings, targets, shots, foot_height: float,
             shown, shots, _drawings(rig, parameters, readings, targets), strict=True)):
         shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
         drawing["shots"] = {name: drawing["shots"][name] for name in shoot}
+        up = [corner[2] + foot_height for corner in drawing["edge"]]
         parts.append({"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
                       "noted": {name: column[i] for name, column in words.items()},
-                      "edge_height": _edge_height(drawing, foot_height), "shoot": shoot,
+                      "edge_height": [round(float(end), 2) for end in (min(up), max(up))],
+                      "shoot": shoot,
                       "drawing": planned.Drawing(**drawing)})
     return parts
-
-
-def _edge_height(drawing, foot_height):
-    up = [corner[2] + foot_height for corner in drawing["edge"]]
-    return [round(float(min(up)), 2), round(float(max(up)), 2)]
 
 
 def shown_readings(rig, readings: np.ndarray) -> np.ndarray:

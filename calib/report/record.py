@@ -239,7 +239,7 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[solved.Rea
             redundancy=number(checks.reading_redundancy[p, r]),
             detectable=number(mdb[p, r]),
             suspect=bool(judgement.suspect_readings[p, r]),
-            says=judged.reading_says(judgement, p, r),
+            says=None if checks.reading_checked[p, r] else judged.UNCHECKED,
             unit=run.rig.readings[r].unit,
         )
         for p, pose in enumerate(run.poses.ids)

@@ -42,7 +42,8 @@ def _serve(session, share, port, browser):
     listening = _listening("0.0.0.0" if share else _HERE, port)
     port = listening.getsockname()[1]
     names = [_HERE, "localhost", *(_addresses() if share else ())]
-    keys = Keys(share, told=_tell_code)
+    keys = Keys(share, told=lambda code: talk.tell(
+        f"The code for the next device, which works once: {code}"))
     app = server_app(session, keys, lambda: {f"{name}:{port}" for name in names},
                      lambda: server.should_exit)
     talk.result(f"http://{_HERE}:{port}/")
@@ -67,10 +68,6 @@ def _serve(session, share, port, browser):
 
 def _is_a_fault(record):
     return not (record.exc_info and isinstance(record.exc_info[1], asyncio.CancelledError))
-
-
-def _tell_code(code):
-    talk.tell(f"The code for the next device, which works once: {code}")
 
 
 def _listening(host, port):

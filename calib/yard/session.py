@@ -192,8 +192,10 @@ class Session:
         later = None
         if progress is not None and following:
             later = expected_edge(progress.problem, progress.unknowns, following)
+        waiting = tuple(w for one in self.collectors for w in one.waiting)
+        troubled = tuple(t for one in self.collectors for t in one.trouble)
         return State(version, rig, progress, trouble, planned, agenda, later, len(following),
-                     notes, poses, *self._of_collectors())
+                     notes, poses, waiting, troubled)
 
     def _ask_advice(self, progress):
         """Look for the best poses to add, beside everything else: it takes a second or two."""
@@ -212,10 +214,6 @@ class Session:
                 self.refresh()
 
         threading.Thread(target=advise, name="advice", daemon=True).start()
-
-    def _of_collectors(self):
-        return (tuple(w for one in self.collectors for w in one.waiting),
-                tuple(t for one in self.collectors for t in one.trouble))
 
 
 def _poses(notebook):
