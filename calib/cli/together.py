@@ -134,14 +134,13 @@ def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
 def described(found: Together, written: list[Written], asides: list[SetAside]) -> TogetherRecord:
     """The document of together.json."""
     from calib.report.together_record import together_document
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.together.sharing import sharing
 
     try:
         test = sharing(found)
     except ValueError as error:
-        raise InputError([Complaint("shots.csv", None, None, str(error),
-                                    "runs with more shots")]) from None
+        raise InputError.of("shots.csv", str(error), "runs with more shots") from None
     alone = {i: _alone(problem.run) for i, problem in enumerate(found.joint.problems)}
     return together_document(found, test, alone, written, [aside.names for aside in asides])
 

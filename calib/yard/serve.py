@@ -10,7 +10,7 @@ from pathlib import Path
 import uvicorn
 
 from calib.cli import talk
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 from calib.run.lock import only_writer
 from calib.yard.app import server_app
 from calib.yard.guard import Keys
@@ -78,8 +78,8 @@ def _listening(host, port):
         one.listen(64)  # who opens the page at once waits, and is not refused
     except OSError as error:
         one.close()
-        raise InputError([Complaint("--port", None, None, f"{port} ({error.strerror})".lower(),
-                                    "a port that is free, or 0 for any")]) from error
+        raise InputError.of("--port", f"{port} ({error.strerror})".lower(),
+                            "a port that is free, or 0 for any") from error
     return one
 
 

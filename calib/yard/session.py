@@ -20,7 +20,7 @@ from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
 from calib.report.next_words import next_document
 from calib.report.words.yard import FAULT
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
@@ -132,7 +132,7 @@ class Session:
             holds = (c for c in self.collectors if any(w.name == name for w in c.waiting))
             one = next(holds, None)
             if one is None:
-                raise InputError([Complaint("points", None, None, name, "a point that waits")])
+                raise InputError.of("points", name, "a point that waits")
             one.settle(name, *said)
             self._stamp = None
 
