@@ -37,17 +37,10 @@ HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 @dataclass(frozen=True)
 class Predicted:
-    """What shots should show.
+    """What shots should show."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (n, 3)
-        m.
-    by_unknowns, by_readings : ndarray
-        Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
-    """
-
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3), m.
+    #: by_unknowns, by_readings: Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
     by_unknowns: np.ndarray
     by_readings: np.ndarray
 
