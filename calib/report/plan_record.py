@@ -70,9 +70,8 @@ def plan_document(
         undetermined=list(plan.undetermined),
         kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
                   for one in kept_out],
-        display=[planned.DisplayNeeds(
-            mark=mark.name, sd=numbers(mark.sd), to=mark.to,
-            bearing_sd=None if mark.bearing_sd is None else float(np.degrees(mark.bearing_sd)))
+        display=[planned.DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to, bearing_sd=(
+            mark.bearing_sd and float(np.degrees(mark.bearing_sd))))
             for mark in marks_on_house(plan)],
         observability={k: number(value) for k, value in vars(plan.observability).items()},
         minutes=_minutes(plan),
