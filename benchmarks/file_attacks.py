@@ -74,6 +74,7 @@ def row(what, tried, faults, slowest):
 def readers(count, only):
     """Changed files of every kind, against what a careful person reads; `count` of each."""
     from calib.yard.session import Session
+    from tests.intake import oracle_tables
     from tests.intake.oracle_landxml import wrong_landxml
     from tests.run import oracle, oracle_keys
     from tests.yard.oracle import wrong_request
@@ -82,7 +83,8 @@ def readers(count, only):
         run = Path(folder) / "run"
         calib("simulate", run, "--poses", 12, "--seed", 0)
         session, pose = Session(run), rows(run / "readings.csv")[0]["pose"]
-        looks = {kind.name: partial(oracle.wrong, kind) for kind in oracle.kinds()}
+        looks = {kind.name: partial(oracle.wrong, kind)
+                 for kind in (*oracle.kinds(), *oracle_tables.kinds())}
         looks |= {kind.name: partial(oracle_keys.wrong, kind) for kind in oracle_keys.kinds()}
         looks |= {"LandXML": wrong_landxml,
                   "requests of the yard page": partial(wrong_request, session, pose)}
