@@ -20,7 +20,7 @@ from calib.intake.matching.readings import read_sheet
 from calib.run.complaints import Findings
 from calib.run.rig_file import read_rig
 from tests.run.conftest import RIG
-from tests.run.oracle import READINGS, REFUSE, Change, Kind, id_changes
+from tests.run.oracle import READINGS, REFUSE, Change, Kind
 
 _DECLARED = declare({
     "unit": "m", "frame": "ground", "pole": "applied", "angles": "deg",
