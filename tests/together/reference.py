@@ -46,7 +46,7 @@ def reference(rig, runs, keys):
         out.append(np.array([(value - x[names.index(key)]) / sd for key, value, sd in tapes]))
         return np.concatenate(out)
 
-    found = least_squares(residuals, x0, x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15,
+    found = least_squares(residuals, x0, x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12,
                           max_nfev=200)
     sds = np.sqrt(np.diag(np.linalg.inv(found.jac.T @ found.jac)))
     return dict(zip(names, found.x, strict=False)), dict(zip(names, sds, strict=False))
