@@ -43,6 +43,10 @@ class EdgeNodes:
         return np.sqrt(np.maximum(np.einsum("ntci,ij,ntcj->nt", j, covariance, j, optimize=True),
                                   0.0))
 
+    def worst_sd(self, covariance: np.ndarray) -> float:
+        """The largest `sd` of all nodes where something is said, m; NaN if there is none."""
+        return float(self.sd(covariance)[self.seen].max()) if self.seen.any() else np.nan
+
     def sd_in_use(self, covariance: np.ndarray, reading_sd: np.ndarray) -> np.ndarray:
         """3-D sd of the edge with the noise of readings (k,), rad, beside that covariance.
 
@@ -72,6 +76,10 @@ class EdgeNodes:
                             for t in self.targets])
         seen = edge_positions(rig, other, self.readings[:, columns], targets)[0]
         return seen - self.position
+
+    def worst_error(self, other: np.ndarray, rig: Rig | None = None) -> float:
+        """The largest length of `error` of all nodes where something is said, m."""
+        return float(np.linalg.norm(self.error(other, rig), axis=2)[self.seen].max(initial=0.0))
 
     def error_sd(self, error: np.ndarray, covariance: np.ndarray) -> np.ndarray:
         """Sd of the length of `error` (n, t, 3) as far as these parameters' covariance goes.

@@ -69,8 +69,7 @@ class Envelope:
 
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""
-        off = np.linalg.norm(self.nodes.error(parameters), axis=2)[self.nodes.seen]
-        return float(np.nan_to_num(off, nan=np.inf).max(initial=0.0))
+        return float(np.nan_to_num(self.nodes.worst_error(parameters), nan=np.inf))
 
     def may_move(self, parameters: np.ndarray) -> float:
         """The same to first order, quickly."""

@@ -287,10 +287,9 @@ class Search:
             return False
         if self.base is None or self.run.rig.envelope is None:
             return True
-        worst = [float(np.max(nodes.sd(s.covariance)[nodes.seen], initial=0.0))
-                 for s in (self.base, solution)
-                 for nodes in (envelope_edge(s.rig, s.parameters),)]
-        return worst[1] <= _WORSE_EDGE * worst[0]
+        before, after = (envelope_edge(s.rig, s.parameters).worst_sd(s.covariance)
+                         for s in (self.base, solution))
+        return not after > _WORSE_EDGE * before
 
     def _try_poses(self):
         """Mistakes about single poses, for poses that are out where most are not."""

@@ -11,7 +11,6 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -25,7 +24,7 @@ from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES
 from calib.yard.field_files import kept_declaration
-from calib.yard.notebook import Notebook
+from calib.yard.notebook import Notebook, free_name
 from calib.yard.progress import NEAR
 
 #: What is left open about a file of which only points are wanted: who is what is told by the page.
@@ -110,7 +109,7 @@ class Collector:
         if one is None:
             raise InputError.of(self.path.name, name, "one that waits", column="point")
         if pose:
-            free = _free(name, [s for s in self.notebook.shots() if s["shot"] not in instead])
+            free = free_name(name, {s["shot"] for s in self.notebook.shots()} - set(instead))
             self.notebook.add_shots(
                 [{"shot": free, "pose": pose, "target": target, **one.cells}], instead)
         else:
@@ -150,7 +149,8 @@ class Collector:
                 continue
             if pose == at and target in left:
                 left.remove(target)
-            shot = {"shot": _free(name, known), "pose": pose, "target": target, **cells}
+            shot = {"shot": free_name(name, {one["shot"] for one in known}), "pose": pose,
+                    "target": target, **cells}
             self.notebook.add_shots([shot])
             known = [*known, shot]
             added += 1
@@ -239,13 +239,4 @@ def _places(rows: Sequence[Mapping[str, str]]) -> np.ndarray:
         with contextlib.suppress(KeyError, ValueError):  # a row at fault is told elsewhere
             found.append([float(row[axis]) for axis in AXES])
     return np.array(found).reshape(-1, 3)
-
-
-def _free(name: str, known: list[dict[str, Any]]) -> str:
-    taken = {one["shot"] for one in known}
-    number, free = 1, name
-    while free in taken:
-        number += 1
-        free = f"{name}-{number}"
-    return free
 
