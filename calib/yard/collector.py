@@ -206,10 +206,9 @@ def _booked(points, i, pattern, declared):
     if points.pose[i] and points.target[i]:
         return points.pose[i], declared.targets.get(points.target[i], points.target[i])
     if pattern is not None:
-        name = points.description[i] if declared.ids_in == "description" else points.ids[i]
-        ways = pattern.readings_of(name) if len(name) <= 60 else []
-        if len(ways) == 1:
-            return ways[0].pose, ways[0].target
+        named = points.description if declared.ids_in == "description" else points.ids
+        if (way := pattern.only(named[i])) is not None:
+            return way.pose, way.target
     return None, None
 
 

@@ -186,7 +186,7 @@ def place_set_ups(
     for name in names:
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
-        sights = _rows(polar, rows)
+        sights = polar.select(rows)
         at = np.zeros((0, 3)) if known is None else known.position[[number[ids[i]] for i in rows]]
         try:
             position, orientation = approximate(sights, at, prior)
@@ -212,16 +212,10 @@ def _backsights(rows, polar, setup, ids, placed, known, number, sds):
     if not rows:
         empty = np.zeros((0, 3))
         return Backsights((), (), empty, np.zeros((0, 3, 3)), empty, empty)
-    sights, value = _rows(polar, rows), np.array([placed[setup[i]].value for i in rows])
+    sights, value = polar.select(rows), np.array([placed[setup[i]].value for i in rows])
     at = [number[ids[i]] for i in rows]
     return Backsights(
         tuple(setup[i] for i in rows), tuple(ids[i] for i in rows),
         points(sights, value[:, :3], value[:, 3]), shot_covariance(sights, value[:, 3], sds),
         known.position[at], known.sd[at],
     )
-
-
-def _rows(polar, rows):
-    rows = np.array(rows, int)
-    return PolarShots(polar.direction[rows], polar.zenith[rows], polar.distance[rows],
-                      polar.target_height[rows], polar.both_faces[rows])

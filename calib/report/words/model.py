@@ -17,6 +17,7 @@ from calib.judge.same_model import (
 )
 from calib.judge.survey import Survey
 from calib.machine import Machine
+from calib.report.spoken import few
 
 
 def difference_says(difference: ModelDifference, older: str = "the older",
@@ -66,8 +67,8 @@ def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[
                         "known of the machine: the sds of the differences are of what is new in "
                         f"{names[1]}, and what it tells nothing new of is not tested.")
     if points := shared_points(first, second):
-        said.append(f"Both lean on the known points {_few(points)}: what their coordinates are off "
-                    "by is in both alike, which the sds of the differences do not count.")
+        said.append(f"Both lean on the known points {few(points, 6)}: what their coordinates are "
+                    "off by is in both alike, which the sds of the differences do not count.")
     return said
 
 
@@ -85,11 +86,6 @@ def known_says(machine: Machine, twice: Sequence[str]) -> list[str]:
         said.append(f"tape.csv: left out, since it took part in {machine.source}: "
                     f"{', '.join(twice)}")
     return said
-
-
-def _few(names: Sequence[str], most: int = 6) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
 
 
 def otherwise_says(found: OneMachine | ExchangedLengths) -> str:
