@@ -141,9 +141,9 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
 
 
 def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
-                   targets: Sequence[int] | np.ndarray, jacobian: bool = False
-                   ) -> tuple[np.ndarray, np.ndarray, Posture]:
-    """Targets at given readings in the levelled house frame.
+                   targets: Sequence[int] | np.ndarray, jacobian: bool = False,
+                   noted: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, Posture]:
+    """Targets at given readings in the levelled house frame; `noted` as of `Chain.posture`.
 
     Returns
     -------
@@ -152,15 +152,16 @@ def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
     posture : calib.chain.chain.Posture
     """
     shape = (len(readings), len(targets), 3)
-    points, posture = _placed(rig, parameters, readings, targets, jacobian)
+    points, posture = _placed(rig, parameters, readings, targets, jacobian, noted)
     by_parameters = points.by_parameters.reshape(*shape, points.by_parameters.shape[2])
     return points.position.reshape(shape), by_parameters, posture
 
 
-def _placed(rig, parameters, readings, targets, jacobian):
+def _placed(rig, parameters, readings, targets, jacobian, noted=None):
     """Every target at every reading, the targets running fastest, and the postures."""
     n, t = len(readings), len(targets)
-    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian)
+    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian,
+                                noted)
     return posture.points(np.tile(targets, n), np.repeat(np.arange(n), t)), posture
 
 
