@@ -187,7 +187,6 @@ class Solution:
 
     Attributes
     ----------
-    problem : Problem
     adjustment : Adjustment
         ``problem.layout`` tells what its unknowns are.
     """

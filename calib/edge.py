@@ -114,7 +114,6 @@ def envelope_edge(rig: Rig, parameters: np.ndarray, joints: np.ndarray | None = 
 
     Parameters
     ----------
-    rig : Rig
     parameters : ndarray, shape (p,)
         m or rad.
     joints : ndarray, shape (n, k), optional

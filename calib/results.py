@@ -44,7 +44,6 @@ class Result:
     ----------
     document : ResultRecord
         The whole of result.json, in m and deg.
-    path : Path
     sha256 : str
         Of the file as it was read.
     """

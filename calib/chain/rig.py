@@ -66,7 +66,6 @@ class Rig:
         What the edge must be known to at 95 %, worst over the envelope, m; None if not stated.
     check_tolerance : float or None
         On the 3-D miss of a check shot, m; None if not stated.
-    effort : Effort
     job : mapping of str to str
         What is stated of the job: machine, serial, attachment, place, date, by, instrument, notes.
     """

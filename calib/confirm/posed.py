@@ -37,10 +37,6 @@ _TOLD = np.array([0.05, 0.05, 0.05, np.radians(1.0)])
 
 class NoPosture(Exception):
     """Shots that no posture of the machine explains, or that do not tell where it stands.
-
-    Attributes
-    ----------
-    pose : str
     """
 
     def __init__(self, pose: str, why: str):

@@ -25,14 +25,10 @@ class Task:
 
     Attributes
     ----------
-    rig : Rig
     parameters : ndarray, shape (n_parameters,)
         As far as they are known: template or tape; m or rad.
-    taped : Taped
     targets : tuple of int
         What may be shot; index into the rig's targets.
-    noise : Noise
-    site : Site
     seed, count : int
         Of the candidates.
     """

@@ -141,7 +141,6 @@ def read_shots(
 
     Parameters
     ----------
-    rig : Rig or None
     poses : Poses or None
         None when their file is at fault: then names are not looked up.
     set_ups : SetUps or None

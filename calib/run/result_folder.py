@@ -39,7 +39,6 @@ def result_place(out: Path, run_folder: Path | None = None) -> ResultPlace:
 
     Parameters
     ----------
-    out : Path
     run_folder : Path, optional
         The run that is solved.
 
@@ -92,7 +91,6 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
 
     Parameters
     ----------
-    place : ResultPlace
     files : mapping of str to bytes or str
     to_come : iterable of str
         Files that `add_to_result` will put there next: the former result's are not called gone.
@@ -127,7 +125,6 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
 
     Parameters
     ----------
-    place : ResultPlace
     numbers : mapping of str to bytes or str
         The result as `replace_result` wrote it.
     files : mapping of str to bytes or str

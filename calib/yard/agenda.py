@@ -51,7 +51,6 @@ def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],
 
     Parameters
     ----------
-    planned : sequence of Proposed
     poses : sequence of str
         With readings, in their order.
     shot : sequence of (str, str)

@@ -38,7 +38,6 @@ class IdPattern:
 
     Parameters
     ----------
-    pattern : str
     targets : mapping of str to str
         What the crew writes to our target; empty: targets are written in full.
 

@@ -73,7 +73,6 @@ def points(shots: PolarShots, station: np.ndarray, orientation: ArrayLike) -> np
 
     Parameters
     ----------
-    shots : PolarShots
     station : ndarray, shape (3,) or (n, 3)
         East, north, up of the instrument's tilting axis, m.
     orientation : float or ndarray, shape (n,)

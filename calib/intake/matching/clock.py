@@ -90,7 +90,6 @@ def estimate(movement: Movement, shot_seconds: np.ndarray, pose: np.ndarray) -> 
 
     Parameters
     ----------
-    movement : Movement
     shot_seconds : ndarray, shape (n,)
         On the shots' clock.
     pose : ndarray of int, shape (n,)
