@@ -10,17 +10,8 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures import marks
+from calib.report.figures import marks, style
 from calib.report.figures.small_multiples import Lattice, Plot, padded
-from calib.report.figures.style import (
-    FAINT,
-    INK,
-    POSE,
-    SHOT,
-    few_ticks,
-    grid,
-    zero_line,
-)
 from calib.report.spoken import spoken
 
 #: Components of a miss seen from the house.
@@ -83,12 +74,12 @@ def _names(record):
 
 def shot_refs(document: ResultRecord) -> dict[str, str]:
     """What the points of each shot refer to."""
-    return {shot.shot: f"{SHOT}{k}" for k, shot in enumerate(shown_shots(document))}
+    return {shot.shot: f"{style.SHOT}{k}" for k, shot in enumerate(shown_shots(document))}
 
 
 def pose_refs(document: ResultRecord) -> dict[str, str]:
     """What the points of each pose refer to."""
-    return {pose.pose: f"{POSE}{k}" for k, pose in enumerate(document.poses)}
+    return {pose.pose: f"{style.POSE}{k}" for k, pose in enumerate(document.poses)}
 
 
 def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
@@ -110,17 +101,17 @@ def by_order(figure, document):
     values, kind = misses(shots), kinds(document, shots)
     rows, count = drawn(kind)
     tags, refs = numbers_of(document, shots), _refs(document, shots)
-    axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
+    axes = style.grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
     order = np.arange(1, len(shots) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
-        zero_line(ax)
+        style.zero_line(ax)
         _stand_lines(ax, document, shots)
         room = marks.room_for(column, kind)
         inside = np.clip(column, -room, room)[rows]
         marks.points(ax, order[rows], inside, kind[rows], refs=refs[rows])
         ax.set_ylim(-1.45 * room, 1.45 * room)
         ax.set_xlim(0, len(shots) + 1)
-        few_ticks(ax, 8)
+        style.few_ticks(ax, 8)
         marks.label_points(ax, order[rows], inside,
                            [_with_size(tags[i], column[i], room) for i in rows], kind[rows], 6)
         ax.set_ylabel("mm")
@@ -145,7 +136,7 @@ def _stand_lines(ax, document, shots):
     changes = [i for i in range(1, len(stands)) if stands[i] != stands[i - 1]]
     if len(changes) <= 8:
         for i in changes:
-            ax.axvline(i + 0.5, color=INK, linewidth=0.6, linestyle=":")
+            ax.axvline(i + 0.5, color=style.INK, linewidth=0.6, linestyle=":")
 
 
 def by_component(figure, document):
@@ -155,22 +146,22 @@ def by_component(figure, document):
         1000 * np.array([[shot.miss.east, shot.miss.north] for shot in shots]), misses(shots)])
     tags, kind, refs = numbers_of(document, shots), kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
-    ax = grid(figure, top=0.45)[0, 0]
+    ax = style.grid(figure, top=0.45)[0, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(shots)) % 7]
     usual = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
     room = max(marks.room_for(column, kind) for column in values.T)
     inside = np.clip(values, -room, room)
-    zero_line(ax)
+    style.zero_line(ax)
     ax.set_xlim(-0.6, 4.6)
     ax.set_ylim(-1.25 * room, 1.25 * room)
     for k, column in enumerate(values.T):
         marks.points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
         rms = np.sqrt(np.mean((column[usual] if usual.any() else column)**2))
         for side in (rms, -rms):
-            ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
+            ax.plot([k - 0.4, k + 0.4], [side, side], color=style.INK, linewidth=1.6)
         marks.label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows],
                            kind[rows], 5, room=(k - 0.5, -1.25 * room, k + 0.5, 1.25 * room))
-    ax.axvline(1.5, color=INK, linewidth=0.6, linestyle=":")
+    ax.axvline(1.5, color=style.INK, linewidth=0.6, linestyle=":")
     ax.set_xticks(range(5), ["east", "north", *COMPONENTS])
     ax.grid(axis="x", visible=False)
     rim = f"; drawn to {room:.0f} mm" if np.abs(values).max() > room else ""
@@ -185,7 +176,7 @@ def plan_and_side(figure, document):
     miss, kind, refs = misses(shots) / 1000, kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
     tags = [numbers_of(document, shots)[i] for i in rows]
-    plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
+    plan, side = style.grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
     ordinary = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
@@ -195,7 +186,7 @@ def plan_and_side(figure, document):
         for of in (marks.ORDINARY, marks.BESIDE, marks.FLAGGED, marks.SUSPECT, marks.SET_ASIDE):
             _arrows(ax, at, steps, rows[kind[rows] == of], marks.COLOURS[of], refs)
         marks.points(ax, *at[rows].T, kind[rows], 6, refs[rows])
-        ax.plot(0, 0, marker="s", color=INK, markersize=5)
+        ax.plot(0, 0, marker="s", color=style.INK, markersize=5)
         marked = np.flatnonzero(np.isin(kind, (marks.SUSPECT, marks.FLAGGED, marks.SET_ASIDE)))
         marks.label_points(ax, *at[rows].T, tags, kind[rows], clear_of=np.vstack(
             [(0, 0), *(at[marked] + share * steps[marked] for share in _ALONG)]))
@@ -281,7 +272,7 @@ def _mean_line(plot, x, y):
         return
     fifths = np.array_split(np.argsort(x, kind="stable"), 5)
     line = plot.place([x[f].mean() for f in fifths], [y[f].mean() for f in fifths])
-    plot.lattice.line(*line, INK, 1.2)
+    plot.lattice.line(*line, style.INK, 1.2)
 
 
 def corrections(figure, document):
@@ -303,7 +294,7 @@ def corrections(figure, document):
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
-            lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
+            lattice.line(*plot.place([0, len(of) + 1], [side, side]), style.FAINT, 1.2, (0, (4, 2)))
         marks.points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
                      _refs(document, of)[rows])
         left, bottom = plot.corner
