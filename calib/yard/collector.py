@@ -28,7 +28,7 @@ from calib.yard.notebook import Notebook, free_name
 from calib.yard.progress import NEAR
 
 #: What is left open about a file of which only points are wanted: who is what is told by the page.
-_NAMING = ("ids", "pose", "target", "others", "booking")
+_NAMING = {"ids", "pose", "target", "others", "booking"}
 
 _LARGEST = 50_000_000
 
@@ -182,8 +182,8 @@ class Collector:
             return kept
         rig, width = begun_run(self.notebook.folder, CAUTIONS)
         proposal = propose([self.path], rig, kept, {self.path: "points"}, width)
-        doubts = [choice for choice in proposal.doubtful
-                  if not any(word in _declares(choice) for word in _NAMING)]
+        doubts = [choice for choice in proposal.doubtful if _NAMING.isdisjoint(
+            [choice.typed.split(".")[0], *(k for a in choice.alternatives for k in a.declares)])]
         if proposal.declared.angles:
             raise InputError.of(self.path.name, "angles and distances",
                                 "coordinates while the run is "
@@ -195,10 +195,6 @@ class Collector:
                 "an import of this file at the desk, once: what is answered there is kept")
                 for one in says])
         return proposal.declared
-
-
-def _declares(choice) -> set[str]:
-    return {choice.typed.split(".")[0], *(key for a in choice.alternatives for key in a.declares)}
 
 
 def _booked(points, i, pattern, declared):
