@@ -50,7 +50,6 @@ def fleet(
     same files is not solved again, so a fleet that was stopped goes on. Ends with status 6 if any
     run did not pass.
     """
-    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED
     from calib.report.fleet_record import fleet_document
     from calib.report.pages.fleet import fleet_sections
     from calib.report.press.html import page
@@ -84,11 +83,18 @@ def fleet(
     if worst is None:
         talk.follow("history", root)
         return
-    # What cannot be read or told has no mistake to look for: solved alone it says what is wrong.
-    look = {FAULT: "solve", INPUT: "solve", NOT_DETERMINED: "next"}.get(worst.status, "diagnose")
-    talk.follow(look, root / worst.run)
-    talk.tell(f"To look at the worst: calib {look} {quote(str(root / worst.run))}")
+    _follow_worst(worst.status, root / worst.run)
     raise typer.Exit(talk.GATE_FAILED)
+
+
+def _follow_worst(status, run):
+    """What cannot be read or told has no mistake to look for: solved alone it says what is wrong.
+    """
+    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED
+
+    look = {FAULT: "solve", INPUT: "solve", NOT_DETERMINED: "next"}.get(status, "diagnose")
+    talk.follow(look, run)
+    talk.tell(f"To look at the worst: calib {look} {quote(str(run))}")
 
 
 def run_folders(root: Path, out: Path) -> Iterator[str]:
