@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from functools import cached_property
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,6 +21,9 @@ from calib.placements import level_placements
 from calib.run.blind import refuse_blind
 from calib.run.records import Run, Shots, Tape
 from calib.taped import TapedFunction
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: A taped parameter whose variance the shots reduce by less than this share is "tape only".
 TAPE_ONLY_SHARE = 0.01
@@ -100,7 +104,8 @@ class Problem:
         """For the engine: design in columns of stands where there are many of them."""
         return self if self.layout.split is None else self._split
 
-    def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
+    def points(self, unknowns: np.ndarray, readings: np.ndarray, target: np.ndarray,
+               pose: np.ndarray, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
         if len(readings) <= _AT_A_TIME:
             return self._points(unknowns, readings, slice(None), target, pose, jacobian)
@@ -126,24 +131,25 @@ class Problem:
             None if noted is None else noted[poses])
         return posture.points(target, pose)
 
-    def parameters(self, unknowns) -> np.ndarray:
+    def parameters(self, unknowns: np.ndarray) -> np.ndarray:
         """Of the rig, shape (n_parameters,)."""
         return self.layout.of(RIG, unknowns)[0]
 
-    def placement(self, unknowns) -> np.ndarray:
+    def placement(self, unknowns: np.ndarray) -> np.ndarray:
         """East, north, up, heading of each pose's stand, shape (n_poses, 4)."""
         return np.vstack([self.layout.of(STAND, unknowns), HOUSE_PLACEMENT])[self.stand_of_pose]
 
-    def corrections(self, unknowns) -> np.ndarray:
+    def corrections(self, unknowns: np.ndarray) -> np.ndarray:
         """Shift east, north, up (m) and clockwise turn (rad) of each set-up, (n_setups, 4)."""
         return self.layout.of(SET_UP, unknowns)
 
-    def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
+    def predicted(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots) -> Predicted:
         """What shots should show, and the derivatives of that."""
         position, parts, by_readings = self.parts(unknowns, readings, shots)
         return Predicted(position, self.layout.dense(parts), by_readings)
 
-    def parts(self, unknowns, readings, shots: Shots) -> tuple[np.ndarray, list[Part], np.ndarray]:
+    def parts(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots
+              ) -> tuple[np.ndarray, list[Part], np.ndarray]:
         """What shots should show, and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
         parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
@@ -165,7 +171,7 @@ class Problem:
                                      self.corrections(unknowns)).position
         return position.ravel()
 
-    def __call__(self, unknowns, readings) -> Prediction:
+    def __call__(self, unknowns: np.ndarray, readings: np.ndarray) -> Prediction:
         """Predicted shot coordinates, row by row."""
         return self._rows(unknowns, readings, self.layout.dense)
 
@@ -206,7 +212,7 @@ class Solution:
         table = table[["value", "sd", "unit", "tape", "tape_sd"]].rename_axis(None)
         return f"<p>{escape(repr(self))}</p>{table.to_html(float_format='{:.5g}'.format)}"
 
-    def frame(self, of: str):
+    def frame(self, of: str) -> "pd.DataFrame":
         """A pandas DataFrame in m and deg, with sds; see `calib.frames`.
 
         Parameters

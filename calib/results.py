@@ -58,6 +58,9 @@ class Result:
     path: Path
     sha256: str = ""
 
+    def __repr__(self):
+        return f"<Result: {self.path}, {self.document.verdict.says}>"
+
     @cached_property
     def parameters(self) -> pd.DataFrame:
         """One row per rig parameter, in the units of its column `unit`."""

@@ -53,7 +53,7 @@ class Envelope:
         return envelope_edge(self.rig, self.compared.base)
 
     @cached_property
-    def inverse_sd(self):
+    def inverse_sd(self) -> np.ndarray:
         """Inverse of the Cholesky factor of the noise of each point, shape (n, t, 3, 3)."""
         nodes = self.nodes
         n, t = nodes.position.shape[:2]
