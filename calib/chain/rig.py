@@ -149,8 +149,7 @@ class Rig:
         return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
 
     def as_noted(self, columns: Mapping[str, np.ndarray], count: int) -> np.ndarray:
-        """What is noted of so many poses, (count, n_pose_columns), 0 of columns that are not there.
-        """
+        """What is noted of so many poses, (count, n_pose_columns), 0 of columns not there."""
         nothing = np.zeros(count)
         return np.column_stack([np.zeros((count, 0)),
                                 *(columns.get(c.name, nothing) for c in self.pose_columns)])

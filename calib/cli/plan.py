@@ -185,8 +185,7 @@ def _fewest(prepared: Prepared, goal, stands, best_for):
 
 
 def _least(prepared: Prepared, goal, stands, given):
-    """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
-    """
+    """The least minutes for a goal; None if it is out of reach, and minutes or poses are given."""
     try:
         with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
             return least_minutes(prepared, goal / TIMES_SD, stands)

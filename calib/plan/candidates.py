@@ -115,8 +115,7 @@ def _noted(rig, parameters, joints, site, seed):
 
 
 def feasible(rig: Rig, parameters, joints, targets, site: sight.Site) -> np.ndarray:
-    """Mask of the poses (joints of shape (n, n_readings), rad) within the limits that can be shot.
-    """
+    """Mask of the poses (joints, shape (n, n_readings), rad) in the limits that can be shot."""
     low = np.array([r.low for r in rig.readings]) - _ROUNDING
     high = np.array([r.high for r in rig.readings]) + _ROUNDING
     turns = high - low >= 2 * np.pi  # no limit at all

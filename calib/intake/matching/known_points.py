@@ -83,9 +83,7 @@ def read_known(data: bytes, file: str, unit: str, findings: Findings) -> KnownPo
     if table is None:
         return None
     complain_of_repeats(table, "point", findings, "each known point once")
-    unknown = np.full(len(table), np.nan)
-    position = np.column_stack([table.numbers.get(axis, unknown) for axis in AXES])
-    sd = np.column_stack([table.numbers.get(f"sd_{axis}", unknown) for axis in AXES])
+    position, sd = table.matrix(AXES), table.matrix(f"sd_{axis}" for axis in AXES)
     if len(table) and np.isnan(sd).any():
         findings.note(file, "known points without standard deviations are taken as errorless")
     sd = to_metres(sd, unit)
@@ -121,10 +119,8 @@ def read_given(
     if table is None:
         return {}
     complain_of_repeats(table, "setup", findings, "each set-up once")
-    unknown = np.full(len(table), np.nan)
-    value = np.column_stack([table.numbers.get(n, unknown) for n in names])
-    sd = np.column_stack([table.numbers.get(f"sd_{n}", unknown) for n in names])
-    height = table.numbers.get("instrument_height", unknown)
+    value, sd = table.matrix(names), table.matrix(f"sd_{n}" for n in names)
+    height = table.matrix(["instrument_height"])[:, 0]
     bare = np.isfinite(value).any(0) & np.isnan(sd).all(0)
     if bare.any() and sds is None:
         lacking = [name for name, lacks in zip(names, bare, strict=True) if lacks]

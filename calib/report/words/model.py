@@ -45,8 +45,7 @@ def _held(value, unit):
 
 
 def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[str]:
-    """What took part in both, and how that is counted; `one` and `other` are what they are called.
-    """
+    """What took part in both, and how that is counted; `one` and `other` are their names."""
     said = []
     if not correlation_known(first, second):
         said.append("What is known of the machine in one of them rests on shots that are in the "
