@@ -51,34 +51,19 @@ class Predicted:
 
 @dataclass(frozen=True)
 class Problem:
-    """A run as an adjustment problem.
-
-    Attributes
-    ----------
-    stands : tuple of str
-        The stands that have shots, in order of first appearance.
-    stand_of_pose : ndarray of int, shape (n_poses,)
-        -1 for a pose whose stand has no shots.
-    layout : Layout
-        What the unknowns are.
-    start : ndarray, shape (n_unknowns,)
-    start_corrections : ndarray, shape (n_poses, n_readings)
-        Of readings that are set aside, rad; 0 of the others.
-    n_taped : int
-        How many of the prior's values are taped; they come first.
-    n_machine : int
-        How many come next, of what is known of the machine; the others are of set-ups.
-    """
+    """A run as an adjustment problem."""
 
     run: Run
-    stands: tuple[str, ...]
-    stand_of_pose: np.ndarray
-    layout: Layout
+    stands: tuple[str, ...]  #: The stands that have shots, in order of first appearance.
+    stand_of_pose: np.ndarray  #: Int, shape (n_poses,). -1 for a pose whose stand has no shots.
+    layout: Layout  #: What the unknowns are.
     observations: Observations
     prior: Prior
-    start: np.ndarray
+    start: np.ndarray  #: Shape (n_unknowns,).
+    #: Shape (n_poses, n_readings). Of readings that are set aside, rad; 0 of the others.
     start_corrections: np.ndarray
-    n_taped: int
+    n_taped: int  #: How many of the prior's values are taped; they come first.
+    #: How many come next, of what is known of the machine; the others are of set-ups.
     n_machine: int = 0
 
     def __repr__(self):
