@@ -1,7 +1,13 @@
 """What many tests start from: the standard rig, simulated runs, commands; nothing is drawn."""
 
+import hashlib
+import os
 import shutil
 import sys
+from pathlib import Path
+
+# Two workers on two processors: further threads of theirs would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from typer.testing import CliRunner
@@ -57,31 +63,44 @@ def calib_command(monkeypatch, capsys):
 
 
 @pytest.fixture(scope="session")
-def simulated(tmp_path_factory):
-    """``simulated(folder, *words)``: what ``calib simulate`` writes there, simulated but once."""
-    made = {}
+def made_once(tmp_path_factory):
+    """``made_once(make, *words)``: the folder that `make` fills, made by one of the workers."""
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
 
-    def write(folder, *words):
-        words = tuple(map(str, words))
-        if words not in made:
-            run = tmp_path_factory.mktemp("simulated") / "run"
-            done = CliRunner().invoke(application(), ["simulate", str(run), *words])
-            assert done.exit_code == 0, done.output
-            made[words] = run
-        return shutil.copytree(made[words], folder)
+    def folder(make, *words):
+        name = f"{make.__name__}-{hashlib.sha256(repr(words).encode()).hexdigest()[:16]}"
+        if not (shared / name).exists():
+            own = tmp_path_factory.mktemp(make.__name__) / "run"
+            make(own, *words)
+            try:
+                own.rename(shared / name)
+            except OSError:  # the other worker was first
+                assert (shared / name).is_dir()
+        return shared / name
 
-    return write
+    return folder
 
 
 @pytest.fixture(scope="session")
-def solved(simulated, tmp_path_factory):
+def simulated(made_once):
+    """``simulated(folder, *words)``: what ``calib simulate`` writes there, simulated but once."""
+
+    def simulate(run: Path, *words):
+        done = CliRunner().invoke(application(), ["simulate", str(run), *words])
+        assert done.exit_code == 0, done.output
+
+    return lambda folder, *words: shutil.copytree(
+        made_once(simulate, *map(str, words)), folder)
+
+
+@pytest.fixture(scope="session")
+def solved(made_once, simulated):
     """``solved(folder, *words)``: such a run with its result, solved but once."""
-    made = {}
 
-    def write(folder, *words):
-        if words not in made:
-            made[words] = simulated(tmp_path_factory.mktemp("solved") / "run", *words)
-            CliRunner().invoke(application(), ["solve", str(made[words]), "--no-report"])
-        return shutil.copytree(made[words], folder)
+    def solve(run: Path, *words):
+        simulated(run, *words)
+        CliRunner().invoke(application(), ["solve", str(run), "--no-report"])
 
-    return write
+    return lambda folder, *words: shutil.copytree(made_once(solve, *map(str, words)), folder)
