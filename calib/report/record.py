@@ -296,6 +296,16 @@ def derived_records(solution: Solution) -> list[Derived]:
 
 def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
     """The whole of result.json."""
+    return with_noise(verdict_document(chosen, judgement), judgement)
+
+
+def with_noise(document: ResultRecord, judgement: Judgement) -> ResultRecord:
+    """The document with how noisy each kind of value is."""
+    return document.model_copy(update={"noise": noise_records(judgement.noise)})
+
+
+def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
+    """The document before it is known how noisy each kind of value is: no gate asks for that."""
     solution = chosen.solution
     rig, covariance = solution.rig, covariance_record(solution)
     nodes = envelope_edge(rig, solution.parameters)
@@ -323,26 +333,26 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),
         readings=reading_records(solution, judgement),
-        fit=fit_record(solution, judgement),
         suspects=suspect_records(judgement.suspects),
         tests=levels_record(solution, judgement),
         without_suspects=without_suspects_record(judgement.suspects),
         set_aside=set_aside_record(chosen),
         trends=trend_records(judgement.trends),
-        held_out=held_out_record(judgement),
         correlation=correlation_record(judgement.correlation),
         scale=scale_record(judgement.scale),
         undetected=undetected_record(solution, judgement.external),
         identifiability=identifiability_record(judgement.identifiability),
         weak=[Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
         check=check_record(solution, judgement.check, judgement.offset),
-        plausible=plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),
         goal=goal_record(judgement.edge),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
+        # Last what may be on its way from another process.
+        plausible=plausible_record(judgement.plausible),
+        held_out=held_out_record(judgement),
+        fit=fit_record(solution, judgement),
         verdict=verdict_record(judgement),
-        # Last: it may be on its way from another process.
-        noise=noise_records(judgement.noise),
+        noise=None,
     )
 
 
