@@ -72,7 +72,7 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
         off, gradient = _off(entries, typed, parameters)
         if not np.isfinite(off).all() or not np.isfinite(gradient).all():
             return Entered(parameters, np.inf)
-        change = step_towards(gradient[:, free] / entries.steps[:, None], off)
+        change = by_entries(gradient[:, free] / entries.steps[:, None]) @ off
         step = float(np.abs(gradient[:, free] @ change / entries.steps).max(initial=0.0))
         parameters[free] += change
         if step < _SETTLED:
@@ -80,11 +80,6 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
     off, _ = _off(entries, typed, parameters)
     left = float(np.abs(off).max(initial=0.0))
     return Entered(parameters, left if np.isfinite(left) and step < 1.0 else np.inf)
-
-
-def step_towards(design: np.ndarray, off: np.ndarray) -> np.ndarray:
-    """The least-squares solution of ``design x = off`` that is smallest in scaled columns."""
-    return by_entries(design) @ off
 
 
 def by_entries(design: np.ndarray) -> np.ndarray:

@@ -77,7 +77,8 @@ def propose(
     shots = by_role["points"] + by_role["pointings"]
     if any(not choice.sure for choice in choices) or not shots:
         if not shots:
-            choices.append(_no_shots(paths))
+            names = ", ".join(path.name for path in paths)
+            choices.append(Choice("which file holds the shots", why=f"none of {names} seems to"))
         return Proposal(settled, declared, tuple(choices), ())
     for make in (order_choice, observed_choices):
         new = make(by_role, declared)
@@ -152,11 +153,6 @@ def _unlike(look):
     return lambda role: (first.get(role[0], role[0]) not in look.path.name.casefold(),
                          not has.get(role[0], set()) & set(look.meant),
                          role[0] in ("points", "pointings"))
-
-
-def _no_shots(paths):
-    names = ", ".join(path.name for path in paths)
-    return Choice("which file holds the shots", why=f"none of {names} seems to")
 
 
 def _gives(rows, declared, by_role):

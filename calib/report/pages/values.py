@@ -193,7 +193,8 @@ def edge_now(document: ResultRecord, named=()) -> Section:
     """How well the edge is known over the envelope, at the poses, and where somebody asked."""
     extra = () if not named else (Table(
         "Edge sd at the postures asked for (mm, 1 sd)", ("posture", "edge sd"),
-        [[_posture_words(row.joints), mm(row.sd)] for row in named], wide=(0,)),)
+        [[", ".join(f"{name} {angle:g} deg" for name, angle in row.joints.items()), mm(row.sd)]
+         for row in named], wide=(0,)),)
     at_poses = [p.edge_sd for p in document.poses if p.edge_sd is not None]
     poses = () if not at_poses else (Text(words(
         "In the poses of this run it is between ", mm(min(at_poses)), " and ", mm(max(at_poses)),
@@ -218,7 +219,3 @@ def _map(values, name, title, what, draw, document):
     return Picture(name, title, f"One map or line per reach of the {what} in mm over the swept "
                    "joints, all on one scale; each cell of a map carries its number.", draw,
                    (COLUMN, edge_maps.height(document.edge)))
-
-
-def _posture_words(joints):
-    return ", ".join(f"{name} {angle:g} deg" for name, angle in joints.items())
