@@ -69,6 +69,7 @@ def _row(name, sizes, taken, columns):
 
 
 def _everything(older):
+    told, commands = _command(older)  # while nothing else has loaded the machine
     found, bigger = measure.ratios(), measure.ratios(300, only=(
         "(b) scipy, analytic, sparse",))
     floors = {poses: measure.floor(poses) for poses in (30, 1000, 3000)}
@@ -77,7 +78,6 @@ def _everything(older):
     taken, peak, before = measure.large()
     few, every = _solve_time(8), measure.threads()
     snooped, wrong = measure.snooping(), measure.wrong_readings()
-    told, commands = _command(older)
     times, length = scaling()
     solve = dict(zip(*times["solve"], strict=True))
     lines = ["# Speed", "", *_where(), "", "## 30 poses, two corners each, taped: one answer", "",
@@ -122,13 +122,18 @@ def _why(found, floors, few):
         chain, made = (100 * of[part] / of["all"] for part in ("chain", "setting up"))
         lines.append(f"at {poses:,} poses its points and derivatives take {chain:.0f} % of the "
                      f"solve, setting up the problem {made:.0f} %.")
-    return [*lines, "The verdict waits for the libraries, for the noise of shots and readings, and "
-            "for the search for other machines", "that fit as well."]
+    return [*lines, "The verdict waits for the libraries (numpy and scipy.optimize alone are more "
+            "than half of `start and imports`), then for", "hold-out and the search for other "
+            "machines that fit as well; the noise of shots and readings comes after it."]
 
 
 def _command(older):
     """What commands take on the demo, and of these what has a target: name, seconds, most."""
-    here = Path(__file__).parents[2]
+    here, load = Path(__file__).parents[2], getloadavg()[0]
+    clock = {name: command.waited(here, *words) for name, words in _WAITED.items()}
+    if older is not None:
+        clock |= {f"{name}, before": command.waited(older, *words)
+                  for name, words in _WAITED.items()}
     columns = {"one process": command.stages(here, False),
                "first of two": command.stages(here, True)}
     loaded = {"": command.imports(here)}
@@ -137,13 +142,9 @@ def _command(older):
                    "first of two, before": command.stages(older, True), **columns}
         loaded = {"before": command.imports(older), "now": loaded[""]}
     most = sorted(loaded[min(loaded)], key=lambda name: -loaded[min(loaded)][name])[:12]
-    clock = {name: command.waited(here, *words) for name, words in _WAITED.items()}
-    if older is not None:
-        clock |= {f"{name}, before": command.waited(older, *words)
-                  for name, words in _WAITED.items()}
     told = ["## The command on the demo", "",
-            "Seconds by the clock, medians of five, at a load of "
-            f"{getloadavg()[0]:.1f} on {cpu_count()} processors:", "",
+            "Seconds by the clock, medians of five, begun at a load of "
+            f"{load:.1f} on {cpu_count()} processors:", "",
             "| | first line of the result | end |", "|---|---|---|",
             *(f"| {name} | {first:.2f} | {end:.2f} |" for name, (first, end) in clock.items()),
             "", "What each stage of `calib solve` takes, processor seconds; where a second "

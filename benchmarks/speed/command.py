@@ -35,21 +35,24 @@ except ImportError:  # an older checkout
 printed, start = talk.result, Beside.start
 def result(text):
     printed(text)
-    told["verdict printed"] = time.process_time()
+    told.setdefault("verdict printed", time.process_time())
 talk.result = result
 def started(*modules):
-    beside = start(*modules)  # before any library is loaded
+    beside = start(*modules)
     import calib.cli.solve, calib.judge.choice, calib.judge.judgement, calib.report.record
-    import calib.report.entered, calib.report.bootstrapped, calib.report.pages.summary
-    import calib.run.folder
+    import calib.report.pages.summary, calib.run.folder
     told["start and imports"] = time.process_time()
     for module, name, stage in (
         (calib.run.folder, "read_run", "read"), (calib.judge.choice, "solve_as_chosen", "solve"),
         (calib.judge.judgement, "judge", "judge"),
-        (calib.report.record, "result_document", "document"),
+        (calib.report.record, "result_document", "document and rest of the judgement"),
+        (calib.report.record, "verdict_document", "document and rest of the judgement"),
         (calib.report.pages.summary, "summary", "summary"),
+        (calib.report.pages.summary, "verdict_and_parameters", "summary"),
+        (calib.report.record, "with_noise", "noise, after the verdict"),
         (calib.cli.solve, "write_numbers", "write"), (calib.cli.solve, "draw", "draw")):
-        timed(module, name, stage)
+        if hasattr(module, name):  # an older checkout has not all of them
+            timed(module, name, stage)
     return beside
 Beside.start = started
 try:
@@ -60,8 +63,9 @@ told["whole command"] = time.process_time()
 print(json.dumps(told), file=sys.stderr)
 """
 
-STAGES = ("start and imports", "read", "solve", "judge", "document", "summary", "verdict printed",
-          "write", "draw", "whole command")
+STAGES = ("start and imports", "read", "solve", "judge", "document and rest of the judgement",
+          "summary", "verdict printed", "noise, after the verdict", "write", "draw",
+          "whole command")
 
 
 def stages(checkout: Path, two: bool, repeats: int = 1) -> dict[str, float]:

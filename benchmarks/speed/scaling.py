@@ -27,14 +27,22 @@ def scaling(sizes=SIZES, parts=("solve", "judge", "report", "plan")):
         run = a_run(size)
         took("solve", size, lambda run=run: whole(run))
         chosen = solve_as_chosen(run, "none")
-        took("judge", size, lambda chosen=chosen: judge(chosen.solution))
+        took("judge", size, lambda chosen=chosen: _judged(chosen.solution))
         if size >= _LEAST_PLAN:
             took("plan", size, lambda size=size: _planned(size))
         if "report" in parts:
-            judged = judge(chosen.solution)
+            judged = _judged(chosen.solution)
             took("report", size, lambda chosen=chosen, judged=judged: length.update(
                 {len(chosen.solution.run.poses.ids): _page(chosen, judged)}))
     return times, length
+
+
+def _judged(solution):
+    """Judged, with what is left until somebody asks."""
+    judgement = judge(solution)
+    for left in ("gates", "noise"):
+        getattr(judgement, left)
+    return judgement
 
 
 def _page(chosen, judged):

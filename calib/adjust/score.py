@@ -28,6 +28,7 @@ import numpy as np
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import Numbers, chi2_sf, f_sf
 from calib.adjust.reliability import whiten
+from calib.adjust.whitening import whiteners_of
 
 #: What the design must leave of a column, as a share of its square, for it to be told at all.
 LEAST_LEFT = 1e-6
@@ -154,16 +155,15 @@ class Family:
         told = values > LEAST_LEFT
         rng = np.random.default_rng(_SEED)
         normals = rng.standard_normal((self.draws, int(told.sum())))
-        pulled = normals @ (vectors[:, told] * np.sqrt(values[told])).T
+        pulled = (vectors[:, told] * np.sqrt(values[told])) @ normals.T
         total = np.sum(normals**2, axis=1)
         if (spare := self.scores.dof - int(told.sum())) > 0:
             total = total + rng.chisquare(spare, self.draws)
-        largest: dict[int, np.ndarray] = {}  # of the tests of equal degrees of freedom
-        for hypothesis in self.hypotheses:
-            at = [members.index(i) for i in hypothesis]
-            inverse = np.linalg.inv(normal[np.ix_(at, at)])
-            statistic = np.einsum("ni,ij,nj->n", pulled[:, at], inverse, pulled[:, at])
-            largest[len(at)] = np.maximum(largest.get(len(at), 0.0), statistic)
+        largest = {}  # of the tests of equal degrees of freedom
+        for d in {len(h) for h in self.hypotheses}:
+            at = np.searchsorted(members, [h for h in self.hypotheses if len(h) == d])  # (t, d)
+            whitener = whiteners_of(normal[at[:, :, None], at[:, None, :]])
+            largest[d] = np.sum((whitener @ pulled[at]) ** 2, axis=1).max(0)
         smallest: np.ndarray = np.min(
             [self._chances(most, d, total) for d, most in largest.items()], axis=0)
         return smallest

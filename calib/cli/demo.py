@@ -16,15 +16,14 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    from calib.cli.solve import draw, helper, solved, write_numbers
-    from calib.report.pages.summary import summary
+    from calib.cli.solve import draw, helper, rest, solved, write_numbers
     from calib.run.result_folder import result_place
 
     beside = helper()
     result_place(folder / "result")
     _write_run(folder / "run")
-    document, place = solved(folder / "run", folder / "result", beside=beside)
-    talk.result(summary(document))
+    document, place = solved(folder / "run", folder / "result", beside=beside, show=talk.result)
+    talk.result(rest(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
         "centimetres that were planted (run/truth.json), then solve without them."

@@ -13,8 +13,9 @@ import pickle
 import signal
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from importlib import import_module
 from typing import Any, BinaryIO
@@ -32,6 +33,7 @@ class Beside:
     pid: int
     to: BinaryIO
     back: BinaryIO
+    awaited: list[list[Any]] = field(default_factory=list)  #: Where results go as they come.
 
     @classmethod
     def start(cls, *loads: str | None) -> Beside | None:
@@ -60,18 +62,22 @@ class Beside:
     def later(self, function: Callable, *arguments: Any) -> Callable[[], Any]:
         """Call a function of a module there.
 
-        What is returned gives its result, in the order of the calls; it calls the function here
-        if there is none, for whatever reason.
+        What is returned gives its result, once; it calls the function here if there is none, for
+        whatever reason.
         """
+        came: list[Any] = []
+        self.awaited.append(came)
         with suppress(BrokenPipeError):
             pickle.dump((function, arguments), self.to)
             self.to.flush()
 
         def result():
             try:
-                return pickle.load(self.back)
-            except (EOFError, pickle.UnpicklingError):
+                while not came:
+                    self.awaited.pop(0).append(pickle.load(self.back))
+            except (EOFError, IndexError, pickle.UnpicklingError):
                 return function(*arguments)
+            return came.pop()
 
         return result
 
@@ -97,10 +103,22 @@ def _serve(loads, asked, reply):
     for stream in range(3):
         os.dup2(nowhere, stream)
     coming = iter(loads)
-    while True:
+
+    def load():
         if module := next(coming, None):
             import_module(module)
-        # The end of the file where the first process has ended or needs nothing: EOFError.
-        function, arguments = pickle.load(asked)
-        pickle.dump(function(*arguments), reply)
-        reply.flush()
+
+    def answer(function, arguments):
+        try:
+            pickle.dump(function(*arguments), reply)
+            reply.flush()
+            load()
+        except BaseException:
+            os._exit(1)
+
+    # What is asked is taken in while another call is answered: the first process never waits to
+    # ask. It ends at the end of the file: the first one has ended or needs nothing.
+    with ThreadPoolExecutor(1) as worker:
+        worker.submit(load)
+        while True:
+            worker.submit(answer, *pickle.load(asked))

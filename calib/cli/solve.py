@@ -5,6 +5,7 @@ Libraries are imported where they are used: a wrong option is told before they a
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Annotated
@@ -16,6 +17,8 @@ from calib.cli.drawing_process import Beside
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from calib.document.record import ResultRecord
     from calib.run.records import Run
     from calib.run.result_folder import ResultPlace
@@ -49,17 +52,12 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
-    from calib.report.blocks import Section
-    from calib.report.bootstrapped import bootstrap_blocks
-    from calib.report.pages.summary import summary
-    from calib.report.press.terminal import plain
-
     beside = helper(not no_report)
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
-                             None if bootstrap is None else (bootstrap, seed), beside)
-    talk.answer(document, summary(document) + plain([
-        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))]), json)
+                             None if bootstrap is None else (bootstrap, seed), beside,
+                             None if json else talk.result)
+    talk.answer(document, rest(document), json)
     write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
@@ -75,27 +73,27 @@ def solve(
 def helper(to_draw: bool = True) -> Beside | None:
     """A process beside `solved` and `draw`, which call it in turn; None where there is none.
 
-    What both need is loaded before, once; what draws only there, while this process tells.
+    What both need to judge is loaded before, once; what draws there after the judgement.
     """
-    import calib.judge.judgement
-    import calib.report.record  # noqa: F401
+    import calib.judge.choice
+    import calib.judge.judgement  # noqa: F401
 
-    return Beside.start(None, "calib.cli.drawings" if to_draw else None)
+    return Beside.start(None, None, None, "calib.cli.drawings" if to_draw else None)
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
            machine: Path | None = None, bootstrap: tuple[int, int] | None = None,
-           beside: Beside | None = None) -> tuple[ResultRecord, ResultPlace]:
+           beside: Beside | None = None, show: Callable[[str], None] | None = None
+           ) -> tuple[ResultRecord, ResultPlace]:
     """Read, solve, judge; the document of result.json, and where it is to be written.
 
-    `bootstrap` is a number of replicates and a seed.
+    `bootstrap` is a number of replicates and a seed. `show` is given verdict and parameters as soon
+    as they are known, before the rest is.
     """
     from calib.cli.planned import run_with_machine
     from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge, now
+    from calib.judge.judgement import judge
     from calib.judge.set_aside import UnknownName
-    from calib.report.entered import with_entries
-    from calib.report.record import result_document
     from calib.run.folder import read_run
     from calib.run.result_folder import result_place
 
@@ -109,14 +107,37 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
             chosen = solve_as_chosen(run, set_aside)
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
-        document = result_document(chosen, judge(chosen.solution, tolerance,
-                                                 beside.later if beside else now, chosen.out,
-                                                 chosen.instead))
+        judgement = judge(chosen.solution, tolerance, beside.later if beside else partial,
+                          chosen.out, chosen.instead)
+        # Only now: where another process judges too, it takes no time.
+        from calib.report.pages.summary import verdict_and_parameters
+        from calib.report.record import verdict_document, with_noise
+
+        document = verdict_document(chosen, judgement)
         if run.entries is not None:
+            from calib.report.entered import with_entries
+
             document = with_entries(document, run.entries)
+    if show is not None:
+        show(verdict_and_parameters(document))
+    document = with_noise(document, judgement)
     if bootstrap is not None:
         document = _bootstrapped(document, chosen.solution, *bootstrap)
     return document, place
+
+
+def rest(document: ResultRecord) -> str:
+    """What `solved` has not shown: fit and shots, and the bootstrap."""
+    from calib.report.pages.summary import fit_and_shots
+
+    if document.bootstrap is None:
+        return fit_and_shots(document)
+    from calib.report.blocks import Section
+    from calib.report.bootstrapped import bootstrap_blocks
+    from calib.report.press.terminal import plain
+
+    return fit_and_shots(document) + plain([
+        Section("bootstrap", "Bootstrap", bootstrap_blocks(document))])
 
 
 def write_numbers(document: ResultRecord, place: ResultPlace, to_draw: bool = True) -> None:

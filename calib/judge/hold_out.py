@@ -20,6 +20,7 @@ from calib.adjust.adjustment import Adjustment
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.quadratic import chance_above, form_of
 from calib.adjust.spectrum import NotDetermined
+from calib.adjust.threads import one_thread
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
 from calib.judge.check import Checked, check_shots
@@ -90,6 +91,7 @@ class _Part:
         return float(misses @ np.linalg.solve(self.joint[np.ix_(told, told)], misses))
 
 
+@one_thread
 def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None:
     """Solve again without each part of the poses and predict it; None if no part can be left out.
 

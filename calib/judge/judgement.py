@@ -5,7 +5,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from html import escape
-from typing import Any
 
 import numpy as np
 
@@ -46,10 +45,8 @@ class Judgement:
     ----------
     trends : tuple of Trend
         Strongest first.
-    noise_found : callable
+    noise_found, held_out_found, plausible_found : callable
         ``noise_found()`` is what `noise` has: it may still be on its way from another process.
-    held_out : HeldOut or None
-        Likewise without suspects; None if no pose can be left out, or not asked.
     offset : Offset or None
         Of the check shots.
     correlation : Correlation or None
@@ -72,7 +69,8 @@ class Judgement:
     external: External
     trends: tuple[Trend, ...]
     noise_found: Callable[[], tuple[Noise, ...] | None]
-    held_out: HeldOut | None
+    held_out_found: Callable[[], HeldOut | None]
+    plausible_found: Callable[[], Plausibility]
     check: Checked | None
     offset: Offset | None
     correlation: Correlation | None
@@ -80,8 +78,6 @@ class Judgement:
     scale: SurveyScale | None
     taped: TapeTest
     edge: EdgeKnown
-    plausible: Plausibility
-    gates: tuple[Gate, ...]
     out: tuple[Share, ...] = ()
     instead: Instead | None = None
 
@@ -101,6 +97,21 @@ class Judgement:
         None if not asked.
         """
         return self.noise_found()
+
+    @cached_property
+    def held_out(self) -> HeldOut | None:
+        """Of the run without its suspects; None if no pose can be left out, or not asked."""
+        return self.held_out_found()
+
+    @cached_property
+    def plausible(self) -> Plausibility:
+        """Of the run as it is; no other machine is claimed that fits only for the suspects."""
+        return _plausible(self.plausible_found(), self.suspects)
+
+    @cached_property
+    def gates(self) -> tuple[Gate, ...]:
+        """What is asked for, then the tests, which share one error rate."""
+        return _gates(self.suspects.solution, self)
 
     @property
     def weak(self) -> tuple[Weak, ...]:
@@ -122,14 +133,9 @@ class Judgement:
         return all(gate.passed for gate in self.gates)
 
 
-def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
-    """Call a function at once, and return what gives its result."""
-    return partial(_kept, function(*arguments))
-
-
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
-          later: Callable[..., Callable] = now,
+          later: Callable[..., Callable] = partial,
           out: tuple[Share, ...] = (), instead: Instead | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
@@ -138,30 +144,33 @@ def judge(solution: Solution, tolerance: float | None = None,
     tolerance : float, optional
         On the 3-D miss of a check shot, m; that of the rig if not given.
     later : callable, optional
-        ``later(function, *arguments)`` has a function called and returns what gives its result,
-        once: in a process beside this one, if there is one.
+        ``later(function, *arguments)`` returns what gives the result of a function, once: it may be
+        called in a process beside this one, or only when it is asked for.
     out : tuple of Share
         What was set aside, by `calib.judge.gates.shares`.
     instead : Instead, optional
         What explains it as well, by `calib.judge.instead`.
     """
     run = solution.run
+    plausible_found = later(plausibility, solution)
     suspects = find_suspects(solution)
     rest = suspects.without
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
-    noise_found = later(_noise, suspects) if again else partial(_kept, None)
+    held_out_found = later(hold_out, rest, FOLDS) if again else _none
+    noise_found = later(_noise, suspects) if again else _none
     checks, told = reliability(solution.adjustment), identifiability(solution)
     check, offset = _checked(solution, rest, tolerance)
-    judgement = Judgement(
+    return Judgement(
         reliability=checks,
         suspects=suspects,
         identifiability=told,
         external=external_reliability(solution, checks),
         trends=trends(rest),
         noise_found=noise_found,
-        held_out=hold_out(rest, FOLDS) if again else None,
+        held_out_found=held_out_found,
+        plausible_found=plausible_found,
         check=check,
         offset=offset,
         correlation=correlation(rest),
@@ -169,21 +178,16 @@ def judge(solution: Solution, tolerance: float | None = None,
         scale=survey_scale(rest),
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge_known(solution, told.weak),
-        plausible=_plausible(solution, suspects),
-        gates=(),
         out=out,
         instead=instead,
     )
-    return replace(judgement, gates=_gates(solution, judgement))
 
 
-def _kept(value):
-    return value
+def _none():
+    return None
 
 
-def _plausible(solution: Solution, suspects: Suspects) -> Plausibility:
-    """Of the run as it is; no other machine is claimed that fits only because of the suspects."""
-    found = plausibility(solution)
+def _plausible(found: Plausibility, suspects: Suspects) -> Plausibility:
     if not found.untold or not suspects.beyond_chance:
         return found
     still = plausibility(suspects.without)
@@ -215,7 +219,6 @@ def _checked(solution, rest, tolerance):
 
 
 def _gates(solution, judgement) -> tuple[Gate, ...]:
-    """What is asked for, then the tests, which share one error rate."""
     held = judgement.held_out
     asked = [
         gates.global_gate(solution),
@@ -242,6 +245,7 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
               for q in asked if q is not None))
 
 
+@one_thread
 def _noise(suspects):
     """Without the suspects, but with them where most are readings of one sensor.
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.threads import one_thread
 from calib.calibration import Solution, starting_parameters
 from calib.chain.rig import Rig
 from calib.judge.belief import believed_sd, difference, disbelief
@@ -87,6 +88,7 @@ class Plausibility:
         return not (self.out_of_range or self.far_from_start or self.untold)
 
 
+@one_thread
 def plausibility(solution: Solution) -> Plausibility:
     """Ask whether a solution can be the machine; solves nothing fully."""
     found = tuple(_weighed(solution, e) for e in equivalents(solution.run, solution.parameters))

@@ -260,6 +260,16 @@ def derived_records(solution: Solution) -> list[solved.Derived]:
 
 def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
     """The whole of result.json."""
+    return with_noise(verdict_document(chosen, judgement), judgement)
+
+
+def with_noise(document: ResultRecord, judgement: Judgement) -> ResultRecord:
+    """The document with how noisy each kind of value is."""
+    return document.model_copy(update={"noise": judged.noise_records(judgement.noise)})
+
+
+def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
+    """The document before it is known how noisy each kind of value is: no gate asks for that."""
     solution = chosen.solution
     rig, covariance = solution.rig, covariance_record(solution)
     nodes = envelope_edge(rig, solution.parameters)
@@ -287,26 +297,26 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         poses=pose_records(solution),
         shots=shot_records(solution, judgement),
         readings=reading_records(solution, judgement),
-        fit=fit_record(solution, judgement),
         suspects=suspect_records(judgement.suspects),
         tests=judged.levels_record(solution, judgement),
         without_suspects=judged.without_suspects_record(judgement.suspects),
         set_aside=judged.set_aside_record(chosen),
         trends=judged.trend_records(judgement.trends),
-        held_out=judged.held_out_record(judgement),
         correlation=judged.correlation_record(judgement.correlation),
         scale=judged.scale_record(judgement.scale),
         undetected=judged.undetected_record(solution, judgement.external),
         identifiability=judged.identifiability_record(judgement.identifiability),
         weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
         check=check_record(solution, judgement.check, judgement.offset),
-        plausible=judged.plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),
         goal=judged.goal_record(judgement.edge),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
+        # Last what may be on its way from another process.
+        plausible=judged.plausible_record(judgement.plausible),
+        held_out=judged.held_out_record(judgement),
+        fit=fit_record(solution, judgement),
         verdict=judged.verdict_record(judgement),
-        # Last: it may be on its way from another process.
-        noise=judged.noise_records(judgement.noise),
+        noise=None,
     )
 
 

@@ -15,6 +15,11 @@ from calib.report.words.status import mark
 
 def summary(document: ResultRecord) -> str:
     """Verdict, parameters, fit and worst shots as plain text, at most 100 columns wide."""
+    return verdict_and_parameters(document) + fit_and_shots(document)
+
+
+def verdict_and_parameters(document: ResultRecord) -> str:
+    """What is waited for; the noise of each kind of value needs not be known yet."""
     out = console()
     for sentence in three_sentences(document):
         out.print(str(sentence))
@@ -25,6 +30,12 @@ def summary(document: ResultRecord) -> str:
     out.print(_parameter_table(document.parameters))
     for weak in document.weak:
         out.print(f"Weak: {weak.says}")
+    return text_of(out)
+
+
+def fit_and_shots(document: ResultRecord) -> str:
+    """The rest: how the shots fit, what is odd, the worst, and the check shots."""
+    out = console()
     out.print(_fit_lines(document.fit))
     for line in judged_lines(document):
         out.print(line)
