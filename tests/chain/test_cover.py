@@ -17,7 +17,7 @@ spec.loader.exec_module(campaign)
 @pytest.mark.slow
 @pytest.mark.parametrize("name", campaign.EFFECTS)
 def test_cover(name):
-    """40 runs: 32 intervals or fewer have a chance of 1 in 1,400, an rms beyond 1.45 1 in 10,000."""
+    """40 runs: 32 intervals or fewer have a chance of 1 in 1,400, such an rms 1 in 10,000."""
     count, of, rms = campaign.covered(name, 40, 40)
     assert count >= 0.82 * of
     assert 0.6 < rms < 1.45

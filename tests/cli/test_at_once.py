@@ -133,7 +133,7 @@ def test_trouble_with_the_disk_after_the_numbers(calib_command, run, monkeypatch
             raise OSError(28, "No space left on device")
         stage(folder, files)
 
-    monkeypatch.setattr("calib.run.result_folder.stage", full)
+    monkeypatch.setattr("calib.run.write.stage", full)
     status, out, err = calib_command("solve", run)
     assert status == 3 and "boom_length" in out
     assert "no space left" in err and "The numbers are written, the report is not." in err
