@@ -302,7 +302,7 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         check=check_record(solution, judgement.check, judgement.offset),
         plausible=judged.plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),
-        goal=judged.goal_record(judgement.edge),
+        goal=judged.goal_record(judgement),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         verdict=judged.verdict_record(judgement),
         # Last: it may be on its way from another process.

@@ -1,5 +1,6 @@
 """The values to enter, old beside new, the drawings, and the taped set-up against the solved."""
 
+from calib.document.decision import Decision
 from calib.document.edge import Taped
 from calib.document.record import ResultRecord
 from calib.report.blocks import (
@@ -21,7 +22,7 @@ from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.status import not_to_enter
+from calib.report.words.requirement import tape_can_be_judged
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
@@ -38,7 +39,9 @@ def to_enter(document: ResultRecord) -> Section:
         "by, as a point with a bar of 95 %, on a band of the tape's 95 %.",
         taped_figures.solved_against_taped, (COLUMN, 5.9)),)
     count = len(views.shown_names(document))
-    heading = "As solved, not to be entered" if not_to_enter(document) else "What to enter"
+    heading = {Decision.ENTER: "What to enter",
+               Decision.NOT_YET: "As solved, not to be entered yet",
+               Decision.DO_NOT: "As solved, not to be entered"}[document.decision]
     return Section("enter", heading, (
         _old_and_new([p for p in document.parameters if p.status != "held"]), *solved_taped,
         Picture("dimensions", "The solved dimensions on the rig (± one sd)",
@@ -113,7 +116,8 @@ def _derived(document):
     if not rows["m"]:
         return angles
     return (*angles,
-            Table("To be checked with a tape before the values are trusted (mm)",
+            Table("To be checked with a tape before the values are trusted (mm)"
+                  if document.decision is Decision.ENTER else "Lengths as solved (mm)",
                   ("length", "value", "sd"), rows["m"], wide=(0,)),
             Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
 
@@ -183,10 +187,10 @@ def _edge_cost(document, record):
     note = () if not record.not_taped else (Text(words(
         "Not taped, and taken as solved here: ", ", ".join(record.not_taped), "."),
         "note"),)
-    doubt = () if document.verdict.passed else (Text(words(
-        "This result failed a gate: what is wrong with it is in these differences too. Judge the "
-        "tape by a result that passes.")),)
-    return edge_sentence(record.edge, "With the taped values entered"), *doubt, *note
+    doubt = () if tape_can_be_judged(document) else (Text(words(
+        "The tape cannot be judged by this result: what is wrong with it is in these differences "
+        "too."), "lead"),)
+    return *doubt, edge_sentence(record.edge, "With the taped values entered"), *note
 
 
 def edge_now(document: ResultRecord, named=()) -> Section:
