@@ -100,7 +100,7 @@ def test_only_what_is_to_be_entered_carries_calm_marks(of_gain, untold, document
     for told, stamp in ((good, ""), (untold, "NOT TO BE ENTERED YET"), (of_gain, "NOT TO BE")):
         sections = {s.name: s for s in contents(told)}
         sheet = Page(sheet_files(told)["sheet.html"].decode()).words
-        assert ("edge, in doubt" in sheet) == bool(stamp) == bool(not_to_enter(told))
+        assert ("edge, not to be trusted" in sheet) == bool(stamp) == bool(not_to_enter(told))
         signed = plain([sections["sign-off"]])
         assert stamp in signed and ("To be entered as it is" in signed) == (not stamp)
         assert ("by its sds alone, which" in plain([sections["verdict"]])) == bool(stamp)
