@@ -102,13 +102,13 @@ def trust(document: ResultRecord) -> Answer:
     return Answer(answer.answer, words(*answer.parts, *noise))
 
 
-def _unless(goal: Goal) -> tuple[Part, ...]:
+def _could_hide(goal: Goal) -> tuple[Part, ...]:
     """What could hide from every test, where it is more than what is known."""
     if goal.hidden is None or goal.within95 is None or goal.hidden <= goal.within95:
         return ()
     more = ", more than is required" if goal.hidden > goal.edge else ""
-    return words(", unless the readings or shots share an error just too small to be found: one "
-                 "could hide up to ", mm(goal.hidden), f" mm{more}")
+    return words("; an error that readings or shots share, just too small to be found, could hide "
+                 "up to ", mm(goal.hidden), f" mm{more}")
 
 
 def _known(document: ResultRecord) -> Answer:
@@ -127,9 +127,9 @@ def _known(document: ResultRecord) -> Answer:
     if document.decision is not Decision.ENTER:
         return Answer(NOT_YET if document.verdict.passed else NO, (
             "Do not yet trust the edge to the ", *known, " of ", *required,
-            " that its sds promise", *how, *(_unless(goal) if document.verdict.passed else ()),
+            " that its sds promise", *how, *(_could_hide(goal) if document.verdict.passed else ()),
             "."))
-    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, *_unless(goal),
+    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, *_could_hide(goal),
                         "."))
 
 
