@@ -161,7 +161,7 @@ class Result:
             chi2=document.fit.chi2,
             dof=document.fit.dof,
             identity=document.run.files.get("shots.csv") or self.sha256,
-            failed=tuple(g.name for g in document.verdict.gates if not g.passed),
+            failed=tuple(document.verdict.failed),
             shots=tuple((s.target, *s.position.numbers) for s in document.shots),
             time=next((p.time for p in document.poses if p.time), ""),
             machine=self.machine,

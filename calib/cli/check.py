@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import onward
 from calib.cli.planned import Tolerance
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ def check(
     """Predict check shots from a result and judge the misses; nothing is written."""
     from calib.judge.check import check_shots, tolerance_for
     from calib.judge.choice import solve_as_chosen
+    from calib.judge.goal import edge_known
     from calib.report.pages.checked import checked_document, checked_text
     from calib.results import load_result
     from calib.run.complaints import InputError
@@ -41,17 +43,19 @@ def check(
     data = read_run(folder, shots)
     talk.tell_all(data.notices)
     if data.check is None:
+        talk.follow(*onward(told.document, result))
         raise InputError.of(shots or folder / CHECK, "no check shots",
                             "shots that took no part in the solve, written like shots.csv")
     with talk.working(f"Predicting {len(data.check)} check shots"):
         choice = told.document.set_aside.choice
         solution = solve_as_chosen(data, choice).solution
         _refuse_other(told, solution)
-        allowed, origin = tolerance_for(data.rig, tolerance and tolerance / 1000)
+        allowed, origin = tolerance_for(data.rig, tolerance and tolerance / 1000,
+                                        edge_known(solution, ()).noise95)
         document = checked_document(
             solution, check_shots(solution, data.check, allowed), origin, told.document)
     talk.answer(document, checked_text(document), json)
-    talk.follow(*(("sheet", result) if document.passed else ("diagnose", folder)))
+    talk.follow(*(onward(told.document, result) if document.passed else ("diagnose", folder)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 

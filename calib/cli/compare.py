@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import onward
 
 if TYPE_CHECKING:
     from calib.report.pages.comparison import Side
@@ -40,8 +41,9 @@ def compare(
     if len(surveys) == 2 and not shared_shots(*surveys):
         talk.tell("Whether the machine itself has changed between them: "
                   + shlex.join(["calib", "drift", str(first), str(second)]))
-    if any(results):
-        talk.follow("sheet", second if results[1] is not None else first)
+    last = results[1] or results[0]
+    if last is not None:
+        talk.follow(*onward(last.document, second if results[1] is not None else first))
 
 
 def _results(*paths: Path) -> list[Result | None]:
@@ -54,11 +56,13 @@ def _results(*paths: Path) -> list[Result | None]:
 def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
     """Both; a tape is read against the rig of the other side's result."""
     from calib.report.pages.comparison import Side
+    from calib.report.words.status import not_to_enter
 
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
     one, other = (
-        Side(name, survey=result.survey) if result is not None else
+        Side(name, survey=result.survey, warning=not_to_enter(result.document))
+        if result is not None else
         Side(name, tape=_tape(path, rig))
         for name, path, result in zip(names, (first, second), results, strict=True)
     )

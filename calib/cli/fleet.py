@@ -50,6 +50,7 @@ def fleet(
     same files is not solved again, so a fleet that was stopped goes on. Ends with status 6 if any
     run did not pass.
     """
+    from calib.fleet.row import NOT_YET
     from calib.report.fleet_record import fleet_document
     from calib.report.pages.fleet import fleet_sections
     from calib.report.press.html import page
@@ -84,15 +85,17 @@ def fleet(
         talk.follow("history", root)
         return
     _follow_worst(worst.status, root / worst.run)
-    raise typer.Exit(talk.GATE_FAILED)
+    if worst.status != NOT_YET:
+        raise typer.Exit(talk.GATE_FAILED)
 
 
 def _follow_worst(status, run):
     """What cannot be read or told has no mistake to look for: solved alone it says what is wrong.
     """
-    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED
+    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED, NOT_YET
 
-    look = {FAULT: "solve", INPUT: "solve", NOT_DETERMINED: "next"}.get(status, "diagnose")
+    look = {FAULT: "solve", INPUT: "solve", NOT_YET: "solve",
+            NOT_DETERMINED: "next"}.get(status, "diagnose")
     talk.follow(look, run)
     talk.tell(f"To look at the worst: calib {look} {quote(str(run))}")
 
@@ -139,13 +142,13 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
 
 def _tasks(root, runs, journal, report) -> Iterator[Task]:
     """What is not solved yet, or from other files, or lacks the report that is asked for."""
-    from calib.fleet.row import FAILED, NOT_WRITTEN, PASSED
+    from calib.fleet.row import FAILED, NOT_WRITTEN, NOT_YET, PASSED
 
     for run in runs:
         folder = root / run
         inputs = hash_of(folder)
         there = journal.inputs(run) == inputs and journal.status(run) != NOT_WRITTEN and (
-            journal.status(run) not in (PASSED, FAILED)
+            journal.status(run) not in (PASSED, NOT_YET, FAILED)
             or ((folder / "result" / "result.json").is_file()
                 and (not report or (folder / "result" / "report.pdf").is_file())))
         if not there:

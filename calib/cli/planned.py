@@ -36,7 +36,8 @@ Known = Annotated[Path | None, typer.Option(
 #: Of ``calib solve`` and ``calib check``.
 Tolerance = Annotated[float | None, typer.Option(
     "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; [check] "
-    "tolerance of rig.toml if not given, else 30 mm (common practice, no source).")]
+    "tolerance of rig.toml if not given, else its goal with the readings' noise on top, else 30 mm "
+    "(common practice, no source).")]
 
 
 def length(text: str | None) -> float | None:

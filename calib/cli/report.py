@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import onward
 
 if TYPE_CHECKING:
     from calib.report.pages.contents import NamedPosture
@@ -39,9 +40,8 @@ def report(
     write_whole(folder, files)
     talk.result(str(folder / "report.html"))
     talk.result(str(folder / "report.pdf"))
-    run = read.path.absolute().parent.parent
-    mend = not read.document.verdict.passed and (run / "rig.toml").is_file()
-    talk.follow(*(("diagnose", run) if mend else ("sheet", result)))
+    then = onward(read.document, result)
+    talk.follow(*(("sheet", result) if then[0] == "report" else then))
 
 
 def named_posture(result: Result, text: str) -> NamedPosture:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import onward
 from calib.report.pages.sheet_units import Angle, Length
 
 if TYPE_CHECKING:
@@ -39,7 +40,6 @@ def sheet(
     from calib.report.pages.sheet import sheet_files
     from calib.report.words.status import left_out, not_to_enter
     from calib.results import load_result
-    from calib.run.folder import ENTRIES
     from calib.run.write import write_whole
 
     read = load_result(result)
@@ -52,15 +52,9 @@ def sheet(
     talk.tell_cautions()
     for name in files:
         talk.result(str(folder / name))
-    warning, run = not_to_enter(document), read.path.absolute().parent.parent
+    warning = not_to_enter(document)
     talk.tell_all(filter(None, (left_out(document), warning)))
-    inside = (run / "rig.toml").is_file()
-    if not document.verdict.passed:
-        talk.follow(*(("diagnose", run) if inside else ("report", result)))
-    elif warning and inside:
-        talk.follow("entries", "check", entries or run / ENTRIES, run)
-    else:
-        talk.follow(*(("report", result) if warning else ("confirm", result)))
+    talk.follow(*(onward(document, result, entries) if warning else ("confirm", result)))
     if warning:
         raise typer.Exit(talk.GATE_FAILED)
 

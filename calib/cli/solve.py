@@ -61,6 +61,8 @@ def solve(
     write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
+    if document.to_tape is not None:
+        talk.tell_cautions()
     talk.tell_all(suggested)
     talk.follow_line(suggested[0].partition(": ")[2] if suggested
                      else f"calib report {_typed(out)}")
@@ -192,11 +194,19 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     run, out : Path
         The run folder and where the result is.
     """
+    from calib.document.decision import Decision
     from calib.judge.set_aside import NONE, SUSPECTS
+    from calib.run.folder import ENTRIES, TAPE
 
-    if document.verdict.passed:
+    if document.decision is Decision.ENTER:
         return [f"To print what to enter: calib sheet {_typed(out)}"]
-    failed = {gate.name for gate in document.verdict.gates if not gate.passed}
+    if document.to_tape is not None and document.decision is Decision.NOT_YET:
+        return [f"Once {document.to_tape.name} is in {_typed(run / TAPE)}: "
+                f"calib solve {_typed(run)}"]
+    if document.verdict.passed:
+        return [f"To see what the list lacks: calib entries check {_typed(run / ENTRIES)} "
+                f"{_typed(run)}"]
+    failed = set(document.verdict.failed)
     choice = document.set_aside.choice
     aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
     machine = document.machine
@@ -204,7 +214,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale", "systematic errors"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
-    if "suspects" in failed:
+    if "suspects" in failed and not document.verdict.explained:
         names = [s.name for s in document.suspects if s.beyond_chance]
         both = SUSPECTS if choice == NONE else ",".join([
             *(v.name for v in document.set_aside.values), *names])

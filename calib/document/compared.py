@@ -54,6 +54,8 @@ class Comparison(Record):
                                      "end of the 95 % of edge, not even at the lower, or null "
                                      "between the two")
     notes: list[str]
+    not_to_enter: list[str] = Field(default_factory=list, description="results whose values are "
+                                    "not to be entered, and why")
 
     @property
     def other(self) -> Literal["first", "second"]:

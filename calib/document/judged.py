@@ -290,6 +290,9 @@ class Goal(Record):
     sd_in_use: Unbounded = Field(None, description="worst over the envelope with the noise of the "
                                  "readings as well, 1 sd, m")
     in_use95: Unbounded = Field(None, description="the same at 95 %, m")
+    hidden: Unbounded = Field(None, description="how far the edge is off at most by an error that "
+                              "values share and that is just too small to be found, m; null if "
+                              "not asked")
     reach: Text | None = Field(description="where that is")
     met: Flag
 
@@ -312,5 +315,12 @@ class Verdict(Record):
     gates: list[Gate]
     reasons: list[Text] = Field(description="what failed first")
     notes: list[Text]
+    explained: Text | None = Field(None, description="one shared error that explains as well what "
+                                   "does not fit")
+
+    @property
+    def failed(self) -> list[str]:
+        """Names of the gates that failed."""
+        return [gate.name for gate in self.gates if not gate.passed]
     error_rate: Chance = Field(description="that the tests together condemn a clean run")
     shared_by: Text

@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from calib.document import judged, solved
 from calib.document.bootstrapped import Bootstrap
+from calib.document.decision import Decision
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
 from calib.document.fields import Count, Flag, Record, Text
@@ -64,6 +65,21 @@ class ResultRecord(Record):
     entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: judged.Verdict
     bootstrap: Bootstrap | None = Field(None, description="null if not asked for")
+
+    @property
+    def decision(self) -> Decision:
+        """What is to be done with the values."""
+        if not self.verdict.passed or (self.entries is not None and not self.entries.enough):
+            return Decision.DO_NOT
+        return Decision.ENTER if self.to_tape is None else Decision.NOT_YET
+
+    @property
+    def to_tape(self) -> solved.Parameter | None:
+        """The longest length that was solved, where nothing tells the scale of the survey."""
+        lengths = [p for p in self.parameters if p.unit == "m" and p.status != "held"]
+        if self.scale is not None:
+            return None
+        return max(lengths, key=lambda p: abs(p.value), default=None)
 
     @property
     def shot_poses(self) -> set[str]:

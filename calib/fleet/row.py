@@ -6,9 +6,9 @@ from typing import Any
 from calib.document.record import ResultRecord
 
 #: What may have become of a run, the worst first.
-FAULT, NOT_WRITTEN, INPUT, NOT_DETERMINED, NOT_CONVERGED, FAILED, PASSED = STATES = (
+FAULT, NOT_WRITTEN, INPUT, NOT_DETERMINED, NOT_CONVERGED, FAILED, NOT_YET, PASSED = STATES = (
     "fault of the program", "not written", "input at fault", "not determined", "not converged",
-    "gates failed", "passed")
+    "gates failed", "not yet", "passed")
 
 #: Columns of every row, in order; those of parameters come behind.
 COLUMNS = ("run", "inputs", "status", "message", "seconds", "megabytes", "bytes", "rig", "shots",
@@ -21,15 +21,17 @@ OF_PARAMETER = ("", ".sd", ".tape", ".tape_sd", ".z")
 def solved_row(document: ResultRecord) -> dict[str, Any]:
     """The numbers of a solved run, m and deg."""
     return {
-        "status": PASSED if document.verdict.passed else FAILED,
+        "status": (FAILED if not document.verdict.passed else
+                   PASSED if document.to_tape is None else NOT_YET),
         "rig": document.rig.name,
         "shots": len(document.shots),
         "poses": len(document.shot_poses),
         "variance_factor": document.fit.variance_factor,
         "dof": document.fit.dof,
         "rms_3d_m": document.fit.rms_3d,
-        "edge95_m": document.goal.within95,
-        "failed": ", ".join(g.name for g in document.verdict.gates if not g.passed),
+        # What the sds of a result at fault promise is no promise.
+        "edge95_m": document.goal.within95 if document.verdict.passed else None,
+        "failed": ", ".join(document.verdict.failed),
         "suspects": sum(s.beyond_chance for s in document.suspects),
         "parameters": {p.name: [p.value, p.sd, p.tape, p.tape_sd, p.z, p.unit]
                        for p in document.parameters if p.sd is not None},

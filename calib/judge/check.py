@@ -11,16 +11,15 @@ from calib.chain.rig import Rig
 from calib.foretold import foretold
 from calib.run.records import Shots
 
-#: On the 3-D miss of a check shot unless the user says otherwise, m (common practice, no source).
-#: It does not follow from the goal of the edge: the errors of the shot and of the readings, which
-#: the goal leaves out, are in the miss.
+#: On the 3-D miss of a check shot where neither user nor rig says anything, m (common practice, no
+#: source).
 TOLERANCE = 0.030
 
 
 class Origin(StrEnum):
-    """Where a limit is from: the command, the rig's file, or what is common."""
+    """Where a limit is from: the command, the rig's file, the goal in it, or what is common."""
 
-    USER, RIG, PRACTICE = "user", "rig", "practice"
+    USER, RIG, GOAL, PRACTICE = "user", "rig", "goal", "practice"
 
 
 @dataclass(frozen=True)
@@ -54,12 +53,19 @@ class Checked:
         return bool((self.lengths <= self.tolerance).all())
 
 
-def tolerance_for(rig: Rig, stated: float | None = None) -> tuple[float, Origin]:
-    """The tolerance on check shots, m, and where it is from; `stated` by the user goes first."""
+def tolerance_for(rig: Rig, stated: float | None = None, noise95: float = 0.0
+                  ) -> tuple[float, Origin]:
+    """The tolerance on check shots, m, and where it is from; `stated` by the user goes first.
+
+    The goal of the edge counts the readings as exact, a miss has their errors in it: `noise95`,
+    m at 95 %, as `calib.judge.goal.EdgeKnown` has it, comes on top as a root of squares.
+    """
     if stated is not None:
         return stated, Origin.USER
     if rig.check_tolerance is not None:
         return rig.check_tolerance, Origin.RIG
+    if rig.edge_goal is not None:
+        return float(np.hypot(rig.edge_goal, noise95)), Origin.GOAL
     return TOLERANCE, Origin.PRACTICE
 
 
@@ -98,14 +104,17 @@ class Offset:
     mean: np.ndarray
     sd: np.ndarray
     chance: float  #: That the misses of a run without a common offset have a mean as far out.
+    alike: float  #: That misses with this offset in common differ as much among themselves.
 
 
 def common_offset(solution: Solution, checked: Checked) -> Offset:
     """Generalised least-squares mean of the misses, tested against its full covariance."""
-    n = len(checked.shots)
+    n, joint = len(checked.shots), foretold(solution, checked.shots).joint
     ones = np.tile(np.eye(3), (n, 1))
-    weighted = np.linalg.solve(foretold(solution, checked.shots).joint, ones)
+    weighted = np.linalg.solve(joint, ones)
     covariance = np.linalg.inv(ones.T @ weighted)
     mean = covariance @ (weighted.T @ checked.misses.ravel())
     statistic = mean @ np.linalg.solve(covariance, mean)
-    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2_sf(statistic, 3)))
+    rest = (checked.misses - mean).ravel()
+    apart = chi2_sf(rest @ np.linalg.solve(joint, rest), 3 * n - 3) if n > 1 else 1.0
+    return Offset(mean, np.sqrt(np.diag(covariance)), float(chi2_sf(statistic, 3)), float(apart))

@@ -11,12 +11,11 @@ together.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from calib.adjust.distributions import chi2_cdf, chi2_sf
 from calib.calibration import Solution
-from calib.judge.instead import Instead
 from calib.judge.set_aside import SetAside
 from calib.judge.suspects import RUN_LEVEL as SUSPECTS_RATE
 from calib.judge.suspects import Suspects
@@ -72,6 +71,11 @@ def shared(questions: Sequence[Question], rate: float = SHARED_RATE) -> tuple[Ga
     return tuple(gates[i] for i in range(len(questions)))
 
 
+def at_fault_itself(failed: Iterable[str]) -> bool:
+    """Whether more failed than what the edge is known to and what check shots say: of the run."""
+    return bool(set(failed) - {EDGE, OFFSET, CHECK_SHOTS})
+
+
 def global_gate(solution: Solution) -> Question | Gate:
     """The global test, two-sided; a gate by itself where nothing is left to test with."""
     adjustment = solution.adjustment
@@ -117,6 +121,6 @@ def shares(run: Run, aside: SetAside) -> tuple[Share, ...]:
     return tuple(f for f in found if f.out)
 
 
-def left_gate(out: Sequence[Share], instead: Instead | None) -> Gate:
+def left_gate(out: Sequence[Share]) -> Gate:
     """Whether what was set aside is a few slips."""
-    return Gate(LEFT, instead is None and not any(share.too_much for share in out))
+    return Gate(LEFT, not any(share.too_much for share in out))

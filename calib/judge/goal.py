@@ -55,6 +55,11 @@ class EdgeKnown:
         return TIMES_SD * self.sd_in_use
 
     @property
+    def noise95(self) -> float:
+        """What the noise of the readings alone adds to it, m; 0 where nothing is known."""
+        return float(np.sqrt(np.nan_to_num(self.in_use95**2 - self.within95**2)))
+
+    @property
     def met(self) -> bool:
         return bool(self.within95 <= self.goal)
 

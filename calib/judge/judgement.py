@@ -21,6 +21,7 @@ from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
 from calib.judge.instead import Instead
+from calib.judge.instead import instead as explains_as_well
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.scale import SurveyScale, survey_scale
@@ -60,7 +61,7 @@ class Judgement:
     out : tuple of Share
         What was set aside.
     instead : Instead or None
-        What explains that as well.
+        What explains that, or the suspects, as well.
     """
 
     reliability: Reliability
@@ -82,7 +83,7 @@ class Judgement:
     instead: Instead | None = None
 
     def __repr__(self):
-        failed = ", ".join(gate.name for gate in self.gates if not gate.passed)
+        failed = ", ".join(self.failed)
         return f"<Judgement: {f'failed: {failed}' if failed else 'passed'}>"
 
     def _repr_html_(self):
@@ -129,8 +130,13 @@ class Judgement:
         return self.suspects.reading_mask
 
     @property
+    def failed(self) -> tuple[str, ...]:
+        """Names of the gates that failed."""
+        return tuple(gate.name for gate in self.gates if not gate.passed)
+
+    @property
     def passed(self) -> bool:
-        return all(gate.passed for gate in self.gates)
+        return not self.failed
 
 
 @one_thread
@@ -161,7 +167,10 @@ def judge(solution: Solution, tolerance: float | None = None,
     held_out_found = later(hold_out, rest, FOLDS) if again else _none
     noise_found = later(_noise, suspects) if again else _none
     checks, told = reliability(solution.adjustment), identifiability(solution)
-    check, offset = _checked(solution, rest, tolerance)
+    edge = edge_known(solution, told.weak)
+    check, offset = _checked(solution, edge, tolerance)
+    if suspects.beyond_chance and len(run.shots) <= MOST_SHOTS:
+        instead = explains_as_well(solution, rest, suspects.aside) or instead
     return Judgement(
         reliability=checks,
         suspects=suspects,
@@ -177,7 +186,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         systematic=systematic(rest) if again else None,
         scale=survey_scale(rest),
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
-        edge=edge_known(solution, told.weak),
+        edge=edge,
         out=out,
         instead=instead,
     )
@@ -203,19 +212,15 @@ def _reading_of(machine: Equivalent) -> tuple[object, ...]:
     return machine.differs if way is None else (way.what, *way.names)
 
 
-def _checked(solution, rest, tolerance):
-    """The check shots against their tolerance, and what they are off by in common.
-
-    In common against the run without its suspects: these may move all predictions alike.
-    """
+def _checked(solution, edge, tolerance):
+    """The check shots against their tolerance, and what they are off by in common."""
     if solution.run.check is None:
         return None, None
     check = check_shots(solution, solution.run.check,
-                        tolerance_for(solution.rig, tolerance)[0])
+                        tolerance_for(solution.rig, tolerance, edge.noise95)[0])
     if not len(check.shots):  # what is unknown in their poses is told by no other shot
         return None, None
-    told = check_shots(rest, solution.run.check)
-    return check, common_offset(rest, told) if len(told.shots) else None
+    return check, common_offset(solution, check)
 
 
 def _gates(solution, judgement) -> tuple[Gate, ...]:
@@ -237,12 +242,15 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     ]
     questions = [q for q in asked if isinstance(q, gates.Question)]
     answered = iter(gates.shared(questions))
-    return (gates.Gate(gates.EDGE, judgement.edge.met),
-            gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
-            *((gates.left_gate(judgement.out, judgement.instead),)
-              if judgement.out or judgement.instead else ()),
-            *(next(answered) if isinstance(q, gates.Question) else q
-              for q in asked if q is not None))
+    found = (gates.Gate(gates.EDGE, judgement.edge.met),
+             gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
+             *((gates.left_gate(judgement.out),) if judgement.out else ()),
+             *(next(answered) if isinstance(q, gates.Question) else q
+               for q in asked if q is not None))
+    if judgement.instead is None:
+        return found
+    # What is left without the suspects may be free of the error that made them.
+    return (*(g for g in found if g.name != gates.SYSTEMATIC), gates.Gate(gates.SYSTEMATIC, False))
 
 
 @one_thread

@@ -6,7 +6,7 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.document.fleet import FleetParameter, FleetRecord, FleetRun, Histogram
-from calib.fleet.row import PASSED, STATES
+from calib.fleet.row import FAILED, STATES
 from calib.report.numbers import number
 
 #: Runs that the page lists, bars of a histogram, and sds beyond which a difference is odd.
@@ -43,7 +43,7 @@ def fleet_document(column: Column, units: Mapping[str, str],
         parameters=[_parameter(name, unit, column) for name, unit in units.items()],
         worst=[FleetRun(run=names[i], status=status[i], variance_factor=number(factor[i]),
                         edge95=number(edge[i]), says=message[i] or failed[i] or "",
-                        report=report_of(names[i]) if rank[i] >= STATES.index(PASSED) - 1 else None)
+                        report=report_of(names[i]) if rank[i] >= STATES.index(FAILED) else None)
                for i in worst],
         seconds=_mean(seconds), bytes_per_run=_mean(size),
         most_megabytes=float(np.nanmax(memory)) if np.isfinite(memory).any() else 0.0,

@@ -15,7 +15,6 @@ from calib.judge.choice import Chosen
 from calib.judge.correlation import Correlation
 from calib.judge.external import External
 from calib.judge.gates import ERROR_RATE, HELD_OUT
-from calib.judge.goal import EdgeKnown
 from calib.judge.identify import Identifiability
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
@@ -32,6 +31,7 @@ from calib.report.words.gate import (
     SHARED_BY,
     gate_says,
 )
+from calib.report.words.mistake import mistake_says
 from calib.report.words.noise import noise_says
 from calib.report.words.plausible import (
     far_says,
@@ -150,8 +150,10 @@ def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
     )
 
 
-def goal_record(edge: EdgeKnown) -> tables.Goal:
+def goal_record(judgement: Judgement) -> tables.Goal:
     """What the edge must be known to and is known to, worst over the envelope, m."""
+    edge, found = judgement.edge, judgement.systematic
+    hidden = None if found is None or judgement.instead is not None else found.hidden
     return tables.Goal(
         edge=edge.goal,
         source=ORIGIN[edge.origin],
@@ -160,6 +162,7 @@ def goal_record(edge: EdgeKnown) -> tables.Goal:
         within95=number(edge.within95),
         sd_in_use=number(edge.sd_in_use),
         in_use95=number(edge.in_use95),
+        hidden=None if hidden is None else number(hidden.moves),
         reach=edge.reach or None,
         met=edge.met,
     )
@@ -185,7 +188,7 @@ def verdict_record(judgement: Judgement) -> tables.Verdict:
     gates = [tables.Gate(name=g.name, passed=g.passed, chance=g.chance, level=g.level,
                          says=gate_says(g, judgement)) for g in judgement.gates]
     failed_first = sorted(gates, key=lambda gate: gate.passed)
-    notes = list(_taped_notes(judgement.suspects.solution.rig, judgement.taped))
+    notes = list(_taped_notes(judgement))
     if judgement.scale is None:
         notes.append(SCALE_NOT_SHOWN)
     failed = [gate.name for gate in failed_first if not gate.passed]
@@ -201,14 +204,18 @@ def verdict_record(judgement: Judgement) -> tables.Verdict:
         gates=gates,
         reasons=[gate.says for gate in failed_first],
         notes=notes,
+        explained=None if judgement.instead is None else mistake_says(judgement.instead.fact),
         error_rate=ERROR_RATE,
         shared_by=SHARED_BY,
     )
 
 
-def _taped_notes(rig, test):
+def _taped_notes(judgement):
     """A sentence per taped value that the shots contradict, the worst first."""
+    rig, test = judgement.suspects.solution.rig, judgement.taped
     count = len(test.quantities)
+    do = "tape it again" if judgement.instead is None else \
+        "the error that values share may be why: look for that first"
     for i in np.argsort(-np.abs(np.nan_to_num(test.z)), kind="stable"):
         if not test.significant[i]:
             break
@@ -218,8 +225,7 @@ def _taped_notes(rig, test):
         shown = f"{off:+.2f} deg" if unit == "deg" else f"{off:+.1f} mm"
         yield (f"The taped {test.quantities[i]} is {shown} off what the rest says "
                f"({-test.z[i]:+.1f} sd; of {count} good values one is beyond {test.limit:.1f} sd "
-               f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): tape it "
-               "again.")
+               f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): {do}.")
 
 
 def plausible_record(plausible: Plausibility) -> tables.Plausible:
@@ -339,8 +345,8 @@ def judged_lines(document: ResultRecord) -> list[str]:
         was, now = ("-" if v is None else f"{factor * v:.2f}" for v in (most.with_, most.without))
         lines.append(
             f"Without the suspects: variance factor {beside.variance_factor:.2f}; "
-            f"{most.name} changes most, from {was} to {now} {unit}. To use that result: "
-            "--set-aside suspects")
+            f"{most.name} changes most, from {was} to {now} {unit}."
+            + ("" if document.verdict.explained else " To use that result: --set-aside suspects"))
     held = document.held_out
     if held is not None and held.passed is None:
         lines.append(HELD_OUT_NOT_JUDGED)

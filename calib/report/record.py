@@ -309,7 +309,7 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
         check=check_record(solution, judgement.check, judgement.offset),
         edge=edge_record(nodes, solution.covariance),
-        goal=judged.goal_record(judgement.edge),
+        goal=judged.goal_record(judgement),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
         # Last what may be on its way from another process.
         plausible=judged.plausible_record(judgement.plausible),

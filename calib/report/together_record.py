@@ -181,7 +181,7 @@ def _do(together, split: Split):
     last = split.runs == (len(together.joint.visits) - 1,)
     if name in sensors and (split.kind == SINCE or last):
         return (f'remounted = ["{sensors[name]}"] at {split.where}, if its sensor was mounted '
-                "anew")
+                "anew; a gain of it that is wrong looks much the same: calib diagnose first")
     return f'{name} = "day" under [scopes]'
 
 
@@ -197,4 +197,6 @@ def _says(sharing, differences, failed):
             d.says for d in differences)
         if not sharing.explained:
             said += " And there is more: look whether all runs are of one machine."
-    return said + (f" Not sound by themselves: {', '.join(failed)}." if failed else "")
+    said += (" A gate fails, with what the others say of the machine, in the result of: "
+             f"{', '.join(failed)}." if failed else "")
+    return f"Do not enter these values. {said}" if failed or not sharing.justified else said

@@ -120,7 +120,7 @@ def _rig_toml(rig, warning, begun):
         "# [limits]   # how far a joint goes, deg\n"
         f"# {first.name} = [{low:g}, {high:g}]\n\n"
         + _goal(begun.goal)
-        + "# [check]   # how far a check shot may be from where it is predicted\n"
+        + "# [check]   # how far a check shot may be off, if not as [goal] asks\n"
         '# tolerance = "30 mm"\n\n'
         "# [marks.left_antenna]   # a mark of unknown place that is shot too, on a frame of the\n"
         f'# on = "{rig.targets[0].frame}"   # machine (calib rig show {rig.name} lists frames)\n'

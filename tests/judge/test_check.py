@@ -79,6 +79,9 @@ def test_the_tolerance_is_stated_or_of_the_rig_or_customary(rig):
     assert tolerance_for(own, 0.011) == (0.011, Origin.USER)
     assert tolerance_for(own) == (0.02, Origin.RIG)
     assert tolerance_for(rig) == (0.03, Origin.PRACTICE)
+    asked = rig_from_dict({**STANDARD, "goal": {"edge": "15 mm"}})
+    assert tolerance_for(asked, noise95=0.008) == (pytest.approx(0.017), Origin.GOAL)
+    assert tolerance_for(asked, 0.011, 0.008) == (0.011, Origin.USER)
     run, _ = simulate(rig, np.random.default_rng(33), poses=16, check_poses=2)
     assert judge(solve(replace(run, rig=own))).check.tolerance == 0.02
     judgement = judge(solve(run), 0.0005)

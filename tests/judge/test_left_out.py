@@ -47,4 +47,4 @@ def test_so_many_suspects_are_not_called_slips(rig):
 @pytest.mark.parametrize("out, of, passed", [(2, 4, True), (3, 12, True), (4, 12, False),
                                              (17, 70, True), (18, 70, False)])
 def test_a_quarter_may_be_out_and_two_always(out, of, passed):
-    assert left_gate((Share(None, out, of),), None).passed == passed
+    assert left_gate((Share(None, out, of),)).passed == passed

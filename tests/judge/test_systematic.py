@@ -80,7 +80,7 @@ def test_setting_aside_is_no_cure_for_a_shared_error(fault):
     chosen = solve_as_chosen(run, "suspects")
     judgement = judge(chosen.solution, out=chosen.out, instead=chosen.instead)
     assert chosen.aside.names and not judgement.passed
-    gate = next(g for g in judgement.gates if g.name == gates.LEFT)
+    gate = next(g for g in judgement.gates if g.name == gates.SYSTEMATIC)
     assert not gate.passed and "As well explained by" in gate_says(gate, judgement)
     assert chosen.instead.moves > judgement.edge.within95
 

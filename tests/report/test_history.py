@@ -5,14 +5,15 @@ from types import SimpleNamespace
 
 import pytest
 
+from calib.document.decision import Decision
 from calib.document.solved import Job
 from calib.report.pages.history import BrokenHistory, additions, header, read_history
 
 
-def _result(name, value, time="", job=None):
+def _result(name, value, time="", job=None, decision=Decision.ENTER):
     document = SimpleNamespace(
         job=job or Job(),
-        rig=SimpleNamespace(name="tilt_rotator"), verdict=SimpleNamespace(passed=True),
+        rig=SimpleNamespace(name="tilt_rotator"), decision=decision,
         run=SimpleNamespace(files={"shots.csv": "ab"}),
         poses=[SimpleNamespace(time=time or None)],
         parameters=[SimpleNamespace(name="boom_length", value=value, sd=0.001, unit="m")],
@@ -34,6 +35,14 @@ def test_results_are_added_once_in_the_order_of_their_times():
     again = additions(entries, [_result("a", 5.6), _result("d", 5.9)])
     assert [(e.number, e.result[0]) for e in again] == [(4, "d")]
     assert read_history(_text([*first, *again]))[0] == [*first, *again]
+
+
+def test_what_is_not_to_be_entered_yet_is_neither_passed_nor_failed():
+    """A state of its own in the file, and read back as it was."""
+    added = additions([], [_result(d.value[:2], 5.6, decision=d) for d in Decision])
+    assert {e.result[:2]: e.passed for e in read_history(_text(added))[0]} == {
+        "en": True, "no": None, "do": False}
+    assert ",not yet," in _text(added)
 
 
 @pytest.mark.parametrize("edit", [

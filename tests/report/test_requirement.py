@@ -38,7 +38,7 @@ def test_a_result_that_failed_is_not_to_be_entered_nor_trusted(document):
     enter, trust, taped = said(record(document))
     assert enter[0] == "NO" and "Failed: global test, suspects" in enter[1]
     assert trust[0] == "NO" and trust[1].startswith("Do not yet trust the edge to the")
-    assert taped[1].endswith("is in the figure too.")
+    assert taped[0] == "open" and taped[1].startswith("The taped set-up cannot be judged by this")
 
 
 def test_a_result_that_passed_says_how_much_of_the_requirement(document):
@@ -48,10 +48,15 @@ def test_a_result_that_passed_says_how_much_of_the_requirement(document):
     assert enter == ("yes", "Enter these values: every gate passed.")
     assert trust == ("yes", (
         f"Trust the edge to {1000 * goal['within95']:.1f} mm of the 20 mm required (95 %, worst "
-        f"over the envelope, readings exact). In work, with the noise of the readings on top: "
+        "over the envelope, readings exact); an error that readings or shots share, just too small "
+        f"to be found, could hide up to {1000 * goal['hidden']:.1f} mm, more than is "
+        "required. In work, with the noise of the readings on top, for which nothing is required: "
         f"{1000 * goal['in_use95']:.1f} mm."))
-    assert goal["in_use95"] > goal["within95"]
-    assert "figure too" not in taped[1]
+    assert goal["in_use95"] > goal["within95"] and goal["hidden"] > 0.02
+    assert taped[1].startswith("The taped set-up is")
+    trust = said(changed(document, met=True, edge=0.03))[1][1]
+    assert "could hide up" in trust and "more than is required" not in trust
+    assert "hide" not in said(changed(document, met=True, hidden=0.001))[1][1]
 
 
 def test_a_requirement_that_is_not_kept(document):

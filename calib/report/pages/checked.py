@@ -9,7 +9,7 @@ from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.check import Checked, Origin, common_offset
-from calib.judge.gates import ERROR_RATE
+from calib.judge.gates import ERROR_RATE, at_fault_itself
 from calib.report.press.terminal import console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
@@ -45,7 +45,8 @@ def checked_document(solution: Solution, check: Checked, origin: Origin,
         "says": says,
         "tolerance_source": ORIGIN[origin],
         "further_out_than_their_sds_allow": surprising,
-        "offset_says": offset_says(not alike, offset, len(check.shots)),
+        "offset_says": offset_says(not alike, offset, len(check.shots),
+                                   not at_fault_itself(result.verdict.failed)),
         "cautions": list(CAUTIONS),
     })
 

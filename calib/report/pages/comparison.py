@@ -44,6 +44,7 @@ class Side:
 
     name: str
     survey: Survey | None = None
+    warning: str = ""  #: Why its values are not to be entered; empty where they are.
     tape: object = None
 
 
@@ -69,6 +70,8 @@ def comparison(first: Side, second: Side) -> Comparison:
         edge_of="first" if second.survey and not first.survey else "second",
         goal=goal,
         goal_source="" if origin is None else ORIGIN[origin],
+        not_to_enter=[f"The {which}: {side.warning}" for which, side in
+                      (("first", first), ("second", second)) if side.warning],
         good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
         notes=notes,
     )
@@ -213,6 +216,8 @@ def comparison_sections(document: Comparison) -> list[Section]:
                          document.goal, document.goal_source)
             told.append(Items(((kept.answer, kept.parts),), leading=True))
         blocks = told + blocks
+    if document.not_to_enter:
+        blocks.insert(0, Items(tuple(("NO", words(w)) for w in document.not_to_enter), True))
     blocks.append(Text(words(*_quantities_say(document)), "lead"))
     if document.notes:
         blocks.append(Items(tuple(("", words(n)) for n in document.notes)))

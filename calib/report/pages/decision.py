@@ -1,5 +1,6 @@
 """What the report begins and ends with: the decision and what it rests on, the job, who signs."""
 
+from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.judge.goal import TIMES_SD
 from calib.report.blocks import (
@@ -15,8 +16,8 @@ from calib.report.blocks import (
 )
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import fingerprint_words, stated
-from calib.report.words.requirement import three_sentences
-from calib.report.words.status import left_out
+from calib.report.words.requirement import tape_can_be_judged, three_sentences, what_settles
+from calib.report.words.status import left_out, stamp
 
 #: From an sd in m to what holds at 95 %, mm.
 _MM95 = 1000 * TIMES_SD
@@ -47,10 +48,11 @@ def decision(document: ResultRecord) -> Section:
 def _edge_numbers(document):
     edge, goal = document.edge.summary, document.goal
     rows = [["required of the calibration (readings exact)", mm(goal.edge), ""],
-            ["calibration known to (readings exact)", mm(goal.within95),
+            ["calibration known to (readings exact)" if document.decision is Decision.ENTER else
+             "calibration known to by its sds alone, which are in doubt", mm(goal.within95),
              fixed(edge.rms, 1, _MM95)],
             ["in work, the noise of the readings on top", mm(goal.in_use95), ""]]
-    if document.taped is not None:
+    if document.taped is not None and tape_can_be_judged(document):
         error = document.taped.edge.summary
         rows.append(["taped set-up is off by (best estimate)", mm(error.worst), mm(error.rms)])
     return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
@@ -82,4 +84,7 @@ def sign_off(document: ResultRecord) -> Section:
     table = (Table("The job", ("entry", "stated"), rows, wide=(0, 1)),) if rows else (
         Text(words("rig.toml states nothing of the job: see [job] in the README.")),)
     return Section("sign-off", "Job and sign-off", (
-        *table, Signature(("measured by", "checked by", "entered by, date"))))
+        Text(words(stamp(document) or "To be entered as it is.", *what_settles(document)), "lead"),
+        *table, Signature(("measured by", "checked by", "entered by, date"
+                           if document.decision is Decision.ENTER else "not entered, date")),
+        Signature(("accepted / rejected", "reason"))))

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 from calib.chain.rig import Rig
+from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.entries.determined import Determined
 from calib.entries.listed import EntryList
@@ -12,7 +13,6 @@ from calib.report.pages.sheet_units import ANGLES, LENGTHS
 from calib.report.solved_machine import rig_and_parameters
 from calib.report.words.entries import determined_says, entry_means
 from calib.report.words.requirement import held
-from calib.report.words.status import not_to_enter
 
 #: ``write(value, sd, unit) -> (value, sd, label)``; of a value in m or deg.
 Write = Callable[[float, float | None, str], tuple[Cell, Cell, str]]
@@ -41,7 +41,9 @@ def to_enter(document: ResultRecord, write: Write) -> Section:
 
     Everything that moves the edge and every sensor's zero, solved or held.
     """
-    heading = "As solved, not to be entered" if not_to_enter(document) else "What to enter"
+    heading = {Decision.ENTER: "What to enter",
+               Decision.NOT_YET: "As solved, not to be entered yet",
+               Decision.DO_NOT: "As solved, not to be entered"}[document.decision]
     return Section("enter", heading, (_values(document, write),) if document.entries is None
                    else tuple(_fields(document.entries)))
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.report.blocks import Picture, Section, Table, Text, words
 from calib.report.figures.small_multiples import Lattice, Plot
@@ -22,6 +23,10 @@ from calib.spreadsheet import as_cell, unguard
 
 COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs_sha256",
            "values", "previous_sha256", "job")
+
+#: Whether every gate passed, in the file and on the page.
+_PASSED = {True: "yes", False: "no", None: "not yet"}
+_GATES = {True: "passed", False: "FAILED", None: "NOT YET: no taped length tells the scale"}
 
 #: The previous hash of the first line.
 NOTHING = "0" * 64
@@ -43,7 +48,7 @@ class Entry:
     result: str  #: Path of the result below the folder, with ``/``.
     time: str  #: Of the run's first pose, empty if the run states no times.
     rig: str
-    passed: bool
+    passed: bool | None  #: Every gate; None where it did, and no taped length tells the scale.
     result_sha256: str
     inputs_sha256: str
     values: dict  #: Dict of str to [value, sd, unit], m and deg; sd None where held.
@@ -55,7 +60,7 @@ class Entry:
         """The line as it is written, with its line feed."""
         values = json.dumps(self.values, separators=(",", ":"), ensure_ascii=False)
         cells = [str(self.number), self.result, self.time, self.rig,
-                 "yes" if self.passed else "no", self.result_sha256, self.inputs_sha256, values,
+                 _PASSED[self.passed], self.result_sha256, self.inputs_sha256, values,
                  self.previous_sha256, *(() if self.job is None else (self.job,))]
         return ",".join(map(as_cell, cells)) + "\n"
 
@@ -105,12 +110,13 @@ def _entry(cells, with_job):
     number, result, time, rig, passed, own, inputs, values, previous, *job = cells
     if len(job) != with_job:
         raise ValueError(job)
-    if passed not in ("yes", "no"):
+    if passed not in _PASSED.values():
         raise ValueError(passed)
     values = json.loads(values, parse_constant=_refuse)
     if not isinstance(values, dict) or not all(map(_is_quantity, values.values())):
         raise ValueError(values)
-    return Entry(int(number), unguard(result), time, unguard(rig), passed == "yes", own, inputs,
+    return Entry(int(number), unguard(result), time, unguard(rig),
+                 {text: was for was, text in _PASSED.items()}[passed], own, inputs,
                  values, previous, *map(unguard, job))
 
 
@@ -153,7 +159,8 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
             result=path,
             time=time,
             rig=document.rig.name,
-            passed=document.verdict.passed,
+            passed=(False if document.decision is Decision.DO_NOT else
+                    True if document.decision is Decision.ENTER else None),
             result_sha256=digest,
             inputs_sha256=_inputs(document),
             values={p.name: [p.value, p.sd, p.unit]
@@ -185,7 +192,7 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     listed = Table("Results in the order in which they were recorded",
                    ("number", "result", "time of the run", "rig", "job", "gates"),
                    [[str(r.number), r.result, r.time, r.rig, r.job or "",
-                     "passed" if r.passed else "FAILED"] for r in results],
+                     _GATES[r.passed]] for r in results],
                    [not r.passed for r in results], wide=(1, 4))
     if not results:
         return [Section("history", "History", (Text(words("No results were found.")),))]

@@ -6,6 +6,7 @@ On a telephone, a screen and paper; the long report stands behind it.
 from collections.abc import Callable
 from dataclasses import replace
 
+from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.judge.gates import CHECK_SHOTS, OFFSET
 from calib.report.blocks import (
@@ -30,6 +31,7 @@ from calib.report.press.pdf import report_pdf
 from calib.report.solved_machine import rig_and_parameters
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import job_line
+from calib.report.words.requirement import tape_can_be_judged
 from calib.report.words.status import left_out, not_to_enter
 
 
@@ -73,18 +75,20 @@ def sheet_sections(document: ResultRecord, write: Write,
     def lines(records):
         return [[Name(q.name, q.means), *write(q.value, q.sd, q.unit)] for q in records]
 
-    checks = lines(d for d in document.derived if d.unit == "m")
+    tape_first = () if document.to_tape is None else (document.to_tape,)
+    checks = lines((*tape_first, *(d for d in document.derived if d.unit == "m")))
     marks = lines([*(p for p in document.parameters
                      if p.name in of_marks and p.status != "held"),
                    *(d for d in document.derived if d.unit == "deg")])
-    columns = ("quantity", "value", "sd", "unit")
+    columns, decision = ("quantity", "value", "sd", "unit"), document.decision
     sections = [
         Section("decision", "Decision", (answers(document), _before_and_after(document))),
         replace(listed, blocks=(*listed.blocks, *signs)),
         Section("marks", "Marks and antennas, for what places the machine by them", (
             Table("Where they are in the frame of their member, and bearings at joints zero",
                   columns, marks, wide=(0,)),)) if marks else None,
-        Section("by-hand", "Check by hand before trusting them", (
+        Section("by-hand", "Lengths as solved, not to be trusted"
+                if decision is Decision.DO_NOT else "Check by hand before trusting them", (
             Table("A tape on the machine must find these within twice the sd and its own error",
                   columns, checks, wide=(0,)),)) if checks else None,
         Section("before", "Before anyone goes to the machine", (
@@ -99,19 +103,23 @@ def _before_and_after(document):
     """What the edge was off by, what it is known to now, and what the check shots say."""
     goal, taped = document.goal, document.taped
     before = ("not known: nothing was taped",) if taped is None else (
-        "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values")
+        "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values") if (
+        tape_can_be_judged(document)) else ("what the old values cost cannot be judged",)
     entries = document.entries
     listed = () if entries is None or not entries.off else (
         " and off by ", mm(entries.off), " mm for the list")
     after = ("known nowhere",) if goal.within95 is None else (
+        "by its sds alone known to ", mm(goal.within95), " mm (95 %, worst) with the new ones") if (
+        document.decision is not Decision.ENTER) else (
         "known to ", mm(goal.within95), " mm (95 %, worst) with the new ones", *listed)
     gates = [g for g in document.verdict.gates if g.name in (CHECK_SHOTS, OFFSET)]
     check = " ".join(g.says for g in sorted(gates, key=lambda g: g.passed)) or (
         "There are no check shots: nothing outside the solution vouches for it.")
+    edge = ("edge before and after" if document.decision is Decision.ENTER
+            else "edge, not to be trusted")
     return Items((
-        ("edge before and after", words(*before, ", ", *after, ", ", mm(goal.edge, 0),
-                                        " mm required.")),
-        ("check", words(check))))
+        (edge, words(*before, ", ", *after, ", ", mm(goal.edge, 0), " mm required.")),
+        ("check" if all(g.passed for g in gates) else "check failed", words(check))))
 
 
 def _signs(draw, height):

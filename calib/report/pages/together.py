@@ -73,6 +73,10 @@ def _of_runs(one):
 def _verdict(document):
     test = document.sharing
     yield Text(words(document.says), "lead")
+    apart = [f"{run.name}: {run.day} here, {run.job.date} in its [job]" for run in document.runs
+             if run.job.date and run.day not in (run.job.date, run.name)]
+    if apart:
+        yield Text(words(f"Days that differ: {'; '.join(apart)}."), "note")
     machines = {name: job_words(Job(machine=j.machine, serial=j.serial)) for name, j in (
         (run.name, run.job) for run in document.runs) if j.machine or j.serial}
     if len(set(machines.values())) > 1:
@@ -103,13 +107,17 @@ def _quantities(document):
                      None if best is None else fixed(best, decimals, SHOWN[q.unit][1]),
                      None if best is None or not q.sd else fixed(best / q.sd, 2),
                      fixed(len(q.runs), 0)])
-    return Table("All runs in one adjustment, tape included. Lengths in mm, angles in deg; "
+    doubt = "" if document.sharing.justified else (
+        "As if the runs shared it, which they do not, and not to be entered. ")
+    return Table(f"{doubt}All runs in one adjustment, tape included. Lengths in mm, angles in deg; "
                  "covariances across runs are in together.json.",
                  ("quantity", "unit", "value", "sd", "least sd of a run alone", "times",
                   "runs"), rows)
 
 
 def _gain(document):
+    if not document.sharing.justified:
+        return Text(words("What sharing would gain is not told: the runs do not share it."), "note")
     gains = [best / q.sd for q in document.quantities
              if q.sd and (best := _best_alone(q)) is not None]
     if not gains:
@@ -137,7 +145,8 @@ def _runs(document):
              fixed(run.variance_factor, 2), ", ".join(run.set_aside) or "-",
              ", ".join(run.failed) or run.note or "passed",
              (run.result or "-") + (" (to enter)" if latest[run.attachment] == run.name
-                                    and run.result else "")] for run in document.runs]
+                                    and run.result and document.passed else "")]
+            for run in document.runs]
     return Table("Each run with what the others say of its machine is a result of its own.",
                  ("run", "attachment", "day", "shots", "poses", "variance factor", "set aside",
                   "gates", "result"), rows, [bool(run.failed or run.note) for run in document.runs],

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from calib.document.decision import Decision
 from calib.document.edge import Taped
 from calib.document.record import ResultRecord
 from calib.report.blocks import (
@@ -24,6 +25,7 @@ from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
 from calib.report.pages.entries import to_enter, writer
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.requirement import tape_can_be_judged
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
@@ -90,7 +92,8 @@ def _derived(document):
     if not rows["m"]:
         return angles
     return (*angles,
-            Table("To be checked with a tape before the values are trusted (mm)",
+            Table("To be checked with a tape before the values are trusted (mm)"
+                  if document.decision is Decision.ENTER else "Lengths as solved (mm)",
                   ("length", "value", "sd"), rows["m"], wide=(0,)),
             Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
 
@@ -160,10 +163,10 @@ def _edge_cost(document, record):
     note = () if not record.not_taped else (Text(words(
         "Not taped, and taken as solved here: ", ", ".join(record.not_taped), "."),
         "note"),)
-    doubt = () if document.verdict.passed else (Text(words(
-        "This result failed a gate: what is wrong with it is in these differences too. Judge the "
-        "tape by a result that passes.")),)
-    return edge_sentence(record.edge, "With the taped values entered"), *doubt, *note
+    doubt = () if tape_can_be_judged(document) else (Text(words(
+        "The tape cannot be judged by this result: what is wrong with it is in these differences "
+        "too."), "lead"),)
+    return *doubt, edge_sentence(record.edge, "With the taped values entered"), *note
 
 
 def edge_now(document: ResultRecord, named=()) -> Section:

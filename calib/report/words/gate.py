@@ -52,11 +52,11 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
     solution, passed, check = judgement.suspects.solution, gate.passed, judgement.check
     match gate.name, judgement:
         case gates.EDGE, _:
-            return _edge(judgement.edge)
+            return _edge(judgement.edge, gates.at_fault_itself(judgement.failed))
         case gates.PLAUSIBILITY, _:
             return plausible_says(judgement.plausible)
         case gates.LEFT, _:
-            return _left(judgement.out, judgement.instead)
+            return _left(judgement.out)
         case gates.GLOBAL_TEST, _:
             return global_test_says(passed, solution, judgement.correlation)
         case gates.SUSPECTS, _:
@@ -65,23 +65,27 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
             return _held_out(passed, held)
         case gates.CORRELATION, Judgement(correlation=Correlation() as found):
             return _correlation(passed, found)
+        case gates.SYSTEMATIC, Judgement(instead=Instead() as other):
+            return _as_well(other)
         case gates.SYSTEMATIC, Judgement(systematic=Systematic() as strongest):
             return _systematic(passed, strongest)
         case gates.SURVEY_SCALE, Judgement(scale=SurveyScale() as scale):
             return _scale(passed, scale)
         case gates.OFFSET, Judgement(offset=Offset() as offset) if check is not None:
-            return offset_says(passed, offset, len(check.shots))
+            return offset_says(passed, offset, len(check.shots),
+                               not gates.at_fault_itself(judgement.failed))
         case gates.CHECK_SHOTS, Judgement(check=Checked() as checked):
             return _check(checked)
     raise ValueError(f"a gate without words: {gate.name}")
 
 
-def _edge(known: EdgeKnown):
+def _edge(known: EdgeKnown, doubtful: bool):
     """What is not known leads."""
     goal = f"the goal is {_length(known.goal)} (95 %; {ORIGIN[known.origin]})"
     if not np.isfinite(known.sd):
         return f"Nowhere in the envelope of rig.toml can the sensors tell the edge; {goal}."
-    known_to = (f"The edge is known to {_length(known.within95)} (95 %; 1 sd {_length(known.sd)}) "
+    is_known = "By its sds alone the edge is" if doubtful else "The edge is"
+    known_to = (f"{is_known} known to {_length(known.within95)} (95 %; 1 sd {_length(known.sd)}) "
                 f"at worst over the envelope, readings exact; {goal}.")
     if known.met:
         return known_to
@@ -96,10 +100,15 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
     if not adjustment.dof:
         return "Nothing is left over to check the fit with."
     factor = adjustment.chi2 / adjustment.dof
-    if passed:
+    better, worse = gates.fit_chances(solution)
+    if passed and 2 * min(better, worse) > gates.ERROR_RATE:
         return ("The shots, readings and tape fit each other within their stated sds (variance "
                 f"factor {factor:.2f}).")
-    better, worse = gates.fit_chances(solution)
+    if passed:
+        than = "worse" if worse < better else "better"
+        return (f"The shots, readings and tape fit each other a little {than} than 95 % of runs "
+                f"with the stated sds do (variance factor {factor:.2f}): not by enough to condemn "
+                "this one by a test among several.")
     if worse < better:
         return (f"Shots, readings and tape fit each other {np.sqrt(factor):.1f} times worse than "
                 "their stated sds: something is wrong, or the sds are too small. calib diagnose "
@@ -120,9 +129,10 @@ def _suspects(suspects: Suspects):
     if not suspects.found:
         return "No shot, reading, taped value or pose is suspect."
     chance = ", ".join(s.name for s in suspects.within_chance)
-    chance = f"Flagged, but no further out than chance allows: {chance}." if chance else ""
+    chance = (f"Furthest out, though no further than the worst of a good run may be: {chance}."
+              if chance else "")
     if not suspects.beyond_chance:
-        return chance
+        return f"No suspect beyond chance. {chance}"
     beyond = suspects.beyond_chance
     names = ", ".join(s.name for s in beyond[:_NAMED])
     if len(beyond) > _NAMED:
@@ -142,17 +152,17 @@ def too_many_says(remaining: Sequence[str]) -> str:
             "about the whole run.")
 
 
-def _left(out: Sequence[Share], instead: Instead | None):
-    says = f"Set aside: {', '.join(map(_share, out)) or 'taped values'}."
+def _left(out: Sequence[Share]):
+    says = f"Set aside: {', '.join(map(_share, out))}."
     too_much = [share for share in out if share.too_much]
-    if too_much:
-        says += f" {not_slips_says(too_much)}"
-    if instead is not None:
-        says += (f" That may be no matter of single values. As well explained by: "
-                 f"{mistake_says(instead.fact)} The edge is then up to "
-                 f"{_length(instead.moves)} from where this result has it, and these shots do not "
-                 "tell which is true. Look there, and measure again what would show it.")
-    return says
+    return f"{says} {not_slips_says(too_much)}" if too_much else says
+
+
+def _as_well(other: Instead):
+    return ("What does not fit may be no matter of single values. As well explained by: "
+            f"{mistake_says(other.fact)} The edge is then up to {_length(other.moves)} from where "
+            "it is without those values, and these shots do not tell which is true. Look there, "
+            "and measure again what would show it.")
 
 
 def not_slips_says(out: Sequence[Share]) -> str:
@@ -220,15 +230,25 @@ def _scale(passed, scale: SurveyScale):
             f"({10 * unseen:.0f} mm per metre of the machine) would pass unseen.")
 
 
-def offset_says(passed: bool, offset: Offset, count: int) -> str:
-    """Whether `count` check shots are off by something in common."""
+def offset_says(passed: bool, offset: Offset, count: int, sound: bool = True) -> str:
+    """Whether `count` check shots are off by something in common.
+
+    `sound` is false where the solution that predicts them is known to be at fault itself.
+    """
     east, north, up = 1000 * offset.mean
     sds = ", ".join(f"{1000 * sd:.1f}" for sd in offset.sd)
     mean = f"east {east:+.1f}, north {north:+.1f}, up {up:+.1f} mm (1 sd {sds})"
     if passed:
         return f"The {count} check shots have no common offset beyond chance: {mean}."
-    return (f"The {count} check shots are all off by one vector: {mean}. Another set-up or "
-            "initialisation, another point or pole height, or a machine that moved in between.")
+    if offset.alike > _SURPRISING:
+        says = f"The {count} check shots are all off by one vector: {mean}."
+        cause = ("Another set-up or initialisation, another point or pole height, or a machine "
+                 "that moved in between.")
+    else:
+        says = (f"The {count} check shots are off by more than chance on average, though not all "
+                f"by one vector: {mean}.")
+        cause = "Something is wrong in some poses, of these or of the run."
+    return f"{says} " + (cause if sound else "What does not fit in the run itself may do that.")
 
 
 def _check(check: Checked):

@@ -6,27 +6,30 @@ Everything in them is at 95 %, and is said to be.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calib.document.decision import Decision
 from calib.document.edge import SetupError
 from calib.document.entered import Entered, OwnRow
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
 from calib.judge.check import Origin
+from calib.judge.gates import EDGE, GLOBAL_TEST, SUSPECTS
 from calib.report.blocks import Cell, Part, fixed, mm, words
 from calib.report.spoken import spoken
 
 #: Where a limit is from.
 ORIGIN = {Origin.USER: "stated by the user", Origin.RIG: "rig.toml",
+          Origin.GOAL: "the edge that rig.toml requires, with the noise of the readings on top",
           Origin.PRACTICE: "common practice, no source"}
 
 #: Values that a system holds of its own that one sentence names.
 _NAMED = 3
 
-YES, NO, OPEN = "yes", "NO", "open"
+YES, NO, OPEN, NOT_YET = "yes", "NO", "open", "NOT YET"
 
 
 @dataclass(frozen=True)
 class Answer:
-    """One of the three: what it answers (`YES`, `NO`, `OPEN`), and the sentence."""
+    """One of the three: what it answers (`YES`, `NO`, `OPEN`, `NOT_YET`), and the sentence."""
 
     answer: str
     parts: tuple[Part, ...]
@@ -45,27 +48,29 @@ def three_sentences(document: ResultRecord) -> tuple[Answer, Answer, Answer]:
 
 def enter(document: ResultRecord) -> Answer:
     """Whether the values are to be entered."""
-    failed = [gate.name for gate in document.verdict.gates if not gate.passed]
-    if document.verdict.passed:
-        entries = document.entries
-        if entries is None or entries.enough:
-            return Answer(YES, _scale_untold(document) or
-                          ("Enter these values: every gate passed.",))
+    verdict, entries = document.verdict, document.entries
+    if document.decision is Decision.ENTER:
+        return Answer(YES, ("Enter these values: every gate passed.",))
+    if document.decision is Decision.NOT_YET:
+        return Answer(NOT_YET, (
+            "Do not enter these values yet: every gate passed, but no taped length vouches for the "
+            "scale of the survey, and every length may be wrong by the same share. ",
+            *what_settles(document)))
+    if verdict.passed and entries is not None:
         return Answer(NO, ("Every gate passed, but do not enter this list as it is: ",
                            *_list_lacks(entries), "."))
-    return Answer(NO, (f"Do not enter these values as they are. Failed: {', '.join(failed)}.",))
+    failed = ", ".join(verdict.failed)
+    shared = f" One error explains what does not fit: {verdict.explained}" if verdict.explained \
+        else ""
+    return Answer(NO, (f"Do not enter these values as they are. Failed: {failed}.{shared}",))
 
 
-def _scale_untold(document: ResultRecord) -> tuple[Part, ...]:
-    """The condition where no taped length tells what no shot can show; first, for who reads on not.
-    """
-    lengths = [p for p in document.parameters if p.unit == "m" and p.status != "held"]
-    if document.scale is not None or not lengths:
-        return ()
-    longest = max(lengths, key=lambda p: abs(p.value))
-    return ("Enter these values only once a taped length agrees (", spoken(longest.name),
-            f" comes out at {longest.value:.3f} m): every gate passed, but no taped length vouches "
-            "for the scale of the survey, and every length may be wrong by the same share.")
+def what_settles(document: ResultRecord) -> tuple[Part, ...]:
+    """What to measure where nothing tells the scale; nothing where something does."""
+    longest = document.to_tape
+    return () if longest is None else (
+        f"Tape the {spoken(longest.name)} (it comes out at {abs(longest.value):.3f} m), write "
+        f"it into tape.csv as {longest.name}, and solve again.",)
 
 
 def _list_lacks(entries: Entered) -> tuple[Part, ...]:
@@ -92,8 +97,18 @@ def trust(document: ResultRecord) -> Answer:
     """What the calibration knows the edge to, of what is required; and what that is in work."""
     answer, in_work = _known(document), document.goal.in_use95
     noise = () if in_work is None else (
-        " In work, with the noise of the readings on top: ", mm(in_work), " mm.")
+        " In work, with the noise of the readings on top, for which nothing is required: ",
+        mm(in_work), " mm.")
     return Answer(answer.answer, words(*answer.parts, *noise))
+
+
+def _could_hide(goal: Goal) -> tuple[Part, ...]:
+    """What could hide from every test, where it is more than what is known."""
+    if goal.hidden is None or goal.within95 is None or goal.hidden <= goal.within95:
+        return ()
+    more = ", more than is required" if goal.hidden > goal.edge else ""
+    return words("; an error that readings or shots share, just too small to be found, could hide "
+                 "up to ", mm(goal.hidden), f" mm{more}")
 
 
 def _known(document: ResultRecord) -> Answer:
@@ -104,15 +119,18 @@ def _known(document: ResultRecord) -> Answer:
     how = words(" (95 %, worst over the envelope, readings exact)")
     known, required = words(mm(goal.within95), " mm"), _required(goal)
     entries = document.entries
-    if goal.met and document.verdict.passed and entries is not None and (
-            not entries.complete or entries.off != 0.0):
+    if goal.met and document.verdict.passed and entries is not None and not (
+            entries.complete and entries.off == 0.0) and document.decision is not Decision.NOT_YET:
         return _with_the_list(entries, goal.within95, known, required, how)
     if not goal.met:
         return Answer(NO, ("Trust the edge to ", *known, " only, not to ", *required, *how, "."))
-    if not all(gate.passed for gate in document.verdict.gates):
-        return Answer(NO, ("Do not yet trust the edge to the ", *known, " of ", *required,
-                           " that its sds promise", *how, "."))
-    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, "."))
+    if document.decision is not Decision.ENTER:
+        return Answer(NOT_YET if document.verdict.passed else NO, (
+            "Do not yet trust the edge to the ", *known, " of ", *required,
+            " that its sds promise", *how, *(_could_hide(goal) if document.verdict.passed else ()),
+            "."))
+    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, *_could_hide(goal),
+                        "."))
 
 
 def _with_the_list(entries, within95, known, required, how):
@@ -142,10 +160,17 @@ def taped_enough(document: ResultRecord) -> Answer:
     if taped is None:
         return Answer(OPEN, ("Nothing was taped: whether a taped set-up is good enough is not "
                              "known.",))
-    answer, says = enough_says("The taped set-up", taped.edge, taped.good_enough)
-    doubt = () if document.verdict.passed else (
-        " Judge it by a result that passes: what is wrong with this one is in the figure too.",)
-    return Answer(answer, (*says, *doubt))
+    if not tape_can_be_judged(document):
+        return Answer(OPEN, ("The taped set-up cannot be judged by this result: what is wrong with "
+                             "it would be blamed on the tape.",))
+    return Answer(*enough_says("The taped set-up", taped.edge, taped.good_enough))
+
+
+def tape_can_be_judged(document: ResultRecord) -> bool:
+    """Whether nothing but what the edge is known to, or taped values alone, is at fault."""
+    kinds = {s.kind for s in document.suspects if s.beyond_chance}
+    of_tape = {EDGE, SUSPECTS, GLOBAL_TEST} if kinds == {"tape"} else {EDGE}
+    return set(document.verdict.failed) <= of_tape
 
 
 def keeps(what: str, good: bool | None, goal: float, source: str) -> Answer:

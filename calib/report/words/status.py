@@ -1,5 +1,6 @@
 """What a reader must see first of a result: whether to use it, what took no part, what is out."""
 
+from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
 from calib.report.words.requirement import YES, enter
@@ -9,6 +10,12 @@ def not_to_enter(document: ResultRecord) -> str:
     """The warning of a result that is not to be entered as it is, with the reason; else empty."""
     answer = enter(document)
     return "" if answer.answer == YES else str(answer)
+
+
+def stamp(document: ResultRecord) -> str:
+    """What every sheet of a result that is not to be entered carries; empty of one that is."""
+    return {Decision.ENTER: "", Decision.NOT_YET: "NOT TO BE ENTERED YET. ",
+            Decision.DO_NOT: "NOT TO BE ENTERED. "}[document.decision]
 
 
 def left_out(document: ResultRecord) -> str:

@@ -1,0 +1,37 @@
+"""What to type after a result, by what is to be done with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.document.record import ResultRecord
+
+
+def onward(document: ResultRecord, result: Path, entries: Path | None = None
+           ) -> tuple[str | Path, ...]:
+    """The words of the next command: its sheet, or what makes the result one to be entered.
+
+    Parameters
+    ----------
+    document : ResultRecord
+    result : Path
+        Its result.json, or the folder that is in.
+    entries : Path, optional
+        A list, where it is not that of the run folder.
+    """
+    from calib.document.decision import Decision
+    from calib.run.folder import ENTRIES
+
+    folder = result if result.is_dir() else result.parent
+    run = folder.absolute().parent
+    if document.decision is Decision.ENTER:
+        return "sheet", result
+    if not (run / "rig.toml").is_file():
+        return "report", result
+    if document.decision is Decision.NOT_YET:
+        return "solve", run
+    if not document.verdict.passed:
+        return "diagnose", run
+    return "entries", "check", entries or run / ENTRIES, run
