@@ -52,7 +52,9 @@ def _edge_numbers(document):
             ["in work, the noise of the readings on top", mm(goal.in_use95), ""]]
     if document.taped is not None:
         error = document.taped.edge.summary
-        rows.append(["taped set-up is off by (best estimate)", mm(error.worst), mm(error.rms)])
+        left = len(document.taped.not_taped)
+        rows.append([f"taped set-up{f', {left} values as solved,' if left else ''} is off by (best "
+                     "estimate)", mm(error.worst), mm(error.rms)])
     return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
                  ("what", "worst", "rms"), rows, wide=(0,))
 

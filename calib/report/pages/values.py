@@ -20,7 +20,9 @@ from calib.report.figures import dimensions, edge_maps, statistics, views
 from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
+from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.requirement import with_taped
 from calib.report.words.status import not_to_enter
 
 #: A map whose cells differ by less than this share is told in a sentence.
@@ -181,12 +183,12 @@ def _significance(row):
 
 def _edge_cost(document, record):
     note = () if not record.not_taped else (Text(words(
-        "Not taped, and taken as solved here: ", ", ".join(record.not_taped), "."),
+        "Not taped, and taken as solved here: ", ", ".join(map(spoken, record.not_taped)), "."),
         "note"),)
     doubt = () if document.verdict.passed else (Text(words(
         "This result failed a gate: what is wrong with it is in these differences too. Judge the "
         "tape by a result that passes.")),)
-    return edge_sentence(record.edge, "With the taped values entered"), *doubt, *note
+    return edge_sentence(record.edge, with_taped(record.edge, record.not_taped)), *doubt, *note
 
 
 def edge_now(document: ResultRecord, named=()) -> Section:
