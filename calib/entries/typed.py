@@ -11,7 +11,7 @@ from calib.entries.listed import EntryList, entry_values
 _MOST_STEPS, _SETTLED = 25, 1e-6
 
 #: What a system may hold where a list asks for nothing: sd of an angle, rad, and of a length, m.
-_WIDE = np.radians(3.0), 0.1
+WIDE = {"deg": np.radians(3.0), "m": 0.1}
 
 #: Singular values below this share of the largest count as zero.
 _RANK = 1e-9
@@ -87,7 +87,7 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
 
 def widths(rig: Rig) -> np.ndarray:
     """How far each parameter may be from where it is if nothing is typed of it, m or rad, (p,)."""
-    return np.where([p.unit == "deg" for p in rig.parameters], *_WIDE)
+    return np.array([WIDE[p.unit] for p in rig.parameters])
 
 
 def by_entries(design: np.ndarray, wide: np.ndarray) -> np.ndarray:

@@ -7,7 +7,9 @@ import pytest
 
 from calib.calibration import solve
 from calib.edge import edge_positions, envelope_edge
+from calib.entries.listed import entry_list
 from calib.judge.goal import enough
+from calib.report.entered import with_entries
 from calib.report.evidence import taped_record
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
@@ -55,6 +57,20 @@ def test_a_result_that_passed_says_how_much_of_the_requirement(document):
         f"{1000 * goal['in_use95']:.1f} mm."))
     assert goal["in_use95"] > goal["within95"]
     assert "figure too" not in taped[1]
+
+
+def test_in_work_the_list_is_on_top_as_well(document):
+    """What the list costs is in both figures, so that the second is never the smaller."""
+    told = changed(document, met=True, edge=0.05, source="rig.toml")
+    rig, _ = rig_and_parameters(told)
+    told = with_entries(told, entry_list({"entry": [
+        {"name": p.name, "unit": "deg", "is": p.name, "round": 0.2} if p.unit == "deg" else
+        {"name": p.name, "unit": "mm", "is": p.name} for p in rig.parameters
+        if p.name in rig.moving_edge]}, rig))
+    off, goal = told.entries.off, told.goal
+    says = said(told)[1][1]
+    assert off > 0.005 and f"and {1000 * off:.1f} mm for the list" in says
+    assert f"on top: {1000 * (goal.in_use95 + off):.1f} mm." in says
 
 
 def test_a_requirement_that_is_not_kept(document):

@@ -49,12 +49,11 @@ class Side:
 
 def comparison(first: Side, second: Side) -> Comparison:
     """The document of a comparison; differences are second less first, m and deg."""
-    missing = []
+    missing: list[str] = []
     if first.survey and second.survey:
         rows, edge, notes, together = _two_surveys(first.survey, second.survey)
     elif first.survey or second.survey:
-        rows, edge, notes, together = _with_tape(first, second)
-        missing = not_taped((first.survey or second.survey).rig, first.tape or second.tape)
+        rows, edge, notes, together, missing = _with_tape(first, second)
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
@@ -173,16 +172,17 @@ def _with_tape(first, second):
     if test.used.any():
         notes.append("The tape took part in the solution: each value is tested against what the "
                      "solution says without it.")
-    left = not_taped(rig, tape)
-    if left:
-        notes.append(f"Not taped, and taken as solved at the edge: {', '.join(map(spoken, left))}.")
+    missing = not_taped(rig, tape)
+    if missing:
+        notes.append("Not taped, and taken as solved at the edge: "
+                     f"{', '.join(map(spoken, missing))}.")
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
     together = None if not test.dof else Together(
         chi2=number(test.joint), dof=test.dof, limit=test.joint_limit,
         significant=bool(test.joint > test.joint_limit))
-    return rows, edge, notes, together
+    return rows, edge, notes, together, missing
 
 
 def _two_tapes(first, second):

@@ -50,6 +50,8 @@ def _edge_numbers(document):
             ["calibration known to (readings exact)", mm(goal.within95),
              fixed(edge.rms, 1, _MM95)],
             ["in work, the noise of the readings on top", mm(goal.in_use95), ""]]
+    if document.entries is not None and document.entries.off:
+        rows.append(["the list of what is typed, on top of either", mm(document.entries.off), ""])
     if document.taped is not None:
         error = document.taped.edge.summary
         left = len(document.taped.not_taped)

@@ -91,9 +91,10 @@ def held(own: OwnRow, solved: bool = False) -> str:
 
 def trust(document: ResultRecord) -> Answer:
     """What the calibration knows the edge to, of what is required; and what that is in work."""
-    answer, in_work = _known(document), document.goal.in_use95
-    noise = () if in_work is None else (
-        " In work, with the noise of the readings on top: ", mm(in_work), " mm.")
+    answer, in_work, entries = _known(document), document.goal.in_use95, document.entries
+    listed = 0.0 if entries is None else entries.off
+    noise = () if in_work is None or listed is None else (
+        " In work, with the noise of the readings on top: ", mm(in_work + listed), " mm.")
     return Answer(answer.answer, words(*answer.parts, *noise))
 
 
