@@ -74,6 +74,7 @@ def row(what, tried, faults, slowest):
 def readers(count, only):
     """Changed files of every kind, against what a careful person reads; `count` of each."""
     from calib.yard.session import Session
+    from tests.intake import oracle_tables
     from tests.intake.oracle_landxml import wrong_landxml
     from tests.run import oracle, oracle_keys
     from tests.yard.oracle import wrong_request
@@ -82,7 +83,8 @@ def readers(count, only):
         run = Path(folder) / "run"
         calib("simulate", run, "--poses", 12, "--seed", 0)
         session, pose = Session(run), rows(run / "readings.csv")[0]["pose"]
-        looks = {kind.name: partial(oracle.wrong, kind) for kind in oracle.kinds()}
+        looks = {kind.name: partial(oracle.wrong, kind)
+                 for kind in (*oracle.kinds(), *oracle_tables.kinds())}
         looks |= {kind.name: partial(oracle_keys.wrong, kind) for kind in oracle_keys.kinds()}
         looks |= {"LandXML": wrong_landxml,
                   "requests of the yard page": partial(wrong_request, session, pose)}
@@ -151,8 +153,18 @@ def one_of_the_wholes(made, wholes):
     return None if files(made) in wholes else f"a mixture: {sorted(files(made))}"
 
 
-def each_complete(made, wholes):
-    """Every file is that of an undisturbed command; of a report, or not yet."""
+def one_set(made, wholes):
+    """Every file is that of an undisturbed command; of a report, or not yet. What is said of all
+    runs stands only beside the results that it tells of."""
+    for result in [p for p in made.iterdir() if p.is_dir() and p.name[0] != "."]:
+        whole(result)
+    there = files(made)
+    said = there.get("together.json")
+    if said and not any(said == held.get("together.json") and all(
+            held.get(name) == digest for name, digest in there.items()
+            if name.endswith("result.json")) for held in wholes):
+        return "results of two adjustments under one page"
+    wholes = [*wholes, *({f"former-{n}": d for n, d in held.items()} for held in wholes)]
     odd = [name for name, digest in files(made).items()
            if not any(digest == there.get(name) for there in wholes)
            and b"No report yet" not in (made / name).read_bytes()
@@ -220,7 +232,8 @@ ATTACKS = [
     Attack(("diagnose", "mistaken", "--apply", "mended"), "mended"),
     Attack(("explore", "run0", "--free", "boom_sag", "--copy", "freed"), "freed"),
     Attack(("confirm", "run0/result", "shown.csv", "--out", "told"), "told"),
-    Attack(("together", "all.toml"), "all-together", each_complete),
+    Attack(("together",), "all-together", one_set, fresh=False,
+           turns=(("all.toml",), ("day.toml", "--out", "all-together"))),
     Attack(("fleet", ".", "--processes", "2"), "fleet", journal),
     Attack(("plan", "run0", "--out", "planned"), "planned", fresh=False,
            turns=(("--poses", "6"), ("--poses", "5"))),
@@ -230,7 +243,9 @@ ATTACKS = [
 
 def prepared(root):
     """Files that some commands read."""
-    (root / "all.toml").write_text("".join(f'[[runs]]\nfolder = "run{k}"\n' for k in range(3)))
+    several = "".join(f'[[runs]]\nfolder = "run{k}"\n' for k in range(3))
+    (root / "all.toml").write_text(several)
+    (root / "day.toml").write_text(several + '[scopes]\nboom_zero = "day"\n')
     shots, poses = rows(root / "run0" / "shots.csv"), rows(root / "run0" / "readings.csv")
     (root / "job.txt").write_text("".join(
         f"{s['pose']}-{s['target']},{s['east']},{s['north']},{s['up']},edge\n" for s in shots))

@@ -37,17 +37,10 @@ HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 @dataclass(frozen=True)
 class Predicted:
-    """What shots should show.
+    """What shots should show."""
 
-    Attributes
-    ----------
-    position : ndarray, shape (n, 3)
-        m.
-    by_unknowns, by_readings : ndarray
-        Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
-    """
-
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3), m.
+    #: by_unknowns, by_readings: Shapes (n, 3, n_unknowns) and (n, 3, n_readings).
     by_unknowns: np.ndarray
     by_readings: np.ndarray
 
@@ -97,10 +90,6 @@ class Problem:
     def held(self) -> np.ndarray:
         """Mask, shape (n_unknowns,)."""
         return self.layout.held
-
-    def from_parameters(self, parameters: np.ndarray) -> "Problem":
-        """The same with other starting values of the rig's parameters, m or rad."""
-        return replace(self, start=_start(self.run, self.layout, self.stand_of_pose, parameters))
 
     def relabelled(self, run: Run) -> "Problem":
         """The same of other shots and readings in the same poses; the start stays where it is."""

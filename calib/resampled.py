@@ -36,21 +36,11 @@ _SINGULAR = 1e-9
 
 @dataclass(frozen=True)
 class Resolved:
-    """Estimates of many replicates.
+    """Estimates of many replicates."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        The estimated parameters of the rig.
-    estimates : ndarray, shape (n, len(names))
-        m or rad.
-    left_out : int
-        Replicates that do not determine the machine.
-    """
-
-    names: tuple[str, ...]
-    estimates: np.ndarray
-    left_out: int
+    names: tuple[str, ...]  #: The estimated parameters of the rig.
+    estimates: np.ndarray  #: Shape (n, len(names)), m or rad.
+    left_out: int  #: Replicates that do not determine the machine.
 
     def interval(self, share: float = 0.95) -> np.ndarray:
         """Lower and upper ends that hold that share of the estimates, shape (2, len(names))."""
@@ -109,29 +99,19 @@ def resolve_many(solution: Solution, count: int = 2000, draw: str = POSES, seed:
 
 @dataclass(frozen=True)
 class _Again:
-    """A run at its solution, ready to be solved again: ``again(count, seed)``, a lot at a time.
-
-    Attributes
-    ----------
-    w, design : ndarray, shapes (n,) and (n, p)
-        Whitened; shots alone.
-    prior, off : ndarray, shapes (q, p) and (q,)
-        Whitened rows of the prior and their misclosures.
-    sd : ndarray, shape (p,)
-    pose_of_row, stand_of_pose : ndarray of int
-        Poses with shots only, numbered through.
-    noise : tuple of (rows, factors), or None
-        What whitened errors are made of, group by group; None: of nothing but independent ones.
-    """
+    """A run at its solution, ready to be solved again: ``again(count, seed)``, a lot at a time."""
 
     draw: str
-    w: np.ndarray
+    w: np.ndarray  #: w, design: shapes (n,) and (n, p). Whitened; shots alone.
     design: np.ndarray
+    #: prior, off: shapes (q, p) and (q,). Whitened rows of the prior and their misclosures.
     prior: np.ndarray
     off: np.ndarray
-    sd: np.ndarray
+    sd: np.ndarray  #: Shape (p,).
+    #: pose_of_row, stand_of_pose: int; poses with shots only, numbered through.
     pose_of_row: np.ndarray
     stand_of_pose: np.ndarray
+    #: What whitened errors are made of, group by group; None: of nothing but independent ones.
     noise: tuple[tuple[np.ndarray, np.ndarray], ...] | None
 
     @classmethod

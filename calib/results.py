@@ -269,16 +269,14 @@ def _check_numbers(result):
     for parameter, value in zip(result.rig.parameters, result.values_si, strict=True):
         limit, expected = LIMITS[parameter.unit]
         if abs(value) > limit:
-            raise InputError([Complaint(
-                str(result.path), None, f"parameters.{parameter.name}.value",
-                f"{from_si(value, parameter.unit):g}", expected)])
+            raise InputError.of(result.path, f"{from_si(value, parameter.unit):g}", expected,
+                                column=f"parameters.{parameter.name}.value")
     matrix = result.covariance.to_numpy()
     sd = np.sqrt(np.diag(matrix))
     scale = np.where(sd > 0, sd, 1.0)
     if matrix.size and np.linalg.eigvalsh(matrix / np.outer(scale, scale))[0] < -1e-6:
-        raise InputError([Complaint(str(result.path), None, "covariance.matrix",
-                                    "correlations that contradict each other",
-                                    "the covariance as calib solve writes it")])
+        raise InputError.of(result.path, "correlations that contradict each other",
+                            "the covariance as calib solve writes it", column="covariance.matrix")
 
 
 def _against(rig, document):
@@ -317,7 +315,7 @@ def _tape(rows):
 
 
 def _complaint(path, found, expected):
-    return InputError([Complaint(str(path), None, None, found, expected)])
+    return InputError.of(path, found, expected)
 
 
 def _si(unit):

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.calibration import problem_of
+from calib.calibration import _start, problem_of
 from calib.judge.relabelling import relabellings
 from calib.layout import RIG
 from calib.side_by_side import SideBySide
@@ -31,7 +31,8 @@ def test_as_by_themselves(rig, set_ups):
     readings = np.array([problems[number].run.poses.readings for number in which])
     found = together(which, starts, readings)
     for i, number in enumerate(which):
-        own = problems[number].from_parameters(parameters[i])
+        own = problems[number]
+        own = replace(own, start=_start(own.run, own.layout, own.stand_of_pose, parameters[i]))
         np.testing.assert_allclose(starts[i], own.start, rtol=0, atol=1e-12)
         np.testing.assert_array_equal(starts[i][problem.layout.columns(RIG)[0]], parameters[i])
         alone = own(own.start, readings[i])

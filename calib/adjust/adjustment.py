@@ -10,37 +10,20 @@ from calib.adjust.observations import Observations, Prior
 
 @dataclass(frozen=True)
 class Adjustment:
-    """A solved problem.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Order of `parameters` and of the rows of `covariance`.
-    parameters : ndarray, shape (p,)
-    covariance : ndarray, shape (p, p)
-        A-priori (observation sds taken at their word); zero rows for held parameters.
-    free : ndarray of bool, shape (p,)
-    residuals : ndarray, shape (n,)
-        Measured - computed at the adjusted readings.
-    corrections : ndarray, shape (n_blocks, k)
-        v, to be added to the readings.
-    prior_residuals : ndarray, shape (q,)
-        t - h(x).
-    iterations : int
-        Refreshes of the weights.
-    """
+    """A solved problem."""
 
     observations: Observations
     prior: Prior
-    names: tuple[str, ...]
-    parameters: np.ndarray
+    names: tuple[str, ...]  #: Order of `parameters` and of the rows of `covariance`.
+    parameters: np.ndarray  #: Shape (p,).
+    #: Shape (p, p). A-priori (observation sds taken at their word); zero rows for held parameters.
     covariance: np.ndarray
-    free: np.ndarray
-    residuals: np.ndarray
-    corrections: np.ndarray
-    prior_residuals: np.ndarray
+    free: np.ndarray  #: Bool, shape (p,).
+    residuals: np.ndarray  #: Shape (n,). Measured - computed at the adjusted readings.
+    corrections: np.ndarray  #: Shape (n_blocks, k). v, to be added to the readings.
+    prior_residuals: np.ndarray  #: Shape (q,). t - h(x).
     linearised: Linearised
-    iterations: int
+    iterations: int  #: Refreshes of the weights.
 
     def __repr__(self) -> str:
         return (f"<Adjustment: {len(self.residuals)} observations, {self.free.sum()} unknowns, "

@@ -10,16 +10,9 @@ from functools import cache
 from math import sqrt
 
 import numpy as np
-from scipy.optimize import brentq
+from scipy.special import chndtrinc, chndtrix
 
-from calib.adjust.distributions import (
-    chi2_isf,
-    chi2_ppf,
-    chi2_sf,
-    noncentral_chi2_isf,
-    noncentral_chi2_sf,
-    t_isf,
-)
+from calib.adjust.distributions import chi2_isf, chi2_ppf, chi2_sf, t_isf
 
 #: Probability of accusing a good observation in a one-dimensional test, and of finding a bad one
 #: of just detectable size. Baarda's customary choice.
@@ -33,10 +26,7 @@ def noncentrality(alpha: float = ALPHA, power: float = POWER, dof: int = 1) -> f
     >>> round(noncentrality(0.001, 0.80), 4)
     17.0746
     """
-    limit = float(chi2_isf(alpha, dof))
-    found: float = brentq(lambda size: noncentral_chi2_sf(limit, dof, size) - power, 1e-9, 1e4,
-                          xtol=1e-12)
-    return found
+    return float(chndtrinc(chi2_isf(alpha, dof), dof, 1.0 - power))
 
 
 def delta0(alpha: float = ALPHA, power: float = POWER) -> float:
@@ -58,7 +48,7 @@ def equal_power_limit(dof: int, alpha: float = ALPHA, power: float = POWER) -> f
     >>> round(equal_power_limit(3), 2)
     12.63
     """
-    return float(noncentral_chi2_isf(power, dof, noncentrality(alpha, power)))
+    return float(chndtrix(1.0 - power, dof, noncentrality(alpha, power)))
 
 
 def equal_power_level(dof: int, alpha: float = ALPHA, power: float = POWER) -> float:

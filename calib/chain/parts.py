@@ -137,44 +137,24 @@ class Derived:
 
 @dataclass(frozen=True)
 class Envelope:
-    """Where the user works: joint angles (rad) of named reaches, times a sweep of some joints.
+    """Where the user works: joint angles (rad) of named reaches, times a sweep of some joints."""
 
-    Attributes
-    ----------
-    target : str
-        The target whose position matters.
-    reaches : tuple of (name, joints)
-        `joints` maps reading names to joint angles; what is not named is zero.
-    sweep : mapping of reading name to array
-        The angles each swept joint takes, rad.
-    """
-
-    target: str
+    target: str  #: The target whose position matters.
+    #: Name and joints of each: the latter map reading names to angles, what is not named is zero.
     reaches: tuple[tuple[str, Mapping[str, float]], ...]
-    sweep: Mapping[str, np.ndarray]
+    sweep: Mapping[str, np.ndarray]  #: The angles each swept joint takes, rad.
 
 
 @dataclass(frozen=True)
 class Effort:
-    """How long things take in the field, minutes.
+    """How long things take in the field, minutes."""
 
-    Attributes
-    ----------
-    settle : float
-        To drive up to a pose, let the machine settle, and read and book it.
-    walk, point : float
-        To reach a target that needs a hand on it, and to point at any and shoot it.
-    stand : float
-        To move the machine to another stand.
-    targets : mapping of str to float
-        What a shot of these takes, in place of walk and point.
-    """
-
-    settle: float
+    settle: float  #: To drive up to a pose, let the machine settle, and read and book it.
+    #: walk, point: To reach a target that needs a hand on it, and to point at any and shoot it.
     walk: float
     point: float
-    stand: float
-    targets: Mapping[str, float]
+    stand: float  #: To move the machine to another stand.
+    targets: Mapping[str, float]  #: What a shot of these takes, in place of walk and point.
 
     def of_shot(self, target: Target) -> float:
         """Minutes for a shot of a target."""

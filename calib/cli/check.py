@@ -33,7 +33,7 @@ def check(
     from calib.judge.choice import solve_as_chosen
     from calib.report.pages.checked import checked_document, checked_text
     from calib.results import load_result
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.run.folder import CHECK, read_run
 
     told = load_result(result)
@@ -41,9 +41,8 @@ def check(
     data = read_run(folder, shots)
     talk.tell_all(data.notices)
     if data.check is None:
-        raise InputError([Complaint(
-            str(shots or folder / CHECK), None, None, "no check shots",
-            "shots that took no part in the solve, written like shots.csv")])
+        raise InputError.of(shots or folder / CHECK, "no check shots",
+                            "shots that took no part in the solve, written like shots.csv")
     with talk.working(f"Predicting {len(data.check)} check shots"):
         choice = told.document.set_aside.choice
         solution = solve_as_chosen(data, choice).solution
@@ -62,7 +61,7 @@ def _refuse_other(told: Result, solution: Solution):
     import numpy as np
 
     from calib.report.numbers import unit_factors
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     records = told.document.parameters
     names = tuple(record.name for record in records)
@@ -73,6 +72,5 @@ def _refuse_other(told: Result, solution: Solution):
         sd = np.sqrt(np.diag(solution.covariance))
         same = bool((np.abs(was - solution.parameters) <= 0.02 * sd + 1e-9).all())
     if not same:
-        raise InputError([Complaint(
-            str(told.path), None, None, "a result that this run no longer gives",
-            "the result of the run as it is now; solve it again")])
+        raise InputError.of(told.path, "a result that this run no longer gives",
+                            "the result of the run as it is now; solve it again")

@@ -90,7 +90,7 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
     import numpy as np
 
     from calib.confirm.posed import NoPosture, posed
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     places = {s.name: np.array([s.east, s.north, s.up, np.radians(s.heading)])
               for s in read.document.stands}
@@ -98,11 +98,11 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
         return posed(read.rig, seen, read.values_si, read.covariance_si, places)
     except NoPosture as error:
         line = int(seen.line[seen.pose == seen.poses.index(error.pose)][0])
-        raise InputError([Complaint(
-            file.name, line, None, f"pose {error.pose} without readings, and {error}",
+        raise InputError.of(
+            file.name, f"pose {error.pose} without readings, and {error}",
             "the readings of the pose, or shots from a stand of the result where the machine still "
             "is (column stand), or in a new stand the pins of boom foot, stick and bucket as well "
-            "as the edge, in any level coordinates")]) from None
+            "as the edge, in any level coordinates", line=line) from None
 
 
 def blank(read: Result, sheet: Sheet) -> str:

@@ -29,7 +29,7 @@ def drift(
     from calib.report.pages.drifted import drift_document, drift_sections
     from calib.report.words.job import fingerprints_of, lines_of
     from calib.results import load_result
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     if new is None:
         return _of_many(old, out, json)
@@ -39,8 +39,8 @@ def drift(
         found = find_drift(older, newer)
     except (NotComparable, ValueError) as error:
         talk.follow("compare", old, new)
-        raise InputError([Complaint(str(new), None, None, str(error),
-                                    "two results of one rig from different shots")]) from None
+        raise InputError.of(new, str(error),
+                            "two results of one rig from different shots") from None
     document = drift_document(older, newer, found)
     named = [(name, result.document) for name, result in zip(
         (f"Older, {old}", f"Newer, {new}"), results, strict=True)]

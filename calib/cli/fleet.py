@@ -54,7 +54,7 @@ def fleet(
     from calib.report.pages.fleet import fleet_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.run.lock import only_writer
     from calib.run.write import write_whole
 
@@ -62,8 +62,7 @@ def fleet(
     out = out or root / "fleet"
     runs = list(run_folders(root, out))
     if not runs:
-        raise InputError([Complaint(str(root), None, None, "no run folder",
-                                    "a folder with run folders below it")])
+        raise InputError.of(root, "no run folder", "a folder with run folders below it")
     out.mkdir(parents=True, exist_ok=True)
     with only_writer(out / ".fleet.lock", out):
         journal = Journal(out / JOURNAL)
@@ -169,13 +168,13 @@ def _dask(address: str) -> tuple[Callable[[], Executor], int]:
     """The workers of a Dask cluster; it brings back what a dead worker had."""
     from distributed import Client
 
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     try:
         client = Client(address, timeout="10s")
     except (OSError, ValueError) as error:
-        raise InputError([Complaint(address, None, None, f"no scheduler ({error})",
-                                    "the address of a Dask scheduler")]) from None
+        raise InputError.of(address, f"no scheduler ({error})",
+                            "the address of a Dask scheduler") from None
     workers = sum(client.ncores().values())
     return lambda: client.get_executor(pure=False), max(workers, 1)
 

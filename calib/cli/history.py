@@ -21,13 +21,12 @@ def history(
     from calib.report.pages.history import history_document, history_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.run.lock import only_writer
     from calib.run.write import disk_trouble_told, write_whole
 
     if not folder.is_dir():
-        raise InputError([Complaint(str(folder), None, None, "no such folder",
-                                    "a folder with results in it")])
+        raise InputError.of(folder, "no such folder", "a folder with results in it")
     # What another history adds meanwhile would be lost.
     with disk_trouble_told(folder), only_writer(folder / ".history-lock", folder):
         entries, text = take_up(folder)
@@ -43,7 +42,7 @@ def take_up(folder: Path) -> tuple[list, str]:
     """All entries, old and new, and the text of the record with them; it is not written here."""
     from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.run.write import finish_writing
 
     finish_writing(folder)
@@ -51,13 +50,12 @@ def take_up(folder: Path) -> tuple[list, str]:
     try:
         text = record.read_bytes().decode("utf-8") if record.exists() else ""
     except UnicodeDecodeError:
-        raise InputError([Complaint(str(record), None, None, "bytes that are not UTF-8",
-                                    "history.csv as calib history wrote it")]) from None
+        raise InputError.of(record, "bytes that are not UTF-8",
+                            "history.csv as calib history wrote it") from None
     try:
         entries, kept = read_history(text)
     except BrokenHistory as error:
-        raise InputError([Complaint(str(record), error.line, None, error.found, error.expected)]
-                         ) from None
+        raise InputError.of(record, error.found, error.expected, line=error.line) from None
     if len(kept) < len(text):
         talk.tell(f"{RECORD}: its last line was cut short and is written again.")
     found: list[Any] = []

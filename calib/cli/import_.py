@@ -36,6 +36,7 @@ def import_points(**given: Any) -> None:
       --target pin=stick_pin --sheet readings.csv
     """
     from calib.intake.gather import gather_import
+    from calib.intake.preview import document, preview
     from calib.run.complaints import Findings, told_once
 
     options = Options(**given)
@@ -47,7 +48,7 @@ def import_points(**given: Any) -> None:
             imported = gather_import(request, findings)
     finally:
         talk.tell_all(told_once(findings.notices))
-    _show(options, imported, findings)
+    talk.answer(document(imported, findings.notices), preview(imported), options.json)
     if proposed and not options.dry_run and not options.yes and asking.somebody_answers() \
             and not asking.agreed(f"Write the run folder {into}?"):
         talk.tell("Nothing was written.")
@@ -153,11 +154,6 @@ def _tell(proposal):
         talk.tell_all(f"  {line}" for line in proposal.gives)
 
 
-def _standing(declared):
-    """What holds of files never seen; points left out this time are not left out next time."""
-    return declared.model_copy(update={"others": "refuse"})
-
-
 def _kept(into):
     path = into / PROFILE
     return path if path.is_file() else None
@@ -174,13 +170,6 @@ def _declared(given, profile):
         raise typer.BadParameter("; ".join(error.problems)) from None
 
 
-def _show(options, imported, findings):
-    """Print what was understood."""
-    from calib.intake.preview import document, preview
-
-    talk.answer(document(imported, findings.notices), preview(imported), options.json)
-
-
 def _write(options, into, declared, imported, proposed):
     """Write the run folder, or for a dry run its plan view; and the profile."""
     from calib.intake.declaration import profile_toml
@@ -193,7 +182,9 @@ def _write(options, into, declared, imported, proposed):
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
-        kept = {PROFILE: profile_toml(_standing(declared))} if proposed else {}
+        # What holds of files never seen; points left out this time are not left out next time.
+        standing = declared.model_copy(update={"others": "refuse"})
+        kept = {PROFILE: profile_toml(standing)} if proposed else {}
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")

@@ -39,12 +39,12 @@ def new(
     from calib.chain.rig import rig_from_dict, template_names
     from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
     from calib.run.blank import STANDARD, Begun, blank_files
-    from calib.run.complaints import Complaint, InputError, quote
+    from calib.run.complaints import InputError, quote
     from calib.run.write import refuse_filled, write_new_folder
 
     if rig is not None and rig not in template_names():
-        raise InputError([Complaint("--rig", None, None, quote(rig),
-                                    f"a shipped rig: one of {', '.join(template_names())}")])
+        raise InputError.of("--rig", quote(rig),
+                            f"a shipped rig: one of {', '.join(template_names())}")
     refuse_filled(folder)
     begun, profile = Begun(), ""
     asked = not yes and asking.somebody_answers()

@@ -103,14 +103,14 @@ def named_targets(rig: Rig, text: str | None) -> tuple[str, ...]:
 def no_pose(error: NoPose, file: str) -> InputError:
     """The complaint that the limits leave no pose, with what removed how many."""
     from calib.report.words.left_out import removed_says
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     counts = ", ".join(
         f"{why}: {n}" for why, n in removed_says(error.candidates.removed).items() if n)
-    return InputError([Complaint(
-        file, None, "limits", f"limits in which none of {error.candidates.asked} poses can be shot "
+    return InputError.of(
+        file, f"limits in which none of {error.candidates.asked} poses can be shot "
         f"({counts})", "limits, a place of the instrument and heights that leave some",
-    )])
+        column="limits")
 
 
 def run_with_machine(run: Run, result: Path) -> Run:

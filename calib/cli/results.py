@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from calib.cli.drawing_process import Beside, now
 from calib.cli.talk import json_text
 from calib.document.record import ResultRecord
-from calib.report.record import tables
+from calib.report.record import result_tables
 from calib.run.write import csv_text
 
 #: The page that stands where the report comes; it tells whoever opens the folder what is missing.
@@ -32,7 +32,7 @@ def number_files(document: ResultRecord) -> dict[str, str | bytes]:
     """Name to content: result.json, the tables, and a page that says that no report is drawn."""
     return {
         "result.json": json_text(document),
-        **{name: csv_text(records) for name, records in tables(document).items()},
+        **{name: csv_text(records) for name, records in result_tables(document).items()},
         "report.html": _NO_REPORT,
     }
 

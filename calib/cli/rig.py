@@ -32,7 +32,7 @@ def rig(
     from calib.report.pages.rig import rig_list, rig_sections, structure_sections
     from calib.report.press.terminal import plain
     from calib.run.beforehand import described
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
 
     if action is Action.LIST:
         talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))
@@ -51,8 +51,8 @@ def rig(
     try:
         found = structure(machine, np.random.default_rng(0))
     except ValueError as error:
-        raise InputError([Complaint(name, None, "limits", str(error),
-                                    "limits within which the machine is worked")]) from None
+        raise InputError.of(name, str(error), "limits within which the machine is worked",
+                            column="limits") from None
     talk.result(plain(structure_sections(machine, found)))
     talk.follow("rig", "show", name)
     if found.by_edge or found.by_all:

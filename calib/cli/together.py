@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from shlex import quote
@@ -13,12 +15,17 @@ from calib.cli import talk
 
 if TYPE_CHECKING:
     from calib.calibration import Solution
+    from calib.document.record import ResultRecord
     from calib.document.together import TogetherRecord
     from calib.judge.set_aside import SetAside
     from calib.report.together_record import Written
     from calib.run.records import Run
+    from calib.run.result_folder import ResultPlace
     from calib.run.together_file import Entry, Several
     from calib.together.adjusted import Together
+
+#: What is said of all runs, beside a folder for each.
+_OF_ALL = ("together.json", "together.html")
 
 
 def together(
@@ -45,14 +52,17 @@ def together(
     from calib.report.pages.together import together_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
-    from calib.run.write import write_whole
+    from calib.run.result_folder import result_place
 
     out = out or plan.parent / f"{plan.stem}-together"
     several, runs, asides = read_all(plan)
     found = adjusted(several, runs, plan)
-    written = [_own_result(found, i, plan, out, asides[i], not no_report)
-               for i in range(len(runs))]
-    document = described(found, written, asides)
+    folders = result_folders([visit.name for visit in found.joint.visits])
+    places = [result_place(out / name, problem.run.folder)
+              for name, problem in zip(folders, found.joint.problems, strict=True)]
+    judged = [_judged(found, i, aside) for i, aside in enumerate(asides)]
+    document = described(found, [_in_words(name, own) for name, own in
+                                 zip(folders, judged, strict=True)], asides)
     sections = together_sections(document)
     files = {"together.json": talk.json_text(document)}
     if not no_report:
@@ -60,14 +70,16 @@ def together(
             files["together.html"] = page(
                 "report.html.j2", document, "One machine, several runs",
                 f"{len(runs)} runs of {plan.name}", sections)
-    write_whole(out, files)
+    latest = {visit.attachment: i for i, visit in enumerate(found.joint.visits)}.values()
+    results = [(place, own, i in latest and not no_report) for i, (place, own) in enumerate(
+        zip(places, judged, strict=True)) if not isinstance(own, str)]
+    replace_set(out, results, files)
+    for place, own, to_draw in results:
+        if to_draw:
+            _draw(own, place, out / place.folder.name)
     talk.answer(document, plain([s for s in sections
                                  if s.name in ("verdict", "quantities", "runs")]), json)
-    talk.tell(f"The numbers are in {out}")
     _next(document, plan, out)
-    shared = next((r.result for r in document.runs if r.result is not None), None)
-    talk.follow(*(("together", plan) if document.sharing.differences or shared is None else
-                  ("sheet", out / shared)))
     if not document.passed:
         raise typer.Exit(talk.GATE_FAILED)
 
@@ -134,14 +146,13 @@ def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
 def described(found: Together, written: list[Written], asides: list[SetAside]) -> TogetherRecord:
     """The document of together.json."""
     from calib.report.together_record import together_document
-    from calib.run.complaints import Complaint, InputError
+    from calib.run.complaints import InputError
     from calib.together.sharing import sharing
 
     try:
         test = sharing(found)
     except ValueError as error:
-        raise InputError([Complaint("shots.csv", None, None, str(error),
-                                    "runs with more shots")]) from None
+        raise InputError.of("shots.csv", str(error), "runs with more shots") from None
     alone = {i: _alone(problem.run) for i, problem in enumerate(found.joint.problems)}
     return together_document(found, test, alone, written, [aside.names for aside in asides])
 
@@ -159,45 +170,113 @@ def _alone(run: Run) -> Solution | None:
         return None
 
 
-def _own_result(found, i, plan, out, aside, to_draw) -> Written:
-    """Judge a run with what the others say of its machine, and write its result."""
+def result_folders(names: Sequence[str]) -> list[str]:
+    """The folder of each run's result: its name without what leads elsewhere, and each once.
+
+    Examples
+    --------
+    >>> result_folders(["a/b", "../c", "a-b", "."])
+    ['a-b', 'c', 'a-b-2', 'run']
+    """
+    found: list[str] = []
+    for name in names:
+        plain = free = "-".join(
+            part for part in re.split(r"[/\\]", name) if part not in ("", ".", "..")) or "run"
+        number = 1
+        while free.casefold() in map(str.casefold, found):
+            number += 1
+            free = f"{plain}-{number}"
+        found.append(free)
+    return found
+
+
+def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
+    """The result of a run with what the others say of its machine; why there is none."""
     from calib.adjust.mixed_model import NotConverged
     from calib.adjust.spectrum import NotDetermined
-    from calib.cli.results import DRAWN, number_files
-    from calib.cli.solve import draw
     from calib.judge.choice import Chosen
     from calib.judge.gates import shares
     from calib.judge.judgement import judge
     from calib.judge.set_aside import NONE
-    from calib.report.pages.sheet import sheet_files
     from calib.report.record import result_document
-    from calib.report.together_record import Written
     from calib.run.complaints import InputError
-    from calib.run.result_folder import replace_result, result_place
-    from calib.run.write import write_whole
 
-    visits = found.joint.visits
-    folder = out / visits[i].name.replace("\\", "/").replace("../", "").strip("/").replace("/", "-")
-    latest = max(j for j, v in enumerate(visits) if v.attachment == visits[i].attachment) == i
-    with talk.working(f"Judging {visits[i].name}"):
+    with talk.working(f"Judging {found.joint.visits[i].name}"):
         try:
             solution = found.solution(i)
             choice = ",".join(aside.names) or NONE
-            document = result_document(Chosen(choice, aside, (), solution, None, None),
-                                       judge(solution, out=shares(solution.run, aside)))
+            return result_document(Chosen(choice, aside, (), solution, None, None),
+                                   judge(solution, out=shares(solution.run, aside)))
         except (NotConverged, NotDetermined, InputError) as error:
-            return Written(None, note=str(error))
-    place = result_place(folder, found.joint.problems[i].run.folder)
-    drawn = to_draw and latest
-    talk.tell_all(replace_result(place, number_files(document), DRAWN if drawn else ()))
-    if drawn:
-        draw(document, place, folder)
-        write_whole(folder, sheet_files(document))
-    return Written(folder.name, tuple(g.name for g in document.verdict.gates if not g.passed))
+            return str(error)
+
+
+def _in_words(name: str, own: ResultRecord | str) -> Written:
+    from calib.report.together_record import Written
+
+    if isinstance(own, str):
+        return Written(None, note=own)
+    return Written(name, tuple(g.name for g in own.verdict.gates if not g.passed))
+
+
+def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bool]],
+                 files: Mapping[str, str]) -> None:
+    """Write the numbers of every run, and last what is said of all.
+
+    What was said of all before is called former until then: it tells of results that are no longer
+    there. `results` are places, results, and whether a report is drawn of them next.
+
+    Raises
+    ------
+    InputError
+        If a place cannot be written; that before the first, everything is as it was.
+    """
+    from calib.cli.results import DRAWN, number_files
+    from calib.run.lock import only_writer
+    from calib.run.result_folder import replace_result
+    from calib.run.write import beside, disk_trouble_told, finish_writing, write_whole
+
+    new: list[str] = []
+    with disk_trouble_told(out):
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with only_writer(beside(out, "set"), out):
+            finish_writing(out)
+            before = {out / name: out / f"former-{name}" for name in _OF_ALL}
+            moved = [(path.rename(former), path) for path, former in before.items()
+                     if path.exists()]
+            try:
+                for place, own, drawn in results:
+                    talk.tell_all(replace_result(place, number_files(own), DRAWN if drawn else ()))
+                    new.append(place.folder.name)
+                write_whole(out, files)
+            except BaseException:
+                for former, path in () if new else moved:
+                    former.rename(path)
+                if new:
+                    talk.tell(f"In {out} only this is of the new adjustment: {', '.join(new)}")
+                raise
+            for former in before.values():
+                former.unlink(missing_ok=True)
+    others = sorted({path.parent.name for path in out.glob("*/result.json")} - {*new})
+    if others:
+        talk.tell(f"In {out}, but not of this adjustment: {', '.join(others)}")
+
+
+def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
+    from calib.cli.solve import draw
+    from calib.report.pages.sheet import sheet_files
+    from calib.run.write import write_whole
+
+    draw(own, place, folder)
+    write_whole(folder, sheet_files(own))
 
 
 def _next(document, plan, out):
     """What to do next: split what is not shared, else print what to enter."""
+    talk.tell(f"The numbers are in {out}")
+    shared = next((r.result for r in document.runs if r.result is not None), None)
+    talk.follow(*(("together", plan) if document.sharing.differences or shared is None else
+                  ("sheet", out / shared)))
     if document.sharing.differences:
         talk.tell_all(f"To split it: {d.do}" for d in document.sharing.differences)
         talk.tell(f"Then again: calib together {quote(str(plan))}")

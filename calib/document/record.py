@@ -7,45 +7,11 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from calib.document import judged, solved
 from calib.document.bootstrapped import Bootstrap
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
 from calib.document.fields import Count, Flag, Record, Text
-from calib.document.judged import (
-    Check,
-    Goal,
-    HeldOut,
-    Identifiability,
-    Noise,
-    Plausible,
-    SetAside,
-    ShotCorrelation,
-    SurveyScale,
-    Suspect,
-    Tests,
-    Trend,
-    Undetected,
-    Verdict,
-    Weak,
-    WithoutSuspects,
-)
-from calib.document.solved import (
-    Correlation,
-    Covariance,
-    Derived,
-    Fit,
-    Job,
-    KnownPoint,
-    Machine,
-    Parameter,
-    Pose,
-    Reading,
-    Rig,
-    Run,
-    SetUp,
-    Shot,
-    Stand,
-)
 
 
 class ResultRecord(Record):
@@ -55,47 +21,48 @@ class ResultRecord(Record):
         alias="schema", description="version of this document; keys may be added within it")
     calib: Text = Field(description="version that solved the run")
     computed_with: dict[Text, Text] = Field(description="versions that may change last digits")
-    run: Run
+    run: solved.Run
     fingerprint: Text = Field("", description="of the run's files and of what was set aside: the "
                               "first 12 digits of a SHA-256; empty for a run in memory")
-    job: Job = Field(default_factory=Job)
-    rig: Rig
+    job: solved.Job = Field(default_factory=solved.Job)
+    rig: solved.Rig
     converged: Flag
     iterations: Count
-    parameters: Annotated[list[Parameter], Field(min_length=1)] = Field(
+    parameters: Annotated[list[solved.Parameter], Field(min_length=1)] = Field(
         description="in the rig's order")
-    derived: list[Derived]
-    covariance: Covariance
-    correlations: list[Correlation] = Field(description="strong ones, the strongest first")
-    stands: Annotated[list[Stand], Field(min_length=1)]
-    set_ups: list[SetUp]
-    known_points: list[KnownPoint] = Field([], description="that set-ups sighted, with errors of "
-                                           "their own")
-    machine: Machine | None = Field(None, description="null if nothing but the run's own files")
-    poses: Annotated[list[Pose], Field(min_length=1)]
-    shots: Annotated[list[Shot], Field(min_length=1)] = Field(
+    derived: list[solved.Derived]
+    covariance: solved.Covariance
+    correlations: list[solved.Correlation] = Field(description="strong ones, the strongest first")
+    stands: Annotated[list[solved.Stand], Field(min_length=1)]
+    set_ups: list[solved.SetUp]
+    known_points: list[solved.KnownPoint] = Field(
+        [], description="that set-ups sighted, with errors of their own")
+    machine: solved.Machine | None = Field(
+        None, description="null if nothing but the run's own files")
+    poses: Annotated[list[solved.Pose], Field(min_length=1)]
+    shots: Annotated[list[solved.Shot], Field(min_length=1)] = Field(
         description="in the order of shots.csv")
-    readings: list[Reading]
-    fit: Fit
-    suspects: list[Suspect] = Field(description="in the order in which they were found")
-    tests: Tests
-    without_suspects: WithoutSuspects | None = Field(description="null without suspects")
-    set_aside: SetAside
-    noise: list[Noise] | None = Field(description="null if it cannot be separated")
-    trends: list[Trend] = Field(description="the significant ones and the next few")
-    held_out: HeldOut | None
-    correlation: ShotCorrelation | None
-    scale: SurveyScale | None
-    undetected: Undetected
-    identifiability: Identifiability
-    weak: list[Weak]
-    check: Check | None
-    plausible: Plausible
+    readings: list[solved.Reading]
+    fit: solved.Fit
+    suspects: list[judged.Suspect] = Field(description="in the order in which they were found")
+    tests: judged.Tests
+    without_suspects: judged.WithoutSuspects | None = Field(description="null without suspects")
+    set_aside: judged.SetAside
+    noise: list[judged.Noise] | None = Field(description="null if it cannot be separated")
+    trends: list[judged.Trend] = Field(description="the significant ones and the next few")
+    held_out: judged.HeldOut | None
+    correlation: judged.ShotCorrelation | None
+    scale: judged.SurveyScale | None
+    undetected: judged.Undetected
+    identifiability: judged.Identifiability
+    weak: list[judged.Weak]
+    check: judged.Check | None
+    plausible: judged.Plausible
     edge: Edge
-    goal: Goal
+    goal: judged.Goal
     taped: Taped | None
     entries: Entered | None = Field(None, description="null without entries.toml")
-    verdict: Verdict
+    verdict: judged.Verdict
     bootstrap: Bootstrap | None = Field(None, description="null if not asked for")
 
     @property

@@ -79,8 +79,7 @@ class Entry:
         >>> boom.text(5702.26), boom.text(-0.1)
         ('5702.5', '0.0')
         """
-        shown = f"{self.rounded(value):.{self.decimals}f}"
-        return shown.removeprefix("-") if float(shown) == 0 else shown
+        return f"{self.rounded(value):z.{self.decimals}f}"
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,8 @@ SIZE = {
 STEP = {"mm": 1.0, "cm": 0.1, "m": 0.001, "ft": 0.001, "in": 0.01,
         "deg": 0.01, "gon": 0.01, "rad": 0.0001}
 
-#: Measures of one line, in lengths and in angles.
-ALONG, TURNED = ("distance", "ahead", "left", "above"), ("bearing", "inclination", "angle")
+#: Measures of one line, in lengths.
+ALONG = ("distance", "ahead", "left", "above")
 
 #: Most entries of a list.
 MOST = 200

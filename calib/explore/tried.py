@@ -43,7 +43,7 @@ class Round:
         """Try everything that fits the rig."""
         trial = Trial.of(solution)
         untold = {name: _untold(trial, effect) for name, effect in trial.effects.items()
-                  if not _in_part(trial, effect)}
+                  if not any(trial.effects[m].there for m in effect.members)}
         scores = {name: trial.test(trial.effects[name]) for name, why in untold.items()
                   if why is None}
         level = _Level.of(trial, scores)
@@ -81,11 +81,6 @@ class _Level:
         """That some effect takes so much off chi2 in a run without any."""
         scores = self.family.scores
         return self.family.chance(scores.taken_off(max(taken, 0.0), dof, self.family.stated))
-
-
-def _in_part(trial, effect):
-    """Whether the rig has it, or some of it."""
-    return any(trial.effects[m].there for m in effect.members)
 
 
 def _untold(trial, effect) -> Untold | None:

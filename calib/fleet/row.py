@@ -51,8 +51,3 @@ def flat(row: Mapping[str, Any], columns: Iterable[str]) -> dict[str, Any]:
     for name, values in row.get("parameters", {}).items():
         cells |= {name + what: value for what, value in zip(OF_PARAMETER, values, strict=False)}
     return {column: cells.get(column) for column in columns}
-
-
-def order(row: Mapping[str, Any]) -> tuple:
-    """Sorts rows the worst first: by what became of them, then by how ill they fit."""
-    return STATES.index(row["status"]), -(row.get("variance_factor") or 0.0), row["run"]

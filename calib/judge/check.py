@@ -25,25 +25,16 @@ class Origin(StrEnum):
 
 @dataclass(frozen=True)
 class Checked:
-    """Check shots against their predictions, in the order of `shots`.
-
-    Attributes
-    ----------
-    shots : Shots
-    misses : ndarray, shape (n, 3)
-        Measured - predicted at the readings as they were, those set aside as estimated, m.
-    covariances : ndarray, shape (n, 3, 3)
-        Of the misses: calibration, readings and the check shot itself, m^2.
-    tolerance : float
-        On the 3-D miss, m.
-    left_out : tuple of str
-        Poses with shots that nothing predicts: what is set aside is not replaced by another shot.
-    """
+    """Check shots against their predictions, in the order of `shots`."""
 
     shots: Shots
+    #: Shape (n, 3). Measured - predicted at the readings as they were, those set aside as
+    #: estimated, m.
     misses: np.ndarray
+    #: Shape (n, 3, 3). Of the misses: calibration, readings and the check shot itself, m^2.
     covariances: np.ndarray
-    tolerance: float
+    tolerance: float  #: On the 3-D miss, m.
+    #: Poses with shots that nothing predicts: what is set aside is not replaced by another shot.
     left_out: tuple[str, ...] = ()
 
     @property
@@ -101,19 +92,12 @@ def check_shots(solution: Solution, shots: Shots, tolerance: float = TOLERANCE) 
 
 @dataclass(frozen=True)
 class Offset:
-    """What the check shots are off by in common.
+    """What the check shots are off by in common."""
 
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (3,)
-        East, north, up: weighted mean of the misses, m, and its sds.
-    chance : float
-        That the misses of a run without a common offset have a mean as far out.
-    """
-
+    #: mean, sd: shape (3,). East, north, up: weighted mean of the misses, m, and its sds.
     mean: np.ndarray
     sd: np.ndarray
-    chance: float
+    chance: float  #: That the misses of a run without a common offset have a mean as far out.
 
 
 def common_offset(solution: Solution, checked: Checked) -> Offset:

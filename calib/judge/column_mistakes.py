@@ -124,7 +124,7 @@ def possible(run: Run, change: Change) -> np.ndarray:
 def changes_of(run: Run) -> list[Change]:
     """Every change that is tried."""
     return [*_of_shots(run), *_signs(run), *_zeros(run), *_exchanged(run), *_units(run),
-            *_shifted(run), *_late_columns(run)]
+            *_shifted(run)]
 
 
 def _of_shots(run):
@@ -211,13 +211,11 @@ def _units(run):
 
 
 def _shifted(run):
+    """All columns together, then each by itself."""
     every = tuple(range(len(run.rig.readings)))
-    return [_shift("shift", by, None, every) for by in (1, -1)]
-
-
-def _late_columns(run):
-    return [_shift("column shift", by, name, (j,))
-            for j, name in enumerate(run.rig.reading_names) for by in (1, -1)]
+    return [*(_shift("shift", by, None, every) for by in (1, -1)),
+            *(_shift("column shift", by, name, (j,))
+              for j, name in enumerate(run.rig.reading_names) for by in (1, -1))]
 
 
 def _shift(family, by, name, columns):

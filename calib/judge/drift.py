@@ -29,34 +29,22 @@ SURVEY_SCALE, SURVEY_VERTICAL = "scale of the shots", "vertical of the shots"
 
 @dataclass(frozen=True)
 class Drift:
-    """The comparison of an older and a newer result.
+    """The comparison of an older and a newer result."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        The parameters that both results estimated.
-    difference, difference_sd : ndarray, shape (n,)
-        Newer less older as they were solved, m or rad, angles the short way round, with the
-        correlation through what took part in both; NaN where that is not known.
-    congruency : Congruency
-        Of what the shots of both say, the tape left out.
-    candidates : tuple of str
-        What may be named as moved: `names`, then what a survey changes in all of them.
-    same_precision : bool
-        Whether the variance factors of both agree; where not, each has its own in the test.
-    models : tuple of ModelDifference
-        What the two do not model alike; with any, nothing can be said to have moved.
-    otherwise : OneMachine, ExchangedLengths or None
-        How the two put one machine into different numbers, if they do.
-    """
-
-    names: tuple[str, ...]
+    names: tuple[str, ...]  #: The parameters that both results estimated.
+    #: difference, difference_sd: shape (n,). Newer less older as they were solved, m or rad, angles
+    #: the short way round, with the correlation through what took part in both; NaN where that is
+    #: not known.
     difference: np.ndarray
     difference_sd: np.ndarray
-    congruency: Congruency
+    congruency: Congruency  #: Of what the shots of both say, the tape left out.
+    #: What may be named as moved: `names`, then what a survey changes in all of them.
     candidates: tuple[str, ...]
+    #: Whether the variance factors of both agree; where not, each has its own in the test.
     same_precision: bool
+    #: What the two do not model alike; with any, nothing can be said to have moved.
     models: tuple[ModelDifference, ...]
+    #: How the two put one machine into different numbers, if they do.
     otherwise: OneMachine | ExchangedLengths | None
 
     @property

@@ -67,40 +67,20 @@ class Ranked:
 
 @dataclass(frozen=True)
 class Explanation:
-    """What was found.
+    """What was found."""
 
-    Attributes
-    ----------
-    fits : bool
-        The run fits as it is; nothing was looked for.
-    as_it_is : Ranked
-    ranked : tuple of Ranked
-        Best first, the run as it is included.
-    cause : Ranked or None
-        The explanation that leaves a run that fits; of single values or a mistake, or of two.
-    rivals : tuple of Ranked
-        Others that these shots cannot tell from the cause.
-    part : Ranked or None
-        Puts most of the run right, not all.
-    suspects : Suspects or None
-        Single values that do not fit, where most of the run does.
-    systematic : tuple of Score
-        Numbers that the model lacks, of a run that passes the global test.
-    looked_at : int
-        Number of explanations tried.
-    as_well : tuple of AsWell
-        Other readings of a run that fits, which would give another machine.
-    """
-
-    fits: bool
+    fits: bool  #: The run fits as it is; nothing was looked for.
     as_it_is: Ranked
-    ranked: tuple[Ranked, ...]
+    ranked: tuple[Ranked, ...]  #: Best first, the run as it is included.
+    #: The explanation that leaves a run that fits; of single values or a mistake, or of two.
     cause: Ranked | None = None
-    rivals: tuple[Ranked, ...] = ()
-    part: Ranked | None = None
-    suspects: Suspects | None = None
+    rivals: tuple[Ranked, ...] = ()  #: Others that these shots cannot tell from the cause.
+    part: Ranked | None = None  #: Puts most of the run right, not all.
+    suspects: Suspects | None = None  #: Single values that do not fit, where most of the run does.
+    #: Numbers that the model lacks, of a run that passes the global test.
     systematic: tuple[Score, ...] = ()
-    looked_at: int = 1
+    looked_at: int = 1  #: Number of explanations tried.
+    #: Other readings of a run that fits, which would give another machine.
     as_well: tuple[AsWell, ...] = ()
 
     def __repr__(self) -> str:
@@ -113,7 +93,8 @@ class Explanation:
     def single_values(self) -> Ranked | None:
         """The cause, if it is that single values are wrong and nothing else."""
         cause = self.cause
-        return cause if cause and _single(cause.mistake) else None
+        single = cause and cause.mistake and cause.mistake.family == SINGLE_VALUES
+        return cause if single else None
 
     @property
     def claimed(self) -> Ranked | None:
@@ -187,10 +168,6 @@ def _chosen(search, scored):
                      if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
     as_it_is = next(score for score, t in scored if t.mistake is None)
     return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
-
-
-def _single(mistake: Mistake | None) -> bool:
-    return mistake is not None and mistake.family == SINGLE_VALUES
 
 
 def _with_what_is_left(cause):

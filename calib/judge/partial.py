@@ -9,6 +9,7 @@ and, for exchanged corners, of the middles of the pairs.
 
 from collections import Counter
 from dataclasses import dataclass, replace
+from math import comb
 
 import numpy as np
 
@@ -176,7 +177,7 @@ def _settled(run, change, poses):
         again = _wanted(run, change, start, _cost(run, start))
         if not again:
             break
-        nearest = _like(poses, again)
+        nearest = min(again, key=lambda other: (other[0] != poses).sum())[0]
         if (nearest == poses).all():
             break
         poses = nearest
@@ -188,13 +189,8 @@ def _settled(run, change, poses):
     chosen = int(np.isin(np.flatnonzero(poses), run.shots.pose).sum())
     choices = float(2 * count)
     if change.any_poses and not _is_in_a_row(run, poses):
-        choices = _combinations(count, chosen)
+        choices = float(comb(count, chosen))
     return Partial(mistake, seen, choices)
-
-
-def _like(poses, again):
-    """The new set that is most like the old."""
-    return min(again, key=lambda a: (a[0] != poses).sum())[0]
 
 
 def _robust_cost(seen):
@@ -205,7 +201,3 @@ def _robust_cost(seen):
 def _is_in_a_row(run, poses):
     mine = poses[np.unique(run.shots.pose)]
     return int(np.abs(np.diff(mine.astype(int))).sum()) == 1
-
-
-def _combinations(count, chosen):
-    return float(np.prod([(count - i) / (i + 1) for i in range(min(chosen, count - chosen))]))

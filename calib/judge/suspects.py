@@ -30,69 +30,39 @@ MIRRORED_SDS = 10.0
 
 @dataclass(frozen=True)
 class Suspect:
-    """A value or a pose that data snooping set aside.
+    """A value or a pose that data snooping set aside."""
 
-    Attributes
-    ----------
-    kind : "shot", "pose", "reading", "tape" or "sight"
-    name : str
-        As `calib.judge.set_aside.named` understands it.
-    pose, reading : int or None
-    quantity : str or None
-        What was taped.
-    sight : (str, str) or None
-        Set-up and known point.
-    miss : ndarray
-        Measured - what the rest predicts: m, three per shot; rad for a reading; m or rad for tape;
-        m, three per sight, for sights.
-    statistic, dof, limit : float
-        Chi-square test and its limit at equal power.
-    chance : float
-        That the worst value of a clean run of this size is as far out.
-    moves : str
-        The parameter that moves most without it, in its own sds.
-    moves_by : float
-        In m or rad, with it less without it, to first order.
-    moves_in_sd : float
-    """
-
-    kind: str
-    name: str
+    kind: str  #: "shot", "pose", "reading", "tape" or "sight".
+    name: str  #: As `calib.judge.set_aside.named` understands it.
     shots: tuple[int, ...]
     pose: int | None
     reading: int | None
-    quantity: str | None
-    sight: tuple[str, str] | None
+    quantity: str | None  #: What was taped.
+    sight: tuple[str, str] | None  #: Set-up and known point.
+    #: Measured - what the rest predicts: m, three per shot; rad for a reading; m or rad for tape;
+    #: m, three per sight, for sights.
     miss: np.ndarray
-    statistic: float
+    statistic: float  #: statistic, dof, limit: Chi-square test and its limit at equal power.
     dof: int
     limit: float
-    chance: float
-    moves: str
-    moves_by: float
+    chance: float  #: That the worst value of a clean run of this size is as far out.
+    moves: str  #: The parameter that moves most without it, in its own sds.
+    moves_by: float  #: In m or rad, with it less without it, to first order.
     moves_in_sd: float
 
 
 @dataclass(frozen=True)
 class Suspects:
-    """All suspects of a solution, in the order in which they were found.
-
-    Attributes
-    ----------
-    chance : float
-        That the worst single value of a clean run of this size is as far out as that of this run:
-        the p-value of the run, over all values tested.
-    tests : int
-        How many values were tested.
-    remaining : tuple of str
-        Names of what is still beyond its limit without all that was found: empty is the proof
-        that there is no more.
-    """
+    """All suspects of a solution, in the order in which they were found."""
 
     solution: Solution
     found: tuple[Suspect, ...]
+    #: That the worst single value of a clean run of this size is as far out as that of this run:
+    #: the p-value of the run, over all values tested.
     chance: float
-    tests: int
+    tests: int  #: How many values were tested.
+    #: Names of what is still beyond its limit without all that was found: empty is the proof that
+    #: there is no more.
     remaining: tuple[str, ...]
 
     @property

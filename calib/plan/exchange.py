@@ -14,9 +14,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-#: A swap must better the criterion by this share, or it is noise.
-_WORTH = 1e-6
-
 
 @dataclass(frozen=True)
 class Pool:
@@ -131,45 +128,6 @@ def _lower(inner):
     except np.linalg.LinAlgError:
         values, vectors = np.linalg.eigh((inner + inner.transpose(0, 2, 1)) / 2)
         return vectors * np.sqrt(np.maximum(values, 1.0))[:, None, :]
-
-
-def exchange(
-    pool: Pool, design, groups, criterion: Criterion, *, shortlist=None, passes: int = 10,
-    distinct: bool = False,
-) -> list[int]:
-    """Swap each place's candidate for the best one until no swap is worth it.
-
-    Parameters
-    ----------
-    shortlist : ndarray of int, optional
-        The candidates that are considered; all, if not given.
-    passes : int
-        At most so many rounds over the design.
-    distinct : bool
-        No pose more than once.
-    """
-    design = list(design)
-    everything = np.arange(len(pool.rows))
-    information = pool.information(design, groups)
-    for _ in range(passes):
-        swapped = False
-        for place, group in enumerate(groups):
-            add(pool, information, design[place], group, -1)
-            considered = everything if shortlist is None else np.union1d(shortlist, design[place])
-            chosen = slice(None) if shortlist is None else considered
-            gains = criterion(pool, np.linalg.inv(information), group, chosen)
-            present = gains[np.searchsorted(considered, design[place])]
-            if distinct:
-                others = pool.own_pose[[*design[:place], *design[place + 1 :]]]
-                gains[np.isin(pool.own_pose[considered], others)] = -np.inf
-            best = int(np.argmax(gains))
-            if gains[best] > present + _WORTH * abs(present):
-                design[place] = int(considered[best])
-                swapped = True
-            add(pool, information, design[place], group, +1)
-        if not swapped:
-            break
-    return design
 
 
 def _each(pool, covariance, group, chosen, gain):

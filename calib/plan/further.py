@@ -32,72 +32,39 @@ _APART = np.radians(5.0)
 
 @dataclass(frozen=True)
 class WhereItIs:
-    """What is left to shoot in the pose the machine is in.
+    """What is left to shoot in the pose the machine is in."""
 
-    Attributes
-    ----------
-    targets : tuple of int
-        Index into the rig's targets.
-    minutes : float
-        Of the shots.
-    rows : ndarray, shape (m, n_free + 4)
-        Whitened design of what they add to what was shot there.
-    worst : float
-        Worst edge sd with them, m.
-    """
-
-    targets: tuple[int, ...]
-    minutes: float
+    targets: tuple[int, ...]  #: Index into the rig's targets.
+    minutes: float  #: Of the shots.
+    #: Shape (m, n_free + 4). Whitened design of what they add to what was shot there.
     rows: np.ndarray
-    worst: float
+    worst: float  #: Worst edge sd with them, m.
 
 
 @dataclass(frozen=True)
 class Further:
-    """The best buys, one after the other.
+    """The best buys, one after the other."""
 
-    Attributes
-    ----------
-    here : WhereItIs or None
-        What to shoot before the machine moves on, if that is the best buy of all.
-    last : str
-        The pose the machine is in.
-    joints, readings : ndarray, shape (k, n_readings)
-        Of further poses, rad.
-    noted : ndarray, shape (k, n_pose_columns)
-        What is to be noted of them.
-    shots : ndarray of bool, shape (k, t)
-        Which of the task's targets are to be shot in them.
-    minutes : ndarray, shape (k,)
-        What they take.
-    stand : str
-        Where they are to be shot.
-    worst, mean : ndarray, shape (k + 1,)
-        Worst and root mean square edge sd over the envelope, m: now, and after each further pose,
-        with what is to be shot before.
-    weak : tuple of (str, float)
-        Parameters behind the worst edge sd, with their share of its variance.
-    beyond, beyond_minutes : ndarray, shape (m + 1,)
-        As `worst`, over m >= k further poses, and the minutes up to there: as far as was looked for
-        a goal.
-    undetermined : bool
-        Whether shots and tape so far leave something undetermined.
-    """
-
+    #: What to shoot before the machine moves on, if that is the best buy of all.
     here: WhereItIs | None
-    last: str
-    joints: np.ndarray
+    last: str  #: The pose the machine is in.
+    joints: np.ndarray  #: joints, readings: shape (k, n_readings). Of further poses, rad.
     readings: np.ndarray
-    noted: np.ndarray
-    shots: np.ndarray
-    minutes: np.ndarray
-    stand: str
+    noted: np.ndarray  #: Shape (k, n_pose_columns). What is to be noted of them.
+    shots: np.ndarray  #: Bool, shape (k, t). Which of the task's targets are to be shot in them.
+    minutes: np.ndarray  #: Shape (k,). What they take.
+    stand: str  #: Where they are to be shot.
+    #: worst, mean: shape (k + 1,). Worst and root mean square edge sd over the envelope, m: now,
+    #: and after each further pose, with what is to be shot before.
     worst: np.ndarray
     mean: np.ndarray
+    #: Parameters behind the worst edge sd, with their share of its variance.
     weak: tuple[tuple[str, float], ...]
+    #: beyond, beyond_minutes: shape (m + 1,). As `worst`, over m >= k further poses, and the
+    #: minutes up to there: as far as was looked for a goal.
     beyond: np.ndarray
     beyond_minutes: np.ndarray
-    undetermined: bool
+    undetermined: bool  #: Whether shots and tape so far leave something undetermined.
 
     @property
     def first_worst(self) -> float:

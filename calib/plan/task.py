@@ -97,28 +97,17 @@ class Task:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A task with its candidates evaluated: what plans of any size are chosen from.
-
-    Attributes
-    ----------
-    readings : ndarray, shape (n, n_readings)
-        Of the poses, rad.
-    seen : ndarray of bool, shape (n, t)
-        Which of the task's targets can be shot in which pose.
-    bundles : Bundles
-        What is chosen from: poses with what is shot in them.
-    by_parameters : ndarray, shape (nodes, 3, n_free)
-        Derivatives of the edge over the envelope, house frame, readings held fixed.
-    form : ndarray, shape (n_free, n_free)
-        ``trace(form @ covariance)`` is the mean edge variance.
-    """
+    """A task with its candidates evaluated: what plans of any size are chosen from."""
 
     task: Task
     candidates: Candidates
-    readings: np.ndarray
-    seen: np.ndarray
-    bundles: Bundles
+    readings: np.ndarray  #: Shape (n, n_readings). Of the poses, rad.
+    seen: np.ndarray  #: Bool, shape (n, t). Which of the task's targets can be shot in which pose.
+    bundles: Bundles  #: What is chosen from: poses with what is shot in them.
+    #: Shape (nodes, 3, n_free). Derivatives of the edge over the envelope, house frame, readings
+    #: held fixed.
     by_parameters: np.ndarray
+    #: Shape (n_free, n_free). ``trace(form @ covariance)`` is the mean edge variance.
     form: np.ndarray
 
     def __repr__(self) -> str:

@@ -8,18 +8,7 @@ import numpy as np
 from calib.adjust.distributions import normal_isf
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
-from calib.document.edge import (
-    Axis,
-    Edge,
-    Joint,
-    Reach,
-    SetupError,
-    Share,
-    Summary,
-    Taped,
-    TapedRow,
-    WorstAt,
-)
+from calib.document import edge as tables
 from calib.document.fields import Axes, Components, House
 from calib.document.solved import Correlation, Covariance, Pose
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
@@ -39,19 +28,21 @@ def quantity_unit(rig: Rig, name: str) -> str:
     return units[name]
 
 
-def spread_record(spread: Spread) -> Summary:
+def spread_record(spread: Spread) -> tables.Summary:
     """Worst, rms and 95 % value, m."""
-    return Summary(worst=number(spread.worst), rms=number(spread.rms), p95=number(spread.p95))
+    return tables.Summary(worst=number(spread.worst), rms=number(spread.rms),
+                          p95=number(spread.p95))
 
 
 def envelope_grid(rig: Rig) -> dict:
     """The grid that edge maps are drawn over: the parts of `calib.document.edge.Envelope`."""
     return {
         "points": [rig.target_names[i] for i in edge_points(rig)],
-        "axes": [Axis(reading=name, values=np.degrees(values).tolist())
+        "axes": [tables.Axis(reading=name, values=np.degrees(values).tolist())
                  for name, values in rig.envelope.sweep.items()],
-        "reaches": [Reach(name=name, joints={k: float(np.degrees(v)) for k, v in joints.items()})
-                    for name, joints in rig.envelope.reaches],
+        "reaches": [
+            tables.Reach(name=name, joints={k: float(np.degrees(v)) for k, v in joints.items()})
+            for name, joints in rig.envelope.reaches],
     }
 
 
@@ -61,10 +52,10 @@ def map_record(nodes: EdgeNodes, lengths: np.ndarray) -> list[list[float | None]
     return [numbers(worst[nodes.reach == r]) for r in range(len(nodes.rig.envelope.reaches))]
 
 
-def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> Edge:
+def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> tables.Edge:
     """How well the edge is known over the envelope: calibration only, readings exact; m."""
     sd = nodes.sd(covariance)
-    return Edge(
+    return tables.Edge(
         **envelope_grid(nodes.rig),
         sd=map_record(nodes, sd),
         summary=spread_record(Spread.of(sd[nodes.seen])),
@@ -72,7 +63,7 @@ def edge_record(nodes: EdgeNodes, covariance: np.ndarray) -> Edge:
 
 
 def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: np.ndarray,
-                       rig: Rig | None = None) -> SetupError:
+                       rig: Rig | None = None) -> tables.SetupError:
     """What the edge is off by with `other` parameters entered, m; sds from `covariance` alone.
 
     Without a covariance there is no sd. `rig` is that of `other` if it is another one; then the
@@ -85,14 +76,14 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
     if covariance is not None:
         sd = nodes.error_sd(error, covariance)[node, point]
     own = nodes.rig
-    return SetupError(
+    return tables.SetupError(
         **envelope_grid(own),
         error=map_record(nodes, length),
         summary=spread_record(Spread.of(length)),
         worst_sd=number(sd),
         worst_low95=number(max(worst - normal_isf(0.025) * sd, 0.0)),
         worst_high95=number(worst + normal_isf(0.025) * sd),
-        worst_at=WorstAt(
+        worst_at=tables.WorstAt(
             point=own.target_names[nodes.targets[point]],
             reach=own.envelope.reaches[nodes.reach[node]][0],
             joints=_joints(own, nodes.joints[node]),
@@ -102,7 +93,7 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
     )
 
 
-def edge_enough(edge: SetupError, goal: float) -> bool | None:
+def edge_enough(edge: tables.SetupError, goal: float) -> bool | None:
     """Whether an edge error keeps the goal, m; None where its 95 % lie on both sides of it."""
     worst = edge.summary.worst
     low, high = (worst, worst) if edge.worst_sd is None else (edge.worst_low95, edge.worst_high95)
@@ -112,18 +103,18 @@ def edge_enough(edge: SetupError, goal: float) -> bool | None:
 def _share_records(nodes, other):
     found = shares(nodes, other)
     return [
-        Share(name=nodes.rig.parameter_names[i], share=number(found.share[i]),
-              alone=number(found.alone[i]))
+        tables.Share(name=nodes.rig.parameter_names[i], share=number(found.share[i]),
+                     alone=number(found.alone[i]))
         for i in np.argsort(-found.alone, kind="stable") if other[i] != nodes.parameters[i]
     ]
 
 
-def taped_rows(rig: Rig, test: TapeTest) -> list[TapedRow]:
+def taped_rows(rig: Rig, test: TapeTest) -> list[tables.TapedRow]:
     """The test of each taped value; lengths in m, angles in deg."""
     rows = []
     for i, name in enumerate(test.quantities):
         f = unit_factor(quantity_unit(rig, name))
-        rows.append(TapedRow(
+        rows.append(tables.TapedRow(
             quantity=name,
             unit=quantity_unit(rig, name),
             tape=number(f * test.tape[i]),
@@ -156,7 +147,8 @@ def not_taped(rig: Rig, tape) -> list[str]:
             if not p.held and p.name not in tape.quantities and p.name in rig.moving_edge]
 
 
-def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, goal: float) -> Taped | None:
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape,
+                 goal: float) -> tables.Taped | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge.
 
     `goal` is what the edge must be known to at 95 %, m.
@@ -167,11 +159,11 @@ def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape, goal: float) ->
     test = tape_test(rig, nodes.parameters, covariance, tape, True)
     edge = setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape))
     missing = not_taped(rig, tape)
-    return Taped(
+    return tables.Taped(
         level=TAPE_LEVEL,
         limit=test.limit,
         rows=taped_rows(rig, test),
-        joint=Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
+        joint=tables.Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
         edge=edge,
         good_enough=None if missing else edge_enough(edge, goal),
         not_taped=missing,

@@ -75,11 +75,6 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests
     return records
 
 
-def reading_says(judgement: Judgement, pose: int, reading: int) -> str | None:
-    """What to say of a reading that nothing checks."""
-    return None if judgement.reliability.reading_checked[pose, reading] else UNCHECKED
-
-
 def levels_record(solution: Solution, judgement: Judgement) -> tables.Tests:
     """Levels and critical values of the tests of single values."""
     checks, dof = judgement.reliability, solution.adjustment.dof

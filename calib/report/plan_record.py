@@ -6,25 +6,7 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.chain.circle import wrapped
-from calib.document.planned import (
-    CandidatesRecord,
-    CurveRecord,
-    DisplayNeeds,
-    Drawing,
-    Errors,
-    Growth,
-    KeptOutRecord,
-    Minutes,
-    PlannedNote,
-    PlannedPose,
-    PlannedReading,
-    PlannedRig,
-    PlanRecord,
-    Predicted,
-    Robust,
-    SiteRecord,
-    TapeRecord,
-)
+from calib.document import planned
 from calib.edge import edge_points
 from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import joints_at
@@ -48,7 +30,7 @@ _SAME = 0.01
 def plan_document(
     plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
     goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
-) -> PlanRecord:
+) -> planned.PlanRecord:
     """All that is known of a plan.
 
     Parameters
@@ -66,18 +48,18 @@ def plan_document(
     """
     task, rig = plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
-    document = PlanRecord(
+    document = planned.PlanRecord(
         schema_=SCHEMA,
         calib=version("calib"),
-        rig=PlannedRig(name=rig.name, title=rig.title),
+        rig=planned.PlannedRig(name=rig.name, title=rig.title),
         criterion=plan.criterion,
         seed=task.seed,
         targets=[rig.target_names[t] for t in task.targets],
         target_means={rig.target_names[t]: rig.targets[t].means for t in task.targets},
-        readings=[PlannedReading(name=r.name, means=r.means, unit=r.unit,
-                                 driven=r.speed is not None, swings=r.kind == "slew")
+        readings=[planned.PlannedReading(name=r.name, means=r.means, unit=r.unit,
+                                         driven=r.speed is not None, swings=r.kind == "slew")
                   for r in rig.readings],
-        notes=[PlannedNote(name=c.name, means=c.means, on_ground=list(c.on_ground))
+        notes=[planned.PlannedNote(name=c.name, means=c.means, on_ground=list(c.on_ground))
                for c in rig.needed_columns],
         stands=[stand_name(g) for g in range(plan.stands)],
         poses=_poses(plan, ids),
@@ -86,19 +68,21 @@ def plan_document(
         least_minutes=least,
         robust=_robust(plan, ids),
         undetermined=list(plan.undetermined),
-        kept_out=[KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
+        kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
                   for one in kept_out],
-        display=[_display(mark) for mark in marks_on_house(plan)],
+        display=[planned.DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to, bearing_sd=(
+            mark.bearing_sd and float(np.degrees(mark.bearing_sd))))
+            for mark in marks_on_house(plan)],
         observability={k: number(value) for k, value in vars(plan.observability).items()},
         minutes=_minutes(plan),
         candidates=_candidates(plan.prepared),
         site=_site(task.site),
         noise=_errors(task),
-        tape=TapeRecord(source=tape_source,
-                        names=[*task.taped.names, *task.taped.machine_names]),
-        curve=None if grown is None else CurveRecord(
+        tape=planned.TapeRecord(source=tape_source,
+                                names=[*task.taped.names, *task.taped.machine_names]),
+        curve=None if grown is None else planned.CurveRecord(
             **_growth(grown),
-            edge_only=None if edge_only is None else Growth(**_growth(edge_only))),
+            edge_only=None if edge_only is None else planned.Growth(**_growth(edge_only))),
     )
     return document.model_copy(update={
         "says": promises(document), "assumptions": assumptions(document),
@@ -107,7 +91,7 @@ def plan_document(
 
 def _predicted(plan):
     worst = float(plan.edge_sd.max())
-    return Predicted(
+    return planned.Predicted(
         within95=TIMES_SD * worst,
         worst=worst,
         median=float(np.median(plan.edge_sd)),
@@ -117,20 +101,15 @@ def _predicted(plan):
     )
 
 
-def _display(mark):
-    return DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to,
-                        bearing_sd=None if mark.bearing_sd is None
-                        else float(np.degrees(mark.bearing_sd)))
-
-
 def _candidates(prepared):
     found = prepared.candidates
-    return CandidatesRecord(asked=found.asked, left=len(found.joints),
-                            removed=removed_says(found.removed), bundles=len(prepared.bundles.pose))
+    return planned.CandidatesRecord(
+        asked=found.asked, left=len(found.joints), removed=removed_says(found.removed),
+        bundles=len(prepared.bundles.pose))
 
 
 def _errors(task):
-    return Errors(
+    return planned.Errors(
         shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
         readings=dict(zip(task.rig.reading_names, numbers(
             task.rig.reading_factors * task.noise.readings), strict=True)))
@@ -150,7 +129,7 @@ def _minutes(plan):
     """What the plan takes, by what is done, and what each of it was reckoned with."""
     task = plan.prepared.task
     effort, targets = task.rig.effort, [task.rig.targets[t] for t in task.targets]
-    return Minutes(
+    return planned.Minutes(
         total=plan.minutes.total,
         **vars(plan.minutes),
         per_pose=effort.settle,
@@ -171,7 +150,7 @@ def stand_name(number: int) -> str:
     return f"S{number + 1}"
 
 
-def plan_table(document: PlanRecord) -> list[dict[str, object]]:
+def plan_table(document: planned.PlanRecord) -> list[dict[str, object]]:
     """Rows of plan.csv: one per pose, deg (strokes m), with the columns of readings.csv first.
 
     What nobody drives is left empty: it is read in the cab. `lowest_` and `highest_` bound what is
@@ -192,7 +171,7 @@ def plan_table(document: PlanRecord) -> list[dict[str, object]]:
     return rows
 
 
-def shots_to_take(document: PlanRecord) -> list[tuple[str, str, str]]:
+def shots_to_take(document: planned.PlanRecord) -> list[tuple[str, str, str]]:
     """Shot id, pose and target of every shot, in driving order."""
     return [(f"{pose.pose}-{target}", pose.pose, target)
             for pose in document.poses for target in pose.shoot]
@@ -218,16 +197,13 @@ def pose_parts(rig, parameters, readings, targets, shots, foot_height: float,
             shown, shots, _drawings(rig, parameters, readings, targets), strict=True)):
         shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
         drawing["shots"] = {name: drawing["shots"][name] for name in shoot}
+        up = [corner[2] + foot_height for corner in drawing["edge"]]
         parts.append({"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
                       "noted": {name: column[i] for name, column in words.items()},
-                      "edge_height": _edge_height(drawing, foot_height), "shoot": shoot,
-                      "drawing": Drawing(**drawing)})
+                      "edge_height": [round(float(end), 2) for end in (min(up), max(up))],
+                      "shoot": shoot,
+                      "drawing": planned.Drawing(**drawing)})
     return parts
-
-
-def _edge_height(drawing, foot_height):
-    up = [corner[2] + foot_height for corner in drawing["edge"]]
-    return [round(float(min(up)), 2), round(float(max(up)), 2)]
 
 
 def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
@@ -247,7 +223,7 @@ def _poses(plan, ids):
     poses = []
     for i, (part, tolerance) in enumerate(zip(parts, tolerances, strict=True)):
         first = i == 0 or plan.stand[i] != plan.stand[i - 1]
-        poses.append(PlannedPose(
+        poses.append(planned.PlannedPose(
             pose=ids[i], stand=stand_name(plan.stand[i]), **part,
             drive_seconds=None if first else float(seconds[i - 1, i]),
             tolerance={name: numbers(span) if np.isfinite(span).all() else None
@@ -257,7 +233,7 @@ def _poses(plan, ids):
 
 def _robust(plan, ids):
     robust = plan.robustness
-    return Robust(
+    return planned.Robust(
         pose=ids[robust.pose],
         pose_lost=number(robust.pose_lost),
         targets_lost=number(robust.targets_lost),
@@ -300,7 +276,7 @@ def _thinned(points):
 
 
 def _site(site):
-    return SiteRecord(
+    return planned.SiteRecord(
         foot_height=site.foot_height,
         clearance=site.clearance,
         highest=site.highest,

@@ -57,7 +57,7 @@ def notes_in_words(pose: PoseRecord) -> str:
 
 def edge_span(pose: PoseRecord) -> str:
     """Height of the edge's lowest and highest corner above the ground, m."""
-    low, high = (f"{height + 0.0:.1f}" for height in pose.edge_height)
+    low, high = (f"{height:z.1f}" for height in pose.edge_height)
     return low if low == high else f"{low} to {high}"
 
 

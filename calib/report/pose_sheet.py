@@ -163,7 +163,7 @@ def _range(low, high, decimals):
 
 def _shown(value, decimals):
     value -= 360.0 * np.sign(value) if abs(value) > 180 else 0.0
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return f"{value:z.{decimals}f}"
 
 
 def sections_of(document: PlanRecord) -> list[Section]:

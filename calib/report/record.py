@@ -14,31 +14,11 @@ from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.document import judged as tables
+from calib.document import solved
 from calib.document.fields import Axes
 from calib.document.fields import tables as rows
-from calib.document.judged import Check as CheckRecord
-from calib.document.judged import Checked as CheckedShot
-from calib.document.judged import Offset as OffsetRecord
-from calib.document.judged import Suspect, Weak
 from calib.document.record import ResultRecord
-from calib.document.solved import (
-    Covariance,
-    Derived,
-    Fit,
-    Job,
-    KnownPoint,
-    Machine,
-    Parameter,
-    Reading,
-    Run,
-    SetUp,
-    SetUpSpread,
-    Shot,
-    Stand,
-    StandSpread,
-    TapedBefore,
-)
-from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
 from calib.intervals import intervals
 from calib.judge.check import Checked, Offset
@@ -48,29 +28,13 @@ from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
 from calib.layout import SET_UP, STAND
 from calib.machine import about
+from calib.report import judged
 from calib.report.evidence import (
     correlation_records,
     edge_record,
     pose_records,
     shot_evidence,
     taped_record,
-)
-from calib.report.judged import (
-    correlation_record,
-    goal_record,
-    held_out_record,
-    identifiability_record,
-    levels_record,
-    noise_records,
-    plausible_record,
-    reading_says,
-    scale_record,
-    set_aside_record,
-    shot_reliability,
-    trend_records,
-    undetected_record,
-    verdict_record,
-    without_suspects_record,
 )
 from calib.report.numbers import number, unit_factor, unit_factors
 from calib.report.words.model import source_says
@@ -85,7 +49,7 @@ SCHEMA = 1
 COMPUTED_WITH = ("numpy", "scipy")
 
 
-def parameter_records(solution: Solution) -> list[Parameter]:
+def parameter_records(solution: Solution) -> list[solved.Parameter]:
     """One record per rig parameter, in the rig's order."""
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = solution.tape
@@ -100,7 +64,7 @@ def parameter_records(solution: Solution) -> list[Parameter]:
     for i, (parameter, status) in enumerate(zip(rig.parameters, solution.status, strict=True)):
         value, f = solution.parameters[i], factor[i]
         held = status == "held"
-        records.append(Parameter(
+        records.append(solved.Parameter(
             name=parameter.name,
             unit=parameter.unit,
             means=parameter.means,
@@ -118,56 +82,56 @@ def parameter_records(solution: Solution) -> list[Parameter]:
     return records
 
 
-def covariance_record(solution: Solution) -> Covariance:
+def covariance_record(solution: Solution) -> solved.Covariance:
     """Covariance of every estimated unknown, stands included, in the units of the record."""
     adjustment = solution.adjustment
     units = solution.problem.layout.units
     factor, free = unit_factors(units), adjustment.free
     scaled = adjustment.covariance * np.outer(factor, factor)
-    return Covariance(
+    return solved.Covariance(
         names=[name for name, is_free in zip(adjustment.names, free, strict=True) if is_free],
         units=[unit for unit, is_free in zip(units, free, strict=True) if is_free],
         matrix=scaled[np.ix_(free, free)].tolist(),
     )
 
 
-def stand_records(solution: Solution) -> list[Stand]:
+def stand_records(solution: Solution) -> list[solved.Stand]:
     """Where each stand is; sds of the same names under "sd"."""
     layout = solution.problem.layout
     sd = layout.of(STAND, solution.adjustment.sd)
     factor = unit_factors(q.unit for q in layout.scope(STAND).quantities)
     return [
-        Stand(
+        solved.Stand(
             name=name,
             **dict(zip(PLACEMENT, map(float, factor * values), strict=True)),
-            sd=StandSpread(**dict(zip(PLACEMENT, map(float, factor * sds), strict=True))),
+            sd=solved.StandSpread(**dict(zip(PLACEMENT, map(float, factor * sds), strict=True))),
         )
         for name, values, sds in zip(solution.problem.stands, solution.stands, sd, strict=True)
     ]
 
 
-def set_up_records(solution: Solution) -> list[SetUp]:
+def set_up_records(solution: Solution) -> list[solved.SetUp]:
     """Where each set-up of a total station is, as solved; sds of the same names under "sd"."""
     set_ups = solution.run.set_ups
     if set_ups is None:
         return []
     start = np.column_stack([set_ups.position, set_ups.orientation])
-    solved = start + solution.problem.corrections(solution.adjustment.parameters)
-    solved[:, 3] = np.mod(solved[:, 3], 2 * np.pi)
+    placed = start + solution.problem.corrections(solution.adjustment.parameters)
+    placed[:, 3] = np.mod(placed[:, 3], 2 * np.pi)
     layout = solution.problem.layout
     sd = layout.of(SET_UP, solution.adjustment.sd)
     factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
     return [
-        SetUp(
+        solved.SetUp(
             name=name,
             **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
-            sd=SetUpSpread(**dict(zip(CORRECTIONS, map(float, factor * sds), strict=True))),
+            sd=solved.SetUpSpread(**dict(zip(CORRECTIONS, map(float, factor * sds), strict=True))),
         )
-        for name, values, sds in zip(set_ups.ids, solved, sd, strict=True)
+        for name, values, sds in zip(set_ups.ids, placed, sd, strict=True)
     ]
 
 
-def machine_record(solution: Solution) -> Machine | None:
+def machine_record(solution: Solution) -> solved.Machine | None:
     """What was known of the machine from other shots, as it took part; m and deg."""
     if solution.run.machine is None:
         return None
@@ -177,28 +141,28 @@ def machine_record(solution: Solution) -> Machine | None:
     factor = unit_factors(units)
     before = machine.before if machine.names == solution.run.machine.names else ()
     tape = machine.tape
-    return Machine(
+    return solved.Machine(
         source=source_says(machine), sha256=machine.sha256, names=list(machine.names), units=units,
         values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
         before=list(before), shots=list(machine.shots),
-        tape=[TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
-                          sd=unit_factor(u) * sd)
+        tape=[solved.TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
+                                 sd=unit_factor(u) * sd)
               for quantity, u, value, sd in zip(tape.quantities, tape.si_units, tape.value,
                                                 tape.sd, strict=True)])
 
 
-def known_point_records(solution: Solution) -> list[KnownPoint]:
+def known_point_records(solution: Solution) -> list[solved.KnownPoint]:
     """The known points that have errors of their own, each once."""
     set_ups = solution.run.set_ups
     if set_ups is None:
         return []
     place = {name: known for name, known, sd in zip(
         set_ups.sight_point, set_ups.known, set_ups.known_sd, strict=True) if sd.any()}
-    return [KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
+    return [solved.KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
             for name, (e, n, u) in place.items()]
 
 
-def fit_record(solution: Solution, judgement: Judgement) -> Fit:
+def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:
     """Counts, variance factor with the bounds of 95 % of good runs, and the global test.
 
     `passed` is the gate's answer: its level is the test's share of what all tests have.
@@ -207,7 +171,7 @@ def fit_record(solution: Solution, judgement: Judgement) -> Fit:
     dof = adjustment.dof
     low, high = (dof * np.array(variance_factor_bounds(dof))) if dof else (np.nan, np.nan)
     observations = len(adjustment.residuals) + len(adjustment.prior_residuals)
-    return Fit(
+    return solved.Fit(
         observations=observations,
         shot_coordinates=len(adjustment.residuals),
         tape_values=solution.problem.n_taped,
@@ -233,17 +197,17 @@ def rms_3d(residuals: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
 
 
-def shot_records(solution: Solution, judgement: Judgement) -> list[Shot]:
+def shot_records(solution: Solution, judgement: Judgement) -> list[solved.Shot]:
     """One record per shot, in the order of shots.csv; lengths in m."""
     run, checks = solution.run, judgement.reliability
     w = checks.observation_w.reshape(-1, 3)
     redundancy = checks.observation_redundancy.reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
     evidence = shot_evidence(solution, judgement)
-    tests = shot_reliability(solution, judgement)
+    tests = judged.shot_reliability(solution, judgement)
     records = []
     for i, shot in enumerate(run.shots.ids):
-        records.append(Shot(
+        records.append(solved.Shot(
             shot=shot,
             pose=run.poses.ids[run.shots.pose[i]],
             target=run.rig.target_names[run.shots.target[i]],
@@ -259,14 +223,14 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[Shot]:
     return records
 
 
-def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
+def reading_records(solution: Solution, judgement: Judgement) -> list[solved.Reading]:
     """One record per pose and reading; angles in deg, strokes in m."""
     run, checks = solution.run, judgement.reliability
     corrections = run.rig.reading_factors * solution.adjustment.corrections
     mdb = run.rig.reading_factors * checks.reading_mdb
     tau = pope_taus(checks.reading_w, solution.adjustment)
     return [
-        Reading(
+        solved.Reading(
             pose=pose,
             reading=reading,
             correction=float(corrections[p, r]),
@@ -275,7 +239,7 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
             redundancy=number(checks.reading_redundancy[p, r]),
             detectable=number(mdb[p, r]),
             suspect=bool(judgement.suspect_readings[p, r]),
-            says=reading_says(judgement, p, r),
+            says=None if checks.reading_checked[p, r] else judged.UNCHECKED,
             unit=run.rig.readings[r].unit,
         )
         for p, pose in enumerate(run.poses.ids)
@@ -283,13 +247,13 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[Reading]:
     ]
 
 
-def derived_records(solution: Solution) -> list[Derived]:
+def derived_records(solution: Solution) -> list[solved.Derived]:
     """The rig's derived quantities with their sds."""
     numbers = derived(solution)
     return [
-        Derived(name=d.name, unit=d.unit, means=d.means,
-                value=unit_factor(d.unit) * numbers[d.name].nominal_value,
-                sd=unit_factor(d.unit) * numbers[d.name].std_dev)
+        solved.Derived(name=d.name, unit=d.unit, means=d.means,
+                       value=unit_factor(d.unit) * numbers[d.name].nominal_value,
+                       sd=unit_factor(d.unit) * numbers[d.name].std_dev)
         for d in solution.rig.derived if d.name in numbers
     ]
 
@@ -306,10 +270,10 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
             "python": platform.python_version(),
             **{package: version(package) for package in COMPUTED_WITH},
         },
-        run=Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
+        run=solved.Run(files=dict(solution.run.files), notices=list(solution.run.notices)),
         fingerprint=fingerprint(_inputs(solution.run), chosen.aside.names),
-        job=Job(**rig.job),
-        rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
+        job=solved.Job(**rig.job),
+        rig=solved.Rig(name=rig.name, title=rig.title, definition=rig.definition),
         converged=True,
         iterations=solution.adjustment.iterations,
         parameters=parameter_records(solution),
@@ -325,24 +289,24 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         readings=reading_records(solution, judgement),
         fit=fit_record(solution, judgement),
         suspects=suspect_records(judgement.suspects),
-        tests=levels_record(solution, judgement),
-        without_suspects=without_suspects_record(judgement.suspects),
-        set_aside=set_aside_record(chosen),
-        trends=trend_records(judgement.trends),
-        held_out=held_out_record(judgement),
-        correlation=correlation_record(judgement.correlation),
-        scale=scale_record(judgement.scale),
-        undetected=undetected_record(solution, judgement.external),
-        identifiability=identifiability_record(judgement.identifiability),
-        weak=[Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
+        tests=judged.levels_record(solution, judgement),
+        without_suspects=judged.without_suspects_record(judgement.suspects),
+        set_aside=judged.set_aside_record(chosen),
+        trends=judged.trend_records(judgement.trends),
+        held_out=judged.held_out_record(judgement),
+        correlation=judged.correlation_record(judgement.correlation),
+        scale=judged.scale_record(judgement.scale),
+        undetected=judged.undetected_record(solution, judgement.external),
+        identifiability=judged.identifiability_record(judgement.identifiability),
+        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
         check=check_record(solution, judgement.check, judgement.offset),
-        plausible=plausible_record(judgement.plausible),
+        plausible=judged.plausible_record(judgement.plausible),
         edge=edge_record(nodes, solution.covariance),
-        goal=goal_record(judgement.edge),
+        goal=judged.goal_record(judgement.edge),
         taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
-        verdict=verdict_record(judgement),
+        verdict=judged.verdict_record(judgement),
         # Last: it may be on its way from another process.
-        noise=noise_records(judgement.noise),
+        noise=judged.noise_records(judgement.noise),
     )
 
 
@@ -368,32 +332,32 @@ def fingerprint(files: Mapping[str, str], aside: Sequence[str] = ()) -> str:
     return hashlib.sha256("".join(lines).encode("utf-8")).hexdigest()[:12]
 
 
-def suspect_records(suspects: Suspects) -> list[Suspect]:
+def suspect_records(suspects: Suspects) -> list[tables.Suspect]:
     """The suspects in the order in which they were found, and whether chance explains them."""
     beyond = {s.name for s in suspects.beyond_chance}
     return [
-        Suspect(kind=s.kind, name=s.name, statistic=s.statistic, dof=s.dof, limit=s.limit,
-                chance=s.chance, beyond_chance=s.name in beyond,
-                says=suspect_says(s, suspects.solution))
+        tables.Suspect(kind=s.kind, name=s.name, statistic=s.statistic, dof=s.dof, limit=s.limit,
+                       chance=s.chance, beyond_chance=s.name in beyond,
+                       says=suspect_says(s, suspects.solution))
         for s in suspects.found
     ]
 
 
 def check_record(solution: Solution, check: Checked | None, offset: Offset | None
-                 ) -> CheckRecord | None:
+                 ) -> tables.Check | None:
     """The check shots against their predictions, and what they are off by in common; m."""
     if check is None:
         return None
-    return CheckRecord(
+    return tables.Check(
         count=len(check.shots),
         rms_3d=rms_3d(check.misses),
         max_3d=float(check.lengths.max()),
         tolerance=check.tolerance,
         passed=check.passed,
-        offset=None if offset is None else OffsetRecord(
+        offset=None if offset is None else tables.Offset(
             mean=Axes.of(offset.mean), sd=Axes.of(offset.sd), chance=offset.chance),
         shots=[
-            CheckedShot(
+            tables.Checked(
                 shot=shot,
                 pose=solution.run.poses.ids[pose],
                 target=solution.rig.target_names[target],
@@ -426,7 +390,7 @@ def truth_document(rig, run, truth, remark: str) -> dict:
     }
 
 
-def tables(document: ResultRecord) -> dict[str, list[dict]]:
+def result_tables(document: ResultRecord) -> dict[str, list[dict]]:
     """The tables that go with result.json, by file name: a record per row."""
     return {
         "parameters.csv": rows(document.parameters),

@@ -8,16 +8,8 @@ import numpy as np
 
 from calib.adjust.congruency import LEVEL
 from calib.calibration import Solution
+from calib.document import together as tables
 from calib.document.solved import Covariance, Job
-from calib.document.together import (
-    Alone,
-    Difference,
-    OneRun,
-    Over,
-    Quantity,
-    SharingTest,
-    TogetherRecord,
-)
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
 from calib.report.numbers import SHOWN, number, numbers, unit_factor, unit_factors, value_and_sd
 from calib.together.adjusted import Together
@@ -42,7 +34,7 @@ class Written:
 
 def together_document(together: Together, sharing: Sharing,
                       alone: Mapping[int, Solution | None], written: Sequence[Written],
-                      aside: Sequence[Sequence[str]]) -> TogetherRecord:
+                      aside: Sequence[Sequence[str]]) -> tables.TogetherRecord:
     """All that was found, m and deg.
 
     Parameters
@@ -58,7 +50,7 @@ def together_document(together: Together, sharing: Sharing,
     failed = [v.name for v, w in zip(together.joint.visits, written, strict=True)
               if w.failed or w.note]
     adjustment = together.adjustment
-    return TogetherRecord(
+    return tables.TogetherRecord(
         schema_=1,
         calib=version("calib"),
         runs=_runs(together, written, aside),
@@ -67,7 +59,7 @@ def together_document(together: Together, sharing: Sharing,
         chi2=adjustment.chi2,
         dof=adjustment.dof,
         variance_factor=adjustment.variance_factor,
-        sharing=SharingTest(
+        sharing=tables.SharingTest(
             level=LEVEL, statistic=number(sharing.statistic), limit=number(sharing.limit),
             p_value=number(sharing.p_value), rank=sharing.rank, dof=sharing.dof,
             pooled_variance_factor=number(sharing.pooled), justified=bool(sharing.justified),
@@ -85,7 +77,7 @@ def _runs(together, written, aside):
             together.joint.visits, together.joint.problems, together.told, written, aside,
             strict=True):
         run = problem.run
-        records.append(OneRun(
+        records.append(tables.OneRun(
             name=visit.name, attachment=visit.attachment, day=visit.day, job=Job(**run.rig.job),
             remounted=list(visit.remounted), set_aside=list(names), files=dict(run.files),
             shots=len(run.shots), poses=len(np.unique(run.shots.pose)),
@@ -107,10 +99,10 @@ def _quantities(together, alone):
             if solution is not None and free:
                 k = solution.rig.parameter_names.index(unknown.quantity.name)
                 if not solution.rig.held[k]:
-                    own.append(Alone(
+                    own.append(tables.Alone(
                         run=joint.visits[i].name, value=number(f * solution.parameters[k]),
                         sd=number(f * np.sqrt(solution.covariance[k, k]))))
-        records.append(Quantity(
+        records.append(tables.Quantity(
             name=unknown.name, parameter=unknown.quantity.name, unit=unknown.quantity.unit,
             means=unknown.quantity.means, scope=unknown.scope, instance=unknown.instance,
             value=number(f * together.parameters[column]),
@@ -133,7 +125,7 @@ def _covariance(together):
 def _over(together, one: Series):
     unknown, visits = together.joint.layout.unknowns[one.column], together.joint.visits
     f = unit_factor(unknown.quantity.unit)
-    return Over(
+    return tables.Over(
         name=unknown.name, unit=unknown.quantity.unit,
         value=number(f * together.parameters[one.column]),
         sd=number(f * together.adjustment.sd[one.column]),
@@ -155,7 +147,7 @@ def _difference(together, found):
     others = [_place(other) for other in found.alternatives]
     said = (f"{split.name} ({means}) is {size} ± {spread} {label} (1 sd) {way} {_there(split)}."
             f"{hint}{f' Or it is {_some(others)}: these shots cannot tell.' if others else ''}")
-    return Difference(
+    return tables.Difference(
         name=split.name, unit=unit, where=split.kind, of=split.where,
         change=number(f * found.change), sd=number(f * found.sd),
         statistic=number(found.statistic), limit=number(found.limit), alternatives=others,

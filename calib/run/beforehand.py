@@ -4,7 +4,7 @@ from pathlib import Path
 
 from calib.chain.rig import Rig, template_names
 from calib.run.blank import blank_files
-from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.complaints import Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
 from calib.run.tape import read_tape, with_known_places
@@ -78,9 +78,9 @@ def _rig(path, name, findings):
 def _template(name, findings):
     """A shipped rig as a new run folder has it."""
     if name not in template_names():
-        raise InputError([Complaint(
-            name, None, None, "nothing of that name",
-            f"a run folder with {RIG}, a rig file, or one of {', '.join(template_names())}")])
+        raise InputError.of(
+            name, "nothing of that name",
+            f"a run folder with {RIG}, a rig file, or one of {', '.join(template_names())}")
     return read_rig(blank_files((), name)[RIG], name, findings)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Self
 
 _LONGEST = 40
 
@@ -100,6 +101,12 @@ class InputError(Exception):
     def __init__(self, complaints: Sequence[Complaint]):
         self.complaints: tuple[Complaint, ...] = tuple(complaints)
         super().__init__("\n".join(str(c) for c in self.complaints))
+
+    @classmethod
+    def of(cls, file: object, found: str, expected: str, *, line: int | None = None,
+           column: str | None = None) -> Self:
+        """Of one fault; see `Complaint`."""
+        return cls([Complaint(str(file), line, column, found, expected)])
 
 
 @dataclass

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 from calib.run.folder import BACKSIGHTS, CHECK, READINGS, RIG, SETUPS, SHOTS, TAPE
 from calib.run.records import Run, Shots
 from calib.run.units import from_si
@@ -23,8 +23,8 @@ def refuse_filled_folder(folder: Path) -> None:
     InputError
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError([Complaint(str(folder), None, None, "a folder with files in it, or a file",
-                                    "a new folder for the corrected copy")])
+        raise InputError.of(folder, "a folder with files in it, or a file",
+                            "a new folder for the corrected copy")
 
 
 def corrected_files(run: Run, corrected: Run, remark: str) -> dict[str, bytes | str]:

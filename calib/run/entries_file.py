@@ -5,7 +5,7 @@ from pathlib import Path
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_list
 from calib.entries.schema import EntriesError
-from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.complaints import Findings, InputError
 from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
 from calib.run.text import file_text, split_lines
 
@@ -47,7 +47,7 @@ def read_entries_file(path: Path, rig: Rig) -> EntryList:
     listed = None if text is None else read_entries(text, str(path), rig, findings)
     findings.stop_if_at_fault()
     if listed is None:
-        raise InputError([Complaint(str(path), None, None, "nothing", "a list of entries")])
+        raise InputError.of(path, "nothing", "a list of entries")
     return listed
 
 

@@ -5,7 +5,7 @@ import stat
 from pathlib import Path
 
 from calib.chain.rig import Rig
-from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.complaints import Findings, InputError, quote
 from calib.run.consistency import check_together
 from calib.run.entries_file import read_entries
 from calib.run.observed import read_poses, read_shots
@@ -107,7 +107,7 @@ def _list_folder(folder):
         found = "a file"
     except (OSError, ValueError) as error:
         found = f"a folder that cannot be opened ({_reason(error)})"
-    raise InputError([Complaint(str(folder), None, None, found, expected)])
+    raise InputError.of(folder, found, expected)
 
 
 def _bytes_of(folder, name, present, findings):

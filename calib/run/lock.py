@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 
 fcntl: Any = None
 with contextlib.suppress(ImportError):  # Windows: there the file goes with its last handle
@@ -31,9 +31,8 @@ def only_writer(lock: Path, folder: Path) -> Iterator[None]:
     end = time.monotonic() + PATIENCE
     while (descriptor := _taken(lock)) is None:
         if time.monotonic() > end:
-            raise InputError([Complaint(
-                str(folder), None, None, "another calib writing there",
-                "one at a time (wait for it to end, or name another folder)")])
+            raise InputError.of(folder, "another calib writing there",
+                                "one at a time (wait for it to end, or name another folder)")
         time.sleep(0.02)
     try:
         yield

@@ -13,53 +13,34 @@ from calib.entries.listed import EntryList
 
 @dataclass(frozen=True)
 class Poses:
-    """One row per pose, as read from readings.csv.
-
-    Attributes
-    ----------
-    ids, stand : tuple of str
-    readings, sd : ndarray, shape (n_poses, n_readings)
-        rad, columns in the rig's order. A reading with an infinite sd is set aside.
-    time : tuple of (str or None)
-    line : tuple of int
-        Line of readings.csv, for messages; 0 where there is no file.
-    noted : mapping of str to ndarray, shape (n_poses,)
-        What the pose columns that are there say (`calib.chain.rig.PoseColumn`).
-    """
+    """One row per pose, as read from readings.csv."""
 
     ids: tuple[str, ...]
     stand: tuple[str, ...]
+    #: readings, sd: shape (n_poses, n_readings), rad; columns in the rig's order. A reading with an
+    #: infinite sd is set aside.
     readings: np.ndarray
     sd: np.ndarray
     time: tuple[str | None, ...]
-    line: tuple[int, ...]
+    line: tuple[int, ...]  #: Line of readings.csv, for messages; 0 where there is no file.
+    #: What the pose columns that are there say (`calib.chain.rig.PoseColumn`).
     noted: Mapping[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Shots:
-    """One row per shot.
-
-    Attributes
-    ----------
-    ids : tuple of str
-    pose, target : ndarray of int, shape (n,)
-        Index into the run's poses and the rig's targets.
-    position : ndarray, shape (n, 3)
-        East, north, up, m.
-    covariance : ndarray, shape (n, 3, 3)
-        m^2, without what shots of one set-up share.
-    setup : ndarray of int, shape (n,), or None
-        Index into the run's set-ups, -1 for none; None where no shot has one.
-    """
+    """One row per shot."""
 
     ids: tuple[str, ...]
+    #: pose, target: int, shape (n,). Index into the run's poses and the rig's targets.
     pose: np.ndarray
     target: np.ndarray
-    position: np.ndarray
-    covariance: np.ndarray
+    position: np.ndarray  #: Shape (n, 3). East, north, up, m.
+    covariance: np.ndarray  #: Shape (n, 3, 3), m^2, without what shots of one set-up share.
     time: tuple[str | None, ...]
     line: tuple[int, ...]
+    #: Int, shape (n,), or None. Index into the run's set-ups, -1 for none; None where no shot has
+    #: one.
     setup: np.ndarray | None = None
 
     def __len__(self):
@@ -123,34 +104,20 @@ class SetUps:
     Shots and sights were computed with approximate values of the set-up. What those values lack
     (a shift east, north, up and a clockwise turn about the vertical through the instrument) is
     unknown, shared by all that was measured from there.
-
-    Attributes
-    ----------
-    ids : tuple of str
-    position : ndarray, shape (n, 3)
-        Of the tilting axis, as shots were computed with, m.
-    orientation : ndarray, shape (n,)
-        Bearing of the circle's zero, as shots were computed with, rad.
-    sd : ndarray, shape (n, 4)
-        Of east, north, up (m) and orientation (rad); NaN: nothing is known beforehand.
-    sight_setup : ndarray of int, shape (m,)
-    sight_point : tuple of str
-    sight : ndarray, shape (m, 3)
-        Where each sighted point came out, m.
-    sight_covariance : ndarray, shape (m, 3, 3)
-        Of the pointing alone, m^2.
-    known, known_sd : ndarray, shape (m, 3)
-        Where the sighted point is known to be, m; an sd of 0 is an errorless coordinate.
     """
 
     ids: tuple[str, ...]
-    position: np.ndarray
+    position: np.ndarray  #: Shape (n, 3). Of the tilting axis, as shots were computed with, m.
+    #: Shape (n,). Bearing of the circle's zero, as shots were computed with, rad.
     orientation: np.ndarray
+    #: Shape (n, 4). Of east, north, up (m) and orientation (rad); NaN: nothing is known beforehand.
     sd: np.ndarray
-    sight_setup: np.ndarray
+    sight_setup: np.ndarray  #: Int, shape (m,).
     sight_point: tuple[str, ...]
-    sight: np.ndarray
-    sight_covariance: np.ndarray
+    sight: np.ndarray  #: Shape (m, 3). Where each sighted point came out, m.
+    sight_covariance: np.ndarray  #: Shape (m, 3, 3). Of the pointing alone, m^2.
+    #: known, known_sd: shape (m, 3). Where the sighted point is known to be, m; an sd of 0 is an
+    #: errorless coordinate.
     known: np.ndarray
     known_sd: np.ndarray
 
@@ -161,37 +128,20 @@ class Machine:
 
     ``root @ (parameters - value)`` has independent errors of unit variance: `root` is a square
     root of the information, which need not tell every parameter.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Parameters of the rig.
-    value : ndarray, shape (n,)
-        m or rad.
-    root : ndarray, shape (q, n)
-        Of full row rank; per m or per rad.
-    source : str
-        The result that it comes from, for people.
-    sha256 : str
-        Of the result that it comes from; empty if it is of several.
-    before : tuple of str
-        Results that this one goes back to, each solved with the next about the same parameters.
-    shots : tuple of str
-        SHA-256 of every file of shots that it rests on; empty if that is not known.
-    tape : Tape
-        What was taped of these parameters and is in it.
-    runs : int
-        How many other runs it comes from that were adjusted in one go; 0 if from a result.
     """
 
-    names: tuple[str, ...]
-    value: np.ndarray
-    root: np.ndarray
-    source: str
-    sha256: str = ""
+    names: tuple[str, ...]  #: Parameters of the rig.
+    value: np.ndarray  #: Shape (n,), m or rad.
+    root: np.ndarray  #: Shape (q, n). Of full row rank; per m or per rad.
+    source: str  #: The result that it comes from, for people.
+    sha256: str = ""  #: Of the result that it comes from; empty if it is of several.
+    #: Results that this one goes back to, each solved with the next about the same parameters.
     before: tuple[str, ...] = ()
+    #: SHA-256 of every file of shots that it rests on; empty if that is not known.
     shots: tuple[str, ...] = ()
+    #: What was taped of these parameters and is in it.
     tape: Tape = field(default_factory=Tape.none)
+    #: How many other runs it comes from that were adjusted in one go; 0 if from a result.
     runs: int = 0
 
 

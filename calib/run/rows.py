@@ -65,8 +65,8 @@ def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
     place = _header(grid)[key]
     found = [row for row in grid.rows[1:] if place < len(row.cells) and row.cells[place] == name]
     if len(found) != 1:
-        raise InputError([Complaint(file, None, key, f"{len(found)} rows with {quote(name)}",
-                                    "one row of that name")])
+        raise InputError.of(file, f"{len(found)} rows with {quote(name)}", "one row of that name",
+                            column=key)
     lines, at = _LINES.findall(text), found[0].line - 1
     if cells is None:
         del lines[at]

@@ -15,7 +15,7 @@ _NAMES = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces"}
 
 #: What may stand around a cell. Not what else Python strips, such as the control characters
 #: U+001C and U+0085: a cell that holds them is no number.
-BLANK = " \t\r\v\f\u00a0\u1680\u202f\u205f\u3000" + "".join(map(chr, range(0x2000, 0x200B)))
+BLANK = " \t\r\u00a0\u1680\u202f\u205f\u3000" + "".join(map(chr, range(0x2000, 0x200B)))
 
 _UNSEEN = r"\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff"
 

@@ -74,10 +74,8 @@ def disk_trouble_told(folder: Path) -> Iterator[None]:
     except (OSError, RuntimeError) as error:
         # A loop of symbolic links is a RuntimeError in Python 3.11 and 3.12.
         reason = (getattr(error, "strerror", None) or str(error)).lower()
-        raise InputError([Complaint(
-            str(folder), None, None, f"a place that cannot be written ({reason})",
-            "a folder that you may write to, on a disk with room",
-        )]) from error
+        raise InputError.of(folder, f"a place that cannot be written ({reason})",
+                            "a folder that you may write to, on a disk with room") from error
 
 
 def finish_writing(folder: Path) -> None:
@@ -133,8 +131,8 @@ def refuse_filled(folder: Path) -> None:
     """
     left = (_LOCK, _STAGED)  # of a writer, perhaps of one that was killed
     if Path(folder).is_dir() and any(p.name not in left for p in Path(folder).iterdir()):
-        raise InputError([Complaint(str(folder), None, None, "a folder with files in it",
-                                    "a new folder: nothing is written over")])
+        raise InputError.of(folder, "a folder with files in it",
+                            "a new folder: nothing is written over")
 
 
 def refuse_run_folder(out: Path, run_folder: Path) -> None:
@@ -146,10 +144,9 @@ def refuse_run_folder(out: Path, run_folder: Path) -> None:
         If both are the same folder: the run's shots.csv would be lost.
     """
     if Path(out).resolve() == Path(run_folder).resolve():
-        raise InputError([Complaint(
-            str(out), None, None, "the run folder itself",
-            "another folder for the results (they would replace the run's own files)",
-        )])
+        raise InputError.of(
+            out, "the run folder itself",
+            "another folder for the results (they would replace the run's own files)")
 
 
 def csv_text(table: "pd.DataFrame | Sequence[Mapping[str, object]]") -> str:

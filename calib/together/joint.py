@@ -216,7 +216,9 @@ def _layout(problems, visits, found):
     scopes = []
     for labels, names in groups.items():
         quantities = tuple(
-            Quantity(n, about[n].unit, about[n].means, _is_held(n, problems)) for n in names)
+            Quantity(n, about[n].unit, about[n].means,
+                     all(p.held for problem in problems for p in problem.run.rig.parameters
+                         if p.name == n)) for n in names)
         scopes.append(Scope(_scope_name(labels, names, visits, problems), quantities,
                             tuple(dict.fromkeys(labels))))
     for scope, quantities, splits in ((STAND, PLACED, True), (SET_UP, CORRECTED, False)):
@@ -235,12 +237,6 @@ def _scope_name(labels, names, visits, problems):
     sensors = dict.fromkeys(r.name for p in problems for r in p.run.rig.readings
                             if {r.zero, *r.varying} & set(names))
     return f"mounting of {' and '.join(sensors)}"
-
-
-def _is_held(name, problems):
-    """Held in every run that has it."""
-    return all(p.held for problem in problems for p in problem.run.rig.parameters
-               if p.name == name)
 
 
 def _columns(i, problems, visits, found, layout):

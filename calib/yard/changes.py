@@ -155,8 +155,7 @@ def take_points(session: Session, body: bytes) -> dict[str, Any]:
     one = session.follow(path)
     if one.trouble:
         session.leave(one)
-        raise InputError([Complaint(path.name, None, None, "no points taken in",
-                                    "; ".join(one.trouble))])
+        raise InputError.of(path.name, "no points taken in", "; ".join(one.trouble))
     return {"says": points_say(path.name, one.added, len(one.waiting))}
 
 
@@ -182,7 +181,7 @@ def row(session: Session, body: bytes) -> dict[str, Any]:
     """A row as it is written now, before it is changed."""
     asked = Row.model_validate_json(body)
     if asked.file not in (READINGS, SHOTS):
-        raise InputError([Complaint(asked.file, None, None, "that file", "readings or shots")])
+        raise InputError.of(asked.file, "that file", "readings or shots")
     return {"row": session.notebook.row(asked.file, asked.name)}
 
 

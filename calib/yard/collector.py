@@ -108,7 +108,7 @@ class Collector:
         """
         one = next((w for w in self.waiting if w.name == name), None)
         if one is None:
-            raise InputError([Complaint(self.path.name, None, "point", name, "one that waits")])
+            raise InputError.of(self.path.name, name, "one that waits", column="point")
         if pose:
             free = _free(name, [s for s in self.notebook.shots() if s["shot"] not in instead])
             self.notebook.add_shots(
@@ -185,9 +185,9 @@ class Collector:
         doubts = [choice for choice in proposal.doubtful
                   if not any(word in _declares(choice) for word in _NAMING)]
         if proposal.declared.angles:
-            raise InputError([Complaint(
-                self.path.name, None, None, "angles and distances", "coordinates while the run is "
-                "made (import the raw observations at the desk)")])
+            raise InputError.of(self.path.name, "angles and distances",
+                                "coordinates while the run is "
+                                "made (import the raw observations at the desk)")
         if doubts or proposal.declared.lacks():
             says = [f"{c.about} ({c.why})" for c in doubts] or proposal.declared.lacks()
             raise InputError([Complaint(

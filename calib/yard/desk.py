@@ -14,7 +14,7 @@ from calib.report.entered import determined_at
 from calib.report.words.entries import determined_says
 from calib.report.words.requirement import three_sentences
 from calib.results import load_result
-from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.complaints import Findings, InputError
 from calib.run.entries_file import read_entries
 from calib.run.folder import ENTRIES
 from calib.run.text import decode
@@ -196,7 +196,7 @@ def take_entries(session: Session, body: bytes) -> dict[str, Any]:
     listed = None if text is None else read_entries(text, ENTRIES, rig, findings)
     findings.stop_if_at_fault()
     if listed is None:
-        raise InputError([Complaint(ENTRIES, None, None, "nothing", "a list of entries")])
+        raise InputError.of(ENTRIES, "nothing", "a list of entries")
     write_whole(session.notebook.folder, {ENTRIES: body})
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     return {"determines": determined_says(found, rig)} | desk_view(session)

@@ -45,8 +45,7 @@ class FieldFiles:
                 self._place = tempfile.TemporaryDirectory(prefix="calib-yard-")
                 self.declared, self.roles, self.paths = kept_declaration(self.folder), {}, []
             if len(self.paths) >= MOST:
-                raise InputError([Complaint(quote(name), None, None, f"more than {MOST} files",
-                                            "the files of one run")])
+                raise InputError.of(quote(name), f"more than {MOST} files", "the files of one run")
             if any(p.read_bytes() == data for p in self.paths):
                 return [p.name for p in self.paths]
             path = Path(self._place.name) / _plain(name, [p.name for p in self.paths])
@@ -78,7 +77,7 @@ class FieldFiles:
         InputError
         """
         if not self.paths:
-            raise InputError([Complaint("import", None, None, "no files", "files of the field")])
+            raise InputError.of("import", "no files", "files of the field")
         rig, taped_width = begun_run(self.folder, CAUTIONS)
         return propose(self.paths, rig, self.declared, self.roles, taped_width)
 
@@ -92,8 +91,7 @@ class FieldFiles:
         """
         choice = next((c for c in self.proposal().choices if c.about == about), None)
         if choice is None or (number is not None and not 0 <= number < len(choice.alternatives)):
-            raise InputError([Complaint("import", None, None, quote(about),
-                                        "a question that is open")])
+            raise InputError.of("import", quote(about), "a question that is open")
         if number is not None and choice.file is not None:
             self.roles[choice.file] = str(choice.alternatives[number].declares["role"])
             return

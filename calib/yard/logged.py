@@ -13,7 +13,7 @@ from calib.chain.rig import Rig
 from calib.intake.declaration import LogDeclaration
 from calib.intake.files.log import blocks, gather, read_layout
 from calib.intake.matching.dwell import dwell
-from calib.run.complaints import Complaint, Findings, InputError
+from calib.run.complaints import Findings, InputError
 
 #: Only so much of the end of a log is read, bytes.
 _TAIL = 1 << 17
@@ -84,16 +84,14 @@ def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:
                 blocks(tail, layout, times, findings, hashlib.sha256()) if len(block.seconds)]
         findings.stop_if_at_fault()
         if not ends:
-            raise InputError([Complaint(log.name, None, None, "no rows yet",
-                                        "rows with a time and every reading")])
+            raise InputError.of(log.name, "no rows yet", "rows with a time and every reading")
         window = np.array([ends[-1] - declared.window, ends[-1]])
         rows, _ = gather(tail, layout, times, window[None], findings)
     findings.stop_if_at_fault()
     found = dwell(rows[0], window)
     if found is None or found.longest_gap > _LONGEST_GAP:
-        raise InputError([Complaint(
-            log.name, None, None, f"too few rows in the last {declared.window:g} s",
-            "a log that goes on while the machine stands")])
+        raise InputError.of(log.name, f"too few rows in the last {declared.window:g} s",
+                            "a log that goes on while the machine stands")
     columns = list(layout.columns)
     moving = found.moving(declared.still)
     return Seen({name: f"{value:.3f}" for name, value in zip(columns, found.mean, strict=True)},

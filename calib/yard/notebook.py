@@ -12,7 +12,7 @@ from pathlib import Path
 
 from calib.chain.rig import Rig
 from calib.run import rows
-from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.complaints import Findings, InputError, quote
 from calib.run.consistency import check_together
 from calib.run.folder import BACKSIGHTS, READINGS, RIG, SETUPS, SHOTS, rig_from_text
 from calib.run.observed import read_poses, read_shots
@@ -137,9 +137,9 @@ class Notebook:
         numeric = self.rig().reading_names
         with self._lock:
             if cells is None and (of_it := [s["shot"] for s in self.shots() if s["pose"] == pose]):
-                raise InputError([Complaint(
-                    READINGS, None, "pose", f"{len(of_it)} shots of pose {quote(pose)}",
-                    "a pose without shots, to be taken out (take them out first)")])
+                raise InputError.of(READINGS, f"{len(of_it)} shots of pose {quote(pose)}",
+                                    "a pose without shots, to be taken out (take them out first)",
+                                    column="pose")
             text = self._put(READINGS, ("pose", "stand", *numeric), "pose", pose, cells, was,
                              numeric)
             self._write({READINGS: text})
@@ -162,13 +162,13 @@ class Notebook:
                 text, notes = self._without(text, notes, name)
             for shot in shots:
                 if same := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
-                    raise InputError([Complaint(
-                        SHOTS, None, "shot", f"{quote(shot['shot'])} again "
-                        f"(there is one of pose {same.get('pose', '')})", "each shot id once")])
+                    raise InputError.of(SHOTS, f"{quote(shot['shot'])} again "
+                                        f"(there is one of pose {same.get('pose', '')})",
+                                        "each shot id once", column="shot")
                 if copied := _copied(text, shot):
-                    raise InputError([Complaint(
-                        SHOTS, None, None, f"the coordinates of shot {quote(copied)} to the last "
-                        "digit", "each shot once: a copy counts twice")])
+                    raise InputError.of(SHOTS,
+                                        f"the coordinates of shot {quote(copied)} to the last "
+                                        "digit", "each shot once: a copy counts twice")
                 text = rows.added(text, SHOTS, _SHOT, [shot], _numeric(shot))
             self._refuse_unreadable(SHOTS, text)
             self._write({SHOTS: text} | ({NOTES: _text_of(notes)} if instead else {}))
@@ -203,7 +203,7 @@ class Notebook:
             notes = self.notes()
             row = next((r for r in reversed(notes.taken_out) if r["shot"] == shot), None)
             if row is None:
-                raise InputError([Complaint(NOTES, None, None, quote(shot), "a shot taken out")])
+                raise InputError.of(NOTES, quote(shot), "a shot taken out")
             if row.get("pose"):
                 self.add_shots([row])
             self.note(lambda now: replace(now, taken_out=tuple(
@@ -274,8 +274,7 @@ class Notebook:
         except FileNotFoundError:
             if missing is not None:
                 return missing
-            raise InputError([Complaint(name, None, None, "no such file",
-                                        "a run folder (see: calib new)")]) from None
+            raise InputError.of(name, "no such file", "a run folder (see: calib new)") from None
         findings = Findings()
         text = decode(data, name, findings) if data.strip() else ""
         findings.stop_if_at_fault()

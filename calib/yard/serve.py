@@ -10,7 +10,7 @@ from pathlib import Path
 import uvicorn
 
 from calib.cli import talk
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 from calib.run.lock import only_writer
 from calib.yard.app import server_app
 from calib.yard.guard import Keys
@@ -42,7 +42,8 @@ def _serve(session, share, port, browser):
     listening = _listening("0.0.0.0" if share else _HERE, port)
     port = listening.getsockname()[1]
     names = [_HERE, "localhost", *(_addresses() if share else ())]
-    keys = Keys(share, told=_tell_code)
+    keys = Keys(share, told=lambda code: talk.tell(
+        f"The code for the next device, which works once: {code}"))
     app = server_app(session, keys, lambda: {f"{name}:{port}" for name in names},
                      lambda: server.should_exit)
     talk.result(f"http://{_HERE}:{port}/")
@@ -69,10 +70,6 @@ def _is_a_fault(record):
     return not (record.exc_info and isinstance(record.exc_info[1], asyncio.CancelledError))
 
 
-def _tell_code(code):
-    talk.tell(f"The code for the next device, which works once: {code}")
-
-
 def _listening(host, port):
     one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -81,8 +78,8 @@ def _listening(host, port):
         one.listen(64)  # who opens the page at once waits, and is not refused
     except OSError as error:
         one.close()
-        raise InputError([Complaint("--port", None, None, f"{port} ({error.strerror})".lower(),
-                                    "a port that is free, or 0 for any")]) from error
+        raise InputError.of("--port", f"{port} ({error.strerror})".lower(),
+                            "a port that is free, or 0 for any") from error
     return one
 
 

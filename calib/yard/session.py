@@ -20,7 +20,7 @@ from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
 from calib.report.next_words import next_document
 from calib.report.words.yard import FAULT
-from calib.run.complaints import Complaint, InputError
+from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
@@ -132,7 +132,7 @@ class Session:
             holds = (c for c in self.collectors if any(w.name == name for w in c.waiting))
             one = next(holds, None)
             if one is None:
-                raise InputError([Complaint("points", None, None, name, "a point that waits")])
+                raise InputError.of("points", name, "a point that waits")
             one.settle(name, *said)
             self._stamp = None
 
@@ -192,8 +192,10 @@ class Session:
         later = None
         if progress is not None and following:
             later = expected_edge(progress.problem, progress.unknowns, following)
+        waiting = tuple(w for one in self.collectors for w in one.waiting)
+        troubled = tuple(t for one in self.collectors for t in one.trouble)
         return State(version, rig, progress, trouble, planned, agenda, later, len(following),
-                     notes, poses, *self._of_collectors())
+                     notes, poses, waiting, troubled)
 
     def _ask_advice(self, progress):
         """Look for the best poses to add, beside everything else: it takes a second or two."""
@@ -212,10 +214,6 @@ class Session:
                 self.refresh()
 
         threading.Thread(target=advise, name="advice", daemon=True).start()
-
-    def _of_collectors(self):
-        return (tuple(w for one in self.collectors for w in one.waiting),
-                tuple(t for one in self.collectors for t in one.trouble))
 
 
 def _poses(notebook):

@@ -1,13 +1,18 @@
 """Several runs, a known machine and a bootstrap from the command line."""
 
+import contextlib
 import json
 import shutil
+import signal
 from collections import namedtuple
 
 import numpy as np
 import pytest
 
+from calib.cli import results, together
+from calib.cli.interrupt import Interrupted
 from calib.cli.simulate import STANDARD_RIG
+from calib.run import result_folder
 from calib.run.export import run_files
 from calib.simulate import drawn_parameters, simulate
 from tests.together.family import family
@@ -112,6 +117,39 @@ def test_the_job_of_each_run(calib, machine):
     calib("sheet", "jobs-together/run1-job", cwd=machine)
     sheet = (machine / "jobs-together" / "run1-job" / "sheet.html").read_text("utf-8")
     assert "flat" in sheet and "day of run1" in sheet and "A. Invented" in sheet
+
+
+def test_the_set_is_of_one_adjustment(tmp_path, monkeypatch, capsys):
+    """Stopped before the first result, everything is as it was. Stopped between two, what is said
+    of all is called former, and what is new is told. Made again, nothing of that is left."""
+    monkeypatch.setattr(results, "number_files", lambda own: {"result.json": own})
+    honest, out = result_folder.replace_result, tmp_path / "set"
+
+    def made(age, *names, stops=9):
+        count = iter(range(9))
+
+        def replace_result(place, files, to_come=()):
+            if next(count) == stops:
+                raise Interrupted(signal.SIGINT)
+            return honest(place, files, to_come)
+
+        monkeypatch.setattr(result_folder, "replace_result", replace_result)
+        with contextlib.suppress(Interrupted):
+            together.replace_set(out, [(result_folder.result_place(out / name), age, False)
+                                       for name in names], {"together.json": age})
+        return {str(p.relative_to(out)): p.read_text() for p in out.rglob("*.json")
+                if p.name != "files.json"}
+
+    one, two, all_ = "one/result.json", "two/result.json", "together.json"
+    first = made("old", "one", "two")
+    assert first == {one: "old", two: "old", all_: "old"}
+    assert made("new", "one", "two", stops=0) == first
+    assert made("new", "one", "two", stops=1) == {one: "new", two: "old", f"former-{all_}": "old"}
+    assert "only this is of the new adjustment: one\n" in capsys.readouterr().err
+    assert made("newer", "one", stops=0) == {one: "new", two: "old", f"former-{all_}": "old"}
+    assert made("newest", "one") == {one: "newest", two: "old", all_: "newest"}
+    assert "not of this adjustment: two\n" in capsys.readouterr().err
+    assert [p for p in tmp_path.rglob("*set") if p != out] == []
 
 
 def test_a_file_that_is_none_is_complained_of(calib, machine):

@@ -9,9 +9,11 @@ from calib.intake.matching.booking import read_booking
 from calib.intake.matching.known_points import read_given, read_known
 from calib.intake.matching.readings import read_log, read_sheet
 from calib.run.complaints import Findings, InputError
+from tests.intake import oracle_tables
 from tests.intake.oracle_landxml import wrong_landxml
 from tests.intake.test_fuzz import damaged
 from tests.intake.test_log import HEAD, lines_of, shot
+from tests.run.oracle import wrong
 
 DECLARED = declare({
     "unit": "m", "frame": "ground", "pole": "applied", "angles": "dms",
@@ -65,6 +67,17 @@ def test_damaged_logs(tmp_path, rig):
         if readings and not findings.complaints:
             # Damage to a cell of the window can change a reading by what the cell then says.
             assert np.isfinite(readings["1"].values).all()
+
+
+TABLES = {kind.name: kind for kind in oracle_tables.kinds()}
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_tables_as_a_careful_person_reads_them(name):
+    """2,000 files with one or two changed cells, times or layouts: as meant, or refused."""
+    rng = np.random.default_rng(12)
+    found = [fault for _ in range(2000) if (fault := wrong(TABLES[name], rng))]
+    assert not found, f"{len(found)}: " + "\n".join(found[:5])
 
 
 def test_landxml_as_a_careful_person_reads_it():

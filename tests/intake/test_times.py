@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.intake.files.times import SECONDS, TimeFormat, TimeText, parse_zone
+from calib.intake.files.times import MILLISECONDS, SECONDS, TimeFormat, TimeText, parse_zone
 
 MOMENTS = st.datetimes(datetime(1971, 1, 1), datetime(2190, 1, 1))
 
@@ -79,7 +79,32 @@ def test_plain_seconds():
             times.parse(text)
 
 
-@pytest.mark.parametrize("pattern", ["%H:%M", "%Y-%m-%d", "now", "%S %M %H %d %m %Y"])
+def test_milliseconds():
+    """Whole numbers from 1973 on; what was meant in seconds is none."""
+    times = TimeFormat(MILLISECONDS)
+    assert times.parse("1900000000250") == 1900000000.25
+    for text in ("1900000000.25", "5", "1900000000250000"):
+        with pytest.raises(TimeText, match="milliseconds since 1970"):
+            times.parse(text)
+
+
+@pytest.mark.parametrize(("text", "hour"), [
+    ("5/4/2031 01:31:00 AM", 1), ("5/4/2031 1:31:00 pm", 13), ("05/04/2031 12:31:00 a.m.", 0),
+    ("5/4/2031 12:31:00.5 PM", 12), ("5/4/2031 13:31:00 PM", None), ("5/4/2031 1:31:00", None),
+    ("5/4/2031 1:3:00 PM", None), ("5/4/2031 1:31:5 PM", None)])
+def test_half_days_and_single_digits(text, hour):
+    """As spreadsheets write them; a digit of a minute or a second is not missed."""
+    times = TimeFormat("%m/%d/%Y %I:%M:%S %p", UTC)
+    if hour is None:
+        with pytest.raises(TimeText, match="05/04/2031 09:30:00 AM"):
+            times.parse(text)
+    else:
+        moment = datetime.fromtimestamp(times.parse(text), UTC)
+        assert (moment.month, moment.day, moment.hour, moment.minute) == (5, 4, hour, 31)
+
+
+@pytest.mark.parametrize("pattern", ["%H:%M", "%Y-%m-%d", "now", "%S %M %H %d %m %Y",
+                                     "%d.%m.%Y %H:%M:%S %p"])
 def test_patterns_must_be_whole(pattern):
     """A format needs date and time, seconds last."""
     with pytest.raises(TimeText, match="no time format"):

@@ -1,18 +1,14 @@
 """The search: gains against brute force, designs against every possible one."""
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 import pytest
 
 from calib.plan.bound import determinant_efficiency, least_variance
-from calib.plan.exchange import (
-    Pool,
-    determinant_gain,
-    exchange,
-    variance_gain,
-    worst_gain,
-)
+from calib.plan.budget import Design, swapped
+from calib.plan.exchange import Pool, determinant_gain, variance_gain, worst_gain
 
 P, R = 4, 2
 
@@ -21,11 +17,18 @@ def random_pool(seed, candidates=9, groups=2, prior=0.3):
     """Candidates of two observations about four parameters and two unknowns of their group."""
     rng = np.random.default_rng(seed)
     rows = rng.normal(0, 1, (candidates, 2, P + R)) * rng.uniform(0.3, 3, (candidates, 1, 1))
-    return Pool(rows, prior * np.eye(P + R * groups), P, groups)
+    return Pool(rows, prior * np.eye(P + R * groups), P, groups, minutes=np.ones(candidates))
 
 
 def nodes(seed, count=5):
     return np.random.default_rng(seed).normal(0, 1, (count, 3, P))
+
+
+def exchanged(pool, start, groups, criterion, shortlist=None):
+    """The candidates that exchange ends at; each at most once."""
+    shortlist = np.arange(len(pool.rows)) if shortlist is None else shortlist
+    design = Design(tuple(start), tuple(groups))
+    return list(swapped(pool, design, criterion, np.inf, shortlist, passes=10).candidates)
 
 
 def variance(pool, design, groups, form):
@@ -80,29 +83,27 @@ def test_exchange_comes_close_to_the_best_of_all(seed):
     form = np.einsum("nci,ncj->ij", j, j)
     every = [list(d) for d in combinations(range(10), 5)]
     gain = variance_gain(form)
-    found = exchange(pool, range(5), groups, gain, distinct=True)
+    found = exchanged(pool, range(5), groups, gain)
     least = min(variance(pool, d, groups, form) for d in every)
     assert least - 1e-9 <= variance(pool, found, groups, form) < 1.03 * least
-    found = exchange(pool, range(5), groups, determinant_gain, distinct=True)
+    found = exchanged(pool, range(5), groups, determinant_gain)
     score = [np.linalg.slogdet(pool.information(d, groups))[1] / (P + R) for d in (found, *every)]
     assert score[0] > max(score[1:]) - 0.02
 
 
-def test_distinct_takes_no_candidate_twice():
-    """With one candidate far better than the rest it is taken once, or always."""
+def test_exchange_takes_no_candidate_twice():
+    """Though one candidate is far better than the rest, it is taken once."""
     pool = random_pool(4, candidates=12, groups=1)
-    pool.rows[5] *= 20
-    groups = np.zeros(8, int)
-    for distinct in (True, False):
-        design = exchange(pool, range(8), groups, determinant_gain, distinct=distinct)
-        assert (np.bincount(design).max() == 1) == distinct
+    pool.rows[9] *= 20
+    design = exchanged(pool, range(8), np.zeros(8, int), determinant_gain)
+    assert design.count(9) == 1 and np.bincount(design).max() == 1
 
 
 def test_exchange_keeps_to_the_shortlist():
     """Only listed candidates are brought in; what was there may stay."""
     pool, groups = random_pool(6, candidates=40, groups=1), np.zeros(6, int)
     start, shortlist = [0, 1, 2, 3, 4, 5], np.array([10, 20, 30])
-    design = exchange(pool, start, groups, determinant_gain, shortlist=shortlist)
+    design = exchanged(pool, start, groups, determinant_gain, shortlist)
     assert set(design) <= {*start, *shortlist} and design != start
 
 
@@ -111,8 +112,8 @@ def test_exchange_never_worsens():
     pool, groups = random_pool(7, candidates=60), np.arange(6) % 2
     form = np.eye(P)
     for seed in range(5):
-        start = list(np.random.default_rng(seed).choice(60, 6))
-        end = exchange(pool, start, groups, variance_gain(form))
+        start = list(np.random.default_rng(seed).choice(60, 6, replace=False))
+        end = exchanged(pool, start, groups, variance_gain(form))
         assert variance(pool, end, groups, form) <= variance(pool, start, groups, form) + 1e-12
 
 
@@ -122,7 +123,8 @@ def test_bounds_hold_for_every_design(seed):
     pool, groups = random_pool(seed, candidates=9), np.arange(14) % 2
     j = nodes(seed + 50)
     form = np.einsum("nci,ncj->ij", j, j)
-    start = exchange(pool, np.arange(14) % 9, groups, variance_gain(form))
+    several = replace(pool, rows=np.repeat(pool.rows, 14, axis=0), minutes=np.ones(9 * 14))
+    start = np.array(exchanged(several, range(0, 14 * 9, 9), groups, variance_gain(form))) // 14
     bound = least_variance(pool, start, groups, form)
     rng = np.random.default_rng(seed)
     designs = [rng.choice(9, 14) for _ in range(400)] + [start]

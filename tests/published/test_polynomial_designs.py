@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from calib.plan.bound import determinant_efficiency, least_variance
-from calib.plan.exchange import Pool, determinant_gain, exchange, variance_gain
+from calib.plan.budget import Design, swapped
+from calib.plan.exchange import Pool, determinant_gain, variance_gain
 
 #: Degree: support points, determinant of the information per observation.
 HOEL_GUEST = {
@@ -36,7 +37,7 @@ def pool_of(rows, prior=0.0):
     """One observation per candidate, no groups' unknowns."""
     rows = np.asarray(rows, float)
     p = rows.shape[1]
-    return Pool(rows[:, None, :], prior * np.eye(p), p, 1)
+    return Pool(rows[:, None, :], prior * np.eye(p), p, 1, minutes=np.ones(len(rows)))
 
 
 def polynomial(x, degree):
@@ -45,10 +46,15 @@ def polynomial(x, degree):
 
 
 def exchanged(rows, size, criterion):
-    """A design by exchange from an even one, next to nothing known beforehand."""
-    pool, groups = pool_of(rows, prior=1e-8), np.zeros(size, int)
-    even = np.linspace(0, len(rows) - 1, size).astype(int)
-    return pool, exchange(pool, even, groups, criterion)
+    """A design by exchange from an even one, next to nothing known beforehand.
+
+    A candidate is taken once: for a row to be taken up to `size` times there are as many of it.
+    """
+    pool = pool_of(np.repeat(rows, size, axis=0), prior=1e-8)
+    even = np.linspace(0, len(pool.rows) - 1, size).astype(int)
+    found = swapped(pool, Design(tuple(even), (0,) * size), criterion, np.inf,
+                    np.arange(len(pool.rows)), passes=10)
+    return pool_of(rows), np.array(found.candidates) // size
 
 
 @pytest.mark.parametrize("degree", HOEL_GUEST)
@@ -66,10 +72,13 @@ def test_hoel_guest_designs_are_recognised_as_optimal(degree):
 @pytest.mark.parametrize("degree", [1, 2, 3, 4])
 @pytest.mark.parametrize("times", [1, 3])
 def test_exchange_finds_the_points_from_a_grid(degree, times):
-    """From 2001 points the exchange finds the support, each point equally often."""
+    """From 2001 points the exchange finds the support, each point equally often.
+
+    As near as swaps go that must gain a share of 1e-4: nearer the determinant is all but flat.
+    """
     x = np.union1d(np.linspace(-1, 1, 2001), support(degree))
     _, design = exchanged(polynomial(x, degree), times * (degree + 1), determinant_gain)
-    np.testing.assert_allclose(np.sort(x[design]), np.repeat(support(degree), times), atol=3e-3)
+    np.testing.assert_allclose(np.sort(x[design]), np.repeat(support(degree), times), atol=2e-2)
 
 
 def test_seven_observations_of_a_quadratic():

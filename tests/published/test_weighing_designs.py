@@ -11,7 +11,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from calib.plan.exchange import Pool, determinant_gain, exchange
+from calib.plan.budget import Design, swapped
+from calib.plan.exchange import Pool, determinant_gain
 
 DETERMINANTS = {2: 2, 3: 4, 4: 16, 5: 48, 6: 160, 7: 576, 8: 4096, 9: 14336}
 
@@ -23,10 +24,11 @@ def reached(n, seed):
     """The determinant that exchange ends at from a random start."""
     rows = np.array(list(product((1.0, -1.0), repeat=n - 1)))
     rows = np.column_stack([np.ones(len(rows)), rows])
-    pool = Pool(rows[:, None, :], 1e-6 * np.eye(n), n, 1)
-    start = np.random.default_rng((n, seed)).choice(len(rows), n, replace=n == 2)
-    design = exchange(pool, start, np.zeros(n, int), determinant_gain)
-    return abs(np.linalg.det(rows[design]))
+    pool = Pool(rows[:, None, :], 1e-6 * np.eye(n), n, 1, minutes=np.ones(len(rows)))
+    start = np.random.default_rng((n, seed)).choice(len(rows), n, replace=False)
+    found = swapped(pool, Design(tuple(start), (0,) * n), determinant_gain, np.inf,
+                    np.arange(len(rows)), passes=10)
+    return abs(np.linalg.det(rows[list(found.candidates)]))
 
 
 @pytest.mark.parametrize("n", DETERMINANTS)

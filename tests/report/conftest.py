@@ -1,16 +1,21 @@
 """A solved run with everything a report can meet: hostile ids, gross errors, check shots, times."""
 
 import json
+import tomllib
 from dataclasses import replace
+from importlib import resources
 
 import numpy as np
 import pytest
 
 from calib.document.record import ResultRecord
+from calib.entries.listed import entry_list
 from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
+from calib.report.entered import with_entries
 from calib.report.pages.report import report_files
 from calib.report.record import result_document
+from calib.report.solved_machine import rig_and_parameters
 from calib.simulate import simulate
 from tests.report.reading import Page
 
@@ -27,6 +32,13 @@ def document_of(run, set_aside="none") -> dict:
 def record(document: dict) -> ResultRecord:
     """The document as every reader gets it."""
     return ResultRecord.model_validate(document)
+
+
+def with_example(document: ResultRecord) -> ResultRecord:
+    """The result with the shipped example of a yard's own list."""
+    example = (resources.files("calib.entries") / "example.toml").read_text("utf-8")
+    rig = rig_and_parameters(document)[0]
+    return with_entries(document, entry_list(tomllib.loads(example), rig))
 
 
 @pytest.fixture(scope="session")

@@ -5,17 +5,13 @@ import re
 import shutil
 import subprocess
 import threading
-import tomllib
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from importlib import resources
 from pathlib import Path
 
 import pytest
 
-from calib.entries.listed import entry_list
 from calib.plan import Task, make_plan, prepare
-from calib.report.entered import with_entries
 from calib.report.pages.comparison import Side, comparison, comparison_sections
 from calib.report.pages.sheet import sheet_files
 from calib.report.plan_record import plan_document
@@ -23,7 +19,7 @@ from calib.report.pose_sheet import sheet_files as pose_sheet
 from calib.report.press.html import page
 from calib.report.solved_machine import rig_and_parameters
 from calib.results import Result
-from tests.report.conftest import record
+from tests.report.conftest import record, with_example
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
@@ -198,17 +194,14 @@ def test_a_page_in_a_browser(pages, tmp_path, name, size):
 def test_other_pages_on_a_telephone(document, document_aside, tmp_path, which):
     """What to type, two results, and the poses of a plan: whole, and of a legible size."""
     one, other = record(document), record(document_aside)
-    rig = rig_and_parameters(one)[0]
     if which == "fields":
-        example = resources.files("calib.entries") / "example.toml"
-        listed = entry_list(tomllib.loads(example.read_text("utf-8")), rig)
-        html = sheet_files(with_entries(one, listed))["sheet.html"].decode()
+        html = sheet_files(with_example(one))["sheet.html"].decode()
     elif which == "comparison":
         told = comparison(*(Side(name, survey=Result(of, Path(name), "").survey)
                             for name, of in (("one", one), ("other", other))))
         html = page("report.html.j2", told, "Comparison", "", comparison_sections(told))
     else:
-        made = make_plan(prepare(Task.for_rig(rig, count=800)), poses=7)
+        made = make_plan(prepare(Task.for_rig(rig_and_parameters(one)[0], count=800)), poses=7)
         html = pose_sheet(plan_document(made, "a tape"))["pose-sheet.html"].decode()
         html = html.replace("default-src 'none'", "default-src 'none'; script-src 'unsafe-inline'")
     probe = opened(html, tmp_path, *SIZES["telephone"], few=8)

@@ -7,12 +7,14 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli.app import application
-from calib.report.pages.sheet import sheet_files
+from calib.report.pages.contents import contents
+from calib.report.pages.entries import writer
+from calib.report.pages.sheet import sheet_files, sheet_sections
 from calib.report.pages.summary import summary
 from calib.report.words.status import mark
 from calib.results import load_result
 from calib.run.complaints import InputError
-from tests.report.conftest import record
+from tests.report.conftest import record, with_example
 from tests.report.reading import Page, leaves, paper
 
 
@@ -77,6 +79,26 @@ def test_sheet_in_feet_and_minutes(document):
     for name in ("pin_to_edge", "edge_below_pin"):
         assert name in read.words
     assert len(paper(files["sheet.pdf"])) == 1
+
+
+def test_report_and_sheet_list_the_same_values_to_enter(document):
+    """To the digit, what moves the edge alone; and the yard's own list where there is one."""
+    one = record(document)
+    own = with_example(one)
+
+    def tables(result):
+        pages = contents(result), sheet_sections(result, writer(), lambda _: None)
+        sections = [next(s for s in page if s.name == "enter") for page in pages]
+        return [[[*map(str, row)] for row in section.blocks[0].rows] for section in sections]
+
+    report, sheet = tables(one)
+    assert report == sheet
+    listed = {row[0]: row[2] for row in report}
+    assert "boom_foot_width" not in listed
+    boom = next(p.value for p in one.parameters if p.name == "boom_length")
+    assert listed["boom_length"] == f"{1000 * boom:.0f}"
+    report, sheet = tables(own)
+    assert report == sheet and [row[0] for row in report] == [row.name for row in own.entries.rows]
 
 
 def test_history_resumes(folder, tmp_path):

@@ -6,6 +6,7 @@ from functools import lru_cache
 
 from calib.intake.files.header_units import last_words, without_unit
 from calib.intake.files.headings import HEADINGS
+from calib.intake.files.times import zone_stated
 from calib.run.complaints import Findings
 from calib.run.table import Column, Table, read_table
 from calib.run.text import decode, split_cells
@@ -29,6 +30,8 @@ _KINDS = {
 KIND = {name: kind for kind, names in _KINDS.items() for name in names.split()}
 """What a cell of each column of a file of shots holds; "angle" is in the declared angle unit,
 "degrees" always in degrees."""
+
+_OF_TIME = {name for name, kind in KIND.items() if kind == "time"}
 
 _BY_HEADER = {
     header: name for name, headers in HEADINGS.items()
@@ -87,8 +90,8 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
     --------
     >>> header_name("Northing (m)"), header_name("POINT_ID"), header_name("x")
     (('north', 'm'), ('point', None), (None, None))
-    >>> header_name("elev_ft")
-    ('up', 'ft')
+    >>> header_name("elev_ft"), header_name("UTC time")
+    (('up', 'ft'), ('time', 'utc'))
     """
     words, said = without_unit(cell)
     if words in _BY_HEADER:
@@ -96,6 +99,10 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
     for name, unit in last_words(words):
         if name in _BY_HEADER:
             return _BY_HEADER[name], unit if said is None else said
+    for zone in filter(zone_stated, words.split()):
+        rest = _BY_HEADER.get(" ".join(w for w in words.split() if w != zone), "")
+        if rest in _OF_TIME:
+            return rest, zone
     return None, said
 
 

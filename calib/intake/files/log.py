@@ -193,7 +193,10 @@ def blocks(
             if len(findings.complaints) >= _MOST_COMPLAINTS:
                 findings.note(path.name, "reading stopped after that many complaints", line)
                 return
-    if rest.strip():
+    if rest.strip() and line == 1:
+        findings.complain(path.name, 1, None, "no line end in the whole file",
+                          "lines that end with LF or CRLF")
+    elif rest.strip():
         findings.note(path.name, "the last line has no line end and may be incomplete: not used ("
                       + quote(rest.decode("utf-8", "replace").strip()) + ")", line)
 

@@ -5,6 +5,7 @@ seconds (18 since 2017, from memory): state that as a clock offset.
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -14,6 +15,22 @@ import numpy as np
 ISO = "%Y-%m-%dT%H:%M:%S"
 SECONDS = "seconds"
 """A format: plain seconds, Unix time."""
+
+MILLISECONDS = "milliseconds"
+"""A format: the same in thousandths, as whole numbers from 1973 on."""
+
+PATTERNS = (ISO, "%d.%m.%Y %H:%M:%S", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
+            "%d/%m/%Y %I:%M:%S %p", "%m/%d/%Y %I:%M:%S %p", "%d-%m-%Y %H:%M:%S",
+            "%Y/%m/%d %H:%M:%S", "%Y.%m.%d %H:%M:%S", "%Y%m%d %H%M%S", SECONDS, MILLISECONDS)
+"""Ways in which times are found written."""
+
+_LATEST = 7_258_118_400.0
+"""No time here is after 2199, seconds."""
+
+_ZONES = {"utc": 0, "gmt": 0, "wez": 0, "wet": 0, "wesz": 1, "west": 1, "mez": 1, "cet": 1,
+          "mesz": 2, "cest": 2, "oez": 2, "eet": 2, "oesz": 3, "eest": 3}
+"""Hours ahead of UTC of zones that have one meaning: common practice, no source. Which EST is meant
+depends on the continent."""
 
 _BETWEEN = tuple(map(ord, "T ,;\t"))
 _WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
@@ -43,28 +60,68 @@ def parse_zone(text: str) -> timezone | ZoneInfo:
                        "of the tz database") from None
 
 
+def zone_stated(text: str) -> str | None:
+    """The zone that a heading's unit states, as `parse_zone` takes it; None if none is known.
+
+    Examples
+    --------
+    >>> zone_stated("MESZ"), zone_stated("UTC+2"), zone_stated("local"), zone_stated("UTC")
+    ('+02:00', '+02:00', None, 'UTC')
+    """
+    match = re.fullmatch(r"(?i)\s*([a-z]*)\s*(?:([+-])(\d{1,2}):?(\d{2})?)?\s*", text)
+    name, sign = (match[1].casefold(), match[2]) if match else ("", None)
+    if not match or ((name or not sign) and name not in (("utc", "gmt") if sign else _ZONES)):
+        return None
+    if sign:
+        return f"{sign}{int(match[3]):02d}:{match[4] or '00'}"
+    return f"+{_ZONES[name]:02d}:00" if _ZONES[name] else "UTC"
+
+
+def patterns_of(texts: Sequence[str]) -> list[str]:
+    """The `PATTERNS` in which all of some times can be read."""
+    return [p for p in PATTERNS if texts and all(seconds_of(t, p, "UTC") is not None
+                                                 for t in texts)]
+
+
+def seconds_of(text: str, pattern: str, zone: str | None) -> float | None:
+    """One time, s; None if it cannot be read so."""
+    try:
+        return TimeFormat(pattern, None if zone is None else parse_zone(zone)).parse(text)
+    except TimeText:
+        return None
+
+
 @dataclass(frozen=True)
 class TimeFormat:
     """How times are written."""
 
-    #: ``seconds``, or %Y %m %d %H %M %S with fixed widths and marks between. After the seconds a
-    #: decimal fraction and ``Z`` or an offset may stand.
+    #: ``seconds``, ``milliseconds``, or %Y %m %d %H %M %S with marks between; %I and, at the end,
+    #: %p for hours with AM and PM. After the seconds a decimal fraction and ``Z`` or an offset may
+    #: stand. Where the year is not first, day, month and hour may have one digit.
     pattern: str = ISO
     zone: timezone | ZoneInfo | None = None  #: For times without one.
 
     def __post_init__(self):
-        if self.pattern == SECONDS:
+        if self.pattern in (SECONDS, MILLISECONDS):
             return
-        fields = re.findall(r"%(.)", self.pattern)
-        if sorted(fields) != sorted("YmdHMS") or not self.pattern.endswith("%S"):
-            raise TimeText(f'"{self.pattern}" is no time format; write "seconds", or one with %Y, '
-                           "%m, %d, %H, %M and, last, %S, such as %d.%m.%Y %H:%M:%S")
+        fields = re.findall(r"%(.)", self._by_24)
+        if sorted(fields) != sorted("YmdHMS") or not self._by_24.endswith("%S"):
+            raise TimeText(f'"{self.pattern}" is no time format; write "seconds", "milliseconds", '
+                           "or one with %Y, %m, %d, %H, %M and, last, %S, such as "
+                           "%d.%m.%Y %H:%M:%S, or with %I:%M:%S %p at its end")
+
+    @property
+    def _by_24(self):
+        """The pattern with hours from 0 to 23."""
+        halved = "%I" in self.pattern and self.pattern.endswith(" %p")
+        return self.pattern.replace("%I", "%H").removesuffix(" %p") if halved else self.pattern
 
     @property
     def says(self) -> str:
         """An example for messages."""
-        if self.pattern == SECONDS:
-            return "seconds since 1970, such as 1900000000.25"
+        if self.pattern in (SECONDS, MILLISECONDS):
+            return f"{self.pattern} since 1970, such as " + (
+                "1900000000.25" if self.pattern == SECONDS else "1900000000250")
         when = datetime(2031, 5, 4, 9, 30, 0).strftime(self.pattern)
         return f"a time such as {when}" + ("" if self.zone else "+02:00")
 
@@ -104,14 +161,43 @@ class TimeFormat:
         problem : ndarray of int, shape (n,)
             0 where the time is good, else a key of the messages in `explain`.
         """
-        if self.pattern == SECONDS:
-            return _plain_seconds(chars, widths)
+        if self.pattern in (SECONDS, MILLISECONDS):
+            return _plain_seconds(chars, widths, self.pattern == MILLISECONDS)
         seconds = np.full(len(widths), np.nan)
-        problem = np.zeros(len(widths), np.int8)
-        for width in _distinct(widths):
-            rows = np.flatnonzero(widths == width)
-            seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
+        problem = np.ones(len(widths), np.int8)
+        if self._by_24 == self.pattern:
+            for width in _distinct(widths):
+                rows = np.flatnonzero(widths == width)
+                seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
+        if not self.pattern.startswith("%Y"):
+            for row in np.flatnonzero(problem == 1):
+                full = self._in_full(chars[row, :widths[row]].tobytes())
+                if full:
+                    parsed = self._parse_alike(np.frombuffer(full, np.uint8)[None])
+                    seconds[row], problem[row] = parsed[0][0], parsed[1][0]
         return seconds, problem
+
+    def _in_full(self, text):
+        """A time with all its digits and hours from 0 to 23; empty if it is not written so."""
+        halved, parts = self._by_24 != self.pattern, re.split(r"%(.)", self._by_24)
+        between = "[T ,;\\t]"
+        whole = "".join(
+            f"(?P<{part}>[0-9]{{{_WIDTH[part] if part in 'YMS' else '1,2'}}})" if i % 2 else
+            "".join(between if c in "T " else re.escape(c) for c in part)
+            for i, part in enumerate(parts))
+        half = r" ?(?P<half>[AaPp])\.? ?[Mm]\.?" if halved else ""
+        found = re.fullmatch(whole + "(?P<rest>.*?)" + half, text.decode("latin-1"))
+        if found is None:
+            return b""
+        cells = found.groupdict()
+        if halved:
+            hour = int(cells["H"])
+            if not 1 <= hour <= 12:
+                return b""
+            cells["H"] = str(hour % 12 + 12 * (cells["half"] in "Pp"))
+        return "".join(cells[part].zfill(_WIDTH[part]) if i % 2 else part
+                       for i, part in enumerate(parts)).encode() \
+            + cells["rest"].encode("latin-1")
 
     def explain(self, problem: int) -> str:
         """What was expected, for a problem of `parse_many`."""
@@ -123,7 +209,7 @@ class TimeFormat:
         digits = chars - np.uint8(ord("0"))  # below "0" it wraps around to large numbers
         is_digit = digits <= 9
         good, parts, at = np.ones(n, bool), {}, 0
-        for mark, field in re.findall(r"([^%]*)%(.)", self.pattern):
+        for mark, field in re.findall(r"([^%]*)%(.)", self._by_24):
             end = at + len(mark) + _WIDTH[field]
             if end > width:
                 return np.full(n, np.nan), np.ones(n, np.int8)
@@ -243,8 +329,8 @@ def _offset(chars, digits, is_digit, at):
     return sign * (hours * 3600 + minutes * 60), True, good
 
 
-def _plain_seconds(chars, widths):
-    """Decimal numbers; anything but digits and one mark is a problem."""
+def _plain_seconds(chars, widths, thousandths):
+    """Decimal numbers; anything but digits and one mark is a problem, or what is no time here."""
     width = chars.shape[1]
     inside = np.arange(width) < widths[:, None]
     mark = ((chars == ord(".")) | (chars == ord(","))) & inside
@@ -255,4 +341,8 @@ def _plain_seconds(chars, widths):
     text[~good] = 0
     text[~good, 0] = ord("0")
     seconds = np.ascontiguousarray(text).view(f"S{width}")[:, 0].astype(float)
+    if thousandths:
+        good &= seconds >= 1e11
+        seconds /= 1000.0
+    good &= seconds < _LATEST
     return np.where(good, seconds, np.nan), np.where(good, 0, 1).astype(np.int8)

@@ -51,7 +51,9 @@ def settle_origin(
             f"points at {_in_words((*np.degrees(middle[:2]), middle[2]))}",
             "latitude, then longitude: one of the two has latitude and longitude exchanged")
         return declared
-    sd = _house_sd(rig)
+    # Of the joints that nobody drives, the house's pitch and roll.
+    sd = min((r.sd for r in rig.readings if r.sd is not None and r.speed is None),
+             default=_USUAL_SD)
     words = (f"{_distance(away)} from the middle of the points: tilts up by "
              f"{np.degrees(tilt):.3f} deg, where the house sensor's sd is "
              f"{np.degrees(sd):.3g} deg, {np.tan(min(tilt, 1.5)) * 10_000:.1f} mm in height over "
@@ -99,12 +101,6 @@ def _tilt(point, origin):
     normals = [np.array([np.cos(p[0]) * np.cos(p[1]), np.cos(p[0]) * np.sin(p[1]), np.sin(p[0])])
                for p in (point, origin)]
     return float(np.arctan2(np.linalg.norm(np.cross(*normals)), normals[0] @ normals[1]))
-
-
-def _house_sd(rig):
-    """The smallest sd of the readings of joints that nobody drives: the house's pitch and roll."""
-    sds = [r.sd for r in rig.readings if r.sd is not None and r.speed is None]
-    return min(sds, default=_USUAL_SD)
 
 
 def _in_words(place):

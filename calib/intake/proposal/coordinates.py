@@ -122,7 +122,8 @@ def _unit(rows, rig, declared, taped_width):
         return Choice(about, tuple(map(_in_unit, units)), False,
                       f"the file says {', '.join(rows.said)}" if rows.said
                       else "the file does not say")
-    expected = taped or _nominal(rig)
+    # The width in the rig, or a usual one (common practice, no source).
+    expected = taped or next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
     units.sort(key=lambda unit: abs(np.log(to_metres(width, unit) / expected)))
     off = to_metres(width, units[0]) / expected
     sure = taped is not None and 1 / _LIKE_TAPED < off < _LIKE_TAPED
@@ -142,12 +143,6 @@ def _width(rows, rig, declared):
     ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
     width = ways[0].width if ways else np.nan
     return width / to_metres(1.0, rows.unit) if np.isfinite(width) else None
-
-
-def _nominal(rig):
-    """The width of the edge in the rig, m; 1.5 m for one that has none (common practice, no
-    source)."""
-    return next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
 
 
 def _frame(rows, by_role, declared):

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.intake.declaration import Declaration
-from calib.intake.files.columns import KIND
+from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
 from calib.intake.files.header_units import known_unit
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.lengths import METRES, NAMES
 from calib.intake.files.pointings import read_observations
 from calib.intake.files.points import read_points
+from calib.intake.files.times import zone_stated
 from calib.intake.geometry.geographic import to_local
 from calib.intake.geometry.polar import points as polar_points
 from calib.intake.proposal.looks import Look
@@ -32,6 +33,7 @@ class FieldRows:
     ids: tuple[str, ...]
     descriptions: tuple[str, ...]
     times: tuple[str, ...]
+    zones: tuple[str, ...]  #: Those that headings state.
     booked: bool  #: Every row names its pose and target in columns of their own.
     unit: str  #: In which `position` was read: declared, stated, or m for want of either.
     #: Shape (n, 3). East, north, up, m; of raw observations from the instrument, its circle's zero
@@ -85,7 +87,7 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
         position = to_local(position, position[0])
     return FieldRows(
         tuple(look.path.name for look in looks), tuple(cells.ids), tuple(cells.descriptions),
-        tuple(cells.times), cells.booked, trial.unit or "m", position,
+        tuple(cells.times), _zones(looks), cells.booked, trial.unit or "m", position,
         tuple(dict.fromkeys(said)), "; ".join(dict.fromkeys(cells.understood)))
 
 
@@ -103,6 +105,14 @@ class _Cells:
         self.booked = self.booked and all(found.pose) and all(found.target)
         self.understood.append("; ".join(
             part for part in found.understood.split("; ") if part not in NAMES.values()))
+
+
+def _zones(looks):
+    """Time zones that headings of date and time state."""
+    said = (header_name(cell)[1] for look in looks
+            for cell, meant in zip(look.header, look.meant, strict=True)
+            if meant in ("time", "date"))
+    return tuple(filter(None, (zone_stated(unit) for unit in said if unit)))
 
 
 def _stated(look, declared):

@@ -1,13 +1,15 @@
 """What a field file is at first sight: its header, its rows, its part in an import."""
 
+import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calib.intake.files.columns import header_name
 from calib.intake.files.dialect import content_lines
 from calib.intake.files.header_units import without_unit
 from calib.intake.files.landxml import is_landxml
+from calib.intake.files.times import patterns_of, seconds_of
 from calib.intake.proposal.words import reading_meant
 from calib.run.complaints import Findings
 from calib.run.numerals import is_number
@@ -16,6 +18,9 @@ from calib.run.text import DIALECTS, decode, split_cells
 _AXES = ({"east", "north", "up"}, {"latitude", "longitude"}, {"x", "y"})
 HEAD = 1 << 18
 """Bytes looked at."""
+
+_LIKE_NOW = 631_152_000.0
+"""Times here are of 1990 or later, s: what is less is another number."""
 
 ROLES = {
     "points": "shots: points with coordinates",
@@ -47,6 +52,13 @@ class Look:
         at = self.meant.index(name)
         return [row[at] if at < len(row) else "" for row in self.rows]
 
+    def times_in_order(self) -> list[str]:
+        """The headings that say nothing to us and have times below them, each later than the last.
+        """
+        return [cell for i, (cell, meant) in enumerate(zip(self.header, self.meant, strict=True))
+                if meant is None and cell
+                and _in_order([row[i] for row in self.rows[:50] if i < len(row)])]
+
 
 def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {}) -> Look:
     """Look at the beginning of a file.
@@ -56,7 +68,7 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     readings : sequence of str
         The readings of the rig.
     called : mapping of str to str
-        Headings by our names of them, as a person has told them for readings, pose and stand.
+        Headings by our names of them, as a person has told them: readings, pose, stand and time.
 
     Raises
     ------
@@ -70,18 +82,30 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     lines = content_lines(text or "")
     if len(data) == HEAD:
         lines = lines[:-1]
+    told = {cell: name for name, cell in called.items()
+            if name in {*readings, "pose", "stand", "time"}}
     best: tuple[int, tuple[str, ...], list[tuple[int, str]], str] = (1, (), lines, "")
     for number, (_, line) in enumerate(lines[:20]):
         for delimiter in ",;\t ":
             cells = split_cells(line, delimiter) or ()
-            known = sum(_meaning(cell, readings) is not None for cell in cells)
+            known = sum(cell in told or _meaning(cell, readings) is not None for cell in cells)
             if known > best[0]:
                 best = (known, cells, lines[number + 1:], delimiter)
     _, header, below, delimiter = best
-    told = {cell: name for name, cell in called.items() if name in {*readings, "pose", "stand"}}
     meant = tuple(told.get(cell) or _meaning(cell, readings) for cell in header)
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
-    return Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
+    look = Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
+    timed = {"time", "date"} & set(meant) or look.times_in_order()
+    return replace(look, role="") if look.role == "log" and not timed else look
+
+
+def _in_order(cells):
+    """Whether cells are times, each later than the one before; small numbers are only numbers."""
+    for pattern in patterns_of(cells) if len(cells) > 2 else ():
+        seconds = [seconds_of(cell, pattern, "UTC") or 0.0 for cell in cells]
+        if min(seconds) > _LIKE_NOW and all(b > a for a, b in itertools.pairwise(seconds)):
+            return True
+    return False
 
 
 def _meaning(cell, readings):
@@ -95,7 +119,7 @@ def _meaning(cell, readings):
 def _role(meant, readings, lines):
     names = set(meant)
     if len(names & set(readings)) >= 2:
-        return "sheet" if "pose" in names else "log" if names & {"time", "date"} else ""
+        return "sheet" if "pose" in names else "log"
     if {"direction", "zenith", "distance"} <= names:
         return "pointings"
     if any(axes <= names for axes in _AXES):

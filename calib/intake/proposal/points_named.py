@@ -27,7 +27,8 @@ def naming_choices(
     if declared.ids is not None:
         return []
     ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position, declared.targets)
-    known = _known_ids(by_role)
+    # Sights to known points are no shots.
+    known = {cell for look in by_role["known"] for cell in look.column("point")}
     about = "how points name pose and target"
     if not ways:
         examples = ", ".join(quote(f"{p} {d}".strip()) for p, d in
@@ -108,11 +109,6 @@ def _names(rows):
     """By where they stand, what points are called."""
     return {"point": rows.ids, "description": rows.descriptions,
             "both": [f"{p} {d}" for p, d in zip(rows.ids, rows.descriptions, strict=True)]}
-
-
-def _known_ids(by_role):
-    """Ids of the known points: sights to them are no shots."""
-    return {cell for look in by_role["known"] for cell in look.column("point")}
 
 
 def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:

@@ -77,21 +77,24 @@ def propose(
     shots = by_role["points"] + by_role["pointings"]
     if any(not choice.sure for choice in choices) or not shots:
         if not shots:
-            choices.append(_no_shots(paths))
+            names = ", ".join(path.name for path in paths)
+            choices.append(Choice("which file holds the shots", why=f"none of {names} seems to"))
         return Proposal(settled, declared, tuple(choices), ())
-    for make in (order_choice, observed_choices):
-        new = make(by_role, declared)
-        choices += new
-        declared = _with(declared, new)
+    for of_files in (order_choice, observed_choices):
+        found = of_files(by_role, declared)
+        choices += found
+        declared = _with(declared, found)
     if any(not c.sure and "angles" in c.alternatives[0].declares for c in choices):
         return Proposal(settled, declared, tuple(choices), ())
     rows = read_rows(by_role, declared)
-    for found in (
-        naming_choices(rows, by_role, rig, declared),
-        coordinate_choices(rows, by_role, rig, declared, taped_width),
-        reading_choices(by_role, rig, declared),
-        time_choices(rows, by_role, declared),
+    # Each with what those before it propose.
+    for make in (
+        lambda so_far: naming_choices(rows, by_role, rig, so_far),
+        lambda so_far: coordinate_choices(rows, by_role, rig, so_far, taped_width),
+        lambda so_far: reading_choices(by_role, rig, so_far),
+        lambda so_far: time_choices(rows, by_role, so_far),
     ):
+        found = make(declared)
         choices += found
         declared = _with(declared, found)
     return Proposal(settled, declared, tuple(choices), _gives(rows, declared, by_role))
@@ -152,11 +155,6 @@ def _unlike(look):
     return lambda role: (first.get(role[0], role[0]) not in look.path.name.casefold(),
                          not has.get(role[0], set()) & set(look.meant),
                          role[0] in ("points", "pointings"))
-
-
-def _no_shots(paths):
-    names = ", ".join(path.name for path in paths)
-    return Choice("which file holds the shots", why=f"none of {names} seems to")
 
 
 def _gives(rows, declared, by_role):

@@ -1,14 +1,17 @@
 """Readings and times, proposed: which column is which reading, and how times are written."""
 
 import difflib
+import itertools
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import Declaration
+from calib.intake.files.columns import header_name
 from calib.intake.files.header_units import plain
-from calib.intake.files.times import ISO, SECONDS, TimeFormat, TimeText, parse_zone
+from calib.intake.files.times import ISO, patterns_of, seconds_of, zone_stated
 from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
@@ -16,9 +19,7 @@ from calib.run.complaints import quote
 from calib.run.numerals import is_number
 from calib.run.text import split_cells
 
-PATTERNS = (ISO, "%d.%m.%Y %H:%M:%S", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
-            "%d-%m-%Y %H:%M:%S", "%Y/%m/%d %H:%M:%S", "%Y.%m.%d %H:%M:%S", "%Y%m%d %H%M%S",
-            SECONDS)
+_DAY = 86400.0
 _TAIL = 1 << 14
 
 
@@ -26,7 +27,8 @@ def reading_choices(
     by_role: dict[str, list[Look]], rig: Rig, declared: Declaration
 ) -> list[Choice]:
     """The column of each reading that is called otherwise; doubtful where none seems to be it."""
-    choices = []
+    choices = [_time_column(look) for look in by_role["log"]
+               if not {"time", "date"} & set(look.meant)]
     for look in by_role["log"] + by_role["sheet"]:
         spare = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
                  if meant is None and cell and _numeric(look, i)]
@@ -62,6 +64,17 @@ def _unlike(name):
     return lambda head: -difflib.SequenceMatcher(None, name, plain(head)).ratio()
 
 
+def _time_column(look):
+    """The column of the times, where no heading says so: one with times in order."""
+    found = look.times_in_order()
+    return Choice(f"the column of the time in {look.path.name}", tuple(
+        Alternative(head, {"log": {"readings": {"time": head}}}, f'--reading time="{head}"')
+        for head in found or [cell for cell, meant in zip(look.header, look.meant, strict=True)
+                              if meant is None and cell]),
+        len(found) == 1, "the only one with times in order" if len(found) == 1 else
+        "no heading says so", "log.readings.time", "" if found else "--reading time=HEADING")
+
+
 def time_choices(
     rows: FieldRows, by_role: dict[str, list[Look]], declared: Declaration
 ) -> list[Choice]:
@@ -69,101 +82,157 @@ def time_choices(
     if not by_role["log"]:
         return []
     look = by_role["log"][0]
-    shots, log = [t for t in rows.times if t], _log_times(look)
+    at = _time_cells(look, declared)
+    shots, log = [t for t in rows.times if t], _log_times(look, at)
     if not shots or not log:
         return []
-    own = None if declared.log.time_format != ISO else _formats(log)
-    theirs = None if declared.time_format != ISO else _formats(shots)
-    choices = []
-    for about, found, example, key, option in (
-            ("how the shots' times are written", theirs, shots[0], "time_format",
-             "--time-format"),
-            (f"how times in {look.path.name} are written", own, log[0], "log.time_format",
-             "--log-time-format")):
-        if found is None or (found and found[0] == ISO):
-            continue
-        options = tuple(_declared(key, pattern, f"{quote(example)} is {_words(pattern)}", option)
-                        for pattern in found)
-        choices.append(Choice(about, options, len(found) == 1,
-                              "it fits all of them" if len(found) == 1 else
-                              "day and month may be exchanged" if found else
-                              f"{quote(example)} is in no format known here", key, option))
-    shot_format = declared.time_format if theirs is None else (theirs or [None])[0]
-    log_format = declared.log.time_format if own is None else (own or [None])[0]
-    if shot_format and log_format:
-        choices += _zones(shots, log, shot_format, log_format, look, declared)
-    return choices
+    sides = (
+        _Side("the shots", "time_zone", "--time-zone", declared.time_zone, shots, rows.zones,
+              [declared.time_format] if declared.time_format != ISO else patterns_of(shots[:200])),
+        _Side(look.path.name, "log.time_zone", "--log-time-zone", declared.log.time_zone, log,
+              tuple(filter(None, (zone_stated(header_name(look.header[i])[1] or "") for i in at))),
+              [declared.log.time_format] if declared.log.time_format != ISO else patterns_of(log)))
+    choices = _written(sides, declared)
+    return choices if any(not c.alternatives for c in choices) else choices + _zones(sides)
+
+
+@dataclass(frozen=True)
+class _Side:
+    """Times of the shots, or of the log. Not for outside use."""
+
+    name: str
+    key: str
+    option: str
+    zone: str | None  #: As declared.
+    texts: list[str]
+    stated: tuple[str, ...]  #: Zones that headings state.
+    patterns: list[str]  #: In the end the first counts.
+
+    @property
+    def silent(self):
+        """Whether nothing but perhaps a heading tells the zone."""
+        return self.zone is None and seconds_of(self.texts[0], self.patterns[0], None) is None
+
+    def span(self, pattern=None, zone=None):
+        """The first and the last moment, s."""
+        seconds = [seconds_of(text, pattern or self.patterns[0], zone or self.zone or "UTC")
+                   for text in self.texts]
+        return min(seconds), max(seconds)
+
+
+def _written(sides, declared):
+    """How the times are written; leaves each side the patterns by which the shots can lie within
+    the log."""
+    keys = (("time_format", "--time-format"), ("log.time_format", "--log-time-format"))
+    choices = [Choice(f"how times of {side.name} are written", (), False,
+                      f"{quote(side.texts[0])} is in no format known here", *key)
+               for side, key in zip(sides, keys, strict=True) if not side.patterns]
+    if choices:
+        return choices
+    pairs = list(itertools.product(*(side.patterns for side in sides)))
+    meeting = [pair for pair in pairs if _near(*(
+        side.span(pattern) for side, pattern in zip(sides, pair, strict=True)))] or pairs
+    options = []
+    for pair in meeting:
+        said = [(side, *key, pattern) for side, key, pattern, before in zip(
+            sides, keys, pair, (declared.time_format, declared.log.time_format), strict=True)
+            if pattern != before]
+        options.append(Alternative(
+            " and ".join(f"{quote(side.texts[0])} is {_words(pattern)}"
+                         for side, _, _, pattern in said),
+            _merged(*((key, pattern) for _, key, _, pattern in said)),
+            " ".join(f'{option} "{pattern}"' for _, _, option, pattern in said)))
+    for i, side in enumerate(sides):
+        side.patterns[:] = [pair[i] for pair in meeting]
+    return [] if not options[0].declares else [Choice(
+        "how times are written", tuple(options), len(options) == 1,
+        "day and month may be exchanged" if len(options) > 1 else "it fits all of them"
+        if len(pairs) == 1 else "only so the shots were taken on a day of the log")]
+
+
+def _near(shots, log):
+    """Whether some zones may put the one span into the other."""
+    return log[0] - _DAY <= shots[0] and shots[1] <= log[1] + _DAY
+
+
+def _merged(*stated):
+    """What is declared by some keys, with a point in those of a table."""
+    out = {}
+    for key, value in stated:
+        table, _, last = key.rpartition(".")
+        (out.setdefault(table, {}) if table else out)[last] = value
+    return out
 
 
 def _declared(key, value, says, option):
-    table, _, last = key.rpartition(".")
-    inner = {last: value}
-    return Alternative(says, {table: inner} if table else inner, f'{option} "{value}"')
+    return Alternative(says, _merged((key, value)), f'{option} "{value}"')
 
 
 def _words(pattern):
-    names = {"%Y": "year", "%m": "month", "%d": "day", "%H": "hour", "%M": "minute",
-             "%S": "second"}
+    names = {"%Y": "year", "%m": "month", "%d": "day", "%H": "hour", "%I": "hour", "%M": "minute",
+             "%S": "second", "%p": "AM or PM"}
     for field, word in names.items():
         pattern = pattern.replace(field, word)
     return pattern
 
 
-def _formats(texts):
-    """The patterns in which all of these times can be read."""
-    return [p for p in PATTERNS if all(_seconds(t, p, "UTC") is not None for t in texts[:200])]
-
-
-def _seconds(text, pattern, zone):
-    try:
-        return TimeFormat(pattern, None if zone is None else parse_zone(zone)).parse(text)
-    except TimeText:
-        return None
-
-
-def _log_times(look):
-    """Times of the first rows of a log, and of the last."""
+def _time_cells(look, declared):
+    """The columns of a log's times: one, or those of date and time."""
+    told = declared.log.readings.get("time")
+    if told in look.header:
+        return [look.header.index(told)]
+    if not {"date", "time"} & set(look.meant):
+        return []
     first = look.meant.index("date" if "date" in look.meant else "time")
-    both = {"date", "time"} <= set(look.meant)
+    return list(range(first, first + 1 + ({"date", "time"} <= set(look.meant))))
+
+
+def _log_times(look, at):
+    """Times of the first rows of a log, and of the last."""
     with look.path.open("rb") as stream:
         stream.seek(max(look.path.stat().st_size - _TAIL, 0))
         tail = stream.read().decode("utf-8", "replace").splitlines()[1:]
     last = [split_cells(line, look.delimiter) or () for line in tail[-3:]]
-    cells = [row for row in [*look.rows[:50], *last] if len(row) > first + both]
-    return [" ".join(row[first:first + 1 + both]) for row in cells]
+    cells = [row for row in [*look.rows[:50], *last] if at and len(row) > at[-1]]
+    return [" ".join(row[i] for i in at) for row in cells]
 
 
-def _zones(shots, log, shot_format, log_format, look, declared):
-    """The zones of times that name none."""
-    own, theirs = declared.log.time_zone, declared.time_zone
-    silent_shots = theirs is None and _seconds(shots[0], shot_format, None) is None
-    silent_log = own is None and _seconds(log[0], log_format, None) is None
-    if not silent_shots and not silent_log:
-        return []
-    about = "the time zone of " + " and ".join(
-        ["the shots"] * silent_shots + [look.path.name] * silent_log)
-    span = [_seconds(t, log_format, own or "UTC") for t in (log[0], log[-1])]
-    taken = [_seconds(t, shot_format, theirs or "UTC") for t in shots]
-    if None in span or None in taken:
-        return []
-    low, high = min(taken), max(taken)
-    if silent_shots and silent_log:
-        within = span[0] <= low and high <= span[1]
-        says = Alternative("none is named: one clock, taken as UTC",
-                           {"time_zone": "UTC", "log": {"time_zone": "UTC"}},
-                           "--time-zone UTC --log-time-zone UTC")
-        return [Choice(about, (says,), within, "all shots lie within the log" if within else
-                       "the shots do not lie within the log")]
-    sign = 1 if silent_shots else -1
-    hours = [h for h in np.arange(-12, 14.5, 0.5)
-             if span[0] <= low - sign * h * 3600 and high - sign * h * 3600 <= span[1]]
-    key, option = (("time_zone", "--time-zone") if silent_shots
-                   else ("log.time_zone", "--log-time-zone"))
-    zones = [_zone(h) for h in sorted(hours, key=abs)]
-    options = tuple(_declared(key, zone, zone, option) for zone in zones[:6])
-    return [Choice(about, options, len(zones) == 1,
-                   "the only zone with which all shots lie within the log" if len(zones) == 1
-                   else f"with {len(zones)} zones all shots lie within the log", key, option)]
+def _zones(sides):
+    """The zones of times that name none: as headings state them, else as the shots lie within the
+    log."""
+    silent = [side for side in sides if side.silent]
+    shots, log = sides
+    stated = [side for side in silent if len(set(side.stated)) == 1]
+    low, high = shots.span(zone=shots.stated[0] if shots in stated else None)
+    begin, end = log.span(zone=log.stated[0] if log in stated else None)
+    if stated == silent and begin <= low and high <= end:
+        return [Choice(f"the time zone of {side.name}", (_declared(
+            side.key, side.stated[0], side.stated[0], side.option),), True,
+            "its heading says so, and all shots lie within the log") for side in stated]
+    about = "the time zone of " + " and ".join(side.name for side in silent)
+    (low, high), (begin, end) = shots.span(), log.span()
+    sign = 1 if shots in silent else -1
+    zones = [_zone(h) for h in sorted(np.arange(-12, 14.5, 0.5), key=abs)
+             if begin <= low - sign * h * 3600 and high - sign * h * 3600 <= end]
+    if len(silent) == 2 and begin <= low and high <= end:
+        return [Choice(about, (Alternative(
+            "none is named: one clock, taken as UTC",
+            {"time_zone": "UTC", "log": {"time_zone": "UTC"}},
+            "--time-zone UTC --log-time-zone UTC"),), True, "all shots lie within the log")]
+    if len(silent) == 2:
+        options = tuple(Alternative(
+            f"{zone} for the shots, UTC for {log.name}",
+            {"time_zone": zone, "log": {"time_zone": "UTC"}},
+            f'--time-zone "{zone}" --log-time-zone UTC') for zone in zones[:6])
+        return [Choice(about, options, False, "none is named, and the two clocks differ",
+                       shots.key, shots.option)]
+    options = tuple(_declared(silent[0].key, zone, zone, silent[0].option)
+                    for zone in zones[:6]) if silent else ()
+    return [] if not silent else [Choice(
+        about, options, len(zones) == 1,
+        "the only zone with which all shots lie within the log" if len(zones) == 1
+        else f"with {len(zones) or 'no'} zones all shots lie within the log",
+        silent[0].key, silent[0].option)]
 
 
 def _zone(hours):

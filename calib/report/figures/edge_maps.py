@@ -5,7 +5,7 @@ from textwrap import fill
 import numpy as np
 from matplotlib.colors import Normalize
 
-from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, grid
+from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, grid, named_rows
 from calib.report.spoken import spoken
 
 
@@ -89,7 +89,7 @@ def _grid_map(ax, axes, flat, top):
     seen = np.isfinite(cells).any(0)
     field = np.where(seen, np.where(np.isfinite(cells), cells, -np.inf).max(0), np.nan)
     rows, columns = (np.array(axis.values) for axis in axes[-2:])
-    ax.pcolormesh(_bounds(columns), _bounds(rows), np.ma.masked_invalid(field), cmap=SIZES,
+    ax.pcolormesh(columns, rows, np.ma.masked_invalid(field), shading="nearest", cmap=SIZES,
                   norm=Normalize(0, top))
     numbered = field.size <= _NUMBERED
     if numbered:
@@ -114,12 +114,6 @@ def _cell_numbers(ax, rows, columns, field, top):
                     color="#000000" if light else "#ffffff")
 
 
-def _bounds(values):
-    """Cell boundaries halfway between the nodes."""
-    middle = (values[1:] + values[:-1]) / 2
-    return np.concatenate([[2 * values[0] - middle[0]], middle, [2 * values[-1] - middle[-1]]])
-
-
 def taped_shares(figure, document):
     """What each taped value costs at the edge on its own, the largest first."""
     setup_shares(figure, document.taped.edge)
@@ -129,14 +123,12 @@ def setup_shares(figure, edge, most: int = 12):
     """What each wrong value costs at the edge on its own, the largest first."""
     shares = edge.shares[:most]
     ax = grid(figure, left=1.5)[0, 0]
-    y = np.arange(len(shares))[::-1]
+    y = named_rows(ax, [spoken(s.name) for s in shares])
     alone = np.array([1000 * s.alone for s in shares])
     ax.barh(y, alone, height=0.5, color=PLAIN, alpha=0.85)
     for yi, value, share in zip(y, alone, shares, strict=True):
         ax.annotate(f"{100 * share.share:.0f} %", (value, yi), xytext=(5, 0),
                     textcoords="offset points", va="center", fontsize=SMALL, color=INK)
-    ax.set_yticks(y, [spoken(s.name) for s in shares])
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
-    ax.set_ylim(-0.7, len(shares) - 0.3)
     ax.set_xlabel("edge error by it alone, mm (rms)")
     ax.set_title(f"and share of the mean square (n = {len(edge.shares)})")

@@ -83,10 +83,6 @@ class Plot:
         return (left + width * (np.asarray(x) - x0) / (x1 - x0),
                 bottom + height * (np.asarray(y) - y0) / (y1 - y0))
 
-    def inside(self, y) -> np.ndarray:
-        """Mask of the values that the plot has room for."""
-        return (np.asarray(y) >= self.y_range[0]) & (np.asarray(y) <= self.y_range[1])
-
 
 def _apart(ticks, limits, width):
     """Every tick, or every second of them and so on: so many as can be read, `width` in inches."""

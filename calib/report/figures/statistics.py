@@ -15,6 +15,7 @@ from calib.report.figures.style import (
     SMALL,
     grid,
     limit_lines,
+    named_rows,
     short,
     zero_line,
 )
@@ -98,7 +99,7 @@ def tape_pulls(figure, document):
     ax = grid(figure, left=1.65)[0, 0]
     z = np.array([row.z for row in rows])
     bad = np.array([row.significant for row in rows], bool)
-    y = np.arange(len(rows))[::-1]
+    y = named_rows(ax, [spoken(row.quantity) for row in rows])
     for yi, zi, is_bad in zip(y, z, bad, strict=True):
         ax.plot([0, zi], [yi, yi], color=FLAG if is_bad else PLAIN, linewidth=1.2)
     points(ax, z, y, bad, 20)
@@ -106,8 +107,6 @@ def tape_pulls(figure, document):
     limit_lines(ax, (-taped.limit, taped.limit), horizontal=False)
     reach = max(4.0, 1.1 * np.abs(z).max(initial=0.0))
     ax.set_xlim(-reach, reach)
-    ax.set_ylim(-0.7, len(rows) - 0.3)
-    ax.set_yticks(y, [spoken(row.quantity) for row in rows])
     ax.set_xlabel("solved less taped, in its sds")
     ax.set_title(f"n = {len(rows)}; dashed: critical at {100 * taped.level:g} %")
 
@@ -158,13 +157,11 @@ def influence(figure, document, most: int = 20):
     shots = [s for s in document.undetected.shots if s.edge is not None]
     shown = sorted(shots, key=lambda s: -s.edge)[:most]
     ax = grid(figure, left=1.5)[0, 0]
-    y = np.arange(len(shown))[::-1]
+    y = named_rows(ax, [short(s.shot, 18) for s in shown])
     value = np.array([1000 * s.edge for s in shown])
     ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
     points(ax, value, y, [kind[s.shot] for s in shown], 20, [refs[s.shot] for s in shown])
-    ax.set_yticks(y, [short(s.shot, 18) for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
-    ax.set_ylim(-0.7, len(shown) - 0.3)
     ax.set_xlabel("least detectable error at the edge, mm")
     ax.set_title(f"the {len(shown)} largest of n = {len(shots)}")
 
@@ -205,17 +202,14 @@ def noise(figure, document):
     """How many times its stated sd each kind of value scatters, with 95 %."""
     told = [n for n in document.noise if n.times is not None]
     ax = grid(figure, left=1.5)[0, 0]
-    y = np.arange(len(told))[::-1]
+    y = named_rows(ax, [spoken(n.name) for n in told])
     times = np.array([n.times for n in told])
-    low, high = (np.array([n.times if end is None else end for n, end in zip(told, ends,
-                                                                            strict=True)])
-                 for ends in ([n.low95 for n in told], [n.high95 for n in told]))
+    low = np.array([n.times if n.low95 is None else n.low95 for n in told])
+    high = np.array([n.times if n.high95 is None else n.high95 for n in told])
     ax.errorbar(times, y, xerr=[np.maximum(times - low, 0), np.maximum(high - times, 0)],
                 fmt="none", ecolor=INK, capsize=3, linewidth=1.1)
     points(ax, times, y, [int(n.differs) for n in told], 22)
     ax.axvline(1, color=INK, linewidth=0.9)
-    ax.set_yticks(y, [spoken(n.name) for n in told])
-    ax.set_ylim(-0.7, len(told) - 0.3)
     ax.set_xlim(0, max(2.0, 1.08 * min(high.max(initial=1.0), 4 * times.max(initial=1.0))))
     ax.set_xlabel("times the stated sd; bars: 95 %")
     ax.set_title(f"n = {len(told)} kinds; 1 is as stated")

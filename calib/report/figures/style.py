@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
@@ -133,6 +134,14 @@ def limit_lines(axes, values, horizontal: bool = True):
         line(value, color=FLAG, linewidth=0.9, linestyle=(0, (5, 3)))
 
 
+def named_rows(axes, names: list[str]) -> np.ndarray:
+    """Places of rows from the top down, their names at the axis."""
+    places = np.arange(len(names))[::-1]
+    axes.set_yticks(places, names)
+    axes.set_ylim(-0.7, len(names) - 0.3)
+    return places
+
+
 def text_width(text: str) -> float:
     """Of small type, about, inches: digits and most letters are this wide."""
     return 0.636 * SMALL * len(text) / 72
@@ -145,13 +154,13 @@ def few_ticks(axes, x: int = 6, y: int = 5):
 
 
 def grid(figure, rows: int = 1, columns: int = 1, *, left=0.62, right=0.15, top=0.3, bottom=0.45,
-         between=(0.3, 0.35), share_x=False, share_y=False):
+         between=(0.3, 0.35), share_x=False):
     """Axes in a grid, shape (rows, columns); margins and gaps in inches, gaps as (across, down)."""
     width, height = (figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi)
     cell_width = (width - left - right - (columns - 1) * between[0]) / columns
     cell_height = (height - top - bottom - (rows - 1) * between[1]) / rows
     return figure.subplots(
-        rows, columns, squeeze=False, sharex=share_x, sharey=share_y,
+        rows, columns, squeeze=False, sharex=share_x,
         gridspec_kw={
             "left": left / width, "right": 1 - right / width,
             "top": 1 - top / height, "bottom": bottom / height,

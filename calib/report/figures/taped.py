@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.style import FAINT, INK, PLAIN, grid
+from calib.report.figures.style import FAINT, INK, PLAIN, grid, named_rows
 from calib.report.spoken import spoken
 
 _PANELS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
@@ -18,7 +18,7 @@ def solved_against_taped(figure, document):
     for ax, (unit, shown, factor, word) in zip(axes, _PANELS, strict=True):
         rows = [p for p in document.parameters
                 if p.unit == unit and p.tape is not None and p.sd is not None]
-        y = np.arange(len(rows))[::-1]
+        y = named_rows(ax, [spoken(row.name) for row in rows])
         bands = 1.96 * factor * np.array([row.tape_sd for row in rows])
         ax.barh(y, 2 * bands, left=-bands, height=0.62, color=FAINT, alpha=0.35)
         difference = factor * np.array([row.difference for row in rows])
@@ -28,8 +28,6 @@ def solved_against_taped(figure, document):
         reach = 1.08 * np.concatenate([bands, np.abs(difference) + half]).max(initial=1e-6)
         ax.set_xlim(-reach, reach)
         ax.axvline(0, color=INK, linewidth=0.8)
-        ax.set_yticks(y, [spoken(row.name) for row in rows])
-        ax.set_ylim(-0.7, len(rows) - 0.3)
         ax.xaxis.set_major_locator(MaxNLocator(6))
         ax.set_xlabel(f"solved less taped, {shown}\nbar: 95 %; band: 95 % of the tape")
         ax.set_title(f"{word.capitalize()} (n = {len(rows)})")

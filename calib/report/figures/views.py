@@ -48,7 +48,6 @@ class Skeleton:
     joints: np.ndarray  #: Bool, shape (k,). Motions that a sensor tells.
     #: Shape (k,). What of that parameter the motion is: a half for half a width.
     shares: np.ndarray
-    #: Shape (t, 3). All points of the edge.
     edge: np.ndarray  #: Shape (t, 3). All points of the edge.
 
     @property

@@ -13,7 +13,7 @@ from calib.report.pages.decision import cautions, decision, sign_off
 from calib.report.pages.glossary import glossary
 from calib.report.pages.misses import check_shots, misfits, plots
 from calib.report.pages.provenance import provenance
-from calib.report.pages.values import edge_now, taped, to_enter
+from calib.report.pages.values import edge_now, entering, taped
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class NamedPosture:
 
 def contents(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> list[Section]:
     """All sections of the report, in order; `named` are postures that were asked for."""
-    sections = [decision(document), to_enter(document)]
+    sections = [decision(document), entering(document)]
     if document.taped is not None:
         sections.append(taped(document, document.taped))
     return [*sections, check_shots(document), plots(document), misfits(document),

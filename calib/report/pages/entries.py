@@ -1,41 +1,86 @@
-"""What to type, as a part of a page: the yard's own names, order, signs, units and rounding."""
+"""What to enter, as a part of a page; or the yard's own list: names, order, signs, rounding."""
+
+from collections.abc import Callable
 
 from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.entries.determined import Determined
 from calib.entries.listed import EntryList
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
+from calib.report.figures.views import shown_names
+from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.solved_machine import rig_and_parameters
 from calib.report.words.entries import determined_says, entry_means
 from calib.report.words.requirement import held
 from calib.report.words.status import not_to_enter
 
+#: ``write(value, sd, unit) -> (value, sd, label)``; of a value in m or deg.
+Write = Callable[[float, float | None, str], tuple[Cell, Cell, str]]
 
-def entries_section(document: ResultRecord) -> Section | None:
-    """The list of entries of a result; None if it has none."""
-    entered = document.entries
-    if entered is None:
-        return None
+#: What a status other than estimated means for who enters the value.
+STATUS = {"held": "not solved: held", "tape only": "from the tape alone"}
+
+
+def writer(lengths: str = "mm", angles: str = "deg", length_decimals: int | None = None,
+           angle_decimals: int | None = None) -> Write:
+    """How values to enter are written: rounded to what is worth typing, the sd one digit finer."""
+    notations = {"m": (LENGTHS[lengths], length_decimals), "deg": (ANGLES[angles], angle_decimals)}
+
+    def write(value, sd, unit):
+        notation, wanted = notations[unit]
+        decimals = notation.decimals if wanted is None else wanted
+        factor = 1 / notation.size
+        spread = Number(sd, f"{sd * factor:.{decimals + 1}f}", factor) if sd else None
+        return Number(value, notation.write(value, decimals), factor), spread, notation.label
+
+    return write
+
+
+def to_enter(document: ResultRecord, write: Write) -> Section:
+    """The list of what to enter, the same on report and sheet; the yard's own if there is one.
+
+    Everything that moves the edge and every sensor's zero, solved or held.
+    """
+    heading = "As solved, not to be entered" if not_to_enter(document) else "What to enter"
+    return Section("enter", heading, (_values(document, write),) if document.entries is None
+                   else tuple(_fields(document.entries)))
+
+
+def _values(document, write):
+    zeros = {sensor.zero for sensor in rig_and_parameters(document)[0].chain.sensors}
+    wanted = zeros.union(shown_names(document))
+    listed = [p for p in document.parameters if p.name in wanted]
+    rows: list[list[Cell]] = []
+    for p in listed:
+        value, sd, label = write(p.value, p.sd, p.unit)
+        old = None if p.tape is None else write(p.tape, None, p.unit)[0]
+        status = f" ({STATUS[p.status]})" if p.status in STATUS else ""
+        rows.append([Name(p.name, p.means + status), old, value, sd, label])
+    return Table(
+        "Old is the tape, new is solved, rounded for typing; sd is one standard deviation",
+        ("quantity, and what positive means", "old", "new", "sd", "unit"), rows,
+        [p.status == "tape only" for p in listed], wide=(0,))
+
+
+def _fields(entered):
     rows: list[list[Cell]] = []
     for row in entered.rows:
         decimals = len(row.typed.partition(".")[2])
         old = None if row.old is None else Number(row.old, f"{row.old:.{decimals}f}")
         rows.append([Name(row.name, row.means), old, Number(row.value, row.typed),
                      Number(row.sd, f"{row.sd:#.2g}".rstrip(".")), row.unit, mm(row.rounding)])
-    costs = words("Rounding alone, as typed here, moves the edge by ", mm(entered.rounding),
-                  " mm at worst over the envelope.")
-    title = entered.title or "entries.toml"
-    heading = ("The fields as solved, not to be typed as they are" if not_to_enter(document)
-               else "What to type")
-    return Section("entries", heading, (
-        Table(f"{title}: in its own order, names, signs and units; old is what the tape says, sd "
-              "one standard deviation, rounding what half a step costs at the edge at most",
-              ("field, and what it is", "old", "new", "sd", "unit", "rounding mm"), rows,
-              wide=(0,)),
-        Text(costs if entered.rounding is not None else
-             words("No machine has these values as they are rounded."), "plain"),
-        *_beside_the_list(entered),
-        *(Text(words(says), "note") for says in entered.says),
-    ))
+    yield Table(f"{entered.title or 'entries.toml'}: in its own order, names, signs and units; old "
+                "is what the tape says, sd one standard deviation, rounding what half a step costs "
+                "at the edge at most",
+                ("field, and what it is", "old", "new", "sd", "unit", "rounding mm"), rows,
+                wide=(0,))
+    yield Text(words("No machine has these values as they are rounded.")
+               if entered.rounding is None else
+               words("Rounding alone, as typed here, moves the edge by ", mm(entered.rounding),
+                     " mm at worst over the envelope."))
+    yield from _beside_the_list(entered)
+    for says in entered.says:
+        yield Text(words(says), "note")
 
 
 def _beside_the_list(entered):
@@ -43,7 +88,7 @@ def _beside_the_list(entered):
     for own in entered.own:
         yield Text(words(f"The system is said to hold {own.name} at {held(own)}; solved is "
                          f"{held(own, True)}. That alone moves the edge by ", mm(own.moves),
-                         " mm at worst."), "plain")
+                         " mm at worst."))
     if not entered.left_out:
         return
     rows: list[list[Cell]] = [

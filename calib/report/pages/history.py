@@ -142,7 +142,8 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
     fresh: dict[str, tuple[str, str, str, ResultRecord]] = {}
     for path, digest, document in results:
         if digest not in known:
-            fresh.setdefault(digest, (_time(document), path, digest, document))
+            first = min((pose.time for pose in document.poses if pose.time), default="")
+            fresh.setdefault(digest, (first, path, digest, document))
     added: list[Entry] = []
     # An empty time sorts last.
     for time, path, digest, document in sorted(fresh.values(),
@@ -163,11 +164,6 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
         added.append(entry)
         previous = _digest(entry.line())
     return added
-
-
-def _time(document):
-    times = [pose.time for pose in document.poses if pose.time]
-    return min(times) if times else ""
 
 
 def _inputs(document):

@@ -3,6 +3,9 @@
 On a telephone, a screen and paper; the long report stands behind it.
 """
 
+from collections.abc import Callable
+from dataclasses import replace
+
 from calib.document.record import ResultRecord
 from calib.judge.gates import CHECK_SHOTS, OFFSET
 from calib.report.blocks import (
@@ -10,7 +13,6 @@ from calib.report.blocks import (
     COLUMN,
     Items,
     Name,
-    Number,
     Picture,
     Section,
     Signature,
@@ -21,10 +23,8 @@ from calib.report.blocks import (
 from calib.report.figures import views
 from calib.report.figures.drawings import drawings
 from calib.report.pages.decision import answers
-from calib.report.pages.entries import entries_section
+from calib.report.pages.entries import Write, to_enter, writer
 from calib.report.pages.report import foot
-from calib.report.pages.sheet_units import ANGLES, LENGTHS
-from calib.report.pages.values import STATUS
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
 from calib.report.solved_machine import rig_and_parameters
@@ -46,7 +46,7 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
         A key of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`.
     length_decimals, angle_decimals : int, optional
     """
-    write = _writer(lengths, angles, length_decimals, angle_decimals)
+    write = writer(lengths, angles, length_decimals, angle_decimals)
     title = f"Job sheet: {document.job.machine or document.rig.title}"
     told = (job_line(document), document.job.notes, left_out(document))
     subtitle = ". ".join(text.rstrip(".") for text in told if text) + "."
@@ -61,38 +61,14 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     }
 
 
-def _writer(lengths, angles, length_decimals, angle_decimals):
-    """``write(value, unit) -> (value text, unit label, sd function)``."""
-    notations = {"m": (LENGTHS[lengths], length_decimals), "deg": (ANGLES[angles], angle_decimals)}
-
-    def write(value, sd, unit):
-        notation, wanted = notations[unit]
-        decimals = notation.decimals if wanted is None else wanted
-        factor = 1 / notation.size
-        shown = Number(value, notation.write(value, decimals), factor)
-        if not sd:
-            return shown, None, notation.label
-        spread = f"{sd * factor:.{decimals + 1}f}"
-        return shown, Number(sd, spread, factor), notation.label
-
-    return write
-
-
-def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
+def sheet_sections(document: ResultRecord, write: Write,
+                   picture: Callable[[int], Picture]) -> list[Section]:
     """Answers, values old and new, drawings, lengths to check by hand, cautions, signature.
 
     `picture` makes the picture of the signs of so many quantities.
     """
-    shown = views.shown_names(document)
-    rig = rig_and_parameters(document)[0]
-    listed = {*shown, *(s.zero for s in rig.chain.sensors)}
-    rows = []
-    for p in document.parameters:
-        if p.name in listed:
-            value, sd, label = write(p.value, p.sd, p.unit)
-            old = None if p.tape is None else write(p.tape, None, p.unit)[0]
-            status = f" ({STATUS[p.status]})" if p.status in STATUS else ""
-            rows.append([Name(p.name, p.means + status), old, value, sd, label])
+    rig, listed = rig_and_parameters(document)[0], to_enter(document, write)
+    signs = () if document.entries is not None else (picture(len(views.shown_names(document))),)
     of_marks = {name for names in rig.marks.values() for name in names}
 
     def lines(records):
@@ -102,14 +78,10 @@ def sheet_sections(document: ResultRecord, write, picture) -> list[Section]:
     marks = lines([*(p for p in document.parameters
                      if p.name in of_marks and p.status != "held"),
                    *(d for d in document.derived if d.unit == "deg")])
-    columns, passed = ("quantity", "value", "sd", "unit"), document.verdict.passed
+    columns = ("quantity", "value", "sd", "unit")
     sections = [
         Section("decision", "Decision", (answers(document), _before_and_after(document))),
-        entries_section(document) or Section("values", "Values to enter" if passed else
-                                             "Values as solved, not to be entered", (
-            Table("Old is the tape, new is solved; sd is one standard deviation",
-                  ("quantity, and what positive means", "old", "new", "sd", "unit"), rows,
-                  wide=(0,)), picture(len(shown)))),
+        replace(listed, blocks=(*listed.blocks, *signs)),
         Section("marks", "Marks and antennas, for what places the machine by them", (
             Table("Where they are in the frame of their member, and bearings at joints zero",
                   columns, marks, wide=(0,)),)) if marks else None,

@@ -22,7 +22,7 @@ class Notation:
 
 
 def _plain(size):
-    return lambda value, decimals: _no_minus_zero(f"{value / size:.{decimals}f}")
+    return lambda value, decimals: f"{value / size:z.{decimals}f}"
 
 
 def feet_and_inches(metres: float, decimals: int) -> str:
@@ -50,10 +50,6 @@ def degrees_minutes_seconds(degrees: float, decimals: int) -> str:
     width = 3 + decimals if decimals else 2
     sign = "-" if degrees < 0 and (whole or minutes or seconds) else ""
     return f"{sign}{whole:.0f}° {minutes:02.0f}' {seconds:0{width}.{decimals}f}\""
-
-
-def _no_minus_zero(text):
-    return text.removeprefix("-") if float(text) == 0 else text
 
 
 class Length(StrEnum):

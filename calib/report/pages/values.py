@@ -1,5 +1,7 @@
 """The values to enter, old beside new, the drawings, and the taped set-up against the solved."""
 
+from dataclasses import replace
+
 from calib.document.edge import Taped
 from calib.document.record import ResultRecord
 from calib.report.blocks import (
@@ -20,19 +22,16 @@ from calib.report.figures import dimensions, edge_maps, statistics, views
 from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
+from calib.report.pages.entries import to_enter, writer
 from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.requirement import with_taped
-from calib.report.words.status import not_to_enter
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
 
-#: What a status other than estimated means for who enters the value.
-STATUS = {"held": "not solved: held", "tape only": "from the tape alone"}
 
-
-def to_enter(document: ResultRecord) -> Section:
+def entering(document: ResultRecord) -> Section:
     """Every quantity old and new, the pictures, and what to check by hand."""
     solved_taped = () if document.taped is None else (Picture(
         "solved-against-tape", "Solved against taped",
@@ -40,9 +39,9 @@ def to_enter(document: ResultRecord) -> Section:
         "by, as a point with a bar of 95 %, on a band of the tape's 95 %.",
         taped_figures.solved_against_taped, (COLUMN, 5.9)),)
     count = len(views.shown_names(document))
-    heading = "As solved, not to be entered" if not_to_enter(document) else "What to enter"
-    return Section("enter", heading, (
-        _old_and_new([p for p in document.parameters if p.status != "held"]), *solved_taped,
+    listed = to_enter(document, writer())
+    return replace(listed, blocks=(
+        *listed.blocks, *solved_taped,
         Picture("dimensions", "The solved dimensions on the rig (± one sd)",
                 "Line drawing of the rig made from its chain, with numbered dimension lines and a "
                 "list of the values: the machine from its right side, the attachment from the "
@@ -52,31 +51,9 @@ def to_enter(document: ResultRecord) -> Section:
                 "For every quantity a small drawing: dashed the rig as solved, solid the same "
                 "readings with that quantity larger, an arrow at the edge from one to the other.",
                 views.signs, (COLUMN, 0.4 + 1.02 * -(-count // views.SIGN_COLUMNS))),
-        *_held(document), *_with_intervals(document), *bootstrap_blocks(document),
+        *_with_intervals(document), *bootstrap_blocks(document),
         *_sds_scaled(document), *_derived(document),
     ))
-
-
-def _old_and_new(parameters):
-    rows = []
-    for p in parameters:
-        label, factor = SHOWN[p.unit]
-        value, sd, decimals = value_cells(p.value, p.sd, p.unit)
-        remark = p.means + (f" ({STATUS[p.status]})" if p.status in STATUS else "")
-        rows.append([Name(p.name, remark), fixed(p.tape, decimals, factor), value, sd, label])
-    return Table(
-        "Values: old is the tape, new is solved. Positive as the small print says; sd is one "
-        "standard deviation", ("quantity", "old", "new", "sd", "unit"), rows,
-        [p.status == "tape only" for p in parameters], wide=(0,))
-
-
-def _held(document):
-    held = [p for p in document.parameters if p.status == "held"]
-    rows = [[Name(p.name, p.means), value_cells(p.value, p.sd, p.unit)[0], SHOWN[p.unit][0]]
-            for p in held]
-    return () if not rows else (Table(
-        "Held, not solved: the solved values belong to these",
-        ("quantity", "value", "unit"), rows, wide=(0,), folded=True),)
 
 
 def _with_intervals(document):
@@ -195,7 +172,8 @@ def edge_now(document: ResultRecord, named=()) -> Section:
     """How well the edge is known over the envelope, at the poses, and where somebody asked."""
     extra = () if not named else (Table(
         "Edge sd at the postures asked for (mm, 1 sd)", ("posture", "edge sd"),
-        [[_posture_words(row.joints), mm(row.sd)] for row in named], wide=(0,)),)
+        [[", ".join(f"{name} {angle:g} deg" for name, angle in row.joints.items()), mm(row.sd)]
+         for row in named], wide=(0,)),)
     at_poses = [p.edge_sd for p in document.poses if p.edge_sd is not None]
     poses = () if not at_poses else (Text(words(
         "In the poses of this run it is between ", mm(min(at_poses)), " and ", mm(max(at_poses)),
@@ -220,7 +198,3 @@ def _map(values, name, title, what, draw, document):
     return Picture(name, title, f"One map or line per reach of the {what} in mm over the swept "
                    "joints, all on one scale; each cell of a map carries its number.", draw,
                    (COLUMN, edge_maps.height(document.edge)))
-
-
-def _posture_words(joints):
-    return ", ".join(f"{name} {angle:g} deg" for name, angle in joints.items())

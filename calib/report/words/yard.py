@@ -180,7 +180,7 @@ def edge_height(low: float, high: float) -> str:
     >>> edge_height(0.41, 0.44), edge_height(0.6, 1.3)
     ('Edge 0.4 m above the ground', 'Edge 0.6 to 1.3 m above the ground')
     """
-    ends = [f"{height + 0.0:.1f}" for height in (low, high)]
+    ends = [f"{height:z.1f}" for height in (low, high)]
     return f"Edge {' to '.join(dict.fromkeys(ends))} m above the ground"
 
 
