@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from functools import cached_property
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,6 +21,9 @@ from calib.placements import level_placements
 from calib.run.blind import refuse_blind
 from calib.run.records import Run, Shots, Tape
 from calib.taped import TapedFunction
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: A taped parameter whose variance the shots reduce by less than this share is "tape only".
 TAPE_ONLY_SHARE = 0.01
@@ -47,34 +51,19 @@ class Predicted:
 
 @dataclass(frozen=True)
 class Problem:
-    """A run as an adjustment problem.
-
-    Attributes
-    ----------
-    stands : tuple of str
-        The stands that have shots, in order of first appearance.
-    stand_of_pose : ndarray of int, shape (n_poses,)
-        -1 for a pose whose stand has no shots.
-    layout : Layout
-        What the unknowns are.
-    start : ndarray, shape (n_unknowns,)
-    start_corrections : ndarray, shape (n_poses, n_readings)
-        Of readings that are set aside, rad; 0 of the others.
-    n_taped : int
-        How many of the prior's values are taped; they come first.
-    n_machine : int
-        How many come next, of what is known of the machine; the others are of set-ups.
-    """
+    """A run as an adjustment problem."""
 
     run: Run
-    stands: tuple[str, ...]
-    stand_of_pose: np.ndarray
-    layout: Layout
+    stands: tuple[str, ...]  #: The stands that have shots, in order of first appearance.
+    stand_of_pose: np.ndarray  #: Int, shape (n_poses,). -1 for a pose whose stand has no shots.
+    layout: Layout  #: What the unknowns are.
     observations: Observations
     prior: Prior
-    start: np.ndarray
+    start: np.ndarray  #: Shape (n_unknowns,).
+    #: Shape (n_poses, n_readings). Of readings that are set aside, rad; 0 of the others.
     start_corrections: np.ndarray
-    n_taped: int
+    n_taped: int  #: How many of the prior's values are taped; they come first.
+    #: How many come next, of what is known of the machine; the others are of set-ups.
     n_machine: int = 0
 
     def __repr__(self):
@@ -100,7 +89,8 @@ class Problem:
         """For the engine: design in columns of stands where there are many of them."""
         return self if self.layout.split is None else self._split
 
-    def points(self, unknowns, readings, target, pose, jacobian: bool = True) -> Points:
+    def points(self, unknowns: np.ndarray, readings: np.ndarray, target: np.ndarray,
+               pose: np.ndarray, jacobian: bool = True) -> Points:
         """Predicted points in the site frame; see `calib.chain.chain.Posture.points`."""
         if len(readings) <= _AT_A_TIME:
             return self._points(unknowns, readings, slice(None), target, pose, jacobian)
@@ -126,24 +116,25 @@ class Problem:
             None if noted is None else noted[poses])
         return posture.points(target, pose)
 
-    def parameters(self, unknowns) -> np.ndarray:
+    def parameters(self, unknowns: np.ndarray) -> np.ndarray:
         """Of the rig, shape (n_parameters,)."""
         return self.layout.of(RIG, unknowns)[0]
 
-    def placement(self, unknowns) -> np.ndarray:
+    def placement(self, unknowns: np.ndarray) -> np.ndarray:
         """East, north, up, heading of each pose's stand, shape (n_poses, 4)."""
         return np.vstack([self.layout.of(STAND, unknowns), HOUSE_PLACEMENT])[self.stand_of_pose]
 
-    def corrections(self, unknowns) -> np.ndarray:
+    def corrections(self, unknowns: np.ndarray) -> np.ndarray:
         """Shift east, north, up (m) and clockwise turn (rad) of each set-up, (n_setups, 4)."""
         return self.layout.of(SET_UP, unknowns)
 
-    def predicted(self, unknowns, readings, shots: Shots) -> Predicted:
+    def predicted(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots) -> Predicted:
         """What shots should show, and the derivatives of that."""
         position, parts, by_readings = self.parts(unknowns, readings, shots)
         return Predicted(position, self.layout.dense(parts), by_readings)
 
-    def parts(self, unknowns, readings, shots: Shots) -> tuple[np.ndarray, list[Part], np.ndarray]:
+    def parts(self, unknowns: np.ndarray, readings: np.ndarray, shots: Shots
+              ) -> tuple[np.ndarray, list[Part], np.ndarray]:
         """What shots should show, and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
         parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
@@ -165,7 +156,7 @@ class Problem:
                                      self.corrections(unknowns)).position
         return position.ravel()
 
-    def __call__(self, unknowns, readings) -> Prediction:
+    def __call__(self, unknowns: np.ndarray, readings: np.ndarray) -> Prediction:
         """Predicted shot coordinates, row by row."""
         return self._rows(unknowns, readings, self.layout.dense)
 
@@ -187,7 +178,6 @@ class Solution:
 
     Attributes
     ----------
-    problem : Problem
     adjustment : Adjustment
         ``problem.layout`` tells what its unknowns are.
     """
@@ -207,7 +197,7 @@ class Solution:
         table = table[["value", "sd", "unit", "tape", "tape_sd"]].rename_axis(None)
         return f"<p>{escape(repr(self))}</p>{table.to_html(float_format='{:.5g}'.format)}"
 
-    def frame(self, of: str):
+    def frame(self, of: str) -> "pd.DataFrame":
         """A pandas DataFrame in m and deg, with sds; see `calib.frames`.
 
         Parameters

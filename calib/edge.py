@@ -43,6 +43,10 @@ class EdgeNodes:
         return np.sqrt(np.maximum(np.einsum("ntci,ij,ntcj->nt", j, covariance, j, optimize=True),
                                   0.0))
 
+    def worst_sd(self, covariance: np.ndarray) -> float:
+        """The largest `sd` of all nodes where something is said, m; NaN if there is none."""
+        return float(self.sd(covariance)[self.seen].max()) if self.seen.any() else np.nan
+
     def sd_in_use(self, covariance: np.ndarray, reading_sd: np.ndarray) -> np.ndarray:
         """3-D sd of the edge with the noise of readings (k,), rad, beside that covariance.
 
@@ -72,6 +76,10 @@ class EdgeNodes:
                             for t in self.targets])
         seen = edge_positions(rig, other, self.readings[:, columns], targets)[0]
         return seen - self.position
+
+    def worst_error(self, other: np.ndarray, rig: Rig | None = None) -> float:
+        """The largest length of `error` of all nodes where something is said, m."""
+        return float(np.linalg.norm(self.error(other, rig), axis=2)[self.seen].max(initial=0.0))
 
     def error_sd(self, error: np.ndarray, covariance: np.ndarray) -> np.ndarray:
         """Sd of the length of `error` (n, t, 3) as far as these parameters' covariance goes.
@@ -106,7 +114,6 @@ def envelope_edge(rig: Rig, parameters: np.ndarray, joints: np.ndarray | None = 
 
     Parameters
     ----------
-    rig : Rig
     parameters : ndarray, shape (p,)
         m or rad.
     joints : ndarray, shape (n, k), optional
@@ -133,9 +140,9 @@ def edge_points(rig: Rig) -> tuple[int, ...]:
 
 
 def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
-                   targets: Sequence[int] | np.ndarray, jacobian: bool = False
-                   ) -> tuple[np.ndarray, np.ndarray, Posture]:
-    """Targets at given readings in the levelled house frame.
+                   targets: Sequence[int] | np.ndarray, jacobian: bool = False,
+                   noted: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, Posture]:
+    """Targets at given readings in the levelled house frame; `noted` as of `Chain.posture`.
 
     Returns
     -------
@@ -144,15 +151,16 @@ def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
     posture : calib.chain.chain.Posture
     """
     shape = (len(readings), len(targets), 3)
-    points, posture = _placed(rig, parameters, readings, targets, jacobian)
+    points, posture = _placed(rig, parameters, readings, targets, jacobian, noted)
     by_parameters = points.by_parameters.reshape(*shape, points.by_parameters.shape[2])
     return points.position.reshape(shape), by_parameters, posture
 
 
-def _placed(rig, parameters, readings, targets, jacobian):
+def _placed(rig, parameters, readings, targets, jacobian, noted=None):
     """Every target at every reading, the targets running fastest, and the postures."""
     n, t = len(readings), len(targets)
-    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian)
+    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian,
+                                noted)
     return posture.points(np.tile(targets, n), np.repeat(np.arange(n), t)), posture
 
 

@@ -50,8 +50,7 @@ def about(machine: Machine, names: Collection[str]) -> Machine:
 
 
 def freed(free: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    """What rows (n, k) tell once the columns `free` (n, m) of the same equations may be anything.
-    """
+    """What rows (n, k) tell if the columns `free` (n, m) of the same equations may be anything."""
     left, singular, _ = np.linalg.svd(free / _scale(free), full_matrices=False)
     left = left[:, singular > _NOTHING * singular.max(initial=1e-300)]
     return rows - left @ (left.T @ rows)

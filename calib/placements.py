@@ -29,6 +29,11 @@ def level_placements(house: np.ndarray, site: np.ndarray, point: np.ndarray, sta
     return _level_fits(house[used], site[used], stand[used], count)
 
 
+def level_placement(house: np.ndarray, site: np.ndarray) -> np.ndarray:
+    """East, north, up (m) and heading (rad) of one stand, shape (4,), of points as shot there."""
+    return _level_fits(house, site, np.zeros(len(house), int), 1)[0]
+
+
 def _level_fits(house, site, stand, count):
     """East, north, up, heading that carry points of the levelled house frame to the site frame."""
     def summed(values):

@@ -141,7 +141,9 @@ class _Again:
             w, off = self.w, self.off + off
         else:
             weights = np.ones((count, len(self.stand_of_pose)))
-            w = self._drawn_errors(rng, count)
+            w = rng.standard_normal((count, len(self.w)))
+            for rows, factors in self.noise or ():
+                w[:, rows] = np.einsum("gij,bgj->bgi", factors, w[:, rows])
         return self._solved(weights, w, off)
 
     def _drawn_poses(self, rng, count):
@@ -152,12 +154,6 @@ class _Again:
             weights[:, poses] = rng.multinomial(
                 len(poses), np.full(len(poses), 1 / len(poses)), count)
         return weights
-
-    def _drawn_errors(self, rng, count):
-        errors = rng.standard_normal((count, len(self.w)))
-        for rows, factors in self.noise or ():
-            errors[:, rows] = np.einsum("gij,bgj->bgi", factors, errors[:, rows])
-        return errors
 
     def _solved(self, weights, w, off):
         """Steps from the solution: normal equations by scaled unknowns (sds), batch by batch."""

@@ -5,20 +5,23 @@
 8.6147+/-0.0036
 """
 
+from __future__ import annotations
+
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from pydantic import ValidationError
 from uncertainties import UFloat
 
 from calib.chain.rig import Rig, rig_from_dict
 from calib.chain.schema import RigError
-from calib.document.fields import tables
+from calib.document.fields import Record, tables
 from calib.document.record import ResultRecord
 from calib.document.solved import TapedBefore
 from calib.judge.survey import Survey
@@ -28,6 +31,9 @@ from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
 from calib.run.units import LIMITS, from_si
 from calib.uncertain import correlated_numbers
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: The version of result.json that this reads.
 SCHEMA = 1
@@ -44,7 +50,6 @@ class Result:
     ----------
     document : ResultRecord
         The whole of result.json, in m and deg.
-    path : Path
     sha256 : str
         Of the file as it was read.
     """
@@ -53,49 +58,53 @@ class Result:
     path: Path
     sha256: str = ""
 
+    def __repr__(self):
+        return f"<Result: {self.path}, {self.document.verdict.says}>"
+
     @cached_property
     def parameters(self) -> pd.DataFrame:
         """One row per rig parameter, in the units of its column `unit`."""
-        return pd.DataFrame(tables(self.document.parameters))
+        return _frame(self.document.parameters)
 
     @cached_property
     def derived(self) -> pd.DataFrame:
         """Quantities computed from the parameters."""
-        return pd.DataFrame(tables(self.document.derived))
+        return _frame(self.document.derived)
 
     @cached_property
     def shots(self) -> pd.DataFrame:
         """One row per shot, lengths in m; nested records become ``residual_east`` and so on."""
-        return pd.json_normalize(tables(self.document.shots), sep="_")
+        return _frame(self.document.shots)
 
     @cached_property
     def readings(self) -> pd.DataFrame:
         """One row per pose and reading, deg."""
-        return pd.DataFrame(tables(self.document.readings))
+        return _frame(self.document.readings)
 
     @cached_property
     def poses(self) -> pd.DataFrame:
         """One row per pose, deg; the edge's sd there in m."""
-        return pd.json_normalize(tables(self.document.poses), sep="_")
+        return _frame(self.document.poses)
 
     @cached_property
     def stands(self) -> pd.DataFrame:
         """One row per stand, m and deg."""
-        return pd.json_normalize(tables(self.document.stands), sep="_")
+        return _frame(self.document.stands)
 
     @cached_property
     def covariance(self) -> pd.DataFrame:
         """Of every estimated unknown, in the units of the record."""
+        from pandas import DataFrame
+
         record = self.document.covariance
-        return pd.DataFrame(record.matrix, record.names, record.names)
+        return DataFrame(record.matrix, record.names, record.names)
 
     @cached_property
     def numbers(self) -> dict[str, UFloat]:
         """Rig parameters by name in m and deg, correlated; sd 0 where held."""
-        names = self.rig.parameter_names
-        values = self.parameters.set_index("name")["value"].reindex(names).to_numpy(float)
-        covariance = self.covariance.reindex(index=names, columns=names).fillna(0.0)
-        return dict(zip(names, correlated_numbers(values, covariance.to_numpy()), strict=True))
+        numbers = correlated_numbers(self.values_si / self._factor,
+                                     self.covariance_si / np.outer(self._factor, self._factor))
+        return dict(zip(self.rig.parameter_names, numbers, strict=True))
 
     @cached_property
     def rig(self) -> Rig:
@@ -111,8 +120,12 @@ class Result:
     @cached_property
     def covariance_si(self) -> np.ndarray:
         """Of the rig parameters, shape (p, p), m and rad; zero rows where held."""
-        names = self.rig.parameter_names
-        matrix = self.covariance.reindex(index=names, columns=names).fillna(0.0).to_numpy()
+        names, record = self.rig.parameter_names, self.document.covariance
+        own = [i for i, name in enumerate(record.names) if name in names]
+        at = [names.index(record.names[i]) for i in own]
+        matrix = np.zeros((len(names), len(names)))
+        matrix[np.ix_(at, at)] = np.array(record.matrix).reshape(len(record.names), -1)[
+            np.ix_(own, own)]
         return matrix * np.outer(self._factor, self._factor)
 
     @cached_property
@@ -159,6 +172,13 @@ class Result:
     @property
     def _factor(self):
         return np.array([_si(p.unit) for p in self.rig.parameters])
+
+
+def _frame(records: Iterable[Record]) -> pd.DataFrame:
+    """A row per record; nested ones become columns ``residual_east`` and so on."""
+    from pandas import json_normalize  # pandas takes a while to come
+
+    return json_normalize(tables(records), sep="_")
 
 
 def load_result(path: str | Path) -> Result:
@@ -271,7 +291,7 @@ def _check_numbers(result):
         if abs(value) > limit:
             raise InputError.of(result.path, f"{from_si(value, parameter.unit):g}", expected,
                                 column=f"parameters.{parameter.name}.value")
-    matrix = result.covariance.to_numpy()
+    matrix = np.array(result.document.covariance.matrix)
     sd = np.sqrt(np.diag(matrix))
     scale = np.where(sd > 0, sd, 1.0)
     if matrix.size and np.linalg.eigvalsh(matrix / np.outer(scale, scale))[0] < -1e-6:

@@ -34,7 +34,7 @@ ALLOWED = {
     "edge": {"calibration", "chain"},
     "foretold": {"adjust", "calibration", "chain", "run"},
     "intervals": {"adjust", "calibration", "layout"},
-    "confirm": {"adjust", "calibration", "chain", "edge", "entries", "run"},
+    "confirm": {"adjust", "calibration", "chain", "edge", "entries", "placements", "run"},
     "uncertain": {"calibration", "chain"},
     "resampled": {"calibration", "layout"},
     "intake": {"adjust", "chain", "run", "stations"},

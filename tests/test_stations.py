@@ -5,8 +5,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from calib import stations
-from calib.adjust.observations import Prior
 from calib.run.records import SetUps
+from tests.adjust.priors import prior_on
 
 #: Unknowns that come before the corrections.
 BEFORE = 5
@@ -103,7 +103,7 @@ def test_prior_function_and_its_derivatives(set_ups):
 def test_priors_join_without_correlation(set_ups):
     """Values, covariances and derivatives one below the other."""
     one = stations.prior_of(set_ups, BEFORE + np.arange(8).reshape(2, 4))
-    two = Prior.on_parameters(["x"], [1], [0.5], sd=[0.1])
+    two = prior_on(["x"], [1], [0.5], sd=[0.1])
     both = stations.joined(two, one)
     assert both.names == ("x", *one.names)
     np.testing.assert_array_equal(both.values, [0.5, *one.values])

@@ -97,18 +97,15 @@ def adjust(
     ----------
     model : callable
         See `calib.adjust.observations.Model`.
-    observations : Observations
     start : ndarray, shape (p,)
         Starting values; held parameters keep theirs.
     names : sequence of str, optional
         For messages; numbered if not given.
-    prior : Prior, optional
     held : ndarray of bool, shape (p,), optional
     corrections : ndarray, shape (n_blocks, k), optional
         Of the readings, to start from; 0 if not given.
     tolerance : float
         Stop when no parameter and no reading moves by more than this share of its sd.
-    most_iterations : int
 
     Raises
     ------

@@ -173,31 +173,6 @@ class Prior:
     aside: np.ndarray | None = None
 
     @classmethod
-    def on_parameters(cls, names: Sequence[str], index: ArrayLike, values: ArrayLike,
-                      sd: ArrayLike | None = None, covariance: ArrayLike | None = None
-                      ) -> "Prior":
-        """Prior on the parameters numbered `index`, with their `sd` or a full `covariance`.
-
-        Raises
-        ------
-        ValueError
-            As `Observations.build`.
-        """
-        index, values = np.array(index, int), np.array(values, float)
-        if covariance is None:
-            covariance = np.diag(np.array(sd, float) ** 2)
-        covariance = np.array(covariance, float)
-        q = len(values)
-        if not len(names) == len(index) == q:
-            raise ValueError(f"{q} prior values but {len(names)} names and {len(index)} parameters")
-        if covariance.shape != (q, q):
-            raise ValueError(f"{q} prior values but a covariance of shape {covariance.shape}")
-        if not np.isfinite(values).all():
-            raise ValueError("a prior value is not finite")
-        check_covariance(covariance[None], "the prior")
-        return cls(tuple(names), values, covariance, _Chosen(index))
-
-    @classmethod
     def none(cls) -> "Prior":
         """No prior at all."""
         return cls((), np.zeros(0), np.zeros((0, 0)), _Chosen(np.zeros(0, int)))

@@ -34,7 +34,6 @@ class Profile:
 
     Parameters
     ----------
-    likelihood : RestrictedLikelihood
     best : Fit
         Its maximum over all factors.
     kind : int

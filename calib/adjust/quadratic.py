@@ -40,10 +40,8 @@ def chance_above(adjustment: Adjustment, form: sparse.csr_matrix, value: float) 
 
     Parameters
     ----------
-    adjustment : Adjustment
     form : sparse matrix, shape (n + q, n + q)
         K, symmetric, over the whitened misclosures of observations and priors.
-    value : float
     """
     left = adjustment.linearised.spectrum.left
     if len(left) > MOST_EXACT:

@@ -68,7 +68,6 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
 
     Parameters
     ----------
-    adjustment : Adjustment
     alpha, power : float
         Of the one-dimensional test that the minimal detectable bias refers to.
     """

@@ -107,7 +107,6 @@ def snoop(
     ----------
     model, observations, start, names, prior, held
         As for `calib.adjust.mixed_model.adjust`.
-    candidates : sequence of Candidate
     first : Adjustment, optional
         Of everything, if it is known.
     alpha, power : float

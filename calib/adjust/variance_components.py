@@ -114,7 +114,8 @@ def variance_components(
     best = _best(likelihood)
     for _ in range(_MOST_ROUNDS):
         # Where that does not settle, the factors stand as they are at the last solution.
-        again = _again(model, solved, scaled(stated, components, _weighable(best.theta)))
+        again = _again(model, solved, scaled(stated, components,
+                                             np.maximum(best.theta, _LEAST_FACTOR)))
         if again is None:
             break
         solved = again
@@ -157,11 +158,6 @@ def _kinds(observations: Observations, components: Sequence[Component]
         else:
             of_reading[component.reading] = i
     return of_row, of_reading
-
-
-def _weighable(theta: np.ndarray) -> np.ndarray:
-    weighable: np.ndarray = np.maximum(theta, _LEAST_FACTOR)
-    return weighable
 
 
 def _again(model: Model, solved: Adjustment, observations: Observations) -> Adjustment | None:

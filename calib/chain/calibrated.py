@@ -95,7 +95,6 @@ class Calibrated:
 
         Parameters
         ----------
-        s : int
         angles : ndarray, shape (n_poses, n_readings)
             Calibrated, of all sensors; see `angles`.
         up : tuple

@@ -15,7 +15,6 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
 
     Parameters
     ----------
-    rig : Rig
     parameters : ndarray, shape (n_parameters,)
         m or rad.
 

@@ -2,16 +2,9 @@
 
 import re
 
+from calib.chain import schema
 from calib.chain.chain import Target
 from calib.chain.motion import PLACEMENT
-from calib.chain.schema import (
-    UNTIL_SHOT,
-    MotionEntry,
-    ParameterEntry,
-    Problem,
-    RigEntry,
-    TargetEntry,
-)
 
 #: Where a mark is in its frame, along x, y and z.
 COORDINATES = {"ahead": "forward", "left": "left", "above": "up"}
@@ -26,7 +19,7 @@ _TAPE_SD = 0.01
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 
-def with_marks(entry: RigEntry) -> RigEntry:
+def with_marks(entry: schema.RigEntry) -> schema.RigEntry:
     """A rig file with its marks written out as parameters and targets.
 
     The parameters of a mark NAME are NAME_ahead, NAME_left and NAME_above: its coordinates in the
@@ -36,13 +29,13 @@ def with_marks(entry: RigEntry) -> RigEntry:
     for name, mark in entry.marks.items():
         frame = mark.on.replace("_", " ")
         for (along, word), near in zip(COORDINATES.items(), mark.near, strict=True):
-            parameters[f"{name}_{along}"] = ParameterEntry(
-                unit="m", start=near, least=-_FURTHEST, most=_FURTHEST, held=UNTIL_SHOT,
+            parameters[f"{name}_{along}"] = schema.ParameterEntry(
+                unit="m", start=near, least=-_FURTHEST, most=_FURTHEST, held=schema.UNTIL_SHOT,
                 tape_sd=mark.sd or _TAPE_SD, near=mark.sd is not None,
                 means=f"origin of the {frame} frame {word} to the mark {name}")
-        targets[name] = TargetEntry(
+        targets[name] = schema.TargetEntry(
             frame=mark.on, means=f"mark {name} on the {frame} frame", shot_by=mark.shot_by,
-            motions=[MotionEntry.model_validate(
+            motions=[schema.MotionEntry.model_validate(
                 {"translate": axis, "by": {f"{name}_{along}": 1.0}})
                      for axis, along in zip("xyz", COORDINATES, strict=True)])
     return entry.model_copy(update={"parameters": parameters, "targets": targets, "marks": {}})
@@ -55,7 +48,7 @@ def mark_parameters(target: Target) -> tuple[str, ...]:
     return names if moved == [(False, k, {name: 1.0}) for k, name in enumerate(names)] else ()
 
 
-def mark_problems(entry: RigEntry) -> list[Problem]:
+def mark_problems(entry: schema.RigEntry) -> list[schema.Problem]:
     """Names of marks that mean something else, and frames that are not there."""
     frames = [m.frame for m in entry.motions if m.frame]
     taken = {*entry.parameters, *entry.targets, *entry.derived, *frames, *PLACEMENT}
@@ -78,7 +71,7 @@ def mark_problems(entry: RigEntry) -> list[Problem]:
     return problems
 
 
-def about_marks(problem: Problem, problems: list[Problem]) -> bool:
+def about_marks(problem: schema.Problem, problems: list[schema.Problem]) -> bool:
     """Whether a problem of what a mark was written out as only repeats those of the mark."""
     bad = {key.split(".")[1] for key, _, _ in problems}
     part, _, rest = problem[0].partition(".")

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from calib.chain import parts, schema
 from calib.chain.calibrated import Sensor
 from calib.chain.chain import SHOT_BY, Chain, Target
 from calib.chain.effects import with_effects
@@ -18,25 +19,6 @@ from calib.chain.length import metres
 from calib.chain.marks import about_marks, mark_parameters, mark_problems, with_marks
 from calib.chain.merging import merged, with_sensors_of
 from calib.chain.motion import AXES, Motion, Varying
-from calib.chain.parts import (
-    Derived,
-    Effort,
-    Envelope,
-    Parameter,
-    PoseColumn,
-    Reading,
-    factor_to_si,
-)
-from calib.chain.schema import (
-    UNTIL_SHOT,
-    EffortEntry,
-    MotionEntry,
-    Problem,
-    RigEntry,
-    RigError,
-    SensorEntry,
-    in_words,
-)
 from calib.chain.sensors import SENSOR_KINDS
 from calib.chain.sound import cross_check, range_of
 
@@ -66,26 +48,25 @@ class Rig:
         What the edge must be known to at 95 %, worst over the envelope, m; None if not stated.
     check_tolerance : float or None
         On the 3-D miss of a check shot, m; None if not stated.
-    effort : Effort
     job : mapping of str to str
         What is stated of the job: machine, serial, attachment, place, date, by, instrument, notes.
     """
 
     name: str
     title: str
-    parameters: tuple[Parameter, ...]
-    readings: tuple[Reading, ...]
+    parameters: tuple[parts.Parameter, ...]
+    readings: tuple[parts.Reading, ...]
     targets: tuple[Target, ...]
-    derived: tuple[Derived, ...]
+    derived: tuple[parts.Derived, ...]
     chain: Chain
     shot_sd: np.ndarray | None
-    envelope: Envelope
+    envelope: parts.Envelope
     definition: Mapping[str, Any]
-    effort: Effort
+    effort: parts.Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
     job: Mapping[str, str] = field(default_factory=dict)
-    pose_columns: tuple[PoseColumn, ...] = ()
+    pose_columns: tuple[parts.PoseColumn, ...] = ()
 
     def __repr__(self) -> str:
         return (f"<Rig {self.name}: {len(self.parameters)} parameters, {len(self.readings)} "
@@ -102,7 +83,7 @@ class Rig:
     @cached_property
     def reading_factors(self) -> np.ndarray:
         """What readings (rad or m) are multiplied with for files and screens (deg or m)."""
-        return np.array([1.0 / factor_to_si(r.unit) for r in self.readings])
+        return np.array([1.0 / parts.factor_to_si(r.unit) for r in self.readings])
 
     @cached_property
     def strokes(self) -> dict[str, tuple[float, float]]:
@@ -114,7 +95,7 @@ class Rig:
         return tuple(t.name for t in self.targets)
 
     @cached_property
-    def needed_columns(self) -> tuple[PoseColumn, ...]:
+    def needed_columns(self) -> tuple[parts.PoseColumn, ...]:
         """What must be noted of each pose: parameters depend on it that are not held at 0."""
         at_work = {p.name for p in self.parameters if not p.held or p.start != 0}
         return tuple(c for c in self.pose_columns
@@ -168,8 +149,7 @@ class Rig:
         return bool(waiting) and not waiting.isdisjoint(self.chain.moving(point))
 
     def as_noted(self, columns: Mapping[str, np.ndarray], count: int) -> np.ndarray:
-        """What is noted of so many poses, (count, n_pose_columns), 0 of columns that are not there.
-        """
+        """What is noted of so many poses, (count, n_pose_columns), 0 of columns not there."""
         nothing = np.zeros(count)
         return np.column_stack([np.zeros((count, 0)),
                                 *(columns.get(c.name, nothing) for c in self.pose_columns)])
@@ -243,7 +223,7 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
     entry = _checked(data if base is None else with_sensors_of(base, data))
-    problems: list[Problem] = []
+    problems: list[schema.Problem] = []
     if base is not None:
         entry, problems = merged(base, entry)
     entry, misfits = with_effects(entry)
@@ -251,49 +231,49 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     entry = with_marks(entry)
     problems += [*misfits, *bad, *(p for p in cross_check(entry, base) if not about_marks(p, bad))]
     if problems:
-        raise RigError(problems)
+        raise schema.RigError(problems)
     return _build(entry)
 
 
-def _checked(data: Mapping[str, Any]) -> RigEntry:
+def _checked(data: Mapping[str, Any]) -> schema.RigEntry:
     try:
-        entry = RigEntry.model_validate(data)
+        entry = schema.RigEntry.model_validate(data)
     except ValidationError as error:
         named = data.get("template")
-        raise RigError([
-            *((".".join(str(part) for part in e["loc"]), *in_words(e)) for e in error.errors()),
+        raise schema.RigError([
+            *((".".join(map(str, e["loc"])), *schema.in_words(e)) for e in error.errors()),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
     if problems := _unknown_template(entry.template):
-        raise RigError(problems)
+        raise schema.RigError(problems)
     return entry
 
 
-def _unknown_template(name: str | None) -> list[Problem]:
+def _unknown_template(name: str | None) -> list[schema.Problem]:
     """The problem with a template's name, if it has one."""
     if name is None or name in template_names():
         return []
     return [("template", repr(name), "one of " + ", ".join(template_names()))]
 
 
-def _template(name: str) -> RigEntry:
+def _template(name: str) -> schema.RigEntry:
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
     data = tomllib.loads(text)
     if "template" not in data:
-        return RigEntry.model_validate(data)
+        return schema.RigEntry.model_validate(data)
     base = _template(data["template"])
-    whole, _ = merged(base, RigEntry.model_validate(with_sensors_of(base, data)))
-    return RigEntry.model_validate(_definition(whole))
+    whole, _ = merged(base, schema.RigEntry.model_validate(with_sensors_of(base, data)))
+    return schema.RigEntry.model_validate(_definition(whole))
 
 
-def _definition(entry: RigEntry) -> dict[str, Any]:
+def _definition(entry: schema.RigEntry) -> dict[str, Any]:
     """The whole description, from which the same rig is made without a template."""
     return entry.model_dump(mode="json", exclude_none=True, exclude={
         "template": True, "effects": True, "job": True,
         "motions": {"__all__": {"before", "after", "at"}}})
 
 
-def _build(entry: RigEntry) -> Rig:
+def _build(entry: schema.RigEntry) -> Rig:
     parameters = tuple(_parameter(entry, name) for name in entry.parameters)
     readings = tuple(_reading(entry, name) for name in entry.sensors)
     targets = tuple(
@@ -309,7 +289,8 @@ def _build(entry: RigEntry) -> Rig:
         pose_columns=tuple(entry.pose_columns),
     )
     derived = tuple(
-        Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end, d.means)
+        parts.Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end,
+                      d.means)
         for name, d in entry.derived.items()
     )
     return Rig(
@@ -323,25 +304,25 @@ def _build(entry: RigEntry) -> Rig:
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=_definition(entry),
-        effort=Effort(**(entry.effort or EffortEntry()).model_dump()),
+        effort=parts.Effort(**(entry.effort or schema.EffortEntry()).model_dump()),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
         job=entry.job.model_dump(exclude_none=True) if entry.job else {},
-        pose_columns=tuple(PoseColumn(name, c.words, c.means, tuple(c.on_ground))
+        pose_columns=tuple(parts.PoseColumn(name, c.words, c.means, tuple(c.on_ground))
                            for name, c in entry.pose_columns.items()),
     )
 
 
-def _parameter(entry: RigEntry, name: str) -> Parameter:
+def _parameter(entry: schema.RigEntry, name: str) -> parts.Parameter:
     p = entry.parameters[name]
-    unit = factor_to_si(p.unit)
+    unit = parts.factor_to_si(p.unit)
     least, most = entry.ranges.get(name, range_of(p))
-    return Parameter(
+    return parts.Parameter(
         name=name,
         unit=p.unit,
         start=unit * entry.values.get(name, p.start),
         held=name in entry.hold or (bool(p.held) and name not in entry.free),
-        until_shot=p.held == UNTIL_SHOT and name not in (*entry.hold, *entry.free),
+        until_shot=p.held == schema.UNTIL_SHOT and name not in (*entry.hold, *entry.free),
         tape_sd=None if p.tape_sd is None else unit * p.tape_sd,
         means=p.means,
         least=unit * least,
@@ -351,13 +332,13 @@ def _parameter(entry: RigEntry, name: str) -> Parameter:
     )
 
 
-def _reading(entry: RigEntry, name: str) -> Reading:
+def _reading(entry: schema.RigEntry, name: str) -> parts.Reading:
     sensor = entry.sensors[name]
     sd = entry.readings.sd.get(name)
     speed = entry.speeds.get(name, SLEW_SPEED if sensor.kind == "slew" else None)
     low, high = entry.limits.get(name, (-180.0, 180.0))
     direction = float(entry.readings.direction.get(name, sensor.direction))
-    return Reading(
+    return parts.Reading(
         sensor=Sensor(
             reading=name,
             kind=sensor.kind,
@@ -368,7 +349,7 @@ def _reading(entry: RigEntry, name: str) -> Reading:
             uses=sensor.uses or {},
             branch=float(sensor.branch or 1),
         ),
-        sd=None if sd is None else sd * factor_to_si(SENSOR_KINDS[sensor.kind].unit),
+        sd=None if sd is None else sd * parts.factor_to_si(SENSOR_KINDS[sensor.kind].unit),
         low=np.radians(low),
         high=np.radians(high),
         speed=None if speed is None else np.radians(speed),
@@ -378,7 +359,8 @@ def _reading(entry: RigEntry, name: str) -> Reading:
     )
 
 
-def _stroke_span(entry: RigEntry, sensor: SensorEntry, direction: float) -> tuple[float, float]:
+def _stroke_span(entry: schema.RigEntry, sensor: schema.SensorEntry, direction: float
+                 ) -> tuple[float, float]:
     """What a stroke can be with the triangle of the rig file, and a little more, m."""
     def length(name: str | None) -> float:
         return entry.values.get(name, entry.parameters[name].start) if name else 0.0
@@ -389,7 +371,7 @@ def _stroke_span(entry: RigEntry, sensor: SensorEntry, direction: float) -> tupl
     return (least, most) if direction > 0 else (-most, -least)
 
 
-def _motion(entry: MotionEntry) -> Motion:
+def _motion(entry: schema.MotionEntry) -> Motion:
     turns = entry.rotate is not None
     return Motion(
         turns=turns,
@@ -403,7 +385,7 @@ def _motion(entry: MotionEntry) -> Motion:
     )
 
 
-def _shot_sd(entry: RigEntry) -> np.ndarray | None:
+def _shot_sd(entry: schema.RigEntry) -> np.ndarray | None:
     if entry.shots is None:
         return None
     sd = entry.shots.sd
@@ -412,10 +394,10 @@ def _shot_sd(entry: RigEntry) -> np.ndarray | None:
     return np.array([sd.east, sd.north, sd.up])
 
 
-def _envelope(entry: RigEntry) -> Envelope:
+def _envelope(entry: schema.RigEntry) -> parts.Envelope:
     e = entry.envelope
     assert e is not None  # as cross_check saw to
-    return Envelope(
+    return parts.Envelope(
         target=e.target,
         reaches=tuple(
             (r.name, {k: np.radians(v) for k, v in r.joints.items()}) for r in e.reaches

@@ -65,8 +65,8 @@ Held = Annotated[bool | str, BeforeValidator(_held)]
 Problem = tuple[str, str, str]
 
 
-class RigError(Exception):
-    """A rig description that cannot be used.
+class Unusable(Exception):
+    """A description that cannot be used.
 
     Attributes
     ----------
@@ -79,6 +79,10 @@ class RigError(Exception):
             "; ".join(f"{key}: found {found}, expected {expected}"
                       for key, found, expected in self.problems)
         )
+
+
+class RigError(Unusable):
+    """A rig description that cannot be used."""
 
 
 class _Strict(BaseModel):

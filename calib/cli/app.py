@@ -14,67 +14,46 @@ from typer.core import TyperCommand, TyperGroup
 
 from calib.cli import talk
 
-#: Where each command is and the first line of its help, in the order in which a job needs them;
-#: this is the order of --help.
+#: The first line of the help of each command, in the order in which a job needs them; this is the
+#: order of --help.
 COMMANDS = {
-    "demo": ("calib.cli.demo", "demo",
-             "Solve the shipped demo run: invented data, two planted gross errors, six check "
-             "shots."),
-    "rig": ("calib.cli.rig", "rig",
-            "List the shipped rigs, show a rig in words, or check one: shipped, or of your own."),
-    "new": ("calib.cli.new", "new",
-            "Make a run folder to fill in: every file with its columns, comments and the "
-            "cautions."),
-    "plan": ("calib.cli.plan", "plan",
-             "Plan which poses to shoot, and what in each: a pose sheet to print, and what it is "
-             "worth."),
-    "import": ("calib.cli.import_", "import_points",
-               "Make a run folder from field files as they were exported."),
-    "solve": ("calib.cli.solve", "solve",
-              "Solve a run: geometry, how well each number is known, and what does not fit."),
-    "diagnose": ("calib.cli.diagnose", "diagnose",
-                 "Say which mistake explains a run that does not fit; never changes the run."),
-    "explore": ("calib.cli.explore", "explore",
-                "Say which effects the shots ask for: axes out of square, sag, play, sensors' "
-                "shapes."),
-    "next": ("calib.cli.next_", "next_poses",
-             "Say how well the edge is known by now, which poses to add, and when it is enough."),
-    "yard": ("calib.cli.yard", "yard",
-             "Open the page for the yard: what to do next, what came in, is it good, is it "
-             "enough."),
-    "check": ("calib.cli.check", "check",
-              "Predict check shots from a result and judge the misses; nothing is written."),
-    "report": ("calib.cli.report", "report", "Write report.html and report.pdf from a result."),
-    "sheet": ("calib.cli.sheet", "sheet",
-              "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
-              "cautions."),
-    "entries": ("calib.cli.entries", "entries",
-                "Print an invented list of what a system asks for, or check one: is it enough for "
-                "the edge?"),
-    "confirm": ("calib.cli.confirm", "confirm",
-                "Prove by the machine's own display that the values were typed right, or say "
-                "which is not."),
-    "compare": ("calib.cli.compare", "compare",
-                "Compare two set-ups: differences, their significance, and what they mean at the "
-                "edge."),
-    "drift": ("calib.cli.drift", "drift",
-              "Test whether the machine has changed between results, and what of it."),
-    "history": ("calib.cli.history", "history",
-                "Record every result below a folder in history.csv and show each quantity over "
-                "time."),
-    "together": ("calib.cli.together", "together",
-                 "Adjust runs of one machine in one go, and test whether they share what they "
-                 "should."),
-    "fleet": ("calib.cli.fleet", "fleet",
-              "Solve every run below a folder; a table of all, and a page with the worst first."),
-    "simulate": ("calib.cli.simulate", "simulate",
-                 "Make a run with known truth: invented data, for learning and for testing."),
-    "help": ("calib.cli.help_", "help_word",
-             "Explain a word of results, sheets and reports, and say what to do about it."),
-    "schema": ("calib.cli.schema", "schema",
-               "Print the JSON schema of result.json or another: every key, its type, unit and "
-               "meaning."),
+    "demo": "Solve the shipped demo run: invented data, two planted gross errors, six check shots.",
+    "rig": "List the shipped rigs, show a rig in words, or check one: shipped, or of your own.",
+    "new": "Make a run folder to fill in: every file with its columns, comments and the cautions.",
+    "plan": "Plan which poses to shoot, and what in each: a pose sheet to print, and what it is "
+            "worth.",
+    "import": "Make a run folder from field files as they were exported.",
+    "solve": "Solve a run: geometry, how well each number is known, and what does not fit.",
+    "diagnose": "Say which mistake explains a run that does not fit; never changes the run.",
+    "explore": "Say which effects the shots ask for: axes out of square, sag, play, sensors' "
+               "shapes.",
+    "next": "Say how well the edge is known by now, which poses to add, and when it is enough.",
+    "yard": "Open the page for the yard: what to do next, what came in, is it good, is it enough.",
+    "check": "Predict check shots from a result and judge the misses; nothing is written.",
+    "report": "Write report.html and report.pdf from a result.",
+    "sheet": "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
+             "cautions.",
+    "entries": "Print an invented list of what a system asks for, or check one: is it enough for "
+               "the edge?",
+    "confirm": "Prove by the machine's own display that the values were typed right, or say which "
+               "is not.",
+    "compare": "Compare two set-ups: differences, their significance, and what they mean at the "
+               "edge.",
+    "drift": "Test whether the machine has changed between results, and what of it.",
+    "history": "Record every result below a folder in history.csv and show each quantity over "
+               "time.",
+    "together": "Adjust runs of one machine in one go, and test whether they share what they "
+                "should.",
+    "fleet": "Solve every run below a folder; a table of all, and a page with the worst first.",
+    "simulate": "Make a run with known truth: invented data, for learning and for testing.",
+    "help": "Explain a word of results, sheets and reports, and say what to do about it.",
+    "schema": "Print the JSON schema of result.json or another: every key, its type, unit and "
+              "meaning.",
 }
+
+#: Module and function of those whose name Python has a use of its own for.
+_ELSEWHERE = {"import": ("import_", "import_points"), "next": ("next_", "next_poses"),
+              "help": ("help_", "help_word")}
 
 _STYLE = re.compile(r"\[(?=[a-z#/@][^\[]*\])")
 
@@ -85,7 +64,7 @@ class Commands(TyperGroup):
     """The commands by name and first line; a command's module is imported when it is called."""
 
     def __init__(self, **settings: Any):
-        listed = {name: TyperCommand(name, help=line) for name, (_, _, line) in COMMANDS.items()}
+        listed = {name: TyperCommand(name, help=line) for name, line in COMMANDS.items()}
         super().__init__(**{**settings, "commands": listed})
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
@@ -95,9 +74,9 @@ class Commands(TyperGroup):
 
 
 def _loaded(name):
-    module, function, _ = COMMANDS[name]
+    module, function = _ELSEWHERE.get(name, (name, name))
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
-    alone.command(name)(getattr(import_module(module), function))
+    alone.command(name)(getattr(import_module(f"calib.cli.{module}"), function))
     command = typer.main.get_command(alone)
     for part in (command, *command.params):
         if getattr(part, "help", None):  # `[goal]` is a table of rig.toml, no style of letters

@@ -28,7 +28,7 @@ def help_word(
     asked = " ".join(word)
     found = explained(asked)
     if found is None and asked in COMMANDS:
-        talk.result(f"{asked}: a command.\n  {COMMANDS[asked][2]}\n  What to do: calib {asked} "
+        talk.result(f"{asked}: a command.\n  {COMMANDS[asked]}\n  What to do: calib {asked} "
                     "--help says how to type it.")
         talk.follow(asked, "--help")
         return

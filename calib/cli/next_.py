@@ -13,21 +13,7 @@ from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
-from calib.cli import talk
-from calib.cli.planned import (
-    Count,
-    FootHeight,
-    Highest,
-    Instrument,
-    Known,
-    Nearest,
-    asked_goal,
-    instrument_place,
-    length,
-    named_targets,
-    no_pose,
-    run_with_machine,
-)
+from calib.cli import planned, talk
 from calib.document.further import NextRecord
 from calib.judge.choice import solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
@@ -87,15 +73,15 @@ def next_poses(
     set_aside: Annotated[
         str, typer.Option("--set-aside", metavar="suspects|none|ID,...", help="Go on without the "
                           "suspects, or without what is named, as in calib solve.")] = NONE,
-    machine: Known = None,
+    machine: planned.Known = None,
     targets: Annotated[
         str | None, typer.Option(help="What will be shot in every pose, names with commas; both "
                                  "corners of the edge if not given.")] = None,
-    instrument: Instrument = "14,9,-0.3",
-    foot_height: FootHeight = 1.9,
-    nearest: Nearest = 2.5,
-    highest: Highest = 2.0,
-    candidates: Count = 4_000,
+    instrument: planned.Instrument = "14,9,-0.3",
+    foot_height: planned.FootHeight = 1.9,
+    nearest: planned.Nearest = 2.5,
+    highest: planned.Highest = 2.0,
+    candidates: planned.Count = 4_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the poses to choose from.")] = 0,
     watch: Annotated[
         bool, typer.Option("--watch", help="Read again whenever the files change, until it is "
@@ -109,10 +95,10 @@ def next_poses(
     """
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
-    length(goal)  # a wrong one is told before any file is read
+    planned.length(goal)  # a wrong one is told before any file is read
     asked = _Asked(poses, goal, stand, set_aside, machine, targets,
                    Site(foot_height=foot_height, nearest=nearest, highest=highest,
-                        instrument=instrument_place(instrument)), candidates, seed)
+                        instrument=planned.instrument_place(instrument)), candidates, seed)
     document = _watched(run, asked) if watch else _advice(run, asked)
     if json:
         talk.result(talk.json_text(document))
@@ -166,9 +152,9 @@ def _advice(folder: Path, asked: _Asked) -> NextRecord:
             talk.follow("plan", folder)
         raise
     if asked.machine is not None:
-        run = run_with_machine(run, asked.machine)
+        run = planned.run_with_machine(run, asked.machine)
     talk.tell_all(run.notices)
-    goal = asked_goal(asked.goal, run.rig)
+    goal = planned.asked_goal(asked.goal, run.rig)
     so_far = _so_far(run, asked.set_aside)
     if so_far.doubt:
         talk.tell(so_far.doubt)
@@ -176,14 +162,14 @@ def _advice(folder: Path, asked: _Asked) -> NextRecord:
     if asked.stand is not None and asked.stand not in problem.stands:
         raise typer.BadParameter(f"stand {asked.stand!r} has no shots yet; these have: "
                                  f"{', '.join(problem.stands)}", param_hint="--stand")
-    task = task_so_far(problem, so_far.unknowns, named_targets(run.rig, asked.targets), asked.site,
-                       asked.candidates, asked.seed)
+    task = task_so_far(problem, so_far.unknowns, planned.named_targets(run.rig, asked.targets),
+                       asked.site, asked.candidates, asked.seed)
     try:
         with talk.working("Looking for the best next poses"):
             further = further_poses(prepare(task), problem, so_far.unknowns, asked.poses,
                                     asked.stand, (goal or GOAL) / TIMES_SD)
     except NoPose as error:
-        raise no_pose(error, str(folder)) from None
+        raise planned.no_pose(error, str(folder)) from None
     return next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
                          goal or GOAL, goal is not None)
 

@@ -10,21 +10,7 @@ import numpy as np
 import pandas as pd
 import typer
 
-from calib.cli import talk
-from calib.cli.planned import (
-    Count,
-    FootHeight,
-    Highest,
-    Instrument,
-    Known,
-    Nearest,
-    asked_goal,
-    instrument_place,
-    length,
-    machine_for,
-    named_targets,
-    no_pose,
-)
+from calib.cli import planned, talk
 from calib.cli.results import json_text
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
@@ -87,9 +73,10 @@ Json = Annotated[bool, typer.Option("--json", help="Print plan.json.")]
 
 def plan(
     source: Source, minutes: Minutes = None, poses: Poses = None, goal: Goal = None,
-    machine: Known = None, stands: Stands = 1, out: Out = None, best_for: BestFor = "edge",
-    targets: Targets = None, instrument: Instrument = "14,9,-0.3", foot_height: FootHeight = 1.9,
-    nearest: Nearest = 2.5, highest: Highest = 2.0, candidates: Count = 20_000, seed: Seed = 0,
+    machine: planned.Known = None, stands: Stands = 1, out: Out = None, best_for: BestFor = "edge",
+    targets: Targets = None, instrument: planned.Instrument = "14,9,-0.3",
+    foot_height: planned.FootHeight = 1.9, nearest: planned.Nearest = 2.5,
+    highest: planned.Highest = 2.0, candidates: planned.Count = 20_000, seed: Seed = 0,
     json: Json = False,
 ) -> None:
     """Plan which poses to shoot, and what in each: a pose sheet to print, and what it is worth.
@@ -98,17 +85,17 @@ def plan(
     """
     if minutes is not None and poses is not None:
         raise typer.BadParameter("either --minutes or --poses")
-    length(goal)  # a wrong one is told before any file is read
+    planned.length(goal)  # a wrong one is told before any file is read
     folder = _folder(source, out)
     rig, tape, notices = read_machine(source)
-    known = None if machine is None else machine_for(rig, machine)
+    known = None if machine is None else planned.machine_for(rig, machine)
     talk.tell_all(notices)
     site = Site(foot_height=foot_height, nearest=nearest, highest=highest,
-                instrument=instrument_place(instrument))
+                instrument=planned.instrument_place(instrument))
     prepared = _prepared(Task.for_rig(
-        rig, tape, named_targets(rig, targets), machine=known, site=site, seed=seed,
+        rig, tape, planned.named_targets(rig, targets), machine=known, site=site, seed=seed,
         count=candidates), source)
-    asked, least = asked_goal(goal, rig), None
+    asked, least = planned.asked_goal(goal, rig), None
     if known is not None:
         asked = asked or GOAL
         if minutes is None and poses is None:
@@ -138,7 +125,7 @@ def _prepared(task: Task, source: Path) -> Prepared:
         with talk.working(f"Looking at {task.count} poses"):
             return prepare(task)
     except NoPose as error:
-        raise no_pose(error, str(source)) from None
+        raise planned.no_pose(error, str(source)) from None
 
 
 def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
@@ -198,8 +185,7 @@ def _fewest(prepared: Prepared, goal, stands, best_for):
 
 
 def _least(prepared: Prepared, goal, stands, given):
-    """The least minutes for a goal; None where it is out of reach but minutes or poses are given.
-    """
+    """The least minutes for a goal; None if it is out of reach, and minutes or poses are given."""
     try:
         with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
             return least_minutes(prepared, goal / TIMES_SD, stands)

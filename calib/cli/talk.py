@@ -118,8 +118,7 @@ def follow(*words: object) -> None:
 
 
 def follow_printed(words: list[object], file: str, then: list[object]) -> None:
-    """After something to fill in: to print it to a file if it went to a screen, else what uses it.
-    """
+    """After something to fill in: to print it to a file if a screen had it, else what uses it."""
     if sys.stdout.isatty():
         follow_line(f"{shlex.join(['calib', *map(str, words)])} > {file}")
     else:

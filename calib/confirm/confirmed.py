@@ -73,12 +73,10 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
 
     Parameters
     ----------
-    rig : Rig
     sheet : Sheet
         What was to be typed.
     solved : ndarray, shape (p,)
         The machine, m or rad.
-    shown : Shown
     posed : Posed
         Its poses.
     goal : float

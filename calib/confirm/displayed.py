@@ -9,6 +9,7 @@ from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_values, values_alone
 from calib.entries.typed import asked, by_entries, entered, widths
+from calib.placements import level_placement
 from calib.run.shown import Shown
 
 #: A uniform error of a whole step has this sd, in steps.
@@ -188,7 +189,7 @@ class Comparison:
         for rows in self._by_stand():
             flat = self.mask[rows, :2].all(axis=1)
             if flat.sum() > 1:
-                out[rows, :2] = _turned_upon(shown[rows, :2], at[rows, :2], flat)
+                out[rows, :2] = _turned_upon(shown[rows], at[rows], flat)
             elif flat.any():
                 out[rows, :2] += (at[rows, :2] - shown[rows, :2])[flat].mean(axis=0)
             out[rows, 2] += np.nanmean(at[rows, 2] - shown[rows, 2]) \
@@ -218,14 +219,9 @@ class Comparison:
         return self.aligned(at) - at
 
 
-def turned_upon(points: np.ndarray, others: np.ndarray) -> float:
-    """The angle by which plane points, shape (n, 2), must turn to lie upon others, rad."""
-    a, b = points - points.mean(axis=0), others - others.mean(axis=0)
-    return float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
-
-
 def _turned_upon(shown, at, rows):
-    """Plane points turned and shifted by least squares of `rows`."""
-    angle = turned_upon(shown[rows], at[rows])
+    """Points turned about the vertical and shifted by least squares of `rows` of the plane."""
+    place = level_placement(shown[rows], at[rows])
+    angle = np.pi / 2 - place[3]
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-    return (shown - shown[rows].mean(axis=0)) @ turn + at[rows].mean(axis=0)
+    return shown[:, :2] @ turn + place[:2]

@@ -14,7 +14,8 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from calib.chain.rig import Rig
-from calib.confirm.displayed import FittedStand, Posed, turned_upon
+from calib.confirm.displayed import FittedStand, Posed
+from calib.placements import level_placement
 from calib.run.shown import Shown
 
 #: Postures from which the search for one that fits the shots begins, the nearest of many.
@@ -36,10 +37,6 @@ _TOLD = np.array([0.05, 0.05, 0.05, np.radians(1.0)])
 
 class NoPosture(Exception):
     """Shots that no posture of the machine explains, or that do not tell where it stands.
-
-    Attributes
-    ----------
-    pose : str
     """
 
     def __init__(self, pose: str, why: str):
@@ -241,20 +238,11 @@ class _Shots:
         for at, rows in ((house, known[self.pose]),
                          (self.displayed, np.isfinite(self.displayed).all(axis=1))):
             if rows.sum() > 1:
-                return [_placed(at[rows], self.at[rows])]
+                return [level_placement(at[rows], self.at[rows])]
         middle = self.at.mean(axis=0)
         reach = np.nanmedian(np.hypot(*house[:, :2].T))
         return [np.append(middle - [reach * np.sin(h), reach * np.cos(h), 0.0], h)
                 for h in 2 * np.pi * np.arange(_HEADINGS) / _HEADINGS]
-
-
-def _placed(house, site):
-    """East, north, up and heading of a house whose points are seen on the site."""
-    angle = turned_upon(house[:, :2], site[:, :2])
-    cos, sin = np.cos(angle), np.sin(angle)
-    flat = house[:, :2] @ np.array([[cos, sin], [-sin, cos]])
-    east, north = (site[:, :2] - flat).mean(axis=0)
-    return np.array([east, north, (site[:, 2] - house[:, 2]).mean(), np.pi / 2 - angle])
 
 
 def _readings_within_limits(rig, solved):

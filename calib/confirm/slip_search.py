@@ -99,7 +99,9 @@ def search(compared: Comparison, sheet: Sheet) -> Found:
     chi2 = float(base @ base)
     as_it_is = Tried((), chi2, dof, chi2 - 2 * np.log(RIGHT), compared.base)
     singles, misfits = _singles(compared, sheet, base, dof)
-    others = [*_amounts(compared, sheet, base, dof), *_miscopied(compared, base, dof)]
+    # Each value wrong by whatever the display says.
+    amounts = (_fitted(compared, sheet, (), (i,), base, dof) for i in range(len(sheet.right)))
+    others = [*filter(None, amounts), *_miscopied(compared, base, dof)]
     found = _chosen(as_it_is, [*_settled(compared, [*singles, *others])])
     looked_at = len(singles) + len(others)
     if found is None and not as_it_is.passes:
@@ -173,12 +175,6 @@ def _tried(compared: Comparison, made: tuple[Slip, ...], dof: int):
     chi2 = float(misfit @ misfit)
     odds = sum(np.log(s.odds) for s in made)
     return Tried(made, chi2, dof, chi2 - 2 * odds, machine), misfit
-
-
-def _amounts(compared: Comparison, sheet: Sheet, base, dof) -> list[Tried]:
-    """Each value wrong by whatever the display says."""
-    fitted = (_fitted(compared, sheet, (), (i,), base, dof) for i in range(len(sheet.right)))
-    return [t for t in fitted if t is not None]
 
 
 def _fitted(compared: Comparison, sheet: Sheet, slip: tuple[Slip, ...], fields: tuple[int, ...],

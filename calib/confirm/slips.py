@@ -65,8 +65,7 @@ class Sheet:
 
 
 def slips(sheet: Sheet, share: float) -> list[Slip]:
-    """Every slip of one field or one stroke, each value in a field once; `share` the odds of all.
-    """
+    """Every slip of a field or a stroke, each value in a field once; `share` the odds of all."""
     found: dict[tuple, Slip] = {}
     members: Counter[Family] = Counter()
     for slip in _all(sheet):

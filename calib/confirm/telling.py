@@ -55,7 +55,7 @@ class Envelope:
         return envelope_edge(self.rig, self.compared.base)
 
     @cached_property
-    def inverse_sd(self):
+    def inverse_sd(self) -> np.ndarray:
         """Inverse of the Cholesky factor of the noise of each point, shape (n, t, 3, 3)."""
         nodes = self.nodes
         n, t = nodes.position.shape[:2]
@@ -71,8 +71,7 @@ class Envelope:
 
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""
-        off = np.linalg.norm(self.nodes.error(parameters), axis=2)[self.nodes.seen]
-        return float(np.nan_to_num(off, nan=np.inf).max(initial=0.0))
+        return float(np.nan_to_num(self.nodes.worst_error(parameters), nan=np.inf))
 
     @cached_property
     def told95(self) -> float:

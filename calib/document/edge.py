@@ -48,7 +48,7 @@ class Envelope(Record):
     axes: list[Axis]
     reaches: Annotated[list[Reach], Field(min_length=1)]
 
-    def nodes(self):
+    def nodes(self) -> int:
         """How many postures a reach has."""
         count = 1
         for axis in self.axes:

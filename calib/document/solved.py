@@ -144,53 +144,51 @@ class Machine(Record):
         return self
 
 
-class StandSpread(Record):
-    """Sds of a stand."""
+class PlaceSpread(Record):
+    """Sds of a place on the site."""
 
     east: Spread = Field(description="m")
     north: Spread = Field(description="m")
     up: Spread = Field(description="m")
-    heading: Spread = Field(description="deg")
 
 
-class Stand(Record):
-    """A parking position: where the boom foot is."""
+class Place(Record):
+    """A named place on the site."""
 
     name: Text
     east: Number = Field(description="m")
     north: Number = Field(description="m")
     up: Number = Field(description="m")
+
+
+class StandSpread(PlaceSpread):
+    """Sds of a stand."""
+
+    heading: Spread = Field(description="deg")
+
+
+class Stand(Place):
+    """A parking position: where the boom foot is."""
+
     heading: Number = Field(description="deg, clockwise from north")
     sd: StandSpread
 
 
-class SetUpSpread(Record):
+class SetUpSpread(PlaceSpread):
     """Sds of a set-up."""
 
-    east: Spread = Field(description="m")
-    north: Spread = Field(description="m")
-    up: Spread = Field(description="m")
     orientation: Spread = Field(description="deg")
 
 
-class SetUp(Record):
+class SetUp(Place):
     """A set-up of the instrument."""
 
-    name: Text
-    east: Number = Field(description="m")
-    north: Number = Field(description="m")
-    up: Number = Field(description="m")
     orientation: Number = Field(description="deg")
     sd: SetUpSpread
 
 
-class KnownPoint(Record):
+class KnownPoint(Place):
     """A known point that a set-up sighted and whose coordinates are not taken for errorless."""
-
-    name: Text
-    east: Number = Field(description="m")
-    north: Number = Field(description="m")
-    up: Number = Field(description="m")
 
 
 class Pose(Record):

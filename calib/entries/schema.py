@@ -7,7 +7,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from calib.chain.length import FRACTIONS
-from calib.chain.schema import Number, Positive, Sign, in_words
+from calib.chain.schema import Number, Positive, Sign, Unusable, in_words
 
 LENGTHS, ANGLES = ("mm", "cm", "m", "ft", "in"), ("deg", "gon", "rad")
 
@@ -29,19 +29,8 @@ ALONG = ("distance", "ahead", "left", "above")
 MOST = 200
 
 
-class EntriesError(Exception):
-    """A list of entries that cannot be used.
-
-    Attributes
-    ----------
-    problems : list of (key, found, expected)
-        Key path such as ``entry.3.unit``, the text found there, what was expected.
-    """
-
-    def __init__(self, problems):
-        self.problems = list(problems)
-        super().__init__("; ".join(f"{key}: found {found}, expected {expected}"
-                                   for key, found, expected in self.problems))
+class EntriesError(Unusable):
+    """A list of entries that cannot be used; keys such as ``entry.3.unit``."""
 
 
 class _Strict(BaseModel):

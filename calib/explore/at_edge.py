@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.calibration import HOUSE_PLACEMENT, Solution
+from calib.calibration import Solution
 from calib.chain.effects import Effect
-from calib.edge import edge_points, envelope_edge
+from calib.edge import edge_points, edge_positions, envelope_edge
 from calib.explore.trial import Trial
 
 
@@ -30,7 +30,8 @@ class EdgeMoves:
         parameters = trial.extended(solution.parameters)
         utmost = np.array([max(c.words.values(), key=abs) for c in rig.pose_columns])
         plain, noted = (
-            _by_parameters(rig, parameters, readings, column)
+            edge_positions(rig, parameters, readings, edge_points(rig), True,
+                           np.tile(column, (len(readings), 1)))[1]
             for column in (np.zeros(len(rig.pose_columns)), utmost))
         return cls(rig.parameter_names, plain, noted - plain)
 
@@ -41,15 +42,6 @@ class EdgeMoves:
         lengths = [np.linalg.norm(plain + side * noted, axis=2).max(initial=0.0)
                    for side in (1, -1)]
         return float(max(lengths))
-
-
-def _by_parameters(rig, parameters, readings, column):
-    points = np.array(edge_points(rig))
-    n, t = len(readings), len(points)
-    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, True,
-                                np.tile(column, (n, 1)))
-    placed = posture.points(np.tile(points, n), np.repeat(np.arange(n), t))
-    return placed.by_parameters.reshape(n, t, 3, -1)
 
 
 def first_order(trial: Trial, effect: Effect, values: np.ndarray) -> dict[str, float]:

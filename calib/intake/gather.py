@@ -310,9 +310,8 @@ def _grounded(known, given, declared, imported, findings):
 def _joined(files: list[Pointings]) -> Pointings:
     """All pointings in one, for the set-ups."""
     first = files[0]
-    polar = PolarShots(*(
-        np.concatenate([getattr(f.polar, name) for f in files])
-        for name in ("direction", "zenith", "distance", "target_height", "both_faces")))
+    polar = PolarShots(*map(np.concatenate, zip(*(vars(f.polar).values() for f in files),
+                                                strict=True)))
     columns = {name: sum((getattr(f, name) for f in files), ())
                for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
                             "raw")}

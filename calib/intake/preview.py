@@ -41,7 +41,8 @@ def preview(imported: Imported) -> str:
         lines.append(
             f"{shot.name:12} {shot.booked.pose:8} {shot.booked.target:14} "
             f"{east:14.4f} {north:14.4f} {up:10.4f}  {shot.place}")
-    lines += _extent(shots)
+    size = np.ptp([s.position for s in shots], axis=0)
+    lines.append(f"Extent: {size[0]:.2f} m east, {size[1]:.2f} m north, {size[2]:.2f} m up")
     lines += _reading_rows(imported)
     return "\n".join(lines)
 
@@ -76,12 +77,6 @@ def _reading_rows(imported):
 
 def _stand_of(imported, pose):
     return imported.stands.get(pose) or imported.readings[pose].stand or "1"
-
-
-def _extent(shots):
-    position = np.array([s.position for s in shots])
-    size = np.ptp(position, axis=0)
-    return [f"Extent: {size[0]:.2f} m east, {size[1]:.2f} m north, {size[2]:.2f} m up"]
 
 
 def document(imported: Imported, notices: Iterable[object]) -> dict:

@@ -197,8 +197,7 @@ def _exchanged(run):
 
 
 def _units(run):
-    """Units of readings; of one that hardly moves another unit is another zero, and no hypothesis.
-    """
+    """Units of readings; of one that hardly moves another unit is another zero: none."""
     changes, moves = [], run.poses.readings.std(0)
     for j, name in _angles(run):
         for unit, factor in (("radians", np.degrees(1.0)), ("gon", 0.9)):

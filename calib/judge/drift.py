@@ -8,14 +8,8 @@ import numpy as np
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
 from calib.chain.circle import differences
+from calib.judge import same_model
 from calib.judge.common import difference, difference_covariance, shared_shots
-from calib.judge.same_model import (
-    ExchangedLengths,
-    ModelDifference,
-    OneMachine,
-    described_otherwise,
-    model_differences,
-)
 from calib.judge.survey import Survey
 from calib.taped import taped_quantities
 
@@ -43,9 +37,9 @@ class Drift:
     #: Whether the variance factors of both agree; where not, each has its own in the test.
     same_precision: bool
     #: What the two do not model alike; with any, nothing can be said to have moved.
-    models: tuple[ModelDifference, ...]
+    models: tuple[same_model.ModelDifference, ...]
     #: How the two put one machine into different numbers, if they do.
-    otherwise: OneMachine | ExchangedLengths | None
+    otherwise: same_model.OneMachine | same_model.ExchangedLengths | None
 
     @property
     def comparable(self) -> bool:
@@ -93,7 +87,7 @@ def drift(older: Survey, newer: Survey) -> Drift:
         first, second = first.scaled(), second.scaled()
     candidates, columns = _candidates(older, names)
     test = congruency(first, second, candidates=columns)
-    models = model_differences(older, newer)
+    models = same_model.model_differences(older, newer)
     covariance = difference_covariance(older, newer, names)
     return Drift(
         names=names,
@@ -104,7 +98,8 @@ def drift(older: Survey, newer: Survey) -> Drift:
         candidates=candidates,
         same_precision=alike,
         models=models,
-        otherwise=None if models or test.congruent else described_otherwise(older, newer),
+        otherwise=None if models or test.congruent
+        else same_model.described_otherwise(older, newer),
     )
 
 

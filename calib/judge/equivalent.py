@@ -77,7 +77,6 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
 
     Parameters
     ----------
-    run : Run
     parameters : ndarray, shape (p,)
         Of the machine at hand, m or rad: a solution, or the best that is known.
 

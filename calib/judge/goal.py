@@ -71,7 +71,6 @@ def edge_known(solution: Solution, weak: tuple[Weak, ...]) -> EdgeKnown:
 
     Parameters
     ----------
-    solution : Solution
     weak : tuple of Weak
         As `calib.judge.identify.weak_directions` gives them.
     """

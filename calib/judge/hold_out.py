@@ -95,7 +95,6 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
 
     Parameters
     ----------
-    solution : Solution
     most_folds : int
         The poses are dealt to at most so many parts, stand by stand in turn.
     """

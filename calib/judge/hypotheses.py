@@ -9,16 +9,7 @@ import numpy as np
 from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
-from calib.judge.added import (
-    AS_IT_IS,
-    FAMILIES,
-    SHARED,
-    SINGLE,
-    Score,
-    beyond_chance,
-    fitted,
-    scores,
-)
+from calib.judge import added, pose_mistakes
 from calib.judge.added_numbers import all_added
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
@@ -33,13 +24,6 @@ from calib.judge.mistakes import (
 )
 from calib.judge.partial import partial_mistakes
 from calib.judge.placement_mistakes import swing_of
-from calib.judge.pose_mistakes import (
-    exchanged_poses,
-    labels_of_pose,
-    late_labels,
-    moved_between,
-    pairs_of,
-)
 from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects
 from calib.run.records import Run
@@ -126,7 +110,7 @@ class Search:
         if seen.chi2 < _SOLVABLE * max(self.dof, 1):
             self.base = solved(run)
         chi2 = seen.chi2 if self.base is None else self.base.adjustment.chi2
-        self.as_it_is = Tried(None, run, chi2, self.dof, 0, AS_IT_IS, self.base is None)
+        self.as_it_is = Tried(None, run, chi2, self.dof, 0, added.AS_IT_IS, self.base is None)
         self.tried = [self.as_it_is]
 
     @cached_property
@@ -140,13 +124,13 @@ class Search:
             return None
 
     @cached_property
-    def systematic(self) -> list[Score]:
+    def systematic(self) -> list[added.Score]:
         """Added numbers that are real by their own tests, whether or not the run passes."""
         if self.base is None:
             return []
         adjustment = self.base.adjustment
-        return beyond_chance(scores(self.run, adjustment.parameters, adjustment.corrections,
-                                    all_added(self.run)))
+        return added.beyond_chance(added.scores(
+            self.run, adjustment.parameters, adjustment.corrections, all_added(self.run)))
 
     @property
     def passes(self) -> bool:
@@ -243,7 +227,7 @@ class Search:
         changed = problem.run
         lost = (self.n - 3 * len(changed.shots)
                 + len(self.run.tape.quantities) - len(changed.tape.quantities))
-        odds = SHARED / FAMILIES / max(members, 1)
+        odds = added.SHARED / added.FAMILIES / max(members, 1)
         return Tried(mistake, changed, chi2, dof_of(problem) - mistake.free, mistake.free + lost,
                      odds)
 
@@ -275,39 +259,38 @@ class Search:
         mistake = Mistake(
             SINGLE_VALUES, SingleValues(tuple(names)), lambda run: rest, mend=lambda run: run,
             aside=tuple(names))
-        odds = SINGLE * candidates ** -float(len(names))
+        odds = added.SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
                                 odds, False))
 
     def _is_cure(self, rest, solution):
         """Nothing systematic is left behind, and the edge is known about as well as before."""
         adjustment = solution.adjustment
-        if passes(adjustment.chi2, adjustment.dof) and beyond_chance(scores(
+        if passes(adjustment.chi2, adjustment.dof) and added.beyond_chance(added.scores(
                 rest, adjustment.parameters, adjustment.corrections, all_added(rest))):
             return False
         if self.base is None or self.run.rig.envelope is None:
             return True
-        worst = [float(np.max(nodes.sd(s.covariance)[nodes.seen], initial=0.0))
-                 for s in (self.base, solution)
-                 for nodes in (envelope_edge(s.rig, s.parameters),)]
-        return worst[1] <= _WORSE_EDGE * worst[0]
+        before, after = (envelope_edge(s.rig, s.parameters).worst_sd(s.covariance)
+                         for s in (self.base, solution))
+        return not after > _WORSE_EDGE * before
 
     def _try_poses(self):
         """Mistakes about single poses, for poses that are out where most are not."""
         if not self.few_out:
             return
         run, out, count = self.run, self.out[:6], len(self.poses)
-        pairs = pairs_of(out)
+        pairs = pose_mistakes.pairs_of(out)
         if len(out) == 1:
             pairs = [(out[0], p) for p in self.poses if p != out[0]]
-        self._try_all(exchanged_poses(run, pairs), count * (count - 1) // 2)
-        self._try_all(labels_of_pose(run, out), count)
+        self._try_all(pose_mistakes.exchanged_poses(run, pairs), count * (count - 1) // 2)
+        self._try_all(pose_mistakes.labels_of_pose(run, out), count)
 
     def _try_placements(self):
         """A machine that moved, swung or was labelled late."""
         run = self.run
-        self._coarse_to_fine(late_labels(run))
-        tried = self._coarse_to_fine(moved_between(run))
+        self._coarse_to_fine(pose_mistakes.late_labels(run))
+        tried = self._coarse_to_fine(pose_mistakes.moved_between(run))
         for best in sorted(tried, key=lambda t: t.chi2)[:2]:
             swing = swing_of(run, best.mistake) if best.chi2 < 100 * best.dof else None
             if swing is not None:
@@ -351,7 +334,7 @@ class Search:
             at, corrections = adjustment.parameters, adjustment.corrections
         else:
             at, corrections = self.seen.parameters, None
-        found = [s for s in scores(self.run, at, corrections, all_added(self.run))
+        found = [s for s in added.scores(self.run, at, corrections, all_added(self.run))
                  if s.added.undo is not None and np.isfinite(s.statistic)]
         found.sort(key=lambda s: -s.statistic)
         chosen, of_family = [], {}
@@ -361,7 +344,7 @@ class Search:
             if len(chosen) < _MOST_ADDED or of_family[family] <= _OF_A_FAMILY:
                 chosen.append(score)
         for score in chosen:
-            result = fitted(self.run, score)
+            result = added.fitted(self.run, score)
             if result is not None:
                 seen, mistake = result
                 # A height left on is more often seen than one taken off twice (no source).

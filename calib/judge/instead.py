@@ -57,10 +57,8 @@ def instead(whole: Solution, rest: Solution, aside: SetAside) -> Instead | None:
     if found is None:
         return None
     nodes = envelope_edge(rest.rig, rest.parameters)
-    moves = max(np.linalg.norm(nodes.error(machine), axis=2)[nodes.seen].max(initial=0.0)
-                for machine in _machines(rest.rig, *found[1:]))
-    known = TIMES_SD * nodes.sd(rest.covariance)[nodes.seen].max(initial=0.0)
-    return Instead(found[1], float(moves)) if moves > known else None
+    moves = max(nodes.worst_error(machine) for machine in _machines(rest.rig, *found[1:]))
+    return Instead(found[1], moves) if moves > TIMES_SD * nodes.worst_sd(rest.covariance) else None
 
 
 def _machines(rig, fact, parameters):

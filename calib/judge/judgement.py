@@ -44,16 +44,12 @@ class Judgement:
 
     Attributes
     ----------
-    suspects : Suspects
-    identifiability : Identifiability
-    external : External
     trends : tuple of Trend
         Strongest first.
     noise_found : callable
         ``noise_found()`` is what `noise` has: it may still be on its way from another process.
     held_out : HeldOut or None
         Likewise without suspects; None if no pose can be left out, or not asked.
-    check : Checked or None
     offset : Offset or None
         Of the check shots.
     correlation : Correlation or None
@@ -64,13 +60,10 @@ class Judgement:
         Likewise; None if nothing tells the scale of the shots.
     taped : TapeTest
         Of the run without its suspects.
-    edge : EdgeKnown
-    plausible : Plausibility
     out : tuple of Share
         What was set aside.
     instead : Instead or None
         What explains that as well.
-    gates : tuple of Gate
     """
 
     reliability: Reliability

@@ -42,8 +42,8 @@ def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
     edge = None
     if run.rig.envelope is not None:
         nodes = envelope_edge(run.rig, solution.parameters)
-        sd = nodes.sd(solution.covariance)[nodes.seen]
-        edge = float(np.max(sd)) if sd.size and np.isfinite(sd).all() else None
+        worst = nodes.worst_sd(solution.covariance)
+        edge = worst if np.isfinite(worst) else None
     whole = solved(run) if left.names else None
     other = None if whole is None else instead(whole, solution, left)
     passed = judge(solution, out=shares(solution.run, left), instead=other).passed

@@ -69,7 +69,8 @@ def late_labels(run: Run) -> list[Mistake]:
     """The stand changed earlier or later than its label: some poses in between are mislabelled."""
     order = [int(p) for p in np.unique(run.shots.pose)]
     mistakes = []
-    for stand, following in _neighbours(run, order):
+    stands = [run.poses.stand[p] for p in order]
+    for stand, following in dict.fromkeys((a, b) for a, b in pairwise(stands) if a != b):
         here = [p for p in order if run.poses.stand[p] == stand]
         there = [p for p in order if run.poses.stand[p] == following]
         for poses, label in (
@@ -111,14 +112,6 @@ def _renamed(run, poses):
     first = run.poses.stand[poses[0]]
     labels = (f"{first}-{i}" for i in count(2))
     return _relabelled(run, poses, next(n for n in labels if n not in run.poses.stand))
-
-
-def _neighbours(run, order):
-    """Pairs of stands that follow one another."""
-    stands = [run.poses.stand[p] for p in order]
-    return list(dict.fromkeys(
-        (a, b) for a, b in pairwise(stands) if a != b
-    ))
 
 
 def _relabelled(run, poses, label):

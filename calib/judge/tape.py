@@ -68,7 +68,6 @@ def tape_test(rig: Rig, parameters: np.ndarray, covariance: np.ndarray, tape: Ta
 
     Parameters
     ----------
-    rig : Rig
     parameters, covariance : ndarray, shapes (p,) and (p, p)
         m or rad; zero rows where held.
     used : bool or ndarray of bool, shape (q,)

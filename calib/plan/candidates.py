@@ -10,16 +10,7 @@ from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
 from calib.edge import edge_points
-from calib.plan.sight import (
-    Site,
-    ahead,
-    arm_pins,
-    eyes,
-    placed,
-    seen_targets,
-    segment_distance,
-    swung,
-)
+from calib.plan import sight
 
 #: A reading has room if it may be off by this much either way, rad; a stroke moves by `ARM` m per
 #: radian of its joint (common practice, no source).
@@ -73,7 +64,7 @@ class NoPose(Exception):
 
 
 def candidate_poses(
-    rig: Rig, parameters, targets, site: Site, count: int = 20_000, seed: int = 0
+    rig: Rig, parameters, targets, site: sight.Site, count: int = 20_000, seed: int = 0
 ) -> Candidates:
     """A low-discrepancy set over the joints' limits and its corners, less the infeasible.
 
@@ -111,7 +102,7 @@ def _noted(rig, parameters, joints, site, seed):
     noted = np.zeros((len(joints), len(rig.pose_columns)))
     if not rig.needed_columns:
         return noted
-    edge = placed(ahead(rig, parameters, joints), np.array(edge_points(rig)))
+    edge = sight.placed(sight.ahead(rig, parameters, joints), np.array(edge_points(rig)))
     low = edge[..., 2].min(1) + site.foot_height < _LOW
     rng, names = np.random.default_rng(seed), [c.name for c in rig.pose_columns]
     for column in rig.needed_columns:
@@ -123,9 +114,8 @@ def _noted(rig, parameters, joints, site, seed):
     return noted
 
 
-def feasible(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray:
-    """Mask of the poses (joints of shape (n, n_readings), rad) within the limits that can be shot.
-    """
+def feasible(rig: Rig, parameters, joints, targets, site: sight.Site) -> np.ndarray:
+    """Mask of the poses (joints, shape (n, n_readings), rad) in the limits that can be shot."""
     low = np.array([r.low for r in rig.readings]) - _ROUNDING
     high = np.array([r.high for r in rig.readings]) + _ROUNDING
     turns = high - low >= 2 * np.pi  # no limit at all
@@ -195,11 +185,11 @@ def even_points(count: int, dimensions: int, seed: int = 0) -> np.ndarray:
 def _rules(rig, parameters, joints, targets, site, share=_SHARE):
     """(rule, mask of poses that pass) in the order in which they are asked."""
     parameters, targets = np.asarray(parameters, float), np.asarray(targets, int)
-    posture = ahead(rig, parameters, joints)
-    edge = placed(posture, np.array(edge_points(rig)))
-    arm = arm_pins(posture)
+    posture = sight.ahead(rig, parameters, joints)
+    edge = sight.placed(posture, np.array(edge_points(rig)))
+    arm = sight.arm_pins(posture)
     seen = (np.abs(posture.gain) < share * BLIND_GAIN).all(1)
-    seen &= np.abs(posture.joints - np.where(swung(rig), 0.0, joints)).max(1) < 1e-6
+    seen &= np.abs(posture.joints - np.where(sight.swung(rig), 0.0, joints)).max(1) < 1e-6
     yield Rule.BLIND, seen
     lowest = site.clearance - site.foot_height
     yield Rule.EDGE_LOW, (edge[..., 2] > lowest).all(1)
@@ -211,18 +201,18 @@ def _rules(rig, parameters, joints, targets, site, share=_SHARE):
         edge[..., 0] > site.nearest).all(1)
     yield Rule.ARM, _clear_of(arm, edge, site.arm_width / 2)
     if site.instrument is not None:
-        eye = eyes(rig, posture, joints, site)
+        eye = sight.eyes(rig, posture, joints, site)
         yield Rule.END_ON, _open_angle(edge, eye, site)
-        yield Rule.HIDDEN, seen_targets(
+        yield Rule.HIDDEN, sight.seen_targets(
             rig, posture, joints, targets, site).all(1)
 
 
 def _open_angle(edge, eye, site):
     """Whether the edge, first to last target on it, is not seen end-on."""
     along = edge[:, -1] - edge[:, 0]
-    sight = edge.mean(1) - eye
-    length = np.linalg.norm(along, axis=1) * np.linalg.norm(sight, axis=1)
-    crossed = np.linalg.norm(np.cross(along, sight), axis=1)
+    away = edge.mean(1) - eye
+    length = np.linalg.norm(along, axis=1) * np.linalg.norm(away, axis=1)
+    crossed = np.linalg.norm(np.cross(along, away), axis=1)
     return (length == 0) | (crossed > np.sin(site.least_angle) * length)
 
 
@@ -230,5 +220,5 @@ def _clear_of(arm, edge, distance):
     """Whether the edge, first to last target on it, stays off the lines from pin to pin."""
     clear = np.ones(len(edge), bool)
     for first, second in pairwise(arm):
-        clear &= segment_distance(edge[:, 0], edge[:, -1], first, second) > distance
+        clear &= sight.segment_distance(edge[:, 0], edge[:, -1], first, second) > distance
     return clear

@@ -74,7 +74,8 @@ def curve(prepared: Prepared, stands: int = 1, most: float = 90.0,
     effort = prepared.task.rig.effort
     shortlist, pool = None, prepared.pool(stands, DRIVE)
     if edge_only:
-        shortlist = _edge_alone(prepared)
+        on_edge = np.isin(prepared.task.targets, prepared.task.rig.edge_targets)
+        shortlist = np.flatnonzero(~prepared.bundles.shots[:, ~on_edge].any(1))
     moving = (stands - 1) * effort.stand
     design = bought(pool, Design((), ()), variance_gain(prepared.form), most - moving,
                     shortlist=shortlist)
@@ -95,12 +96,6 @@ def has_more_than_the_edge(prepared: Prepared) -> bool:
     """Whether something on the edge and something else may be shot."""
     rig, targets = prepared.task.rig, prepared.task.targets
     return 0 < len([t for t in targets if t in rig.edge_targets]) < len(targets)
-
-
-def _edge_alone(prepared):
-    """The bundles in which nothing but the edge is shot."""
-    on_edge = np.isin(prepared.task.targets, prepared.task.rig.edge_targets)
-    return np.flatnonzero(~prepared.bundles.shots[:, ~on_edge].any(1))
 
 
 def knee_of(minutes: np.ndarray, worst: np.ndarray) -> float | None:

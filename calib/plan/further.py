@@ -189,7 +189,7 @@ def further_poses(
         beyond=sds.max(1),
         beyond_minutes=(0.0 if more is None else more.minutes)
         + np.append(0.0, np.cumsum(pool.minutes[design])),
-        undetermined=_undetermined(raw),
+        undetermined=undetermined(raw),
     )
 
 
@@ -319,7 +319,8 @@ def _weakest(prepared, information):
     return tuple((prepared.task.free_names[i], float(shares[i])) for i in order)
 
 
-def _undetermined(information):
+def undetermined(information: np.ndarray) -> bool:
+    """Whether some combination is told by nothing, whatever the units."""
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     values = np.linalg.eigvalsh(information / np.outer(scale, scale))
     return bool(values[0] < 1e-13 * values[-1])

@@ -43,7 +43,6 @@ class Plan:
         Predicted 3-D sd of the edge over the envelope, m.
     loose_sd : float
         Worst edge sd if every reading lay anywhere in its range, m: median of random draws.
-    minutes : FieldMinutes
     efficiency : float
         At least this share of the best that continuous weights could reach in the minutes of the
         plan: ratio of mean edge variances, or of determinants to the power 1 / unknowns.

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -25,14 +26,10 @@ class Task:
 
     Attributes
     ----------
-    rig : Rig
     parameters : ndarray, shape (n_parameters,)
         As far as they are known: template or tape; m or rad.
-    taped : Taped
     targets : tuple of int
         What may be shot; index into the rig's targets.
-    noise : Noise
-    site : Site
     seed, count : int
         Of the candidates.
     """
@@ -50,8 +47,8 @@ class Task:
     def for_rig(
         cls, rig: Rig, tape: Tape | None = None, targets: Sequence[str] = (), *,
         parameters: np.ndarray | None = None, noise: Noise | None = None,
-        machine: Machine | None = None, **changes,
-    ):
+        machine: Machine | None = None, **changes: Any,
+    ) -> "Task":
         """A task at the taped values where there is a tape, else the template's.
 
         Parameters

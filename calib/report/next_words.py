@@ -7,15 +7,7 @@ import numpy as np
 from rich.table import Table
 
 from calib.calibration import Problem
-from calib.document.further import (
-    FurtherPose,
-    Here,
-    KnownNow,
-    LookedAt,
-    NextRecord,
-    ShotSoFar,
-    WeakParameter,
-)
+from calib.document import further as tables
 from calib.judge.goal import TIMES_SD
 from calib.plan.further import Further
 from calib.plan.task import Task
@@ -42,7 +34,7 @@ _HARDLY = 1.0
 
 
 def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
-                  aside: Sequence[str], goal: float, stated: bool) -> NextRecord:
+                  aside: Sequence[str], goal: float, stated: bool) -> tables.NextRecord:
     """All that is known about going on with a run.
 
     Parameters
@@ -62,17 +54,17 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
     poses = _further_poses(further, task, run.poses.ids)
     needed = further.needed(sd)
     worst = number(further.worst[0])
-    return NextRecord(
+    return tables.NextRecord(
         schema_=SCHEMA,
         calib=version("calib"),
-        shot=ShotSoFar(poses=len(set(run.shots.pose.tolist())), shots=len(run.shots),
-                       stands=list(problem.stands)),
+        shot=tables.ShotSoFar(poses=len(set(run.shots.pose.tolist())), shots=len(run.shots),
+                              stands=list(problem.stands)),
         set_aside=list(aside),
         unsolved=unsolved,
         undetermined=further.undetermined,
-        now=KnownNow(worst=worst, rms=number(further.mean[0]),
-                     within95=None if worst is None else TIMES_SD * worst),
-        weak=[WeakParameter(parameter=name, share=share) for name, share in further.weak],
+        now=tables.KnownNow(worst=worst, rms=number(further.mean[0]),
+                            within95=None if worst is None else TIMES_SD * worst),
+        weak=[tables.WeakParameter(parameter=name, share=share) for name, share in further.weak],
         stand=further.stand,
         here=_here(further, task.rig),
         targets=[task.rig.target_names[t] for t in task.targets],
@@ -85,7 +77,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         goal_met=further.met(sd),
         goal_needs=needed,
         goal_minutes=None if needed is None else number(further.beyond_minutes[needed]),
-        looked_at=LookedAt(poses=len(further.beyond) - 1, worst=number(further.beyond[-1])),
+        looked_at=tables.LookedAt(poses=len(further.beyond) - 1, worst=number(further.beyond[-1])),
         hardly_helps=further.hardly_helps(),
         cautions=list(CAUTIONS),
     )
@@ -97,9 +89,9 @@ def _further_poses(further, task, used):
                        task.site.foot_height, further.noted)
     before = np.append(further.first_worst if further.here else further.worst[0],
                        further.worst[1:])
-    return [FurtherPose(pose=name, minutes=number(further.minutes[k]),
-                        worst_after=number(further.worst[k + 1]),
-                        gain=number(before[k] - further.worst[k + 1]), **part)
+    return [tables.FurtherPose(pose=name, minutes=number(further.minutes[k]),
+                               worst_after=number(further.worst[k + 1]),
+                               gain=number(before[k] - further.worst[k + 1]), **part)
             for k, (part, name) in enumerate(zip(parts, _next_ids(used, len(parts)), strict=True))]
 
 
@@ -108,12 +100,12 @@ def _here(further, rig):
     here = further.here
     if here is None:
         return None
-    return Here(pose=further.last, shoot=[rig.target_names[t] for t in here.targets],
-                minutes=number(here.minutes), worst_after=number(here.worst),
-                gain=number(further.worst[0] - here.worst))
+    return tables.Here(pose=further.last, shoot=[rig.target_names[t] for t in here.targets],
+                       minutes=number(here.minutes), worst_after=number(here.worst),
+                       gain=number(further.worst[0] - here.worst))
 
 
-def best_buy(document: NextRecord) -> str:
+def best_buy(document: tables.NextRecord) -> str:
     """The first thing to shoot, what it is worth and what it takes, in a sentence.
 
     What gains most per minute; the first in the document.
@@ -131,7 +123,7 @@ def best_buy(document: NextRecord) -> str:
     return f"Best buy: {way}: {worth}, {minutes} {'minute' if minutes == 1 else 'minutes'}."
 
 
-def next_summary(document: NextRecord) -> str:
+def next_summary(document: tables.NextRecord) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
     out = console()
     if not document.enough:

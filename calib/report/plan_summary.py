@@ -7,15 +7,7 @@ from rich.table import Table
 from calib.document.planned import PlanRecord
 from calib.judge.goal import TIMES_SD
 from calib.plan.curve import GoalOutOfReach
-from calib.report.plan_words import (
-    column,
-    edge_span,
-    known,
-    notes_in_words,
-    shots_in_words,
-    shown_cells,
-    within,
-)
+from calib.report import plan_words
 from calib.report.press.terminal import console, text_of
 
 #: Minutes at which the curve is told.
@@ -47,10 +39,11 @@ def plan_summary(document: PlanRecord) -> str:
 
 def out_of_reach(error: GoalOutOfReach) -> str:
     """Why a goal cannot be reached: what bounds it."""
-    lines = [f"The goal of {within(error.goal)} is out of reach: {error.minutes:.0f} minutes reach "
-             f"{within(error.reached)} (95 %, worst over the envelope).",
+    lines = [f"The goal of {plan_words.within(error.goal)} is out of reach: "
+             f"{error.minutes:.0f} minutes reach {plan_words.within(error.reached)} (95 %, worst "
+             "over the envelope).",
              "What bounds it (the same, were that error gone):"]
-    lines += [f"- {name}: {within(worst)}" for name, worst in error.bounds[:_NAMED]]
+    lines += [f"- {name}: {plan_words.within(worst)}" for name, worst in error.bounds[:_NAMED]]
     return "\n".join(lines)
 
 
@@ -60,15 +53,15 @@ def _poses(document):
     table.add_column("pose", no_wrap=True)
     table.add_column("stand")
     for name, unit in document.driven.items():
-        table.add_column(column(name, unit), justify="right")
+        table.add_column(plan_words.column(name, unit), justify="right")
     table.add_column("edge up, m", justify="right")
     table.add_column("shoot")
     if document.notes:
         table.add_column("come to it")
     for pose in document.poses:
-        notes = [notes_in_words(pose)] if document.notes else []
-        table.add_row(pose.pose, pose.stand, *shown_cells(pose, document.driven),
-                      edge_span(pose), shots_in_words(pose.shoot), *notes)
+        notes = [plan_words.notes_in_words(pose)] if document.notes else []
+        table.add_row(pose.pose, pose.stand, *plan_words.shown_cells(pose, document.driven),
+                      plan_words.edge_span(pose), plan_words.shots_in_words(pose.shoot), *notes)
     return table
 
 
@@ -101,4 +94,4 @@ def _curve(document):
 
 def _shown(sd):
     """What holds at 95 %, mm, of an sd in m."""
-    return f"{1000 * TIMES_SD * sd:.1f}" if known(sd) else "not determined"
+    return f"{1000 * TIMES_SD * sd:.1f}" if plan_words.known(sd) else "not determined"

@@ -34,7 +34,6 @@ def corrected_files(run: Run, corrected: Run, remark: str) -> dict[str, bytes | 
     ----------
     run : Run
         As it was read from its folder.
-    corrected : Run
     remark : str
         What was changed and why; a comment at the head of every file that is written anew.
     """

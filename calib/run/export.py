@@ -15,7 +15,6 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
 
     Parameters
     ----------
-    run : Run
     rig_toml : str
         The text of rig.toml.
     remark : str

@@ -66,10 +66,8 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     lines = table.lines.tolist()
     for column in ("pose", "stand"):
         complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
-    unknown = np.full(len(table), np.nan)
-    columns_of = [table.numbers.get(name, unknown) for name in names]
     columns_of = [short_way_round(values) if unit == "deg" else values
-                  for values, unit in zip(columns_of, units, strict=True)]
+                  for values, unit in zip(table.matrix(names).T, units, strict=True)]
     written = np.array(columns_of).T.reshape(len(table), len(names))
     empty = np.isnan(written) & np.array([name in optional for name in names], bool)
     readings = np.where(empty, 0.0, written)
@@ -141,7 +139,6 @@ def read_shots(
 
     Parameters
     ----------
-    rig : Rig or None
     poses : Poses or None
         None when their file is at fault: then names are not looked up.
     set_ups : SetUps or None
@@ -160,14 +157,13 @@ def read_shots(
             _complain_of_no_rows(table, "one row per shot", findings)
         return None
     complain_of_repeats(table, "shot", findings, "each shot id once")
-    unknown = np.full(len(table), np.nan)
     return Shots(
         ids=_text(table, "shot"),
         pose=_index(table, "pose", None if poses is None else poses.ids,
                     "a pose of readings.csv", findings),
         target=_index(table, "target", None if rig is None else rig.target_names,
                       "a target of the rig", findings),
-        position=np.column_stack([table.numbers.get(axis, unknown) for axis in AXES]),
+        position=table.matrix(AXES),
         covariance=_covariance(table, rig, findings),
         time=tuple(cell or None for cell in _text(table, "time")),
         line=tuple(table.lines.tolist()),

@@ -10,20 +10,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from calib.run import write
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.lock import only_writer
-from calib.run.write import (
-    MANIFEST,
-    beside,
-    digest_of,
-    disk_trouble_told,
-    finish_writing,
-    link_or_copy,
-    manifest_of,
-    manifest_text,
-    stage,
-    sync_folder,
-)
 
 
 @dataclass(frozen=True)
@@ -39,7 +28,6 @@ def result_place(out: Path, run_folder: Path | None = None) -> ResultPlace:
 
     Parameters
     ----------
-    out : Path
     run_folder : Path, optional
         The run that is solved.
 
@@ -49,13 +37,13 @@ def result_place(out: Path, run_folder: Path | None = None) -> ResultPlace:
         If the folder holds anything that calib did not write as a result, is the current folder,
         or has the run in it: files would be lost.
     """
-    with disk_trouble_told(out):
+    with write.disk_trouble_told(out):
         folder = Path(out).resolve()
         reason = _unfit(folder, run_folder)
         if reason is not None:
             raise InputError([Complaint(str(out), None, None, *reason)])
         _recover(folder)
-        return ResultPlace(folder, manifest_of(folder))
+        return ResultPlace(folder, write.manifest_of(folder))
 
 
 def _unfit(folder, run_folder):
@@ -70,7 +58,7 @@ def _unfit(folder, run_folder):
     if _holds(folder, Path.cwd()):
         return "the current folder", f"{another}: it is replaced as a whole"
     held = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
-    if held and manifest_of(folder) is None:
+    if held and write.manifest_of(folder) is None:
         shown = ", ".join(map(quote, held[:4])) + (", ..." if len(held) > 4 else "")
         return (f"a folder with files in it that are no result ({shown})",
                 "a new or empty folder, or one that calib solve wrote: nothing is written over")
@@ -92,7 +80,6 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
 
     Parameters
     ----------
-    place : ResultPlace
     files : mapping of str to bytes or str
     to_come : iterable of str
         Files that `add_to_result` will put there next: the former result's are not called gone.
@@ -108,12 +95,12 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
-    with disk_trouble_told(folder):
+    with write.disk_trouble_told(folder):
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with only_writer(beside(folder, "lock"), folder):
+        with only_writer(write.beside(folder, "lock"), folder):
             _put_back(folder)
-            finish_writing(folder)
-            held = manifest_of(folder)
+            write.finish_writing(folder)
+            held = write.manifest_of(folder)
             if reason := _unfit(folder, None):
                 raise InputError([Complaint(str(folder), None, None, *reason)])
             said = _said(held, place.held, {*files, *to_come})
@@ -127,7 +114,6 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
 
     Parameters
     ----------
-    place : ResultPlace
     numbers : mapping of str to bytes or str
         The result as `replace_result` wrote it.
     files : mapping of str to bytes or str
@@ -143,10 +129,10 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
-    with disk_trouble_told(folder), only_writer(beside(folder, "lock"), folder):
-        finish_writing(folder)
-        held = manifest_of(folder) or {}
-        if any(held.get(name) != digest_of(content) for name, content in numbers.items()
+    with write.disk_trouble_told(folder), only_writer(write.beside(folder, "lock"), folder):
+        write.finish_writing(folder)
+        held = write.manifest_of(folder) or {}
+        if any(held.get(name) != write.digest_of(content) for name, content in numbers.items()
                if name not in files):
             return ["another calib wrote a result there meanwhile; nothing was added to it"]
         # The whole folder is exchanged again: nobody sees drawings half added.
@@ -168,22 +154,22 @@ def _said(held, before, files):
 
 def _swap(folder, files, held):
     """Stage the new folder with everything that is to stay, then exchange the two."""
-    new = beside(folder, "new")
-    hashes = {name: digest_of(content) for name, content in files.items()}
+    new = write.beside(folder, "new")
+    hashes = {name: write.digest_of(content) for name, content in files.items()}
     try:
-        stage(new, {**files, MANIFEST: manifest_text(hashes)})
+        write.stage(new, {**files, write.MANIFEST: write.manifest_text(hashes)})
         said, known = _carry(folder, new, held) if folder.is_dir() else ([], set())
-        sync_folder(new)
+        write.sync_folder(new)
         if folder.is_dir():
             shutil.copymode(folder, new)
             _exchange(folder, new)
             for path in _files_below(new):
                 # Somebody put it there while the new folder was made.
                 if path.relative_to(new) not in known:
-                    link_or_copy(path, _free_name(folder / path.relative_to(new)))
+                    write.link_or_copy(path, _free_name(folder / path.relative_to(new)))
         else:
             os.rename(new, folder)
-        sync_folder(folder.parent)
+        write.sync_folder(folder.parent)
     finally:
         shutil.rmtree(new, ignore_errors=True)
     return said
@@ -196,16 +182,17 @@ def _carry(folder, new, held):
         name = path.relative_to(folder)
         known.add(name)
         digest = held.get(name.as_posix())
-        if name.as_posix() == MANIFEST:
+        if name.as_posix() == write.MANIFEST:
             continue
-        if digest is not None and not path.is_symlink() and digest == digest_of(path.read_bytes()):
+        if digest is not None and not path.is_symlink() and (
+                digest == write.digest_of(path.read_bytes())):
             continue
         kept = new / name
         if digest is not None or kept.exists():
             kept = _free_name(kept.with_name(f"earlier-{name.name}"))
             said.append(f"{name.as_posix()} was changed after calib wrote it; kept as {kept.name}")
         kept.parent.mkdir(parents=True, exist_ok=True)
-        link_or_copy(path, kept)
+        write.link_or_copy(path, kept)
     return said, known
 
 
@@ -229,7 +216,7 @@ def _exchange(folder, new):
     """Two folders change names: in one step where the system can, else in two."""
     if _exchanged_at_once(folder, new):
         return
-    old = beside(folder, "old")
+    old = write.beside(folder, "old")
     shutil.rmtree(old, ignore_errors=True)
     os.rename(folder, old)
     try:
@@ -259,8 +246,8 @@ def _exchanged_at_once(first, second):
 
 def _put_back(folder):
     """Undo what a killed writer left beside the folder; its lock is held."""
-    shutil.rmtree(beside(folder, "new"), ignore_errors=True)
-    old = beside(folder, "old")
+    shutil.rmtree(write.beside(folder, "new"), ignore_errors=True)
+    old = write.beside(folder, "old")
     if old.is_dir():
         if folder.exists():
             shutil.rmtree(old, ignore_errors=True)
@@ -270,8 +257,8 @@ def _put_back(folder):
 
 def _recover(folder):
     """Have the whole former result back if a writer was killed between two renames."""
-    if not folder.exists() and beside(folder, "old").is_dir():
-        with only_writer(beside(folder, "lock"), folder):
+    if not folder.exists() and write.beside(folder, "old").is_dir():
+        with only_writer(write.beside(folder, "lock"), folder):
             _put_back(folder)
 
 
@@ -283,6 +270,6 @@ def recover_result(folder: Path) -> None:
     InputError
         If there is something to mend and the place cannot be written.
     """
-    with disk_trouble_told(folder), contextlib.suppress(FileNotFoundError):
+    with write.disk_trouble_told(folder), contextlib.suppress(FileNotFoundError):
         _recover(folder)
-    finish_writing(folder)
+    write.finish_writing(folder)

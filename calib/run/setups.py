@@ -14,7 +14,6 @@ from calib.run.table import (
     ORIENTATION_SD,
     SD,
     Column,
-    Table,
     complain_of_repeats,
     read_table,
 )
@@ -41,14 +40,14 @@ def read_set_ups(
         return None
     complain_of_repeats(table, "setup", findings, "each set-up once")
     ids = table.texts.get("setup", ("",) * len(table))
-    sd = _matrix(table, [f"sd_{name}" for name in _VALUES])
+    sd = table.matrix([f"sd_{name}" for name in _VALUES])
     sd[:, 3] = np.radians(sd[:, 3])
     sights = _sights(sights_text, sights_file, ids, findings)
     if sights is None:
         empty = np.zeros((0, 3))
         sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
-    orientation = np.radians(_matrix(table, ["orientation"])[:, 0])
-    return SetUps(ids, _matrix(table, AXES), orientation, sd, *sights)
+    orientation = np.radians(table.matrix(["orientation"])[:, 0])
+    return SetUps(ids, table.matrix(AXES), orientation, sd, *sights)
 
 
 def _sights(text, file, ids, findings):
@@ -72,10 +71,10 @@ def _sights(text, file, ids, findings):
     return (
         np.array([place.get(cell, -1) for cell in cells], int),
         table.texts.get("point", ("",) * len(table)),
-        _matrix(table, AXES),
-        covariance_of(table, _matrix(table, [f"sd_{axis}" for axis in AXES]), findings),
-        _matrix(table, [f"known_{axis}" for axis in AXES]),
-        np.nan_to_num(_matrix(table, [f"known_sd_{axis}" for axis in AXES])),
+        table.matrix(AXES),
+        covariance_of(table, table.matrix([f"sd_{axis}" for axis in AXES]), findings),
+        table.matrix([f"known_{axis}" for axis in AXES]),
+        np.nan_to_num(table.matrix([f"known_sd_{axis}" for axis in AXES])),
     )
 
 
@@ -84,15 +83,9 @@ def _complain_of_copies(table, setups, findings):
     first: dict[tuple, int] = {}
     points = table.texts.get("point", ("",) * len(table))
     for line, setup, point, at in zip(table.lines.tolist(), setups, points,
-                                      _matrix(table, AXES).tolist(), strict=True):
+                                      table.matrix(AXES).tolist(), strict=True):
         if not all(map(np.isfinite, at)):
             continue
         if (before := first.setdefault((setup, point, *at), line)) != line:
             findings.complain(table.file, line, None, f"the sight of line {before} again",
                               "each sight once")
-
-
-def _matrix(table: Table, names):
-    """Columns of numbers side by side, NaN where there is none."""
-    unknown = np.full(len(table), np.nan)
-    return np.column_stack([table.numbers.get(name, unknown) for name in names])

@@ -96,13 +96,13 @@ def read_shown(text: str, file: str, rig: Rig, findings: Findings) -> Shown | No
     ids = table.texts["pose"]
     poses = tuple(dict.fromkeys(p for p in ids if p))
     pose = np.array([poses.index(p) if p else -1 for p in ids], int)
-    shot = _coordinates(table, SHOT)
+    shot = table.matrix(SHOT)
     shown = Shown(
         poses=poses, stand=_stands(table, poses, pose, findings),
         readings=_readings(table, rig, poses, pose, findings),
         reading_step=np.radians([_step(table.numbers.get(n, np.zeros(0))) for n in names]),
         pose=pose, target=_targets(table, rig, findings),
-        position=_coordinates(table, SITE if on_site else HOUSE),
+        position=table.matrix(SITE if on_site else HOUSE),
         step=np.array([_step(table.numbers.get(n, np.zeros(0)))
                        for n in (SITE if on_site else HOUSE)]),
         on_site=on_site, shot=None if np.isnan(shot).all() else shot, line=table.lines)
@@ -119,11 +119,6 @@ def _frame(table: Table, findings: Findings) -> bool:
                           "columns forward, left, up (from the boom foot pin), or east, north, up, "
                           "as far as the display shows them")
     return bool(site)
-
-
-def _coordinates(table, names):
-    unknown = np.full(len(table), np.nan)
-    return np.column_stack([table.numbers.get(name, unknown) for name in names])
 
 
 def _step(values: np.ndarray) -> float:

@@ -101,6 +101,12 @@ class Table:
     def __len__(self) -> int:
         return len(self.lines)
 
+    def matrix(self, names: Iterable[str]) -> np.ndarray:
+        """Columns of numbers side by side, NaN where there is none, shape (n, k)."""
+        names, unknown = list(names), np.full(len(self), np.nan)
+        columns = [self.numbers.get(name, unknown) for name in names]
+        return np.array(columns).reshape(len(names), len(self)).T
+
 
 def read_table(
     text: str,

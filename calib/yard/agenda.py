@@ -10,7 +10,7 @@ from calib.document.planned import Drawing
 from calib.edge import envelope_edge
 from calib.judge.goal import TIMES_SD
 from calib.layout import RIG
-from calib.plan.further import information_so_far, usual_sd
+from calib.plan.further import information_so_far, undetermined, usual_sd
 from calib.run.records import Poses, Run, Shots
 
 
@@ -51,7 +51,6 @@ def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],
 
     Parameters
     ----------
-    planned : sequence of Proposed
     poses : sequence of str
         With readings, in their order.
     shot : sequence of (str, str)
@@ -86,19 +85,13 @@ def expected_edge(problem: Problem, unknowns: np.ndarray, poses: Sequence[Propos
     start = np.array([known.get(name, value)
                       for name, value in zip(later.names, later.start, strict=True)])
     information = information_so_far(later, start)
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    scaled = information / np.outer(scale, scale)
-    values = np.linalg.eigvalsh(scaled)
-    if values[0] < 1e-13 * values[-1]:
+    if undetermined(information):
         return float("nan")
     own = later.layout.among_free(later.layout.columns(RIG))
-    inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
     covariance = np.zeros((len(run.rig.parameters),) * 2)
     free = np.flatnonzero(~run.rig.held)
-    covariance[np.ix_(free, free)] = inverse[np.ix_(own, own)]
-    nodes = envelope_edge(run.rig, later.parameters(start))
-    sd = nodes.sd(covariance)[nodes.seen]
-    return TIMES_SD * float(sd.max()) if sd.size else float("nan")
+    covariance[np.ix_(free, free)] = np.linalg.inv(information)[np.ix_(own, own)]
+    return TIMES_SD * envelope_edge(run.rig, later.parameters(start)).worst_sd(covariance)
 
 
 def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:

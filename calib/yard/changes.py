@@ -12,6 +12,7 @@ from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
 from calib.run.text import CONTROL
+from calib.yard.notebook import free_name
 from calib.yard.session import Session, now_text
 
 
@@ -244,11 +245,7 @@ def _free_name(session, pose, target):
     """Pose and target, with a number where that is taken."""
     progress = session.state().progress
     taken = set() if progress is None else {f.shot for f in progress.fits}
-    name, number = f"{pose}-{target}", 1
-    while name in taken:
-        number += 1
-        name = f"{pose}-{target}-{number}"
-    return name
+    return free_name(f"{pose}-{target}", taken)
 
 
 def _started(session):

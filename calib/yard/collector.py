@@ -11,7 +11,6 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -25,11 +24,11 @@ from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES
 from calib.yard.field_files import kept_declaration
-from calib.yard.notebook import Notebook
+from calib.yard.notebook import Notebook, free_name
 from calib.yard.progress import NEAR
 
 #: What is left open about a file of which only points are wanted: who is what is told by the page.
-_NAMING = ("ids", "pose", "target", "others", "booking")
+_NAMING = {"ids", "pose", "target", "others", "booking"}
 
 _LARGEST = 50_000_000
 
@@ -110,7 +109,7 @@ class Collector:
         if one is None:
             raise InputError.of(self.path.name, name, "one that waits", column="point")
         if pose:
-            free = _free(name, [s for s in self.notebook.shots() if s["shot"] not in instead])
+            free = free_name(name, {s["shot"] for s in self.notebook.shots()} - set(instead))
             self.notebook.add_shots(
                 [{"shot": free, "pose": pose, "target": target, **one.cells}], instead)
         else:
@@ -150,7 +149,8 @@ class Collector:
                 continue
             if pose == at and target in left:
                 left.remove(target)
-            shot = {"shot": _free(name, known), "pose": pose, "target": target, **cells}
+            shot = {"shot": free_name(name, {one["shot"] for one in known}), "pose": pose,
+                    "target": target, **cells}
             self.notebook.add_shots([shot])
             known = [*known, shot]
             added += 1
@@ -182,8 +182,8 @@ class Collector:
             return kept
         rig, width = begun_run(self.notebook.folder, CAUTIONS)
         proposal = propose([self.path], rig, kept, {self.path: "points"}, width)
-        doubts = [choice for choice in proposal.doubtful
-                  if not any(word in _declares(choice) for word in _NAMING)]
+        doubts = [choice for choice in proposal.doubtful if _NAMING.isdisjoint(
+            [choice.typed.split(".")[0], *(k for a in choice.alternatives for k in a.declares)])]
         if proposal.declared.angles:
             raise InputError.of(self.path.name, "angles and distances",
                                 "coordinates while the run is "
@@ -197,19 +197,14 @@ class Collector:
         return proposal.declared
 
 
-def _declares(choice) -> set[str]:
-    return {choice.typed.split(".")[0], *(key for a in choice.alternatives for key in a.declares)}
-
-
 def _booked(points, i, pattern, declared):
     """Pose and target as the point itself says; None where it does not."""
     if points.pose[i] and points.target[i]:
         return points.pose[i], declared.targets.get(points.target[i], points.target[i])
     if pattern is not None:
-        name = points.description[i] if declared.ids_in == "description" else points.ids[i]
-        ways = pattern.readings_of(name) if len(name) <= 60 else []
-        if len(ways) == 1:
-            return ways[0].pose, ways[0].target
+        named = points.description if declared.ids_in == "description" else points.ids
+        if (way := pattern.only(named[i])) is not None:
+            return way.pose, way.target
     return None, None
 
 
@@ -239,13 +234,4 @@ def _places(rows: Sequence[Mapping[str, str]]) -> np.ndarray:
         with contextlib.suppress(KeyError, ValueError):  # a row at fault is told elsewhere
             found.append([float(row[axis]) for axis in AXES])
     return np.array(found).reshape(-1, 3)
-
-
-def _free(name: str, known: list[dict[str, Any]]) -> str:
-    taken = {one["shot"] for one in known}
-    number, free = 1, name
-    while free in taken:
-        number += 1
-        free = f"{name}-{number}"
-    return free
 

@@ -77,7 +77,7 @@ def _to_set_aside(session):
     return ",".join(name for name in names if name not in unknown) or "none"
 
 
-def result_folder(session: Session):
+def result_folder(session: Session) -> Path:
     """Where the result of the run is."""
     return session.notebook.folder / "result"
 

@@ -6,8 +6,9 @@ Every change says what it takes the row to be. Where somebody else changed the s
 
 import json
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from itertools import count
 from pathlib import Path
 
 from calib.chain.rig import Rig
@@ -283,6 +284,13 @@ class Notebook:
     def _write(self, files):
         with self._lock:
             write_whole(self.folder, files)
+
+
+def free_name(name: str, taken: Container[str]) -> str:
+    """A name, with a number where it is taken."""
+    if name not in taken:
+        return name
+    return next(free for free in (f"{name}-{k}" for k in count(2)) if free not in taken)
 
 
 def _copied(text, shot):

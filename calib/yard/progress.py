@@ -95,7 +95,10 @@ class Progress:
 
         Without what does not fit.
         """
-        return None if self.clean is None else edge_at_95(self.clean)
+        if self.clean is None:
+            return None
+        nodes = envelope_edge(self.clean.rig, self.clean.parameters)
+        return TIMES_SD * nodes.worst_sd(self.clean.covariance)
 
     @property
     def misfits(self) -> int:
@@ -119,13 +122,6 @@ class Progress:
     def unknowns(self) -> np.ndarray:
         """Solved, or as far as they are known."""
         return self.problem.start if self.clean is None else self.clean.adjustment.parameters
-
-
-def edge_at_95(solution: Solution) -> float:
-    """What a solution knows the edge to at 95 %, worst over the envelope, m."""
-    nodes = envelope_edge(solution.rig, solution.parameters)
-    sd = nodes.sd(solution.covariance)[nodes.seen]
-    return TIMES_SD * float(sd.max()) if sd.size else float("nan")
 
 
 def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = None) -> Progress:

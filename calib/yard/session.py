@@ -8,9 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
@@ -143,7 +140,8 @@ class Session:
         then = progress_of(run, tuple(names), self._near)
         if now is None or now.clean is None or then.clean is None:
             return then, None
-        return then, largest_move(now.clean, then.clean)
+        nodes = envelope_edge(now.clean.rig, now.clean.parameters)
+        return then, nodes.worst_error(then.clean.parameters, then.clean.rig)
 
     def _watch(self):
         while not self._stop.wait(EVERY):
@@ -229,13 +227,6 @@ def _trouble(error):
     return tuple(str(c) for c in error.complaints
                  if not ((c.file in (SHOTS, READINGS) and "no rows yet" in c.found)
                          or "no such file" in c.found))
-
-
-def largest_move(now: Solution, then: Solution) -> float:
-    """How far the edge is moved at most over the envelope by another solution, m."""
-    nodes = envelope_edge(now.rig, now.parameters)
-    error = nodes.error(then.parameters, then.rig)[nodes.seen]
-    return float(np.linalg.norm(error, axis=-1).max())
 
 
 def plan_file(folder: Path) -> Path:

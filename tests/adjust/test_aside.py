@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import GroupTests, reliability
 from calib.adjust.unknown_errors import ReadingLinks, error_test
+from tests.adjust.priors import prior_on
 
 
 def total_redundancy(checks):
@@ -126,9 +127,9 @@ def test_a_reading_set_aside_is_as_one_more_parameter(readings):
 def test_a_prior_value_set_aside_is_as_dropped():
     """Of two correlated prior values one is aside: as with the prior of the other alone."""
     model, observations, x = observed(3)
-    both = Prior.on_parameters(["a", "b"], [0, 1], [1.3, 0.5],
+    both = prior_on(["a", "b"], [0, 1], [1.3, 0.5],
                                covariance=1e-4 * np.array([[1, 0.5], [0.5, 1]]))
-    one = Prior.on_parameters(["b"], [1], [0.5], sd=[0.01])
+    one = prior_on(["b"], [1], [0.5], sd=[0.01])
     reduced = adjust(model, observations, x, prior=replace(both, aside=np.array([True, False])),
                      **TIGHT)
     alone = adjust(model, observations, x, prior=one, **TIGHT)
@@ -143,7 +144,7 @@ def test_a_prior_value_set_aside_is_as_dropped():
 def test_the_test_of_what_is_aside_is_that_of_what_takes_part(value):
     """In a linear model both tests of a value are the same number, and so is its bias."""
     model, observations, x = observed(4, linear=True)
-    prior = Prior.on_parameters(["a", "b"], [0, 1], [1.1, 0.4], sd=[0.05, 0.05])
+    prior = prior_on(["a", "b"], [0, 1], [1.1, 0.4], sd=[0.05, 0.05])
     taking_part = GroupTests.of(adjust(model, observations, x, prior=prior, **TIGHT)).test(**value)
     readings = [(value.get("block"), j) for j in value.get("readings", ())]
     gone = replace(prior, aside=np.isin([0, 1], value.get("priors", ())))

@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 from scipy.stats import ortho_group
 
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
+from tests.adjust.priors import prior_on
 
 SIZES = np.array([3, 2, 3, 1, 2, 4])
 BLOCK = np.repeat(np.arange(6), SIZES)
@@ -27,7 +28,7 @@ class Problem:
         self.y = self.predict(np.ones(P), self.readings).values + rng.normal(size=N) / 10
         self.covariances = [self.covariance_of(rng, size) / 100 for size in SIZES]
         self.reading_covariance = np.stack([self.covariance_of(rng, K) / 400 for _ in SIZES])
-        self.prior = Prior.on_parameters(["second"], [1], [1.1], sd=[0.3])
+        self.prior = prior_on(["second"], [1], [1.1], sd=[0.3])
 
     @staticmethod
     def covariance_of(rng, size):
@@ -113,7 +114,7 @@ def test_units_of_the_parameters(seed, powers):
         p = problem.predict(x / unit, readings)
         return Prediction(p.values, p.by_parameters / unit, p.by_readings)
 
-    prior = Prior.on_parameters(["second"], [1], [1.1 * unit[1]], sd=[0.3 * unit[1]])
+    prior = prior_on(["second"], [1], [1.1 * unit[1]], sd=[0.3 * unit[1]])
     other = problem.solve(in_units, prior=prior, start=unit)
     same(problem.solve(), other, unit)
 
@@ -150,7 +151,7 @@ def test_all_sds_at_once(seed, factor):
     observations = Observations.build(
         problem.y, BLOCK, [factor**2 * c for c in problem.covariances], problem.readings,
         factor**2 * problem.reading_covariance)
-    prior = Prior.on_parameters(["second"], [1], [1.1], sd=[0.3 * factor])
+    prior = prior_on(["second"], [1], [1.1], sd=[0.3 * factor])
     one, other = problem.solve(), problem.solve(observations=observations, prior=prior)
     assert (np.abs(other.parameters - one.parameters) / one.sd).max() < 1e-5
     np.testing.assert_allclose(other.sd, factor * one.sd, rtol=1e-6)

@@ -6,6 +6,7 @@ from scipy.optimize import least_squares
 
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
+from tests.adjust.priors import prior_on
 
 
 def without_readings(function):
@@ -94,7 +95,7 @@ def test_everything_held():
 
 def test_prior_counts_as_an_observation():
     """The same as one more row; its residual is value less estimate."""
-    prior = Prior.on_parameters(["slope"], [1], [2.1], sd=[0.01])
+    prior = prior_on(["slope"], [1], [2.1], sd=[0.01])
     with_prior = adjust(line, single(LINE_Y, LINE_SD), [0.0, 0.0], prior=prior)
     design = np.vstack([line(np.zeros(2), None).by_parameters, [0.0, 1.0]])
     with_row = adjust(without_readings(lambda x: (design @ x, design)),
@@ -245,7 +246,7 @@ def full_adjustment(observations, prior):
 def test_equals_the_full_adjustment(seed, rough, with_prior):
     """Estimates, sds, corrections and chi2 are those with every reading carried as an unknown."""
     observations = arm_observations(seed, rough)
-    prior = Prior.on_parameters(["first"], [0], [3.001], sd=[0.002]) if with_prior else Prior.none()
+    prior = prior_on(["first"], [0], [3.001], sd=[0.002]) if with_prior else Prior.none()
     solved = adjust(arm, observations, [2.5, 2.5, 0.0, 0.0], prior=prior, tolerance=1e-8)
     full = full_adjustment(observations, prior)
     covariance = np.linalg.inv(full.jac.T @ full.jac)[:4, :4]

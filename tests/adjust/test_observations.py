@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.adjust.observations import Observations, Prior
+from calib.adjust.observations import Observations
 
 GOOD = np.array([[2.0, 0.5], [0.5, 1.0]])
 
@@ -84,33 +84,3 @@ def test_symmetric_within_rounding_is_accepted():
 def test_covariances_of_very_different_size():
     """A square millimetre beside a square kilometre is positive definite."""
     build(covariances=[[[1e6, 1e-4], [1e-4, 1e-6]], [[1.0]]])
-
-
-@pytest.mark.parametrize(
-    ("given", "says"),
-    [
-        ({"sd": [0.1, 0.0]}, "covariance of the prior is not positive definite"),
-        ({"sd": [0.1, np.nan]}, "covariance of the prior is not finite"),
-        ({"covariance": [[1.0, 2.0], [2.0, 1.0]]}, "prior is not positive definite"),
-        ({"covariance": [[1.0, 0.5], [0.4, 1.0]]}, "prior is not symmetric"),
-        ({"covariance": [[1.0]]}, r"2 prior values but a covariance of shape \(1, 1\)"),
-        ({"sd": [0.1]}, r"2 prior values but a covariance of shape \(1, 1\)"),
-        ({"sd": [0.1, 0.1], "values": [1.0, np.nan]}, "a prior value is not finite"),
-        ({"sd": [0.1, 0.1], "names": ["one"]}, "2 prior values but 1 names and 2 parameters"),
-        ({"sd": [0.1, 0.1], "index": [0]}, "2 prior values but 2 names and 1 parameters"),
-    ],
-)
-def test_prior_refuses(given, says):
-    """A prior is checked like an observation."""
-    given = {"names": ["one", "other"], "index": [0, 2], "values": [1.0, 2.0]} | given
-    with pytest.raises(ValueError, match=says):
-        Prior.on_parameters(**given)
-
-
-def test_prior_on_parameters_picks_them():
-    """Values and derivatives of the parameters it is about."""
-    prior = Prior.on_parameters(["third", "first"], [2, 0], [5.0, 6.0], sd=[0.1, 0.2])
-    h, slope = prior.function(np.array([10.0, 20.0, 30.0]))
-    assert h.tolist() == [30.0, 10.0]
-    assert slope.tolist() == [[0, 0, 1], [1, 0, 0]]
-    np.testing.assert_allclose(prior.covariance, [[0.01, 0], [0, 0.04]])

@@ -6,6 +6,7 @@ import pytest
 from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.quick import look
+from tests.adjust.priors import prior_on
 
 BLOCKS, PER_BLOCK = 12, 3
 
@@ -60,7 +61,7 @@ def test_blocks_far_out_pull_little_when_robust():
 def test_held_parameters_stay_and_priors_count():
     """A held parameter keeps its value; a prior's misfit is part of chi-square."""
     model, observations = problem(3)
-    prior = Prior.on_parameters(["first"], [0], [9.0], sd=[1.0])
+    prior = prior_on(["first"], [0], [9.0], sd=[1.0])
     seen = look(model, observations, np.array([0.0, 0.8]), prior=prior,
                 held=np.array([False, True]))
     assert seen.parameters[1] == 0.8

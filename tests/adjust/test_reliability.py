@@ -14,6 +14,7 @@ from calib.adjust.reliability import (
     pope_taus,
     reliability,
 )
+from tests.adjust.priors import prior_on
 
 
 def total_redundancy(checks):
@@ -42,7 +43,7 @@ def linear_problem(seed=0, bias=None, with_prior=True):
     def model(x, readings):
         return Prediction(a @ x + np.einsum("ij,ij->i", b, readings[block]), a, b)
 
-    prior = Prior.on_parameters(["first", "third"], [0, 2], [0.2, -0.1],
+    prior = prior_on(["first", "third"], [0, 2], [0.2, -0.1],
                                 covariance=[[0.3, 0.1], [0.1, 0.4]])
     if not with_prior:
         prior = Prior.none()
@@ -111,7 +112,7 @@ def test_group_test_equals_the_drop_of_chi_square():
     def model(x, readings):
         return Prediction(wider @ x + np.einsum("ij,ij->i", b, readings[block]), wider, b)
 
-    prior = Prior.on_parameters(["first", "third"], [0, 2], [0.2, -0.1],
+    prior = prior_on(["first", "third"], [0, 2], [0.2, -0.1],
                                 covariance=[[0.3, 0.1], [0.1, 0.4]])
     freed = adjust(model, adjustment.observations, np.zeros(P + 2), prior=prior)
     assert test.statistic == pytest.approx(adjustment.chi2 - freed.chi2, rel=1e-8)

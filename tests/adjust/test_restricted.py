@@ -7,9 +7,10 @@ import pytest
 from scipy.optimize import minimize, nnls
 
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.profile import Profile, bartlett_factor, effective_dof
 from calib.adjust.restricted import RestrictedLikelihood, _not_negative
+from tests.adjust.priors import prior_on
 
 SIZES = np.array([2, 3, 3, 1, 4, 2, 3])
 BLOCK = np.repeat(np.arange(len(SIZES)), SIZES)
@@ -27,7 +28,7 @@ def problem():
     reading_covariance = shared @ shared.transpose(0, 2, 1) + np.eye(2)
     observations = Observations.build(
         3 * rng.normal(size=N), BLOCK, covariances, np.zeros((len(SIZES), 2)), reading_covariance)
-    prior = Prior.on_parameters(("first",), [0], [0.5], sd=[0.7])
+    prior = prior_on(("first",), [0], [0.5], sd=[0.7])
 
     def model(x, readings):
         return Prediction(design @ x + np.sum(rates * readings[BLOCK], 1), design, rates)

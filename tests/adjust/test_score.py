@@ -5,9 +5,10 @@ import pytest
 
 from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import hypothesis_test
 from calib.adjust.score import Family, Scores
+from tests.adjust.priors import prior_on
 
 RNG = np.random.default_rng(4)
 DESIGN, EXTRA = RNG.normal(size=(20, 3)), RNG.normal(size=(20, 4))
@@ -25,7 +26,7 @@ def problem(values, extra=()):
     observations = Observations.build(
         values, np.repeat(np.arange(10), 2), [np.diag([1.0, 2.0])] * 10, np.zeros((10, 2)),
         np.tile(0.3 * np.eye(2), (10, 1, 1)))
-    prior = Prior.on_parameters(("first",), [0], [0.5], sd=[0.7])
+    prior = prior_on(("first",), [0], [0.5], sd=[0.7])
     return adjust(model, observations, np.zeros(design.shape[1]), prior=prior)
 
 

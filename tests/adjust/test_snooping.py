@@ -12,6 +12,7 @@ from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.robust import reweight
 from calib.adjust.snooping import Stopped, judge, set_aside, snoop
 from calib.adjust.unknown_errors import error_test
+from tests.adjust.priors import prior_on
 
 BLOCKS, PER_BLOCK, SD = 12, 4, 0.02
 
@@ -182,12 +183,12 @@ def test_a_prior_value_is_a_candidate():
     model, observations, start, candidates = problem(6)
     truth = adjust(model, observations, start).parameters
     values = truth[:2] + np.array([0.0, 12 * 0.02])
-    prior = Prior.on_parameters(["a", "b"], [0, 1], values, sd=[0.02, 0.02])
+    prior = prior_on(["a", "b"], [0, 1], values, sd=[0.02, 0.02])
     candidates += [Candidate(("prior", i), priors=(i,)) for i in range(2)]
     found = snoop(model, observations, start, candidates, prior=prior)
     assert [s.candidate.label for s in found.suspects] == [("prior", 1)]
     assert found.at_end[0].test.bias == pytest.approx([0.24], abs=0.02)
     alone = adjust(model, observations, start,
-                   prior=Prior.on_parameters(["a"], [0], truth[:1], sd=[0.02]))
+                   prior=prior_on(["a"], [0], truth[:1], sd=[0.02]))
     np.testing.assert_allclose(found.final.parameters, alone.parameters, atol=3e-5)
     assert found.final.dof == alone.dof

@@ -6,8 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.spectrum import NotDetermined, Spectrum
+from tests.adjust.priors import prior_on
 
 NAMES = ("boom", "stick", "drop", "reach", "width")
 
@@ -185,9 +186,9 @@ def test_a_prior_settles_a_combination():
     """A prior on one of a pair is enough, and only a prior that bears on the pair."""
     design = random_design()
     design[:, 2] = design[:, 0]
-    settled = solve(design, prior=Prior.on_parameters(["drop"], [2], [0.0], sd=[0.1]))
+    settled = solve(design, prior=prior_on(["drop"], [2], [0.0], sd=[0.1]))
     assert settled.sd[2] == pytest.approx(0.1)
-    directions, _ = named(design, prior=Prior.on_parameters(["width"], [4], [0.0], sd=[0.1]))
+    directions, _ = named(design, prior=prior_on(["width"], [4], [0.0], sd=[0.1]))
     assert directions == [{"boom", "drop"}]
 
 
@@ -195,7 +196,7 @@ def test_a_weak_prior_is_not_mistaken_for_none():
     """A prior a million times weaker than the observations still determines: sd says so."""
     design = random_design()
     design[:, 2] = design[:, 0]
-    solved = solve(design, prior=Prior.on_parameters(["drop"], [2], [0.0], sd=[1e6]))
+    solved = solve(design, prior=prior_on(["drop"], [2], [0.0], sd=[1e6]))
     assert solved.sd[2] == pytest.approx(1e6)
 
 

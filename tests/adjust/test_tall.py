@@ -5,10 +5,11 @@ import pytest
 
 from calib.adjust import mixed_model
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import reliability
 from calib.adjust.spectrum import Spectrum
 from calib.adjust.tall import MANY, Tall
+from tests.adjust.priors import prior_on
 
 
 @pytest.fixture
@@ -58,7 +59,7 @@ def test_adjustment_does_not_depend_on_the_way(rng, monkeypatch):
     observations = Observations.build(
         y, np.arange(n), [np.array([[0.0025]])] * n, (x + 0.02 * rng.normal(size=n))[:, None],
         np.full((n, 1, 1), 4e-4))
-    prior = Prior.on_parameters(["a"], [0], [1.0], [0.1])
+    prior = prior_on(["a"], [0], [1.0], [0.1])
     solved = []
     for many in (MANY, 10**9):
         monkeypatch.setattr(mixed_model, "MANY", many)

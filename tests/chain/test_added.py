@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.chain.rig import RigError, rig_from_dict, rig_from_template
+from calib.chain.rig import rig_from_dict, rig_from_template
+from calib.chain.schema import RigError
 from calib.run.complaints import InputError
 from calib.run.folder import rig_from_text
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from calib.chain.effects import effects_of
-from calib.chain.rig import RigError, rig_from_dict, rig_from_template, template_names
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.chain.schema import RigError
 from tests.explore.planted import plants, with_plant
 
 TEMPLATES = template_names()

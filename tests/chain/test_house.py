@@ -5,7 +5,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from calib.calibration import solve
-from calib.chain.rig import RigError, rig_from_dict
+from calib.chain.rig import rig_from_dict
+from calib.chain.schema import RigError
 from calib.judge.structure import structure
 from calib.simulate import simulate
 

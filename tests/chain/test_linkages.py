@@ -6,7 +6,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from calib.chain.linkages import LINKAGES
-from calib.chain.rig import RigError, rig_from_dict
+from calib.chain.rig import rig_from_dict
+from calib.chain.schema import RigError
 from calib.chain.sensors import BLIND_GAIN
 
 FOUR_BAR, TRIANGLE = LINKAGES["four_bar"], LINKAGES["triangle"]

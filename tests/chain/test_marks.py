@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from calib.chain.derived import derived_values
-from calib.chain.rig import RigError, rig_from_dict
+from calib.chain.rig import rig_from_dict
+from calib.chain.schema import RigError
 
 ANTENNAS = {
     "left_antenna": {"on": "house", "near": [-1.6, 0.9, 1.7]},

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.chain.rig import RigError, rig_from_dict, rig_from_template, template_names
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.chain.schema import RigError
 
 #: Machines of about 1.5 t and of about 50 t (sizes: common practice, no source).
 SMALL = {

@@ -5,7 +5,8 @@ import copy
 import numpy as np
 import pytest
 
-from calib.chain.rig import RigError, rig_from_dict, rig_from_template, template_names
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.chain.schema import RigError
 
 OWN = {
     "name": "own", "title": "One arm and a bucket",

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.chain.rig import RigError, rig_from_dict, rig_from_template, template_names
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.chain.schema import RigError
 
 WAITING = {"boom_foot_width", "stick_pin_side", "bucket_pin_side"}
 

@@ -13,7 +13,8 @@ from calib.chain.basis import (
     OF_READING,
     QUARTER_TURN,
 )
-from calib.chain.rig import RigError, rig_from_dict
+from calib.chain.rig import rig_from_dict
+from calib.chain.schema import RigError
 
 
 def angle(means, **more):

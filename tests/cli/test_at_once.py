@@ -53,7 +53,7 @@ def test_solving_loads_no_drawing_and_no_library_of_distributions(tmp_path):
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_list_says_what_the_command_says(name):
     """The first line of a command's help is written twice; it is the same."""
-    assert " ".join(_loaded(name).help.split("\n\n")[0].split()) == COMMANDS[name][2]
+    assert " ".join(_loaded(name).help.split("\n\n")[0].split()) == COMMANDS[name]
 
 
 @pytest.fixture

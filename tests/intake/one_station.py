@@ -13,6 +13,7 @@ from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.intake.geometry.free_station import Given, approximate
 from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
+from tests.adjust.priors import prior_on
 
 UNKNOWNS = ("east", "north", "up", "orientation")
 
@@ -101,7 +102,7 @@ def solve_station(
     prior = Prior.none()
     index = np.flatnonzero(given.known)
     if len(index):
-        prior = Prior.on_parameters(
+        prior = prior_on(
             [UNKNOWNS[i] for i in index], index, given.value[index], given.sd[index])
     adjustment = adjust(model, observations, start, names=UNKNOWNS, prior=prior)
     found = adjustment.parameters

@@ -15,8 +15,9 @@ import pytest
 
 from calib.adjust.critical import ALPHA, delta0, pope_tau
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import pope_taus, reliability
+from tests.adjust.priors import prior_on
 
 
 def total_redundancy(checks):
@@ -44,7 +45,7 @@ def levelled(lines, fixed, prior=None):
     observations = Observations.build(values, range(len(lines)), covariances)
     if prior is not None:
         names, heights, covariance = prior
-        prior = Prior.on_parameters(names, [points.index(n) for n in names], heights,
+        prior = prior_on(names, [points.index(n) for n in names], heights,
                                     covariance=covariance)
     return points, adjust(
         lambda x, _: Prediction(known + design @ x, design, np.zeros((len(lines), 0))),

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from calib.adjust.mixed_model import adjust
-from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.observations import Observations, Prediction
+from tests.adjust.priors import prior_on
 
 
 def levelled(lines, points, fixed=(), prior=None):
@@ -92,7 +93,7 @@ def test_krumm_two_heights_known_with_a_covariance():
              ("6", "7", 10.071, .8), ("8", "7", 2.824, .8)]
     covariance = np.array([[.0025, -.0015], [-.0015, .0036]])
     points = ["2", "3", "6", "7", "8"]
-    prior = Prior.on_parameters(["2", "3"], [0, 1], [107.7541, 103.4535], covariance=covariance)
+    prior = prior_on(["2", "3"], [0, 1], [107.7541, 103.4535], covariance=covariance)
     solved = levelled(by_root_km(lines, 1.0), points, prior=prior)
     assert solved.parameters == pytest.approx(
         [107.7541, 103.4535, 105.6364, 115.7072, 112.8826], abs=6e-5)
@@ -105,7 +106,7 @@ def test_krumm_prior_is_not_taken_as_two_separate_ones():
     """Leaving the covariance out is another adjustment: the test above can tell."""
     lines = [("2", "8", 5.128, .7), ("3", "6", 2.183, .5), ("3", "7", 12.254, .5),
              ("6", "7", 10.071, .8), ("8", "7", 2.824, .8)]
-    prior = Prior.on_parameters(["2", "3"], [0, 1], [107.7541, 103.4535], sd=[.05, .06])
+    prior = prior_on(["2", "3"], [0, 1], [107.7541, 103.4535], sd=[.05, .06])
     solved = levelled(by_root_km(lines, 1.0), ["2", "3", "6", "7", "8"], prior=prior)
     assert abs(solved.covariance[0, 1]) < 1e-4
 

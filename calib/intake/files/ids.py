@@ -12,6 +12,10 @@ _FIELDS = {
 }
 
 
+#: No id is longer: what is, is not split up.
+LONGEST = 60
+
+
 class PatternText(ValueError):
     """A pattern that cannot be used; the message says why."""
 
@@ -34,7 +38,6 @@ class IdPattern:
 
     Parameters
     ----------
-    pattern : str
     targets : mapping of str to str
         What the crew writes to our target; empty: targets are written in full.
 
@@ -84,6 +87,11 @@ class IdPattern:
             if len(found) > 3 and not self.targets:
                 break
         return found
+
+    def only(self, point: str) -> Booked | None:
+        """The one way in which an id fits; None of several, of none, and of what is too long."""
+        ways = self.readings_of(point) if len(point) <= LONGEST else []
+        return ways[0] if len(ways) == 1 else None
 
     def _target(self, word):
         return self.targets.get(word) or self._folded.get(word.casefold(), word)

@@ -41,7 +41,6 @@ def approximate(
 
     Parameters
     ----------
-    sights : PolarShots
     known : ndarray, shape (n, 3)
         The points sighted, m.
     given : Given

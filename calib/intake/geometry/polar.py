@@ -14,6 +14,7 @@ distance, holding the target, pointing on the edge. What all shots of a set-up s
 instrument stands and how it is oriented) belongs to the adjustment, as unknowns of the set-up.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,11 @@ class PolarShots:
 
     def __len__(self):
         return len(self.direction)
+
+    def select(self, rows: Sequence[int] | np.ndarray) -> "PolarShots":
+        """Some of the rows."""
+        rows = np.array(rows, int)
+        return PolarShots(*(column[rows] for column in vars(self).values()))
 
 
 @dataclass(frozen=True)
@@ -67,7 +73,6 @@ def points(shots: PolarShots, station: np.ndarray, orientation: ArrayLike) -> np
 
     Parameters
     ----------
-    shots : PolarShots
     station : ndarray, shape (3,) or (n, 3)
         East, north, up of the instrument's tilting axis, m.
     orientation : float or ndarray, shape (n,)

@@ -132,8 +132,7 @@ def agreement_of(
     sd = known.sd[at]
     if not heights:
         sd[:, 2] = _ANY_HEIGHT
-    sights = PolarShots(*(getattr(found.polar, part)[rows] for part in (
-        "direction", "zenith", "distance", "target_height", "both_faces")))
+    sights = found.polar.select(rows)
     ignored = 0 if heights else len(set(names)) - 1
     try:
         adjustment = _adjusted(sights, names, known.position[at], sd, sds, prior)

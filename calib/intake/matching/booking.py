@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP, read_named
-from calib.intake.files.ids import Booked, IdPattern
+from calib.intake.files.ids import LONGEST, Booked, IdPattern
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
 from calib.run.table import ID, Column, nearest
@@ -36,7 +36,7 @@ def book_by_pattern(
     """
     booked, others, no_target = {}, [], []
     for row, (point, line) in enumerate(zip(points, lines, strict=True)):
-        ways = pattern.readings_of(point) if len(point) <= 60 else []
+        ways = pattern.readings_of(point) if len(point) <= LONGEST else []
         if len(ways) == 1 and ways[0].target == SKIP:
             no_target.append(f"{point} (line {line})")
         elif len(ways) == 1:
@@ -55,10 +55,14 @@ def book_by_pattern(
                               "such points out)")
     for why, left in ((f"the id does not fit {pattern.pattern}", others),
                       ("declared to be no target", no_target)):
-        if left:
-            findings.note(file, f"left out, {why}: " + ", ".join(left[:12])
-                          + (f" and {len(left) - 12} more" if len(left) > 12 else ""))
+        _note_left_out(file, why, left, findings)
     return booked
+
+
+def _note_left_out(file, why, left, findings):
+    if left:
+        more = f" and {len(left) - 12} more" if len(left) > 12 else ""
+        findings.note(file, f"left out, {why}: {', '.join(left[:12])}{more}")
 
 
 def _in_words(booked):
@@ -140,9 +144,7 @@ def book_by_sheet(
             findings.note(file, f"{quote(point)} taken as a re-shot of {quote(match['id'])}", line)
         else:
             others.append(f"{point} (line {line})")
-    if others:
-        findings.note(file, f"left out, not in {sheet.file}: " + ", ".join(others[:12])
-                      + (f" and {len(others) - 12} more" if len(others) > 12 else ""))
+    _note_left_out(file, f"not in {sheet.file}", others, findings)
     return booked, found
 
 

@@ -14,6 +14,7 @@ is correlated with the speed of the sensors. That fixes the offset to a few hund
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from calib.adjust.distributions import t_isf
 
@@ -89,7 +90,6 @@ def estimate(movement: Movement, shot_seconds: np.ndarray, pose: np.ndarray) -> 
 
     Parameters
     ----------
-    movement : Movement
     shot_seconds : ndarray, shape (n,)
         On the shots' clock.
     pose : ndarray of int, shape (n,)
@@ -231,7 +231,4 @@ def _best_lag(log_start, log_speed, start, speed, around, largest):
 
 def _smooth(values, half):
     """Running mean over half a window on each side; the ends repeat the first and last value."""
-    padded = np.concatenate([np.full(half, values[0]), values, np.full(half, values[-1])])
-    total = np.concatenate([[0.0], np.cumsum(padded - padded.mean())])
-    width = 2 * half + 1
-    return (total[width:] - total[:-width]) / width
+    return uniform_filter1d(values, 2 * half + 1, mode="nearest")

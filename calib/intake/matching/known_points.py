@@ -83,9 +83,7 @@ def read_known(data: bytes, file: str, unit: str, findings: Findings) -> KnownPo
     if table is None:
         return None
     complain_of_repeats(table, "point", findings, "each known point once")
-    unknown = np.full(len(table), np.nan)
-    position = np.column_stack([table.numbers.get(axis, unknown) for axis in AXES])
-    sd = np.column_stack([table.numbers.get(f"sd_{axis}", unknown) for axis in AXES])
+    position, sd = table.matrix(AXES), table.matrix(f"sd_{axis}" for axis in AXES)
     if len(table) and np.isnan(sd).any():
         findings.note(file, "known points without standard deviations are taken as errorless")
     sd = to_metres(sd, unit)
@@ -121,10 +119,8 @@ def read_given(
     if table is None:
         return {}
     complain_of_repeats(table, "setup", findings, "each set-up once")
-    unknown = np.full(len(table), np.nan)
-    value = np.column_stack([table.numbers.get(n, unknown) for n in names])
-    sd = np.column_stack([table.numbers.get(f"sd_{n}", unknown) for n in names])
-    height = table.numbers.get("instrument_height", unknown)
+    value, sd = table.matrix(names), table.matrix(f"sd_{n}" for n in names)
+    height = table.matrix(["instrument_height"])[:, 0]
     bare = np.isfinite(value).any(0) & np.isnan(sd).all(0)
     if bare.any() and sds is None:
         lacking = [name for name, lacks in zip(names, bare, strict=True) if lacks]
@@ -186,7 +182,7 @@ def place_set_ups(
     for name in names:
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
-        sights = _rows(polar, rows)
+        sights = polar.select(rows)
         at = np.zeros((0, 3)) if known is None else known.position[[number[ids[i]] for i in rows]]
         try:
             position, orientation = approximate(sights, at, prior)
@@ -212,16 +208,10 @@ def _backsights(rows, polar, setup, ids, placed, known, number, sds):
     if not rows:
         empty = np.zeros((0, 3))
         return Backsights((), (), empty, np.zeros((0, 3, 3)), empty, empty)
-    sights, value = _rows(polar, rows), np.array([placed[setup[i]].value for i in rows])
+    sights, value = polar.select(rows), np.array([placed[setup[i]].value for i in rows])
     at = [number[ids[i]] for i in rows]
     return Backsights(
         tuple(setup[i] for i in rows), tuple(ids[i] for i in rows),
         points(sights, value[:, :3], value[:, 3]), shot_covariance(sights, value[:, 3], sds),
         known.position[at], known.sd[at],
     )
-
-
-def _rows(polar, rows):
-    rows = np.array(rows, int)
-    return PolarShots(polar.direction[rows], polar.zenith[rows], polar.distance[rows],
-                      polar.target_height[rows], polar.both_faces[rows])

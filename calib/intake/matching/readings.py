@@ -93,11 +93,10 @@ def read_sheet(
     if text is None or table is None:
         return {}
     complain_of_repeats(table, "pose", findings, "each pose once")
-    unknown = np.full(len(table), np.nan)
     units = reading_units(called, file, table.header_line, findings, rig.strokes)
     values = _sheet_values(table, called, units, rig.strokes, findings)
     note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
-    sd = np.column_stack([table.numbers.get(f"sd_{name}", unknown) for name in called])
+    sd = table.matrix(f"sd_{name}" for name in called)
     blank = ("",) * len(table)
     stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)
     raw, digest = text.splitlines(), hashlib.sha256(data).hexdigest()

@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.intake.files.columns import SKIP
 from calib.intake.files.header_units import plain
-from calib.intake.files.ids import Booked, IdPattern
+from calib.intake.files.ids import LONGEST, Booked, IdPattern
 from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
 
 _STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)
@@ -104,14 +104,18 @@ def _by_words(where, names, words, position):
     out = []
     for pattern, _ in patterns.most_common(1):
         reader = IdPattern(pattern, words)
-        ways = {row: reader.readings_of(name) for row, name in enumerate(names) if len(name) <= 60}
-        booked = {row: way[0] for row, way in ways.items()
-                  if len(way) == 1 and way[0].pose.isdecimal()}
+        booked = _booked(reader, names)
         if booked:
             width, spread = _width(booked, position)
             out.append(Naming(where, pattern, words, booked, names[next(iter(booked))], width,
                               spread))
     return out
+
+
+def _booked(reader, names):
+    """By row, what the names that fit in one way are; poses are numbers."""
+    return {row: way for row, way in enumerate(map(reader.only, names))
+            if way is not None and way.pose.isdecimal()}
 
 
 def _alike(names):
@@ -124,8 +128,7 @@ def _alike(names):
              if LIKE_POSE <= count <= _COMMON * len(names)}
     patterns = Counter(filter(None, (_pattern_of(name, words) for name in names)))
     for pattern, count in patterns.most_common(1):
-        ways = [way[0] for name in names
-                if len(name) <= 60 and len(way := IdPattern(pattern, words).readings_of(name)) == 1]
+        ways = list(filter(None, map(IdPattern(pattern, words).only, names)))
         told = Counter(pose for pose, _ in {(b.pose, b.target) for b in ways})
         if 2 * count >= len(names) and sum(n > 1 for n in told.values()) >= LIKE_POSE:
             return pattern
@@ -160,7 +163,7 @@ def _widened(way, names, targets, told, position):
     """The same pattern with all words that stand where the corners are named."""
     pattern = _widest(way.pattern)
     parts = [_ANY.get(part, re.escape(part)) for part in re.split(r"({[^{}]*})", pattern)]
-    fits = [match for name in names if len(name) <= 60
+    fits = [match for name in names if len(name) <= LONGEST
             and (match := re.fullmatch("".join(parts), name, re.IGNORECASE))]
     if pattern != way.pattern and len(fits) <= len(way.booked):
         return way
@@ -184,9 +187,7 @@ def _widened(way, names, targets, told, position):
     if not table:
         return replace(way, unknown=unknown)
     reader = IdPattern(pattern, table)
-    booked = {row: ways[0] for row, name in enumerate(names)
-              if len(name) <= 60 and len(ways := reader.readings_of(name)) == 1
-              and ways[0].pose.isdecimal()}
+    booked = _booked(reader, names)
     width, spread = _width(booked, position)
     return replace(way, pattern=pattern, targets=table, booked=booked, unknown=unknown,
                    example=names[next(iter(booked), 0)], width=width, spread=spread)

@@ -116,8 +116,8 @@ def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:
     if declared.ids is None:
         return []
     reader = IdPattern(declared.ids, declared.targets)
-    booked = [(name, ways[0]) for name in _names(rows)[declared.ids_in] if len(name) <= 60
-              and len(ways := reader.readings_of(name)) == 1 and ways[0].target != SKIP]
+    booked = [(name, way) for name in _names(rows)[declared.ids_in]
+              if (way := reader.only(name)) is not None and way.target != SKIP]
     if not booked:
         return []
     name, first = booked[0]

@@ -57,7 +57,6 @@ def propose(
         In any order: shots, known points, log, sheet, booking.
     rig : Rig
         Its targets and readings.
-    declared : Declaration, optional
     roles : mapping, optional
         The part of files that a person has told.
     taped_width : float, optional

@@ -10,29 +10,8 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures.marks import (
-    BESIDE,
-    COLOURS,
-    FLAGGED,
-    ORDINARY,
-    SET_ASIDE,
-    SUSPECT,
-    label_points,
-    linked,
-    points,
-    room_for,
-    thinned,
-)
+from calib.report.figures import marks, style
 from calib.report.figures.small_multiples import Lattice, Plot, padded
-from calib.report.figures.style import (
-    FAINT,
-    INK,
-    POSE,
-    SHOT,
-    few_ticks,
-    grid,
-    zero_line,
-)
 from calib.report.spoken import spoken
 
 #: Components of a miss seen from the house.
@@ -67,10 +46,10 @@ def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading])
 
     def kind(record):
         if isinstance(record, AsideShot):
-            return SET_ASIDE
+            return marks.SET_ASIDE
         if record.suspect:
-            return FLAGGED if beyond.isdisjoint(_names(record)) else SUSPECT
-        return BESIDE if record.pose in poses else ORDINARY
+            return marks.FLAGGED if beyond.isdisjoint(_names(record)) else marks.SUSPECT
+        return marks.BESIDE if record.pose in poses else marks.ORDINARY
 
     return np.array([kind(record) for record in records], int)
 
@@ -95,12 +74,12 @@ def _names(record):
 
 def shot_refs(document: ResultRecord) -> dict[str, str]:
     """What the points of each shot refer to."""
-    return {shot.shot: f"{SHOT}{k}" for k, shot in enumerate(shown_shots(document))}
+    return {shot.shot: f"{style.SHOT}{k}" for k, shot in enumerate(shown_shots(document))}
 
 
 def pose_refs(document: ResultRecord) -> dict[str, str]:
     """What the points of each pose refer to."""
-    return {pose.pose: f"{POSE}{k}" for k, pose in enumerate(document.poses)}
+    return {pose.pose: f"{style.POSE}{k}" for k, pose in enumerate(document.poses)}
 
 
 def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
@@ -111,7 +90,7 @@ def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
 def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
     """Rows of the shots to draw, and the count for a title."""
     n = len(kind)
-    rows, every = thinned(n, kind != ORDINARY, most)
+    rows, every = marks.thinned(n, kind != marks.ORDINARY, most)
     # Every suspect and every shot set aside is drawn in any case.
     return rows, f"n = {n}" if every == 1 else f"n = {n}, 1 in {every} drawn"
 
@@ -122,19 +101,19 @@ def by_order(figure, document):
     values, kind = misses(shots), kinds(document, shots)
     rows, count = drawn(kind)
     tags, refs = numbers_of(document, shots), _refs(document, shots)
-    axes = grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
+    axes = style.grid(figure, 3, share_x=True, between=(0.3, 0.3))[:, 0]
     order = np.arange(1, len(shots) + 1)
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
-        zero_line(ax)
+        style.zero_line(ax)
         _stand_lines(ax, document, shots)
-        room = room_for(column, kind)
+        room = marks.room_for(column, kind)
         inside = np.clip(column, -room, room)[rows]
-        points(ax, order[rows], inside, kind[rows], refs=refs[rows])
+        marks.points(ax, order[rows], inside, kind[rows], refs=refs[rows])
         ax.set_ylim(-1.45 * room, 1.45 * room)
         ax.set_xlim(0, len(shots) + 1)
-        few_ticks(ax, 8)
-        label_points(ax, order[rows], inside, [_with_size(tags[i], column[i], room) for i in rows],
-                     kind[rows], 6)
+        style.few_ticks(ax, 8)
+        marks.label_points(ax, order[rows], inside,
+                           [_with_size(tags[i], column[i], room) for i in rows], kind[rows], 6)
         ax.set_ylabel("mm")
         ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
     axes[-1].set_xlabel("shot, in the order of the poses (dotted: next stand)")
@@ -157,7 +136,7 @@ def _stand_lines(ax, document, shots):
     changes = [i for i in range(1, len(stands)) if stands[i] != stands[i - 1]]
     if len(changes) <= 8:
         for i in changes:
-            ax.axvline(i + 0.5, color=INK, linewidth=0.6, linestyle=":")
+            ax.axvline(i + 0.5, color=style.INK, linewidth=0.6, linestyle=":")
 
 
 def by_component(figure, document):
@@ -167,22 +146,22 @@ def by_component(figure, document):
         1000 * np.array([[shot.miss.east, shot.miss.north] for shot in shots]), misses(shots)])
     tags, kind, refs = numbers_of(document, shots), kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
-    ax = grid(figure, top=0.45)[0, 0]
+    ax = style.grid(figure, top=0.45)[0, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(shots)) % 7]
-    usual = np.isin(kind, (ORDINARY, BESIDE))
-    room = max(room_for(column, kind) for column in values.T)
+    usual = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
+    room = max(marks.room_for(column, kind) for column in values.T)
     inside = np.clip(values, -room, room)
-    zero_line(ax)
+    style.zero_line(ax)
     ax.set_xlim(-0.6, 4.6)
     ax.set_ylim(-1.25 * room, 1.25 * room)
     for k, column in enumerate(values.T):
-        points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
+        marks.points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
         rms = np.sqrt(np.mean((column[usual] if usual.any() else column)**2))
         for side in (rms, -rms):
-            ax.plot([k - 0.4, k + 0.4], [side, side], color=INK, linewidth=1.6)
-        label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows], kind[rows], 5,
-                     room=(k - 0.5, -1.25 * room, k + 0.5, 1.25 * room))
-    ax.axvline(1.5, color=INK, linewidth=0.6, linestyle=":")
+            ax.plot([k - 0.4, k + 0.4], [side, side], color=style.INK, linewidth=1.6)
+        marks.label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows],
+                           kind[rows], 5, room=(k - 0.5, -1.25 * room, k + 0.5, 1.25 * room))
+    ax.axvline(1.5, color=style.INK, linewidth=0.6, linestyle=":")
     ax.set_xticks(range(5), ["east", "north", *COMPONENTS])
     ax.grid(axis="x", visible=False)
     rim = f"; drawn to {room:.0f} mm" if np.abs(values).max() > room else ""
@@ -197,19 +176,19 @@ def plan_and_side(figure, document):
     miss, kind, refs = misses(shots) / 1000, kinds(document, shots), _refs(document, shots)
     rows, count = drawn(kind, 250)
     tags = [numbers_of(document, shots)[i] for i in rows]
-    plan, side = grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
-    ordinary = np.isin(kind, (ORDINARY, BESIDE))
+    plan, side = style.grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
+    ordinary = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
                               (side, 2, "Side: forward and up of the boom foot")):
         _equal_scales(ax, place, across)
         at, steps = place[:, [0, across]], _cut(factor * miss[:, [0, across]], place)
-        for of in (ORDINARY, BESIDE, FLAGGED, SUSPECT, SET_ASIDE):
-            _arrows(ax, at, steps, rows[kind[rows] == of], COLOURS[of], refs)
-        points(ax, *at[rows].T, kind[rows], 6, refs[rows])
-        ax.plot(0, 0, marker="s", color=INK, markersize=5)
-        marked = np.flatnonzero(np.isin(kind, (SUSPECT, FLAGGED, SET_ASIDE)))
-        label_points(ax, *at[rows].T, tags, kind[rows], clear_of=np.vstack(
+        for of in (marks.ORDINARY, marks.BESIDE, marks.FLAGGED, marks.SUSPECT, marks.SET_ASIDE):
+            _arrows(ax, at, steps, rows[kind[rows] == of], marks.COLOURS[of], refs)
+        marks.points(ax, *at[rows].T, kind[rows], 6, refs[rows])
+        ax.plot(0, 0, marker="s", color=style.INK, markersize=5)
+        marked = np.flatnonzero(np.isin(kind, (marks.SUSPECT, marks.FLAGGED, marks.SET_ASIDE)))
+        marks.label_points(ax, *at[rows].T, tags, kind[rows], clear_of=np.vstack(
             [(0, 0), *(at[marked] + share * steps[marked] for share in _ALONG)]))
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
@@ -246,8 +225,8 @@ def _cut(steps, place):
 
 def _arrows(ax, at, steps, rows, colour, refs):
     if len(rows):
-        linked(ax.quiver(*at[rows].T, *steps[rows].T, angles="xy", scale_units="xy", scale=1,
-                         color=colour, width=0.0025, headwidth=4, headlength=5), refs, rows)
+        marks.linked(ax.quiver(*at[rows].T, *steps[rows].T, angles="xy", scale_units="xy", scale=1,
+                               color=colour, width=0.0025, headwidth=4, headlength=5), refs, rows)
 
 
 def by_reach_and_joint(figure, document):
@@ -256,7 +235,7 @@ def by_reach_and_joint(figure, document):
     names, variables = _variables(document)
     values, refs, kind = misses(shots), _refs(document, shots), kinds(document, shots)
     rows, count = drawn(kind, 150)
-    usual = np.isin(kind, (ORDINARY, BESIDE))
+    usual = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
     usual = usual if usual.any() else np.ones(len(kind), bool)
     reach = max(1.1 * np.abs(values[usual]).max(), 1.0)
     inside = np.clip(values, -reach, reach)
@@ -265,8 +244,8 @@ def by_reach_and_joint(figure, document):
         for k, column in enumerate(inside.T):
             plot = Plot(lattice, row, k, padded(variable), (-1.15 * reach, 1.15 * reach),
                         x_label=name if k == 1 else "", y_labels=k == 0)
-            points(lattice.axes, *plot.place(variable[rows], column[rows]), kind[rows], 6,
-                   refs[rows])
+            marks.points(lattice.axes, *plot.place(variable[rows], column[rows]), kind[rows], 6,
+                         refs[rows])
             _mean_line(plot, variable[usual], column[usual])
     for k, component in enumerate(COMPONENTS):
         lattice.text(lattice.cell(0, k)[0], lattice.top + 0.1, f"{component}, mm")
@@ -293,7 +272,7 @@ def _mean_line(plot, x, y):
         return
     fifths = np.array_split(np.argsort(x, kind="stable"), 5)
     line = plot.place([x[f].mean() for f in fifths], [y[f].mean() for f in fifths])
-    plot.lattice.line(*line, INK, 1.2)
+    plot.lattice.line(*line, style.INK, 1.2)
 
 
 def corrections(figure, document):
@@ -307,7 +286,7 @@ def corrections(figure, document):
         of = [r for r in document.readings if r.reading == sensor]
         value, kind = np.array([r.correction for r in of]), kinds(document, of)
         tags = numbers_of(document, of)
-        rows, every = thinned(len(of), kind != ORDINARY, 200)
+        rows, every = marks.thinned(len(of), kind != marks.ORDINARY, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
         checked = sum(r.pose not in shot for r in of)
@@ -315,13 +294,13 @@ def corrections(figure, document):
         plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
-            lattice.line(*plot.place([0, len(of) + 1], [side, side]), FAINT, 1.2, (0, (4, 2)))
-        points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
-               _refs(document, of)[rows])
+            lattice.line(*plot.place([0, len(of) + 1], [side, side]), style.FAINT, 1.2, (0, (4, 2)))
+        marks.points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
+                     _refs(document, of)[rows])
         left, bottom = plot.corner
-        label_points(lattice.axes, *plot.place(order[rows], value[rows]),
-                     [tags[i] for i in rows], kind[rows], 4,
-                     room=(left, bottom, left + lattice.size[0], bottom + lattice.size[1]))
+        marks.label_points(lattice.axes, *plot.place(order[rows], value[rows]),
+                           [tags[i] for i in rows], kind[rows], 4,
+                           room=(left, bottom, left + lattice.size[0], bottom + lattice.size[1]))
         drawn = "" if every == 1 else f", 1 in {every}"
         lattice.text(left, bottom + lattice.size[1] + 0.06,
                      f"{spoken(sensor)}, {of[0].unit}{drawn}")

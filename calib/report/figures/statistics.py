@@ -5,20 +5,9 @@ import numpy as np
 from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import normal_isf, normal_ppf
 from calib.judge.goal import TIMES_SD
+from calib.report.figures import style
 from calib.report.figures.marks import ORDINARY, label_points, points, thinned
 from calib.report.figures.residuals import AXES, kinds, numbers_of, shot_refs
-from calib.report.figures.style import (
-    FLAG,
-    INK,
-    PLAIN,
-    SIGNED,
-    SMALL,
-    grid,
-    limit_lines,
-    named_rows,
-    short,
-    zero_line,
-)
 from calib.report.spoken import spoken
 
 #: Correlations below this are not written; matrices of more have no room for their numbers.
@@ -43,15 +32,16 @@ def _w(document):
 def normal(figure, document):
     """Histogram and normal probability of the standardised residuals w."""
     w, _, kind, tags, refs = _w(document)
-    left, right = grid(figure, 1, 2, between=(0.65, 0.3))[0]
+    left, right = style.grid(figure, 1, 2, between=(0.65, 0.3))[0]
     if not len(w):
         left.set_title("Nothing is checked (n = 0)")
         return
     inside = w[np.abs(w) <= 5]
     edges = np.arange(-5, 5.01, 0.5)
-    left.hist(inside, edges, color=PLAIN, alpha=0.85, rwidth=0.94)
+    left.hist(inside, edges, color=style.PLAIN, alpha=0.85, rwidth=0.94)
     x = np.linspace(-5, 5, 121)
-    left.plot(x, np.exp(-x**2 / 2) / np.sqrt(2 * np.pi) * len(w) * 0.5, color=INK, linewidth=1.4)
+    left.plot(x, np.exp(-x**2 / 2) / np.sqrt(2 * np.pi) * len(w) * 0.5, color=style.INK,
+              linewidth=1.4)
     beyond = len(w) - len(inside)
     left.set_title(f"n = {len(w)}; {beyond} beyond 5")
     left.set_xlabel("w")
@@ -60,7 +50,7 @@ def normal(figure, document):
     expected = normal_ppf((np.arange(len(w)) + 0.5) / len(w))
     rows, _ = thinned(len(w), (kind[order] != ORDINARY) | (np.abs(w[order]) > 3))
     reach = [expected[0] * 1.1, expected[-1] * 1.1]
-    right.plot(reach, reach, color=INK, linewidth=1.2)
+    right.plot(reach, reach, color=style.INK, linewidth=1.2)
     drawn, inside = order[rows], np.clip(w[order], -10, 10)[rows]
     points(right, expected[rows], inside, kind[drawn], 8, refs[drawn])
     right.set_xlim(*reach)
@@ -74,13 +64,13 @@ def normal(figure, document):
 def redundancy_and_w(figure, document):
     """Redundancy against w with the critical values: what is checked, and what fails."""
     w, redundancy, kind, tags, refs = _w(document)
-    ax = grid(figure, top=0.45)[0, 0]
+    ax = style.grid(figure, top=0.45)[0, 0]
     rows, every = thinned(len(w), kind != ORDINARY)
     inside = np.clip(w, -12, 12)[rows]
-    zero_line(ax)
+    style.zero_line(ax)
     points(ax, redundancy[rows], inside, kind[rows], 9, refs[rows])
     ax.set_ylim(-15, 15)
-    limit_lines(ax, (-W_LIMIT, W_LIMIT))
+    style.limit_lines(ax, (-W_LIMIT, W_LIMIT))
     ax.set_xlim(min(0.0, redundancy.min(initial=0.0)) - 0.02,
                 max(1.0, redundancy.max(initial=0.0)) + 0.02)
     label_points(ax, redundancy[rows], inside, tags[rows], kind[rows],
@@ -96,15 +86,15 @@ def tape_pulls(figure, document):
     """Every taped value's test: solved without it less taped, in sds of the difference."""
     taped = document.taped
     rows = [row for row in taped.rows if row.z is not None]
-    ax = grid(figure, left=1.65)[0, 0]
+    ax = style.grid(figure, left=1.65)[0, 0]
     z = np.array([row.z for row in rows])
     bad = np.array([row.significant for row in rows], bool)
-    y = named_rows(ax, [spoken(row.quantity) for row in rows])
+    y = style.named_rows(ax, [spoken(row.quantity) for row in rows])
     for yi, zi, is_bad in zip(y, z, bad, strict=True):
-        ax.plot([0, zi], [yi, yi], color=FLAG if is_bad else PLAIN, linewidth=1.2)
+        ax.plot([0, zi], [yi, yi], color=style.FLAG if is_bad else style.PLAIN, linewidth=1.2)
     points(ax, z, y, bad, 20)
-    ax.axvline(0, color=INK, linewidth=0.8)
-    limit_lines(ax, (-taped.limit, taped.limit), horizontal=False)
+    ax.axvline(0, color=style.INK, linewidth=0.8)
+    style.limit_lines(ax, (-taped.limit, taped.limit), horizontal=False)
     reach = max(4.0, 1.1 * np.abs(z).max(initial=0.0))
     ax.set_xlim(-reach, reach)
     ax.set_xlabel("solved less taped, in its sds")
@@ -131,15 +121,15 @@ def correlation(figure, document):
     """Correlations in tenths; what a column is of stands on the diagonal."""
     names, matrix, n = correlated(document)
     count = len(names)
-    ax = grid(figure, left=1.72, bottom=0.1, right=0.15)[0, 0]
+    ax = style.grid(figure, left=1.72, bottom=0.1, right=0.15)[0, 0]
     cells = np.where(np.tri(count, k=-1, dtype=bool), matrix, np.nan)
     ax.pcolormesh(np.arange(count + 1), np.arange(count + 1), np.ma.masked_invalid(cells),
-                  cmap=SIGNED, vmin=-1, vmax=1, edgecolors="none")
+                  cmap=style.SIGNED, vmin=-1, vmax=1, edgecolors="none")
     for i, j in np.argwhere(np.abs(np.nan_to_num(cells)) >= BLANK):
         ax.text(j + 0.5, i + 0.5, f"{10 * cells[i, j]:.0f}", ha="center", va="center",
-                fontsize=SMALL, color="#000000" if abs(cells[i, j]) < 0.7 else "#ffffff")
+                fontsize=style.SMALL, color="#000000" if abs(cells[i, j]) < 0.7 else "#ffffff")
     for k in range(count):
-        ax.text(k + 0.5, k + 0.5, str(k + 1), ha="center", va="center", fontsize=SMALL)
+        ax.text(k + 0.5, k + 0.5, str(k + 1), ha="center", va="center", fontsize=style.SMALL)
     ax.set_xticks([])
     ax.set_yticks(np.arange(count) + 0.5,
                   [f"{spoken(name)} {k}" for k, name in enumerate(names, 1)])
@@ -156,10 +146,10 @@ def influence(figure, document, most: int = 20):
     refs = shot_refs(document)
     shots = [s for s in document.undetected.shots if s.edge is not None]
     shown = sorted(shots, key=lambda s: -s.edge)[:most]
-    ax = grid(figure, left=1.5)[0, 0]
-    y = named_rows(ax, [short(s.shot, 18) for s in shown])
+    ax = style.grid(figure, left=1.5)[0, 0]
+    y = style.named_rows(ax, [style.short(s.shot, 18) for s in shown])
     value = np.array([1000 * s.edge for s in shown])
-    ax.barh(y, value, height=0.25, color=PLAIN, alpha=0.6)
+    ax.barh(y, value, height=0.25, color=style.PLAIN, alpha=0.6)
     points(ax, value, y, [kind[s.shot] for s in shown], 20, [refs[s.shot] for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
     ax.set_xlabel("least detectable error at the edge, mm")
@@ -177,11 +167,11 @@ def check_shots(figure, document):
     place = np.arange(len(rows))
     tolerance = 1000 * check.tolerance
     reach = 1.1 * max(np.abs(miss).max(), (np.abs(miss) + half).max(), tolerance)
-    panels = grid(figure, 3, share_x=True, between=(0.3, 0.28), bottom=1.2, top=0.48)[:, 0]
+    panels = style.grid(figure, 3, share_x=True, between=(0.3, 0.28), bottom=1.2, top=0.48)[:, 0]
     for ax, axis, column, bars in zip(panels, AXES, miss.T, half.T, strict=True):
-        zero_line(ax)
-        limit_lines(ax, (-tolerance, tolerance))
-        ax.errorbar(place, column[rows], yerr=bars[rows], fmt="none", ecolor=INK, capsize=2.5,
+        style.zero_line(ax)
+        style.limit_lines(ax, (-tolerance, tolerance))
+        ax.errorbar(place, column[rows], yerr=bars[rows], fmt="none", ecolor=style.INK, capsize=2.5,
                     linewidth=0.9)
         points(ax, place, column[rows], beyond[rows].astype(int), 22)
         ax.set_xlim(-0.7, len(rows) - 0.3)
@@ -191,7 +181,7 @@ def check_shots(figure, document):
     # Ids where they have room beside each other.
     few = len(rows) <= 16
     panels[-1].set_xticks(place if few else [], [
-        short(shots[i].shot, 18) for i in rows] if few else [], rotation=60, ha="right",
+        style.short(shots[i].shot, 18) for i in rows] if few else [], rotation=60, ha="right",
         rotation_mode="anchor")
     count = f"n = {len(shots)}" + ("" if every == 1 else f", 1 in {every} drawn")
     panels[0].set_title(f"Measured less predicted ({count}); bars: 95 %\n"
@@ -201,15 +191,15 @@ def check_shots(figure, document):
 def noise(figure, document):
     """How many times its stated sd each kind of value scatters, with 95 %."""
     told = [n for n in document.noise if n.times is not None]
-    ax = grid(figure, left=1.5)[0, 0]
-    y = named_rows(ax, [spoken(n.name) for n in told])
+    ax = style.grid(figure, left=1.5)[0, 0]
+    y = style.named_rows(ax, [spoken(n.name) for n in told])
     times = np.array([n.times for n in told])
     low = np.array([n.times if n.low95 is None else n.low95 for n in told])
     high = np.array([n.times if n.high95 is None else n.high95 for n in told])
     ax.errorbar(times, y, xerr=[np.maximum(times - low, 0), np.maximum(high - times, 0)],
-                fmt="none", ecolor=INK, capsize=3, linewidth=1.1)
+                fmt="none", ecolor=style.INK, capsize=3, linewidth=1.1)
     points(ax, times, y, [int(n.differs) for n in told], 22)
-    ax.axvline(1, color=INK, linewidth=0.9)
+    ax.axvline(1, color=style.INK, linewidth=0.9)
     ax.set_xlim(0, max(2.0, 1.08 * min(high.max(initial=1.0), 4 * times.max(initial=1.0))))
     ax.set_xlabel("times the stated sd; bars: 95 %")
     ax.set_title(f"n = {len(told)} kinds; 1 is as stated")

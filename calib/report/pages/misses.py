@@ -206,7 +206,6 @@ def point_data(document: ResultRecord, drawn: set[str]) -> dict[str, dict]:
 
     Parameters
     ----------
-    document : ResultRecord
     drawn : set of str
         What the points refer to, such as ``shot-3``; nothing else is told.
     """

@@ -22,7 +22,6 @@ def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
 
     Parameters
     ----------
-    document : ResultRecord
     named : sequence of NamedPosture
         That were asked for.
     pictures : mapping of str to str, optional

@@ -44,7 +44,6 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
         Of result.json.
     lengths, angles : str
         A key of `calib.report.pages.sheet_units.LENGTHS` and `ANGLES`.
-    length_decimals, angle_decimals : int, optional
     """
     write = writer(lengths, angles, length_decimals, angle_decimals)
     title = f"Job sheet: {document.job.machine or document.rig.title}"

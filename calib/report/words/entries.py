@@ -5,7 +5,7 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.entries.determined import Determined, Open
 from calib.entries.listed import Entry, Measure
-from calib.report.spoken import spoken
+from calib.report.spoken import few, spoken
 
 #: An own value that the system takes for granted is named if it is not zero; else they are listed.
 _NAMED = 12
@@ -87,10 +87,9 @@ def _taken(found, rig):
     if not found.taken:
         return []
     units = {p.name: p.unit for p in rig.parameters}
-    said = ", ".join(f"{name} {np.degrees(v):.6g} deg" if units[name] == "deg" else
-                     f"{name} {1000 * v:.6g} mm" for name, v in found.taken[:_NAMED])
-    more = f" and {len(found.taken) - _NAMED} more" if len(found.taken) > _NAMED else ""
-    return [f"The system is taken to hold of its own: {said}{more}."]
+    said = [f"{name} {np.degrees(v):.6g} deg" if units[name] == "deg" else
+            f"{name} {1000 * v:.6g} mm" for name, v in found.taken]
+    return [f"The system is taken to hold of its own: {few(said, _NAMED)}."]
 
 
 def _beside(found):

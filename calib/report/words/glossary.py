@@ -51,8 +51,7 @@ def explained(term: str) -> Word | None:
 
 
 def nearest_words(term: str, most: int = 4) -> tuple[str, ...]:
-    """Words that a term may stand for: those in it, those written like it, those that speak of it.
-    """
+    """Words that a term may stand for: those in it, written like it, or that speak of it."""
     plain = _plain(term)
     within = [word.name for part in plain.split() if (word := explained(part))]
     close = [_known()[c].name for c in difflib.get_close_matches(plain, _known(), 3 * most, 0.7)]

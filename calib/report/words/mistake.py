@@ -8,6 +8,7 @@ import numpy as np
 from calib.chain.length import FOOT, INCH
 from calib.judge import facts
 from calib.judge.facts import Fact
+from calib.report.spoken import few
 from calib.report.words.reading import scale_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
@@ -51,8 +52,7 @@ def where_words(where: facts.Where) -> str:
             return f" up to pose {poses[-1]}"
     if len(poses) == 1:
         return f" in pose {poses[0]}"
-    more = f" and {len(poses) - _LISTED} more" if len(poses) > _LISTED else ""
-    return f" in the {len(poses)} poses {', '.join(poses[:_LISTED])}{more}"
+    return f" in the {len(poses)} poses {few(poses, _LISTED)}"
 
 
 @singledispatch

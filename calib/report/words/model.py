@@ -5,21 +5,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.chain.circle import wrapped
+from calib.judge import same_model
 from calib.judge.common import correlation_known, shared_points, went_into
-from calib.judge.same_model import (
-    CHAIN,
-    DIRECTION,
-    HELD,
-    SENSOR,
-    ExchangedLengths,
-    ModelDifference,
-    OneMachine,
-)
 from calib.judge.survey import Survey
 from calib.machine import Machine
+from calib.report.spoken import few
 
 
-def difference_says(difference: ModelDifference, older: str = "the older",
+def difference_says(difference: same_model.ModelDifference, older: str = "the older",
                     newer: str = "the newer") -> str:
     """One difference, as part of a sentence; `older` and `newer` are what the two are called."""
     what, one, other = _parts(difference)
@@ -28,13 +21,13 @@ def difference_says(difference: ModelDifference, older: str = "the older",
 
 def _parts(difference):
     name, pair = difference.name, (difference.older, difference.newer)
-    if difference.kind == CHAIN:
+    if difference.kind == same_model.CHAIN:
         return "the chain of motions", *(f"that of {title}" for title in pair)
-    if difference.kind == DIRECTION:
+    if difference.kind == same_model.DIRECTION:
         return f"the direction of {name}", *(f"{direction:+.0f}" for direction in pair)
-    if difference.kind == SENSOR:
+    if difference.kind == same_model.SENSOR:
         return f"the sensor {name}", *(_sensor(*sensor) for sensor in pair)
-    if difference.kind == HELD:
+    if difference.kind == same_model.HELD:
         return name, *(_held(value, difference.unit) for value in pair)
     return f"the target {name}", "one point of the machine", "another"
 
@@ -52,8 +45,7 @@ def _held(value, unit):
 
 
 def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[str]:
-    """What took part in both, and how that is counted; `one` and `other` are what they are called.
-    """
+    """What took part in both, and how that is counted; `one` and `other` are their names."""
     said = []
     if not correlation_known(first, second):
         said.append("What is known of the machine in one of them rests on shots that are in the "
@@ -66,8 +58,8 @@ def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[
                         "known of the machine: the sds of the differences are of what is new in "
                         f"{names[1]}, and what it tells nothing new of is not tested.")
     if points := shared_points(first, second):
-        said.append(f"Both lean on the known points {_few(points)}: what their coordinates are off "
-                    "by is in both alike, which the sds of the differences do not count.")
+        said.append(f"Both lean on the known points {few(points, 6)}: what their coordinates are "
+                    "off by is in both alike, which the sds of the differences do not count.")
     return said
 
 
@@ -87,14 +79,9 @@ def known_says(machine: Machine, twice: Sequence[str]) -> list[str]:
     return said
 
 
-def _few(names: Sequence[str], most: int = 6) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
-
-
-def otherwise_says(found: OneMachine | ExchangedLengths) -> str:
+def otherwise_says(found: same_model.OneMachine | same_model.ExchangedLengths) -> str:
     """How two results describe one machine by different numbers; without a full stop."""
-    if isinstance(found, ExchangedLengths):
+    if isinstance(found, same_model.ExchangedLengths):
         return (f"{found.one} and {found.other} have exchanged their values: in one of the results "
                 "their reading columns are exchanged")
     exchanged = found.exchanged

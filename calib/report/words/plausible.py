@@ -21,7 +21,10 @@ _TELLERS = {
 
 def plausible_says(found: Plausibility) -> str:
     """The result in a few sentences."""
-    turns = [_same_angle(odd, found.rig) for odd in found.whole_turns]
+    turns = []
+    for odd in found.whole_turns:
+        p = _parameter(found.rig, odd.parameter)
+        turns.append(f"{p.name} is {_shown(p, odd.value)}, the same as {_shown(p, odd.expected)}.")
     if found.passed:
         said = ["Every value lies within its range.", _kept_out(found), *turns]
     else:
@@ -69,11 +72,6 @@ def machine_says(other: Weighed, rig: Rig) -> str:
 def teller_says(teller: Teller) -> str:
     """What tells two machines apart, as part of a sentence."""
     return _TELLERS[teller.kind].format(" or ".join(teller.names[:2]))
-
-
-def _same_angle(odd, rig):
-    p = _parameter(rig, odd.parameter)
-    return f"{p.name} is {_shown(p, odd.value)}, the same as {_shown(p, odd.expected)}."
 
 
 def _advice(found):

@@ -8,6 +8,7 @@ from calib.confirm.displayed import FittedStand
 from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Family, Sheet, Slip, Way
 from calib.confirm.telling import TellingPose, Unseen
+from calib.report.spoken import few
 
 #: Fields named in one sentence.
 _NAMED = 3
@@ -143,8 +144,7 @@ def _one(slip: Slip, sheet: Sheet):
     entries = sheet.entries.entries
     if len(slip.typed) > 1:
         names = [entries[i].name for i in slip.typed]
-        listed = ", ".join(names[:_NAMED]) + (
-            f" and {len(names) - _NAMED} more" if len(names) > _NAMED else "")
+        listed = few(names, _NAMED)
         if slip.family in (Family.SWAPPED, Family.SWAPPED_FAR):
             return f"The values of {names[0]} and {names[1]} are exchanged."
         more = _more(slip) or family_says(slip.family)

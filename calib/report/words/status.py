@@ -24,7 +24,6 @@ def mark(record: Shot | Reading, document: ResultRecord) -> str:
     ----------
     record : Shot or Reading
         One of the document.
-    document : ResultRecord
     """
     if not record.suspect:
         return ""

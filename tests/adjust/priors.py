@@ -1,0 +1,12 @@
+"""Priors on parameters by their numbers."""
+
+import numpy as np
+
+from calib.adjust.observations import Prior, _Chosen
+
+
+def prior_on(names, index, values, sd=None, covariance=None):
+    """A prior on the parameters numbered `index`, with their `sd` or a full `covariance`."""
+    covariance = np.diag(np.array(sd, float) ** 2) if covariance is None else covariance
+    return Prior(tuple(names), np.array(values, float), np.array(covariance, float),
+                 _Chosen(np.array(index, int)))
