@@ -57,19 +57,22 @@ class Spectrum:
     singular: np.ndarray  #: Shape (p,). Largest first.
     right: np.ndarray  #: Shape (p, p). Columns are the right singular vectors.
     #: Shape (p,). One over the column norms, so that units do not matter; 1 for a column of zeros.
+    #: Or what was given.
     scale: np.ndarray
     #: Shape (t, p). Left singular vectors of what was decomposed: of J, or of J compressed.
     inner: np.ndarray
     compressed: Compressed | Tall | None = None
 
     @classmethod
-    def of(cls, design: np.ndarray | Compressed | Tall) -> "Spectrum":
+    def of(cls, design: np.ndarray | Compressed | Tall, scale: np.ndarray | None = None
+           ) -> "Spectrum":
         """Decompose `design`, shape (n, p), already whitened to unit covariance."""
         compressed = None if isinstance(design, np.ndarray) else design
         if not isinstance(design, np.ndarray):
             design = design.triangle
-        norms = np.sqrt(np.einsum("ij,ij->j", design, design))
-        scale = 1.0 / np.where(norms > 0, norms, 1.0)
+        if scale is None:
+            norms = np.sqrt(np.einsum("ij,ij->j", design, design))
+            scale = 1.0 / np.where(norms > 0, norms, 1.0)
         n, p = design.shape
         scaled = design * scale
         if n < p:  # rows of zeros, so that the null directions of a short matrix appear as well

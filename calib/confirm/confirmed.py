@@ -12,9 +12,10 @@ from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown
 
-#: What was found: the display agrees, and no slip that would matter is left open; it agrees, but
-#: some would not be seen at these poses; a slip explains it; none does; everything was typed as the
-#: list says, but the list does not make the solved machine.
+#: What was found: the display agrees, and nothing that would matter is left open; it agrees, but
+#: these poses do not tell the edge to what is left of the requirement, or would not show some
+#: slip; a slip explains it; none does; everything was typed as the list says, but the list does not
+#: make the solved machine.
 AGREES, NOT_PROVEN, MISTYPED, DISAGREES = "agrees", "not proven", "mistyped", "disagrees"
 NOT_CARRIED = "not carried"
 
@@ -28,16 +29,28 @@ class Confirmed:
     sheet: Sheet
     found: Found
     goal: float  #: What the edge must be right to at 95 %, m.
-    unseen: tuple[Unseen, ...]  #: Slips beyond the goal that these poses would not show.
+    unseen: tuple[Unseen, ...]  #: Slips beyond what is left of it that these poses would not show.
     moves: float  #: What the claimed slip moves the edge by, at worst, m; 0 without one.
     telling: TellingPose | None  #: Where the claimed slip and its first rival differ.
     #: The edge of the machine that the list makes, against the solved one, at worst, m.
     off: float = 0.0
     leaves_out: bool = False  #: The list leaves out what moves the edge.
+    known95: float = 0.0  #: What the edge is known to by the result, m.
+    told95: float = 0.0  #: What the poses tell it to, whatever was typed, m.
 
     @property
     def agrees(self) -> bool:
         return self.status == AGREES
+
+    @property
+    def room(self) -> float:
+        """What is left of the goal for what was mistyped, m."""
+        return self.goal - self.known95 - self.off
+
+    @property
+    def within95(self) -> float:
+        """What the edge of the machine as it is now set up is right to, at worst, m."""
+        return self.known95 + self.off + self.told95
 
     @property
     def differences(self) -> np.ndarray:
@@ -45,7 +58,7 @@ class Confirmed:
         return self.compared.differences(self.compared.base)
 
     @property
-    def within95(self) -> np.ndarray:
+    def noise95(self) -> np.ndarray:
         """What noise and rounding let each of them be with 95 %, shape (n, 3), m."""
         compared = self.compared
         out = np.full(compared.mask.shape, np.nan)
@@ -83,7 +96,9 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
     if not found.as_it_is.passes:
         return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None)
     off, leaves_out = envelope.moves(solved), compared.left_open.shape[1] > 0
-    open_ = unseen(envelope, found, goal)
-    status = NOT_CARRIED if leaves_out or known95 + off > goal else \
-        NOT_PROVEN if open_ else AGREES
-    return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None, off, leaves_out)
+    told95, carried = envelope.told95, not leaves_out and known95 + off <= goal
+    open_ = unseen(envelope, found, goal - known95 - off) if carried else ()
+    status = NOT_CARRIED if not carried else \
+        NOT_PROVEN if open_ or known95 + off + told95 > goal else AGREES
+    return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None, off, leaves_out,
+                     known95, told95)

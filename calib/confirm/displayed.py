@@ -8,7 +8,7 @@ import numpy as np
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_values, values_alone
-from calib.entries.typed import asked, by_entries, entered
+from calib.entries.typed import asked, by_entries, entered, widths
 from calib.placements import level_placement
 from calib.run.shown import Shown
 
@@ -17,9 +17,6 @@ _UNIFORM = 1 / np.sqrt(12)
 
 #: Share of the variances that computing them may be off by.
 _ROUND_OFF = 1e-10
-
-#: What a system may hold where a list asks for nothing: sd of an angle, rad, and of a length, m.
-_WIDE = np.radians(3.0), 0.1
 
 #: Singular values below this share of the largest count as zero.
 _RANK = 1e-9
@@ -82,8 +79,8 @@ class Comparison:
         free = asked(self.rig, self.entries)
         _, gradient = entry_values(self.entries, self.base)
         change = np.zeros((len(free), len(self.right)))
-        change[free] = by_entries(gradient[:, free] / self.entries.steps[:, None]) \
-            / self.entries.steps
+        change[free] = by_entries(gradient[:, free] / self.entries.steps[:, None],
+                                  widths(self.rig)[free]) / self.entries.steps
         return change
 
     @cached_property
@@ -94,7 +91,7 @@ class Comparison:
         """
         moving = np.array([p.name in self.rig.moving_edge for p in self.rig.parameters])
         free = asked(self.rig, self.entries) & moving
-        wide = np.where([p.unit == "deg" for p in self.rig.parameters], *_WIDE)
+        wide = widths(self.rig)
         _, gradient = entry_values(self.entries, self.base)
         typed = gradient[:, free] * wide[free] / self.entries.steps[:, None]
         _, singular, right = np.linalg.svd(typed)

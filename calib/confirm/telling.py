@@ -5,10 +5,12 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
 from calib.confirm.slip_search import Found, Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
+from calib.entries.typed import WIDE
 
 #: A slip that changes the display by less than so many sds in all may go unnoticed.
 SEEN = 4.0
@@ -70,6 +72,21 @@ class Envelope:
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""
         return float(np.nan_to_num(self.nodes.worst_error(parameters), nan=np.inf))
+
+    @cached_property
+    def told95(self) -> float:
+        """What the shown poses tell the edge to, whatever was typed, at worst with 95 %, m.
+
+        Of what was typed next to nothing is known beforehand; to first order.
+        """
+        compared, nodes = self.compared, self.nodes
+        entries = compared.entries.entries
+        wide = compared.by_entry * [WIDE[e.kind] / e.size for e in entries]
+        points = compared.positions(compared.base, jacobian=True)
+        shown = compared.whitening.matrix @ (points.by_parameters @ wide)[compared.mask]
+        left = np.linalg.inv(np.eye(len(entries)) + shown.T @ shown)
+        sd = nodes.sd(wide @ left @ wide.T)[nodes.seen]
+        return float(normal_isf(0.025) * sd.max(initial=0.0))
 
     def may_move(self, parameters: np.ndarray) -> float:
         """The same to first order, quickly."""

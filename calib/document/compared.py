@@ -52,7 +52,9 @@ class Comparison(Record):
     goal_source: str = ""
     good_enough: Flag | None = Field(None, description="the entered values keep it: at the upper "
                                      "end of the 95 % of edge, not even at the lower, or null "
-                                     "between the two")
+                                     "between the two and where some are not taped")
+    not_taped: list[str] = Field([], description="values that move the edge and that a tape has "
+                                 "not: taken as solved in edge")
     notes: list[str]
     not_to_enter: list[str] = Field(default_factory=list, description="results whose values are "
                                     "not to be entered, and why")

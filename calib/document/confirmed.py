@@ -65,6 +65,8 @@ class Confirmation(Record):
     status: Literal["agrees", "not proven", "mistyped", "disagrees", "not carried"]
     agrees: Flag
     goal: Number = Field(description="what the edge must be right to at 95 %, m")
+    told95: Unbounded = Field(description="what these poses tell the edge to, whatever was typed, "
+                              "worst over the envelope, at 95 %, m; null where they disagree")
     chi2: Unbounded = Field(description="of the display with everything typed right")
     dof: Count
     worst: Maybe = Field(description="3-D, of the shown points, m")

@@ -145,5 +145,6 @@ class Taped(Record):
     edge: SetupError
     good_enough: Flag | None = Field(None, description="the edge error keeps the goal: at the "
                                      "upper end of its 95 %, not even at the lower, or null "
-                                     "between the two")
-    not_taped: list[Text]
+                                     "between the two and where some are not taped")
+    not_taped: list[Text] = Field(description="solved values that move the edge, without a taped "
+                                  "one: taken as solved in edge")

@@ -7,7 +7,7 @@ import numpy as np
 from calib.adjust.spectrum import Direction, Spectrum
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_values
-from calib.entries.typed import asked, by_entries, known_to_system
+from calib.entries.typed import asked, by_entries, known_to_system, widths
 
 #: What is left open counts if a change of 1 m, or of a radian, moves the edge by more than this, m.
 _MOVES = 1e-6
@@ -58,13 +58,12 @@ def determined(rig: Rig, entries: EntryList, parameters: np.ndarray, edge: np.nd
     moving = np.array([p.name in rig.moving_edge for p in rig.parameters])
     free = asked(rig, entries) & moving
     names = [p.name for p, is_free in zip(rig.parameters, free, strict=True) if is_free]
-    typed = gradient[:, free] / entries.steps[:, None]
-    spectrum = Spectrum.of(typed)
+    typed, wide = gradient[:, free] / entries.steps[:, None], widths(rig)[free]
+    spectrum = Spectrum.of(typed, wide)
     null = spectrum.right[:, spectrum.rank:]
     opened = spectrum.directions(_that_move(edge[..., free] * spectrum.scale, null), names)
     of_edge = np.abs(typed).max(1, initial=0.0) > 0
-    by_entry = by_entries(gradient[:, free])
-    moved = np.linalg.norm(edge[..., free] @ by_entry, axis=1).max(0, initial=0.0)
+    moved = np.linalg.norm(edge[..., free] @ by_entries(typed, wide), axis=1).max(0, initial=0.0)
     return Determined(
         needed=int(free.sum()), rank=spectrum.rank,
         open=tuple(_open(d, names, edge[..., free], rig) for d in opened),
@@ -73,7 +72,7 @@ def determined(rig: Rig, entries: EntryList, parameters: np.ndarray, edge: np.nd
         unmoved=tuple(name for name, is_ in zip(entries.names, of_edge, strict=True) if not is_),
         tied=_tied(typed[of_edge], [n for n, is_ in zip(entries.names, of_edge, strict=True)
                                     if is_]),
-        rounding=moved * entries.steps / 2)
+        rounding=moved / 2)
 
 
 def _that_move(edge, null):

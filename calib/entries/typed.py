@@ -10,6 +10,9 @@ from calib.entries.listed import EntryList, entry_values
 #: Newton's steps, and where they end: in steps of typing.
 _MOST_STEPS, _SETTLED = 25, 1e-6
 
+#: What a system may hold where a list asks for nothing: sd of an angle, rad, and of a length, m.
+WIDE = {"deg": np.radians(3.0), "m": 0.1}
+
 #: Singular values below this share of the largest count as zero.
 _RANK = 1e-9
 
@@ -72,7 +75,7 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
         off, gradient = _off(entries, typed, parameters)
         if not np.isfinite(off).all() or not np.isfinite(gradient).all():
             return Entered(parameters, np.inf)
-        change = by_entries(gradient[:, free] / entries.steps[:, None]) @ off
+        change = by_entries(gradient[:, free] / entries.steps[:, None], widths(rig)[free]) @ off
         step = float(np.abs(gradient[:, free] @ change / entries.steps).max(initial=0.0))
         parameters[free] += change
         if step < _SETTLED:
@@ -82,11 +85,15 @@ def entered(rig: Rig, entries: EntryList, typed: np.ndarray, near: np.ndarray) -
     return Entered(parameters, left if np.isfinite(left) and step < 1.0 else np.inf)
 
 
-def by_entries(design: np.ndarray) -> np.ndarray:
-    """Pseudo-inverse, columns scaled so that units do not matter; shape (p, n) of (n, p)."""
-    norms = np.linalg.norm(design, axis=0)
-    scale = 1.0 / np.where(norms > 0, norms, 1.0)
-    return scale[:, None] * np.linalg.pinv(design * scale, rcond=_RANK)
+def widths(rig: Rig) -> np.ndarray:
+    """How far each parameter may be from where it is if nothing is typed of it, m or rad, (p,)."""
+    return np.array([WIDE[p.unit] for p in rig.parameters])
+
+
+def by_entries(design: np.ndarray, wide: np.ndarray) -> np.ndarray:
+    """Pseudo-inverse, shape (p, n) of (n, p): of all changes that give what was typed the smallest
+    in `wide`, shape (p,), so that what an entry hardly depends on does not move for it."""
+    return wide[:, None] * np.linalg.pinv(design * wide, rcond=_RANK)
 
 
 def _off(entries, typed, parameters):

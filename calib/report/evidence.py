@@ -141,6 +141,12 @@ def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
     return taped
 
 
+def not_taped(rig: Rig, tape) -> list[str]:
+    """Names of the solved parameters that move the edge and have no taped value."""
+    return [p.name for p in rig.parameters
+            if not p.held and p.name not in tape.quantities and p.name in rig.moving_edge]
+
+
 def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape,
                  goal: float) -> tables.Taped | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge.
@@ -152,16 +158,15 @@ def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape,
     rig = nodes.rig
     test = tape_test(rig, nodes.parameters, covariance, tape, True)
     edge = setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape))
+    missing = not_taped(rig, tape)
     return tables.Taped(
         level=TAPE_LEVEL,
         limit=test.limit,
         rows=taped_rows(rig, test),
         joint=tables.Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
         edge=edge,
-        good_enough=edge_enough(edge, goal),
-        not_taped=[p.name for p in rig.parameters
-                   if not p.held and p.name not in tape.quantities
-                   and p.name in rig.moving_edge],
+        good_enough=None if missing else edge_enough(edge, goal),
+        not_taped=missing,
     )
 
 

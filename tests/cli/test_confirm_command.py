@@ -74,6 +74,19 @@ def test_typed_right(calib_command, result):
     assert document["agrees"] and document["slip"] is None and document["goal"] == 0.02
 
 
+def test_what_one_pose_shows_proves_little(calib_command, result):
+    """Every slip of one field would be seen there, several together not: how far, in one sum."""
+    shown = filled(calib_command, result)
+    whole = json.loads(calib_command("confirm", result, shown, "--json")[1])
+    pd.read_csv(shown, dtype=str).query("pose == '1'").to_csv(shown, index=False)
+    status, out, _ = calib_command("confirm", result, shown, "--json")
+    document = json.loads(out)
+    assert status == 6 and document["status"] == "not proven"
+    assert whole["told95"] < 0.012 and document["told95"] > 0.1
+    assert "2 shown points of 1 pose)" in document["says"][0]
+    assert "not the required 20 mm: show more poses" in document["says"][1]
+
+
 def test_mistyped(calib_command, result, tmp_path):
     """The field, what it holds, by how much; page and document say the same; cautions; exit 6."""
     right = {p.name: p.value for p in load_result(result).document.parameters}

@@ -9,6 +9,7 @@ from benchmarks.confirm_campaign import ENTRIES, GOAL, is_right, plant, run, ver
 from calib.confirm.confirmed import AGREES, DISAGREES, MISTYPED, NOT_PROVEN, confirm
 from calib.confirm.posed import NoPosture, from_readings, posed
 from calib.confirm.slips import Sheet
+from calib.confirm.telling import Envelope
 from calib.entries.listed import entry_list, entry_values, parameter_list
 from calib.report.words.slip import confirmed_says
 from tests.confirm import planted
@@ -25,11 +26,11 @@ def sheet_of(world):
         np.array(list(map(float, t))) for t in (world.texts, world.old, world.start, world.sd)))
 
 
-def confirmed(world, shown, poses=None):
+def confirmed(world, shown, poses=None, known95=0.0):
     """As a display without anything else."""
     rig = world.rig
     return confirm(rig, sheet_of(world), planted.in_si(rig, world.solved), shown,
-                   poses or from_readings(rig, shown), GOAL)
+                   poses or from_readings(rig, shown), GOAL, known95)
 
 
 def test_fields_filled_by_hand_are_those_of_the_list(made):
@@ -70,6 +71,30 @@ def test_nothing_is_claimed_of_what_was_typed_right(rig, seed):
     found = run(world, world.texts, rng, 6, 0.001, 1.0)
     assert found.status == AGREES and found.agrees
     assert "agrees with the solved machine" in confirmed_says(found)[0]
+
+
+def test_what_is_known_and_what_is_shown_add_up(made):
+    """The requirement is given once, to the result, the list and what may be mistyped together."""
+    world, rng = made
+    shown = planted.display(world, world.texts, planted.some_poses(world.rig, rng, 6), rng)
+    found = confirmed(world, shown, known95=0.012)
+    assert found.status == NOT_PROVEN and found.told95 < GOAL < found.within95
+    assert found.within95 == 0.012 + found.off + found.told95
+    assert all(u.moves > found.room for u in found.unseen)
+
+
+def test_what_the_poses_tell_the_edge_to(made):
+    """Fields wrong by any amount, fitted to the display: the edge is out by no more, 19 of 20."""
+    world, rng = made
+    joints = planted.some_poses(world.rig, rng, 6)
+    found = confirmed(world, planted.display(world, world.texts, joints, rng))
+    compared, envelope = found.compared, Envelope(found.compared)
+    points = compared.positions(compared.base, jacobian=True)
+    slopes = compared.whitening.matrix @ (points.by_parameters @ compared.by_entry)[compared.mask]
+    noise = rng.normal(size=(len(slopes), 400))
+    made_ = compared.by_entry @ np.linalg.lstsq(slopes, noise, rcond=None)[0]
+    off = np.linalg.norm(envelope.nodes.by_parameters @ made_, axis=2).reshape(-1, 400)
+    assert np.mean(off < found.told95, axis=1).min() > 0.93
 
 
 def test_two_slips_at_once(made):

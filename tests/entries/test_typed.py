@@ -85,6 +85,20 @@ def test_what_is_left_out_is_named(name, left_out):
     assert set(open_.direction.names) == left_out and open_.moves > 1e-4
 
 
+def test_what_an_entry_hardly_depends_on_does_not_move_for_it():
+    """A distance to the edge of which the sideways part is small: it is told by the others."""
+    listed = entry_list({"entry": [
+        {"name": "C to edge", "unit": "mm", "is": "pin_to_edge"}]}, RIG)
+    x = machine(edge_side=-0.005, tilt_axis_side=0, tilt_axis_yaw=0, rotation_axis_lean=0)
+    said = found(listed, x)
+    assert said.rounding[0] < 1e-3 and all(o.moves < 0.02 for o in said.open)
+    assert [o.direction.names for o in said.open if "edge_side" in o.direction.names] == [
+        ("edge_side",)]
+    values, _ = entry_values(listed, x)
+    back = entered(RIG, listed, values + 0.5, x)
+    assert back.agrees and np.abs(back.parameters - x).max() < 1e-3
+
+
 def test_a_sum_that_tells_two_lengths_only_together():
     """Drop of the tilt axis and of the edge in one number: told together, not apart."""
     entry = [e for e in EXAMPLE["entry"] if "down" not in e["name"]]

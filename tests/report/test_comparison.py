@@ -64,6 +64,19 @@ def test_sides_may_be_swapped(runs):
                                  "are right, the edge is off by ")
 
 
+def test_a_tape_of_which_much_is_missing_is_not_judged(runs):
+    """What it has not is taken as solved at the edge: how much that is stands on top."""
+    tape = runs[0].tape
+    part = replace(tape, quantities=tape.quantities[:2], value=tape.value[:2], sd=tape.sd[:2],
+                   unit=tape.unit[:2], line=tape.line[:2])
+    whole, document = (comparison(Side("s", _survey(runs[0], "a")), Side("t", tape=t))
+                       for t in (tape, part))
+    assert whole.not_taped == [] and len(document.not_taped) == 13
+    assert document.good_enough is None
+    assert _lead(document).startswith("With the taped values entered (2 of 15, the others as ")
+    assert "open: The second of the two cannot be judged: 13 of the 15 values" in _lead(document)
+
+
 def test_two_results_of_one_machine_agree(runs):
     """Two runs of one machine differ by chance alone, in nearly every quantity."""
     document = comparison(Side("x", _survey(runs[0], "a")), Side("y", _survey(runs[1], "b")))

@@ -7,12 +7,17 @@ import pytest
 
 from calib.calibration import solve
 from calib.edge import edge_positions, envelope_edge
+from calib.entries.listed import entry_list
 from calib.judge.goal import enough
+from calib.report.entered import with_entries
+from calib.report.evidence import taped_record
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
 from calib.report.record import fingerprint
+from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.requirement import three_sentences
 from calib.run.complaints import Findings, InputError
+from calib.run.records import Tape
 from calib.run.rig_file import read_rig
 from calib.simulate import simulate
 from tests.report.conftest import record
@@ -59,6 +64,20 @@ def test_a_result_that_passed_says_how_much_of_the_requirement(document):
     assert "hide" not in said(changed(document, met=True, hidden=0.001))[1][1]
 
 
+def test_in_work_the_list_is_on_top_as_well(document):
+    """What the list costs is in both figures, so that the second is never the smaller."""
+    told = changed(document, met=True, edge=0.05, source="rig.toml")
+    rig, _ = rig_and_parameters(told)
+    told = with_entries(told, entry_list({"entry": [
+        {"name": p.name, "unit": "deg", "is": p.name, "round": 0.2} if p.unit == "deg" else
+        {"name": p.name, "unit": "mm", "is": p.name} for p in rig.parameters
+        if p.name in rig.moving_edge]}, rig))
+    off, goal = told.entries.off, told.goal
+    says = said(told)[1][1]
+    assert off > 0.002 and f"and {1000 * off:.1f} mm for the list" in says
+    assert f"on top: {1000 * (goal.in_use95 + off):.1f} mm." in says
+
+
 def test_a_requirement_that_is_not_kept(document):
     """No: what it is known to, and what is asked for, with where that is from."""
     _, trust, _ = said(changed(document, met=False, edge=0.004))
@@ -80,6 +99,23 @@ def test_without_tape_the_taped_set_up_stays_open(document):
     told.taped = None
     answer, says = said(told)[2]
     assert answer == "open" and says.startswith("Nothing was taped")
+
+
+def test_a_set_up_of_which_little_was_taped_is_not_judged(document):
+    """One taped length agrees, the rest is taken as solved: never good enough, and it is said."""
+    told = changed(document, met=True, edge=1.0)
+    rig, parameters = rig_and_parameters(told)
+    width = rig.parameter_names.index("edge_width")
+    tape = Tape(("edge_width",), parameters[[width]] + 0.001, np.array([0.003]), ("m",), (2,))
+    told.taped = taped_record(envelope_edge(rig, parameters), covariance_of(told, rig), tape, 1.0)
+    assert told.taped.good_enough is None and told.taped.edge.worst_high95 < 0.01
+    answer, says = said(told)[2]
+    assert answer == "open" and says.startswith(
+        "The taped set-up cannot be judged: 14 of the 15 values that move the edge have no old "
+        "value (boom length, stick length, tilt axis drop and 11 more). With the taped values "
+        "entered (1 of 15, the others as solved), the edge is off by 1 mm")
+    assert "there are (14 are missing, and taken as solved)" in Page(
+        sheet_files(told)["sheet.html"].decode()).words
 
 
 def test_the_sentences_stand_on_top_everywhere(document, read):

@@ -27,12 +27,12 @@ from calib.report.blocks import (
     mm,
     words,
 )
-from calib.report.evidence import edge_enough, setup_error_record, taped_parameters
+from calib.report.evidence import edge_enough, not_taped, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
 from calib.report.numbers import SHOWN, number, unit_factor
 from calib.report.spoken import spoken
 from calib.report.words.model import difference_says, in_common_says
-from calib.report.words.requirement import ORIGIN, keeps, worst_of
+from calib.report.words.requirement import ORIGIN, keeps, with_taped, worst_of
 
 #: A difference beyond so many of its sds is called more than chance (two-sided 1 %).
 LIMIT = float(normal_isf(TAPE_LEVEL / 2))
@@ -50,10 +50,11 @@ class Side:
 
 def comparison(first: Side, second: Side) -> Comparison:
     """The document of a comparison; differences are second less first, m and deg."""
+    missing: list[str] = []
     if first.survey and second.survey:
         rows, edge, notes, together = _two_surveys(first.survey, second.survey)
     elif first.survey or second.survey:
-        rows, edge, notes, together = _with_tape(first, second)
+        rows, edge, notes, together, missing = _with_tape(first, second)
     else:
         rows, edge, notes, together = _two_tapes(first, second)
     machine = first.survey or second.survey
@@ -72,7 +73,8 @@ def comparison(first: Side, second: Side) -> Comparison:
         goal_source="" if origin is None else ORIGIN[origin],
         not_to_enter=[f"The {which}: {side.warning}" for which, side in
                       (("first", first), ("second", second)) if side.warning],
-        good_enough=None if edge is None or goal is None else edge_enough(edge, goal),
+        good_enough=None if edge is None or goal is None or missing else edge_enough(edge, goal),
+        not_taped=missing,
         notes=notes,
     )
 
@@ -173,17 +175,17 @@ def _with_tape(first, second):
     if test.used.any():
         notes.append("The tape took part in the solution: each value is tested against what the "
                      "solution says without it.")
-    left = [p.name for p in rig.parameters if not p.held and p.name not in tape.quantities
-            and p.name in rig.moving_edge]
-    if left:
-        notes.append(f"Not taped, and taken as solved at the edge: {', '.join(map(spoken, left))}.")
+    missing = not_taped(rig, tape)
+    if missing:
+        notes.append("Not taped, and taken as solved at the edge: "
+                     f"{', '.join(map(spoken, missing))}.")
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
     together = None if not test.dof else Together(
         chi2=number(test.joint), dof=test.dof, limit=test.joint_limit,
         significant=bool(test.joint > test.joint_limit))
-    return rows, edge, notes, together
+    return rows, edge, notes, together, missing
 
 
 def _two_tapes(first, second):
@@ -208,12 +210,12 @@ def comparison_sections(document: Comparison) -> list[Section]:
     blocks: list[Block] = [Items((
         ("first", words(document.first)), ("second", words(document.second))))]
     if document.edge is not None:
-        start = f"With the values of the {document.edge_of} entered where those of the " \
-                f"{document.other} are right"
+        start = (with_taped(document.edge, document.not_taped) if document.not_taped else
+                 f"With the values of the {document.edge_of} entered where those of the "
+                 f"{document.other} are right")
         told: list[Block] = [edge_sentence(document.edge, start)]
         if document.goal is not None:
-            kept = keeps(f"The {document.edge_of} of the two", document.good_enough,
-                         document.goal, document.goal_source)
+            kept = keeps(document, document.goal)
             told.append(Items(((kept.answer, kept.parts),), leading=True))
         blocks = told + blocks
     if document.not_to_enter:

@@ -52,11 +52,12 @@ def confirmation(confirmed: Confirmed, next_commands: Sequence[str] = ()) -> Con
     """What `calib confirm` prints."""
     found, compared = confirmed.found, confirmed.compared
     claimed = found.claimed
-    off, within = confirmed.differences, confirmed.within95
+    off, within = confirmed.differences, confirmed.noise95
     names = compared.rig.target_names
     return Confirmation(
         says=confirmed_says(confirmed), status=confirmed.status, agrees=confirmed.agrees,
-        goal=confirmed.goal, chi2=number(found.as_it_is.chi2), dof=found.as_it_is.dof,
+        goal=confirmed.goal, told95=number(confirmed.told95) or None,
+        chi2=number(found.as_it_is.chi2), dof=found.as_it_is.dof,
         worst=number(np.linalg.norm(np.nan_to_num(off), axis=1).max()),
         looked_at=found.looked_at,
         slip=None if claimed is None else _slipped(confirmed, claimed, confirmed.moves),

@@ -52,9 +52,13 @@ def _edge_numbers(document):
              "calibration known to by its sds alone, which are in doubt", mm(goal.within95),
              fixed(edge.rms, 1, _MM95)],
             ["in work, the noise of the readings on top", mm(goal.in_use95), ""]]
+    if document.entries is not None and document.entries.off:
+        rows.append(["the list of what is typed, on top of either", mm(document.entries.off), ""])
     if document.taped is not None and tape_can_be_judged(document):
         error = document.taped.edge.summary
-        rows.append(["taped set-up is off by (best estimate)", mm(error.worst), mm(error.rms)])
+        left = len(document.taped.not_taped)
+        rows.append([f"taped set-up{f', {left} values as solved,' if left else ''} is off by (best "
+                     "estimate)", mm(error.worst), mm(error.rms)])
     return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
                  ("what", "worst", "rms"), rows, wide=(0,))
 

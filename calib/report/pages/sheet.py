@@ -103,7 +103,9 @@ def _before_and_after(document):
     """What the edge was off by, what it is known to now, and what the check shots say."""
     goal, taped = document.goal, document.taped
     before = ("not known: nothing was taped",) if taped is None else (
-        "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values") if (
+        "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values"
+        + (f" there are ({len(taped.not_taped)} are missing, and taken as solved)"
+           if taped.not_taped else "")) if (
         tape_can_be_judged(document)) else ("what the old values cost cannot be judged",)
     entries = document.entries
     listed = () if entries is None or not entries.off else (

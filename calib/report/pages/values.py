@@ -24,8 +24,9 @@ from calib.report.figures import taped as taped_figures
 from calib.report.numbers import SHOWN
 from calib.report.pages.comparison import edge_sentence, shares_table
 from calib.report.pages.entries import to_enter, writer
+from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.requirement import tape_can_be_judged
+from calib.report.words.requirement import tape_can_be_judged, with_taped
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
@@ -161,12 +162,12 @@ def _significance(row):
 
 def _edge_cost(document, record):
     note = () if not record.not_taped else (Text(words(
-        "Not taped, and taken as solved here: ", ", ".join(record.not_taped), "."),
+        "Not taped, and taken as solved here: ", ", ".join(map(spoken, record.not_taped)), "."),
         "note"),)
     doubt = () if tape_can_be_judged(document) else (Text(words(
         "The tape cannot be judged by this result: what is wrong with it is in these differences "
         "too."), "lead"),)
-    return *doubt, edge_sentence(record.edge, "With the taped values entered"), *note
+    return (*doubt, edge_sentence(record.edge, with_taped(record.edge, record.not_taped)), *note)
 
 
 def edge_now(document: ResultRecord, named=()) -> Section:

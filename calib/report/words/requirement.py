@@ -6,6 +6,7 @@ Everything in them is at 95 %, and is said to be.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calib.document.compared import Comparison
 from calib.document.decision import Decision
 from calib.document.edge import SetupError
 from calib.document.entered import Entered, OwnRow
@@ -95,10 +96,11 @@ def held(own: OwnRow, solved: bool = False) -> str:
 
 def trust(document: ResultRecord) -> Answer:
     """What the calibration knows the edge to, of what is required; and what that is in work."""
-    answer, in_work = _known(document), document.goal.in_use95
-    noise = () if in_work is None else (
+    answer, in_work, entries = _known(document), document.goal.in_use95, document.entries
+    listed = 0.0 if entries is None else entries.off
+    noise = () if in_work is None or listed is None else (
         " In work, with the noise of the readings on top, for which nothing is required: ",
-        mm(in_work), " mm.")
+        mm(in_work + listed), " mm.")
     return Answer(answer.answer, words(*answer.parts, *noise))
 
 
@@ -163,7 +165,12 @@ def taped_enough(document: ResultRecord) -> Answer:
     if not tape_can_be_judged(document):
         return Answer(OPEN, ("The taped set-up cannot be judged by this result: what is wrong with "
                              "it would be blamed on the tape.",))
-    return Answer(*enough_says("The taped set-up", taped.edge, taped.good_enough))
+    answer, says = enough_says("The taped set-up", taped.edge, taped.good_enough)
+    if taped.not_taped:
+        answer, says = OPEN, words(
+            f"The taped set-up {unjudged(taped.edge, taped.not_taped)} "
+            f"{with_taped(taped.edge, taped.not_taped)}, ", *worst_of(taped.edge), ".")
+    return Answer(answer, says)
 
 
 def tape_can_be_judged(document: ResultRecord) -> bool:
@@ -173,13 +180,36 @@ def tape_can_be_judged(document: ResultRecord) -> bool:
     return set(document.verdict.failed) <= of_tape
 
 
-def keeps(what: str, good: bool | None, goal: float, source: str) -> Answer:
+def keeps(document: Comparison, goal: float) -> Answer:
     """Whether a set-up that was compared keeps what the edge must be known to, m."""
+    what, source = f"The {document.edge_of} of the two", document.goal_source
+    if document.edge is not None and document.not_taped:
+        return Answer(OPEN, (f"{what} {unjudged(document.edge, document.not_taped)}",))
     word, answer = {True: ("is good enough", YES), False: ("is not good enough", NO),
-                    None: ("may or may not be good enough", OPEN)}[good]
+                    None: ("may or may not be good enough", OPEN)}[document.good_enough]
     stated = "" if source == "rig.toml" else f"; {source}"
     return Answer(answer, words(f"{what} {word} for the ", mm(goal, 0),
                                 f" mm required (95 %, worst over the envelope{stated})."))
+
+
+def unjudged(edge: SetupError, missing: Sequence[str]) -> str:
+    """Why a set-up cannot be judged of which only some values were taped."""
+    named = ", ".join(map(spoken, missing[:_NAMED])) + (
+        f" and {len(missing) - _NAMED} more" if len(missing) > _NAMED else "")
+    return (f"cannot be judged: {len(missing)} of the {len(missing) + _told(edge)} values that "
+            f"move the edge have no old value ({named}).")
+
+
+def with_taped(edge: SetupError, missing: Sequence[str]) -> str:
+    """On how many values an edge error rests."""
+    told = _told(edge)
+    return "With the taped values entered" + (
+        f" ({told} of {told + len(missing)}, the others as solved)" if missing else "")
+
+
+def _told(edge):
+    """How many taped values move the edge."""
+    return sum(1 for share in edge.shares if share.alone)
 
 
 def enough_says(what: str, edge: SetupError, good: bool | None) -> tuple[str, tuple[Part, ...]]:

@@ -62,19 +62,25 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
     if confirmed.status == AGREES:
         return [
             f"The display agrees with the solved machine: {_fit(confirmed)}.",
+            f"{_told(confirmed)} of the required {goal}.",
             f"None of the {len(found.singles)} typing slips that were tried fits these positions "
-            f"and moves the edge by more than the required {goal} (95 %, worst over the envelope)."]
+            f"and moves the edge by more than {1000 * confirmed.room:.1f} mm, which is what result "
+            "and list leave of it."]
     if confirmed.status == NOT_PROVEN:
+        enough = confirmed.within95 <= confirmed.goal
         return [
             f"The display agrees at these poses ({_fit(confirmed)}), but they do not prove that "
             f"everything was typed right to the required {goal}.",
+            _told(confirmed) + ("." if enough else f", not the required {goal}: show more poses "
+                                "(without a file, calib confirm names six)."),
             *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen)]
     if confirmed.status == NOT_CARRIED:
         why = ("the list leaves out values that move the edge, and these positions are judged "
                "whatever the system holds there: calib sheet names them"
                if confirmed.leaves_out else
                f"even so the edge is off by {1000 * confirmed.off:.0f} mm at worst, for what the "
-               f"system holds of its own (calib sheet names it; {goal} are required)")
+               "system holds of its own (calib sheet names it), and known to "
+               f"{1000 * confirmed.known95:.1f} mm besides ({goal} are required)")
         return [f"What is typed is as the list says ({_fit(confirmed)}), but the list does NOT "
                 f"make the solved machine: {why}."]
     if confirmed.status == DISAGREES:
@@ -116,7 +122,17 @@ def _mistyped(confirmed):
 
 def _fit(confirmed):
     off = np.linalg.norm(np.nan_to_num(confirmed.differences), axis=1)
-    return f"at most {1000 * off.max():.0f} mm apart at the {len(off)} shown points"
+    poses = len(np.unique(confirmed.compared.shown.pose))
+    return (f"at most {1000 * off.max():.0f} mm apart at the {len(off)} shown points of {poses} "
+            f"pose{'s' * (poses > 1)}")
+
+
+def _told(confirmed):
+    """What the edge is right to once the display agrees, and what of that is the display's."""
+    told, known, off, whole = (f"{1000 * x:.1f} mm" for x in (
+        confirmed.told95, confirmed.known95, confirmed.off, confirmed.within95))
+    return (f"Whatever was typed, these poses tell the edge to {told} (95 %, worst over the "
+            f"envelope); with {known} that it is known to and {off} for the list that is {whole}")
 
 
 def slip_says(tried: Tried, sheet: Sheet) -> str:
