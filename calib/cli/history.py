@@ -34,7 +34,9 @@ def history(
         html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
                     contents=False)
         write_whole(folder, {RECORD: text, "history.html": html})
-    talk.follow(*(("report", folder / entries[-1].result) if entries else ("demo",)))
+    there = [path for entry in entries if (path := folder / entry.result).is_file()]
+    talk.follow(*(("report", max(there, key=lambda path: path.stat().st_mtime)) if there
+                  else ("demo",)))
     talk.answer(history_document(entries), plain(sections), json)
 
 

@@ -9,8 +9,8 @@ from calib.document.fleet import FleetParameter, FleetRecord, FleetRun, Histogra
 from calib.fleet.row import FAILED, STATES
 from calib.report.numbers import number
 
-#: Runs that the page lists, bars of a histogram, and sds beyond which a difference is odd.
-WORST, BARS, BEYOND = 50, 20, 3.0
+#: Runs that the page lists, and sds beyond which a difference is odd.
+WORST, BEYOND = 50, 3.0
 
 Column = Callable[[str], np.ndarray]
 
@@ -66,13 +66,14 @@ def _parameter(name, unit, column):
 
 
 def _histogram(values):
-    """Bars over the middle 98 %, and how many lie beyond; None of nothing."""
+    """Bars over the middle 98 %, and how many lie beyond; over all of fewer than a hundred, as
+    many as Sturges' rule has (numpy). None of nothing."""
     values = values[np.isfinite(values)]
     if not len(values):
         return None
-    low, high = np.quantile(values, [0.01, 0.99])
+    low, high = np.quantile(values, [0.01, 0.99] if len(values) >= 100 else [0.0, 1.0])
     if high <= low:
         low, high = low - 0.5 * max(abs(low), 1e-6), high + 0.5 * max(abs(high), 1e-6)
-    counts, edges = np.histogram(values, BARS, (low, high))
+    counts, edges = np.histogram(values, "sturges", (low, high))
     return Histogram(edges=edges.tolist(), counts=counts.tolist(),
                      below=int((values < low).sum()), above=int((values > high).sum()))

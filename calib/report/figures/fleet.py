@@ -1,10 +1,12 @@
 """Distributions over a fleet: each parameter against its tape, and how well runs fit."""
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN, grid, short
 from calib.report.numbers import SHOWN
+from calib.report.spoken import spoken
 
 #: Plots beside each other, and the height of a row of them, inches.
 BESIDE, ROW = 3, 1.6
@@ -23,7 +25,7 @@ def against_tape(figure, document):
         label, factor = SHOWN[p.unit]
         edges, counts = factor * np.array(p.differences.edges), p.differences.counts
         plot = Plot(lattice, *divmod(k, BESIDE), (edges[0], edges[-1]),
-                    (0, 1.1 * max(counts)), x_label=f"solved less taped, {label}")
+                    (0, 1.1 * max(counts)), x_label=f"solved less taped, {label}", y_whole=True)
         for left, right, count in zip(edges, edges[1:], counts, strict=False):
             x, y = plot.place([left, right], [0, count])
             lattice.axes.fill_between(x, y[0], y[1], color=PLAIN, alpha=0.85, linewidth=0)
@@ -31,7 +33,7 @@ def against_tape(figure, document):
             lattice.line(*plot.place([0, 0], [0, 1.1 * max(counts)]), INK, 1.0)
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06,
-                     f"{short(p.name, 24)} (n = {p.taped})", fontsize=7.5)
+                     f"{short(spoken(p.name), 24)} (n = {p.taped})", fontsize=7.5)
     lattice.finish()
 
 
@@ -41,6 +43,7 @@ def misfits(figure, document):
     edges = np.array(found.edges)
     axes.bar(edges[:-1], found.counts, np.diff(edges), align="edge", color=PLAIN, alpha=0.85)
     axes.axvline(0, color=INK, linewidth=1.0)
+    axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
     axes.set_xlabel("variance factor, logarithm to base 10 (0: as stated)")
     axes.set_ylabel("runs")
     axes.set_title(f"n = {sum(found.counts) + found.below + found.above}; "

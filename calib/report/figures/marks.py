@@ -119,8 +119,8 @@ def _free_place(at, half, taken, room, others):
 
 
 def room_for(values, flagged) -> float:
-    """Half the height of a panel of residuals: room for the ordinary and the nearer suspects."""
+    """Half the height of a panel of residuals: room for all but the further ones of `NUMBERED`."""
     size = np.abs(np.asarray(values, float))
-    usual = size[(np.asarray(flagged, int) == ORDINARY) & np.isfinite(size)]
+    usual = size[~np.isin(flagged, NUMBERED) & np.isfinite(size)]
     usual = float(usual.max()) if usual.size else float(np.nanmax(size, initial=1.0))
     return max(1.2 * min(float(np.nanmax(size, initial=0.0)), 2.0 * usual), 1.0)

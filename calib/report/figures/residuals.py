@@ -95,6 +95,12 @@ def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
     return rows, f"n = {n}" if every == 1 else f"n = {n}, 1 in {every} drawn"
 
 
+def drawn_to(values: np.ndarray, room: float) -> str:
+    """For a title, where points lie at the rim of a panel that is too small for them; else empty.
+    """
+    return f"; drawn to {room:.0f} mm" if np.abs(values).max(initial=0.0) > room else ""
+
+
 def by_order(figure, document):
     """Misses in the order of the shots, a row per component; stands parted by lines."""
     shots = shown_shots(document)
@@ -115,7 +121,7 @@ def by_order(figure, document):
         marks.label_points(ax, order[rows], inside,
                            [_with_size(tags[i], column[i], room) for i in rows], kind[rows], 6)
         ax.set_ylabel("mm")
-        ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count})")
+        ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count}{drawn_to(column, room)})")
     axes[-1].set_xlabel("shot, in the order of the poses (dotted: next stand)")
 
 
@@ -164,8 +170,8 @@ def by_component(figure, document):
     ax.axvline(1.5, color=style.INK, linewidth=0.6, linestyle=":")
     ax.set_xticks(range(5), ["east", "north", *COMPONENTS])
     ax.grid(axis="x", visible=False)
-    rim = f"; drawn to {room:.0f} mm" if np.abs(values).max() > room else ""
-    ax.set_title(f"Site and boom plane ({count})\nbars: rms without suspects{rim}")
+    ax.set_title(f"Site and boom plane ({count})\n"
+                 f"bars: rms without suspects{drawn_to(values, room)}")
     ax.set_ylabel("mm")
 
 
@@ -249,9 +255,8 @@ def by_reach_and_joint(figure, document):
             _mean_line(plot, variable[usual], column[usual])
     for k, component in enumerate(COMPONENTS):
         lattice.text(lattice.cell(0, k)[0], lattice.top + 0.1, f"{component}, mm")
-    rim = f"; drawn to {reach:.0f} mm" if np.abs(values).max() > reach else ""
     lattice.text(lattice.left, lattice.top + 0.4, f"Misses from the boom plane ({count})\n"
-                 f"line: mean over fifths of the others{rim}", fontsize=9)
+                 f"line: mean over fifths of the others{drawn_to(values, reach)}", fontsize=9)
     lattice.finish()
 
 
@@ -299,7 +304,7 @@ def corrections(figure, document):
                      _refs(document, of)[rows])
         left, bottom = plot.corner
         marks.label_points(lattice.axes, *plot.place(order[rows], value[rows]),
-                           [tags[i] for i in rows], kind[rows], 4,
+                           [tags[i] for i in rows], kind[rows], 12,
                            room=(left, bottom, left + lattice.size[0], bottom + lattice.size[1]))
         drawn = "" if every == 1 else f", 1 in {every}"
         lattice.text(left, bottom + lattice.size[1] + 0.06,

@@ -59,7 +59,7 @@ class Plot:
     """A small plot in a cell of a lattice: frame, ticks and a map from data to inches."""
 
     def __init__(self, lattice: Lattice, row: int, column: int, x_range, y_range, *,
-                 x_label: str, y_labels: bool = True):
+                 x_label: str, y_labels: bool = True, y_whole: bool = False):
         self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
         self.corner = lattice.cell(row, column)
         (left, bottom), (width, height) = self.corner, lattice.size
@@ -68,7 +68,7 @@ class Plot:
             x, _ = self.place(value, y_range[0])
             lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
             lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")
-        for value in _ticks(y_range, 2):
+        for value in _ticks(y_range, 2, y_whole):
             _, y = self.place(x_range[0], value)
             kind = (INK, 0.7) if value == 0 else (FAINT, 0.3)
             lattice.line([left, left + width], [y, y], *kind)
@@ -99,7 +99,7 @@ def padded(values) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _ticks(limits, count):
+def _ticks(limits, count, whole=False):
     low, high = limits
-    ticks = MaxNLocator(count).tick_values(low, high)
+    ticks = MaxNLocator(count, integer=whole).tick_values(low, high)
     return [t for t in ticks if low <= t <= high]

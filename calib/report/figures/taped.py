@@ -6,18 +6,29 @@ from matplotlib.ticker import MaxNLocator
 from calib.report.figures.style import FAINT, INK, PLAIN, grid, named_rows
 from calib.report.spoken import spoken
 
-_PANELS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
+#: Unit, as it is shown, factor, word.
+_KINDS = (("m", "mm", 1000.0, "lengths"), ("deg", "deg", 1.0, "angles"))
+
+
+def _panels(document):
+    """Rows, unit shown, factor and word of each kind of quantity that was taped and solved."""
+    rows = [p for p in document.parameters if p.tape is not None and p.sd is not None]
+    panels = [([p for p in rows if p.unit == unit], *how) for unit, *how in _KINDS]
+    return [panel for panel in panels if panel[0]] or panels
+
+
+def height(document) -> float:
+    """Of the panels one above the other, inches."""
+    return sum(1.1 + 0.19 * len(rows) for rows, *_ in _panels(document))
 
 
 def solved_against_taped(figure, document):
     """Solved less taped per parameter: bars are 95 % of the solved, bands 95 % of the tape."""
-    narrow = figure.bbox.width < 6 * figure.dpi
-    axes = grid(figure, 2, left=1.5, top=0.3, bottom=0.65,
+    panels, narrow = _panels(document), figure.bbox.width < 6 * figure.dpi
+    axes = grid(figure, len(panels), left=1.5, top=0.3, bottom=0.65,
                 between=(0.3, 0.95))[:, 0] if narrow else \
-        grid(figure, 1, 2, left=1.65, between=(1.45, 0.3))[0]
-    for ax, (unit, shown, factor, word) in zip(axes, _PANELS, strict=True):
-        rows = [p for p in document.parameters
-                if p.unit == unit and p.tape is not None and p.sd is not None]
+        grid(figure, 1, len(panels), left=1.65, between=(1.45, 0.3))[0]
+    for ax, (rows, shown, factor, word) in zip(axes, panels, strict=True):
         y = named_rows(ax, [spoken(row.name) for row in rows])
         bands = 1.96 * factor * np.array([row.tape_sd for row in rows])
         ax.barh(y, 2 * bands, left=-bands, height=0.62, color=FAINT, alpha=0.35)

@@ -19,10 +19,10 @@ from calib.report.numbers import SHOWN
 
 def fleet_sections(document: FleetRecord) -> list[Section]:
     """Counts, worst runs, parameters against tape, misfits."""
-    counts = ", ".join(f"{n:,} {status}" for status, n in document.states.items())
+    counts = ", ".join(f"{status} {n:,}" for status, n in document.states.items())
     sections = [
         Section("fleet", "What became of them", (
-            Text(words(f"{document.runs:,} runs: {counts}."), "lead"),
+            Text(words(f"{document.runs:,} runs, of which {counts}."), "lead"),
             Text(words("On average ", fixed(document.seconds, 2), " s of a processor and ",
                        fixed(document.bytes_per_run, 0, 1e-3), " kB for each run; a worker took ",
                        fixed(document.most_megabytes, 0), " MB of memory at most.")),

@@ -14,10 +14,11 @@ import numpy as np
 
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
-from calib.report.blocks import Picture, Section, Table, Text, words
+from calib.report.blocks import Name, Picture, Section, Table, Text, words
 from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN
 from calib.report.numbers import SHOWN, value_and_sd
+from calib.report.spoken import spoken
 from calib.report.words.job import job_words
 from calib.spreadsheet import as_cell, unguard
 
@@ -46,7 +47,7 @@ class Entry:
 
     number: int
     result: str  #: Path of the result below the folder, with ``/``.
-    time: str  #: Of the run's first pose, empty if the run states no times.
+    time: str  #: Of the run's first pose, or the date of the job; empty if neither is stated.
     rig: str
     passed: bool | None  #: Every gate; None where it did, and no taped length tells the scale.
     result_sha256: str
@@ -148,7 +149,8 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
     fresh: dict[str, tuple[str, str, str, ResultRecord]] = {}
     for path, digest, document in results:
         if digest not in known:
-            first = min((pose.time for pose in document.poses if pose.time), default="")
+            first = min((pose.time for pose in document.poses if pose.time),
+                        default=document.job.date or "")
             fresh.setdefault(digest, (first, path, digest, document))
     added: list[Entry] = []
     # An empty time sorts last.
@@ -191,8 +193,8 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     """A table of the results, a table of the values, and a plot of each quantity."""
     listed = Table("Results in the order in which they were recorded",
                    ("number", "result", "time of the run", "rig", "job", "gates"),
-                   [[str(r.number), r.result, r.time, r.rig, r.job or "",
-                     _GATES[r.passed]] for r in results],
+                   [[str(r.number), r.result.removesuffix("/result.json"), r.time, r.rig,
+                     r.job or "", _GATES[r.passed]] for r in results],
                    [not r.passed for r in results], wide=(1, 4))
     if not results:
         return [Section("history", "History", (Text(words("No results were found.")),))]
@@ -201,7 +203,8 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     rows = []
     for name in names:
         unit = next(r.values[name][2] for r in latest if name in r.values)
-        rows.append([name, SHOWN[unit][0], *(_value_text(r.values.get(name)) for r in latest)])
+        rows.append([Name(name), SHOWN[unit][0],
+                     *(_value_text(r.values.get(name)) for r in latest)])
     values = Table(f"Values ± one sd of the last {len(latest)} results",
                    ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
     moving = moving_names(results)
@@ -246,5 +249,6 @@ def quantities(figure, results):
         lattice.line(*plot.place(x, change), PLAIN)
         lattice.axes.scatter(*plot.place(x, change), s=12, color=PLAIN)
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06, f"{name}, {label} (n = {len(x)})")
+        lattice.text(left, bottom + lattice.size[1] + 0.06,
+                     f"{spoken(name)}, {label} (n = {len(x)})")
     lattice.finish()

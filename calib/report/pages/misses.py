@@ -32,8 +32,7 @@ def plots(document: ResultRecord) -> Section:
     joints = len(document.reading_names)
     return Section("plots", "Residual plots", (
         Text(words("A miss is measured less computed at the readings as they were. ",
-                   *_legend(document),
-                   "Touch a point to see which shot it is, here and in the tables below.")),
+                   *_legend(document))),
         Picture("by-order", "Misses by shot and pose order",
                 "Three panels, along and across the boom plane and up: misses in mm in the order "
                 "of the shots, to show drift.", residuals.by_order, (COLUMN, 4.2)),
@@ -93,9 +92,13 @@ def misfits(document: ResultRecord) -> Section:
              for s in document.set_aside.values]
     rows = tuple(aside + suspects)
     said = Items(rows) if rows else Text(words("Nothing is suspect."))
+    drawn = () if not document.suspects else (Text(words(
+        "A suspect is off by that much from what the others say without it. It takes part in this "
+        "solution and draws it to itself: in plots and tables its miss or correction is smaller."),
+        "note"),)
     return Section("misfits", "What did not fit", (
-        said, *_without(document), *_noise(document), *_trends(document), _shot_table(document),
-        _reading_table(document)))
+        said, *drawn, *_without(document), *_noise(document), *_trends(document),
+        _shot_table(document), _reading_table(document)))
 
 
 def _without(document):
@@ -143,13 +146,15 @@ def _trends(document):
     return (Items(tuple(
         ("trend" if t.significant else "", words(
             t.says, "" if t.significant else " Within chance.", *(
-                () if t.chance is None else (" Chance: ", *chance(t.chance), "."))))
+                () if t.chance is None else (" As much shows in ", *chance(t.chance),
+                                             " of clean runs."))))
         for t in document.trends)),)
 
 
 def chance(probability: float) -> tuple[Part, ...]:
-    """A chance in three decimals; never none at all."""
-    return words(fixed(probability, 3) if probability >= 0.0005 else "below 0.001")
+    """A chance in per cent; never none at all."""
+    return words(*((fixed(probability, 0 if probability >= 0.1 else 1, 100), " %")
+                   if probability >= 0.0005 else ("less than 0.1 %",)))
 
 
 def _shot_table(document):

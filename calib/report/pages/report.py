@@ -65,9 +65,8 @@ def _paper_foot(document):
 
 def headings(document: ResultRecord) -> tuple[str, str]:
     """Title and subtitle of the report."""
-    title, stands = document.rig.title, len(document.stands)
-    line = job_line(document)
-    return (f"Calibration of {title[0].lower()}{title[1:]}",
+    line, stands = job_line(document), len(document.stands)
+    return (f"Calibration: {document.job.machine or document.rig.title}",
             (f"{line}. " if line else "")
             + f"From {len(document.shots)} shots in {len(document.shot_poses)} poses, {stands} "
             f"{'stand' if stands == 1 else 'stands'}. "

@@ -36,9 +36,9 @@ def entering(document: ResultRecord) -> Section:
     """Every quantity old and new, the pictures, and what to check by hand."""
     solved_taped = () if document.taped is None else (Picture(
         "solved-against-tape", "Solved against taped",
-        "Two panels, lengths in mm and angles in deg: what the solution corrects each taped value "
-        "by, as a point with a bar of 95 %, on a band of the tape's 95 %.",
-        taped_figures.solved_against_taped, (COLUMN, 5.9)),)
+        "Lengths in mm and angles in deg: what the solution corrects each taped value by, as a "
+        "point with a bar of 95 %, on a band of the tape's 95 %.",
+        taped_figures.solved_against_taped, (COLUMN, taped_figures.height(document))),)
     count = len(views.shown_names(document))
     listed = to_enter(document, writer())
     return replace(listed, blocks=(

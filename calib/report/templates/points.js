@@ -99,7 +99,7 @@
   for (const select of Object.values(wanted)) select.addEventListener("change", filter);
   pick.addEventListener("change", () => { pinned = pick.value || null; show(pinned); });
   bar.addEventListener("submit", e => e.preventDefault());
-  plots.querySelector("h2").after(bar);
+  plots.querySelector("h2").after(made("p", {}, "Touch a point to see which shot it is, here and in the tables below."), bar);
   filter();
 })();
 addEventListener("beforeprint", () => { for (const d of document.querySelectorAll("details")) d.open = true; });
