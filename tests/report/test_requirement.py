@@ -75,7 +75,7 @@ def test_in_work_the_list_is_on_top_as_well(document):
     off, goal = told.entries.off, told.goal
     says = said(told)[1][1]
     assert off > 0.002 and f"and {1000 * off:.1f} mm for the list" in says
-    assert f"on top: {1000 * (goal.in_use95 + off):.1f} mm." in says
+    assert f"required: {1000 * (goal.in_use95 + off):.1f} mm." in says
 
 
 def test_a_requirement_that_is_not_kept(document):
