@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import onward
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
@@ -36,35 +37,42 @@ def confirm(
 ) -> None:
     """Prove by the machine's own display that the values were typed right, or say which is not.
 
-    Ends with status 0 if the display agrees and no slip that matters is left open, else with 6.
+    Ends with status 0 if the display agrees, no slip that matters is left open and the result is
+    one to be entered, else with 6.
     """
     from calib.cli.sheet import changed_list, with_list
     from calib.cli.told import tell_found
     from calib.report.pages.confirmed import sheet_of
     from calib.report.pages.report import foot
     from calib.report.words.job import job_line
+    from calib.report.words.status import not_to_enter
     from calib.results import load_result
 
     read = load_result(result)
     document = read.document if entries is None else with_list(read, entries)
     if entries is None:
         talk.tell_all(changed_list(read))
-    sheet = sheet_of(document)
+    sheet, listed = sheet_of(document), () if entries is None else ("--entries", entries)
     if shown is None:
         talk.result(blank(read, sheet))
-        talk.follow_printed(["confirm", result], "shown.csv", ["confirm", result, "shown.csv"])
+        talk.follow_printed(["confirm", result, *listed], "shown.csv",
+                            ["confirm", result, "shown.csv", *listed])
         return
     if not shown.exists():
-        talk.follow_line(f"{shlex.join(['calib', 'confirm', str(result)])} > "
+        talk.follow_line(f"{shlex.join(map(str, ('calib', 'confirm', result, *listed)))} > "
                          + shlex.quote(str(shown)))
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
     line = job_line(document)
     tell_found("confirm", told, sections, "Typed right?",
                document.rig.title + (f". {line}" if line else ""), out, json, foot=foot(document))
-    talk.follow(*(("history", result.absolute().parent) if told.agrees else
-                  ("confirm", result, shown)))
-    if not told.agrees:
+    # Typed right is not yet right: what was typed may be of a result that is not to be entered.
+    warning = not_to_enter(document)
+    talk.tell_all(filter(None, (warning,)))
+    talk.follow(*(("confirm", result, shown, *listed) if not told.agrees else
+                  onward(document, result, entries) if warning else
+                  ("history", result.absolute().parent)))
+    if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
 
 

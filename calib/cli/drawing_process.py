@@ -13,7 +13,6 @@ import pickle
 import signal
 import sys
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -96,6 +95,8 @@ def _to_be_had() -> bool:
 
 
 def _serve(loads, asked, reply):
+    from concurrent.futures import ThreadPoolExecutor  # takes a while: only there
+
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_DFL)
     # Who reads what the first process writes does not wait for this one.

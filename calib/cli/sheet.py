@@ -54,7 +54,8 @@ def sheet(
         talk.result(str(folder / name))
     warning = not_to_enter(document)
     talk.tell_all(filter(None, (left_out(document), warning)))
-    talk.follow(*(onward(document, result, entries) if warning else ("confirm", result)))
+    talk.follow(*(onward(document, result, entries) if warning else
+                  ("confirm", result, *(() if entries is None else ("--entries", entries)))))
     if warning:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -220,7 +220,7 @@ def _in_words(name: str, own: ResultRecord | str) -> Written:
 
 
 def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bool]],
-                 files: Mapping[str, str]) -> None:
+                files: Mapping[str, str]) -> None:
     """Write the numbers of every run, and last what is said of all.
 
     What was said of all before is called former until then: it tells of results that are no longer

@@ -1,4 +1,4 @@
-"""What is to be done with a result: the one place where that is decided."""
+"""What is to be done with a result; `ResultRecord.decision` says which."""
 
 from enum import StrEnum
 

@@ -317,10 +317,10 @@ class Verdict(Record):
     notes: list[Text]
     explained: Text | None = Field(None, description="one shared error that explains as well what "
                                    "does not fit")
+    error_rate: Chance = Field(description="that the tests together condemn a clean run")
+    shared_by: Text
 
     @property
     def failed(self) -> list[str]:
         """Names of the gates that failed."""
         return [gate.name for gate in self.gates if not gate.passed]
-    error_rate: Chance = Field(description="that the tests together condemn a clean run")
-    shared_by: Text

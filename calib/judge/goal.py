@@ -57,7 +57,8 @@ class EdgeKnown:
     @property
     def noise95(self) -> float:
         """What the noise of the readings alone adds to it, m; 0 where nothing is known."""
-        return float(np.sqrt(np.nan_to_num(self.in_use95**2 - self.within95**2)))
+        added = self.in_use95**2 - self.within95**2
+        return float(np.sqrt(max(added, 0.0))) if np.isfinite(added) else 0.0
 
     @property
     def met(self) -> bool:

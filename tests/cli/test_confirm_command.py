@@ -163,3 +163,27 @@ def test_shots_that_do_not_tell_a_stand(calib_command, result):
 def test_paths_with_spaces_can_be_pasted(result):
     """The fixture's own path has one."""
     assert " " in str(result) and shlex.quote(str(result)).startswith("'")
+
+
+def test_typed_right_of_a_result_that_is_not_to_be_entered_yet(calib_command, result):
+    """No length was taped: the display agrees, the machine may be of another size all the same."""
+    run = result.parent
+    (run / "tape.csv").unlink()
+    assert calib_command("solve", run, "--no-report")[0] == 0
+    shown = result / "shown.csv"
+    shown.write_text(filled(calib_command, result), "utf-8")
+    status, _, err = calib_command("confirm", result, shown)
+    assert status == 6 and "Do not enter these values yet" in " ".join(err.split())
+    assert shlex.split(err.splitlines()[-1])[1:] == ["calib", "solve", str(run)]
+
+
+def test_a_list_of_another_place_stays_in_the_next_command(calib_command, result, tmp_path):
+    """Else the list of the run folder would be tested in its place."""
+    listed = tmp_path / "my list.toml"
+    rig = load_result(result).rig
+    listed.write_text("".join(
+        f'[[entry]]\nname = "{p.name}"\nunit = "{"deg" if p.unit == "deg" else "mm"}"\n'
+        f'is = "{p.name}"\n' for p in rig.parameters if p.name in rig.moving_edge), "utf-8")
+    for command in ("sheet", "confirm"):
+        err = calib_command(command, result, "--entries", listed)[2]
+        assert shlex.split(err.splitlines()[-1])[-2:] == ["--entries", str(listed)], command

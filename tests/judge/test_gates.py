@@ -11,7 +11,8 @@ from calib.chain.rig import rig_from_dict
 from calib.judge.check import Origin
 from calib.judge.choice import solve_as_chosen
 from calib.judge.gates import ERROR_RATE, Question, shared
-from calib.judge.goal import TIMES_SD, edge_known
+from calib.judge.check import Origin
+from calib.judge.goal import TIMES_SD, EdgeKnown, edge_known
 from calib.judge.identify import weak_directions
 from calib.judge.judgement import judge
 from calib.report.record import result_document
@@ -144,3 +145,9 @@ def test_clean_runs_are_condemned_at_the_stated_rate(rig):
         condemned += any(not g.passed for g in gates if g.chance is not None)
     # Twelve or more happen once in 75 times at a rate of 5 %.
     assert condemned < 12
+
+
+@pytest.mark.parametrize(("sd", "in_use"), [(3e6, 3e6 * (1 - 1e-15)), (2.0, np.inf), (np.nan,) * 2])
+def test_nothing_known_of_the_readings_widens_no_tolerance(sd, in_use):
+    """An edge that is hardly told, and last digits that disagree: 0, not NaN or without end."""
+    assert EdgeKnown(0.02, Origin.RIG, sd, "", in_use, ()).noise95 == 0.0
