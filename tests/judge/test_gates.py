@@ -11,7 +11,6 @@ from calib.chain.rig import rig_from_dict
 from calib.judge.check import Origin
 from calib.judge.choice import solve_as_chosen
 from calib.judge.gates import ERROR_RATE, Question, shared
-from calib.judge.check import Origin
 from calib.judge.goal import TIMES_SD, EdgeKnown, edge_known
 from calib.judge.identify import weak_directions
 from calib.judge.judgement import judge

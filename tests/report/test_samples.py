@@ -39,7 +39,7 @@ def test_samples_are_up_to_date(demo_document):
     for name, html in fresh.items():
         old, new = Page((REPORTS / name).read_text("utf-8")), Page(html)
         again = "(see reports/README.md for the commands that make it again)"
-        assert _of_any_machine(old.words) == _of_any_machine(new.words), f"{name} is out of date {again}"
+        assert _of_any_machine(old.words) == _of_any_machine(new.words), f"{name} is old {again}"
         assert list(old.figures) == list(new.figures)
         assert len(old.numbers) == len(new.numbers)
         for (raw, factor, shown), (raw_new, *_) in zip(old.numbers, new.numbers, strict=True):
