@@ -35,6 +35,7 @@ def import_points(**given: Any) -> None:
       --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
       --target pin=stick_pin --sheet readings.csv
     """
+    from calib.intake.choices import Doubtful
     from calib.intake.gather import gather_import
     from calib.intake.preview import document, preview
     from calib.run.complaints import Findings, told_once
@@ -46,6 +47,9 @@ def import_points(**given: Any) -> None:
     try:
         with talk.working("Reading the field files"):
             imported = gather_import(request, findings)
+    except Doubtful as error:
+        _follow_with(error.choices)
+        raise
     finally:
         talk.tell_all(told_once(findings.notices))
     talk.answer(document(imported, findings.notices), preview(imported), options.json)
@@ -84,8 +88,8 @@ def _request(options, into):
 
 def _settled(paths, rig, declared, roles, taped_width, yes):
     """A proposal without doubt: a person is asked, or what is doubtful is complained of."""
+    from calib.intake.choices import Doubtful
     from calib.intake.proposal.propose import propose
-    from calib.run.complaints import Complaint, InputError
 
     while True:
         proposal = propose(list(dict.fromkeys([*paths, *roles])), rig, declared, roles, taped_width)
@@ -97,12 +101,8 @@ def _settled(paths, rig, declared, roles, taped_width, yes):
             break
         if yes or not asking.somebody_answers():
             _tell(proposal)
-            talk.follow_line(" ".join([shlex.join(["calib", *sys.argv[1:]]),
-                                       *map(_proposed_option, proposal.doubtful)]).strip())
-            raise InputError([
-                Complaint(", ".join(path.name for path in paths), None, None,
-                          f"nothing that settles {choice.about} ({choice.why})", _sayings(choice))
-                for choice in proposal.doubtful])
+            _follow_with(proposal.doubtful)
+            raise Doubtful(proposal.doubtful, ", ".join(path.name for path in paths))
         declared, roles = _asked(proposal.doubtful[0], declared, roles)
     _tell(proposal)
     return proposal
@@ -131,17 +131,17 @@ def _asked(choice, declared, roles):
     return asking.typed(question, read), roles
 
 
+def _follow_with(choices):
+    """The command that says what is proposed is the next one."""
+    talk.follow_line(" ".join([shlex.join(["calib", *sys.argv[1:]]),
+                               *map(_proposed_option, choices)]).strip())
+
+
 def _proposed_option(choice):
     """The option that says what is proposed, or with a word to be replaced where nothing is."""
     placeholder = choice.option != choice.option.lower() or not choice.alternatives
     option = choice.option if placeholder else choice.alternatives[0].option
     return option if " " in option or not option else f"{option} VALUE"
-
-
-def _sayings(choice):
-    """What to say on the command line."""
-    options = [a.option for a in choice.alternatives if a.option] or [choice.option]
-    return " or ".join(filter(None, options)) or "another file"
 
 
 def _tell(proposal):
@@ -188,7 +188,8 @@ def _write(options, into, declared, imported, proposed):
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")
-        talk.follow("solve", into)
+        talk.tell_all(f"Left open: {sentence}" for sentence in imported.left_open)
+        talk.follow("diagnose" if imported.left_open else "solve", into)
         if kept:
             talk.tell(f"What was settled is kept in {into / PROFILE} for the next import")
     if options.save_profile is not None:

@@ -102,6 +102,8 @@ TABLE = (
     _declaring(_IDS, "repeats", "Several shots of a target in a pose: refuse, pool (mean, scatter "
                "tested), keep, or last."),
     _declaring(_IDS, "stand", "The stand of all poses that name none."),
+    _declaring(_IDS, "moved_before", "A pose before which the machine moved: a new stand begins. "
+               "Found by the pins of the house if not said. Repeat.", list[str]),
     Option("check", _IDS, "File with check shots, never used in the solve. Repeat.", list[Path]),
     _declaring(_RAW, "angles", "POINTS are raw observations, angles in deg, dms, packed-dms or "
                "gon."),

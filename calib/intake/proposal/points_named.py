@@ -4,10 +4,10 @@ import difflib
 import shlex
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import IdPattern
-from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, namings

@@ -18,6 +18,11 @@ PAIRS = (
 )
 """Left and right, a pair for each way to write them; both must be found."""
 
+PLACES = frozenset(
+    "position pos place location site spot platz ort stelle lieu plaats plats plass sted paikka "
+    "posicion sitio lugar posizione luogo".split())
+"""Where the machine stands, at the head of a column of a sheet whose poses share its words."""
+
 _READINGS = {
     "boom": "ausleger|monoblockausleger|fleche|pluma|giek|bom|puomi",
     "stick": "arm|dipper|stiel|loffelstiel|balancier|lepelsteel|sticka|stikke|kaivuvarsi",
