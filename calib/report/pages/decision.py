@@ -69,8 +69,7 @@ def _other_machines(document):
     others = document.plausible.equivalents
     rows: list[list[Cell]] = [[other.machine, other.told_by or "nothing"] for other in others]
     return () if not rows else (
-        Table("Other machines that fit these shots as well, and what rules them out",
-              ("the same shots with", "ruled out by"), rows, wide=(0, 1), folded=True,
+        Table("Other machines", ("other machine", "ruled out by"), rows, wide=(0, 1), folded=True,
               marked=[other.told_by is None for other in others]),)
 
 
