@@ -27,7 +27,8 @@ def plausible_says(found: Plausibility) -> str:
     turns = []
     for odd in found.whole_turns:
         p = _parameter(found.rig, odd.parameter)
-        turns.append(f"The {spoken(p.name)} is {_shown(p, odd.value)}, the same as {_shown(p, odd.expected)}.")
+        turns.append(f"The {spoken(p.name)} is {_shown(p, odd.value)}, the same as "
+                     f"{_shown(p, odd.expected)}.")
     if found.passed:
         said = [f"Every value lies within its range{_kept_out(found)}.", *turns]
     else:
@@ -42,8 +43,8 @@ def out_of_range_says(odd: Odd, rig: Rig) -> str:
     """A value outside the range of its parameter."""
     p = _parameter(rig, odd.parameter)
     nature = ": it is positive by nature." if p.least > 0 > odd.value else "."
-    return (f"The {spoken(p.name)} is {_shown(p, odd.value)} (sd {_shown(p, odd.sd)}), not {p.range_words}"
-            f"{nature}")
+    return (f"The {spoken(p.name)} is {_shown(p, odd.value)} (sd {_shown(p, odd.sd)}), "
+            f"not {p.range_words}{nature}")
 
 
 def far_says(odd: Odd, rig: Rig) -> str:
