@@ -94,13 +94,12 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
 def _with_whole_tape(corrected: Run, data: Run) -> Run:
     """A corrected run with the rows that were left out since they are in an earlier result."""
     from calib.run.folder import read_run
-    from calib.run.records import joined
     from calib.together.earlier import without_rows
 
     if corrected.tape is data.tape or data.machine is None:
         return corrected
     left_out, _ = without_rows(read_run(data.folder, unfinished=True).tape, data.tape)
-    return replace(corrected, tape=joined(corrected.tape, left_out))
+    return replace(corrected, tape=corrected.tape.joined(left_out))
 
 
 def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: bool

@@ -37,6 +37,16 @@ def quick_fit(problem: Problem, *, robust: bool = False, start: np.ndarray | Non
                     robust=robust)
 
 
+def mean_squares(seen: Look) -> np.ndarray:
+    """Mean square whitened misclosure of each pose of a quick fit, shape (n_poses,)."""
+    return seen.block_chi2 / np.maximum(seen.block_size, 1)
+
+
+def pose_costs(seen: Look) -> np.ndarray:
+    """What each pose costs, shape (n_poses,): far out is little worse than out."""
+    return seen.block_size * np.log1p(np.minimum(mean_squares(seen), 1e12))
+
+
 def solved(run: Run) -> Solution | None:
     """A proper solution, or None."""
     try:
