@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,8 +87,8 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
         whole = _with_whole_tape(mended(data, mistake), data)
         write_new_folder(folder, corrected_files(data, whole, remark))
         before, after = figures(data), figures(_read(folder, machine), mistake.aside)
-    return Applied(folder=str(folder), before=Figures(**asdict(before)),
-                   after=Figures(**asdict(after)))
+    return Applied(folder=str(folder), before=Figures.like(before),
+                   after=Figures.like(after))
 
 
 def _with_whole_tape(corrected: Run, data: Run) -> Run:

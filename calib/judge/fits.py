@@ -20,15 +20,17 @@ LEVEL = 1e-3
 _WORTH_MORE_STEPS = 300.0
 
 
-def looked(run: Run, *, robust: bool = False, start: np.ndarray | None = None,
-           steps: int = 15) -> Look:
-    """A quick fit from the usual start, or from one that is given (n_unknowns,)."""
-    return quick_fit(problem_of(run), robust=robust, start=start, steps=steps)
+def looked(run: Run, *, robust: bool = False) -> Look:
+    """A quick fit from the usual start."""
+    return quick_fit(problem_of(run), robust=robust)
 
 
 def quick_fit(problem: Problem, *, robust: bool = False, start: np.ndarray | None = None,
               steps: int = 15, held: np.ndarray | None = None) -> Look:
-    """The same of a problem that is set up already; `held` in place of what it holds."""
+    """The same of a problem that is set up already.
+
+    From `start` (n_unknowns,) if that is given; `held` in place of what it holds.
+    """
     give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
     with np.errstate(all="ignore"):
         return look(problem, problem.observations, problem.start if start is None else start,

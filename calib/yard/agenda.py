@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.calibration import Problem, problem_of
+from calib.chain.motion import HOUSE_PLACEMENT
 from calib.document.planned import Drawing
 from calib.edge import envelope_edge
 from calib.judge.goal import TIMES_SD
@@ -109,8 +110,7 @@ def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
         for name in one.shoot:
             pose.append(len(old.ids) + k)
             target.append(rig.target_names.index(name))
-    level = np.tile([0.0, 0.0, 0.0, np.pi / 2], (len(after.ids), 1))
-    posture = rig.chain.posture(rig.start, level, after.readings, jacobian=False)
+    posture = rig.chain.posture(rig.start, HOUSE_PLACEMENT, after.readings, jacobian=False)
     its_pose, its_target, more = np.array(pose, int), np.array(target, int), len(pose)
     shots = Shots(
         tuple(f"proposed {i}" for i in range(more)), its_pose, its_target,

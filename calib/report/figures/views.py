@@ -72,8 +72,8 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     trunk = chain.motions[: chain.depth[target.frame]]
     to_edge = Chain.compile((*trunk, *target.motions), chain.parameters, chain.sensors,
                             chain.targets)
-    posture = to_edge.posture(parameters, HOUSE_PLACEMENT[None], readings, jacobian=False)
-    whole = chain.posture(parameters, HOUSE_PLACEMENT[None], readings, jacobian=False)
+    posture = to_edge.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
+    whole = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     points = whole.points(np.array(edges), np.zeros(len(edges), int)).position
     zeros = {s.reading: s.zero for s in chain.sensors}
     names, shares = [], []
