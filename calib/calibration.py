@@ -108,10 +108,9 @@ class Problem:
 
     def _points(self, unknowns, readings, poses, target, pose, jacobian):
         """Those of the shots of some poses, a slice; `pose` counts from its start."""
-        noted = self.run.noted
         posture = self.run.rig.chain.posture(
             self.parameters(unknowns), self.placement(unknowns)[poses], readings[poses], jacobian,
-            None if noted is None else noted[poses])
+            self.run.noted[poses])
         return posture.points(target, pose)
 
     def parameters(self, unknowns: np.ndarray) -> np.ndarray:

@@ -83,8 +83,7 @@ class SideBySide:
                           points.by_readings.reshape(n, k))
 
     def _noted(self, c):
-        noted = self.problems[0].run.noted
-        return None if noted is None else np.tile(noted, (c, 1))
+        return np.tile(self.problems[0].run.noted, (c, 1))
 
     @cached_property
     def _shots(self):

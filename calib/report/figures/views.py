@@ -11,8 +11,8 @@ from calib.document.record import ResultRecord
 from calib.edge import edge_points
 from calib.report.figures.small_multiples import Lattice
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL
-from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
+from calib.solved_machine import rig_and_parameters
 
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {
