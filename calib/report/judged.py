@@ -32,6 +32,7 @@ from calib.judge.tape import TAPE_LEVEL
 from calib.judge.trends import Trend
 from calib.report.evidence import quantity_unit, seen_from_house
 from calib.report.numbers import SHOWN, number, numbers, unit_factor
+from calib.report.spoken import spoken, spoken_values
 from calib.report.words.gate import (
     HELD_OUT_NOT_JUDGED,
     SCALE_NOT_SHOWN,
@@ -199,7 +200,7 @@ def _taped_notes(judgement):
         off = (1.0 if unit == "deg" else 1000.0) * unit_factor(unit) * (
             test.tape[i] - test.without[i])
         shown = f"{off:+.2f} deg" if unit == "deg" else f"{off:+.1f} mm"
-        yield (f"The taped {test.quantities[i]} is {shown} off what the rest says "
+        yield (f"The taped {spoken(test.quantities[i])} is {shown} off what the rest says "
                f"({-test.z[i]:+.1f} sd; of {count} good values one is beyond {test.limit:.1f} sd "
                f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): {do}.")
 
@@ -309,7 +310,7 @@ def judged_lines(document: ResultRecord) -> list[str]:
     lines = []
     aside = document.set_aside
     if aside.values:
-        names = ", ".join(v.name for v in aside.values)
+        names = spoken_values((v.name for v in aside.values), document.reading_names)
         lines.append(f"Set aside ({aside.choice}): {names}.")
     lines += document.verdict.notes
     beside = document.without_suspects
@@ -319,7 +320,7 @@ def judged_lines(document: ResultRecord) -> list[str]:
         was, now = ("-" if v is None else f"{factor * v:.2f}" for v in (most.with_, most.without))
         lines.append(
             f"Without the suspects: variance factor {beside.variance_factor:.2f}; "
-            f"{most.name} changes most, from {was} to {now} {unit}."
+            f"the {spoken(most.name)} changes most, from {was} to {now} {unit}."
             + ("" if document.verdict.explained else " To use that result: --set-aside suspects"))
     held = document.held_out
     if held is not None and held.passed is None:

@@ -259,7 +259,8 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     row = run.tape.quantities.index(quantity)
     assert suspect.kind == "tape"
     assert suspect.miss == pytest.approx([10 * run.tape.sd[row]], rel=0.35)
-    assert suspect_says(suspect, suspects.solution).startswith(f"Taped {quantity} is off by +")
+    assert suspect_says(suspect, suspects.solution).startswith(
+        f"The taped {quantity.replace('_', ' ')} is off by +")
     assert suspects.chance < 1e-6
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))
@@ -273,7 +274,7 @@ def test_a_wrong_taped_value_fails_the_gate(rig):
     judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
     gate = next(g for g in judgement.gates if g.name == "suspects")
     assert not gate.passed and not judgement.passed
-    assert "tape:boom_length" in gate_says(gate, judgement)
+    assert "Suspect: taped boom length." in gate_says(gate, judgement)
 
 
 def test_a_wrong_known_point_is_the_suspect(rig):
@@ -309,7 +310,7 @@ def test_exchanged_corners_are_no_slip_of_the_tape(rig):
     suspects = find_suspects(solve(replace(run, shots=replace(run.shots, target=other))))
     assert "tape:edge_width" not in {s.name for s in suspects.found}
     assert "tape:edge_width" in suspects.remaining
-    assert "a mistake about the whole run" in too_many_says(suspects.remaining)
+    assert "a mistake about the whole run" in too_many_says(suspects.remaining, rig.reading_names)
 
 
 def test_a_held_taped_value_cannot_be_set_aside(rig):
