@@ -21,6 +21,9 @@ from calib.run.complaints import quote
 from calib.run.numerals import is_number
 from calib.run.text import split_cells
 
+_ALIKE = 0.4
+"""A heading less like the name of a reading is no proposal for it."""
+
 _DAY = 86400.0
 _TAIL = 1 << 14
 
@@ -35,6 +38,7 @@ def reading_choices(
     for look in by_role["log"] + by_role["sheet"]:
         spare = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
                  if meant is None and cell and _numeric(look, i)]
+        proposed: list[str] = []
         for name in rig.reading_names:
             if name in declared.log.readings:
                 continue
@@ -45,14 +49,18 @@ def reading_choices(
                 continue
             options = tuple(Alternative(head, {"log": {"readings": {name: head}}},
                                         f'--reading {name}="{head}"')
-                            for head in heads or sorted(spare, key=_unlike(name)))
+                            for head in heads or sorted(spare, key=lambda head: (
+                                head in proposed, _unlike(name)(head))))
+            alike = [head for head in heads or spare if head not in proposed
+                     and (heads or len(spare) == 1 or -_unlike(name)(head) > _ALIKE)]
             if len(heads) == 1:
                 choices.append(Choice(about, options, True, "its heading says so"))
             else:
                 choices.append(Choice(about, options, False, "two columns may be it" if heads else
                                       "no heading says so",
-                                      f"log.readings.{name}",
-                                      "" if options else f"--reading {name}=HEADING"))
+                                      f"log.readings.{name}", "" if options and alike
+                                      else f"--reading {name}=HEADING", unseen=bool(alike)))
+            proposed += [options[0].says] if alike else []
     return choices
 
 
