@@ -21,11 +21,11 @@ def plausible(run: Run, choice: str) -> Plausibility:
     return plausibility(solve_as_chosen(run, choice).solution)
 
 
-def second(document: ResultRecord) -> tuple[dict[str, bytes], dict[str, str]]:
-    """The second half of the drawings."""
+def half(document: ResultRecord) -> dict[str, str]:
+    """The second half of the pictures."""
     from calib.cli import drawings
 
-    return drawings.second(document)
+    return drawings.half(document, 1)
 
 
 def paper(document: ResultRecord, pictures: dict[str, str]) -> bytes:

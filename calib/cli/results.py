@@ -45,13 +45,13 @@ def drawn_files(document: ResultRecord, beside: Beside | None = None
     A process `beside` this one draws half of it, and makes the PDF while the page is written.
     """
     later = beside.later if beside else now
-    second = later(elsewhere.second, document)  # at once: it loads nothing here
-    from calib.cli import drawings
+    others = later(elsewhere.half, document)  # at once: it loads nothing here
+    from calib.cli.drawings import half
+    from calib.report.figures.plots import plot_files
     from calib.report.pages.report import report_page
 
-    drawn = drawings.first(document)
-    plots, others = second()
-    pictures = {**drawn, **others}
+    plots = plot_files(document)
+    pictures = half(document, 0) | others()
     paper = later(elsewhere.paper, document, pictures)
     page = {**plots, "report.html": report_page(document, pictures)}
     yield page
