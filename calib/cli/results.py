@@ -53,6 +53,6 @@ def drawn_files(document: ResultRecord, beside: Beside | None = None
     plots = plot_files(document)
     pictures = half(document, 0) | others()
     paper = later(elsewhere.paper, document, pictures)
-    page = {**plots, "report.html": report_page(document, pictures)}
+    page: dict[str, str | bytes] = {**plots, "report.html": report_page(document, pictures)}
     yield page
     yield {**page, "report.pdf": paper()}
