@@ -235,29 +235,20 @@ def _checked(solution, edge, tolerance):
 
 
 def _gates(solution, judgement) -> tuple[Gate, ...]:
-    held = judgement.held_out
-    asked = [
-        gates.global_gate(solution),
-        gates.suspect_gate(judgement.suspects),
-        None if held is None or not held.judged else gates.Question(gates.HELD_OUT, held.chance),
-        None if judgement.correlation is None
-        else gates.Question(gates.CORRELATION, judgement.correlation.chance),
-        None if judgement.systematic is None
-        else gates.Question(gates.SYSTEMATIC, judgement.systematic.chance),
-        None if judgement.scale is None else gates.Question(
-            gates.SURVEY_SCALE, judgement.scale.chance),
-        None if judgement.offset is None
-        else gates.Question(gates.OFFSET, judgement.offset.chance),
-        None if judgement.check is None or not len(judgement.check.shots)
-        else gates.Gate(gates.CHECK_SHOTS, judgement.check.passed),
-    ]
-    questions = [q for q in asked if isinstance(q, gates.Question)]
-    answered = iter(gates.shared(questions))
+    held, check = judgement.held_out, judgement.check
+    tests = {gates.HELD_OUT: held if held is not None and held.judged else None,
+             gates.CORRELATION: judgement.correlation, gates.SYSTEMATIC: judgement.systematic,
+             gates.SURVEY_SCALE: judgement.scale, gates.OFFSET: judgement.offset}
+    asked = [gates.global_gate(solution), gates.suspect_gate(judgement.suspects),
+             *(gates.Question(name, test.chance) for name, test in tests.items()
+               if test is not None)]
+    if check is not None and len(check.shots):
+        asked.append(gates.Gate(gates.CHECK_SHOTS, check.passed))
+    answered = iter(gates.shared([q for q in asked if isinstance(q, gates.Question)]))
     found = (gates.Gate(gates.EDGE, judgement.edge.met),
              gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
              *((gates.left_gate(judgement.out),) if judgement.out else ()),
-             *(next(answered) if isinstance(q, gates.Question) else q
-               for q in asked if q is not None))
+             *(next(answered) if isinstance(q, gates.Question) else q for q in asked))
     if judgement.instead is None:
         return found
     # What is left without the suspects may be free of the error that made them.
