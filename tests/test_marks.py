@@ -102,7 +102,7 @@ def test_a_pitched_stand_leaves_two_places_for_a_mark_on_the_house():
     assert np.degrees(run.poses.readings[:, 0].mean()) > 1.5
     found = plausibility(solve(run))
     assert not found.passed
-    assert "sign of the reading house_pitch reversed" in plausible_says(found)
+    assert "sign of the reading house pitch reversed" in plausible_says(found)
     (name,) = found.would_tell
     assert name.startswith(("left_antenna", "right_antenna"))
     exact = truth.parameters[RIG.parameter_names.index(name)]

@@ -1,6 +1,6 @@
 """Code names as people say them."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 
 def spoken(name: str) -> str:
@@ -10,6 +10,37 @@ def spoken(name: str) -> str:
     'edge left'
     """
     return name.replace("_", " ")
+
+
+def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
+    """Values by the names that ``--set-aside`` takes, in words, those of a kind together.
+
+    Parameters
+    ----------
+    names : iterable of str
+    readings : collection of str
+        The readings of the rig; ``POSE/READING`` with any other stays as it is.
+
+    Examples
+    --------
+    >>> spoken_values(["07-left", "02/stick", "03/stick", "tape:stick_zero"], ["boom", "stick"])
+    'shot 07-left; stick readings of poses 02, 03; taped stick zero'
+    """
+    kinds: dict[tuple[str, str], list[str]] = {}
+    for name in names:
+        pose, _, reading = name.rpartition("/")
+        prefix, _, rest = name.partition(":")
+        if pose and reading in readings:
+            said = spoken(reading)
+            kind, what = (f"{said} reading of pose", f"{said} readings of poses"), pose
+        elif rest and prefix in ("pose", "sight"):
+            kind, what = (prefix, f"{prefix}s"), rest
+        elif rest and prefix == "tape":
+            kind, what = ("taped", "taped"), spoken(rest)
+        else:
+            kind, what = ("shot", "shots"), name
+        kinds.setdefault(kind, []).append(what)
+    return "; ".join(f"{kind[len(of) > 1]} {', '.join(of)}" for kind, of in kinds.items())
 
 
 def few(names: Sequence[str], most: int) -> str:

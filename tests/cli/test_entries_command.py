@@ -40,7 +40,7 @@ def test_what_it_leaves_out(calib_command, example):
     example.write_text(text[:begin] + text[end:], "utf-8")
     status, out, _ = calib_command("entries", "check", example, "tilt_rotator")
     assert status == 5
-    assert "Left out: edge_skew" in out and "does NOT determine" in " ".join(out.split())
+    assert "Left out: edge skew" in out and "does NOT determine" in " ".join(out.split())
 
 
 def test_complaints_name_the_line(calib_command, example):

@@ -117,6 +117,6 @@ def test_trends_point_to_effects():
     run, _ = planted("tilt_rotator", plant, np.random.default_rng(3), sizes=8.0)
     trend = next(t for t in trends(solve(run)) if (t.what, t.against) == ("up", "reach"))
     assert set(trend.effects) == {"boom_sag", "stick_sag"}
-    assert trend_says(trend).endswith(" calib explore tests boom_sag and stick_sag.")
+    assert trend_says(trend).endswith(" calib explore tests boom sag and stick sag.")
     taken = replace(run, rig=rig_from_dict({**run.rig.definition, "effects": ["boom_sag"]}))
     assert not any("boom_sag" in t.effects for t in trends(solve(taken)))

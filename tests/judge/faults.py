@@ -20,6 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.chain.rig import rig_from_dict
+from calib.report.spoken import spoken
 from calib.simulate import simulate
 
 CAREFUL = {
@@ -175,14 +176,13 @@ def tape_ten(f):
             if u == "m" and abs(f.taped[i]) > 0.3]
     row, factor = f.rng.choice(long), f.rng.choice([0.1, 10.0])
     f.taped[row] *= factor
-    return f"taped {f.run.tape.quantities[row]} is a decimal place"
+    return f"taped {spoken(f.run.tape.quantities[row])} is a decimal place"
 
 
 def pole_20mm(f):
     target = f.rng.choice(np.unique(f.target))
     f.position[f.target == target, 2] += 0.020 * f.rng.choice([-1, 1])
-    return f"shots at {f.run.rig.target_names[target]} are 2. mm too|" \
-           f"shots at {f.run.rig.target_names[target]} are 1[5-9] mm too"
+    return f"shots at {spoken(f.run.rig.target_names[target])} are (2.|1[5-9]) mm too"
 
 
 def zero_jump(f):

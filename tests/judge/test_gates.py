@@ -103,7 +103,7 @@ def test_a_tape_value_three_sds_off_is_in_the_verdict(rig):
     run = replace(run, tape=replace(run.tape, value=value))
     document = result_document(solve_as_chosen(run), judge(solve(run)))
     notes = document.verdict.notes
-    assert len(notes) == 1 and notes[0].startswith("The taped boom_length is +")
+    assert len(notes) == 1 and notes[0].startswith("The taped boom length is +")
     assert "tape it again" in notes[0]
 
 

@@ -75,7 +75,7 @@ def test_says_which_sensor_is_noisy(rig):
     assert says["tilt"].times == pytest.approx(4, rel=0.4)
     assert "times noisier than stated (95 %: " in noise_says(says["tilt"])
     assert noise_says(says["house_pitch"]) == \
-        "The reading house_pitch: too little redundancy to say."
+        "The reading house pitch: too little redundancy to say."
 
 
 @pytest.mark.parametrize("poses", [1, 2, 3, 4, 5])

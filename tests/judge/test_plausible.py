@@ -78,8 +78,8 @@ DIRECT = [name for name in template_names() if name != "tilt_rotator_linkage"]
 def test_a_linkage_has_lengths_that_tell():
     found = plausibility(solve(drawn("tilt_rotator_linkage", taped=None)))
     assert found.passed and not found.would_tell and found.keep_out == ("link_input",)
-    assert told(found, "edge_left and edge_right exchanged in all poses") >= {
-        "the tape of edge_width or link_input"}
+    assert told(found, "edge left and edge right exchanged in all poses") >= {
+        "the tape of edge width or link input"}
     wrong = exchanged(drawn("tilt_rotator_linkage", taped=("edge_width", "edge_reach")),
                       "boom", "stick")
     with pytest.raises(InputError, match="is this column, or that of a joint before it"):
@@ -92,11 +92,14 @@ def test_a_right_machine_with_its_tape_passes_and_the_tape_is_what_tells(templat
     assert found.passed and not found.would_tell and not found.whole_turns
     assert "edge_width" in found.keep_out
     assert set(found.keep_out) & {"boom_length", "stick_length", "upper_boom_length"}
-    assert "the tape of edge_width" in told(found, "edge_left and edge_right exchanged in all")
+    assert "the tape of edge width" in told(found, "edge left and edge right exchanged in all")
     told_by = told(found, "the readings boom and stick exchanged")
     assert len(told_by) == 1 and "the tape of " in told_by.pop()
-    assert "edge_left and edge_right exchanged in all poses: only the tape of edge_width" \
-        in plausible_says(found)
+    others = {relabelling_says(w.machine.relabelling) for w in found.equivalents
+              if w.machine.relabelling is not None}
+    said = plausible_says(found)
+    assert f" rule out {len(others)} other machine" in said and "taped values" in said
+    assert "_" not in said
 
 
 @pytest.mark.parametrize("template", template_names())
@@ -106,12 +109,12 @@ def test_exchanged_corners_fail_and_the_exchange_is_named(template):
     right, wrong = (plausibility(solve(r)) for r in (run, corners_exchanged(run, everywhere)))
     assert not wrong.passed
     says = plausible_says(wrong)
-    assert "edge_width is -" in says and "positive by nature" in says
-    assert "with edge_left and edge_right exchanged in all poses, and that is the more plausible " \
+    assert "The edge width is -" in says and "positive by nature" in says
+    assert "with edge left and edge right exchanged in all poses, and that is the more plausible " \
         "machine" in says
     # Of the house's pitch nothing depends: its sign is not to be named beside what matters.
-    assert "house_pitch reversed" not in says
-    assert "the sign of edge_width" in told(right, "edge_left and edge_right")
+    assert "house pitch reversed" not in says
+    assert "the sign of edge width" in told(right, "edge left and edge right")
 
 
 def test_exchanged_corners_passed_every_other_gate():
@@ -139,7 +142,7 @@ def test_one_taped_length_brings_the_exchange_out():
     solution = solve(wrong)
     assert solution.adjustment.chi2 > 10 * solution.adjustment.dof
     right = plausibility(solve(run))
-    assert right.passed and told(right, "boom and stick exchanged") == {"the tape of stick_length"}
+    assert right.passed and told(right, "boom and stick exchanged") == {"the tape of stick length"}
 
 
 @pytest.mark.parametrize("pair", list(combinations(("boom", "upper_boom", "stick"), 2)))
@@ -150,7 +153,9 @@ def test_links_of_like_length_are_told_by_nothing_but_a_tape(pair):
         assert not found.passed and len(found.would_tell) == 2
         says = plausible_says(found)
         assert "nothing tells which" in says or "more plausible" in says
-        assert says.endswith(f"Tape {found.would_tell[0]} and {found.would_tell[1]} to tell.")
+        assert says.endswith("Tape " + " and ".join(
+            f"the {name.replace('_', ' ')} ({name} in tape.csv)" for name in found.would_tell)
+            + " to tell.")
 
 
 def test_without_a_tape_no_tape_is_named_as_what_tells():
@@ -165,7 +170,7 @@ def test_a_stated_length_tells_and_a_wrong_one_is_far():
     lengths = {"boom_length": 5.7, "stick_length": 2.9}
     found = plausibility(solve(drawn("tilt_rotator", values=lengths)))
     assert found.passed
-    assert told(found, "boom and stick") == {"the starting value of stick_length or boom_length"}
+    assert told(found, "boom and stick") == {"the starting value of stick length or boom length"}
     run = drawn("tilt_rotator", seed=9)
     wrong = replace(run, rig=shipped("tilt_rotator", values={"boom_length": 4.2}))
     found = plausibility(solve(wrong))
@@ -179,7 +184,7 @@ def test_half_a_turn_of_the_rotator_is_the_same_machine_in_other_words():
     found = plausibility(solve(run))
     (turned,) = [w for w in found.equivalents
                  if w.machine.relabelling is None and w.machine.turned == "rotate_zero"]
-    assert teller_says(turned.told_by) == "the sign of edge_width"
+    assert teller_says(turned.told_by) == "the sign of edge width"
     rig, other = run.rig, turned.machine.parameters
     one, level = solve(run).parameters, np.array([[0.0, 0.0, 0.0, np.pi / 2]])
     index = {n: i for i, n in enumerate(rig.parameter_names)}
@@ -199,7 +204,7 @@ def test_with_the_width_taped_exchanged_corners_do_not_hide_behind_half_a_turn()
     assert solution.adjustment.chi2 < 1.5 * solution.adjustment.dof
     found = plausibility(replace(solution, problem=replace(solution.problem, run=wrong)))
     assert not found.out_of_range and not found.passed
-    assert any("edge_left and edge_right exchanged" in says and "more plausible" in says
+    assert any("edge left and edge right exchanged" in says and "more plausible" in says
                for says in (machine_says(w, found.rig) for w in found.untold))
 
 
@@ -225,7 +230,7 @@ def test_a_zero_whole_turns_off_is_the_same_machine_and_is_said_to_be():
     found, before = plausibility(turned), plausibility(solution)
     assert found.passed and [o.parameter for o in found.whole_turns] == ["rotate_zero"]
     shown = np.degrees(solution.parameters[zero])
-    same = f"rotate_zero is {shown + 360:.2f} deg, the same as {shown:.2f} deg."
+    same = f"The rotate zero is {shown + 360:.2f} deg, the same as {shown:.2f} deg."
     assert same in plausible_says(found)
     assert [equivalent_says(w.machine) for w in found.equivalents] == \
         [equivalent_says(w.machine) for w in before.equivalents]
@@ -260,7 +265,7 @@ def test_a_mirrored_site_of_a_plain_bucket_is_named():
     wrong = with_shots(flat, position=flat.shots.position[:, [1, 0, 2]])
     found = plausibility(solve(wrong))
     says = plausible_says(found)
-    assert not found.passed and "edge_width is -" in says
+    assert not found.passed and "edge width is -" in says
     assert "east and north exchanged in all shots, and that is the more plausible" in says
 
 
@@ -285,7 +290,7 @@ def links(head, row):
 
 
 @pytest.mark.parametrize(("file", "change", "kept", "says"), [
-    ("shots.csv", corners, ("edge_drop", "boom_length"), "edge_left and edge_right exchanged"),
+    ("shots.csv", corners, ("edge_drop", "boom_length"), "edge left and edge right exchanged"),
     ("readings.csv", links, ("edge_width", "edge_drop"), "boom and stick exchanged"),
 ])
 def test_files_of_a_relabelled_machine_end_with_6_and_so_does_the_sheet(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from calib.adjust.critical import equal_power_level
+from calib.adjust.critical import equal_power_level, noncentrality
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.reliability import GroupTests, reliability
 from calib.calibration import solve
@@ -45,7 +45,7 @@ def test_an_error_of_detectable_size_is_found_four_times_in_five(rig):
         direction = rng.normal(size=3)
         # The length at which a bias in this direction has noncentrality lambda0.
         c = shot_block(tests, i)
-        bias = direction * np.sqrt(tests.lambda0 / (direction @ c @ direction))
+        bias = direction * np.sqrt(noncentrality() / (direction @ c @ direction))
         solution = solve(biased(run, i, bias))
         test = GroupTests.of(solution.adjustment).test(range(3 * i, 3 * i + 3))
         found += test.statistic > limit(3)
@@ -259,7 +259,8 @@ def test_a_wrong_taped_value_is_the_suspect(rig, quantity):
     row = run.tape.quantities.index(quantity)
     assert suspect.kind == "tape"
     assert suspect.miss == pytest.approx([10 * run.tape.sd[row]], rel=0.35)
-    assert suspect_says(suspect, suspects.solution).startswith(f"Taped {quantity} is off by +")
+    assert suspect_says(suspect, suspects.solution).startswith(
+        f"The taped {quantity.replace('_', ' ')} is off by +")
     assert suspects.chance < 1e-6
     assert quantity not in suspects.without.run.tape.quantities
     by_name = solve(without(run, named(run, [f"tape:{quantity}"])))
@@ -273,7 +274,7 @@ def test_a_wrong_taped_value_fails_the_gate(rig):
     judgement = judge(solve(taped_off(run, "boom_length", 0.10 / run.tape.sd[row])))
     gate = next(g for g in judgement.gates if g.name == "suspects")
     assert not gate.passed and not judgement.passed
-    assert "tape:boom_length" in gate_says(gate, judgement)
+    assert "Suspect: taped boom length." in gate_says(gate, judgement)
 
 
 def test_a_wrong_known_point_is_the_suspect(rig):
@@ -309,7 +310,7 @@ def test_exchanged_corners_are_no_slip_of_the_tape(rig):
     suspects = find_suspects(solve(replace(run, shots=replace(run.shots, target=other))))
     assert "tape:edge_width" not in {s.name for s in suspects.found}
     assert "tape:edge_width" in suspects.remaining
-    assert "a mistake about the whole run" in too_many_says(suspects.remaining)
+    assert "a mistake about the whole run" in too_many_says(suspects.remaining, rig.reading_names)
 
 
 def test_a_held_taped_value_cannot_be_set_aside(rig):

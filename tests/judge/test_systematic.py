@@ -70,7 +70,7 @@ def test_a_held_zero_that_is_another_does_not_pass(rig):
     readings[:, 1] += np.radians(0.3)
     found = systematic(solve(replace(run, poses=replace(run.poses, readings=readings))))
     assert found.chance < 0.001
-    assert "house_roll_zero is held, and the shots put it -0.3" in mistake_says(found.fact)
+    assert "The house roll zero is held, and the shots put it -0.3" in mistake_says(found.fact)
 
 
 @pytest.mark.parametrize("fault", [jumped, crept], ids=lambda f: f.__name__)

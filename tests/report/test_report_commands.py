@@ -216,7 +216,7 @@ def test_sheet_of_a_failed_result_warns_and_ends_with_six(folder, document, tmp_
     done = called("sheet", tmp_path)
     assert done.exit_code == 0 and "Do not enter" not in done.output
     html = (tmp_path / "sheet.html").read_text("utf-8")
-    assert "Do not enter" not in html and "Set aside, so that it took no part: S-07." in html
+    assert "Do not enter" not in html and "Set aside, so that it took no part: shot S-07." in html
 
 
 def test_only_what_is_beyond_chance_is_called_suspect(document):

@@ -39,7 +39,8 @@ def decision(document: ResultRecord) -> Section:
     return Section("verdict", "Decision", (
         answers(document), *((Text(words(aside), "lead"),) if aside else ()),
         Items(gates), *(Text(words(note)) for note in said.notes),
-        _edge_numbers(document), _fit(document), Text(words(said.shared_by), "note"),
+        _edge_numbers(document), _fit(document), *_other_machines(document),
+        Text(words(said.shared_by), "note"),
         Text(words("This is a statement about numbers, not about anybody's safety. The cautions "
                    "are further down."), "note"),
     ))
@@ -61,6 +62,15 @@ def _edge_numbers(document):
                      "estimate)", mm(error.worst), mm(error.rms)])
     return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
                  ("what", "worst", "rms"), rows, wide=(0,))
+
+
+def _other_machines(document):
+    """What the gate of plausibility sums up: folded, for whoever asks."""
+    others = document.plausible.equivalents
+    rows: list[list[Cell]] = [[other.machine, other.told_by or "nothing"] for other in others]
+    return () if not rows else (
+        Table("Other machines", ("other machine", "ruled out by"), rows, wide=(0, 1), folded=True,
+              marked=[other.told_by is None for other in others]),)
 
 
 def _fit(document):

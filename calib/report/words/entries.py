@@ -70,8 +70,8 @@ def _determines(found):
 
 def open_says(found: Open, rig: Rig) -> str:
     """What moves the edge and changes no entry."""
-    first, *others = found.direction.names
-    unit = next(p.unit for p in rig.parameters if p.name == first)
+    first, *others = map(spoken, found.direction.names)
+    unit = next(p.unit for p in rig.parameters if p.name == found.direction.names[0])
     size = f"{np.degrees(found.change):.1f} deg" if unit == "deg" else \
         f"{1000 * found.change:.0f} mm"
     moves = f"{size} of it move{'s' if unit == 'deg' else ''} the edge by up to " \
@@ -87,8 +87,8 @@ def _taken(found, rig):
     if not found.taken:
         return []
     units = {p.name: p.unit for p in rig.parameters}
-    said = [f"{name} {np.degrees(v):.6g} deg" if units[name] == "deg" else
-            f"{name} {1000 * v:.6g} mm" for name, v in found.taken]
+    said = [f"{spoken(name)} {np.degrees(v):.6g} deg" if units[name] == "deg" else
+            f"{spoken(name)} {1000 * v:.6g} mm" for name, v in found.taken]
     return [f"The system is taken to hold of its own: {few(said, _NAMED)}."]
 
 

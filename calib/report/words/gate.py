@@ -17,6 +17,7 @@ from calib.judge.judgement import Judgement
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.systematic import Systematic
+from calib.report.spoken import spoken, spoken_values
 from calib.report.words.mistake import mistake_says
 from calib.report.words.plausible import plausible_says
 from calib.report.words.requirement import ORIGIN
@@ -123,18 +124,20 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
 
 
 def _suspects(suspects: Suspects):
+    readings = suspects.solution.rig.reading_names
     if suspects.remaining:
-        found = f" Suspect so far: {', '.join(s.name for s in suspects.found[:_NAMED])}."
-        return too_many_says(suspects.remaining) + (found if suspects.found else "")
+        so_far = spoken_values((s.name for s in suspects.found[:_NAMED]), readings)
+        found = f" Suspect so far: {so_far}." if suspects.found else ""
+        return too_many_says(suspects.remaining, readings) + found
     if not suspects.found:
         return "No shot, reading, taped value or pose is suspect."
-    chance = ", ".join(s.name for s in suspects.within_chance)
+    chance = spoken_values((s.name for s in suspects.within_chance), readings)
     chance = (f"Furthest out, though no further than the worst of a good run may be: {chance}."
               if chance else "")
     if not suspects.beyond_chance:
         return f"No suspect beyond chance. {chance}"
     beyond = suspects.beyond_chance
-    names = ", ".join(s.name for s in beyond[:_NAMED])
+    names = spoken_values((s.name for s in beyond[:_NAMED]), readings)
     if len(beyond) > _NAMED:
         names += f" and {len(beyond) - _NAMED} more; so many look like a mistake about the whole " \
                  "run"
@@ -145,9 +148,10 @@ def _suspects(suspects: Suspects):
     return " ".join(filter(None, (f"Suspect: {names}.", first, more, chance)))
 
 
-def too_many_says(remaining: Sequence[str]) -> str:
+def too_many_says(remaining: Sequence[str], readings: Sequence[str]) -> str:
     """Why the search for suspects ended before it was through."""
-    names = ", ".join(remaining[:_LISTED]) + (" and others" if remaining[_LISTED:] else "")
+    names = spoken_values(remaining[:_LISTED], readings)
+    names += " and others" if remaining[_LISTED:] else ""
     return (f"{len(remaining)} more stay beyond their limit ({names}): so many look like a mistake "
             "about the whole run.")
 
@@ -169,8 +173,9 @@ def not_slips_says(out: Sequence[Share]) -> str:
     """Why so many values of a kind are not set aside one by one."""
     what = " and ".join(map(_share, out))
     sensors = [share.sensor for share in out if share.sensor is not None]
-    cause = (f"Look at what {' and '.join(sensors)} measures, how it is mounted, and its column in "
-             "readings.csv (calib rig show says what the rig takes it for)." if sensors else
+    cause = (f"Look at what {' and '.join(map(spoken, sensors))} measures, how it is "
+             "mounted, and its column in readings.csv (calib rig show says what the rig takes it "
+             "for)." if sensors else
              "Something holds for the whole run or a part of it: calib diagnose looks for it.")
     return (f"{what} are more than slips: what is left was chosen by the fit, and where it is used "
             f"what was set aside returns. {cause}")
@@ -178,7 +183,7 @@ def not_slips_says(out: Sequence[Share]) -> str:
 
 def _share(share: Share):
     return f"{share.out} of {share.of} " + (
-        "shots" if share.sensor is None else f"readings of {share.sensor}")
+        "shots" if share.sensor is None else f"readings of {spoken(share.sensor)}")
 
 
 def _held_out(passed, held: HeldOut):

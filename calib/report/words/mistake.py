@@ -8,7 +8,7 @@ import numpy as np
 from calib.chain.length import FOOT, INCH
 from calib.judge import facts
 from calib.judge.facts import Fact
-from calib.report.spoken import few
+from calib.report.spoken import few, spoken
 from calib.report.words.reading import scale_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
@@ -100,11 +100,11 @@ def _(change: facts.CornersExchanged, where: str) -> Told:
 
 @_changed.register
 def _(change: facts.SignsWrong, where: str) -> Told:
-    which = " and ".join(change.readings)
+    which, names = (" and ".join(n) for n in (change.readings, map(spoken, change.readings)))
     directions = " and ".join(f"direction.{name} = {direction:+d}" for name, direction in zip(
         change.readings, change.directions, strict=True))
     sign, are, s = ("sign", "is", "") if len(change.readings) == 1 else ("signs", "are", "s")
-    return Told(f"The {sign} of the reading{s} {which} {are} wrong{where}.",
+    return Told(f"The {sign} of the reading{s} {names} {are} wrong{where}.",
                 f"Change the sign of the column{s} {which} of readings.csv{where} (or, for all "
                 f"poses, set {directions} under [readings] of rig.toml).")
 
@@ -113,21 +113,21 @@ def _(change: facts.SignsWrong, where: str) -> Told:
 def _(change: facts.ZeroTurned, where: str) -> Told:
     off, add = {1: ("-90", "Add 90 deg to"), 2: ("180", "Add 180 deg to"),
                 3: ("+90", "Subtract 90 deg from")}[change.quarters]
-    return Told(f"The zero of the reading {change.reading} is off by {off} deg{where}.",
+    return Told(f"The zero of the reading {spoken(change.reading)} is off by {off} deg{where}.",
                 f"{add} the column {change.reading} of readings.csv{where}.")
 
 
 @_changed.register
 def _(change: facts.ColumnsExchanged, where: str) -> Told:
     both = f"{change.first} and {change.second}"
-    return Told(f"The reading columns {both} are exchanged{where}.",
+    return Told(f"The reading columns {spoken(both)} are exchanged{where}.",
                 f"Exchange the columns {both} of readings.csv{where}.")
 
 
 @_changed.register
 def _(change: facts.ReadingInUnit, where: str) -> Told:
     factor = {"radians": "180/pi", "gon": "0.9"}[change.unit]
-    return Told(f"The reading {change.reading} is in {change.unit}, not in degrees{where}.",
+    return Told(f"The reading {spoken(change.reading)} is in {change.unit}, not in degrees{where}.",
                 f"Multiply the column {change.reading} of readings.csv by {factor}{where}.")
 
 
@@ -139,8 +139,8 @@ def _(change: facts.RowsShifted, where: str) -> Told:
                     f"{which} it.",
                     f"Move the reading columns of readings.csv {way} by one row{where}; pose and "
                     f"stand stay. Where the {end} pose has none then, leave it and its shots out.")
-    return Told(f"The reading column {change.reading} is shifted by one pose{where}: each pose has "
-                f"the value of the pose {which} it.",
+    return Told(f"The reading column {spoken(change.reading)} is shifted by one pose{where}: each "
+                f"pose has the value of the pose {which} it.",
                 f"Move the column {change.reading} of readings.csv {way} by one row{where}; the "
                 f"others stay. Where the {end} pose has no value then, leave it and its shots out.")
 
@@ -154,7 +154,7 @@ def _(fact: facts.HeightsMissing) -> Told:
 @told.register
 def _(fact: facts.TapeMisread) -> Told:
     what = (_ANGLES if fact.is_angle else _LENGTHS)[fact.factor]
-    return Told(f"The taped {fact.quantity} is {what}.",
+    return Told(f"The taped {spoken(fact.quantity)} is {what}.",
                 f"Check {fact.quantity} in tape.csv: {_in_unit(fact.written, fact.is_angle)} would "
                 f"be {_in_unit(fact.written * fact.factor, fact.is_angle)}.")
 
@@ -163,10 +163,11 @@ def _(fact: facts.TapeMisread) -> Told:
 def _(fact: facts.TapeWrong) -> Told:
     off = fact.written - fact.shown
     size = f"{np.degrees(off):+.2f} deg" if fact.is_angle else f"{1000 * off:+.0f} mm"
-    return Told(f"The taped {fact.quantity} is wrong by {size}.",
-                f"Tape {fact.quantity} again: tape.csv says {_in_unit(fact.written, fact.is_angle)}"
-                f", the shots {_in_unit(fact.shown, fact.is_angle)}. Without another measurement "
-                "take the row out.")
+    return Told(f"The taped {spoken(fact.quantity)} is wrong by {size}.",
+                f"Tape the {spoken(fact.quantity)} again: tape.csv says "
+                f"{_in_unit(fact.written, fact.is_angle)}, the shots "
+                f"{_in_unit(fact.shown, fact.is_angle)}. Without another measurement take the row "
+                "out.")
 
 
 def _in_unit(value, is_angle):
@@ -222,8 +223,8 @@ def _own_stand(after):
 def _(fact: facts.ZeroShifted) -> Told:
     off = np.degrees(fact.by)
     take, of = ("Subtract", "from") if off > 0 else ("Add", "to")
-    return Told(f"The zero of the reading {fact.reading} shifted by {off:+.2f} deg between poses "
-                f"{fact.before} and {fact.after}.",
+    return Told(f"The zero of the reading {spoken(fact.reading)} shifted by {off:+.2f} deg between "
+                f"poses {fact.before} and {fact.after}.",
                 f"{take} {abs(off):.3f} deg {of} the column {fact.reading} of readings.csv from "
                 f"pose {fact.after} on, and see whether that sensor is loose: the zero to enter is "
                 f"that of the poses up to {fact.before}.")
@@ -239,8 +240,8 @@ def _(fact: facts.Gain) -> Told:
 @told.register
 def _(fact: facts.Creeps) -> Told:
     off = np.degrees(fact.by)
-    return Told(f"The reading {fact.reading} creeps by {off:+.2f} deg from the first pose to the "
-                "last: a sensor that warms up, or is loose.",
+    return Told(f"The reading {spoken(fact.reading)} creeps by {off:+.2f} deg from the first "
+                "pose to the last: a sensor that warms up, or is loose.",
                 f"Let the sensor warm up, see whether it is loose, and shoot again; or subtract "
                 f"what it crept from the column {fact.reading} of readings.csv, {off:+.3f} deg in "
                 "the last pose and nothing in the first: the zero to enter is then that of the "
@@ -249,7 +250,7 @@ def _(fact: facts.Creeps) -> Told:
 
 @told.register
 def _(fact: facts.FeelsApproach) -> Told:
-    return Told(f"The reading {fact.reading} shows {np.degrees(abs(fact.by)):.2f} deg "
+    return Told(f"The reading {spoken(fact.reading)} shows {np.degrees(abs(fact.by)):.2f} deg "
                 f"{'more' if fact.by > 0 else 'less'} when its joint came up to the pose than when "
                 "it came down: play in a pin, or a slow sensor.",
                 "Come to every pose from the same side, wait until the reading stands, and shoot "
@@ -259,7 +260,7 @@ def _(fact: facts.FeelsApproach) -> Told:
 @told.register
 def _(fact: facts.HeldElsewhere) -> Told:
     size = f"{1000 * fact.by:+.1f} mm" if fact.unit == "m" else f"{np.degrees(fact.by):+.2f} deg"
-    return Told(f"{fact.parameter} is held, and the shots put it {size} from there.",
+    return Told(f"The {spoken(fact.parameter)} is held, and the shots put it {size} from there.",
                 f"Measure it and state it in tape.csv or under [values] of rig.toml; or let the "
                 f"shots tell it: free = [\"{fact.parameter}\"] in rig.toml.")
 
@@ -318,7 +319,7 @@ def _(fact: facts.Settled) -> Told:
 
 def _shots(shots: facts.ShotsOf):
     if shots.target is not None:
-        return f"the shots at {shots.target}"
+        return f"the shots at {spoken(shots.target)}"
     if shots.first == shots.last:
         return f"the shots of pose {shots.first}"
     return f"the shots of poses {shots.first} to {shots.last}"
@@ -327,8 +328,9 @@ def _shots(shots: facts.ShotsOf):
 @told.register
 def _(fact: facts.OtherBucket) -> Told:
     where = where_words(fact.where)
-    differs = ", ".join(f"{name} {1000 * by:+.0f} mm" if unit == "m"
-                        else f"{name} {np.degrees(by):+.2f} deg" for name, unit, by in fact.differs)
+    differs = ", ".join(
+        f"{spoken(name)} " + (f"{1000 * by:+.0f} mm" if unit == "m" else
+                              f"{np.degrees(by):+.2f} deg") for name, unit, by in fact.differs)
     return Told(f"The edge is that of another bucket{where} ({differs}).",
                 f"Move the shots{where} into a run of their own.")
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.judge.noise import HORIZONTAL, VERTICAL, Noise
+from calib.report.spoken import spoken
 
 #: Less than this share of the stated noise is called none.
 _NO_NOISE = 0.05
@@ -42,7 +43,7 @@ def _group(noise):
 
 
 def _what(name):
-    return name if name in (HORIZONTAL, VERTICAL) else f"the reading {name}"
+    return name if name in (HORIZONTAL, VERTICAL) else f"the reading {spoken(name)}"
 
 
 def _are(name):

@@ -6,6 +6,7 @@ from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
 from calib.judge.equivalent import AS_WELL
 from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
+from calib.report.spoken import spoken
 from calib.report.words.relabelling import equivalent_says, relabelling_edit, relabelling_says
 
 #: Values named in one sentence.
@@ -17,6 +18,8 @@ _TELLERS = {
     "start": "the starting value of {}",
     "all": "the shots, the tape and the starting values together",
 }
+_RULING_OUT = {"tape": "taped values", "sign": "signs", "range": "ranges",
+               "start": "starting values", "all": "shots, tape and starting values together"}
 
 
 def plausible_says(found: Plausibility) -> str:
@@ -24,9 +27,10 @@ def plausible_says(found: Plausibility) -> str:
     turns = []
     for odd in found.whole_turns:
         p = _parameter(found.rig, odd.parameter)
-        turns.append(f"{p.name} is {_shown(p, odd.value)}, the same as {_shown(p, odd.expected)}.")
+        turns.append(f"The {spoken(p.name)} is {_shown(p, odd.value)}, the same as "
+                     f"{_shown(p, odd.expected)}.")
     if found.passed:
-        said = ["Every value lies within its range.", _kept_out(found), *turns]
+        said = [f"Every value lies within its range{_kept_out(found)}.", *turns]
     else:
         said = [*(out_of_range_says(odd, found.rig) for odd in found.out_of_range),
                 *(far_says(odd, found.rig) for odd in found.far_from_start),
@@ -39,14 +43,14 @@ def out_of_range_says(odd: Odd, rig: Rig) -> str:
     """A value outside the range of its parameter."""
     p = _parameter(rig, odd.parameter)
     nature = ": it is positive by nature." if p.least > 0 > odd.value else "."
-    return (f"{p.name} is {_shown(p, odd.value)} (sd {_shown(p, odd.sd)}), not {p.range_words}"
-            f"{nature}")
+    return (f"The {spoken(p.name)} is {_shown(p, odd.value)} (sd {_shown(p, odd.sd)}), "
+            f"not {p.range_words}{nature}")
 
 
 def far_says(odd: Odd, rig: Rig) -> str:
     """A value far from its tape, or from what the rig file states."""
     p = _parameter(rig, odd.parameter)
-    is_ = f"{p.name} is {_shown(p, odd.value)}"
+    is_ = f"The {spoken(p.name)} is {_shown(p, odd.value)}"
     if odd.in_sds is not None:
         return f"{is_}, {odd.in_sds:.0f} sds from its tape of {_shown(p, odd.expected)}."
     return f"{is_}, far from the {_shown(p, odd.expected)} under [values] in rig.toml."
@@ -71,12 +75,14 @@ def machine_says(other: Weighed, rig: Rig) -> str:
 
 def teller_says(teller: Teller) -> str:
     """What tells two machines apart, as part of a sentence."""
-    return _TELLERS[teller.kind].format(" or ".join(teller.names[:2]))
+    return _TELLERS[teller.kind].format(" or ".join(map(spoken, teller.names[:2])))
 
 
 def _advice(found):
     if found.would_tell:
-        return f"Tape {' and '.join(found.would_tell)} to tell."
+        named = " and ".join(f"the {spoken(name)} ({name} in tape.csv)"
+                             for name in found.would_tell)
+        return f"Tape {named} to tell."
     if found.untold:
         return ("No taped value would tell: poses, or a second stand, in which these readings "
                 "differ more would.")
@@ -84,23 +90,21 @@ def _advice(found):
 
 
 def _kept_out(found):
-    """Per relabelling that fits as well, what tells: all of that is needed."""
-    tellers = {}
-    for other in found.equivalents:
-        if other.machine.relabelling is not None:
-            tellers.setdefault(relabelling_says(other.machine.relabelling), []).append(
-                teller_says(other.told_by))
-    if not tellers:
+    """How many relabelled machines fit as well, and what kinds of knowledge rule them out."""
+    others = [other for other in found.equivalents if other.machine.relabelling is not None]
+    count = len({relabelling_says(other.machine.relabelling) for other in others})
+    if not count:
         return ""
-    named = "; ".join(f"{says}: only {' and '.join(dict.fromkeys(told))}"
-                      for says, told in tellers.items())
-    return f"What tells this machine from others that fit these shots equally well: {named}."
+    kinds = {other.told_by.kind for other in others}
+    what = " and ".join(words for kind, words in _RULING_OUT.items() if kind in kinds)
+    machines = "other machine that fits" if count == 1 else "other machines that fit"
+    return f"; {what} rule out {count} {machines} these shots as well"
 
 
 def _instead(rig, machine, name):
     index = rig.parameter_names.index(name)
     parameter = rig.parameters[index]
-    return f"{name} {_shown(parameter, machine.parameters[index])} instead of " \
+    return f"{spoken(name)} {_shown(parameter, machine.parameters[index])} instead of " \
            f"{_shown(parameter, machine.own[index])}"
 
 

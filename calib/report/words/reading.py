@@ -5,6 +5,7 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.foretold import Replaced
 from calib.report.numbers import unit_factor
+from calib.report.spoken import spoken
 
 
 def scale_says(reading: str, share: float, sd: float | None = None) -> str:
@@ -17,7 +18,7 @@ def scale_says(reading: str, share: float, sd: float | None = None) -> str:
 'the boom sensor shows 3.10 % too little in proportion')
     """
     size = f"{100 * abs(share):.2f}" + (" %" if sd is None else f" ± {100 * sd:.2f} % (1 sd)")
-    return (f"the {reading} sensor shows {size} too {'much' if share > 0 else 'little'} in "
+    return (f"the {spoken(reading)} sensor shows {size} too {'much' if share > 0 else 'little'} in "
             "proportion")
 
 

@@ -3,6 +3,7 @@
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
+from calib.report.spoken import spoken_values
 from calib.report.words.requirement import YES, enter
 
 
@@ -20,7 +21,8 @@ def stamp(document: ResultRecord) -> str:
 
 def left_out(document: ResultRecord) -> str:
     """What was set aside, by name; empty if everything took part."""
-    names = ", ".join(value.name for value in document.set_aside.values)
+    names = spoken_values((value.name for value in document.set_aside.values),
+                          document.reading_names)
     return f"Set aside, so that it took no part: {names}." if names else ""
 
 

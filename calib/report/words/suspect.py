@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.calibration import Solution
 from calib.judge.suspects import Suspect
+from calib.report.spoken import spoken
 
 
 def suspect_says(suspect: Suspect, solution: Solution) -> str:
@@ -16,17 +17,17 @@ def _miss(suspect, run):
     bias = suspect.miss
     if suspect.kind == "reading":
         reading = run.rig.readings[suspect.reading]
-        pose = run.poses.ids[suspect.pose]
+        said, pose = spoken(reading.name), run.poses.ids[suspect.pose]
         if reading.unit == "m":
-            return f"Reading {reading.name} of pose {pose} is off by {1000 * bias[0]:+.0f} mm."
+            return f"The {said} reading of pose {pose} is off by {1000 * bias[0]:+.0f} mm."
         off = np.degrees(bias[0])
         turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
         hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
-        return f"Reading {reading.name} of pose {pose} is off by {off:+.2f} deg.{hint}"
+        return f"The {said} reading of pose {pose} is off by {off:+.2f} deg.{hint}"
     if suspect.kind == "tape":
         deg = run.tape.unit[run.tape.quantities.index(suspect.quantity)] == "deg"
         off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"
-        return f"Taped {suspect.quantity} is off by {off} from what the others say."
+        return f"The taped {spoken(suspect.quantity)} is off by {off} from what the others say."
     lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
     if suspect.kind == "shot":
         east, north, up = 1000 * bias
@@ -45,4 +46,4 @@ def _moves(suspect, run):
     unit = next(p.unit for p in run.rig.parameters if p.name == suspect.moves)
     by = suspect.moves_by
     size = f"{abs(np.degrees(by)):.2f} deg" if unit == "deg" else f"{abs(1000 * by):.1f} mm"
-    return f"It moves {suspect.moves} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."
+    return f"It moves the {spoken(suspect.moves)} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.judge.identify import NO_JOINT, NO_POSE, SUM, Weak
+from calib.report.spoken import spoken
 
 
 def weak_says(weak: Weak) -> str:
@@ -11,18 +12,19 @@ def weak_says(weak: Weak) -> str:
 
 
 def _cannot_tell(weak):
-    first, *others = weak.moving
+    first = weak.moving[0]
+    one, *others = (spoken(moving.name) for moving in weak.moving)
     free = "by any amount" if np.isinf(weak.sd) else f"by {_size(first.unit, weak.sd)} (1 sd)"
     if not others:
-        return f"The shots alone do not fix {first.name}: it can move {free}."
+        return f"The shots alone do not fix the {one}: it can move {free}."
     if weak.only is not None:
         what = "sum" if weak.only.what == SUM else "difference"
-        return (f"These poses cannot tell {first.name} from {others[0].name}: each can move "
+        return (f"These poses cannot tell the {one} from the {others[0]}: each can move "
                 f"{free}; only their {what} is known, to {_size(first.unit, weak.only.sd)}.")
-    names = ", ".join(other.name for other in others)
-    follow = ", ".join(f"{other.name} ({_follows(weak, other)})" for other in others)
-    return (f"These poses cannot tell {first.name} from {names}: {first.name} can move {free} if "
-            f"the others follow: {follow}.")
+    follow = ", ".join(f"{name} ({_follows(weak, other)})"
+                       for name, other in zip(others, weak.moving[1:], strict=True))
+    return (f"These poses cannot tell the {one} from {', '.join(others)}: the {one} can move "
+            f"{free} if the others follow: {follow}.")
 
 
 def _follows(weak, other):
@@ -36,7 +38,7 @@ def _follows(weak, other):
 
 def _who_decides(weak):
     if weak.taped:
-        return f"The tape decides: {', '.join(weak.taped)}."
+        return f"The tape decides: {', '.join(map(spoken, weak.taped))}."
     return "No tape value decides either." if weak.of_rig else "It concerns the stand only."
 
 
@@ -47,7 +49,7 @@ def _separated(weak):
     if pose.kind == NO_POSE:
         return ("No single further pose of the same targets separates them; tape one of them, or "
                 "shoot another target.")
-    joints = " and ".join(f"{name} joint at {np.degrees(angle):+.0f} deg"
+    joints = " and ".join(f"{spoken(name)} joint at {np.degrees(angle):+.0f} deg"
                           for name, angle in pose.joints)
     times = "" if np.isinf(pose.times) else f", about {pose.times:.0f} times better"
     return f"A pose with {joints} would separate them{times}."
