@@ -29,7 +29,8 @@ _SAME = 0.01
 
 def plan_document(
     plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
-    goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
+    goal: float | None = None, least: tuple[float | None, float | None] = (None, None),
+    kept_out: Sequence[KeptOut] = (),
 ) -> planned.PlanRecord:
     """All that is known of a plan.
 
@@ -41,10 +42,10 @@ def plan_document(
         Edge sd against minutes, and the same if nothing but the edge were shot.
     goal : float, optional
         What the edge must be known to at 95 %, worst over the envelope, m.
-    least : int, optional
-        The least minutes that reach it.
+    least : tuple of (float or None, float or None)
+        The least minutes that reach it, and that do even if any one pose is lost.
     kept_out : sequence of KeptOut
-        The taped values that keep out machines which the shots would fit as well.
+        Further taped values that keep out machines which the shots would fit as well.
     """
     task, rig = plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
@@ -63,7 +64,8 @@ def plan_document(
         poses=_poses(plan, ids),
         predicted=_predicted(plan),
         goal=goal,
-        least_minutes=least,
+        least_minutes=least[0],
+        least_minutes_one_lost=least[1],
         robust=_robust(plan, ids),
         undetermined=list(plan.undetermined),
         kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
