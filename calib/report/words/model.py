@@ -82,8 +82,8 @@ def known_says(machine: Machine, twice: Sequence[str]) -> list[str]:
 def otherwise_says(found: same_model.OneMachine | same_model.ExchangedLengths) -> str:
     """How two results describe one machine by different numbers; without a full stop."""
     if isinstance(found, same_model.ExchangedLengths):
-        return (f"{spoken(found.one)} and {spoken(found.other)} have exchanged their values: in "
-                "one of the results their reading columns are exchanged")
+        return (f"The {spoken(found.one)} and the {spoken(found.other)} have exchanged their "
+                "values: in one of the results their reading columns are exchanged")
     exchanged = [*map(spoken, found.exchanged)]
     how = f"with {' and '.join(exchanged)} exchanged" if exchanged else "by other numbers"
     return (f"Both describe one machine {how}: the edge is the same within "
