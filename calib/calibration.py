@@ -13,6 +13,7 @@ from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import BlockGroup, Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined, Spectrum
 from calib.adjust.threads import one_thread
+from calib.chain.motion import HOUSE_PLACEMENT
 from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
@@ -34,9 +35,6 @@ _TURNS, _BETTER = np.radians(np.arange(-180.0, 180.0, 15.0)), 0.5
 
 #: Poses whose points are predicted at a time.
 _AT_A_TIME = 1000
-
-#: Placement at which site coordinates are levelled house coordinates: forward, left, up.
-HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 
 @dataclass(frozen=True)
@@ -110,10 +108,9 @@ class Problem:
 
     def _points(self, unknowns, readings, poses, target, pose, jacobian):
         """Those of the shots of some poses, a slice; `pose` counts from its start."""
-        noted = self.run.noted
         posture = self.run.rig.chain.posture(
             self.parameters(unknowns), self.placement(unknowns)[poses], readings[poses], jacobian,
-            None if noted is None else noted[poses])
+            self.run.noted[poses])
         return posture.points(target, pose)
 
     def parameters(self, unknowns: np.ndarray) -> np.ndarray:
@@ -457,8 +454,8 @@ def _tape_prior(run, layout):
 def _start(run, layout, stand_of_pose, parameters):
     """All unknowns, the stands where these parameters put them."""
     shots, start = run.shots, np.zeros(len(layout))
-    level = np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1))
-    house = run.rig.chain.posture(parameters, level, run.poses.readings, False, run.noted)
+    house = run.rig.chain.posture(parameters, HOUSE_PLACEMENT, run.poses.readings, False,
+                                  run.noted)
     predicted = house.points(shots.target, shots.pose).position
     whole = np.isfinite(run.poses.sd).all(1)[shots.pose]
     start[layout.columns(RIG)] = parameters

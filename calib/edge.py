@@ -159,8 +159,7 @@ def edge_positions(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
 def _placed(rig, parameters, readings, targets, jacobian, noted=None):
     """Every target at every reading, the targets running fastest, and the postures."""
     n, t = len(readings), len(targets)
-    posture = rig.chain.posture(parameters, np.tile(HOUSE_PLACEMENT, (n, 1)), readings, jacobian,
-                                noted)
+    posture = rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian, noted)
     return posture.points(np.tile(targets, n), np.repeat(np.arange(n), t)), posture
 
 

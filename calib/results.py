@@ -19,6 +19,7 @@ import numpy as np
 from pydantic import ValidationError
 from uncertainties import UFloat
 
+from calib.chain.parts import factor_to_si
 from calib.chain.rig import Rig, rig_from_dict
 from calib.chain.schema import RigError
 from calib.document.fields import Record, tables
@@ -30,6 +31,7 @@ from calib.run.records import Machine, Tape
 from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
 from calib.run.units import LIMITS, from_si
+from calib.solved_machine import covariance_of, parameters_of
 from calib.uncertain import correlated_numbers
 
 if TYPE_CHECKING:
@@ -102,8 +104,9 @@ class Result:
     @cached_property
     def numbers(self) -> dict[str, UFloat]:
         """Rig parameters by name in m and deg, correlated; sd 0 where held."""
-        numbers = correlated_numbers(self.values_si / self._factor,
-                                     self.covariance_si / np.outer(self._factor, self._factor))
+        factor = np.array([factor_to_si(p.unit) for p in self.rig.parameters])
+        numbers = correlated_numbers(self.values_si / factor,
+                                     self.covariance_si / np.outer(factor, factor))
         return dict(zip(self.rig.parameter_names, numbers, strict=True))
 
     @cached_property
@@ -114,19 +117,12 @@ class Result:
     @cached_property
     def values_si(self) -> np.ndarray:
         """Rig parameters, shape (p,), m and rad."""
-        by_name = {p.name: p.value for p in self.document.parameters}
-        return self._factor * np.array([by_name[n] for n in self.rig.parameter_names])
+        return parameters_of(self.document, self.rig)
 
     @cached_property
     def covariance_si(self) -> np.ndarray:
         """Of the rig parameters, shape (p, p), m and rad; zero rows where held."""
-        names, record = self.rig.parameter_names, self.document.covariance
-        own = [i for i, name in enumerate(record.names) if name in names]
-        at = [names.index(record.names[i]) for i in own]
-        matrix = np.zeros((len(names), len(names)))
-        matrix[np.ix_(at, at)] = np.array(record.matrix).reshape(len(record.names), -1)[
-            np.ix_(own, own)]
-        return matrix * np.outer(self._factor, self._factor)
+        return covariance_of(self.document, self.rig)
 
     @cached_property
     def tape(self) -> Tape:
@@ -142,7 +138,7 @@ class Result:
         told = self.document.machine
         if told is None:
             return None
-        factor = np.array([_si(unit) for unit in told.units])
+        factor = np.array([factor_to_si(unit) for unit in told.units])
         root = np.array(told.root).reshape(-1, len(told.names))
         return Machine(tuple(told.names), factor * np.array(told.values), root / factor,
                        told.source, told.sha256, tuple(told.before), tuple(told.shots),
@@ -168,10 +164,6 @@ class Result:
             sha256=self.sha256,
             known_points=tuple((p.name, p.east, p.north, p.up) for p in document.known_points),
         )
-
-    @property
-    def _factor(self):
-        return np.array([_si(p.unit) for p in self.rig.parameters])
 
 
 def _frame(records: Iterable[Record]) -> pd.DataFrame:
@@ -210,13 +202,13 @@ def _content(path):
     expected = f"{RESULT} of a solved run, or its folder"
     try:
         if path.stat().st_size > _LARGEST:
-            raise _complaint(path, f"{path.stat().st_size / 1e6:,.0f} MB", expected)
+            raise InputError.of(path, f"{path.stat().st_size / 1e6:,.0f} MB", expected)
         return path.read_bytes()
     except FileNotFoundError:
-        raise _complaint(path, "no such file", expected) from None
+        raise InputError.of(path, "no such file", expected) from None
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
-        raise _complaint(path, f"a file that cannot be read ({reason})", expected) from None
+        raise InputError.of(path, f"a file that cannot be read ({reason})", expected) from None
 
 
 def _parsed(content, path):
@@ -226,15 +218,15 @@ def _parsed(content, path):
                               object_pairs_hook=_each_key_once)
     except (ValueError, RecursionError) as error:
         reason = "nested too deeply" if isinstance(error, RecursionError) else error
-        raise _complaint(path, f"no JSON ({reason})", f"{RESULT} as calib solve writes it"
+        raise InputError.of(path, f"no JSON ({reason})", f"{RESULT} as calib solve writes it"
                          ) from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         found = document.get("schema") if isinstance(document, dict) else None
-        raise _complaint(path, f"schema {str(found)[:40]}", f"a result of schema {SCHEMA}")
+        raise InputError.of(path, f"schema {str(found)[:40]}", f"a result of schema {SCHEMA}")
     needed = {f.alias or name for name, f in ResultRecord.model_fields.items() if f.is_required()}
     missing = [key for key in sorted(needed) if key not in document]
     if missing:
-        raise _complaint(path, "no " + ", ".join(missing),
+        raise InputError.of(path, "no " + ", ".join(missing),
                          "a whole result; solve the run again with this version")
     return document
 
@@ -261,7 +253,7 @@ def _record(document, path):
                       e["msg"].removeprefix("Value error, ").removeprefix("Input should be "))
             for e in error.errors()]) from None
     except RecursionError:
-        raise _complaint(path, "tables nested too deeply", f"{RESULT} as calib solve writes it"
+        raise InputError.of(path, "tables nested too deeply", f"{RESULT} as calib solve writes it"
                          ) from None
 
 
@@ -328,15 +320,7 @@ def _against(rig, document):
 
 
 def _tape(rows):
-    factor = np.array([_si(r.unit) for r in rows])
+    factor = np.array([factor_to_si(r.unit) for r in rows])
     return Tape(tuple(r.quantity for r in rows), factor * np.array([r.value for r in rows]),
                 factor * np.array([r.sd for r in rows]), tuple(r.unit for r in rows),
                 tuple(range(2, len(rows) + 2)))
-
-
-def _complaint(path, found, expected):
-    return InputError.of(path, found, expected)
-
-
-def _si(unit):
-    return np.radians(1.0) if unit == "deg" else 1.0

@@ -41,7 +41,7 @@ class SideBySide:
         lane = np.repeat(np.arange(c), len(target) // c)
         readings = self._readings[which].reshape(c * poses, -1)
         house = one.run.rig.chain.posture(
-            parameters, np.tile(HOUSE_PLACEMENT, (c * poses, 1)), readings, False, self._noted(c)
+            parameters, HOUSE_PLACEMENT, readings, False, self._noted(c)
         ).points(target, pose + lane * poses).position
         stand = one.stand_of_pose[pose] + lane * n_stands
         point = pose * (target.max(initial=0) + 1) + target
@@ -83,8 +83,7 @@ class SideBySide:
                           points.by_readings.reshape(n, k))
 
     def _noted(self, c):
-        noted = self.problems[0].run.noted
-        return None if noted is None else np.tile(noted, (c, 1))
+        return np.tile(self.problems[0].run.noted, (c, 1))
 
     @cached_property
     def _shots(self):

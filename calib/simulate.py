@@ -245,8 +245,7 @@ def _possible(rig, parameters, joints):
     # Wherever the house is swung to, its own front is ahead.
     joints = np.where([r.kind == "slew" for r in rig.readings], 0.0, joints)
     readings = rig.chain.readings_for(parameters, joints)
-    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
-    posture = rig.chain.posture(parameters, level, readings, jacobian=False)
+    posture = rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     edges = np.array(rig.edge_targets)
     points = posture.points(np.repeat(edges, len(joints)), np.tile(np.arange(len(joints)),
                                                                    len(edges))).position

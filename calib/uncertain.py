@@ -84,9 +84,7 @@ def position(solution: Solution, target: str, readings: ArrayLike) -> tuple[UFlo
         Taken as exact: the sd is what the calibration leaves uncertain.
     """
     rig = solution.rig
-    posture = rig.chain.posture(
-        solution.parameters, HOUSE_PLACEMENT[None], np.asarray(readings, float)[None]
-    )
+    posture = rig.chain.posture(solution.parameters, HOUSE_PLACEMENT, np.asarray(readings)[None])
     points = posture.points(np.array([rig.target_names.index(target)]), np.array([0]))
     jacobian = points.by_parameters[0]
     forward, left, up = correlated_numbers(

@@ -138,11 +138,6 @@ class Compressed:
         out[self.sets.rows] = self.of_sets @ np.concatenate([local, rest], axis=1)
         return np.concatenate([out[:-1], columns[t:]]).reshape(-1, *matrix.shape[1:])
 
-    def residual(self, vector: np.ndarray) -> np.ndarray:
-        """Q' of a vector, and the length of what Q does not reach; shape (t + 1,)."""
-        lower = self.lower(vector)
-        return np.append(lower, np.linalg.norm(vector - self.lift(lower)))
-
 
 def _with_zeros(array: np.ndarray) -> np.ndarray:
     return np.vstack([array, np.zeros((1, array.shape[1]))])

@@ -94,6 +94,12 @@ class Linearised:
         return sum(e.rank for e in (*self.eliminated, self.prior_eliminated))
 
 
+def residual(reduced: Compressed | Tall, vector: np.ndarray) -> np.ndarray:
+    """Q' of a vector, and the length of what Q does not reach; shape (t + 1,)."""
+    lower = reduced.lower(vector)
+    return np.append(lower, np.linalg.norm(vector - reduced.lift(lower)))
+
+
 def reduced(matrix: np.ndarray | Bordered, below: np.ndarray) -> Compressed | Tall:
     """A whitened design over further rows, with no more rows than columns."""
     if isinstance(matrix, Bordered):

@@ -28,7 +28,7 @@ from scipy.optimize import least_squares
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.aside import Eliminated, block_columns, eliminate
 from calib.adjust.bordered import Bordered, Compressed
-from calib.adjust.linearised import Linearised, reduced
+from calib.adjust.linearised import Linearised, reduced, residual
 from calib.adjust.observations import Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY, Tall
@@ -336,7 +336,7 @@ class _Problem:
             h, _ = self.prior.function(self.full(x))
             w = np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
             compressed = self.compressed(x, v, frozen)
-            return w if compressed is None else compressed.residual(w)
+            return w if compressed is None else residual(compressed, w)
 
         def jacobian(x: np.ndarray) -> np.ndarray:
             compressed = self.compressed(x, v, frozen)

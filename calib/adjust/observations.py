@@ -1,7 +1,7 @@
 """What the engine is given: observations in blocks, readings, priors and a model."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -149,15 +149,14 @@ class Observations:
         factor = np.where(self.readings_aside, _POWERLESS, 1.0)
         return self.reading_covariance * factor[:, :, None] * factor[:, None, :]
 
-
-@dataclass(frozen=True)
-class _Chosen:
-    """Some of the parameters, and their gradient."""
-
-    index: np.ndarray
-
-    def __call__(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return parameters[self.index], np.eye(len(parameters))[self.index]
+    def scaled(self, of_row: np.ndarray, of_reading: np.ndarray) -> "Observations":
+        """The same with the sds of rows (n,) and of readings (n_blocks, k) or (k,) times these."""
+        of_reading = np.broadcast_to(of_reading, self.readings.shape)
+        return replace(
+            self, groups=tuple(replace(g, covariance=g.covariance * of_row[g.rows][:, :, None]
+                                       * of_row[g.rows][:, None]) for g in self.groups),
+            reading_covariance=(self.reading_covariance * of_reading[:, :, None]
+                                * of_reading[:, None, :]))
 
 
 @dataclass(frozen=True)
@@ -175,7 +174,11 @@ class Prior:
     @classmethod
     def none(cls) -> "Prior":
         """No prior at all."""
-        return cls((), np.zeros(0), np.zeros((0, 0)), _Chosen(np.zeros(0, int)))
+        return cls((), np.zeros(0), np.zeros((0, 0)), _nothing)
+
+
+def _nothing(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.zeros(0), np.zeros((0, len(parameters)))
 
 
 def check_covariance(matrices: np.ndarray, of_what: str) -> None:

@@ -21,7 +21,7 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
-from calib.adjust.critical import ALPHA, POWER, delta0, noncentrality
+from calib.adjust.critical import delta0, noncentrality
 from calib.adjust.whitening import whitened
 
 #: An observation of which less than this share is checked by the others counts as unchecked.
@@ -58,22 +58,15 @@ class Reliability:
     prior_redundancy: np.ndarray
     prior_mdb: np.ndarray
     prior_checked: np.ndarray
-    #: alpha, power: Of the one-dimensional test that the minimal detectable biases refer to.
-    alpha: float
-    power: float
 
 
-def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER) -> Reliability:
+def reliability(adjustment: Adjustment) -> Reliability:
     """Redundancy, standardised residual and minimal detectable bias of every value.
 
-    Parameters
-    ----------
-    alpha, power : float
-        Of the one-dimensional test that the minimal detectable bias refers to.
+    Detectable by the one-dimensional test at `calib.adjust.critical.ALPHA` with `POWER`.
     """
     observations, linearised = adjustment.observations, adjustment.linearised
     n, left = len(observations.values), linearised.spectrum.left
-    delta = delta0(alpha, power)
     by_row = _empty((n,))
     by_reading = _empty(observations.readings.shape)
     for group, g, whole in zip(
@@ -101,8 +94,7 @@ def reliability(adjustment: Adjustment, alpha: float = ALPHA, power: float = POW
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
-    return Reliability(*_checked(by_row, delta), *_checked(by_reading, delta),
-                       *_checked(by_prior, delta), alpha, power)
+    return Reliability(*_checked(by_row), *_checked(by_reading), *_checked(by_prior))
 
 
 def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
@@ -140,10 +132,9 @@ class GroupTests:
     of_block: np.ndarray
     #: Tuple of (M^-1 w, C, M^-1) per block group.
     parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
-    lambda0: float
 
     @classmethod
-    def of(cls, adjustment: Adjustment, alpha: float = ALPHA, power: float = POWER) -> "GroupTests":
+    def of(cls, adjustment: Adjustment) -> "GroupTests":
         """Prepare the blocks of an adjustment."""
         observations, linearised = adjustment.observations, adjustment.linearised
         place = np.empty((len(observations.values), 3), int)
@@ -159,7 +150,7 @@ class GroupTests:
             of_block[group.blocks] = np.column_stack([np.full(count, i), np.arange(count)])
             parts.append(_weighted(g, whole, linearised.spectrum.left, linearised.misclosure,
                                    group.rows))
-        return cls(adjustment, place, of_block, tuple(parts), noncentrality(alpha, power))
+        return cls(adjustment, place, of_block, tuple(parts))
 
     def test(self, rows: Sequence[int] = (), block: int | None = None,
              readings: Sequence[int] = (), priors: Sequence[int] = ()) -> GroupTest:
@@ -184,7 +175,7 @@ class GroupTests:
                 continue
             if len(where) > 1 or len(priors):
                 columns = hypothesis(self.adjustment, rows, block, readings, priors)
-                results[number] = hypothesis_test(self.adjustment, columns, self.lambda0)
+                results[number] = hypothesis_test(self.adjustment, columns)
                 continue
             (i, j), = where or {(-1, -1)}
             shape: tuple[Any, ...] = i, len(rows), len(readings)
@@ -204,7 +195,7 @@ class GroupTests:
         normal = np.sum(h**2, axis=0) - np.sum(taken_up**2, axis=0)
         total = np.sum(linearised.prior_whole[:, chosen] ** 2, axis=0)
         pulled = h.T @ linearised.misclosure[n:]
-        return _group_tests(pulled[:, None], normal[:, None, None], total, self.lambda0)
+        return _group_tests(pulled[:, None], normal[:, None, None], total)
 
     def _alike(self, shape: tuple[int, int, int], members: list[Any]) -> list[GroupTest]:
         """Groups in the blocks of one block group, with equal numbers of rows and readings."""
@@ -226,7 +217,7 @@ class GroupTests:
             h[:, :, n_rows:] = -np.take_along_axis(b, chosen, axis=2)
         ht = h.transpose(0, 2, 1)
         total = np.einsum("gmf,gmf->g", h, p @ h)
-        return _group_tests((ht @ weighted[..., None])[..., 0], ht @ c @ h, total, self.lambda0)
+        return _group_tests((ht @ weighted[..., None])[..., 0], ht @ c @ h, total)
 
 
 def hypothesis(
@@ -253,16 +244,12 @@ def hypothesis(
     return columns
 
 
-def hypothesis_test(
-    adjustment: Adjustment, columns: np.ndarray, lambda0: float | None = None
-) -> GroupTest:
+def hypothesis_test(adjustment: Adjustment, columns: np.ndarray) -> GroupTest:
     """Test whether the misclosures contain a combination of `columns`.
 
     Parameters
     ----------
     columns : ndarray, shape (n, f), or (n + q, f) with those of the prior below
-    lambda0 : float, optional
-        Noncentrality of a bias of just detectable size, the customary one if not given.
     """
     linearised, height = adjustment.linearised, len(columns)
     left = linearised.spectrum.left[:height]
@@ -271,20 +258,17 @@ def hypothesis_test(
     return _group_tests(
         (white.T @ linearised.misclosure[:height])[None],
         (white.T @ white - taken_up.T @ taken_up)[None],
-        np.sum(whiten(adjustment, columns, whole=True) ** 2)[None],
-        noncentrality() if lambda0 is None else lambda0,
-    )[0]
+        np.sum(whiten(adjustment, columns, whole=True) ** 2)[None])[0]
 
 
-def _group_tests(pulled: np.ndarray, normal: np.ndarray, total: np.ndarray, lambda0: float
-                 ) -> list[GroupTest]:
+def _group_tests(pulled: np.ndarray, normal: np.ndarray, total: np.ndarray) -> list[GroupTest]:
     """Tests from stacks of H' M^-1 w, H' C H and the trace of H' M^-1 H."""
     values, vectors = np.linalg.eigh(normal)
     visible = values > UNCHECKED * np.maximum(total, np.finfo(float).tiny)[:, None]
     safe = np.where(visible, values, 1.0)
     along = np.where(visible, np.einsum("gfk,gf->gk", vectors, pulled), 0.0)
     statistics = np.sum(along**2 / safe, axis=1)
-    radii = np.where(visible.all(1), np.sqrt(lambda0 / safe.min(1)), np.inf)
+    radii = np.where(visible.all(1), np.sqrt(noncentrality() / safe.min(1)), np.inf)
     biases = np.einsum("gfk,gk->gf", vectors, along / safe)
     return [
         GroupTest(*row) for row in zip(
@@ -372,7 +356,7 @@ def _store(family: tuple[np.ndarray, ...], where: np.ndarray, weighted: np.ndarr
     family[3][where] = redundancy
 
 
-def _checked(family: tuple[np.ndarray, ...], delta: float
+def _checked(family: tuple[np.ndarray, ...]
              ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     weighted, c, p, redundancy = family
     checked = c > UNCHECKED * p
@@ -380,6 +364,6 @@ def _checked(family: tuple[np.ndarray, ...], delta: float
     return (
         np.where(checked, weighted / root, np.nan),
         np.where(checked, redundancy, 0.0),
-        np.where(checked, delta / root, np.inf),
+        np.where(checked, delta0() / root, np.inf),
         checked,
     )

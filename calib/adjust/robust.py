@@ -95,15 +95,7 @@ def _weighted(observations: Observations, groups: Sequence[Candidate], weights: 
         of_row[list(group.rows)] = 1 / np.sqrt(weight)
         if group.readings:
             of_reading[group.block, list(group.readings)] = 1 / np.sqrt(weight)
-    blocks = tuple(
-        replace(g, covariance=g.covariance * of_row[g.rows][:, :, None] * of_row[g.rows][:, None])
-        for g in observations.groups
-    )
-    return replace(
-        observations, groups=blocks,
-        reading_covariance=(observations.reading_covariance
-                            * of_reading[:, :, None] * of_reading[:, None, :]),
-    )
+    return observations.scaled(of_row, of_reading)
 
 
 def _weighted_prior(prior: Prior, groups: Sequence[Candidate], weights: np.ndarray) -> Prior:

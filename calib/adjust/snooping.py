@@ -21,7 +21,7 @@ import numpy as np
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.candidate import Candidate
-from calib.adjust.critical import ALPHA, POWER, equal_power_limit
+from calib.adjust.critical import ALPHA, equal_power_limit
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
@@ -95,7 +95,6 @@ def snoop(
     held: np.ndarray | None = None,
     first: Adjustment | None = None,
     alpha: float = ALPHA,
-    power: float = POWER,
     most: int | None = None,
 ) -> Snooping:
     """Set aside the worst candidate and solve again until none is beyond its limit.
@@ -109,7 +108,7 @@ def snoop(
         As for `calib.adjust.mixed_model.adjust`.
     first : Adjustment, optional
         Of everything, if it is known.
-    alpha, power : float
+    alpha : float
         Of the one-dimensional test; the others follow at equal power.
     most : int, optional
         Suspects found one after the other; a third of the candidates that detect, if not given.
@@ -125,10 +124,10 @@ def snoop(
     how: dict[str, Any] = {"names": names, "held": held}
     if first is None:
         first = adjust(model, observations, start, prior=prior, **how)
-    search = _Search(model, observations, prior, how, tuple(candidates), alpha, power,
+    search = _Search(model, observations, prior, how, tuple(candidates), alpha,
                      first.dof // 2)
     most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
-    before = judge(first, candidates, alpha, power)
+    before = judge(first, candidates, alpha)
     end = search.from_here(_State((), first), most, before)
     if end.beyond:
         end = search.robustly(end, first, before, 3 * most)
@@ -138,14 +137,12 @@ def snoop(
                     end.stopped, end.robust)
 
 
-def judge(
-    adjustment: Adjustment, candidates: Sequence[Candidate],
-    alpha: float = ALPHA, power: float = POWER,
-) -> tuple[Verdict, ...]:
+def judge(adjustment: Adjustment, candidates: Sequence[Candidate], alpha: float = ALPHA
+          ) -> tuple[Verdict, ...]:
     """Test every candidate, largest quotient first; those that nothing checks are left out."""
-    tests = GroupTests.of(adjustment, alpha, power).test_all([c.values for c in candidates])
+    tests = GroupTests.of(adjustment).test_all([c.values for c in candidates])
     verdicts = [
-        Verdict(candidate, test, equal_power_limit(test.dof, alpha, power))
+        Verdict(candidate, test, equal_power_limit(test.dof, alpha))
         for candidate, test in zip(candidates, tests, strict=True) if test.dof
     ]
     return tuple(sorted(verdicts, key=lambda v: -v.quotient))
@@ -187,7 +184,6 @@ class _Search:
     how: dict[str, Any]
     candidates: tuple[Candidate, ...]
     alpha: float
-    power: float
     least_dof: int
 
     def from_here(self, state: _State, most: int, verdicts: Sequence[Verdict] | None = None
@@ -268,13 +264,13 @@ class _Search:
         test = error_test(state.adjustment, *verdict.candidate.values).test
         if not test.dof:
             return verdict
-        return Verdict(verdict.candidate, test, equal_power_limit(test.dof, self.alpha, self.power))
+        return Verdict(verdict.candidate, test, equal_power_limit(test.dof, self.alpha))
 
     def _judged(self, state: _State) -> tuple[Verdict, ...]:
         """The verdicts on everything that is not aside."""
         gone = {v.candidate.label for v in state.aside}
         left = [c for c in self.candidates if c.label not in gone]
-        return judge(state.adjustment, left, self.alpha, self.power)
+        return judge(state.adjustment, left, self.alpha)
 
     def _solved(self, candidates: Sequence[Candidate], parameters: np.ndarray,
                 corrections: np.ndarray | None) -> Adjustment:
@@ -331,7 +327,7 @@ class _Search:
         tested = [error_test(state.adjustment, *v.candidate.values).test for v in state.aside]
         fit = {v.candidate.label for v, test in zip(state.aside, tested, strict=True)
                if v.candidate.label not in returned and (
-                   test.statistic <= equal_power_limit(test.dof, self.alpha, self.power)
+                   test.statistic <= equal_power_limit(test.dof, self.alpha)
                    if test.dof else v.candidate.readings)}
         if not fit:
             return None

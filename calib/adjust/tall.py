@@ -46,8 +46,3 @@ class Tall:
         """Q times a matrix (or a vector) of p rows: over the rows of J and H."""
         inner = solve_triangular(self.triangle, matrix)
         return np.concatenate([self.matrix @ inner, self.below @ inner])
-
-    def residual(self, vector: np.ndarray) -> np.ndarray:
-        """Q' of a vector, and the length of what Q does not reach; shape (p + 1,)."""
-        lower = self.lower(vector)
-        return np.append(lower, np.linalg.norm(vector - self.lift(lower)))

@@ -15,7 +15,7 @@ one with a probability below 1/20 (Markov's inequality). All from memory.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -130,21 +130,9 @@ def scaled(
     observations: Observations, components: Sequence[Component], factors: np.ndarray
 ) -> Observations:
     """The observations with every component's variances multiplied by its factor."""
-    of_row = np.ones(len(observations.values))
-    of_reading = np.ones(observations.readings.shape[1])
-    for component, factor in zip(components, factors, strict=True):
-        if component.rows is not None:
-            of_row[component.rows] = np.sqrt(factor)
-        else:
-            of_reading[component.reading] = np.sqrt(factor)
-    groups = tuple(
-        replace(g, covariance=g.covariance * of_row[g.rows][:, :, None] * of_row[g.rows][:, None])
-        for g in observations.groups
-    )
-    return replace(
-        observations, groups=groups,
-        reading_covariance=observations.reading_covariance * np.outer(of_reading, of_reading),
-    )
+    root = np.sqrt(np.append(factors, 1.0))  # the last is that of no component
+    of_row, of_reading = _kinds(observations, components)
+    return observations.scaled(root[of_row], root[of_reading])
 
 
 def _kinds(observations: Observations, components: Sequence[Component]

@@ -143,9 +143,10 @@ class Chain:
         ----------
         parameters : ndarray, shape (n_parameters,) or (n_machines, n_parameters)
             m or rad; of several machines each has as many of the poses, one after the other.
-        placement : ndarray, shape (n_poses, 4)
+        placement : ndarray, shape (n_poses, 4) or (4,)
             East, north, up (m) of the house origin and heading (rad, clockwise from north) of the
-            stand of each pose. Heading 90 deg at 0, 0, 0 gives points in the levelled house frame.
+            stand of each pose; `calib.chain.motion.HOUSE_PLACEMENT` gives points in the levelled
+            house frame.
         readings : ndarray, shape (n_poses, n_readings)
             rad, or m of a stroke.
         jacobian : bool
@@ -154,7 +155,8 @@ class Chain:
             What the columns of readings.csv say of each pose; 0, between the two, if not given.
         """
         parameters, readings = np.asarray(parameters, float), np.asarray(readings, float)
-        placement, noted = np.asarray(placement, float), self._as_noted(noted, len(readings))
+        placement = np.broadcast_to(placement, (len(readings), len(PLACEMENT)))
+        noted = self._as_noted(noted, len(readings))
         n_own, machine = len(self.parameters), None
         own = parameters
         if parameters.ndim > 1:

@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from calib.chain.motion import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 
-_HOUSE = np.array([[0.0, 0.0, 0.0, np.pi / 2]])
 #: Two points nearer than this have neither distance nor bearing that could change, m.
 _NO_LENGTH = 1e-9
 _AXIS = {"ahead": 0, "left": 1, "above": 2}
@@ -26,7 +26,7 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
     if not rig.derived:
         return np.zeros(0), np.zeros((0, len(parameters)))
     chain, index = rig.chain.with_frames
-    posture = chain.posture(parameters, _HOUSE, np.zeros((1, len(rig.readings))))
+    posture = chain.posture(parameters, HOUSE_PLACEMENT, np.zeros((1, len(rig.readings))))
     ends = [index[name] for d in rig.derived for name in (d.start, d.end)]
     points = posture.points(np.array(ends), np.zeros(len(ends), int))
     arms = points.position[1::2] - points.position[::2]

@@ -3,10 +3,15 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 AXES = ("x", "y", "z")
 
 #: Where a stand puts the house; they differ from stand to stand and so are not rig parameters.
 PLACEMENT = ("east", "north", "up", "heading")
+
+#: Placement at which site coordinates are levelled house coordinates: forward, left, up.
+HOUSE_PLACEMENT = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,20 +87,19 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
         whole = _with_whole_tape(mended(data, mistake), data)
         write_new_folder(folder, corrected_files(data, whole, remark))
         before, after = figures(data), figures(_read(folder, machine), mistake.aside)
-    return Applied(folder=str(folder), before=Figures(**asdict(before)),
-                   after=Figures(**asdict(after)))
+    return Applied(folder=str(folder), before=Figures.like(before),
+                   after=Figures.like(after))
 
 
 def _with_whole_tape(corrected: Run, data: Run) -> Run:
     """A corrected run with the rows that were left out since they are in an earlier result."""
     from calib.run.folder import read_run
-    from calib.run.records import joined
     from calib.together.earlier import without_rows
 
     if corrected.tape is data.tape or data.machine is None:
         return corrected
     left_out, _ = without_rows(read_run(data.folder, unfinished=True).tape, data.tape)
-    return replace(corrected, tape=joined(corrected.tape, left_out))
+    return replace(corrected, tape=corrected.tape.joined(left_out))
 
 
 def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: bool

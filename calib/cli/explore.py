@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -111,8 +110,8 @@ def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Ado
         write_new_folder(folder, files)
         before = figures(data, found.aside.names)
         after = figures(read_run(folder), found.aside.names)
-    return Adopted(folder=str(folder), effects=names, before=Figures(**asdict(before)),
-                   after=Figures(**asdict(after)))
+    return Adopted(folder=str(folder), effects=names, before=Figures.like(before),
+                   after=Figures.like(after))
 
 
 def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:

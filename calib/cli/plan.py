@@ -22,6 +22,7 @@ from calib.plan.curve import (
     curve,
     has_more_than_the_edge,
     least_minutes,
+    least_minutes_to_lose_one,
 )
 from calib.plan.look_alikes import kept_out
 from calib.plan.plan import Plan, make_plan
@@ -35,7 +36,7 @@ from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.relabelling import equivalent_says
 from calib.run.beforehand import read_machine
-from calib.run.records import Machine
+from calib.run.records import Machine, Tape
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
@@ -95,7 +96,7 @@ def plan(
     prepared = _prepared(Task.for_rig(
         rig, tape, planned.named_targets(rig, targets), machine=known, site=site, seed=seed,
         count=candidates), source)
-    asked, least = planned.asked_goal(goal, rig), None
+    asked, least = planned.asked_goal(goal, rig), (None, None)
     if known is not None:
         asked = asked or GOAL
         if minutes is None and poses is None:
@@ -104,8 +105,8 @@ def plan(
         least = _least(prepared, asked, stands, minutes or poses)
     with talk.working("Choosing and judging poses"):
         made = make_plan(prepared, poses, stands, best_for,
-                         None if poses is not None else minutes or least or MINUTES)
-        document = _document(made, known, _known_source(tape, machine), asked, least)
+                         None if poses is not None else minutes or least[1] or least[0] or MINUTES)
+        document = _document(made, known, (tape, machine), asked, least)
     _write(folder, document)
     talk.answer(document, plan_summary(document), json)
     talk.tell_cautions()
@@ -128,14 +129,18 @@ def _prepared(task: Task, source: Path) -> Prepared:
         raise planned.no_pose(error, str(source)) from None
 
 
-def _document(made: Plan, known: Machine | None, known_from: str, goal: float | None,
-              least: float | None) -> PlanRecord:
-    """A plan with its curves and the machines that it could not tell from the true one."""
+def _document(made: Plan, known: Machine | None, told_by: tuple[Tape | None, Path | None],
+              goal: float | None, least: tuple[float | None, float | None]) -> PlanRecord:
+    """A plan with its curves and the machines that it could not tell from the true one.
+
+    What is known beforehand is from a tape and an earlier result, if they are there (`told_by`).
+    """
+    taped = () if told_by[0] is None else told_by[0].quantities
     prepared, most = made.prepared, _BEYOND * made.minutes.total
     return plan_document(
-        made, known_from, curve(prepared, made.stands, most),
+        made, _known_source(*told_by), curve(prepared, made.stands, most),
         curve(prepared, made.stands, most, True) if has_more_than_the_edge(prepared) else None,
-        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known)))
+        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known), taped))
 
 
 def _write(folder, document):
@@ -185,16 +190,20 @@ def _fewest(prepared: Prepared, goal, stands, best_for):
 
 
 def _least(prepared: Prepared, goal, stands, given):
-    """The least minutes for a goal; None if it is out of reach, and minutes or poses are given."""
+    """The least minutes for a goal, and for it with any one pose lost.
+
+    None if it is out of reach, and minutes or poses are given.
+    """
     try:
         with talk.working(f"Looking for the least minutes, {MOST_MINUTES:g} at most"):
-            return least_minutes(prepared, goal / TIMES_SD, stands)
+            least = least_minutes(prepared, goal / TIMES_SD, stands)
+            return least, least_minutes_to_lose_one(prepared, goal / TIMES_SD, stands, least)
     except GoalOutOfReach as error:
         talk.tell(out_of_reach(error))
         if given is None:
             talk.tell("Nothing was written. With --minutes a plan is made all the same.")
             raise typer.Exit(talk.GATE_FAILED) from None
-        return None
+        return None, None
 
 
 def _look_alikes(made, machine):

@@ -113,8 +113,8 @@ class Comparison:
 
     def positions(self, parameters: np.ndarray, jacobian: bool = False):
         """Where a machine has the shown targets, forward, left, up of the boom foot."""
-        placement = np.tile(HOUSE_PLACEMENT, (len(self.posed.readings), 1))
-        posture = self.rig.chain.posture(parameters, placement, self.posed.readings, jacobian)
+        posture = self.rig.chain.posture(parameters, HOUSE_PLACEMENT, self.posed.readings,
+                                         jacobian)
         return posture.points(self.shown.target, self.shown.pose)
 
     @cached_property

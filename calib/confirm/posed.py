@@ -225,9 +225,8 @@ class _Shots:
     def _near(self, place):
         """The postures that fit the shots of a single pose best, as they are."""
         each = np.repeat(np.arange(len(self.starts)), len(self.target))
-        at = self.rig.chain.posture(
-            self.solved, np.tile(place, (len(self.starts), 1)), self.starts, False).points(
-                np.tile(self.target, len(self.starts)), each).position
+        at = self.rig.chain.posture(self.solved, place, self.starts, False).points(
+            np.tile(self.target, len(self.starts)), each).position
         off = np.linalg.norm(at.reshape(len(self.starts), -1, 3) - self.at, axis=2).sum(axis=1)
         return self.starts[np.argsort(np.nan_to_num(off, nan=np.inf))[:_STARTS]]
 

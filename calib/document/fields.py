@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -39,9 +39,22 @@ class Record(BaseModel):
     # Built when first used: a table within another is built with it, not also by itself.
     model_config = ConfigDict(extra="allow", populate_by_name=True, defer_build=True)
 
+    @classmethod
+    def like(cls, found: object, **own: Any) -> Self:
+        """From what an object has under the same names, but for `own`; not finite becomes None."""
+        return cls(**{name: _plain(getattr(found, name)) for name in cls.model_fields
+                      if name not in own and hasattr(found, name)}, **own)
+
     def table(self) -> dict:
         """The record as JSON has it."""
         return self.model_dump(by_alias=True)
+
+
+def _plain(value: Any) -> Any:
+    value = value.tolist() if hasattr(value, "tolist") else value  # of numpy
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def tables(records: Iterable[Record]) -> list[dict]:

@@ -200,6 +200,8 @@ class PlanRecord(Record):
     predicted: Predicted
     goal: Maybe = Field(description="what the edge must be known to at 95 %, m")
     least_minutes: Maybe = Field(description="found, that reach the goal")
+    least_minutes_one_lost: Maybe = Field(
+        default=None, description="found, that reach the goal even if any one pose is lost")
     robust: Robust
     undetermined: list[Text] = Field(description="by the shots alone")
     kept_out: list[KeptOutRecord]

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.chain.chain import Chain, Target
 from calib.chain.derived import derived_values
-from calib.chain.motion import Motion
+from calib.chain.motion import HOUSE_PLACEMENT, Motion
 from calib.chain.rig import Rig
 from calib.entries.schema import (
     ALONG,
@@ -21,8 +21,6 @@ from calib.entries.schema import (
     checked,
     sound_entries,
 )
-
-_HOUSE = np.array([0.0, 0.0, 0.0, np.pi / 2])
 
 #: Points nearer than this have no direction, m.
 _NO_LENGTH = 1e-9
@@ -300,8 +298,8 @@ def _measured(entries, parameters, jacobian):
     """Values in m and rad, and their gradients; each measure at its own posture."""
     (_, measures), (chain, index) = entries.measured, entries.with_axes
     n, p = len(measures), len(parameters)
-    posture = chain.posture(parameters, np.tile(_HOUSE, (n, 1)),
-                            np.array([m.joints for m in measures]), jacobian)
+    posture = chain.posture(parameters, HOUSE_PLACEMENT, np.array([m.joints for m in measures]),
+                            jacobian)
     frames = [m.axes for m in measures if m.axes]
     names = [*(m.start for m in measures), *(m.end for m in measures),
              *(m.corner or m.start for m in measures)]

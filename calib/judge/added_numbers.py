@@ -1,6 +1,8 @@
 """The numbers that a model may lack: jumps, gains, heights, set-ups, another bucket, and more."""
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -12,7 +14,7 @@ from calib.judge.correlation import order_of_shots
 from calib.judge.mistakes import Mistake
 from calib.judge.trends import approach
 from calib.layout import RIG, STAND
-from calib.run.records import Run, Tape, joined
+from calib.run.records import Run, Tape
 
 #: Moments at which something may have changed that are tried.
 _MOST_MOMENTS = 60
@@ -47,27 +49,10 @@ def _shot_poses(run):
 def _zero_jumps(run, most):
     poses, names, ids = _shot_poses(run), run.rig.reading_names, run.poses.ids
     moments = _moments(poses, most)
-    added = []
-    for j, name in enumerate(names):
-        for k in moments:
-            later = np.arange(len(ids)) >= poses[k]
-
-            def columns(problem, parameters, prediction, j=j, later=later):
-                return -prediction.by_readings[:, [j]] * np.repeat(
-                    later[problem.run.shots.pose], 3)[:, None]
-
-            def undo(run, values, *_, j=j, later=later):
-                readings = run.poses.readings.copy()
-                readings[later, j] -= values[0]
-                return with_readings(run, readings)
-
-            def mistake(values, name=name, before=ids[poses[k - 1]], after=ids[poses[k]]):
-                fact = facts.ZeroShifted(name, before, after, float(values[0]))
-                return Mistake("zero shifted", fact, as_fitted, free=1)
-
-            # The sign of `columns` is that of an error in the reading: shown = true + value.
-            added.append(Added("zero shifted", len(names) * len(moments), columns, mistake, undo))
-    return added
+    return [_shown_more("zero shifted", j, np.where(np.arange(len(ids)) >= poses[k], 1.0, 0.0),
+                        partial(facts.ZeroShifted, name, ids[poses[k - 1]], ids[poses[k]]),
+                        len(names) * len(moments))
+            for j, name in enumerate(names) for k in moments]
 
 
 def _gains(run):
@@ -98,19 +83,18 @@ def _felt(run):
     poses, added = _shot_poses(run), []
     share = np.zeros(len(run.poses.ids))
     share[poses] = np.linspace(0.0, 1.0, len(poses))
-    came = approach(run) / 2
-    for j in range(len(run.rig.readings)):
-        added.append(_shown_more("creep", run, j, share, facts.Creeps))
+    came, count = approach(run) / 2, len(run.rig.readings)
+    for j, reading in enumerate(run.rig.readings):
+        added.append(_shown_more("creep", j, share, partial(facts.Creeps, reading.name), count))
         way = came[poses, j]
-        if run.rig.readings[j].speed is not None and way.min() < 0 < way.max():
-            added.append(_shown_more("approach", run, j, came[:, j], facts.FeelsApproach))
+        if reading.speed is not None and way.min() < 0 < way.max():
+            added.append(_shown_more("approach", j, came[:, j],
+                                     partial(facts.FeelsApproach, reading.name), count))
     return added
 
 
-def _shown_more(family, run, j, share, fact):
-    """A reading that shows so much of a number more in each pose."""
-    name = run.rig.reading_names[j]
-
+def _shown_more(family, j, share, fact: Callable[[float], facts.Fact], members):
+    """A reading that shows so much of a number more in each pose: shown = true + share * number."""
     def columns(problem, parameters, prediction):
         return -prediction.by_readings[:, [j]] * np.repeat(share[problem.run.shots.pose],
                                                            3)[:, None]
@@ -121,9 +105,9 @@ def _shown_more(family, run, j, share, fact):
         return with_readings(run, readings)
 
     def mistake(values):
-        return Mistake(family, fact(name, float(values[0])), as_fitted, free=1)
+        return Mistake(family, fact(float(values[0])), as_fitted, free=1)
 
-    return Added(family, len(run.rig.readings), columns, mistake, undo)
+    return Added(family, members, columns, mistake, undo)
 
 
 def _elsewhere(run):
@@ -142,7 +126,7 @@ def _elsewhere(run):
             at = starting_parameters(run)[i] + values[0]
             own = run.tape.select(np.array([q != p.name for q in run.tape.quantities], bool))
             row = Tape((p.name,), np.array([at]), np.array([_SURE]), (p.unit,), (0,))
-            return replace(run, tape=joined(own, row))
+            return replace(run, tape=own.joined(row))
 
         def mistake(values, p=parameter):
             fact = facts.HeldElsewhere(p.name, p.unit, float(values[0]))
@@ -226,15 +210,13 @@ def _height(run, mask, these, members, others=None, those=None):
         return out.reshape(-1, 1)
 
     def undo(run, values, *_):
-        position = run.shots.position.copy()
-        position[mask, 2] -= values[0]
-        return with_shots(run, position=position)
+        return _lowered(run, mask, values[0])
 
     def mistake(values):
         bias = float(values[0])
         if those is not None and abs(bias) < MOST_SETTLED:
             return Mistake("settled", facts.Settled(those.last, these.first, bias, these),
-                           _lowered(mask, bias), free=1)
+                           partial(_lowered, mask=mask, by=bias), free=1)
         if those is not None and bias < 0:
             return height_mistake(those, others, -bias)
         return height_mistake(these, mask, bias)
@@ -245,16 +227,13 @@ def _height(run, mask, these, members, others=None, those=None):
 def height_mistake(shots: facts.ShotsOf, mask: np.ndarray, bias: float) -> Mistake:
     """A height bias (m) common to some shots: a prism or pole height not taken off."""
     return Mistake("pole height", facts.HeightsOff(shots, bias, abs(bias) < LEAST_POLE),
-                   _lowered(mask, bias), free=1)
+                   partial(_lowered, mask=mask, by=bias), free=1)
 
 
-def _lowered(mask, bias):
-    def lowered(run):
-        position = run.shots.position.copy()
-        position[mask, 2] -= bias
-        return with_shots(run, position=position)
-
-    return lowered
+def _lowered(run, mask, by):
+    position = run.shots.position.copy()
+    position[mask, 2] -= by
+    return with_shots(run, position=position)
 
 
 def _buckets(run, most):

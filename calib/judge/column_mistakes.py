@@ -14,7 +14,13 @@ import numpy as np
 from calib.chain.circle import wrapped
 from calib.chain.length import FOOT, US_SURVEY_FOOT
 from calib.judge import facts
-from calib.judge.changed import with_readings, with_shots
+from calib.judge.changed import (
+    east_and_north_exchanged,
+    upside_down,
+    with_columns,
+    with_readings,
+    with_shots,
+)
 from calib.judge.mistakes import Mistake, corner_pairs, corners_exchanged
 from calib.run.records import Run
 
@@ -128,18 +134,9 @@ def changes_of(run: Run) -> list[Change]:
 
 
 def _of_shots(run):
-    order = [1, 0, 2]
-
-    def axes(run):
-        covariance = run.shots.covariance[:, order][:, :, order]
-        return with_shots(run, position=run.shots.position[:, order], covariance=covariance)
-
-    changes = [Change("axes", facts.AxesSwapped(), axes, every_shot=True)]
+    changes = [Change("axes", facts.AxesSwapped(), east_and_north_exchanged, every_shot=True)]
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
-        changes.append(Change(
-            "heights", facts.HeightsReversed(),
-            lambda run: with_shots(run, position=run.shots.position * [1.0, 1.0, -1.0]),
-            every_shot=True))
+        changes.append(Change("heights", facts.HeightsReversed(), upside_down, every_shot=True))
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
         changes.append(Change(
             UNITS, facts.ShotsInFeet(us_survey),
@@ -161,7 +158,8 @@ def _signs(run):
         fact = facts.SignsWrong(tuple(names[j] for j in columns),
                           tuple(-int(run.rig.readings[j].direction) for j in columns))
         changes.append(Change("sign" if len(columns) == 1 else "two signs", fact,
-                              _each_column(columns, np.negative), columns))
+                              partial(with_columns, columns=columns, function=np.negative),
+                              columns))
     return changes
 
 
@@ -178,21 +176,16 @@ def _zeros(run):
                 return wrapped(angle + quarter * np.pi / 2)
 
             changes.append(Change("zero", facts.ZeroTurned(name, quarter),
-                                  _each_column((j,), turned), (j,)))
+                                  partial(with_columns, columns=(j,), function=turned), (j,)))
     return changes
 
 
 def _exchanged(run):
     names, changes = run.rig.reading_names, []
     for a, b in combinations(range(len(names)), 2):
-        def exchanged(run, a=a, b=b):
-            order = np.arange(run.poses.readings.shape[1])
-            order[[a, b]] = b, a
-            # The file's sds belong to the names, not to the numbers that stand under them.
-            return with_readings(run, run.poses.readings[:, order])
-
+        # The file's sds belong to the names, not to the numbers that stand under them.
         changes.append(Change("exchanged columns", facts.ColumnsExchanged(names[a], names[b]),
-                              exchanged, (a, b)))
+                              partial(with_columns, columns=(a, b), function=np.fliplr), (a, b)))
     return changes
 
 
@@ -205,7 +198,7 @@ def _units(run):
                 continue
             changes.append(Change(
                 "unit of a reading", facts.ReadingInUnit(name, unit),
-                _each_column((j,), lambda angle, factor=factor: angle * factor), (j,)))
+                partial(with_columns, columns=(j,), function=partial(np.multiply, factor)), (j,)))
     return changes
 
 
@@ -230,14 +223,3 @@ def _moved_rows(run, by, columns: Sequence[int]):
     readings[:, columns] = run.poses.readings[source][:, columns]
     sd[:, columns] = run.poses.sd[source][:, columns]
     return with_readings(run, readings, sd)
-
-
-def _each_column(columns, function):
-    columns = list(columns)
-
-    def changed(run):
-        readings = run.poses.readings.copy()
-        readings[:, columns] = function(readings[:, columns])
-        return with_readings(run, readings)
-
-    return changed

@@ -119,14 +119,9 @@ def _thinned(run):
     if len(shot) > _MOST_POSES:
         by_stand = np.array(sorted(shot.tolist(), key=lambda p: (run.poses.stand[p], p)))
         shot = np.sort(by_stand[np.linspace(0, len(shot) - 1, _MOST_POSES).astype(int)])
-    poses, shots = run.poses, run.shots.select(np.isin(run.shots.pose, shot))
-    poses = replace(
-        poses, ids=tuple(poses.ids[p] for p in shot), stand=tuple(poses.stand[p] for p in shot),
-        readings=poses.readings[shot], sd=poses.sd[shot], time=tuple(poses.time[p] for p in shot),
-        line=tuple(poses.line[p] for p in shot),
-        noted={name: values[shot] for name, values in poses.noted.items()})
+    shots = run.shots.select(np.isin(run.shots.pose, shot))
     shots = replace(shots, pose=np.searchsorted(shot, shots.pose))
-    return replace(run, poses=poses, shots=shots)
+    return replace(run, poses=run.poses.select(shot), shots=shots)
 
 
 class _Case(NamedTuple):

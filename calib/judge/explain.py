@@ -26,8 +26,8 @@ import numpy as np
 from calib.calibration import solve
 from calib.judge.added import ALIKE, Score
 from calib.judge.facts import Both
-from calib.judge.fits import looked, passes
-from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, mean_squares
+from calib.judge.fits import looked, mean_squares, passes, pose_costs
+from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried
 from calib.judge.mistakes import Mistake
 from calib.judge.suspects import Suspects
 from calib.run.records import Run
@@ -203,8 +203,7 @@ def _pairs(search) -> tuple[list[tuple[float, Tried]], int]:
     if not found:
         return [], looked_at
     s2 = _level(found)
-    return [(t.chi2 / s2 + t.free * np.log(search.n) - 2 * np.log(t.odds), t)
-            for t in found], looked_at
+    return [(t.score(s2, search.n), t) for t in found], looked_at
 
 
 def _promising(search):
@@ -212,14 +211,9 @@ def _promising(search):
     changes = [t for t in search.tried if t.mistake is not None
                and t.mistake.family != SINGLE_VALUES and np.isfinite(t.chi2)]
     by_chi2 = sorted(changes, key=lambda t: t.chi2 / max(t.dof, 1))[:4 * _BEAM]
-    by_poses = sorted(by_chi2, key=lambda t: _robust_cost(t.run))
+    by_poses = sorted(by_chi2, key=lambda t: pose_costs(looked(t.run, robust=True)).sum())
     chosen = by_poses[: _BEAM - 2]
     return chosen + [t for t in by_chi2 if t not in chosen][:2]
-
-
-def _robust_cost(run):
-    seen = looked(run, robust=True)
-    return float(np.sum(seen.block_size * np.log1p(mean_squares(seen))))
 
 
 def _both(first, second):

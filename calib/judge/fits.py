@@ -20,21 +20,33 @@ LEVEL = 1e-3
 _WORTH_MORE_STEPS = 300.0
 
 
-def looked(run: Run, *, robust: bool = False, start: np.ndarray | None = None,
-           steps: int = 15) -> Look:
-    """A quick fit from the usual start, or from one that is given (n_unknowns,)."""
-    return quick_fit(problem_of(run), robust=robust, start=start, steps=steps)
+def looked(run: Run, *, robust: bool = False) -> Look:
+    """A quick fit from the usual start."""
+    return quick_fit(problem_of(run), robust=robust)
 
 
 def quick_fit(problem: Problem, *, robust: bool = False, start: np.ndarray | None = None,
               steps: int = 15, held: np.ndarray | None = None) -> Look:
-    """The same of a problem that is set up already; `held` in place of what it holds."""
+    """The same of a problem that is set up already.
+
+    From `start` (n_unknowns,) if that is given; `held` in place of what it holds.
+    """
     give_up = np.inf if robust else _WORTH_MORE_STEPS * len(problem.observations.values)
     with np.errstate(all="ignore"):
         return look(problem, problem.observations, problem.start if start is None else start,
                     prior=problem.prior,
                     held=problem.held if held is None else held, steps=steps, give_up=give_up,
                     robust=robust)
+
+
+def mean_squares(seen: Look) -> np.ndarray:
+    """Mean square whitened misclosure of each pose of a quick fit, shape (n_poses,)."""
+    return seen.block_chi2 / np.maximum(seen.block_size, 1)
+
+
+def pose_costs(seen: Look) -> np.ndarray:
+    """What each pose costs, shape (n_poses,): far out is little worse than out."""
+    return seen.block_size * np.log1p(np.minimum(mean_squares(seen), 1e12))
 
 
 def solved(run: Run) -> Solution | None:

@@ -25,7 +25,7 @@ from calib.calibration import Solution, solve
 from calib.foretold import foretold
 from calib.judge.check import Checked, check_shots
 from calib.run.complaints import InputError
-from calib.run.records import Run, Shots
+from calib.run.records import Run
 
 #: Folds at most: more solutions say little more.
 MOST_FOLDS = 12
@@ -182,16 +182,6 @@ def _folds(run: Run, most: int) -> list[list[int]]:
 
 
 def _joined(parts: list[Checked]) -> Checked:
-    shots = [p.shots for p in parts]
-
-    def lined_up(name):
-        return tuple(x for s in shots for x in getattr(s, name))
-
-    def stacked(name):
-        return np.concatenate([getattr(s, name) for s in shots])
-
-    setup = None if shots[0].setup is None else stacked("setup")
-    together = Shots(lined_up("ids"), stacked("pose"), stacked("target"), stacked("position"),
-                     stacked("covariance"), lined_up("time"), lined_up("line"), setup)
-    return Checked(together, np.concatenate([p.misses for p in parts]),
+    first, *others = (p.shots for p in parts)
+    return Checked(first.joined(*others), np.concatenate([p.misses for p in parts]),
                    np.concatenate([p.covariances for p in parts]), parts[0].tolerance)

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from calib.judge.added_numbers import all_added
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import HeightsOff, SingleValues
-from calib.judge.fits import FAILURES, dof_of, looked, passes, quick_fit, solved
+from calib.judge.fits import FAILURES, dof_of, looked, mean_squares, passes, quick_fit, solved
 from calib.judge.mistakes import (
     Mistake,
     heights_missing,
@@ -79,6 +80,10 @@ class Tried:
     def passes(self) -> bool:
         """The run that it leaves passes the global test."""
         return passes(self.chi2, self.dof)
+
+    def score(self, s2: float, n: int) -> float:
+        """As `calib.judge.explain` has it, of so many shot coordinates."""
+        return self.chi2 / s2 + self.free * np.log(n) - 2 * np.log(self.odds)
 
 
 @dataclass(frozen=True)
@@ -193,9 +198,7 @@ class Search:
 
     def scored(self, s2: float) -> list[tuple[float, Tried]]:
         """All that was tried with its score at the variance factor `s2`, best first."""
-        scored = [(t.chi2 / s2 + t.free * np.log(self.n) - 2 * np.log(t.odds), t)
-                  for t in self.tried]
-        return sorted(scored, key=lambda st: st[0])
+        return sorted(((t.score(s2, self.n), t) for t in self.tried), key=lambda st: st[0])
 
     def _try_all(self, mistakes: Iterable[Mistake], members: float | None = None) -> list[Tried]:
         """Fit each quickly; the members of a family share its odds."""
@@ -280,7 +283,7 @@ class Search:
         if not self.few_out:
             return
         run, out, count = self.run, self.out[:6], len(self.poses)
-        pairs = pose_mistakes.pairs_of(out)
+        pairs = list(combinations(sorted(out), 2))
         if len(out) == 1:
             pairs = [(out[0], p) for p in self.poses if p != out[0]]
         self._try_all(pose_mistakes.exchanged_poses(run, pairs), count * (count - 1) // 2)
@@ -383,8 +386,3 @@ class Search:
         used = self.robust.block_size > 0
         typical = max(1.0, float(np.median(mean_square[used])))
         return [int(p) for p in np.argsort(-mean_square) if mean_square[p] > OUT * typical]
-
-
-def mean_squares(seen: Look) -> np.ndarray:
-    """Mean square whitened misclosure of each pose of a quick fit, shape (n_poses,)."""
-    return seen.block_chi2 / np.maximum(seen.block_size, 1)

@@ -198,8 +198,7 @@ class _Candidates:
         if not n:
             return np.zeros((0, 0, 0))
         readings = rig.chain.readings_for(solution.parameters, self.joints)
-        posture = rig.chain.posture(
-            solution.parameters, np.tile(placement[used[0]], (n, 1)), readings, True)
+        posture = rig.chain.posture(solution.parameters, placement[used[0]], readings)
         targets = np.unique(solution.run.shots.target)
         points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), len(targets)))
         m = n * len(targets)

@@ -17,7 +17,7 @@ from calib.adjust.quick import Look, look
 from calib.calibration import problem_of
 from calib.judge import facts
 from calib.judge.column_mistakes import Change, in_poses, mistake_in, possible
-from calib.judge.fits import looked, quick_fit
+from calib.judge.fits import looked, pose_costs, quick_fit
 from calib.judge.mistakes import Mistake, corner_pairs
 from calib.layout import RIG, STAND
 from calib.run.records import Run
@@ -151,15 +151,13 @@ def _wanted(run, change, start, as_is):
 
 
 def _cost(run, start):
-    """What each pose costs at given unknowns; far out is little worse than out."""
+    """What each pose costs at given unknowns."""
     problem, unknowns = problem_of(run), start.unknowns
     if start.loose.any():
         unknowns = np.where(start.loose, problem.start, unknowns)
         unknowns = quick_fit(problem, robust=True, start=unknowns, steps=6,
                              held=~start.loose).parameters
-    seen = quick_fit(problem, start=unknowns, steps=0)
-    size = np.maximum(seen.block_size, 1)
-    return seen.block_size * np.log1p(np.minimum(seen.block_chi2 / size, 1e12))
+    return pose_costs(quick_fit(problem, start=unknowns, steps=0))
 
 
 def _settled(run, change, poses):
@@ -170,7 +168,7 @@ def _settled(run, change, poses):
         if changed is None:
             break
         seen = looked(changed, robust=True)
-        cost = _robust_cost(seen)
+        cost = float(pose_costs(seen).sum())
         if best is None or cost < best[0]:
             best = cost, poses, seen
         start = _Start(seen.parameters, np.zeros(len(seen.parameters), bool))
@@ -191,11 +189,6 @@ def _settled(run, change, poses):
     if change.any_poses and not _is_in_a_row(run, poses):
         choices = float(comb(count, chosen))
     return Partial(mistake, seen, choices)
-
-
-def _robust_cost(seen):
-    size = np.maximum(seen.block_size, 1)
-    return float(np.sum(seen.block_size * np.log1p(seen.block_chi2 / size)))
 
 
 def _is_in_a_row(run, poses):

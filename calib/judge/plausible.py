@@ -191,7 +191,7 @@ def _telling(machines, solution, open_to_tape):
     """The fewest parameters, one after the other, whose taped values tell all that they can."""
     rig = solution.rig
     sd = np.array([np.inf if p.tape_sd is None else p.tape_sd for p in rig.parameters])
-    sd = np.where(open_to_tape, np.hypot(sd, np.sqrt(np.diag(solution.covariance))), np.inf)
+    sd = np.where(open_to_tape, np.hypot(sd, _sds(solution)), np.inf)
     # Against a tape the shots end in a compromise: what they say themselves is the difference.
     against = [m.without_tape if m.tape_excess > AS_WELL else m.parameters for m in machines]
     sizes = [np.abs(difference(rig, values, m.own)) / np.hypot(sd, m.sd)

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable
 from functools import partial
-from itertools import combinations, count, pairwise
+from itertools import count, pairwise
 
 import numpy as np
 
-from calib.judge.changed import with_readings, with_shots, with_stands
+from calib.judge.changed import exchanged, with_readings, with_shots, with_stands
 from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
 from calib.judge.mistakes import Mistake
 from calib.run.records import Run
@@ -24,12 +24,10 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
     mistakes = []
     for a, b in pairs:
         def shots(run, a=a, b=b):
-            pose = run.shots.pose
-            return with_shots(run, pose=np.where(pose == a, b, np.where(pose == b, a, pose)))
+            return with_shots(run, pose=exchanged(run.shots.pose, a, b))
 
         def readings(run, a=a, b=b):
-            order = np.arange(len(run.poses.ids))
-            order[[a, b]] = b, a
+            order = exchanged(np.arange(len(run.poses.ids)), a, b)
             return with_readings(run, run.poses.readings[order], run.poses.sd[order])
 
         mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], False), shots,
@@ -40,29 +38,12 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
     return mistakes
 
 
-def pairs_of(poses: Iterable[int]) -> list[tuple[int, int]]:
-    """All pairs of some poses."""
-    return list(combinations(sorted(poses), 2))
-
-
 def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
     """One pose with the label of another stand."""
-    stands = dict.fromkeys(run.poses.stand)
-    mistakes = []
-    for p in poses:
-        for stand in stands:
-            if stand == run.poses.stand[p]:
-                continue
-
-            def moved(run, p=p, stand=stand):
-                labels = list(run.poses.stand)
-                labels[p] = stand
-                return with_stands(run, labels)
-
-            mistakes.append(Mistake(
-                "stand of a pose", StandOfPose(run.poses.ids[p], run.poses.stand[p], stand), moved,
-                poses=(p,)))
-    return mistakes
+    return [Mistake("stand of a pose", StandOfPose(run.poses.ids[p], run.poses.stand[p], stand),
+                    partial(_relabelled, poses=(p,), label=stand), poses=(p,))
+            for p in poses for stand in dict.fromkeys(run.poses.stand)
+            if stand != run.poses.stand[p]]
 
 
 def late_labels(run: Run) -> list[Mistake]:

@@ -12,7 +12,14 @@ from itertools import combinations
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.judge.changed import with_readings, with_shots
+from calib.judge.changed import (
+    east_and_north_exchanged,
+    exchanged,
+    upside_down,
+    with_columns,
+    with_readings,
+    with_shots,
+)
 from calib.run.records import Run
 
 #: That a crew calls a point by the name of one that it never shoots: a chance of 1 in 400, say
@@ -86,10 +93,6 @@ def _moves(run):
     return run.poses.readings[np.unique(run.shots.pose)].std(0)
 
 
-def _as_it_is(parameters):
-    return parameters
-
-
 def _exchanged_targets(run):
     """Targets of one member, two by two; also one that was shot for one that nobody shot."""
     targets = run.rig.targets
@@ -99,14 +102,13 @@ def _exchanged_targets(run):
         if targets[a].frame != targets[b].frame or not {a, b} & set(shot):
             continue
         made.append(Relabelling(TARGETS, (targets[a].name, targets[b].name),
-                                partial(_targets_exchanged, a=a, b=b), _as_it_is,
+                                partial(_targets_exchanged, a=a, b=b), np.asarray,
                                 0.0 if {a, b} <= set(shot) else _NEVER_SHOT))
     return made
 
 
 def _targets_exchanged(run, a, b):
-    t = run.shots.target
-    return with_shots(run, target=np.where(t == a, b, np.where(t == b, a, t)))
+    return with_shots(run, target=exchanged(run.shots.target, a, b))
 
 
 def _exchanged_readings(run):
@@ -124,8 +126,7 @@ def _exchanged_readings(run):
 
 
 def _readings_exchanged(run, a, b):
-    order = np.arange(run.poses.readings.shape[1])
-    order[[a, b]] = b, a
+    order = exchanged(np.arange(run.poses.readings.shape[1]), a, b)
     return with_readings(run, run.poses.readings[:, order], run.poses.sd[:, order])
 
 
@@ -164,13 +165,7 @@ def _from_the_other_side(rig, parameters, plane):
 
 def _sign(rig, columns, start):
     return Relabelling(SIGNS, tuple(rig.readings[j].name for j in columns),
-                       partial(_signs_reversed, columns=columns), start)
-
-
-def _signs_reversed(run, columns):
-    readings = run.poses.readings.copy()
-    readings[:, columns] *= -1
-    return with_readings(run, readings)
+                       partial(with_columns, columns=columns, function=np.negative), start)
 
 
 def zeros_moved(rig: Rig, parameters: np.ndarray, columns: Iterable[int], by: float) -> np.ndarray:
@@ -188,18 +183,6 @@ def _mirrored_sites(run):
         return []
 
     return [
-        Relabelling(EAST_AND_NORTH, (), _east_and_north_exchanged, _as_it_is),
-        Relabelling(HEIGHTS, (), _upside_down, _as_it_is),
+        Relabelling(EAST_AND_NORTH, (), east_and_north_exchanged, np.asarray),
+        Relabelling(HEIGHTS, (), upside_down, np.asarray),
     ]
-
-
-def _east_and_north_exchanged(run):
-    order = [1, 0, 2]
-    return with_shots(run, position=run.shots.position[:, order],
-                      covariance=run.shots.covariance[:, order][:, :, order])
-
-
-def _upside_down(run):
-    turn = np.array([1.0, 1.0, -1.0])
-    return with_shots(run, position=run.shots.position * turn,
-                      covariance=run.shots.covariance * np.outer(turn, turn))

@@ -71,7 +71,7 @@ def _design(rig, joints):
     """Derivatives of every target in every pose, (n_targets, n_poses, 3, n_parameters + 4)."""
     noted = _noted(rig, len(joints))
     readings = rig.chain.readings_for(rig.start, joints, noted)
-    placement = np.tile([3.0, 4.0, 0.5, 1.0], (len(joints), 1))
+    placement = np.array([3.0, 4.0, 0.5, 1.0])
     count = len(rig.targets)
     points = rig.chain.posture(rig.start, placement, readings, noted=noted).points(
         np.repeat(np.arange(count), len(joints)), np.tile(np.arange(len(joints)), count))
@@ -95,7 +95,7 @@ def _joints(rig, rng):
     joints = rng.uniform(low, high, (_TRIES * POSES, len(low)))
     if not parked.all():
         joints[:, parked] = 0.0
-    posture = rig.chain.posture(rig.start, np.tile(HOUSE_PLACEMENT, (len(joints), 1)),
+    posture = rig.chain.posture(rig.start, HOUSE_PLACEMENT,
                                 rig.chain.readings_for(rig.start, joints), jacobian=False)
     told = np.abs(posture.joints - joints).max(1) < 1e-6
     seen = np.flatnonzero(told & (np.abs(posture.gain) < BLIND_GAIN).all(1))

@@ -54,9 +54,8 @@ class Survey:
         """The parameters that move any point that was shot."""
         rig = self.rig
         joints, _ = rig.envelope_joints()
-        house = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
-        posture = rig.chain.posture(
-            self.parameters, house, rig.chain.readings_for(self.parameters, joints))
+        posture = rig.chain.posture(self.parameters, HOUSE_PLACEMENT,
+                                    rig.chain.readings_for(self.parameters, joints))
         targets = np.array([rig.target_names.index(name) for name in self.targets])
         points = posture.points(np.tile(targets, len(joints)),
                                 np.repeat(np.arange(len(joints)), len(targets)))

@@ -128,8 +128,7 @@ def feasible(rig: Rig, parameters, joints, targets, site: sight.Site) -> np.ndar
 
 def joints_at(rig: Rig, parameters, readings) -> np.ndarray:
     """Joint angles of the level machine at readings of shape (n, n_readings), rad."""
-    level = np.tile(HOUSE_PLACEMENT, (len(readings), 1))
-    return rig.chain.posture(parameters, level, readings, jacobian=False).joints
+    return rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False).joints
 
 
 def _workable(rig, parameters, joints, targets, site):

@@ -20,8 +20,8 @@ KNEE_MINUTES, KNEE_SHARE = 10.0, 0.10
 #: Exchange betters a plan that grew by less than this.
 _BETTERED = 1.2
 
-#: Least minutes are found to within this.
-_STEP = 1.0
+#: Least minutes are found to within this; those that are looked at next are so many times as many.
+_STEP, _MORE = 1.0, 1.2
 
 
 @dataclass(frozen=True)
@@ -133,21 +133,58 @@ def least_minutes(prepared: Prepared, goal: float, stands: int = 1) -> float:
     low = max(low, 0.8 * high)
     while low > grown.minutes[0] and _reached(prepared, low, stands) <= goal:
         high, low = low, 0.9 * low
+    return _least_between(low, high, lambda minutes: _reached(prepared, minutes, stands) <= goal)
+
+
+def least_minutes_to_lose_one(prepared: Prepared, goal: float, stands: int, least: float
+                              ) -> float | None:
+    """The least minutes found whose plan reaches a goal, m, even if any one pose is lost.
+
+    Parameters
+    ----------
+    least : float
+        The least that reach it if none is: looked at first, and more after that.
+
+    Returns
+    -------
+    float or None
+        None if `MOST_MINUTES` do not do.
+    """
+    def bears(minutes):
+        return _reached(prepared, minutes, stands, _with_one_lost) <= goal
+
+    low = high = least
+    while not bears(high):
+        if high >= MOST_MINUTES:
+            return None
+        low, high = high, min(_MORE * high, MOST_MINUTES)
+    return _least_between(low, high, bears)
+
+
+def _least_between(low, high, does):
+    """The least minutes between some that do not and some that do, to a whole one above."""
     while high - low > _STEP:
         middle = np.round((low + high) / 2)
         if middle in (low, high):
             break
-        if _reached(prepared, middle, stands) <= goal:
-            high = middle
-        else:
-            low = middle
+        low, high = (low, middle) if does(middle) else (middle, high)
     return float(np.ceil(high))
 
 
-def _reached(prepared, minutes, stands):
-    """The worst edge sd of the plan for so many minutes."""
-    design, pool = within_minutes(prepared, minutes, stands, EDGE)
+def _whole(prepared, design, pool):
     return prepared.worst(design.information(pool))
+
+
+def _reached(prepared, minutes, stands, worst=_whole):
+    """The worst edge sd of the plan for so many minutes."""
+    return worst(prepared, *within_minutes(prepared, minutes, stands, EDGE))
+
+
+def _with_one_lost(prepared: Prepared, design: Design, pool: Pool) -> float:
+    """The worst edge sd of a design without the pose that is missed most, m."""
+    candidates, groups = np.array(design.candidates), np.array(design.groups)
+    return max(prepared.worst(pool.information(candidates[rest], groups[rest]))
+               for rest in ~np.eye(len(candidates), dtype=bool))
 
 
 def bounds(prepared: Prepared, minutes: float, stands: int = 1) -> list[tuple[str, float]]:

@@ -263,7 +263,7 @@ def _where_it_is(prepared, problem, pool, last, placement):
     for choice in menu_of(items_of(task.rig, left)) if left else ():
         more = [left[place] for item in choice for place in item]
         whole = pose_rows(task.rig, task.parameters, readings, [*done, *more], task.noise,
-                          placement, noted=None if run.noted is None else run.noted[[last]])
+                          placement, noted=run.noted[[last]])
         rows = whole[0, 3 * len(done) :]
         minutes = sum(effort.of_shot(task.rig.targets[t]) for t in more)
         alone = Pool(rows[None], pool.prior, pool.parameters, 1)

@@ -146,7 +146,7 @@ def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
     covariance : ndarray, shape (n_poses, 3 * n_targets, 3 * n_targets), m2
     """
     n, t = len(readings), len(targets)
-    posture = rig.chain.posture(parameters, np.tile(placement, (n, 1)), readings, noted=noted)
+    posture = rig.chain.posture(parameters, placement, readings, noted=noted)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
     design = np.concatenate([points.by_parameters[:, :, ~rig.held], points.by_placement], axis=2)
     by_readings = points.by_readings.reshape(n, 3 * t, len(rig.readings))

@@ -85,9 +85,8 @@ def swung(rig: Rig) -> np.ndarray:
 
 def ahead(rig: Rig, parameters, joints) -> Posture:
     """The level machine at joint angles, shape (n, n_readings), rad, as its own house sees it."""
-    level = np.tile(HOUSE_PLACEMENT, (len(joints), 1))
     readings = rig.chain.readings_for(parameters, np.where(swung(rig), 0.0, joints))
-    return rig.chain.posture(parameters, level, readings, jacobian=False)
+    return rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
 
 
 def eyes(rig: Rig, posture: Posture, joints, site: Site) -> np.ndarray:

@@ -12,8 +12,8 @@ from calib.edge import EdgeNodes, envelope_edge
 from calib.entries.determined import Determined, determined
 from calib.entries.listed import EntryList, entry_list, entry_values
 from calib.report.numbers import number, unit_factor
-from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.entries import determined_says, entry_means
+from calib.solved_machine import covariance_of, rig_and_parameters
 
 
 def with_entries(document: ResultRecord, entries: EntryList) -> ResultRecord:

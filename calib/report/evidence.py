@@ -16,7 +16,7 @@ from calib.judge.goal import enough
 from calib.judge.houses import houses
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
-from calib.report.numbers import number, numbers, unit_factor
+from calib.report.numbers import number, numbers, unit_factors
 
 #: Correlations of at least this size are listed.
 LISTED_CORRELATION = 0.5
@@ -111,25 +111,16 @@ def _share_records(nodes, other):
 
 def taped_rows(rig: Rig, test: TapeTest) -> list[tables.TapedRow]:
     """The test of each taped value; lengths in m, angles in deg."""
-    rows = []
-    for i, name in enumerate(test.quantities):
-        f = unit_factor(quantity_unit(rig, name))
-        rows.append(tables.TapedRow(
-            quantity=name,
-            unit=quantity_unit(rig, name),
-            tape=number(f * test.tape[i]),
-            tape_sd=number(f * test.tape_sd[i]),
-            solved=number(f * test.solved[i]),
-            solved_sd=number(f * test.solved_sd[i]),
-            difference=number(f * (test.solved[i] - test.tape[i])),
-            difference_sd=number(f * test.difference_sd[i]),
-            z=number(test.z[i]),
-            used=bool(test.used[i]),
-            without=number(f * test.without[i]),
-            without_sd=number(f * test.without_sd[i]),
-            significant=bool(test.significant[i]),
-        ))
-    return rows
+    units = [quantity_unit(rig, name) for name in test.quantities]
+    columns = {name: numbers(unit_factors(units) * values) for name, values in {
+        "tape": test.tape, "tape_sd": test.tape_sd, "solved": test.solved,
+        "solved_sd": test.solved_sd, "difference": test.solved - test.tape,
+        "difference_sd": test.difference_sd, "without": test.without,
+        "without_sd": test.without_sd}.items()}
+    return [tables.TapedRow(quantity=name, unit=units[i], z=number(test.z[i]),
+                            used=bool(test.used[i]), significant=bool(test.significant[i]),
+                            **{column: values[i] for column, values in columns.items()})
+            for i, name in enumerate(test.quantities)]
 
 
 def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
@@ -174,9 +165,7 @@ def pose_records(solution: Solution) -> list[Pose]:
     """One record per row of readings.csv, shot or not; deg, and the edge's sd there in m."""
     run, rig = solution.run, solution.rig
     posture = solution.problem.run.rig.chain.posture(
-        solution.parameters, np.tile(HOUSE_PLACEMENT, (len(run.poses.ids), 1)),
-        solution.readings_used, False, run.noted,
-    )
+        solution.parameters, HOUSE_PLACEMENT, solution.readings_used, False, run.noted)
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)
     return [

@@ -2,7 +2,14 @@
 
 import numpy as np
 
-from calib.adjust.critical import delta0, equal_power_level, equal_power_limit, pope_tau
+from calib.adjust.critical import (
+    ALPHA,
+    POWER,
+    delta0,
+    equal_power_level,
+    equal_power_limit,
+    pope_tau,
+)
 from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
@@ -59,7 +66,7 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests
     checks, adjustment = judgement.reliability, solution.adjustment
     tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
     mdb = checks.observation_mdb.reshape(-1, 3)
-    vectors = GroupTests.of(adjustment, checks.alpha, checks.power).test_all(
+    vectors = GroupTests.of(adjustment).test_all(
         [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
     records = []
     for i, vector in enumerate(vectors):
@@ -68,7 +75,7 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests
             detectable=Axes.of(mdb[i]),
             vector=None if not vector.dof else VectorTest(
                 chi2=vector.statistic, dof=vector.dof,
-                limit=equal_power_limit(vector.dof, checks.alpha, checks.power),
+                limit=equal_power_limit(vector.dof),
                 detectable=number(vector.mdb),
             ),
             says=None if vector.dof else UNCHECKED,
@@ -76,26 +83,19 @@ def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests
     return records
 
 
-def levels_record(solution: Solution, judgement: Judgement) -> tables.Tests:
+def levels_record(solution: Solution) -> tables.Tests:
     """Levels and critical values of the tests of single values."""
-    checks, dof = judgement.reliability, solution.adjustment.dof
+    dof = solution.adjustment.dof
     return tables.Tests(
-        alpha=checks.alpha, power=checks.power,
-        w=float(normal_isf(checks.alpha / 2)),
-        tau=pope_tau(dof, checks.alpha) if dof >= 2 else None,
-        delta0=delta0(checks.alpha, checks.power),
-        vector=equal_power_limit(3, checks.alpha, checks.power),
-        vector_alpha=equal_power_level(3, checks.alpha, checks.power),
-    )
+        alpha=ALPHA, power=POWER, w=float(normal_isf(ALPHA / 2)),
+        tau=pope_tau(dof) if dof >= 2 else None, delta0=delta0(),
+        vector=equal_power_limit(3), vector_alpha=equal_power_level(3))
 
 
 def identifiability_record(told: Identifiability) -> tables.Identifiability:
     """Singular values, observability indices and correlations, of the shots without the tape."""
-    return tables.Identifiability(
-        singular_values=numbers(told.singular),
-        rank=told.rank,
-        condition=number(told.condition),
-        o1=told.o1, o2=told.o2, o3=told.o3,
+    return tables.Identifiability.like(
+        told, singular_values=numbers(told.singular),
         correlated=[tables.Correlated(one=a, other=b, correlation=r)
                     for a, b, r in told.correlated],
     )
@@ -105,23 +105,14 @@ def noise_records(noise: tuple[Noise, ...] | None) -> list[tables.Noise] | None:
     """How many times its stated sd each kind of value scatters; None if not to be separated."""
     if noise is None:
         return None
-    return [
-        tables.Noise(name=n.name, times=number(n.times), sd=number(n.sd), low95=number(n.low95),
-                     high95=number(n.high95), redundancy=n.redundancy, differs=n.differs,
-                     says=noise_says(n))
-        for n in noise
-    ]
+    return [tables.Noise.like(n, says=noise_says(n)) for n in noise]
 
 
 def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     """The significant trends and the next few."""
     count = sum(t.significant for t in trends) + LISTED
-    return [
-        tables.Trend(name=trend_name(t), slope=number(t.slope), sd=number(t.sd), unit=t.unit,
-                     chi2=t.statistic, dof=t.dof, chance=t.chance, significant=t.significant,
-                     says=trend_says(t), effects=list(t.effects))
-        for t in trends[:count]
-    ]
+    return [tables.Trend.like(t, name=trend_name(t), chi2=t.statistic, says=trend_says(t))
+            for t in trends[:count]]
 
 
 def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
@@ -133,15 +124,13 @@ def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
     if held is None:
         return None
     passed = next((g.passed for g in judgement.gates if g.name == HELD_OUT), None)
-    return tables.HeldOut(
+    return tables.HeldOut.like(
+        held,
         count=len(held.checked.shots),
-        folds=held.folds,
         missing_poses=list(held.missing),
-        rms_3d=held.rms_3d,
-        predicted_rms_3d=held.predicted_rms_3d,
         max_3d=float(held.checked.lengths.max()),
         standardised_sd=float(held.standardised.std()),
-        chi2=held.statistic, dof=held.dof, chance=held.chance,
+        chi2=held.statistic,
         passed=passed,
         shots=[
             tables.Missed(shot=shot, miss=Axes.of(miss), sd=Axes.of(np.sqrt(np.diag(covariance))))
@@ -155,39 +144,26 @@ def goal_record(judgement: Judgement) -> tables.Goal:
     """What the edge must be known to and is known to, worst over the envelope, m."""
     edge, found = judgement.edge, judgement.systematic
     hidden = None if found is None or judgement.instead is not None else found.hidden
-    return tables.Goal(
-        edge=edge.goal,
-        source=ORIGIN[edge.origin],
-        confidence=0.95,
-        sd=number(edge.sd),
-        within95=number(edge.within95),
-        sd_in_use=number(edge.sd_in_use),
-        in_use95=number(edge.in_use95),
-        hidden=None if hidden is None else number(hidden.moves),
-        reach=edge.reach or None,
-        met=edge.met,
-    )
+    return tables.Goal.like(
+        edge, edge=edge.goal, source=ORIGIN[edge.origin], confidence=0.95,
+        hidden=None if hidden is None else number(hidden.moves), reach=edge.reach or None)
 
 
 def correlation_record(told: Correlation | None) -> tables.ShotCorrelation | None:
     """The test of each shot's error against that of the shot before."""
     if told is None:
         return None
-    return tables.ShotCorrelation(coefficient=told.coefficient, chance=told.chance,
-                                  pairs=told.pairs, order="time" if told.timed else "file")
+    return tables.ShotCorrelation.like(told, order="time" if told.timed else "file")
 
 
 def scale_record(scale: SurveyScale | None) -> tables.SurveyScale | None:
     """The scale of the shots that the taped lengths ask for, less 1."""
-    if scale is None:
-        return None
-    return tables.SurveyScale(excess=scale.excess, sd=scale.sd, chance=scale.chance)
+    return None if scale is None else tables.SurveyScale.like(scale)
 
 
 def verdict_record(judgement: Judgement) -> tables.Verdict:
     """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
-    gates = [tables.Gate(name=g.name, passed=g.passed, chance=g.chance, level=g.level,
-                         says=gate_says(g, judgement)) for g in judgement.gates]
+    gates = [tables.Gate.like(g, says=gate_says(g, judgement)) for g in judgement.gates]
     failed_first = sorted(gates, key=lambda gate: gate.passed)
     notes = list(_taped_notes(judgement))
     if judgement.scale is None:
@@ -243,16 +219,14 @@ def plausible_record(plausible: Plausibility) -> tables.Plausible:
             would_tell=weighed.would_tell, says=machine_says(weighed, plausible.rig),
         )
 
-    return tables.Plausible(
-        passed=plausible.passed,
+    return tables.Plausible.like(
+        plausible,
         out_of_range=[tables.OutOfPlace(name=o.parameter,
                                         says=out_of_range_says(o, plausible.rig))
                       for o in plausible.out_of_range],
         far_from_start=[tables.OutOfPlace(name=o.parameter, says=far_says(o, plausible.rig))
                         for o in plausible.far_from_start],
         equivalents=[machine_record(w) for w in plausible.equivalents],
-        would_tell=list(plausible.would_tell),
-        keep_out=list(plausible.keep_out),
     )
 
 

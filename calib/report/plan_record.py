@@ -29,7 +29,8 @@ _SAME = 0.01
 
 def plan_document(
     plan: Plan, tape_source: str, grown: Curve | None = None, edge_only: Curve | None = None,
-    goal: float | None = None, least: float | None = None, kept_out: Sequence[KeptOut] = (),
+    goal: float | None = None, least: tuple[float | None, float | None] = (None, None),
+    kept_out: Sequence[KeptOut] = (),
 ) -> planned.PlanRecord:
     """All that is known of a plan.
 
@@ -41,10 +42,10 @@ def plan_document(
         Edge sd against minutes, and the same if nothing but the edge were shot.
     goal : float, optional
         What the edge must be known to at 95 %, worst over the envelope, m.
-    least : int, optional
-        The least minutes that reach it.
+    least : tuple of (float or None, float or None)
+        The least minutes that reach it, and that do even if any one pose is lost.
     kept_out : sequence of KeptOut
-        The taped values that keep out machines which the shots would fit as well.
+        Further taped values that keep out machines which the shots would fit as well.
     """
     task, rig = plan.prepared.task, plan.prepared.task.rig
     ids = pose_ids(len(plan.design))
@@ -56,16 +57,15 @@ def plan_document(
         seed=task.seed,
         targets=[rig.target_names[t] for t in task.targets],
         target_means={rig.target_names[t]: rig.targets[t].means for t in task.targets},
-        readings=[planned.PlannedReading(name=r.name, means=r.means, unit=r.unit,
-                                         driven=r.speed is not None, swings=r.kind == "slew")
-                  for r in rig.readings],
-        notes=[planned.PlannedNote(name=c.name, means=c.means, on_ground=list(c.on_ground))
-               for c in rig.needed_columns],
+        readings=[planned.PlannedReading.like(r, driven=r.speed is not None,
+                                              swings=r.kind == "slew") for r in rig.readings],
+        notes=[planned.PlannedNote.like(c) for c in rig.needed_columns],
         stands=[stand_name(g) for g in range(plan.stands)],
         poses=_poses(plan, ids),
         predicted=_predicted(plan),
         goal=goal,
-        least_minutes=least,
+        least_minutes=least[0],
+        least_minutes_one_lost=least[1],
         robust=_robust(plan, ids),
         undetermined=list(plan.undetermined),
         kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
@@ -76,13 +76,13 @@ def plan_document(
         observability={k: number(value) for k, value in vars(plan.observability).items()},
         minutes=_minutes(plan),
         candidates=_candidates(plan.prepared),
-        site=_site(task.site),
+        site=planned.SiteRecord.like(task.site,
+                                     least_angle=float(np.degrees(task.site.least_angle))),
         noise=_errors(task),
         tape=planned.TapeRecord(source=tape_source,
                                 names=[*task.taped.names, *task.taped.machine_names]),
-        curve=None if grown is None else planned.CurveRecord(
-            **_growth(grown),
-            edge_only=None if edge_only is None else planned.Growth(**_growth(edge_only))),
+        curve=None if grown is None else planned.CurveRecord.like(
+            grown, edge_only=None if edge_only is None else planned.Growth.like(edge_only)),
     )
     return document.model_copy(update={
         "says": promises(document), "assumptions": assumptions(document),
@@ -113,16 +113,6 @@ def _errors(task):
         shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
         readings=dict(zip(task.rig.reading_names, numbers(
             task.rig.reading_factors * task.noise.readings), strict=True)))
-
-
-def _growth(grown):
-    return {
-        "minutes": numbers(grown.minutes),
-        "poses": grown.poses.tolist(),
-        "median": numbers(grown.median),
-        "worst": numbers(grown.worst),
-        "knee": grown.knee,
-    }
 
 
 def _minutes(plan):
@@ -233,14 +223,8 @@ def _poses(plan, ids):
 
 def _robust(plan, ids):
     robust = plan.robustness
-    return planned.Robust(
-        pose=ids[robust.pose],
-        pose_lost=number(robust.pose_lost),
-        targets_lost=number(robust.targets_lost),
-        undetermined=[ids[i] for i in robust.undetermined],
-        targets_undetermined=robust.targets_undetermined,
-        holds=robust.holds,
-    )
+    return planned.Robust.like(robust, pose=ids[robust.pose],
+                               undetermined=[ids[i] for i in robust.undetermined])
 
 
 def _drawings(rig, parameters, readings, targets):
@@ -273,16 +257,3 @@ def _thinned(points):
     """Without points that lie on the one before."""
     step = np.linalg.norm(np.diff(points, axis=0), axis=1)
     return points[np.append(True, step > _SAME)]
-
-
-def _site(site):
-    return planned.SiteRecord(
-        foot_height=site.foot_height,
-        clearance=site.clearance,
-        highest=site.highest,
-        nearest=site.nearest,
-        instrument=None if site.instrument is None else list(site.instrument),
-        least_angle=float(np.degrees(site.least_angle)),
-        arm_width=site.arm_width,
-        house=list(site.house),
-    )

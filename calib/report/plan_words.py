@@ -93,11 +93,7 @@ def promises(document: PlanRecord) -> list[str]:
         "at the worst place."
     ]
     if document.goal is not None:
-        reached = predicted.within95 <= document.goal
-        least = document.least_minutes
-        says.append(
-            f"The goal of {mm(document.goal)} is {'reached' if reached else 'NOT reached'}"
-            + (f"; the least minutes found that reach it are {least:.0f}." if least else "."))
+        says.append(_goal(document, document.goal))
     says.append(_share_of_the_best(document))
     says += _losses(document)
     says.append(
@@ -106,6 +102,23 @@ def promises(document: PlanRecord) -> list[str]:
         f"{minutes.shooting:.0f} to shoot, {minutes.driving:.0f} to drive"
         + (f", {minutes.moving:.0f} from stand to stand" if minutes.moving else "") + ".")
     return [*says, *_flattens(document), *_for_the_display(document)]
+
+
+def _goal(document, goal):
+    """Whether the goal is reached, also with a pose lost, and in how many minutes each would be."""
+    least, spared, lost = (document.least_minutes, document.least_minutes_one_lost,
+                           document.robust.pose_lost)
+    said = f"The goal of {mm(goal)} is NOT reached"
+    if document.predicted.within95 <= goal:
+        said = f"The goal of {mm(goal)} is reached" + (
+            ", also if any one pose is lost" if lost is not None and TIMES_SD * lost <= goal else
+            f", but not if one pose is lost: the edge is then known to {within(lost)}")
+    if least is None:
+        return f"{said}."
+    with_one_lost = (f"{spared:.0f} minutes do even if any one pose is lost" if spared else
+                     "no minutes found do if one pose is lost")
+    undone = ", which one lost pose undoes" if spared != least else ""
+    return f"{said}. The least minutes found for it are {least:.0f}{undone}; {with_one_lost}."
 
 
 def _share_of_the_best(document):

@@ -64,10 +64,8 @@ def parameter_records(solution: Solution) -> list[solved.Parameter]:
     for i, (parameter, status) in enumerate(zip(rig.parameters, solution.status, strict=True)):
         value, f = solution.parameters[i], factor[i]
         held = status == "held"
-        records.append(solved.Parameter(
-            name=parameter.name,
-            unit=parameter.unit,
-            means=parameter.means,
+        records.append(solved.Parameter.like(
+            parameter,
             value=number(f * value),
             sd=None if held else number(f * sd[i]),
             low95=None if held else number(f * ends.low[i]),
@@ -171,7 +169,8 @@ def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:
     dof = adjustment.dof
     low, high = (dof * np.array(variance_factor_bounds(dof))) if dof else (np.nan, np.nan)
     observations = len(adjustment.residuals) + len(adjustment.prior_residuals)
-    return solved.Fit(
+    return solved.Fit.like(
+        adjustment,
         observations=observations,
         shot_coordinates=len(adjustment.residuals),
         tape_values=solution.problem.n_taped,
@@ -179,9 +178,6 @@ def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:
         set_up_values=(len(adjustment.prior_residuals) - solution.problem.n_taped
                        - solution.problem.n_machine),
         unknowns=observations - dof,
-        dof=dof,
-        variance_factor=adjustment.variance_factor,
-        chi2=adjustment.chi2,
         chi2_low=number(low),
         chi2_high=number(high),
         passed=next(g.passed for g in judgement.gates if g.name == GLOBAL_TEST)
@@ -251,9 +247,8 @@ def derived_records(solution: Solution) -> list[solved.Derived]:
     """The rig's derived quantities with their sds."""
     numbers = derived(solution)
     return [
-        solved.Derived(name=d.name, unit=d.unit, means=d.means,
-                       value=unit_factor(d.unit) * numbers[d.name].nominal_value,
-                       sd=unit_factor(d.unit) * numbers[d.name].std_dev)
+        solved.Derived.like(d, value=unit_factor(d.unit) * numbers[d.name].nominal_value,
+                            sd=unit_factor(d.unit) * numbers[d.name].std_dev)
         for d in solution.rig.derived if d.name in numbers
     ]
 
@@ -298,7 +293,7 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         shots=shot_records(solution, judgement),
         readings=reading_records(solution, judgement),
         suspects=suspect_records(judgement.suspects),
-        tests=judged.levels_record(solution, judgement),
+        tests=judged.levels_record(solution),
         without_suspects=judged.without_suspects_record(judgement.suspects),
         set_aside=judged.set_aside_record(chosen),
         trends=judged.trend_records(judgement.trends),
@@ -346,9 +341,8 @@ def suspect_records(suspects: Suspects) -> list[tables.Suspect]:
     """The suspects in the order in which they were found, and whether chance explains them."""
     beyond = {s.name for s in suspects.beyond_chance}
     return [
-        tables.Suspect(kind=s.kind, name=s.name, statistic=s.statistic, dof=s.dof, limit=s.limit,
-                       chance=s.chance, beyond_chance=s.name in beyond,
-                       says=suspect_says(s, suspects.solution))
+        tables.Suspect.like(s, beyond_chance=s.name in beyond,
+                            says=suspect_says(s, suspects.solution))
         for s in suspects.found
     ]
 
@@ -358,12 +352,11 @@ def check_record(solution: Solution, check: Checked | None, offset: Offset | Non
     """The check shots against their predictions, and what they are off by in common; m."""
     if check is None:
         return None
-    return tables.Check(
+    return tables.Check.like(
+        check,
         count=len(check.shots),
         rms_3d=rms_3d(check.misses),
         max_3d=float(check.lengths.max()),
-        tolerance=check.tolerance,
-        passed=check.passed,
         offset=None if offset is None else tables.Offset(
             mean=Axes.of(offset.mean), sd=Axes.of(offset.sd), chance=offset.chance),
         shots=[

@@ -60,11 +60,8 @@ def together_document(together: Together, sharing: Sharing,
         chi2=adjustment.chi2,
         dof=adjustment.dof,
         variance_factor=adjustment.variance_factor,
-        sharing=tables.SharingTest(
-            level=LEVEL, statistic=number(sharing.statistic), limit=number(sharing.limit),
-            p_value=number(sharing.p_value), rank=sharing.rank, dof=sharing.dof,
-            pooled_variance_factor=number(sharing.pooled), justified=bool(sharing.justified),
-            same_precision=bool(sharing.same_precision), explained=bool(sharing.explained),
+        sharing=tables.SharingTest.like(
+            sharing, level=LEVEL, pooled_variance_factor=number(sharing.pooled),
             differences=differences),
         over_time=[_over(together, s) for s in series(together)],
         passed=bool(sharing.justified) and not failed,
@@ -83,7 +80,7 @@ def _runs(together, written, aside):
             remounted=list(visit.remounted), set_aside=list(names), files=dict(run.files),
             shots=len(run.shots), poses=len(np.unique(run.shots.pose)),
             variance_factor=told.chi2 / told.dof if told.dof > 0 else None, dof=told.dof,
-            result=w.result, failed=list(w.failed), note=w.note))
+            **vars(w)))
     return records
 
 

@@ -1,9 +1,11 @@
 """What a run holds once it has been read: SI units, site frame, ids as text."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
+from typing import Any, Self
 
 import numpy as np
 
@@ -11,8 +13,38 @@ from calib.chain.rig import Rig
 from calib.entries.listed import EntryList
 
 
+class Rows:
+    """A table as a dataclass of columns: arrays, tuples, or several by name; None is no column."""
+
+    def select(self, rows: np.ndarray) -> Self:
+        """The rows where `rows` (bool, shape (n,)) is true, or those of its numbers."""
+        return type(self)(*(_selected(column, rows) for column in vars(self).values()))
+
+    def joined(self, *others: Self) -> Self:
+        """These rows, then those of others with the same columns."""
+        columns = zip(*(vars(table).values() for table in (self, *others)), strict=True)
+        return type(self)(*map(_joined, columns))
+
+
+def _selected(column: Any, rows: np.ndarray) -> Any:
+    if isinstance(column, Mapping):
+        return {name: _selected(values, rows) for name, values in column.items()}
+    if isinstance(column, tuple):
+        return tuple(column[i] for i in np.arange(len(column))[rows])
+    return None if column is None else column[rows]
+
+
+def _joined(columns: Sequence[Any]) -> Any:
+    first = columns[0]
+    if isinstance(first, Mapping):
+        return {name: _joined([column[name] for column in columns]) for name in first}
+    if isinstance(first, tuple):
+        return tuple(chain.from_iterable(columns))
+    return None if first is None else np.concatenate(columns)
+
+
 @dataclass(frozen=True)
-class Poses:
+class Poses(Rows):
     """One row per pose, as read from readings.csv."""
 
     ids: tuple[str, ...]
@@ -28,7 +60,7 @@ class Poses:
 
 
 @dataclass(frozen=True)
-class Shots:
+class Shots(Rows):
     """One row per shot."""
 
     ids: tuple[str, ...]
@@ -46,23 +78,9 @@ class Shots:
     def __len__(self):
         return len(self.ids)
 
-    def select(self, mask: np.ndarray) -> "Shots":
-        """The shots where `mask` (bool, shape (n,)) is true."""
-        rows = np.flatnonzero(mask)
-        return Shots(
-            tuple(self.ids[i] for i in rows),
-            self.pose[rows],
-            self.target[rows],
-            self.position[rows],
-            self.covariance[rows],
-            tuple(self.time[i] for i in rows),
-            tuple(self.line[i] for i in rows),
-            None if self.setup is None else self.setup[rows],
-        )
-
 
 @dataclass(frozen=True)
-class Tape:
+class Tape(Rows):
     """Taped quantities: names of parameters or derived quantities, values and sds in m or rad.
 
     `unit` is the unit as it was written.
@@ -83,18 +101,6 @@ class Tape:
     def none(cls) -> "Tape":
         """No taped quantity at all."""
         return cls((), np.zeros(0), np.zeros(0), (), ())
-
-    def select(self, mask: np.ndarray) -> "Tape":
-        """The rows where `mask` (bool, shape (n,)) is true."""
-        rows = np.flatnonzero(mask)
-        return Tape(tuple(self.quantities[i] for i in rows), self.value[rows], self.sd[rows],
-                    tuple(self.unit[i] for i in rows), tuple(self.line[i] for i in rows))
-
-
-def joined(one: Tape, other: Tape) -> Tape:
-    """Two tapes as one."""
-    return Tape((*one.quantities, *other.quantities), np.append(one.value, other.value),
-                np.append(one.sd, other.sd), (*one.unit, *other.unit), (*one.line, *other.line))
 
 
 @dataclass(frozen=True)

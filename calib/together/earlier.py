@@ -15,7 +15,7 @@ from calib.judge.common import rows_about
 from calib.judge.same_model import SAME, chain_differences
 from calib.judge.survey import Survey, same_rows
 from calib.machine import machine_of
-from calib.run.records import Machine, Run, Tape, joined
+from calib.run.records import Machine, Run, Tape
 from calib.together.joint import NotTogether
 from calib.together.scopes import ATTACHMENT, usual_scopes
 
@@ -53,7 +53,7 @@ def known_of(rig: Rig, survey: Survey, source: str, sha256: str = "") -> Machine
         before=(earlier.sha256, *earlier.before) if earlier.sha256 and earlier.names == names
         else (),
         shots=(survey.identity, *earlier.shots) if earlier.shots else (),
-        tape=rows_about(survey, joined(tape, earlier.tape), names))
+        tape=rows_about(survey, tape.joined(earlier.tape), names))
 
 
 def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run:

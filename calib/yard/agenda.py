@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.calibration import Problem, problem_of
+from calib.chain.motion import HOUSE_PLACEMENT
 from calib.document.planned import Drawing
 from calib.edge import envelope_edge
 from calib.judge.goal import TIMES_SD
@@ -100,27 +101,20 @@ def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
     readings = np.array([[p.readings[name] for name in rig.reading_names] for p in poses],
                         float) / rig.reading_factors
     count = len(poses)
-    after = Poses(
-        (*old.ids, *(f"proposed {p.pose}" for p in poses)), (*old.stand, *(p.stand for p in poses)),
-        np.vstack([old.readings, readings.reshape(count, -1)]),
-        np.vstack([old.sd, np.tile(usual_sd(old.sd), (count, 1))]),
-        (*old.time, *(None,) * count), (*old.line, *(0,) * count),
-        {name: np.append(values, np.zeros(count)) for name, values in old.noted.items()})
+    after = old.joined(Poses(
+        tuple(f"proposed {p.pose}" for p in poses), tuple(p.stand for p in poses),
+        readings.reshape(count, -1), np.tile(usual_sd(old.sd), (count, 1)), (None,) * count,
+        (0,) * count, {name: np.zeros(count) for name in old.noted}))
     pose, target = [], []
     for k, one in enumerate(poses):
         for name in one.shoot:
             pose.append(len(old.ids) + k)
             target.append(rig.target_names.index(name))
-    level = np.tile([0.0, 0.0, 0.0, np.pi / 2], (len(after.ids), 1))
-    parameters = rig.start
-    position = rig.chain.posture(parameters, level, after.readings, jacobian=False).points(
-        np.array(target, int), np.array(pose, int)).position
-    shots, more = run.shots, len(pose)
-    covariance = np.median(shots.covariance, axis=0)
-    setup = shots.setup if shots.setup is None else np.append(shots.setup, np.full(more, -1))
-    return replace(run, poses=after, shots=Shots(
-        (*shots.ids, *(f"proposed {i}" for i in range(more))),
-        np.append(shots.pose, pose).astype(int), np.append(shots.target, target).astype(int),
-        np.vstack([shots.position, position]),
-        np.concatenate([shots.covariance, np.tile(covariance, (more, 1, 1))]),
-        (*shots.time, *(None,) * more), (*shots.line, *(0,) * more), setup))
+    posture = rig.chain.posture(rig.start, HOUSE_PLACEMENT, after.readings, jacobian=False)
+    its_pose, its_target, more = np.array(pose, int), np.array(target, int), len(pose)
+    shots = Shots(
+        tuple(f"proposed {i}" for i in range(more)), its_pose, its_target,
+        posture.points(its_target, its_pose).position,
+        np.tile(np.median(run.shots.covariance, axis=0), (more, 1, 1)), (None,) * more,
+        (0,) * more, None if run.shots.setup is None else np.full(more, -1))
+    return replace(run, poses=after, shots=run.shots.joined(shots))

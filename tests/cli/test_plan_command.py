@@ -144,13 +144,19 @@ def test_how_high_the_edge_is(high, calib_command, rig_file, tmp_path):
 
 
 def test_goal_finds_the_least_minutes(calib_command, rig_file, tmp_path):
-    """The least minutes are planned; --json prints the document alone."""
+    """Those that bear a lost pose are planned; --json prints the document alone."""
     status, out, _ = calib_command("plan", rig_file, "--goal", "9.8mm", "--json", "--out",
                                    tmp_path / "plan", *QUICK)
     document = json.loads(out)
     assert status == 0
     assert document["goal"] == pytest.approx(0.0098)
-    assert document["least_minutes"] - 4 < document["minutes"]["total"] <= document["least_minutes"]
+    least, spared = document["least_minutes"], document["least_minutes_one_lost"]
+    assert least < spared and spared - 4 < document["minutes"]["total"] <= spared
+    assert 1.95 * document["robust"]["pose_lost"] <= 0.0098
+    said = next(sentence for sentence in document["says"] if sentence.startswith("The goal"))
+    assert said == (f"The goal of 9.8 mm is reached, also if any one pose is lost. The least "
+                    f"minutes found for it are {least:.0f}, which one lost pose undoes; "
+                    f"{spared:.0f} minutes do even if any one pose is lost.")
     assert 1.95 * document["predicted"]["worst"] <= document["predicted"]["within95"] <= 0.0098
     written = (tmp_path / "plan/plan.json").read_text("utf-8")
     assert document == json.loads(written)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from calib.adjust.critical import equal_power_level
+from calib.adjust.critical import equal_power_level, noncentrality
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.reliability import GroupTests, reliability
 from calib.calibration import solve
@@ -45,7 +45,7 @@ def test_an_error_of_detectable_size_is_found_four_times_in_five(rig):
         direction = rng.normal(size=3)
         # The length at which a bias in this direction has noncentrality lambda0.
         c = shot_block(tests, i)
-        bias = direction * np.sqrt(tests.lambda0 / (direction @ c @ direction))
+        bias = direction * np.sqrt(noncentrality() / (direction @ c @ direction))
         solution = solve(biased(run, i, bias))
         test = GroupTests.of(solution.adjustment).test(range(3 * i, 3 * i + 3))
         found += test.statistic > limit(3)

@@ -15,8 +15,8 @@ from calib.judge.judgement import judge
 from calib.report.entered import with_entries
 from calib.report.pages.report import report_files
 from calib.report.record import result_document
-from calib.report.solved_machine import rig_and_parameters
 from calib.simulate import simulate
+from calib.solved_machine import rig_and_parameters
 from tests.report.reading import Page
 
 #: Ids that a file may hold: markup, mathematics, other alphabets, a very long one.

@@ -17,8 +17,8 @@ from calib.report.pages.sheet import sheet_files
 from calib.report.plan_record import plan_document
 from calib.report.pose_sheet import sheet_files as pose_sheet
 from calib.report.press.html import page
-from calib.report.solved_machine import rig_and_parameters
 from calib.results import Result
+from calib.solved_machine import rig_and_parameters
 from tests.report.conftest import record, with_example
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -14,12 +14,12 @@ from calib.report.evidence import taped_record
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
 from calib.report.record import fingerprint
-from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.requirement import three_sentences
 from calib.run.complaints import Findings, InputError
 from calib.run.records import Tape
 from calib.run.rig_file import read_rig
 from calib.simulate import simulate
+from calib.solved_machine import covariance_of, rig_and_parameters
 from tests.report.conftest import record
 from tests.report.reading import Page, paper
 

@@ -22,8 +22,8 @@ from calib.report.figures.views import (
     skeleton,
 )
 from calib.report.numbers import SHOWN, value_and_sd
-from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
+from calib.solved_machine import rig_and_parameters
 
 #: Inches: between a member and its first dimension line, between levels of them, from a line to
 #: its number, between lines of a list.

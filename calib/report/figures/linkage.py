@@ -37,7 +37,7 @@ class PlacedLinkage:
 def placed_linkages(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> list[PlacedLinkage]:
     """Every linkage of a rig at readings of shape (1, k), rad or m."""
     chain = rig.chain
-    posture = chain.posture(parameters, HOUSE_PLACEMENT[None], readings, jacobian=False)
+    posture = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     placed = []
     for s, sensor in enumerate(chain.sensors):
         k = next(i for i, motion in enumerate(chain.motions) if motion.joint == sensor.reading)

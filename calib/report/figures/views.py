@@ -11,8 +11,8 @@ from calib.document.record import ResultRecord
 from calib.edge import edge_points
 from calib.report.figures.small_multiples import Lattice
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL
-from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
+from calib.solved_machine import rig_and_parameters
 
 #: Views: name and the house axes drawn to the right and upwards, with their signs.
 VIEWS = {
@@ -72,8 +72,8 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     trunk = chain.motions[: chain.depth[target.frame]]
     to_edge = Chain.compile((*trunk, *target.motions), chain.parameters, chain.sensors,
                             chain.targets)
-    posture = to_edge.posture(parameters, HOUSE_PLACEMENT[None], readings, jacobian=False)
-    whole = chain.posture(parameters, HOUSE_PLACEMENT[None], readings, jacobian=False)
+    posture = to_edge.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
+    whole = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     points = whole.points(np.array(edges), np.zeros(len(edges), int)).position
     zeros = {s.reading: s.zero for s in chain.sensors}
     names, shares = [], []

@@ -24,7 +24,6 @@ from calib.entries.typed import rounded
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.entered import entries_of, old_values
 from calib.report.numbers import number
-from calib.report.solved_machine import covariance_of, rig_and_parameters
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
     confirmed_says,
@@ -33,6 +32,7 @@ from calib.report.words.slip import (
     slip_says,
     unseen_says,
 )
+from calib.solved_machine import covariance_of, rig_and_parameters
 
 
 def sheet_of(document: ResultRecord) -> Sheet:

@@ -10,10 +10,10 @@ from calib.entries.listed import EntryList
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.figures.views import shown_names
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
-from calib.report.solved_machine import rig_and_parameters
 from calib.report.spoken import spoken
 from calib.report.words.entries import determined_says, entry_means
 from calib.report.words.requirement import held
+from calib.solved_machine import rig_and_parameters
 
 #: ``write(value, sd, unit) -> (value, sd, label)``; of a value in m or deg.
 Write = Callable[[float, float | None, str], tuple[Cell, Cell, str]]

@@ -28,11 +28,11 @@ from calib.report.pages.entries import Write, to_enter, writer
 from calib.report.pages.report import foot
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
-from calib.report.solved_machine import rig_and_parameters
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import job_line
 from calib.report.words.requirement import tape_can_be_judged
 from calib.report.words.status import left_out, not_to_enter
+from calib.solved_machine import rig_and_parameters
 
 
 def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg",
