@@ -1,6 +1,5 @@
 """All commands in one application, and faults turned into exit codes."""
 
-import gc
 import re
 import shlex
 import sys
@@ -122,9 +121,6 @@ def _common(
 
 def main() -> None:
     """Run the application; every fault leaves with its own exit status."""
-    talk.prepare()
-    # A command ends soon, and what libraries set up stays: looking for garbage finds little.
-    gc.set_threshold(200_000, 50, 100)
     if any(word == "" or (word.startswith("--") and word.endswith("=")) for word in sys.argv[1:]):
         # An empty path would be the current folder: a variable of a script that was not set?
         talk.tell("Usage: one of the arguments is empty. Nothing was read or written.\n"

@@ -8,6 +8,7 @@ import typer
 
 import calib
 from calib.cli import talk
+from calib.cli.drawing_process import Beside
 
 
 def demo(
@@ -16,13 +17,14 @@ def demo(
     ),
 ) -> None:
     """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    from calib.cli.solve import draw, helper, rest, solved, write_numbers
+    from calib.cli.solve import draw, rest, solved, write_numbers
     from calib.run.result_folder import result_place
 
-    beside = helper()
+    beside = Beside.running
     result_place(folder / "result")
     _write_run(folder / "run")
-    document, place = solved(folder / "run", folder / "result", beside=beside, show=talk.result)
+    document, place = solved(folder / "run", folder / "result", beside=beside, show=talk.result,
+                             to_draw=True)
     talk.result(rest(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "

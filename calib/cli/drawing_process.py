@@ -1,8 +1,8 @@
-"""A second process that helps to judge and to draw: it loads what draws while this one solves.
+"""A second process that helps to judge and to draw: it loads what it needs while this one does.
 
-It begins as a copy of this process, with all that is loaded by then. Only where there is a second
-processor with nothing to do, and only of a process that runs no threads: one in which libraries
-do is not to be copied, and one that is itself a worker among others has no processor to spare.
+It begins as a copy of this process. Only where there is a second processor with nothing to do, and
+only of a process that runs no threads: one in which libraries do is not to be copied, and one that
+is itself a worker among others has no processor to spare.
 """
 
 from __future__ import annotations
@@ -17,7 +17,12 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from importlib import import_module
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, ClassVar
+
+
+def load(module: str) -> None:
+    """Have a module loaded in the process that calls this."""
+    import_module(module)
 
 
 def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
@@ -29,17 +34,17 @@ def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
 class Beside:
     """A process that waits for calls. Start one with `Beside.start`."""
 
+    #: The one of this process; None if there is none.
+    running: ClassVar[Beside | None] = None
+
     pid: int
     to: BinaryIO
     back: BinaryIO
     awaited: list[list[Any]] = field(default_factory=list)  #: Where results go as they come.
 
     @classmethod
-    def start(cls, *loads: str | None) -> Beside | None:
-        """A process that loads a module of `loads` before each call, None for nothing.
-
-        None where there is none.
-        """
+    def start(cls) -> Beside | None:
+        """A process to call; None where there is none."""
         if not _to_be_had():
             return None
         there, to = os.pipe()
@@ -48,13 +53,13 @@ class Beside:
         if pid:
             os.close(there)
             os.close(here)
-            beside = cls(pid, os.fdopen(to, "wb"), os.fdopen(back, "rb"))
-            atexit.register(beside.end)
-            return beside
+            cls.running = cls(pid, os.fdopen(to, "wb"), os.fdopen(back, "rb"))
+            atexit.register(cls.running.end)
+            return cls.running
         os.close(to)
         os.close(back)
         try:
-            _serve(loads, os.fdopen(there, "rb"), os.fdopen(here, "wb"))
+            _serve(os.fdopen(there, "rb"), os.fdopen(here, "wb"))
         finally:
             os._exit(0)  # nothing of what the first process has begun is ended here
 
@@ -94,7 +99,7 @@ def _to_be_had() -> bool:
     return processors > 1 and os.getloadavg()[0] < processors - 0.5
 
 
-def _serve(loads, asked, reply):
+def _serve(asked, reply):
     from concurrent.futures import ThreadPoolExecutor  # takes a while: only there
 
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -103,23 +108,16 @@ def _serve(loads, asked, reply):
     nowhere = os.open(os.devnull, os.O_RDWR)
     for stream in range(3):
         os.dup2(nowhere, stream)
-    coming = iter(loads)
-
-    def load():
-        if module := next(coming, None):
-            import_module(module)
 
     def answer(function, arguments):
         try:
             pickle.dump(function(*arguments), reply)
             reply.flush()
-            load()
         except BaseException:
             os._exit(1)
 
     # What is asked is taken in while another call is answered: the first process never waits to
     # ask. It ends at the end of the file: the first one has ended or needs nothing.
     with ThreadPoolExecutor(1) as worker:
-        worker.submit(load)
         while True:
             worker.submit(answer, *pickle.load(asked))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside, now
 from calib.cli.talk import json_text
 from calib.document.record import ResultRecord
@@ -44,26 +45,14 @@ def drawn_files(document: ResultRecord, beside: Beside | None = None
     A process `beside` this one draws half of it, and makes the PDF while the page is written.
     """
     later = beside.later if beside else now
-    second = later(_second, document)  # at once: it loads nothing here
-    from calib.cli import drawings
+    others = later(elsewhere.half, document)  # at once: it loads nothing here
+    from calib.cli.drawings import half
+    from calib.report.figures.plots import plot_files
     from calib.report.pages.report import report_page
 
-    drawn = drawings.first(document)
-    plots, others = second()
-    pictures = {**drawn, **others}
-    paper = later(_paper, document, pictures)
-    page = {**plots, "report.html": report_page(document, pictures)}
+    plots = plot_files(document)
+    pictures = half(document, 0) | others()
+    paper = later(elsewhere.paper, document, pictures)
+    page: dict[str, str | bytes] = {**plots, "report.html": report_page(document, pictures)}
     yield page
     yield {**page, "report.pdf": paper()}
-
-
-def _second(document):
-    from calib.cli import drawings
-
-    return drawings.second(document)
-
-
-def _paper(document, pictures):
-    from calib.report.pages.report import report_paper
-
-    return report_paper(document, pictures)

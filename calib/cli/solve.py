@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli import talk
-from calib.cli.drawing_process import Beside
+from calib.cli import elsewhere, talk
+from calib.cli.drawing_process import Beside, load
 from calib.cli.planned import Known, Tolerance
 
 if TYPE_CHECKING:
@@ -52,11 +52,11 @@ def solve(
     ] = False,
 ) -> None:
     """Solve a run: geometry, how well each number is known, and what does not fit."""
-    beside = helper(not no_report)
+    beside = Beside.running
     out = out or run / "result"
     document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
                              None if bootstrap is None else (bootstrap, seed), beside,
-                             None if json else talk.result)
+                             None if json else talk.result, not no_report)
     talk.answer(document, rest(document), json)
     write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
@@ -72,46 +72,37 @@ def solve(
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def helper(to_draw: bool = True) -> Beside | None:
-    """A process beside `solved` and `draw`, which call it in turn; None where there is none.
-
-    What both need to judge is loaded before, once; what draws there after the judgement.
-    """
-    import calib.judge.choice
-    import calib.judge.judgement  # noqa: F401
-
-    return Beside.start(None, None, None, "calib.cli.drawings" if to_draw else None)
-
-
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
            machine: Path | None = None, bootstrap: tuple[int, int] | None = None,
-           beside: Beside | None = None, show: Callable[[str], None] | None = None
-           ) -> tuple[ResultRecord, ResultPlace]:
+           beside: Beside | None = None, show: Callable[[str], None] | None = None,
+           to_draw: bool = False) -> tuple[ResultRecord, ResultPlace]:
     """Read, solve, judge; the document of result.json, and where it is to be written.
 
     `bootstrap` is a number of replicates and a seed. `show` is given verdict and parameters as soon
-    as they are known, before the rest is.
+    as they are known, before the rest is; what is needed `to_draw` is loaded while that is found.
     """
-    from calib.cli.planned import run_with_machine
-    from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge
-    from calib.judge.set_aside import UnknownName
     from calib.run.folder import read_run
     from calib.run.result_folder import result_place
 
     place = result_place(out, run_folder)
     run = read_run(run_folder, unfinished=machine is not None)
     if machine is not None:
+        from calib.cli.planned import run_with_machine
+
         run = run_with_machine(run, machine)
     talk.tell_all(run.notices)
     with talk.working(_size(run)):
+        plausible_found = beside.later(elsewhere.plausible, run, set_aside) if beside else None
+        from calib.judge.choice import solve_as_chosen
+        from calib.judge.judgement import judge
+        from calib.judge.set_aside import UnknownName
+
         try:
             chosen = solve_as_chosen(run, set_aside)
         except UnknownName as error:
             raise typer.BadParameter(str(error), param_hint="--set-aside") from None
         judgement = judge(chosen.solution, tolerance, beside.later if beside else partial,
-                          chosen.out, chosen.instead)
-        # Only now: where another process judges too, it takes no time.
+                          chosen.out, chosen.instead, plausible_found)
         from calib.report.pages.summary import verdict_and_parameters
         from calib.report.record import verdict_document, with_noise
 
@@ -122,6 +113,9 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
             document = with_entries(document, run.entries)
     if show is not None:
         show(verdict_and_parameters(document))
+    if beside and to_draw:
+        beside.later(load, elsewhere.DRAWS)
+        load(elsewhere.DRAWS)
     document = with_noise(document, judgement)
     if bootstrap is not None:
         document = _bootstrapped(document, chosen.solution, *bootstrap)

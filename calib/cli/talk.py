@@ -162,14 +162,13 @@ def _reader_may_be_gone(stream):
 @contextmanager
 def working(what: str) -> Iterator[None]:
     """Say what is being done while it is; a moving line on a terminal, one line elsewhere."""
+    if not sys.stderr.isatty():
+        tell(what + " ...")
+        yield
+        return
     from rich.console import Console
 
-    stderr = Console(stderr=True)
-    if stderr.is_terminal:
-        with stderr.status(printable(what)):
-            yield
-    else:
-        tell(what + " ...")
+    with Console(stderr=True).status(printable(what)):
         yield
 
 

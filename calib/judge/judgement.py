@@ -46,7 +46,7 @@ class Judgement:
     ----------
     trends : tuple of Trend
         Strongest first.
-    noise_found, held_out_found, plausible_found : callable
+    noise_found, held_out_found, plausible_found, instead_found : callable
         ``noise_found()`` is what `noise` has: it may still be on its way from another process.
     offset : Offset or None
         Of the check shots.
@@ -60,8 +60,6 @@ class Judgement:
         Of the run without its suspects.
     out : tuple of Share
         What was set aside.
-    instead : Instead or None
-        What explains that, or the suspects, as well.
     """
 
     reliability: Reliability
@@ -72,6 +70,7 @@ class Judgement:
     noise_found: Callable[[], tuple[Noise, ...] | None]
     held_out_found: Callable[[], HeldOut | None]
     plausible_found: Callable[[], Plausibility]
+    instead_found: Callable[[], Instead | None]
     check: Checked | None
     offset: Offset | None
     correlation: Correlation | None
@@ -80,7 +79,6 @@ class Judgement:
     taped: TapeTest
     edge: EdgeKnown
     out: tuple[Share, ...] = ()
-    instead: Instead | None = None
 
     def __repr__(self):
         failed = ", ".join(self.failed)
@@ -108,6 +106,11 @@ class Judgement:
     def plausible(self) -> Plausibility:
         """Of the run as it is; no other machine is claimed that fits only for the suspects."""
         return _plausible(self.plausible_found(), self.suspects)
+
+    @cached_property
+    def instead(self) -> Instead | None:
+        """What explains what was set aside, or the suspects, as well."""
+        return self.instead_found()
 
     @cached_property
     def gates(self) -> tuple[Gate, ...]:
@@ -142,7 +145,8 @@ class Judgement:
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
           later: Callable[..., Callable] = partial,
-          out: tuple[Share, ...] = (), instead: Instead | None = None) -> Judgement:
+          out: tuple[Share, ...] = (), instead: Instead | None = None,
+          plausible_found: Callable[[], Plausibility] | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
     Parameters
@@ -156,21 +160,23 @@ def judge(solution: Solution, tolerance: float | None = None,
         What was set aside, by `calib.judge.gates.shares`.
     instead : Instead, optional
         What explains it as well, by `calib.judge.instead`.
+    plausible_found : callable, optional
+        Gives `plausibility` of the solution, where that is asked for already.
     """
     run = solution.run
-    plausible_found = later(plausibility, solution)
+    plausible_found = plausible_found or later(plausibility, solution)
     suspects = find_suspects(solution)
     rest = suspects.without
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
     held_out_found = later(hold_out, rest, FOLDS) if again else _none
+    alike = suspects.beyond_chance and len(run.shots) <= MOST_SHOTS
+    instead_found = later(_instead, solution, suspects, instead) if alike else lambda: instead
     noise_found = later(_noise, suspects) if again else _none
     checks, told = reliability(solution.adjustment), identifiability(solution)
     edge = edge_known(solution, told.weak)
     check, offset = _checked(solution, edge, tolerance)
-    if suspects.beyond_chance and len(run.shots) <= MOST_SHOTS:
-        instead = explains_as_well(solution, rest, suspects.aside) or instead
     return Judgement(
         reliability=checks,
         suspects=suspects,
@@ -180,6 +186,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         noise_found=noise_found,
         held_out_found=held_out_found,
         plausible_found=plausible_found,
+        instead_found=instead_found,
         check=check,
         offset=offset,
         correlation=correlation(rest),
@@ -188,12 +195,16 @@ def judge(solution: Solution, tolerance: float | None = None,
         taped=tape_test(run.rig, rest.parameters, rest.covariance, run.tape),
         edge=edge,
         out=out,
-        instead=instead,
     )
 
 
 def _none():
     return None
+
+
+@one_thread
+def _instead(solution, suspects, otherwise):
+    return explains_as_well(solution, suspects.without, suspects.aside) or otherwise
 
 
 def _plausible(found: Plausibility, suspects: Suspects) -> Plausibility:

@@ -19,7 +19,7 @@ class Broken:
     def __reduce__(self):
         return {breaks}, ()
 
-beside = Beside.start("json")
+beside = Beside.start()
 print("none" if beside is None else "one")
 if beside is not None:
     one, other = beside.later(sorted, [3, 1, 2]), beside.later(len, {argument})
@@ -73,7 +73,7 @@ def test_none_where_there_is_none_to_have(before):
 @two
 def test_it_ends_with_the_first():
     """Nothing asked: the first process ends, and so does the other."""
-    code = (IDLE + "import calib.cli.drawing_process as b, sys; x = b.Beside.start('json'); "
+    code = (IDLE + "import calib.cli.drawing_process as b, sys; x = b.Beside.start(); "
             "print(x.pid, flush=True)")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     state = Path(f"/proc/{int(done.stdout)}/stat")
@@ -91,7 +91,7 @@ def test_both_draw_the_same(tmp_path):
         alone = "os.sched_setaffinity(0, {min(os.sched_getaffinity(0))}); " * (name == "alone")
         words = ["calib", "demo", str(tmp_path / name)]
         code = (IDLE + f"import sys; {alone}sys.argv = {words!r}; "
-                "from calib.cli import main; main()")
+                "from calib.cli import command; command()")
         subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, timeout=300)
         made.append(tmp_path / name / "result")
     one, other = (json.loads((folder / "files.json").read_text())["files"] for folder in made)

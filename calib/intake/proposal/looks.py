@@ -13,7 +13,7 @@ from calib.intake.files.times import patterns_of, seconds_of
 from calib.intake.proposal.words import reading_meant
 from calib.run.complaints import Findings
 from calib.run.numerals import is_number
-from calib.run.text import DIALECTS, decode, split_cells
+from calib.run.text import DIALECTS, decode, split_cells, whole_lines
 
 _AXES = ({"east", "north", "up"}, {"latitude", "longitude"}, {"x", "y"})
 HEAD = 1 << 18
@@ -76,12 +76,12 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     """
     with path.open("rb") as stream:
         data = stream.read(HEAD)
+    if len(data) == HEAD:
+        data = whole_lines(data) or data
     if is_landxml(data):
         return Look(path, "points", (), (), (), "", data)
     text = decode(data, path.name, Findings())
     lines = content_lines(text or "")
-    if len(data) == HEAD:
-        lines = lines[:-1]
     told = {cell: name for name, cell in called.items()
             if name in {*readings, "pose", "stand", "time"}}
     best: tuple[int, tuple[str, ...], list[tuple[int, str]], str] = (1, (), lines, "")

@@ -17,7 +17,7 @@ from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.run.complaints import quote
 from calib.run.numerals import is_number
-from calib.run.text import split_cells
+from calib.run.text import split_cells, split_lines
 
 _DAY = 86400.0
 _TAIL = 1 << 14
@@ -191,7 +191,7 @@ def _log_times(look, at):
     """Times of the first rows of a log, and of the last."""
     with look.path.open("rb") as stream:
         stream.seek(max(look.path.stat().st_size - _TAIL, 0))
-        tail = stream.read().decode("utf-8", "replace").splitlines()[1:]
+        tail = split_lines(stream.read().decode("utf-8", "replace"))[1:]
     last = [split_cells(line, look.delimiter) or () for line in tail[-3:]]
     cells = [row for row in [*look.rows[:50], *last] if at and len(row) > at[-1]]
     return [" ".join(row[i] for i in at) for row in cells]
