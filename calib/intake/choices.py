@@ -59,8 +59,9 @@ class Doubtful(InputError):
     choices : tuple of Choice
     """
 
-    def __init__(self, choices: Sequence[Choice], file: str = "import"):
+    def __init__(self, choices: Sequence[Choice], file: str = "import",
+                 complaints: Sequence[Complaint] = ()):
         self.choices = tuple(choices)
-        super().__init__([Complaint(file, None, None,
-                                    f"nothing that settles {choice.about} ({choice.why})",
-                                    choice.sayings) for choice in choices])
+        super().__init__(complaints or [
+            Complaint(file, None, None, f"nothing that settles {choice.about} ({choice.why})",
+                      choice.sayings) for choice in choices])

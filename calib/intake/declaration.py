@@ -145,6 +145,7 @@ class Declaration(_Strict):
     factor: Number | None = Field(default=None, gt=0.9, lt=1.1)
     about: tuple[Number, Number] | None = None
     origin: tuple[Number, Number, Number] | None = None
+    east_north: Literal["as-written", "exchanged"] | None = None
     pole: Number | Literal["applied", "column"] | None = None
     ids: str | None = None
     ids_in: Literal["point", "description", "both"] = "point"

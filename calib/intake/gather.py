@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Doubtful
 from calib.intake.declaration import Declaration
 from calib.intake.files.pointings import Pointings, read_observations
 from calib.intake.files.points import read_points, to_site
@@ -26,10 +27,12 @@ from calib.intake.matching.field_shots import (
     FieldShot,
     Source,
     note_outlying,
+    repeats_choice,
     settle_repeats,
     stands_of,
     tell_copied_shots,
 )
+from calib.intake.matching.handedness import exchanged
 from calib.intake.matching.known_points import (
     Backsights,
     KnownPoints,
@@ -120,9 +123,12 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     lists = read(request, imported, booking, with_times, findings)
     if sheet_of_ids is not None:
         complain_of_unfound(sheet_of_ids, booking.found, booking.seen, findings)
-    sd = imported.rig.shot_sd
+    if declared.east_north == "exchanged":
+        lists = [list(map(exchanged, shots)) for shots in lists]
+    sd, before = imported.rig.shot_sd, len(findings.complaints)
     imported.shots, imported.check = (
         settle_repeats(shots, declared.repeats, sd, findings) for shots in lists)
+    repeated = findings.complaints[before:] if declared.repeats == "refuse" else []
     both = imported.shots + imported.check
     tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
     _check_targets(both, imported.rig, findings)
@@ -132,6 +138,8 @@ def gather_import(request: Request, findings: Findings) -> Imported:
         findings.complain(request.points[0].name, None, None, "no shot among the points",
                           "ids that fit, or a booking sheet that names them")
     _refuse_existing(request, findings)
+    if repeated and findings.complaints == repeated:
+        raise Doubtful([repeats_choice(len(repeated))], complaints=repeated)
     findings.stop_if_at_fault()
     _add_readings(request, imported, findings)
     findings.stop_if_at_fault()

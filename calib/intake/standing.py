@@ -3,9 +3,12 @@
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import Declaration
 from calib.intake.matching.foreseen import foresee
+from calib.intake.matching.handedness import fit_mirrored, misfits
 from calib.intake.matching.moves import Move, moves
 from calib.run.complaints import Findings, quote
 from calib.run.copies import complain_of_lookalikes
@@ -27,6 +30,7 @@ def settle_stands(imported: "Imported", declared: Declaration, findings: Finding
     findings.stop_if_at_fault()
     seen = foresee(imported.rig, imported.shots + imported.check, imported.readings or {})
     found = moves(imported.rig, seen)
+    _check_hand(imported, declared, seen, found)
     if len(silent) < len(imported.stands):
         for move in found:
             if move.sure and imported.stands[move.after] == imported.stands[move.before]:
@@ -53,6 +57,29 @@ def settle_stands(imported: "Imported", declared: Declaration, findings: Finding
         by_pose[pose] = replace(readings, stand=at)
     if stand == 1:
         _note_silent(silent, findings)
+
+
+def _check_hand(imported, declared, seen, found):
+    """Shots that fit the machine only mirrored; told alone where somebody wants them so."""
+    first = {move.before for move in found}
+    stand = np.cumsum([pose in first for pose in seen.poses])
+    straight, mirrored = misfits(seen, stand)
+    if not fit_mirrored(straight, mirrored):
+        return
+    says = (f"the shots fit the machine only mirrored: to {mirrored:.2f} m, and to {straight:.2f} "
+            "m as they are")
+    if declared.east_north is not None:
+        imported.left_open.append(says)
+        return
+    answers = [Alternative("yes: read each as the other", {"east_north": "exchanged"},
+                           "--east-north exchanged"),
+               Alternative("no: take them as they are", {"east_north": "as-written"},
+                           "--east-north as-written")]
+    # Of raw observations those of the known points may be.
+    raise Doubtful([Choice(
+        "whether east and north are exchanged", tuple(answers[bool(declared.angles):]), False,
+        says + (" (are east and north of the known points exchanged?)" if declared.angles else ""),
+        unseen=False)])
 
 
 def _stated(imported, findings):

@@ -116,3 +116,37 @@ def test_the_column_of_the_stand_by_its_plain_headings(calib, files, heading):
     stands = files(named, (heading,))
     status, _, err = calib("a.csv", "b.csv", "--into", "run", "--yes", *OPTIONS)
     assert status == 0 and stands_of("run") == {p: s + "x" for p, s in stands.items()}, err
+
+
+def test_east_and_north_exchanged(calib, files):
+    """A mirrored machine is refused; the next line reads each as the other, or goes on."""
+    def mirrored(shots, sheet):
+        shots[["east", "north"]] = shots[["north", "east"]].to_numpy()
+
+    files()
+    calib("a.csv", "b.csv", "--into", "run", "--yes", *OPTIONS)
+    meant = pd.read_csv("run/shots.csv")
+    files(mirrored)
+    told = ("a.csv", "b.csv", "--into", "other", "--yes", *OPTIONS)
+    status, _, err = calib(*told)
+    assert status == 3 and "only mirrored" in err
+    assert err.splitlines()[-1].endswith("--east-north exchanged")
+    status, _, err = calib(*told, "--east-north", "exchanged")
+    assert status == 0 and err.splitlines()[-1] == "Next: calib solve other"
+    pd.testing.assert_frame_equal(pd.read_csv("other/shots.csv"), meant)
+    status, _, err = calib(*told, "--east-north", "as-written", "--replace")
+    assert status == 0 and err.splitlines()[-1] == "Next: calib diagnose other"
+
+
+def test_a_shot_twice_has_a_next_line_that_solves_it(calib, files):
+    """The same id again, centimetres off: the next line says which counts."""
+    def twice(shots, sheet):
+        shots.loc[len(shots)] = shots.iloc[-1]
+        shots.loc[len(shots) - 1, "up"] += 0.031
+
+    files(twice)
+    told = ("a.csv", "b.csv", "--into", "run", "--yes", *OPTIONS)
+    status, _, err = calib(*told)
+    assert status == 3 and err.splitlines()[-1].endswith("--repeats last"), err
+    status, _, err = calib(*told, "--repeats", "last")
+    assert status == 0, err

@@ -21,7 +21,7 @@ LETTERS = {"P": "point", "N": "north", "E": "east", "Z": "up", "D": "description
 _KINDS = {
     "text": "point description pose target setup face",
     "length": "north east up ellipsoidal_height sd_east sd_north sd_up sd_horizontal "
-              "rms_horizontal distance target_height",
+              "rms_horizontal distance target_height instrument_height",
     "angle": "direction zenith",
     "degrees": "latitude longitude",
     "covariance": "cov_east_east cov_north_north cov_up_up cov_east_north cov_east_up cov_north_up",

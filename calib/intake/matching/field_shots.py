@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.intake.choices import Alternative, Choice
 from calib.intake.files.ids import Booked
 from calib.intake.geometry.pooling import pool
 from calib.run.complaints import Findings, quote
@@ -77,6 +78,15 @@ def settle_repeats(
         else:
             settled.append(_pooled(group, what, default_sd, findings))
     return _unique(settled, findings)
+
+
+def repeats_choice(count: int) -> Choice:
+    """What is to become of targets that were shot several times in a pose."""
+    says = {"last": "the last counts: the first was bad",
+            "pool": "the mean, if they agree to their sds", "keep": "each counts"}
+    return Choice(f"which shots count of {count} target(s) shot again in their pose", tuple(
+        Alternative(text, {"repeats": policy}, f"--repeats {policy}")
+        for policy, text in says.items()), False, "a re-shot, or a name typed twice", unseen=False)
 
 
 def _pooled(group, what, default_sd, findings):
