@@ -89,8 +89,8 @@ TABLE = (
     _declaring(_COORDINATES, "origin", "LATITUDE,LONGITUDE,HEIGHT (deg, m; WGS 84) of the point "
                "of the site that becomes 0, 0, 0; the middle of the points if not said.",
                read=_numbers(3)),
-    _declaring(_COORDINATES, "east_north", "as-written, or exchanged: where headings mistake one for "
-               "the other. Asked if the shots fit the machine only mirrored."),
+    _declaring(_COORDINATES, "east_north", "as-written, or exchanged: where headings mistake one "
+               "for the other. Asked if the shots fit the machine only mirrored."),
     _declaring(_COORDINATES, "pole", "Pole or prism height: applied, column, or a height to take "
                "off, in the unit of the file. Proposed if not said."),
     _declaring(_IDS, "ids", 'How point ids are made, such as "{pose}-{target}"; also {stand} and '
