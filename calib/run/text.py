@@ -23,12 +23,15 @@ _UNSEEN = r"\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\u
 #: that are no characters.
 _CONTROL_IN_FILE = re.compile(rf"[\x00-\x08\x0b\x0e-\x1f{_UNSEEN}]")
 
+#: A form feed beside text: alone on its line it parts pages.
+_FEED_IN_LINE = re.compile(r"(?<=[^\r\n])\x0c|\x0c(?=[^\r\n])")
+
 #: The same in a name or a sentence, which has no line ends either.
 CONTROL = re.compile(rf"[\x00-\x08\x0a-\x1f{_UNSEEN}]")
 
 
 #: A remark; an error value of a spreadsheet in the first cell of a row is none.
-_COMMENT = re.compile(r"\s*#(?!N/A|REF!|DIV/0!|VALUE!|NAME\?|NUM!|NULL!|SPILL!|CALC!)")
+COMMENT = re.compile(r"\s*#(?!N/A|REF!|DIV/0!|VALUE!|NAME\?|NUM!|NULL!|SPILL!|CALC!)")
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,7 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
     if not text.strip():
         findings.complain(file, None, None, "an empty file", "text")
         return None
-    control = _CONTROL_IN_FILE.search(text)
+    control = _CONTROL_IN_FILE.search(text) or _FEED_IN_LINE.search(text)
     if control:
         byte = ord(control[0])
         findings.complain(
@@ -134,6 +137,19 @@ def split_lines(text: str) -> list[str]:
     """Physical lines, whatever the line ends; only CR, LF and CRLF end a line."""
     lines = re.split("\r\n|\n|\r", text)
     return lines[:-1] if lines[-1] == "" else lines
+
+
+def whole_lines(data: bytes) -> bytes:
+    """The bytes up to the last line end: what is still being written, or was not read, is left out.
+
+    Examples
+    --------
+    >>> whole_lines(b"1,2\\r3,"), whole_lines(b"1")
+    (b'1,2\\r', b'')
+    """
+    wide = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}.get(data[:2])
+    text = data.decode(wide or "latin-1", "ignore")
+    return text[:max(text.rfind("\n"), text.rfind("\r")) + 1].encode(wide or "latin-1")
 
 
 def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
@@ -217,7 +233,7 @@ def read_grid(
         None after a complaint: two ways to read it with different numbers, or no way.
     """
     numbered = [(n, line) for n, line in enumerate(split_lines(text), 1) if line.strip()]
-    content = [(n, line) for n, line in numbered if not _COMMENT.match(line)]
+    content = [(n, line) for n, line in numbered if not COMMENT.match(line)]
     if not content:
         findings.complain(file, None, None, "only comments", "a row of column names")
         return None
@@ -245,7 +261,7 @@ def read_grid(
 
 
 def _looks_like_a_row(line, dialect, width):
-    if not _COMMENT.match(line):
+    if not COMMENT.match(line):
         return False
     cells = split_cells(line.lstrip()[1:], dialect.delimiter) or ()
     return len(cells) == width > 1 and any(is_number(c, dialect.decimal) for c in cells)

@@ -23,6 +23,7 @@ from calib.intake.proposal.propose import propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES
+from calib.run.text import whole_lines
 from calib.yard.field_files import kept_declaration
 from calib.yard.notebook import Notebook, free_name
 from calib.yard.progress import NEAR
@@ -162,7 +163,7 @@ class Collector:
         declared, findings = self._declared(), Findings()
         data = self.path.read_bytes() if os.stat(self.path).st_size <= _LARGEST else b""
         # A line that is still being written is not there yet.
-        whole = data if data.rstrip().endswith(b">") else data[: data.rfind(b"\n") + 1]
+        whole = data if data.rstrip().endswith(b">") else whole_lines(data)
         if not whole.strip() or len(whole.strip().splitlines()) < 2:
             return None, declared
         points = read_points(whole, self.path.name, declared, findings)

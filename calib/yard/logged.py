@@ -14,6 +14,7 @@ from calib.intake.declaration import LogDeclaration
 from calib.intake.files.log import blocks, gather, read_layout
 from calib.intake.matching.dwell import dwell
 from calib.run.complaints import Findings, InputError
+from calib.run.text import whole_lines
 
 #: Only so much of the end of a log is read, bytes.
 _TAIL = 1 << 17
@@ -101,12 +102,9 @@ def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:
 def _head_and_tail(log, first_line):
     """The lines before the first row, and the whole lines at the end."""
     with log.open("rb") as stream:
-        head = b"".join(stream.readline() for _ in range(first_line - 1))
-        begin = stream.tell()
-        stream.seek(0, 2)
-        start = max(begin, stream.tell() - _TAIL)
+        head = b"".join(stream.read(_TAIL).splitlines(keepends=True)[:first_line - 1])
+        start = max(len(head), stream.seek(0, 2) - _TAIL)
         stream.seek(start)
-        tail = stream.read()
-    if start > begin:
-        tail = tail[tail.find(b"\n") + 1:]
-    return head + tail[: tail.rfind(b"\n") + 1]
+        tail = whole_lines(stream.read())
+    return head + (tail if start == len(head) else
+                   b"".join(tail.splitlines(keepends=True)[1:]))

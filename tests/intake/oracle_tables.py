@@ -68,7 +68,7 @@ def time_changes(text):
         ("zeros behind", text[:-1] + "000Z"), ("comma", '"' + text.replace(".", ",") + '"'),
     ):
         yield Change(name, shape, seconds, True)
-    for control in "\x07\x0b\x1b\x7f\x85\x9b\u2028\u202e\u200b\ufeff":
+    for control in "\x07\x0b\x0c\x1b\x7f\x85\x9b\u2028\u202e\u200b\ufeff":
         yield Change(f"control {ord(control):#x}", text[:7] + control + text[7:], REFUSE)
         yield Change(f"control {ord(control):#x} behind", text + control, REFUSE)
     for name, shape in (
@@ -89,7 +89,7 @@ def time_changes(text):
 class Table(Kind):
     """A table of an import; a log of a recorder may have to be saved as UTF-8 first."""
 
-    doubtful = ("row twice", "CR", "UTF-16")
+    doubtful = ("row twice", "UTF-16")
 
     def __init__(self, name, text, numbers, read, ids=(), optional=(), times=()):
         super().__init__(name, text, numbers, (), read, ids, optional)

@@ -72,16 +72,21 @@ def test_damaged_logs(tmp_path, rig):
 TABLES = {kind.name: kind for kind in oracle_tables.kinds()}
 
 
+OFTEN = pytest.mark.parametrize("count", [2000, pytest.param(100_000, marks=pytest.mark.slow)])
+
+
+@OFTEN
 @pytest.mark.parametrize("name", TABLES)
-def test_tables_as_a_careful_person_reads_them(name):
-    """2,000 files with one or two changed cells, times or layouts: as meant, or refused."""
+def test_tables_as_a_careful_person_reads_them(name, count):
+    """Files with one or two changed cells, times or layouts: as meant, or refused."""
     rng = np.random.default_rng(12)
-    found = [fault for _ in range(2000) if (fault := wrong(TABLES[name], rng))]
+    found = [fault for _ in range(count) if (fault := wrong(TABLES[name], rng))]
     assert not found, f"{len(found)}: " + "\n".join(found[:5])
 
 
-def test_landxml_as_a_careful_person_reads_it():
-    """2,000 files with one or two changed values, and broken ones: as meant, or refused."""
+@OFTEN
+def test_landxml_as_a_careful_person_reads_it(count):
+    """Files with one or two changed values, and broken ones: as meant, or refused."""
     rng = np.random.default_rng(11)
-    found = [fault for _ in range(2000) if (fault := wrong_landxml(rng))]
+    found = [fault for _ in range(count) if (fault := wrong_landxml(rng))]
     assert not found, f"{len(found)}: " + "\n".join(found[:5])

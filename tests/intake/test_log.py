@@ -89,6 +89,34 @@ def test_the_way_the_log_is_written_does_not_matter(tmp_path, rig, steady):
     assert other["1"].source.lines == tuple(n + 1 for n in plain["1"].source.lines)
 
 
+@pytest.mark.parametrize("ends", [["\r"], ["\r", "\n", "\r\n"], ["\n\f\n"]])
+def test_line_ends_do_not_matter(tmp_path, rig, steady, monkeypatch, ends):
+    """CR alone or between others ended no line: rows fell out, or a long log was called empty."""
+    seconds, readings, _ = steady
+    text = [HEAD, *lines_of(np.append(seconds, seconds + 60), np.vstack([readings] * 2))]
+    plain, *_ = read(tmp_path, rig, text, [shot("1", 20.0)])
+    written = "".join(line + ends[i % len(ends)] for i, line in enumerate(text)).encode()
+    assert len(written) > 1 << 16
+    monkeypatch.setattr(log_module, "BLOCK", 1000)
+    other, findings, _ = read(tmp_path, rig, written, [shot("1", 20.0)])
+    assert not findings.complaints, told(findings)
+    np.testing.assert_array_equal(other["1"].values, plain["1"].values)
+    step = ends[0].count("\n") or 1
+    assert other["1"].source.lines == tuple(step * (n - 1) + 1 for n in plain["1"].source.lines)
+
+
+def test_a_spreadsheets_error_in_the_first_cell_is_no_remark(tmp_path, rig, steady):
+    """A row that begins with #N/A fell out without a word."""
+    seconds, readings, _ = steady
+    rows = [f"{line.partition(',')[2]},{line.partition(',')[0]}"
+            for line in lines_of(seconds, readings)]
+    rows[200] = "#N/A," + rows[200].partition(",")[2]
+    head = ",".join((*NAMES, "time"))
+    _, findings, _ = read(tmp_path, rig, [head, "# a remark", *rows], [shot("1", 20.0)])
+    assert [(c.line, c.column, c.found) for c in findings.complaints] == [
+        (203, "house_pitch", '"#N/A"')]
+
+
 def test_blocks_do_not_matter(tmp_path, rig, steady, monkeypatch):
     """Read in blocks of 1000 bytes the log gives the same means, lines and hash."""
     seconds, readings, _ = steady

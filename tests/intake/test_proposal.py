@@ -7,6 +7,7 @@ from calib.intake.declaration import declare
 from calib.intake.files.columns import header_name
 from calib.intake.files.header_units import plain
 from calib.intake.files.headings import HEADINGS
+from calib.intake.proposal.looks import HEAD, look_at
 from calib.intake.proposal.naming import namings
 from calib.intake.proposal.propose import answered, propose
 from calib.run.complaints import InputError
@@ -243,3 +244,14 @@ def test_damaged_files_are_no_fault_of_the_program(run, written, number):
             continue
         assert proposal.declared is not None
 
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le", "utf-16-be"])
+def test_only_the_beginning_is_looked_at(tmp_path, encoding):
+    """A letter cut in two there made another encoding, and other headings, of the whole file."""
+    for shift in range(2):
+        text = "\ufeffpoint,Höhe,east,north\n" + "x" * shift + "1,2,3,4,öß\n" * HEAD
+        path = tmp_path / "job.csv"
+        path.write_bytes(text.encode(encoding)[:HEAD + 100])
+        look = look_at(path, ())
+        assert look.meant[1] == "up" and len(look.rows[-1]) == 5

@@ -24,6 +24,8 @@ from .conftest import RIG, TAPE
 
 REFUSE = "refuse"
 
+_ENDS = (("LF", "\n"), ("CR", "\r"), ("CRLF", "\r\n"))
+
 
 @dataclass(frozen=True)
 class Change:
@@ -65,7 +67,7 @@ def number_changes(text, rng):
         ("left-to-right mark", f"\u200e{text}"),
     ):
         yield Change(name, shape, value, True)
-    for control in "\x00\x07\x0b\x1b\x7f\x85\x9b\u2028\u202e":
+    for control in "\x00\x07\x0b\x0c\x1b\x7f\x85\x9b\u2028\u202e":
         yield Change(f"control {ord(control):#x}", text[:k] + control + text[k:], REFUSE)
         yield Change(f"control {ord(control):#x} behind", text + control, REFUSE)
     for name, shape in (
@@ -84,6 +86,7 @@ def number_changes(text, rng):
         ("exponent cut", f"{digits}e"), ("complex", f"{digits}j"), ("dms", "12°30'15\""),
         ("very long", "x" * 100_000), ("two numbers", f"{text} {text}"), ("Arabic", "٣٫٥"),
         ("doubled quote", f'"{text}""'), ("open quote", f'"{text}'),
+        *((f"{name} in quotes", f'"{digits[:1]}{end}{digits[1:]}"') for name, end in _ENDS),
     ):
         yield Change(name, shape, REFUSE)
 
@@ -95,7 +98,10 @@ def id_changes(text):
     yield Change("no-break space behind", f"{text}\u00a0", text, True)
     yield Change("empty", "", REFUSE)
     yield Change("control", text[:1] + "\x9b" + text[1:], REFUSE)
+    yield Change("form feed", text + "\x0c", REFUSE)
     yield Change("escape", text + "\x1b[31m", REFUSE)
+    for name, end in _ENDS:
+        yield Change(f"{name} in quotes", f'"{text}{end}"', text, True)
     yield Change("bidi override", "\u202e" + text, REFUSE)
     yield Change("open quote", f'"{text}', REFUSE)
 
@@ -213,7 +219,13 @@ def _laid_out(rows, rng):
         rows, name = rows[1:], "header gone"
     elif kind == 12:
         rows, name = [*rows, rows[-1]], "row twice"
-    data = (lead + "".join(",".join(r) + end for r in rows)).encode(encoding)
+    ends = [end] * len(rows)
+    if kind == 15:
+        ends, name = ["\n\x0c\n"] * len(rows), "a form feed on a line of its own"
+    elif kind == 16:
+        ends, name = rng.choice(["\r", "\n", "\r\n"], len(rows)).tolist(), "mixed line ends"
+    lines = [",".join(r) + e for r, e in zip(rows, ends, strict=True)]
+    data = (lead + "".join(lines)).encode(encoding)
     if kind == 13:
         data, name = data + b"\x00", "NUL behind"
     elif kind == 14:

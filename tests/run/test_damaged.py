@@ -71,7 +71,7 @@ def check_is_whole(run):
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=120, deadline=None,
+@settings(max_examples=60, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_damaged_file(sound, name, data):

@@ -66,6 +66,8 @@ def test_an_empty_file(data):
          "text (a spreadsheet must be saved as CSV first)"),
         ("a,b\n".encode("utf-16-le"), "shots.csv line 1: found binary data (a byte 0x00), expected "
          "plain text (a spreadsheet must be saved as CSV first)"),
+        (b"a,b\n\x0c\n1,2\x0c\n", "shots.csv line 3: found binary data (a byte 0x0c), expected "
+         "plain text (a spreadsheet must be saved as CSV first)"),
         (b"\x81\x8d", "shots.csv: found bytes that are not text, expected text in UTF-8 "
          "(binary data, or a damaged file?)"),
         (b"\xff\xfea", "shots.csv: found bytes that are not text, expected text in UTF-8 "

@@ -100,6 +100,17 @@ def test_a_line_that_is_still_being_written_is_not_read(at_pose):
     assert len(rows(session.notebook.folder)) == 1
 
 
+@pytest.mark.parametrize(("end", "encoding"), [("\r", "utf-8"), ("\n", "utf-16")])
+def test_other_line_ends_and_letters_are_waited_for_too(at_pose, end, encoding):
+    """With CR the page saw no line and said nothing; UTF-16 cut at a byte was called no text."""
+    session, collected, _, shots = at_pose
+    settled(session.notebook.folder)
+    text = (HEAD + line(1, shots[0]) + line(2, shots[1])[:-4]).replace("\n", end)
+    collected.write_bytes(text.encode(encoding))
+    assert not session.look().collector_trouble
+    assert len(rows(session.notebook.folder)) == 1
+
+
 def test_what_is_doubtful_is_told_and_nothing_is_guessed(at_pose):
     session, collected, _, _ = at_pose
     collected.write_text("1;2;3\n4;5;6\n")

@@ -46,6 +46,15 @@ def test_a_log_is_followed_while_it_grows(rig, tmp_path):
     assert seen.readings["boom"] == "31.000" and seen.trouble == ()
 
 
+def test_a_log_whose_lines_end_with_cr(rig, tmp_path):
+    path = tmp_path / "log.csv"
+    write(path, at(10, 300), lambda s: 20.0)
+    written = path.read_bytes()
+    assert len(written) > 1 << 17
+    path.write_bytes(written.replace(b"\n", b"\r") + b"2031-05-04T09:00:3")
+    assert last_readings(path, rig, LogDeclaration()).readings["boom"] == "20.000"
+
+
 def test_a_row_that_is_being_written_is_not_read(rig, tmp_path):
     path = tmp_path / "log.csv"
     write(path, at(10, 30), lambda s: 20.0, "2031-05-04T09:00:3")

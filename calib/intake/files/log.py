@@ -4,9 +4,11 @@ Of every row only the time is looked at; the readings are read, by the one numbe
 the rows asked for. So the memory needed does not grow with the file.
 """
 
+import codecs
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from io import IncrementalNewlineDecoder
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ from calib.intake.files.reading_units import Span, as_read, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
-from calib.run.text import Dialect, read_grid, split_cells
+from calib.run.text import COMMENT, Dialect, read_grid, split_cells, whole_lines
 
 BLOCK = 8 << 20
 """Bytes read at a time."""
@@ -113,7 +115,7 @@ def read_layout(
                           "a log in UTF-8 (UTF-16 and binary logs must be exported as text)")
         return None
     if len(head) == 1 << 16:
-        head = head[: head.rfind(b"\n") + 1]
+        head = whole_lines(head) or head
     text = head.decode("utf-8-sig", "replace")
     grid = read_grid(text, path.name, findings) if text.strip() else None
     if grid is None:
@@ -171,16 +173,16 @@ def blocks(
 ) -> Iterator[Block]:
     """The rows of a log, a block at a time; complains of times that cannot be read.
 
-    `digest` (a hashlib object) is fed every byte.
+    `digest` (a hashlib object) is fed every byte. In the blocks LF ends every line, whatever did.
     """
-    rest, line = b"", 1
+    rest, line, more = b"", 1, True
+    unix = IncrementalNewlineDecoder(codecs.getincrementaldecoder("latin-1")(), translate=True)
     with path.open("rb") as stream:
-        while True:
+        while more:
             data = stream.read(BLOCK)
-            if not data:
-                break
             digest.update(data)
-            data = rest + data
+            more = bool(data)
+            data = rest + unix.decode(data, final=not more).encode("latin-1")
             cut = data.rfind(b"\n") + 1
             if cut == 0 and len(data) > _LONGEST_LINE:
                 findings.complain(path.name, line, None, "no line end in a million bytes",
@@ -195,7 +197,7 @@ def blocks(
                 return
     if rest.strip() and line == 1:
         findings.complain(path.name, 1, None, "no line end in the whole file",
-                          "lines that end with LF or CRLF")
+                          "a text file with line ends")
     elif rest.strip():
         findings.note(path.name, "the last line has no line end and may be incomplete: not used ("
                       + quote(rest.decode("utf-8", "replace").strip()) + ")", line)
@@ -206,8 +208,10 @@ def _block(data, first_line, file, layout, times, findings):
     ends = np.flatnonzero(raw == ord("\n"))
     starts = np.concatenate([[0], ends[:-1] + 1])
     lines = first_line + np.arange(len(starts))
-    wanted = (lines >= layout.first_line) & (ends > starts) & (raw[starts] != ord("#"))
-    wanted &= ~((ends - starts == 1) & (raw[starts] == ord("\r")))
+    wanted = (lines >= layout.first_line) & (ends > starts)
+    wanted &= (ends - starts > 1) | (raw[starts] != ord("\f"))
+    for row in np.flatnonzero(wanted & (raw[starts] == ord("#"))):
+        wanted[row] = not COMMENT.match(data[starts[row]:ends[row]].decode("latin-1"))
     starts, ends, lines = starts[wanted], ends[wanted], lines[wanted]
     begin, width = _time_cells(raw, starts, ends, layout)
     seconds = np.full(len(starts), np.nan)
@@ -234,7 +238,7 @@ def _time_cells(raw, starts, ends, layout):
         # Times of one width, the same as in the first row, need no search. Whether what stands
         # there is a time is seen when it is read.
         width = int(np.argmax(raw[starts[0]:ends[0]] == delimiter))
-        bare = raw[starts[0]] not in b' "' and raw[starts[0] + width - 1] not in b' "\r'
+        bare = raw[starts[0]] not in b' "' and raw[starts[0] + width - 1] not in b' "'
         ends_there = raw[np.minimum(starts + width, len(raw) - 1)] == delimiter
         if 0 < width and bare and ends_there.all():
             return starts, np.full(len(starts), width)
@@ -246,13 +250,13 @@ def _time_cells(raw, starts, ends, layout):
     missing = begin > ends
     begin = np.where(missing, starts, begin)
     end = np.where(missing, starts, end)
-    # Spaces, quotes and a carriage return around the time.
+    # Spaces and quotes around the time.
     for _ in range(3):
         inside = begin < end
         head = raw[np.minimum(begin, len(raw) - 1)]
         begin = begin + (inside & np.isin(head, (ord(" "), ord('"'))))
         tail = raw[np.maximum(end - 1, 0)]
-        end = end - ((begin < end) & np.isin(tail, (ord(" "), ord('"'), ord("\r"))))
+        end = end - ((begin < end) & np.isin(tail, (ord(" "), ord('"'))))
     return begin, end - begin
 
 
@@ -297,7 +301,7 @@ def read_rows(block: Block, wanted: Iterable[int], layout: LogLayout, file: str,
     """Read the readings of some rows of a block, in deg; complains of rows with more or fewer cells
     than the header, and of cells that are no angles."""
     for row in wanted:
-        cells = split_cells(block.text(row).rstrip("\r"), layout.dialect.delimiter) or ()
+        cells = split_cells(block.text(row), layout.dialect.delimiter) or ()
         line = int(block.lines[row])
         if len(cells) < layout.width or any(cells[layout.width:]):
             hint = (" (decimal commas need semicolons or tabs between columns)"

@@ -35,7 +35,7 @@ from calib.run.table import (
     complain_of_repeats,
     read_table,
 )
-from calib.run.text import decode
+from calib.run.text import decode, split_lines
 from calib.run.units import half_circle
 
 _ARM = 0.6
@@ -99,12 +99,12 @@ def read_sheet(
     sd = table.matrix(f"sd_{name}" for name in called)
     blank = ("",) * len(table)
     stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)
-    raw, digest = text.splitlines(), hashlib.sha256(data).hexdigest()
+    raw, digest = split_lines(text), hashlib.sha256(data).hexdigest()
     out = {}
     for row, pose in enumerate(table.texts.get("pose", ())):
         line = int(table.lines[row])
         seconds = datetime.fromisoformat(times[row]).timestamp() if times[row] else np.nan
-        source = Source(file, (line,), digest, raw[line - 1].strip() if line <= len(raw) else "",
+        source = Source(file, (line,), digest, raw[line - 1].strip(),
                         _as_written(units))
         noted = {c.name: table.texts[c.name][row] for c in rig.pose_columns
                  if c.name in table.texts}
