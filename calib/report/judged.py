@@ -51,6 +51,7 @@ from calib.report.words.reading import replaced_says
 from calib.report.words.relabelling import equivalent_says, relabelling_edit
 from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
+from calib.report.words.tape import tape_says
 from calib.report.words.trend import trend_name, trend_says
 
 #: How many trends are listed besides the significant ones.
@@ -64,8 +65,8 @@ UNCHECKED = "not checked by anything"
 def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests]:
     """Per shot: each component, and the shot as a vector of three, tested at equal power."""
     checks, adjustment = judgement.reliability, solution.adjustment
-    tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
-    mdb = checks.observation_mdb.reshape(-1, 3)
+    tau = pope_taus(checks.observations.w, adjustment).reshape(-1, 3)
+    mdb = checks.observations.mdb.reshape(-1, 3)
     vectors = GroupTests.of(adjustment).test_all(
         [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
     records = []
@@ -197,12 +198,10 @@ def _taped_notes(judgement):
         if not test.significant[i]:
             break
         unit = quantity_unit(rig, test.quantities[i])
-        off = (1.0 if unit == "deg" else 1000.0) * unit_factor(unit) * (
-            test.tape[i] - test.without[i])
-        shown = f"{off:+.2f} deg" if unit == "deg" else f"{off:+.1f} mm"
-        yield (f"The taped {spoken(test.quantities[i])} is {shown} off what the rest says "
-               f"({-test.z[i]:+.1f} sd; of {count} good values one is beyond {test.limit:.1f} sd "
-               f"in {100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100): {do}.")
+        says = tape_says(test.quantities[i], unit, unit_factor(unit) * test.tape[i],
+                         unit_factor(unit) * test.without[i], test.z[i])
+        yield (f"{says}; of {count} good values one is beyond {test.limit:.1f} sd in "
+               f"{100 * -np.expm1(count * np.log1p(-TAPE_LEVEL)):.0f} runs of 100: {do}.")
 
 
 def plausible_record(plausible: Plausibility) -> tables.Plausible:

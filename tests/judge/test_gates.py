@@ -14,6 +14,9 @@ from calib.judge.gates import ERROR_RATE, Question, shared
 from calib.judge.goal import TIMES_SD, EdgeKnown, edge_known
 from calib.judge.identify import weak_directions
 from calib.judge.judgement import judge
+from calib.report.pages.entries import writer
+from calib.report.pages.sheet import sheet_sections
+from calib.report.pages.values import contradicted
 from calib.report.record import result_document
 from calib.report.words.gate import gate_says
 from calib.simulate import drawn_joints, drawn_parameters, simulate
@@ -103,8 +106,16 @@ def test_a_tape_value_three_sds_off_is_in_the_verdict(rig):
     run = replace(run, tape=replace(run.tape, value=value))
     document = result_document(solve_as_chosen(run), judge(solve(run)))
     notes = document.verdict.notes
-    assert len(notes) == 1 and notes[0].startswith("The taped boom length is +")
-    assert "tape it again" in notes[0]
+    assert len(notes) == 1 and notes[0].startswith("The taped boom length of 57")
+    assert " mm more than the 5" in notes[0] and "tape it again" in notes[0]
+    assert document.taped is not None
+    (row,) = [r for r in document.taped.rows if r.significant]
+    assert f"than the {1000 * row.without:.1f} mm of all else" in notes[0]
+    suspects = next(g for g in document.verdict.gates if g.name == "suspects")
+    assert suspects.says == ("No shot, reading or pose is suspect, but of the taped values boom "
+                             "length: tape again.")
+    assert contradicted(document.taped)[0] in str(sheet_sections(
+        document, writer(), lambda _: None)[0])
 
 
 def test_a_shot_that_is_out_accuses_no_tape(rig):

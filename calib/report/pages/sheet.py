@@ -26,6 +26,7 @@ from calib.report.figures.drawings import drawings
 from calib.report.pages.decision import answers
 from calib.report.pages.entries import Write, to_enter, writer
 from calib.report.pages.report import foot
+from calib.report.pages.values import contradicted
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
 from calib.report.words.cautions import CAUTIONS
@@ -82,7 +83,8 @@ def sheet_sections(document: ResultRecord, write: Write,
                    *(d for d in document.derived if d.unit == "deg")])
     columns, decision = ("quantity", "value", "sd", "unit"), document.decision
     sections = [
-        Section("decision", "Decision", (answers(document), _before_and_after(document))),
+        Section("decision", "Decision", (
+            answers(document), *_tape_again(document), _before_and_after(document))),
         replace(listed, blocks=(*listed.blocks, *signs)),
         Section("marks", "Marks and antennas, for what places the machine by them", (
             Table("Where they are in the frame of their member, and bearings at joints zero",
@@ -97,6 +99,14 @@ def sheet_sections(document: ResultRecord, write: Write,
                       ("entered by", "checked by", "date")))),
     ]
     return [s for s in sections if s is not None]
+
+
+def _tape_again(document):
+    """Taped values that all else contradicts."""
+    if document.taped is None or not tape_can_be_judged(document):
+        return ()
+    says = contradicted(document.taped)
+    return (Items(tuple(("tape again", words(f"{one}.")) for one in says)),) if says else ()
 
 
 def _before_and_after(document):

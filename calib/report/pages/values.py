@@ -27,6 +27,7 @@ from calib.report.pages.entries import to_enter, writer
 from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.requirement import tape_can_be_judged, with_taped
+from calib.report.words.tape import tape_says
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
@@ -106,8 +107,7 @@ def taped(document: ResultRecord, record: Taped) -> Section:
         "All taped values together: chi-square ", fixed(joint.chi2, 1), " with ",
         fixed(joint.dof, 0), " degrees of freedom; by chance alone above ",
         fixed(joint.limit, 1), " once in a hundred times.")),)
-    apart = tuple(("more than chance", words(Name(r.quantity).words, " is off by ", *_off(r)))
-                  for r in record.rows if r.significant)
+    apart = tuple(("more than chance", words(f"{says}.")) for says in contradicted(record))
     return Section("taped", "Taped against solved", (
         *_edge_cost(document, record), *((Items(apart),) if apart else ()), *together,
         Picture("pulls", "Tape pulls",
@@ -127,12 +127,10 @@ def taped(document: ResultRecord, record: Taped) -> Section:
     ))
 
 
-def _off(row):
-    """Taped less what the rest says, and how rare that is."""
-    label, factor = SHOWN[row.unit]
-    _, _, decimals = value_cells(row.solved, row.solved_sd or None, row.unit)
-    return (fixed(row.difference, decimals, -factor, True), f" {label} from the solved value, ",
-            fixed(row.z, 1, -1.0, True), " sds where it is tested.")
+def contradicted(record: Taped) -> list[str]:
+    """What all else says of the taped values that it contradicts."""
+    return [tape_says(r.quantity, r.unit, r.tape, r.without, r.z) for r in record.rows
+            if r.significant and r.z is not None and r.without is not None]
 
 
 def _taped_table(record):
@@ -174,8 +172,8 @@ def edge_now(document: ResultRecord, named=()) -> Section:
     """How well the edge is known over the envelope, at the poses, and where somebody asked."""
     extra = () if not named else (Table(
         "Edge sd at the postures asked for (mm, 1 sd)", ("posture", "edge sd"),
-        [[", ".join(f"{name} {angle:g} deg" for name, angle in row.joints.items()), mm(row.sd)]
-         for row in named], wide=(0,)),)
+        [[", ".join(f"{spoken(name)} {angle:g} deg" for name, angle in row.joints.items()),
+          mm(row.sd)] for row in named], wide=(0,)),)
     at_poses = [p.edge_sd for p in document.poses if p.edge_sd is not None]
     poses = () if not at_poses else (Text(words(
         "In the poses of this run it is between ", mm(min(at_poses)), " and ", mm(max(at_poses)),

@@ -61,7 +61,10 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
         case gates.GLOBAL_TEST, _:
             return global_test_says(passed, solution, judgement.correlation)
         case gates.SUSPECTS, _:
-            return _suspects(judgement.suspects)
+            taped = judgement.taped
+            return _suspects(judgement.suspects, [
+                spoken(name) for name, out in zip(taped.quantities, taped.significant, strict=True)
+                if out])
         case gates.HELD_OUT, Judgement(held_out=HeldOut() as held):
             return _held_out(passed, held)
         case gates.CORRELATION, Judgement(correlation=Correlation() as found):
@@ -123,14 +126,17 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
     return failed
 
 
-def _suspects(suspects: Suspects):
+def _suspects(suspects: Suspects, taped: Sequence[str]):
+    """What is suspect; `taped` values that all else contradicts have a sentence of their own."""
     readings = suspects.solution.rig.reading_names
     if suspects.remaining:
         so_far = spoken_values((s.name for s in suspects.found[:_NAMED]), readings)
         found = f" Suspect so far: {so_far}." if suspects.found else ""
         return too_many_says(suspects.remaining, readings) + found
     if not suspects.found:
-        return "No shot, reading, taped value or pose is suspect."
+        return (f"No shot, reading or pose is suspect, but of the taped values {', '.join(taped)}: "
+                "tape again." if taped else
+                "No shot, reading, taped value or pose is suspect.")
     chance = spoken_values((s.name for s in suspects.within_chance), readings)
     chance = (f"Furthest out, though no further than the worst of a good run may be: {chance}."
               if chance else "")
