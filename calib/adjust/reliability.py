@@ -35,29 +35,25 @@ _PRIOR: tuple[Any, ...] = ("prior",)
 
 
 @dataclass(frozen=True)
-class Reliability:
-    """Reliability of a whole adjustment: observations (n,), readings (n_blocks, k), priors (q,)."""
+class Checks:
+    """How well some values are checked by all others; each array in the shape of the values."""
 
-    #: observation_w, reading_w, prior_w: Standardised residuals, positive where measured is above
-    #: computed; NaN where nothing checks the value.
-    observation_w: np.ndarray
-    #: observation_redundancy, reading_redundancy, prior_redundancy: 0 where nothing checks the
-    #: value.
-    observation_redundancy: np.ndarray
-    #: observation_mdb, reading_mdb, prior_mdb: Minimal detectable bias in the value's own unit; inf
-    #: where nothing checks the value.
-    observation_mdb: np.ndarray
-    #: observation_checked, reading_checked, prior_checked: bool. False: not checked by anything, an
-    #: error of any size passes unseen.
-    observation_checked: np.ndarray
-    reading_w: np.ndarray
-    reading_redundancy: np.ndarray
-    reading_mdb: np.ndarray
-    reading_checked: np.ndarray
-    prior_w: np.ndarray
-    prior_redundancy: np.ndarray
-    prior_mdb: np.ndarray
-    prior_checked: np.ndarray
+    #: Standardised residuals, positive where measured is above computed; NaN where nothing checks
+    #: the value.
+    w: np.ndarray
+    redundancy: np.ndarray  #: 0 where nothing checks the value.
+    #: Minimal detectable bias in the value's own unit; inf where nothing checks the value.
+    mdb: np.ndarray
+    checked: np.ndarray  #: Bool. False: by nothing, an error of any size passes unseen.
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """Reliability of a whole adjustment."""
+
+    observations: Checks  #: Shape (n,).
+    readings: Checks  #: Shape (n_blocks, k).
+    priors: Checks  #: Shape (q,).
 
 
 def reliability(adjustment: Adjustment) -> Reliability:
@@ -94,7 +90,7 @@ def reliability(adjustment: Adjustment) -> Reliability:
         )
         redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
         _store(by_prior, everything, weighted, c, p, redundancy)
-    return Reliability(*_checked(by_row), *_checked(by_reading), *_checked(by_prior))
+    return Reliability(*map(_checked, (by_row, by_reading, by_prior)))
 
 
 def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
@@ -356,14 +352,9 @@ def _store(family: tuple[np.ndarray, ...], where: np.ndarray, weighted: np.ndarr
     family[3][where] = redundancy
 
 
-def _checked(family: tuple[np.ndarray, ...]
-             ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _checked(family: tuple[np.ndarray, ...]) -> Checks:
     weighted, c, p, redundancy = family
     checked = c > UNCHECKED * p
     root = np.sqrt(np.where(checked, c, 1.0))
-    return (
-        np.where(checked, weighted / root, np.nan),
-        np.where(checked, redundancy, 0.0),
-        np.where(checked, delta0() / root, np.inf),
-        checked,
-    )
+    return Checks(np.where(checked, weighted / root, np.nan), np.where(checked, redundancy, 0.0),
+                  np.where(checked, delta0() / root, np.inf), checked)

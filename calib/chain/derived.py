@@ -1,13 +1,15 @@
 """Quantities computed from the chain with every joint angle zero, and their gradients."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from calib.chain.motion import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
 
-#: Two points nearer than this have neither distance nor bearing that could change, m.
-_NO_LENGTH = 1e-9
-_AXIS = {"ahead": 0, "left": 1, "above": 2}
+#: Two points nearer than this have neither distance nor direction that could change, m.
+NO_LENGTH = 1e-9
+_ALONG = ("ahead", "left", "above")
 
 
 def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -33,15 +35,30 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
     rates = points.by_parameters[1::2] - points.by_parameters[::2]
     values, gradient = np.empty(len(arms)), np.empty((len(arms), len(parameters)))
     for i, derived in enumerate(rig.derived):
-        if derived.measure == "distance":
-            values[i] = np.linalg.norm(arms[i])
-            gradient[i] = arms[i] @ rates[i] / max(values[i], _NO_LENGTH)
-        elif derived.measure == "bearing":
-            ahead, left, _ = arms[i]
-            values[i] = np.arctan2(left, ahead)
-            gradient[i] = (ahead * rates[i, 1] - left * rates[i, 0]) / max(
-                ahead**2 + left**2, _NO_LENGTH**2)
-        else:
-            axis = _AXIS[derived.measure]
-            values[i], gradient[i] = arms[i, axis], rates[i, axis]
+        values[i], gradient[i] = of_line(
+            derived.measure, list(zip(arms[i], rates[i], strict=True)))
     return values, gradient
+
+
+def of_line(measure: str, parts: Sequence[tuple[float, np.ndarray]]) -> tuple[float, np.ndarray]:
+    """A length or angle of a line, with its gradient.
+
+    Parameters
+    ----------
+    measure : str
+        "ahead", "left", "above", "distance", "bearing" left of the first axis seen along the third,
+        or "inclination" towards the third.
+    parts : sequence of (float, ndarray)
+        The three components, m, each with its gradient, shape (p,).
+    """
+    (x, dx), (y, dy), (z, dz) = parts
+    if measure in _ALONG:
+        return parts[_ALONG.index(measure)]
+    if measure == "distance":
+        length = np.sqrt(x**2 + y**2 + z**2)
+        return length, (x * dx + y * dy + z * dz) / max(length, NO_LENGTH)
+    flat = np.hypot(x, y)
+    if measure == "bearing":
+        return np.arctan2(y, x), (x * dy - y * dx) / max(flat**2, NO_LENGTH**2)
+    d_flat = (x * dx + y * dy) / max(flat, NO_LENGTH)
+    return np.arctan2(z, flat), (flat * dz - z * d_flat) / max(flat**2 + z**2, NO_LENGTH**2)

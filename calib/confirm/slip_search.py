@@ -255,11 +255,7 @@ def _miscopied(compared: Comparison, base, dof) -> list[Tried]:
 
 def left_out(compared: Comparison, pose: int) -> Comparison:
     """The comparison without a pose."""
-    shown, keep = compared.shown, compared.shown.pose != pose
-    rest = replace(
-        shown, pose=shown.pose[keep], target=shown.target[keep], position=shown.position[keep],
-        shot=None if shown.shot is None else shown.shot[keep], line=shown.line[keep])
-    return replace(compared, shown=rest)
+    return replace(compared, shown=compared.shown.select(compared.shown.pose != pose))
 
 
 def _pairs(compared: Comparison, sheet: Sheet, singles, misfits, base, dof):

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.chain.chain import Chain, Target
-from calib.chain.derived import derived_values
+from calib.chain.derived import NO_LENGTH, derived_values, of_line
 from calib.chain.motion import HOUSE_PLACEMENT, Motion
 from calib.chain.rig import Rig
 from calib.entries.schema import (
@@ -21,9 +21,6 @@ from calib.entries.schema import (
     checked,
     sound_entries,
 )
-
-#: Points nearer than this have no direction, m.
-_NO_LENGTH = 1e-9
 
 
 @dataclass(frozen=True)
@@ -323,30 +320,15 @@ def _measured(entries, parameters, jacobian):
             continue
         arm, by_arm = at[1, i] - at[0, i], by[1, i] - by[0, i]
         parts = [(axis[i] @ arm, axis[i] @ by_arm + arm @ by_axis[i]) for axis, by_axis in axes]
-        values[i], gradients[i] = _of_line(m.what, parts)
+        values[i], gradients[i] = of_line(m.what, parts)
     return values, gradients
-
-
-def _of_line(what, parts):
-    """A length or angle of a line with components `parts`, each with its gradient."""
-    (x, dx), (y, dy), (z, dz) = parts
-    if what in ("ahead", "left", "above"):
-        return parts[("ahead", "left", "above").index(what)]
-    if what == "distance":
-        length = np.sqrt(x**2 + y**2 + z**2)
-        return length, (x * dx + y * dy + z * dz) / max(length, _NO_LENGTH)
-    flat = np.hypot(x, y)
-    if what == "bearing":
-        return np.arctan2(y, x), (x * dy - y * dx) / max(flat**2, _NO_LENGTH**2)
-    d_flat = (x * dx + y * dy) / max(flat, _NO_LENGTH)
-    return np.arctan2(z, flat), (flat * dz - z * d_flat) / max(flat**2 + z**2, _NO_LENGTH**2)
 
 
 def _angle_at(a, b, da, db):
     """The angle between two arms, and its gradient."""
-    la, lb = (max(float(np.linalg.norm(v)), _NO_LENGTH) for v in (a, b))
+    la, lb = (max(float(np.linalg.norm(v)), NO_LENGTH) for v in (a, b))
     cosine = a @ b / (la * lb)
-    sine = max(float(np.linalg.norm(np.cross(a, b))) / (la * lb), _NO_LENGTH)
+    sine = max(float(np.linalg.norm(np.cross(a, b))) / (la * lb), NO_LENGTH)
     d_cosine = ((b / (la * lb) - cosine * a / la**2) @ da
                 + (a / (la * lb) - cosine * b / lb**2) @ db)
     return float(np.arctan2(sine, cosine)), -d_cosine / sine

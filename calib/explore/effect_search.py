@@ -15,9 +15,9 @@ import numpy as np
 
 from calib.calibration import Solution, solve
 from calib.explore.found import Exploration, Found, Tested, Verdict
-from calib.explore.rivals import fits, known_mistake, single_number
+from calib.explore.rivals import known_mistake, single_number
 from calib.explore.tried import ALIKE, RUN_LEVEL, Round
-from calib.judge.fits import solved
+from calib.judge.fits import passes, solved
 from calib.judge.judgement import HOPELESS
 from calib.judge.set_aside import SetAside, without
 from calib.judge.suspects import find_suspects, set_aside_of
@@ -147,7 +147,8 @@ def _with_verdicts(tested, found) -> tuple[Tested, ...]:
 
 def _against_mistakes(run, result: Exploration) -> Exploration:
     """The same, without what a field mistake explains better."""
-    result = replace(result, fits=fits(result.after))
+    fit = result.after.adjustment
+    result = replace(result, fits=passes(fit.chi2, fit.dof))
     rival = single_number(result.before)
     if rival is None and result.found and not result.fits:
         rival = known_mistake(without(run, result.aside))

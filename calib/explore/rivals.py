@@ -10,7 +10,6 @@ from calib.judge.added import beyond_chance, scores
 from calib.judge.added_numbers import all_added
 from calib.judge.explain import Explanation, explain
 from calib.judge.facts import Fact
-from calib.judge.fits import passes
 from calib.run.records import Run
 
 #: Families of mistakes that are effects too.
@@ -51,8 +50,3 @@ def known_mistake(run: Run) -> Rival | None:
         return None
     worth = np.inf if found.claimed is None else found.as_it_is.score - best.score
     return Rival(worth, best.mistake.family, best.mistake.fact)
-
-
-def fits(solution: Solution) -> bool:
-    """The global test against too large a misfit."""
-    return passes(solution.adjustment.chi2, solution.adjustment.dof)

@@ -1,6 +1,6 @@
 """Two results of the same rig: did its geometry change in between, and what of it?"""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +8,7 @@ import numpy as np
 from calib.adjust.congruency import Congruency, Epoch, congruency
 from calib.adjust.distributions import f_sf
 from calib.chain.circle import differences
+from calib.chain.rig import Rig
 from calib.judge import same_model
 from calib.judge.common import difference, difference_covariance, shared_shots
 from calib.judge.survey import Survey
@@ -114,16 +115,21 @@ def _same_precision(first, second):
 
 def _candidates(survey, names):
     """Names of what may have moved, and the change of the parameters per unit of each."""
-    units = np.array(survey.units(names), object)
-    values = survey.parameters[survey.index(names)]
-    scale = np.where(units == "m", values, 0.0)
-    zeros = {r.zero for r in survey.rig.readings if r.kind == "in_boom_plane"}
-    vertical = np.array([name in zeros for name in names], float)
-    together = [(name, column) for name, column in ((SURVEY_SCALE, scale),
-                                                    (SURVEY_VERTICAL, vertical))
-                if np.count_nonzero(column) > 1]
+    index = survey.index(names)
+    together = list(survey_changes(survey.rig, index, survey.parameters[index]))
     return ((*names, *(name for name, _ in together)),
             np.column_stack([np.eye(len(names)), *(column for _, column in together)]))
+
+
+def survey_changes(rig: Rig, index: Sequence[int], values: np.ndarray
+                   ) -> Iterator[tuple[str, np.ndarray]]:
+    """What a survey changes in several of a rig's parameters (n,), per unit of the change."""
+    parameters = [rig.parameters[i] for i in index]
+    zeros = {r.zero for r in rig.readings if r.kind == "in_boom_plane"}
+    for name, change in ((SURVEY_SCALE, np.where([p.unit == "m" for p in parameters], values, 0.0)),
+                         (SURVEY_VERTICAL, np.array([p.name in zeros for p in parameters], float))):
+        if np.count_nonzero(change) > 1:
+            yield name, change
 
 
 def epoch(survey: Survey, names: Sequence[str], origin: np.ndarray) -> Epoch:

@@ -47,7 +47,7 @@ def external_reliability(solution: Solution, checks: Reliability) -> External:
         nothing = worst < 1e-12
         return np.where(nothing, 0.0, worst * np.where(nothing, 0.0, mdb))
 
-    shots = at_edge(moved.observations, checks.observation_mdb).reshape(-1, 3).max(1)
+    shots = at_edge(moved.observations, checks.observations.mdb).reshape(-1, 3).max(1)
     readings = at_edge(moved.readings.reshape(-1, moved.readings.shape[-1]),
-                       checks.reading_mdb.ravel()).reshape(checks.reading_mdb.shape)
-    return External(shots, readings, at_edge(moved.priors[:taped], checks.prior_mdb[:taped]))
+                       checks.readings.mdb.ravel()).reshape(checks.readings.mdb.shape)
+    return External(shots, readings, at_edge(moved.priors[:taped], checks.priors.mdb[:taped]))

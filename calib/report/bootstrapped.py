@@ -8,6 +8,7 @@ from calib.document.bootstrapped import Bootstrap, BootstrapRow
 from calib.document.record import ResultRecord
 from calib.report.blocks import Table, Text, fixed, words
 from calib.report.numbers import SHOWN, unit_factor
+from calib.report.spoken import spoken
 from calib.resampled import Resolved
 
 #: The logarithm of the ratio of two widths scatters by 0.85 over the root of the number of poses;
@@ -38,8 +39,8 @@ def with_bootstrap(document: ResultRecord, solution: Solution, resolved: Resolve
 
 
 def _says(rows, poses, count, left_out):
-    wide = [r.name for r in rows if r.disagrees and r.ratio > 1]
-    narrow = [r.name for r in rows if r.disagrees and r.ratio < 1]
+    wide = [spoken(r.name) for r in rows if r.disagrees and r.ratio > 1]
+    narrow = [spoken(r.name) for r in rows if r.disagrees and r.ratio < 1]
     said = []
     if wide:
         said.append(f"The bootstrap's intervals are wider than the linear ones for "

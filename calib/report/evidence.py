@@ -187,8 +187,8 @@ def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
     Parts of `calib.document.solved.Shot`.
     """
     reliability = judgement.reliability
-    w = reliability.observation_w.reshape(-1, 3)
-    redundancy = reliability.observation_redundancy.reshape(-1, 3)
+    w = reliability.observations.w.reshape(-1, 3)
+    redundancy = reliability.observations.redundancy.reshape(-1, 3)
     return [
         {**seen, "w_by_axis": Axes.of(w[i]), "redundancy_by_axis": Axes.of(redundancy[i])}
         for i, seen in enumerate(seen_from_house(solution, solution.run.shots, solution.misses))

@@ -65,8 +65,8 @@ UNCHECKED = "not checked by anything"
 def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests]:
     """Per shot: each component, and the shot as a vector of three, tested at equal power."""
     checks, adjustment = judgement.reliability, solution.adjustment
-    tau = pope_taus(checks.observation_w, adjustment).reshape(-1, 3)
-    mdb = checks.observation_mdb.reshape(-1, 3)
+    tau = pope_taus(checks.observations.w, adjustment).reshape(-1, 3)
+    mdb = checks.observations.mdb.reshape(-1, 3)
     vectors = GroupTests.of(adjustment).test_all(
         [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
     records = []

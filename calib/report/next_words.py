@@ -24,6 +24,7 @@ from calib.report.plan_words import (
     within,
 )
 from calib.report.press.terminal import console, text_of
+from calib.report.spoken import spoken, spoken_values
 from calib.report.words.cautions import CAUTIONS
 
 #: 2: with the goal at 95 %, lengths 1 sd where their description says so.
@@ -129,7 +130,7 @@ def next_summary(document: tables.NextRecord) -> str:
     if not document.enough:
         out.print(f"{best_buy(document)}\n")
     shot = document.shot
-    aside = f"; set aside: {', '.join(document.set_aside)}" if document.set_aside else ""
+    aside = f"; set aside: {spoken_values(document.set_aside)}" if document.set_aside else ""
     out.print(f"So far {shot.shots} shots in {shot.poses} poses, stands "
               f"{', '.join(shot.stands)}{aside}.")
     if document.unsolved:
@@ -141,7 +142,7 @@ def next_summary(document: tables.NextRecord) -> str:
         out.print(f"The edge is known to {within(worst)} (95 %, worst over the envelope; 1 sd "
                   f"{mm(worst)}, root mean square {mm(rms)}).")
     if document.weak and not document.undetermined:
-        parts = ", ".join(f"{w.parameter} {100 * w.share:.0f} %" for w in document.weak)
+        parts = ", ".join(f"{spoken(w.parameter)} {100 * w.share:.0f} %" for w in document.weak)
         out.print(f"Weakest there: {parts} of the variance.")
     out.print(_enough(document) if document.enough else _not_enough(document))
     if document.enough:

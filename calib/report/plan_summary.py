@@ -9,6 +9,7 @@ from calib.judge.goal import TIMES_SD
 from calib.plan.curve import GoalOutOfReach
 from calib.report import plan_words
 from calib.report.press.terminal import console, text_of
+from calib.report.spoken import spoken
 
 #: Minutes at which the curve is told.
 _ROUND = (10, 15, 20, 25, 30, 45, 60, 75, 90, 120, 180, 240)
@@ -43,7 +44,8 @@ def out_of_reach(error: GoalOutOfReach) -> str:
              f"{error.minutes:.0f} minutes reach {plan_words.within(error.reached)} (95 %, worst "
              "over the envelope).",
              "What bounds it (the same, were that error gone):"]
-    lines += [f"- {name}: {plan_words.within(worst)}" for name, worst in error.bounds[:_NAMED]]
+    lines += [f"- {spoken(name)}: {plan_words.within(worst)}"
+              for name, worst in error.bounds[:_NAMED]]
     return "\n".join(lines)
 
 

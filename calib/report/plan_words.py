@@ -9,6 +9,7 @@ from calib.judge.goal import TIMES_SD
 from calib.plan.choose import PARAMETERS
 from calib.plan.curve import KNEE_MINUTES, KNEE_SHARE
 from calib.plan.tolerance import FINE, TRIED
+from calib.report.spoken import spoken
 
 #: Corners higher than this above the ground are out of reach of a pole that somebody holds, m
 #: (common practice, no source).
@@ -52,7 +53,7 @@ def shown_cells(pose: PoseRecord, units: Mapping[str, str]) -> list[str]:
 
 def notes_in_words(pose: PoseRecord) -> str:
     """What is to be noted of a pose: a name and a word, several with commas."""
-    return ", ".join(f"{name} {word}" for name, word in pose.noted.items())
+    return ", ".join(f"{spoken(name)} {word}" for name, word in pose.noted.items())
 
 
 def edge_span(pose: PoseRecord) -> str:
@@ -78,7 +79,7 @@ def shots_in_words(shoot: list[str]) -> str:
         if both != name and f"{both}_right" in left:
             left.remove(f"{both}_right")
             name = both
-        words.append(name.replace("_", " "))
+        words.append(spoken(name))
     return ", ".join(words)
 
 
@@ -157,7 +158,7 @@ def _losses(document):
         "random draws).")
     if document.undetermined:
         says.append("The shots alone do not determine, so that only the tape decides: "
-                    + "; ".join(document.undetermined) + ".")
+                    + "; ".join(map(spoken, document.undetermined)) + ".")
     says += _kept_out(document.kept_out)
     if robust.undetermined:
         says.append("WEAK: losing one of the poses " + ", ".join(robust.undetermined)
@@ -174,7 +175,7 @@ def _kept_out(kept_out):
             f"machine with {'; '.join(one.machines)}." for one in kept_out if one.quantity is None]
     taped = [one for one in kept_out if one.quantity is not None]
     if taped:
-        what = "; ".join(f"{one.quantity} ({', or '.join(one.machines)})" for one in taped)
+        what = "; ".join(f"{spoken(one.quantity)} ({', or '.join(one.machines)})" for one in taped)
         says.append("Tape these too, roughly: the shots would fit another machine as well, which "
                     f"only such a tape rules out. What to tape, and what it rules out: {what}.")
     return says
@@ -186,12 +187,12 @@ def _for_the_display(document):
     for mark in document.display:
         ahead, left, above = (within(sd) for sd in mark.sd)
         line = ("" if mark.to is None or mark.bearing_sd is None else
-                f", and how far the line from it to {mark.to} points left of the boom plane, "
-                f"known to {TIMES_SD * mark.bearing_sd:.2f} deg")
+                f", and how far the line from it to {spoken(mark.to)} points left of the boom "
+                f"plane, known to {TIMES_SD * mark.bearing_sd:.2f} deg")
         says.append(
-            f"If {mark.mark} positions the machine, its display needs how far it is ahead, left "
-            f"and above of the boom foot pin, known to {ahead}, {left} and {above}{line}. Both are "
-            "in the result.")
+            f"If {spoken(mark.mark)} positions the machine, its display needs how far it is ahead, "
+            f"left and above of the boom foot pin, known to {ahead}, {left} and {above}{line}. "
+            "Both are in the result.")
     return says
 
 
@@ -225,7 +226,7 @@ def _effort(minutes):
     alike = {}
     for name, each in minutes.per_shot.items():
         pointed = " from the instrument" if name in minutes.pointed_at else ""
-        alike.setdefault(f"{each:g} a shot{pointed}", []).append(name.replace("_", " "))
+        alike.setdefault(f"{each:g} a shot{pointed}", []).append(spoken(name))
     shots = "; ".join(f"{each} ({', '.join(names)})" for each, names in alike.items())
     return (f"Minutes: {minutes.per_pose:g} to settle, lock, read and book a pose; {shots}; "
             f"{minutes.per_stand:g} from stand to stand; driving at the joints' speeds "
@@ -235,7 +236,7 @@ def _effort(minutes):
 def _known_before(tape):
     if not tape.names:
         return f"Nothing is taped ({tape.source}): the plan counts on the shots alone."
-    return f"Known beforehand, from {tape.source}: {', '.join(tape.names)}."
+    return f"Known beforehand, from {tape.source}: {', '.join(map(spoken, tape.names))}."
 
 
 def _errors(document):
@@ -244,7 +245,7 @@ def _errors(document):
     for reading in document.readings:
         sd = noise.readings[reading.name]
         shown = f"{sd:.2g} deg" if reading.unit == "deg" else f"{1000 * sd:.2g} mm"
-        alike.setdefault(shown, []).append(reading.name)
+        alike.setdefault(shown, []).append(spoken(reading.name))
     shots = [f"{1000 * sd:.2g}" for sd in noise.shot.values()]
     readings = "; ".join(f"{', '.join(names)} {sd}" for sd, names in alike.items())
     return (f"Errors, 1 sd, independent of each other: shots {', '.join(shots)} mm "

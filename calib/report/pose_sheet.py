@@ -13,6 +13,7 @@ from calib.report.figures.style import short
 from calib.report.plan_words import DECIMALS, edge_span
 from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
+from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
 
 #: Poses on a printed page at most; as many on each as there must be.
@@ -125,7 +126,8 @@ def sheet_of(document: PlanRecord) -> Sheet:
         cells = tuple(_cell(name, value, pose.tolerance[name], units[name])
                       for name, value in pose.readings.items())
         rows.append(Row(pose.pose, pose.stand, pose.stand != before, edge_span(pose),
-                        ("readings", *(f"{name} {word}" for name, word in pose.noted.items())),
+                        ("readings", *(f"{spoken(name)} {word}"
+                                       for name, word in pose.noted.items())),
                         tuple(pose.shoot), cells, side, behind))
         before = pose.stand
     count, stands = len(rows), len(document.stands)
@@ -135,7 +137,7 @@ def sheet_of(document: PlanRecord) -> Sheet:
         subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
         pages=[rows[i : i + size] for i in range(0, count, size)],
-        readings=[f"{name.replace('_', ' ')}, {unit}" for name, unit in units.items()],
+        readings=[f"{spoken(name)}, {unit}" for name, unit in units.items()],
         side=Frame.of(sides, ground),
         behind=Frame.of(behinds),
         ground=ground,

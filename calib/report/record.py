@@ -196,9 +196,9 @@ def rms_3d(residuals: np.ndarray) -> float:
 def shot_records(solution: Solution, judgement: Judgement) -> list[solved.Shot]:
     """One record per shot, in the order of shots.csv; lengths in m."""
     run, checks = solution.run, judgement.reliability
-    w = checks.observation_w.reshape(-1, 3)
-    redundancy = checks.observation_redundancy.reshape(-1, 3)
-    mdb = checks.observation_mdb.reshape(-1, 3)
+    w = checks.observations.w.reshape(-1, 3)
+    redundancy = checks.observations.redundancy.reshape(-1, 3)
+    mdb = checks.observations.mdb.reshape(-1, 3)
     evidence = shot_evidence(solution, judgement)
     tests = judged.shot_reliability(solution, judgement)
     records = []
@@ -223,19 +223,19 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[solved.Rea
     """One record per pose and reading; angles in deg, strokes in m."""
     run, checks = solution.run, judgement.reliability
     corrections = run.rig.reading_factors * solution.adjustment.corrections
-    mdb = run.rig.reading_factors * checks.reading_mdb
-    tau = pope_taus(checks.reading_w, solution.adjustment)
+    mdb = run.rig.reading_factors * checks.readings.mdb
+    tau = pope_taus(checks.readings.w, solution.adjustment)
     return [
         solved.Reading(
             pose=pose,
             reading=reading,
             correction=float(corrections[p, r]),
-            w=number(checks.reading_w[p, r]),
+            w=number(checks.readings.w[p, r]),
             tau=number(tau[p, r]),
-            redundancy=number(checks.reading_redundancy[p, r]),
+            redundancy=number(checks.readings.redundancy[p, r]),
             detectable=number(mdb[p, r]),
             suspect=bool(judgement.suspect_readings[p, r]),
-            says=None if checks.reading_checked[p, r] else judged.UNCHECKED,
+            says=None if checks.readings.checked[p, r] else judged.UNCHECKED,
             unit=run.rig.readings[r].unit,
         )
         for p, pose in enumerate(run.poses.ids)

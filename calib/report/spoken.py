@@ -19,7 +19,7 @@ def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
     ----------
     names : iterable of str
     readings : collection of str
-        The readings of the rig; ``POSE/READING`` with any other stays as it is.
+        Those of the rig, if they are known: only with them ``POSE/READING`` is told from a shot.
 
     Examples
     --------
@@ -38,7 +38,7 @@ def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
         elif rest and prefix == "tape":
             kind, what = ("taped", "taped"), spoken(rest)
         else:
-            kind, what = ("shot", "shots"), name
+            kind, what = ("value", "values") if pose and not readings else ("shot", "shots"), name
         kinds.setdefault(kind, []).append(what)
     return "; ".join(f"{kind[len(of) > 1]} {', '.join(of)}" for kind, of in kinds.items())
 

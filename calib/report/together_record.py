@@ -12,6 +12,7 @@ from calib.document import together as tables
 from calib.document.solved import Covariance, Job
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
 from calib.report.numbers import SHOWN, number, numbers, unit_factor, unit_factors, value_and_sd
+from calib.report.spoken import spoken
 from calib.together.adjusted import Together
 from calib.together.series import Series, series
 from calib.together.sharing import RUN, SINCE, Sharing, Split
@@ -142,8 +143,9 @@ def _difference(together, found):
     size, spread = value_and_sd(abs(f * found.change), f * found.sd, factor)
     way = "larger" if found.change > 0 else "smaller"
     others = [_place(other) for other in found.alternatives]
-    said = (f"{split.name} ({means}) is {size} ± {spread} {label} (1 sd) {way} {_there(split)}."
-            f"{hint}{f' Or it is {_some(others)}: these shots cannot tell.' if others else ''}")
+    rivals = f" Or it is {_some(others)}: these shots cannot tell." if others else ""
+    said = (f"The {spoken(split.name)} ({means}) is {size} ± {spread} {label} (1 sd) {way} "
+            f"{_there(split)}.{hint}{rivals}")
     return tables.Difference(
         name=split.name, unit=unit, where=split.kind, of=split.where,
         change=number(f * found.change), sd=number(f * found.sd),
@@ -163,8 +165,8 @@ def _there(split: Split):
 
 
 def _place(split: Split):
-    return f"{split.name} " + {RUN: f"in {split.where}", SINCE: f"from {split.where} on"}.get(
-        split.kind, f"with {split.where}")
+    where = {RUN: f"in {split.where}", SINCE: f"from {split.where} on"}
+    return f"{spoken(split.name)} {where.get(split.kind, f'with {split.where}')}"
 
 
 def _do(together, split: Split):

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.numerals import is_number
@@ -15,18 +16,23 @@ Cells = Mapping[str, str]
 _LINES = re.compile("[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
 
 
-def added(text: str, file: str, columns: Sequence[str], rows: Sequence[Cells],
-          numeric: Sequence[str] = ()) -> str:
+@dataclass(frozen=True)
+class Kind:
+    """What a file of rows is."""
+
+    file: str
+    columns: Sequence[str]  #: That it must have; it gets others that a row says something for.
+    key: str  #: The one that names a row.
+    numeric: Sequence[str] = ()  #: Those that hold numbers: they get the decimal mark of the file.
+
+
+def added(text: str, kind: Kind, rows: Sequence[Cells]) -> str:
     """The text with rows at its end.
 
     Parameters
     ----------
     text : str
-        "" for a new file, which gets `columns` as its header.
-    columns : sequence of str
-        That the file must have; it gets others that a row says something for.
-    numeric : sequence of str
-        Those that hold numbers: they get the decimal mark of the file.
+        "" for a new file, which gets the columns of its kind as its header.
 
     Raises
     ------
@@ -34,21 +40,15 @@ def added(text: str, file: str, columns: Sequence[str], rows: Sequence[Cells],
         If the text cannot be told into columns, or lacks one that it must have.
     """
     if not text.strip():
-        text = ",".join(columns) + "\n"
-    grid = _grid(text, file, columns, numeric)
-    _complain_of_missing(grid, columns, [])
-    more = _new_columns(grid, rows)
-    if more:
-        text = _with_columns(text, grid, more)
-        grid = _grid(text, file, [*columns, *more], numeric)
+        text = ",".join(kind.columns) + "\n"
+    text, grid = _with_room(text, kind, kind.columns, rows)
     end = _line_end(text)
     body = text if text.endswith(("\n", "\r")) else text + end
-    return body + "".join(_line(grid, row, numeric) + end for row in rows)
+    return body + "".join(_line(grid, row, kind.numeric) + end for row in rows)
 
 
-def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
-            cells: Cells | None, numeric: Sequence[str] = ()) -> str:
-    """The text with other cells in the row where the column `key` is `name`; None: without it.
+def changed(text: str, kind: Kind, name: str, cells: Cells | None) -> str:
+    """The text with other cells in the row of that name; None: without it.
 
     It gets columns that the cells say something for.
 
@@ -57,58 +57,64 @@ def changed(text: str, file: str, columns: Sequence[str], key: str, name: str,
     InputError
         If there is no such row, or not one alone.
     """
-    grid = _grid(text, file, columns, numeric)
-    _complain_of_missing(grid, [key], [])
-    if more := _new_columns(grid, [cells or {}]):
-        text = _with_columns(text, grid, more)
-        grid = _grid(text, file, [*columns, *more], numeric)
-    place = _header(grid)[key]
+    text, grid = _with_room(text, kind, [kind.key], [cells or {}])
+    place = _header(grid)[kind.key]
     found = [row for row in grid.rows[1:] if place < len(row.cells) and row.cells[place] == name]
     if len(found) != 1:
-        raise InputError.of(file, f"{len(found)} rows with {quote(name)}", "one row of that name",
-                            column=key)
+        raise InputError.of(kind.file, f"{len(found)} rows with {quote(name)}",
+                            "one row of that name", column=kind.key)
     lines, at = _LINES.findall(text), found[0].line - 1
     if cells is None:
         del lines[at]
     else:
         ending = lines[at][len(lines[at].rstrip("\r\n")):]
-        lines[at] = _line(grid, cells, numeric, found[0]) + ending
+        lines[at] = _line(grid, cells, kind.numeric, found[0]) + ending
     return "".join(lines)
 
 
-def row_of(text: str, file: str, columns: Sequence[str], key: str, name: str,
-           numeric: Sequence[str] = ()) -> dict[str, str] | None:
+def row_of(text: str, kind: Kind, name: str) -> dict[str, str] | None:
     """The cells of a row by column, numbers with a decimal point; None if there is none."""
-    return next((row for row in all_rows(text, file, columns, numeric) if row.get(key) == name),
-                None)
+    return next((row for row in all_rows(text, kind) if row.get(kind.key) == name), None)
 
 
-def all_rows(text: str, file: str, columns: Sequence[str],
-             numeric: Sequence[str] = ()) -> list[dict[str, str]]:
-    """Every row as its cells by column, numbers with a decimal point."""
-    grid = _grid(text, file, columns, numeric)
+def all_rows(text: str, kind: Kind) -> list[dict[str, str]]:
+    """Every row as its cells by column, numbers with a decimal point; none of an empty text."""
+    if not text.strip():
+        return []
+    grid = _grid(text, kind)
     header = _header(grid)
-    return [{column: _pointed(cell, grid.dialect) if column in numeric else cell
+    return [{column: _pointed(cell, grid.dialect) if column in kind.numeric else cell
              for column, cell in zip(header, row.cells, strict=False)} for row in grid.rows[1:]]
 
 
-def _grid(text, file, columns, numeric) -> Grid:
+def _grid(text, kind, more=()) -> Grid:
     findings = Findings()
-    grid = read_grid(text, file, findings, names=list(columns), numeric=list(numeric))
+    grid = read_grid(text, kind.file, findings, names=[*kind.columns, *more],
+                     numeric=list(kind.numeric))
     findings.stop_if_at_fault()
     assert grid is not None
     return grid
 
 
+def _with_room(text, kind, needed, rows):
+    """The text with every column that rows say something for, and its grid; complains of missing
+    ones."""
+    grid = _grid(text, kind)
+    header = _header(grid)
+    missing = [name for name in needed if name not in header]
+    if missing:
+        raise InputError([Complaint(kind.file, grid.rows[0].line, name, f'no column "{name}"',
+                                    "a column for it") for name in missing])
+    more = list(dict.fromkeys(name for row in rows for name, cell in row.items()
+                              if cell != "" and name not in header))
+    if not more:
+        return text, grid
+    text = _with_columns(text, grid, more)
+    return text, _grid(text, kind, more)
+
+
 def _header(grid):
     return {cell.casefold(): i for i, cell in enumerate(grid.rows[0].cells)}
-
-
-def _new_columns(grid, rows):
-    """Columns that rows say something for and the file does not have."""
-    header = _header(grid)
-    return list(dict.fromkeys(name for row in rows for name, cell in row.items()
-                              if cell != "" and name not in header))
 
 
 def _with_columns(text, grid, names):
@@ -121,15 +127,6 @@ def _with_columns(text, grid, names):
         cells = names if number == 0 else [""] * (lack + len(names))
         lines[at] = mark.join([whole, *cells]) + lines[at][len(whole):]
     return "".join(lines)
-
-
-def _complain_of_missing(grid, columns, rows):
-    header = _header(grid)
-    said = {name for row in rows for name, cell in row.items() if cell != ""}
-    missing = [name for name in dict.fromkeys([*columns, *said]) if name not in header]
-    if missing:
-        raise InputError([Complaint(grid.file, grid.rows[0].line, name, f'no column "{name}"',
-                                    "a column for it") for name in missing])
 
 
 def _line(grid: Grid, cells: Cells, numeric: Sequence[str], before: Row | None = None) -> str:

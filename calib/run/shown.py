@@ -54,10 +54,13 @@ class Shown:
 
     def displayed(self) -> "Shown":
         """The rows with a displayed coordinate: others only tell where the machine stands."""
-        keep = np.isfinite(self.position).any(axis=1)
+        return self.select(np.isfinite(self.position).any(axis=1))
+
+    def select(self, rows: np.ndarray) -> "Shown":
+        """The rows where `rows` (bool, shape (n,)) is true, of all poses."""
         return replace(
-            self, pose=self.pose[keep], target=self.target[keep], position=self.position[keep],
-            shot=None if self.shot is None else self.shot[keep], line=self.line[keep])
+            self, pose=self.pose[rows], target=self.target[rows], position=self.position[rows],
+            shot=None if self.shot is None else self.shot[rows], line=self.line[rows])
 
 
 def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:

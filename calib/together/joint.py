@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.adjust.observations import BlockGroup, Observations, Prediction, Prior
 from calib.calibration import Problem, problem_of
-from calib.judge.same_model import chain_differences
+from calib.judge.same_model import SAME, chain_differences
 from calib.layout import (
     CORRECTED,
     PLACED,
@@ -22,9 +22,6 @@ from calib.layout import (
 )
 from calib.run.records import Run
 from calib.together.scopes import SCOPES, Visit, partitions
-
-#: Held values closer than this are the same, m or rad.
-_SAME = 1e-9
 
 
 class NotTogether(Exception):
@@ -66,6 +63,12 @@ class Joint:
     def machine_columns(self, run: int) -> np.ndarray:
         """Where the rig parameters of a run are among all unknowns, shape (n_parameters,)."""
         return self.columns[run][self.problems[run].layout.columns(RIG, "")]
+
+    @cached_property
+    def has(self) -> np.ndarray:
+        """Which unknowns of the machine each run has, bool, shape (n_runs, n_machine)."""
+        return np.array([np.isin(np.arange(self.n_machine), self.machine_columns(i))
+                         for i in range(len(self.visits))])
 
     @cached_property
     def rows(self) -> tuple[slice, ...]:
@@ -319,8 +322,8 @@ def _refuse_different_holds(problems, visits, found):
             continue
         for these in of.values():
             values = {p.start for p, _ in these if p.held}
-            if not any(free.values()) and values and max(values) - min(values) > _SAME:
-                i = next(i for p, i in these if abs(p.start - these[0][0].start) > _SAME)
+            if not any(free.values()) and values and max(values) - min(values) > SAME:
+                i = next(i for p, i in these if abs(p.start - these[0][0].start) > SAME)
                 wrong.append((visits[i].name, f"{name} held at another value",
                               f"the value of {visits[these[0][1]].name}"))
     if wrong:

@@ -24,10 +24,7 @@ class Series:
 
 def series(together: Together) -> list[Series]:
     """The quantities that several runs share, in the order of the unknowns."""
-    joint = together.joint
-    n = joint.n_machine
-    has = np.array([np.isin(np.arange(n), joint.machine_columns(i))
-                    for i in range(len(joint.visits))])
+    has, n = together.joint.has, together.joint.n_machine
     rows = [np.vstack([told.rows, tape]) for told, (tape, _) in zip(
         together.told, together.taped, strict=True)]
     w = np.concatenate([np.concatenate([told.misclosure, off]) for told, (_, off) in zip(

@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.adjust.congruency import LEVEL, changes, search
 from calib.adjust.distributions import chi2_isf, f_isf, f_sf
-from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
+from calib.judge.drift import survey_changes
 from calib.together.adjusted import Together, Told
 
 #: Changes to name at most.
@@ -140,11 +140,9 @@ def candidates(together: Together, told: Sequence[Told]) -> tuple[list[Split], n
     """
     joint, free = together.joint, together.adjustment.free
     unknowns = joint.layout.unknowns
-    has = np.array([np.isin(np.arange(joint.n_machine), joint.machine_columns(i))
-                    for i in range(len(told))])
     splits, columns = [], []
     for column in np.flatnonzero(free[: joint.n_machine]):
-        runs = tuple(np.flatnonzero(has[:, column]).tolist())
+        runs = tuple(np.flatnonzero(joint.has[:, column]).tolist())
         for kind, where, those in _parts(runs, joint.visits):
             splits.append(Split(unknowns[column].name, kind, where, those))
             columns.append(np.concatenate([
@@ -179,15 +177,11 @@ def _survey_changes(together, i):
     joint = together.joint
     rig, columns = joint.problems[i].run.rig, joint.machine_columns(i)
     free = together.adjustment.free[columns]
-    lengths = np.array([p.unit == "m" for p in rig.parameters]) & free
-    zeros = {r.zero for r in rig.readings if r.kind == "in_boom_plane"}
-    plane = np.array([p.name in zeros for p in rig.parameters]) & free
-    for name, mask, size in ((SURVEY_SCALE, lengths, together.parameters[columns]),
-                             (SURVEY_VERTICAL, plane, np.ones(len(columns)))):
-        if mask.sum() > 1:
-            shift = np.zeros(joint.n_machine)
-            shift[columns] = np.where(mask, size, 0.0)
-            yield name, shift
+    for name, change in survey_changes(rig, np.flatnonzero(free).tolist(),
+                                       together.parameters[columns[free]]):
+        shift = np.zeros(joint.n_machine)
+        shift[columns[free]] = change
+        yield name, shift
 
 
 def _same_precision(told):

@@ -20,13 +20,13 @@ from calib.run.observed import read_poses, read_shots
 from calib.run.records import Tape
 from calib.run.rig_file import AXES
 from calib.run.setups import read_set_ups
-from calib.run.text import decode
+from calib.run.text import decode, ordinary
 from calib.run.write import finish_writing, write_whole
 
 #: What the page keeps beside the files of the run: nothing that a solution needs.
 NOTES = "yard.json"
 
-_SHOT = ("shot", "pose", "target", *AXES)
+_SHOTS = rows.Kind(SHOTS, ("shot", "pose", "target", *AXES), "shot", AXES)
 
 
 class Changed(Exception):
@@ -74,7 +74,7 @@ class Notebook:
     def notes(self) -> Notes:
         """What is remembered; nothing if the file is not there or not ours."""
         try:
-            kept = json.loads((self.folder / NOTES).read_text("utf-8"))
+            kept = json.loads(ordinary(self.folder / NOTES).read_text("utf-8"))
             started = kept.get("started")
             lists = {name: tuple(map(str, kept.get(name, ())))
                      for name in ("skipped", "set_aside", "accepted")}
@@ -104,21 +104,16 @@ class Notebook:
         rig = self.rig()
         if not text.strip() or read_poses(text, READINGS, rig, findings) is None:
             return ()
-        return tuple(rows.all_rows(text, READINGS, ("pose", "stand", *rig.reading_names),
-                                   rig.reading_names))
+        return tuple(rows.all_rows(text, _poses(rig)))
 
     def shots(self) -> list[dict[str, str]]:
         """Every row of shots.csv as it is written."""
-        text = self._text(SHOTS, "")
-        return rows.all_rows(text, SHOTS, _SHOT, AXES) if text.strip() else []
+        return rows.all_rows(self._text(SHOTS, ""), _SHOTS)
 
     def row(self, file: str, name: str) -> dict[str, str] | None:
         """The row of a pose in readings.csv, or of a shot in shots.csv, as it is written."""
-        if file == READINGS:
-            numeric = self.rig().reading_names
-            return self._row(self._text(file, ""), file, ("pose", "stand", *numeric), "pose", name,
-                             numeric)
-        return self._row(self._text(file, ""), file, _SHOT, "shot", name, AXES)
+        kind = _poses(self.rig()) if file == READINGS else _SHOTS
+        return rows.row_of(self._text(file, ""), kind, name)
 
     def put_readings(self, pose: str, cells: Mapping[str, str] | None,
                      was: Mapping[str, str] | None) -> None:
@@ -135,15 +130,12 @@ class Notebook:
         InputError
             If the row cannot be written, or would not be read back, or shots are of it.
         """
-        numeric = self.rig().reading_names
         with self._lock:
             if cells is None and (of_it := [s["shot"] for s in self.shots() if s["pose"] == pose]):
                 raise InputError.of(READINGS, f"{len(of_it)} shots of pose {quote(pose)}",
                                     "a pose without shots, to be taken out (take them out first)",
                                     column="pose")
-            text = self._put(READINGS, ("pose", "stand", *numeric), "pose", pose, cells, was,
-                             numeric)
-            self._write({READINGS: text})
+            self._write({READINGS: self._put(_poses(self.rig()), pose, cells, was)})
 
     def add_shots(self, shots: Sequence[Mapping[str, str]], instead: Sequence[str] = ()) -> None:
         """Add rows to shots.csv: shot, pose, target, east, north, up, perhaps sds and a set-up.
@@ -162,7 +154,7 @@ class Notebook:
             for name in instead:
                 text, notes = self._without(text, notes, name)
             for shot in shots:
-                if same := self._row(text, SHOTS, _SHOT, "shot", shot["shot"], AXES):
+                if same := rows.row_of(text, _SHOTS, shot["shot"]):
                     raise InputError.of(SHOTS, f"{quote(shot['shot'])} again "
                                         f"(there is one of pose {same.get('pose', '')})",
                                         "each shot id once", column="shot")
@@ -170,7 +162,7 @@ class Notebook:
                     raise InputError.of(SHOTS,
                                         f"the coordinates of shot {quote(copied)} to the last "
                                         "digit", "each shot once: a copy counts twice")
-                text = rows.added(text, SHOTS, _SHOT, [shot], _numeric(shot))
+                text = rows.added(text, replace(_SHOTS, numeric=_numeric(shot)), [shot])
             self._refuse_unreadable(SHOTS, text)
             self._write({SHOTS: text} | ({NOTES: _text_of(notes)} if instead else {}))
 
@@ -184,8 +176,8 @@ class Notebook:
         InputError
         """
         with self._lock:
-            row = self._row(self._text(SHOTS, ""), SHOTS, _SHOT, "shot", shot, AXES)
-            text = self._put(SHOTS, _SHOT, "shot", shot, cells, was, AXES)
+            row = self.row(SHOTS, shot)
+            text = self._put(_SHOTS, shot, cells, was)
             notes = self.notes()
             if row is not None and (cells is None or not all(
                     _alike(row[axis], cells.get(axis, row[axis])) for axis in AXES)):
@@ -212,24 +204,24 @@ class Notebook:
 
     def _without(self, text, notes, name):
         """Text and notes without a shot."""
-        row = self._row(text, SHOTS, _SHOT, "shot", name, AXES)
+        row = rows.row_of(text, _SHOTS, name)
         if row is None:
             raise Changed(None)
-        return rows.changed(text, SHOTS, _SHOT, "shot", name, None, AXES), notes.without(row)
+        return rows.changed(text, _SHOTS, name, None), notes.without(row)
 
-    def _put(self, file, columns, key, name, cells, was, numeric):
+    def _put(self, kind, name, cells, was):
         """The text of a file with another row, if the row is what it was taken to be."""
-        text = self._text(file, "")
-        now = self._row(text, file, columns, key, name, numeric)
+        text = self._text(kind.file, "")
+        now = rows.row_of(text, kind, name)
         same = now == was if was is None or now is None else all(
             _alike(now.get(column, ""), cell) for column, cell in was.items())
         if not same or now is cells is None:
             raise Changed(now)
         if now is None:
-            text = rows.added(text, file, columns, [{key: name, **cells}], numeric)
+            text = rows.added(text, kind, [{kind.key: name, **cells}])
         else:
-            text = rows.changed(text, file, columns, key, name, cells, numeric)
-        self._refuse_unreadable(file, text)
+            text = rows.changed(text, kind, name, cells)
+        self._refuse_unreadable(kind.file, text)
         return text
 
     def _refuse_unreadable(self, file, text):
@@ -263,15 +255,10 @@ class Notebook:
         sights = self._text(BACKSIGHTS, "")
         return read_set_ups(setups, SETUPS, sights or None, BACKSIGHTS, Findings())
 
-    def _row(self, text, file, columns, key, name, numeric):
-        if not text.strip():
-            return None
-        return rows.row_of(text, file, columns, key, name, numeric)
-
     def _text(self, name: str, missing: str | None = None) -> str:
         finish_writing(self.folder)
         try:
-            data = (self.folder / name).read_bytes()
+            data = ordinary(self.folder / name).read_bytes()
         except FileNotFoundError:
             if missing is not None:
                 return missing
@@ -293,11 +280,13 @@ def free_name(name: str, taken: Container[str]) -> str:
     return next(free for free in (f"{name}-{k}" for k in count(2)) if free not in taken)
 
 
+def _poses(rig):
+    return rows.Kind(READINGS, ("pose", "stand", *rig.reading_names), "pose", rig.reading_names)
+
+
 def _copied(text, shot):
     """The shot that has the same coordinates; None if there is none."""
-    if not text.strip():
-        return None
-    for row in rows.all_rows(text, SHOTS, _SHOT, AXES):
+    for row in rows.all_rows(text, _SHOTS):
         if all(_alike(row.get(axis, ""), shot[axis]) for axis in AXES):
             return row["shot"]
     return None

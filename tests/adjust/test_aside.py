@@ -15,7 +15,7 @@ from tests.adjust.priors import prior_on
 def total_redundancy(checks):
     """Sum of all redundancy numbers: the degrees of freedom."""
     return sum(family.sum() for family in (
-        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
+        checks.observations.redundancy, checks.readings.redundancy, checks.priors.redundancy))
 
 SD, BLOCK = 0.02, np.repeat(np.arange(8), 3)
 
@@ -79,8 +79,8 @@ def test_observations_set_aside_are_as_dropped():
     assert with_unknowns.dof == dropped.dof
     checks = reliability(with_unknowns)
     assert total_redundancy(checks) == pytest.approx(dropped.dof, abs=1e-6)
-    assert not checks.observation_checked[gone].any()
-    assert checks.observation_checked[kept].all()
+    assert not checks.observations.checked[gone].any()
+    assert checks.observations.checked[kept].all()
 
 
 def as_parameters(model, observations, readings):

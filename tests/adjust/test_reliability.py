@@ -20,7 +20,7 @@ from tests.adjust.priors import prior_on
 def total_redundancy(checks):
     """Sum of all redundancy numbers: the degrees of freedom."""
     return sum(family.sum() for family in (
-        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
+        checks.observations.redundancy, checks.readings.redundancy, checks.priors.redundancy))
 
 N_BLOCKS, K, P = 6, 2, 4
 
@@ -87,13 +87,13 @@ def test_equals_the_full_adjustment(with_prior):
     w, r, pqp, solver = full_adjustment(*problem)
     n, nk = len(adjustment.residuals), N_BLOCKS * K
     got, moved = reliability(adjustment), influence(adjustment)
-    stacked = np.concatenate([got.observation_w, got.reading_w.ravel(), got.prior_w])
+    stacked = np.concatenate([got.observations.w, got.readings.w.ravel(), got.priors.w])
     np.testing.assert_allclose(stacked, w, rtol=1e-8)
     np.testing.assert_allclose(
-        np.concatenate([got.observation_redundancy, got.reading_redundancy.ravel(),
-                        got.prior_redundancy]), r, atol=1e-10)
-    np.testing.assert_allclose(got.observation_mdb, delta0() / np.sqrt(np.diag(pqp)[:n]))
-    np.testing.assert_allclose(got.reading_mdb.ravel(), delta0() / np.sqrt(np.diag(pqp)[n:n + nk]))
+        np.concatenate([got.observations.redundancy, got.readings.redundancy.ravel(),
+                        got.priors.redundancy]), r, atol=1e-10)
+    np.testing.assert_allclose(got.observations.mdb, delta0() / np.sqrt(np.diag(pqp)[:n]))
+    np.testing.assert_allclose(got.readings.mdb.ravel(), delta0() / np.sqrt(np.diag(pqp)[n:n + nk]))
     np.testing.assert_allclose(moved.observations.T, solver[:, :n], atol=1e-10)
     np.testing.assert_allclose(moved.readings.reshape(nk, P).T, solver[:, n:n + nk], atol=1e-10)
     np.testing.assert_allclose(moved.priors.T, solver[:, n + nk:], atol=1e-10)
@@ -126,10 +126,10 @@ def test_groups_of_one_are_the_single_tests():
     got = reliability(adjustment)
     row = GroupTests.of(adjustment).test([4])
     assert (row.statistic, row.mdb) == pytest.approx(
-        (got.observation_w[4] ** 2, got.observation_mdb[4]))
+        (got.observations.w[4] ** 2, got.observations.mdb[4]))
     reading = GroupTests.of(adjustment).test((), 2, [1])
     assert (reading.statistic, reading.mdb) == pytest.approx(
-        (got.reading_w[2, 1] ** 2, got.reading_mdb[2, 1]))
+        (got.readings.w[2, 1] ** 2, got.readings.mdb[2, 1]))
 
 
 def test_a_bias_of_the_radius_reaches_the_noncentrality():
@@ -163,7 +163,7 @@ def test_w_is_standard_normal():
         y = np.concatenate([root @ rng.normal(size=len(root)) for root in root_s])
         observations = Observations.build(y, block, covariances, readings, q)
         solved = reliability(adjust(model, observations, np.zeros(P)))
-        draws.append(np.concatenate([solved.observation_w, solved.reading_w.ravel()]))
+        draws.append(np.concatenate([solved.observations.w, solved.readings.w.ravel()]))
     draws = np.array(draws)
     assert np.abs(draws.mean(0)).max() < 4.5 / np.sqrt(800)
     assert np.abs(draws.std(0) - 1).max() < 4.5 / np.sqrt(1600)
@@ -176,14 +176,14 @@ def test_what_nothing_checks_is_said_to_be_unchecked():
     adjustment = adjust(lambda x, _: Prediction(a @ x, a, np.zeros((3, 0))), observations,
                         np.zeros(2))
     got = reliability(adjustment)
-    assert got.observation_checked.tolist() == [True, True, False]
-    assert np.isnan(got.observation_w[2])
-    assert got.observation_mdb[2] == np.inf
-    assert got.observation_redundancy == pytest.approx([0.5, 0.5, 0.0])
+    assert got.observations.checked.tolist() == [True, True, False]
+    assert np.isnan(got.observations.w[2])
+    assert got.observations.mdb[2] == np.inf
+    assert got.observations.redundancy == pytest.approx([0.5, 0.5, 0.0])
     assert GroupTests.of(adjustment).test([2])[:3] == (0.0, 0, np.inf)
     both = GroupTests.of(adjustment).test([0, 2])
     assert (both.dof, both.mdb) == (1, np.inf)
-    assert np.isnan(pope_taus(got.observation_w, adjustment)[2])
+    assert np.isnan(pope_taus(got.observations.w, adjustment)[2])
 
 
 def test_block_without_observations_has_unchecked_readings():
@@ -194,7 +194,7 @@ def test_block_without_observations_has_unchecked_readings():
     adjustment = adjust(
         lambda x, r: Prediction(a @ x + b[:, 0] * r[[0, 2], 0], a, b), observations, np.zeros(1))
     got = reliability(adjustment)
-    assert got.reading_checked.ravel().tolist() == [True, False, True]
+    assert got.readings.checked.ravel().tolist() == [True, False, True]
     assert total_redundancy(got) == pytest.approx(1.0)
 
 

@@ -71,7 +71,8 @@ def test_adjustment_does_not_depend_on_the_way(rng, monkeypatch):
     assert other.linearised.spectrum.compressed is None
     np.testing.assert_allclose(one.parameters, other.parameters, rtol=1e-10)
     np.testing.assert_allclose(one.covariance, other.covariance, rtol=1e-8)
-    for name in ("observation_redundancy", "observation_w", "reading_mdb", "prior_w"):
-        np.testing.assert_allclose(getattr(reliability(one), name),
-                                   getattr(reliability(other), name), rtol=1e-6)
+    for of, name in (("observations", "redundancy"), ("observations", "w"), ("readings", "mdb"),
+                     ("priors", "w")):
+        np.testing.assert_allclose(*(getattr(getattr(reliability(solution), of), name)
+                                     for solution in solved), rtol=1e-6)
     assert np.abs(one.parameters - true).max() < 5 * one.sd.max()

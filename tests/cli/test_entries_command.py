@@ -154,7 +154,7 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     said = " ".join(err.split())
     assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 1.0" in said
     page = _told(run / "result/sheet.html")
-    assert "The system is said to hold rotate_zero at 12 deg" in page
+    assert "The system is said to hold the rotate zero at 12 deg" in page
 
     example.write_text(text.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
     status, _, err = calib_command("sheet", run / "result", "--entries", example)

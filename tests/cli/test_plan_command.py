@@ -113,8 +113,8 @@ near = [-1.6, -0.9, 1.7]
     apart = np.radians(left.bearing_sd) * 1.8
     assert max(left.sd[0], right.sd[0]) * 0.5 < apart < 1.5 * np.hypot(left.sd[0], right.sd[0])
     told = " ".join(out.split())
-    assert "If left_antenna positions the machine, its display needs how far it is ahead" in told
-    assert "the line from it to right_antenna points left of the boom plane" in told
+    assert "If left antenna positions the machine, its display needs how far it is ahead" in told
+    assert "the line from it to right antenna points left of the boom plane" in told
 
 
 def test_how_high_the_edge_is(high, calib_command, rig_file, tmp_path):
@@ -238,8 +238,8 @@ def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path)
     told = " ".join(out.split())
     assert "With nothing shot but the edge, the same minutes would give" in told
     kept = {one["quantity"]: " ".join(one["machines"]) for one in document["kept_out"]}
-    assert "edge_left and edge_right exchanged" in kept["edge_width"]
-    assert "Tape these too, roughly" in told and "edge_width (" in told
+    assert "edge left and edge right exchanged" in kept["edge_width"]
+    assert "Tape these too, roughly" in told and "edge width (" in told
 
 
 def test_minutes_or_poses_but_not_both(calib_command, rig_file):

@@ -191,8 +191,8 @@ def test_another_held_value_is_told_first_and_nothing_is_blamed(rig, seed):
     leaning = _other_rig(values={"rotation_axis_lean": 0.5})
     older, newer = survey_of(first), survey_of(replace(second, rig=leaning))
     document, text = told(older, newer)
-    assert text.startswith("The two results are of different models: rotation_axis_lean is held "
-                           "at 0 deg in the older and held at 0.5 deg in the newer.")
+    assert text.startswith("The two results are of different models: the rotation axis lean is "
+                           "held at 0 deg in the older and held at 0.5 deg in the newer.")
     assert document.moved == [] and "moved: " not in text
     assert not any(row.moved for row in document.rows)
     assert drift(older, newer).moved_names == ()
@@ -207,7 +207,7 @@ def test_a_value_held_by_the_tape_counts_as_held(rig):
                     value=np.append(tape.value, 0.012), sd=np.append(tape.sd, 0.004),
                     unit=(*tape.unit, "m"), line=(*tape.line, 99))
     _, text = told(survey_of(first), survey_of(replace(second, tape=taped)))
-    assert "tilt_axis_side is held at 0 mm in the older and held at 12 mm in the newer" in text
+    assert "tilt axis side is held at 0 mm in the older and held at 12 mm in the newer" in text
 
 
 def test_held_in_one_and_estimated_in_the_other(rig):
@@ -218,7 +218,7 @@ def test_held_in_one_and_estimated_in_the_other(rig):
     for pair, words in (((older, newer), "held at 0 deg in the older and estimated in the newer"),
                         ((newer, older), "estimated in the older and held at 0 deg in the newer")):
         document, text = told(*pair)
-        assert f"rotation_axis_lean is {words}" in text
+        assert f"rotation axis lean is {words}" in text
         assert not document.passed and document.moved == []
 
 
@@ -332,7 +332,7 @@ def test_exchanged_corners_are_a_mirror_image_not_a_movement(rig):
     newer = survey_of(mirrored)
     assert newer.parameters[rig.parameter_names.index("edge_width")] < -1.0
     document, text = told(survey_of(first), newer)
-    assert text.startswith("Both describe one machine with edge_left and edge_right exchanged")
+    assert text.startswith("Both describe one machine with edge left and edge right exchanged")
     assert document.moved == [] and not document.passed
 
 
@@ -346,7 +346,7 @@ def test_exchanged_lengths_are_exchanged_columns(rig):
     parameters[newer.index(["rotate_zero"])] += np.pi / 2
     found = described_otherwise(survey_of(first), replace(newer, parameters=parameters))
     assert otherwise_says(found).startswith(
-        "boom_length and stick_length have exchanged their values")
+        "The boom length and the stick length have exchanged their values")
 
 
 def test_a_real_change_is_not_taken_for_another_description(rig):

@@ -28,7 +28,7 @@ def test_a_shot_off_by_its_detectable_bias_moves_the_edge_as_said(solution):
     """Solving again with the bias in moves the edge by the stated amount within 5 %."""
     checks = reliability(solution.adjustment)
     said = external_reliability(solution, checks).shots
-    run, mdb = solution.run, checks.observation_mdb.reshape(-1, 3)
+    run, mdb = solution.run, checks.observations.mdb.reshape(-1, 3)
     for i in (0, 13, 20):
         moved = []
         for axis in range(3):
@@ -45,13 +45,13 @@ def test_a_reading_and_a_taped_value_likewise(solution):
     said = external_reliability(solution, checks)
     run = solution.run
     readings = run.poses.readings.copy()
-    readings[5, 3] += checks.reading_mdb[5, 3]
+    readings[5, 3] += checks.readings.mdb[5, 3]
     moved = edge_move(solution, replace(run, poses=replace(run.poses, readings=readings)))
     assert moved == pytest.approx(said.readings[5, 3], rel=0.1)
     value = run.tape.value.copy()
     row = run.tape.quantities.index("boom_length")
     prior = solution.adjustment.prior.names.index("boom_length")
-    value[row] += checks.prior_mdb[prior]
+    value[row] += checks.priors.mdb[prior]
     moved = edge_move(solution, replace(run, tape=replace(run.tape, value=value)))
     assert moved == pytest.approx(said.taped[prior], rel=0.1)
 

@@ -80,7 +80,7 @@ def test_good_shots_and_readings_are_accused_at_the_stated_rate(rig):
         checks, tests = reliability(adjustment), GroupTests.of(adjustment)
         shots = [tests.test(range(3 * i, 3 * i + 3)).statistic for i in range(len(run.shots))]
         counts[0] += np.sum(np.array(shots) > limit(3)), len(shots)
-        for row, w in ((1, checks.observation_w), (2, checks.reading_w[checks.reading_checked])):
+        for row, w in ((1, checks.observations.w), (2, checks.readings.w[checks.readings.checked])):
             counts[row] += np.sum(np.abs(w) > 3.2905), np.size(w)
     for (accused, total), rate in zip(counts, (0.0055, 0.001, 0.001), strict=True):
         assert abs(accused / total - rate) < 3.5 * np.sqrt(rate / total)

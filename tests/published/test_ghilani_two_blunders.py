@@ -121,7 +121,7 @@ def test_test_values_on_the_way(snooped):
     assert np.sqrt(snooped.suspects[0].test.statistic) == pytest.approx(1802.6, abs=0.06)
     assert np.sqrt(snooped.suspects[1].test.statistic) == pytest.approx(110.4, abs=0.06)
     assert snooped.first.variance_factor == pytest.approx(232982, rel=1e-4)
-    left = np.nanmax(np.abs(reliability(snooped.final).observation_w))  # NaN: set aside
+    left = np.nanmax(np.abs(reliability(snooped.final).observations.w))  # NaN: set aside
     assert left == pytest.approx(3.25, abs=6e-3)
     assert snooped.final.variance_factor == pytest.approx(1.316, abs=6e-4)
     assert (snooped.first.dof, snooped.final.dof) == (14, 12)
@@ -129,6 +129,6 @@ def test_test_values_on_the_way(snooped):
 
 def test_tau_saturates_where_w_does_not(snooped):
     """With both blunders in, the largest tau is 3.73, close under its bound sqrt(14)."""
-    taus = pope_taus(reliability(snooped.first).observation_w, snooped.first)
+    taus = pope_taus(reliability(snooped.first).observations.w, snooped.first)
     assert np.abs(taus).max() == pytest.approx(3.73, abs=6e-3)
     assert np.abs(taus).max() < np.sqrt(14)

@@ -17,7 +17,7 @@ from calib.adjust.reliability import GroupTests, reliability
 def total_redundancy(checks):
     """Sum of all redundancy numbers: the degrees of freedom."""
     return sum(family.sum() for family in (
-        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
+        checks.observations.redundancy, checks.readings.redundancy, checks.priors.redundancy))
 
 FIXED = {"A": (402.35087, -4652995.30109, 4349760.77753),
          "B": (8086.03178, -4642712.84739, 4360439.08326)}
@@ -80,13 +80,13 @@ def test_published_coordinates_and_sds(solved):
 def test_correlated_w(solved):
     """The largest correlated w is 2.079; v over its own sd is a different number."""
     got = reliability(solved)
-    assert np.abs(got.observation_w).max() == pytest.approx(2.079, abs=6e-4)
-    worst = int(np.argmax(np.abs(got.observation_w)))
+    assert np.abs(got.observations.w).max() == pytest.approx(2.079, abs=6e-4)
+    worst = int(np.argmax(np.abs(got.observations.w)))
     left = solved.linearised.spectrum.left[3 * (worst // 3) : 3 * (worst // 3) + 3]
     root = np.linalg.inv(solved.linearised.whiteners[0][worst // 3])
     q_vv = root @ (np.eye(3) - left @ left.T) @ root.T
     uncorrelated = solved.residuals[worst] / np.sqrt(q_vv[worst % 3, worst % 3])
-    assert abs(got.observation_w[worst] - uncorrelated) > 1e-3
+    assert abs(got.observations.w[worst] - uncorrelated) > 1e-3
     assert total_redundancy(got) == pytest.approx(27.0, abs=1e-9)
 
 
@@ -97,4 +97,4 @@ def test_a_baseline_as_a_vector_does_not_depend_on_the_axes(solved):
         rows = range(3 * baseline, 3 * baseline + 3)
         test = GroupTests.of(solved).test(rows)
         assert test.dof == 3
-        assert test.statistic >= (got.observation_w[list(rows)] ** 2).max()
+        assert test.statistic >= (got.observations.w[list(rows)] ** 2).max()

@@ -23,7 +23,7 @@ from tests.adjust.priors import prior_on
 def total_redundancy(checks):
     """Sum of all redundancy numbers: the degrees of freedom."""
     return sum(family.sum() for family in (
-        checks.observation_redundancy, checks.reading_redundancy, checks.prior_redundancy))
+        checks.observations.redundancy, checks.readings.redundancy, checks.priors.redundancy))
 
 
 def levelled(lines, fixed, prior=None):
@@ -74,12 +74,12 @@ def test_ghilani_12_6():
     assert dict(zip(points, solved.parameters, strict=True)) == pytest.approx(
         {"B": 448.1087, "C": 453.4685, "D": 444.9436}, abs=6e-5)
     assert solved.variance_factor == pytest.approx(0.42404, abs=6e-6)
-    assert got.observation_redundancy == pytest.approx(
+    assert got.observations.redundancy == pytest.approx(
         [.6549, .3294, .5092, .1877, .4326, .8862], abs=6e-5)
-    assert -got.observation_w == pytest.approx([.764, -.106, -.522, .304, .720, -.755], abs=6e-4)
-    tau = pope_taus(got.observation_w, solved)
+    assert -got.observations.w == pytest.approx([.764, -.106, -.522, .304, .720, -.755], abs=6e-4)
+    tau = pope_taus(got.observations.w, solved)
     assert np.abs(tau) == pytest.approx([1.174, .163, .802, .466, 1.105, 1.160], abs=6e-4)
-    assert 1e3 * got.observation_mdb == pytest.approx(
+    assert 1e3 * got.observations.mdb == pytest.approx(
         [30.64, 28.80, 28.95, 28.61, 25.13, 52.67], abs=6e-3)
     assert total_redundancy(got) == pytest.approx(3.0)
 
@@ -91,14 +91,14 @@ def test_niemeier_fails_the_global_test():
     assert dict(zip(points, solved.parameters, strict=True)) == pytest.approx(
         {"1": 68.9235, "2": 60.7153, "3": 63.1938, "4": 56.2838, "5": 44.3226}, abs=6e-5)
     assert solved.variance_factor == pytest.approx(11.52043, abs=6e-6)
-    assert got.observation_redundancy == pytest.approx(
+    assert got.observations.redundancy == pytest.approx(
         [.2869, .5566, .3656, .4629, .6190, .6346, .2368, .3896, .4480], abs=6e-5)
-    assert -got.observation_w == pytest.approx(
+    assert -got.observations.w == pytest.approx(
         [-5.246, 5.246, -6.134, 2.577, -1.198, .945, -2.367, 1.383, 2.367], abs=6e-4)
-    tau = pope_taus(got.observation_w, solved)
+    tau = pope_taus(got.observations.w, solved)
     assert -tau == pytest.approx(
         [-1.546, 1.546, -1.807, .759, -.353, .278, -.697, .407, .697], abs=6e-4)
-    assert np.flatnonzero(np.abs(got.observation_w) > 3.29).tolist() == [0, 1, 2]
+    assert np.flatnonzero(np.abs(got.observations.w) > 3.29).tolist() == [0, 1, 2]
     assert np.flatnonzero(np.abs(tau) > pope_tau(4, 0.05)).tolist() == [2]
 
 
@@ -118,8 +118,8 @@ def test_krumm_prior_with_covariance():
     assert np.sqrt(solved.variance_factor) == pytest.approx(7.238819e-4, rel=1e-5)
     assert solved.dof == 2
     assert total_redundancy(got) == pytest.approx(2.0, abs=1e-9)
-    assert (got.prior_redundancy > 0).all()
-    assert (got.prior_redundancy < 0.01).all()
+    assert (got.priors.redundancy > 0).all()
+    assert (got.priors.redundancy < 0.01).all()
 
 
 def test_krumm_lines_that_nothing_checks():
@@ -130,12 +130,12 @@ def test_krumm_lines_that_nothing_checks():
     _, solved = levelled(lines, {"5": 110.956})
     got = reliability(solved)
     assert solved.parameters == pytest.approx([93.4560, 107.7541, 103.4535, 100.4620], abs=6e-5)
-    assert got.observation_redundancy == pytest.approx([.4091, .3636, 0, 0, .2273], abs=6e-5)
-    assert got.observation_checked.tolist() == [True, True, False, False, True]
-    assert np.isnan(got.observation_w[2:4]).all()
-    assert np.isinf(got.observation_mdb[2:4]).all()
-    assert np.abs(got.observation_w[[0, 1, 4]]) == pytest.approx(0.944, abs=6e-4)
-    assert np.abs(pope_taus(got.observation_w, solved)[[0, 1, 4]]) == pytest.approx(1.0)
+    assert got.observations.redundancy == pytest.approx([.4091, .3636, 0, 0, .2273], abs=6e-5)
+    assert got.observations.checked.tolist() == [True, True, False, False, True]
+    assert np.isnan(got.observations.w[2:4]).all()
+    assert np.isinf(got.observations.mdb[2:4]).all()
+    assert np.abs(got.observations.w[[0, 1, 4]]) == pytest.approx(0.944, abs=6e-4)
+    assert np.abs(pope_taus(got.observations.w, solved)[[0, 1, 4]]) == pytest.approx(1.0)
 
 
 def test_siki_printed_v_t_r():
@@ -145,8 +145,8 @@ def test_siki_printed_v_t_r():
     assert solved.parameters == pytest.approx([104.2350, 103.4868, 102.9588], abs=6e-5)
     # The tutorial's correction is computed - measured, in mm; its t is |w|.
     assert -1e3 * solved.residuals == pytest.approx([.81, -2.18, .00, 2.01, -.81, .18], abs=6e-3)
-    assert np.abs(got.observation_w) == pytest.approx([1.9, 2.1, 0, 2.6, .7, .6], abs=0.06)
-    assert got.observation_redundancy == pytest.approx(
+    assert np.abs(got.observations.w) == pytest.approx([1.9, 2.1, 0, 2.6, .7, .6], abs=0.06)
+    assert got.observations.redundancy == pytest.approx(
         [.3140, .6865, .5112, .5466, .7073, .2344], abs=6e-5)
     assert np.sqrt(solved.variance_factor) == pytest.approx(1.654998, abs=6e-7)
 
@@ -156,5 +156,5 @@ def test_detectable_bias_follows_from_redundancy():
     _, solved = levelled(NIEMEIER, {"6": 67.228})
     got = reliability(solved)
     sd = np.array([line[3] for line in NIEMEIER])
-    expected = delta0(ALPHA) * sd / np.sqrt(got.observation_redundancy)
-    assert got.observation_mdb == pytest.approx(expected)
+    expected = delta0(ALPHA) * sd / np.sqrt(got.observations.redundancy)
+    assert got.observations.mdb == pytest.approx(expected)

@@ -60,13 +60,13 @@ def test_regression(solved, reference):
 def test_hat_values_are_one_less_redundancy(solved, reference):
     """All 21, with the largest, 0.412 of day 17."""
     checks, hat = reliability(solved), reference.get_influence().hat_matrix_diag
-    np.testing.assert_allclose(1 - checks.observation_redundancy, hat, rtol=1e-9)
+    np.testing.assert_allclose(1 - checks.observations.redundancy, hat, rtol=1e-9)
     assert np.argmax(hat) == 16 and hat[16] == pytest.approx(0.412, abs=5e-4)
 
 
 def test_tau_is_the_internally_studentised_residual(solved, reference):
     """All 21 with their signs; day 21 stands out, day 4 next."""
-    tau = pope_taus(reliability(solved).observation_w, solved)
+    tau = pope_taus(reliability(solved).observations.w, solved)
     influence = reference.get_influence()
     np.testing.assert_allclose(tau, influence.resid_studentized_internal, rtol=1e-8)
     order = np.argsort(-np.abs(tau))

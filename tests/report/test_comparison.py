@@ -208,8 +208,8 @@ def test_different_models_are_compared_at_the_edge_alone(runs):
     held = comparison(Side("x", one), Side("y", replace(two, parameters=leaning)))
     assert not any(r.significant for r in held.rows)
     assert held.notes[0].startswith("They are of different models, no quantity is tested: "
-                                       "rotation_axis_lean is held at 0 deg in the first and held "
-                                       "at 0.5 deg in the second")
+                                    "the rotation axis lean is held at 0 deg in the first and "
+                                    "held at 0.5 deg in the second")
     readings = {**STANDARD["readings"], "direction": {"tilt": -1}}
     turned = rig_from_dict({**STANDARD, "readings": readings})
     other = comparison(Side("x", one), Side("y", replace(one, rig=turned, identity="b")))

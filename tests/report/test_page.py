@@ -122,7 +122,7 @@ def test_suspects_carry_their_number_in_the_figures(document, read):
     given = numbers(record(document))
     assert suspects
     for shot in suspects:
-        assert f"{given[shot]} is {shot}" in read.words
+        assert f"{given[shot]} is shot {shot}" in read.words
         for figure in ("figure-by-order", "figure-plan-side"):
             assert any(text.partition(":")[0] == given[shot] for text in read.figures[figure])
 
@@ -133,7 +133,7 @@ def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
     given = numbers(record(document_aside))
     assert len(aside) == 2
     for shot in aside:
-        assert f"set aside {given[shot]} {shot}" in read_aside.words
+        assert f"set aside {given[shot]} shot {shot}" in read_aside.words
         texts = read_aside.figures["figure-by-order"]
         assert any(text.partition(":")[0] == given[shot] for text in texts)
     assert "var(--aside)" in html_aside.partition("</style>")[2]

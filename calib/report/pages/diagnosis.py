@@ -7,6 +7,7 @@ import numpy as np
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
 from calib.judge.explain import Explanation, Ranked
 from calib.report.numbers import number
+from calib.report.spoken import spoken_values
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.mistake import mistake_says, told
 from calib.report.words.suspect import suspect_says
@@ -142,7 +143,8 @@ def _says(found):
         return ("Nothing is left over to check the fit with, so no mistake can be told: shoot more "
                 "poses.")
     if found.as_it_is.passes and not found.systematic:
-        names = ", ".join(s.name for s in found.suspects.beyond_chance)
+        names = spoken_values((s.name for s in found.suspects.beyond_chance),
+                              found.suspects.solution.rig.reading_names)
         return (f"The run fits as a whole, but {names} is further out than the worst value of 95 "
                 "in 100 clean runs. Nothing else is wrong that is known here: look at it again.")
     if found.as_it_is.passes:

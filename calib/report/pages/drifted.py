@@ -104,7 +104,7 @@ def _moved_words(parameter, change, sd, rig):
     across = any(r.kind == "across" and r.zero == parameter.name for r in rig.readings)
     tipped = (" A survey with its vertical tipped across the boom looks the same."
               if across else "")
-    return (f"{spoken(parameter.name)} ({parameter.means}) is {size} ± {spread} {label} (1 sd) "
+    return (f"The {spoken(parameter.name)} ({parameter.means}) is {size} ± {spread} {label} (1 sd) "
             f"{way} than before.{worn}{tipped}")
 
 

@@ -10,6 +10,7 @@ from calib.entries.listed import EntryList
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.figures.views import shown_names
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
+from calib.report.spoken import spoken
 from calib.report.words.entries import determined_says, entry_means
 from calib.report.words.requirement import held
 from calib.solved_machine import rig_and_parameters
@@ -88,9 +89,9 @@ def _fields(entered):
 def _beside_the_list(entered):
     """What the system holds of its own, and what the list leaves out, as solved."""
     for own in entered.own:
-        yield Text(words(f"The system is said to hold {own.name} at {held(own)}; solved is "
-                         f"{held(own, True)}. That alone moves the edge by ", mm(own.moves),
-                         " mm at worst."))
+        yield Text(words(f"The system is said to hold the {spoken(own.name)} at {held(own)}; "
+                         f"solved is {held(own, True)}. That alone moves the edge by ",
+                         mm(own.moves), " mm at worst."))
     if not entered.left_out:
         return
     rows: list[list[Cell]] = [

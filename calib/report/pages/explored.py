@@ -9,6 +9,7 @@ from calib.explore.rivals import Rival
 from calib.explore.tried import RUN_LEVEL
 from calib.report.blocks import value_cells
 from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.spoken import spoken, spoken_values
 from calib.report.words.effect import VERDICTS, untold_says
 from calib.report.words.mistake import mistake_says
 from calib.report.words.reading import scale_says
@@ -47,12 +48,12 @@ def explored_document(found: Exploration, next_commands: Sequence[str] = (),
 def explored_text(document: Explored) -> str:
     """For the terminal; at most 100 columns are not promised for long names."""
     lines = [document.says]
-    lines += [f"- {f.effect.name}: {_found_says(f)}" for f in document.found]
+    lines += [f"- {spoken(f.effect.name)}: {_found_says(f)}" for f in document.found]
     if document.instead:
-        lines += [f"It would do as well if these were wrong: {', '.join(document.instead)}. Look "
-                  "at them first."]
+        lines += [f"It would do as well if these were wrong: {spoken_values(document.instead)}. "
+                  "Look at them first."]
     if document.set_aside:
-        lines += [f"Set aside, being out by more than chance: {', '.join(document.set_aside)}."]
+        lines += [f"Set aside, being out by more than chance: {spoken_values(document.set_aside)}."]
     tested = sorted((e for e in document.effects if e.statistic is not None),
                     key=lambda e: (e.bic or 0.0, e.name))
     if tested:
@@ -121,7 +122,7 @@ def _found_says(found: EffectFound) -> str:
     says = (f"{_in_words(best)}. It changes the edge by up to "
             f"{1000 * (best.edge or 0.0):.1f} mm.")
     if found.alike:
-        others = "; ".join(f"{t.name} ({_in_words(t)})" for t in found.alike)
+        others = "; ".join(f"{spoken(t.name)} ({_in_words(t)})" for t in found.alike)
         says += f" These shots cannot tell it from {others}."
     return says
 
@@ -137,7 +138,7 @@ def _in_words(effect: EffectTried) -> str:
 
 
 def _sizes(effect: EffectTried) -> str:
-    return ", ".join(f"{p.name} {_shown(p)}" for p in effect.parameters)
+    return ", ".join(f"{spoken(p.name)} {_shown(p)}" for p in effect.parameters)
 
 
 def _shown(size: EffectSize) -> str:

@@ -18,7 +18,7 @@ from calib.report.blocks import (
 )
 from calib.report.figures import marks, residuals, statistics
 from calib.report.numbers import SHOWN
-from calib.report.spoken import spoken
+from calib.report.spoken import spoken, spoken_values
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
 from calib.report.words.status import mark
 
@@ -75,11 +75,16 @@ def _legend(document):
     if not looks:
         return ()
     numbers = residuals.numbers(document)
-    named = ", ".join(f"{k} is {name}" for name, k in [*numbers.items()][:MOST_NAMED])
+    named = ", ".join(f"{k} is {_value(name, document)}"
+                      for name, k in [*numbers.items()][:MOST_NAMED])
     named += " and so on" if len(numbers) > MOST_NAMED else ""
     looks[0] = looks[0].capitalize()
     return (f"{', '.join(looks)}; a dot is any other. ",
             *((f"The numbers beside them: {named}. ",) if named else ()))
+
+
+def _value(name, document):
+    return spoken_values([name], document.reading_names)
 
 
 def misfits(document: ResultRecord) -> Section:
@@ -88,7 +93,7 @@ def misfits(document: ResultRecord) -> Section:
     suspects = [(f"suspect {number[s.name]}" if s.beyond_chance
                  else f"flagged {number[s.name]}, perhaps chance", words(s.says))
                 for s in document.suspects]
-    aside = [(f"set aside {number[s.name]}", words(f"{s.name}: {s.reason}"))
+    aside = [(f"set aside {number[s.name]}", words(f"{_value(s.name, document)}: {s.reason}"))
              for s in document.set_aside.values]
     rows = tuple(aside + suspects)
     said = Items(rows) if rows else Text(words("Nothing is suspect."))

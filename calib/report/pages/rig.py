@@ -9,6 +9,7 @@ from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
 from calib.judge.structure import Structure
 from calib.report.blocks import Cell, Items, Section, Table, Text
+from calib.report.spoken import spoken
 
 _MOVED = (("forward", "back"), ("left", "right"), ("up", "down"))
 _TURNED = (("left side up", "right side up"), ("front down", "front up"),
@@ -147,7 +148,7 @@ def _parameter(p: Parameter):
 def _linkage(reading):
     """What is between the sensor and its joint, and what it is turned by."""
     sensor = reading.sensor
-    parts = ", ".join(f"{name.replace('_', ' ')} {parameter}"
+    parts = ", ".join(f"{spoken(name)} {parameter}"
                       for name, parameter in sensor.uses.items())
     if not sensor.through:
         return f"; {parts}" if parts else ""

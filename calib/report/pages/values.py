@@ -172,8 +172,8 @@ def edge_now(document: ResultRecord, named=()) -> Section:
     """How well the edge is known over the envelope, at the poses, and where somebody asked."""
     extra = () if not named else (Table(
         "Edge sd at the postures asked for (mm, 1 sd)", ("posture", "edge sd"),
-        [[", ".join(f"{name} {angle:g} deg" for name, angle in row.joints.items()), mm(row.sd)]
-         for row in named], wide=(0,)),)
+        [[", ".join(f"{spoken(name)} {angle:g} deg" for name, angle in row.joints.items()),
+          mm(row.sd)] for row in named], wide=(0,)),)
     at_poses = [p.edge_sd for p in document.poses if p.edge_sd is not None]
     poses = () if not at_poses else (Text(words(
         "In the poses of this run it is between ", mm(min(at_poses)), " and ", mm(max(at_poses)),

@@ -1,6 +1,7 @@
 """What is said of an effect that was tried on a run."""
 
 from calib.explore.found import Untold, Verdict
+from calib.report.spoken import spoken
 
 #: In the tables.
 VERDICTS = {
@@ -16,8 +17,9 @@ def untold_says(untold: Untold) -> str:
     if untold.column:
         return f"readings.csv has no column {untold.column}"
     if untold.member:
-        return f"{untold.member} cannot be told"
-    *others, last = untold.like or ("anything: nothing in these shots depends on it",)
+        return f"{spoken(untold.member)} cannot be told"
+    *others, last = [*map(spoken, untold.like)] or [
+        "anything: nothing in these shots depends on it"]
     like = f"{', '.join(others)} and {last}" if others else last
     return (f"any that a machine has would pass unseen; it is nearly the same as {like}"
             if untold.told else f"the shots cannot tell it from {like}")

@@ -96,7 +96,7 @@ def _taken(found, rig):
 def _beside(found):
     said = []
     if found.unmoved:
-        said.append("Nothing to do with the edge: " + ", ".join(found.unmoved) + ".")
+        said.append("Nothing to do with the edge: " + ", ".join(map(spoken, found.unmoved)) + ".")
     for names in found.tied:
         said.append(f"Asked more often than needed: one of {', '.join(names)} follows from the "
                     "others, and must be typed so that all agree.")

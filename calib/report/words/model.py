@@ -9,7 +9,7 @@ from calib.judge import same_model
 from calib.judge.common import correlation_known, shared_points, went_into
 from calib.judge.survey import Survey
 from calib.machine import Machine
-from calib.report.spoken import few
+from calib.report.spoken import few, spoken
 
 
 def difference_says(difference: same_model.ModelDifference, older: str = "the older",
@@ -24,17 +24,17 @@ def _parts(difference):
     if difference.kind == same_model.CHAIN:
         return "the chain of motions", *(f"that of {title}" for title in pair)
     if difference.kind == same_model.DIRECTION:
-        return f"the direction of {name}", *(f"{direction:+.0f}" for direction in pair)
+        return f"the direction of {spoken(name)}", *(f"{direction:+.0f}" for direction in pair)
     if difference.kind == same_model.SENSOR:
-        return f"the sensor {name}", *(_sensor(*sensor) for sensor in pair)
+        return f"the sensor {spoken(name)}", *(_sensor(*sensor) for sensor in pair)
     if difference.kind == same_model.HELD:
-        return name, *(_held(value, difference.unit) for value in pair)
-    return f"the target {name}", "one point of the machine", "another"
+        return f"the {spoken(name)}", *(_held(value, difference.unit) for value in pair)
+    return f"the target {spoken(name)}", "one point of the machine", "another"
 
 
 def _sensor(kind, zero, varying):
-    also = "".join(f" and {name} times {times}" for name, times in varying)
-    return f"of kind {kind} with the zero {zero}{also}"
+    also = "".join(f" and {spoken(name)} times {times}" for name, times in varying)
+    return f"of kind {kind} with the {spoken(zero)}{also}"
 
 
 def _held(value, unit):
@@ -75,16 +75,16 @@ def known_says(machine: Machine, twice: Sequence[str]) -> list[str]:
             "covariance"]
     if twice:
         said.append(f"tape.csv: left out, since it took part in {machine.source}: "
-                    f"{', '.join(twice)}")
+                    f"{', '.join(map(spoken, twice))}")
     return said
 
 
 def otherwise_says(found: same_model.OneMachine | same_model.ExchangedLengths) -> str:
     """How two results describe one machine by different numbers; without a full stop."""
     if isinstance(found, same_model.ExchangedLengths):
-        return (f"{found.one} and {found.other} have exchanged their values: in one of the results "
-                "their reading columns are exchanged")
-    exchanged = found.exchanged
+        return (f"The {spoken(found.one)} and the {spoken(found.other)} have exchanged their "
+                "values: in one of the results their reading columns are exchanged")
+    exchanged = [*map(spoken, found.exchanged)]
     how = f"with {' and '.join(exchanged)} exchanged" if exchanged else "by other numbers"
     return (f"Both describe one machine {how}: the edge is the same within "
             f"{1000 * found.off:.0f} mm (rms), although the numbers differ as for "

@@ -8,7 +8,7 @@ from calib.confirm.displayed import FittedStand
 from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Family, Sheet, Slip, Way
 from calib.confirm.telling import TellingPose, Unseen
-from calib.report.spoken import few
+from calib.report.spoken import few, spoken
 
 #: Fields named in one sentence.
 _NAMED = 3
@@ -202,11 +202,11 @@ def unseen_says(found: Unseen, sheet: Sheet) -> str:
 def pose_says(pose: TellingPose, rig: Rig) -> str:
     """Where to drive."""
     return (f"readings of about {readings_say(rig, pose.readings)} deg (reach {pose.reach}), "
-            f"where the display of {pose.target} differs by {1000 * pose.apart:.0f} mm")
+            f"where the display of {spoken(pose.target)} differs by {1000 * pose.apart:.0f} mm")
 
 
 def readings_say(rig: Rig, readings: np.ndarray) -> str:
     """What the sensors show in a pose, to drive there; what is not named is at 0."""
-    return ", ".join(f"{name} {angle:.0f}" for name, angle in
+    return ", ".join(f"{spoken(name)} {angle:.0f}" for name, angle in
                      zip(rig.reading_names, np.degrees(readings), strict=True)
                      if abs(angle) >= 0.5)

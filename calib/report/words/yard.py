@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from calib.report.plan_words import shots_in_words
+from calib.report.spoken import spoken
 
 #: The states of a shot, as they are shown: never by colour alone.
 FITS, MISFIT, EARLY, ASIDE, KEPT = "fits", "does not fit", "not checked yet", "set aside", "kept"
@@ -102,7 +103,7 @@ def _minutes(count):
 
 
 def _one_of(names):
-    return " or ".join(name.replace("_", " ") for name in names)
+    return " or ".join(spoken(name) for name in names)
 
 
 def doubt_says(pose: str, readings: Sequence[tuple[str, str, float]]) -> str:
@@ -114,7 +115,7 @@ def doubt_says(pose: str, readings: Sequence[tuple[str, str, float]]) -> str:
     'Pose 07: its shots fit if one reading is wrong. Look at stick: -45.2 deg is noted, about 9.9 \
 deg too much. Correct it if it is a slip of the pen; shoot again only if it is right.'
     """
-    each = [f"{name.replace('_', ' ')}: {noted} is noted, about {abs(off):.2g} "
+    each = [f"{spoken(name)}: {noted} is noted, about {abs(off):.2g} "
             f"{noted.rpartition(' ')[2]} too {'much' if off > 0 else 'little'}"
             for name, noted, off in readings]
     return (f"Pose {pose}: its shots fit if one reading is wrong. Look at {'; or '.join(each)}. "
@@ -161,7 +162,7 @@ def come_to(noted: Mapping[str, str]) -> str:
     >>> come_to({"approach": "up", "load": "hanging"}), come_to({})
     (' Planned: approach up, load hanging.', '')
     """
-    each = ", ".join(f"{name.replace('_', ' ')} {word}" for name, word in noted.items())
+    each = ", ".join(f"{spoken(name)} {word}" for name, word in noted.items())
     return f" Planned: {each}." if each else ""
 
 
@@ -190,7 +191,7 @@ def log_says(moving: Sequence[str], age: float | None) -> str:
         return (f"The log has not grown for {_minutes(age / 60)}: these are the readings of then."
                 if age >= 90 else f"The log has not grown for {age:.0f} seconds.")
     if moving:
-        return f"Moving: {', '.join(name.replace('_', ' ') for name in moving)}."
+        return f"Moving: {', '.join(spoken(name) for name in moving)}."
     return "The machine stands still."
 
 
@@ -221,7 +222,7 @@ def off_plan(name: str, read: float, planned: float, below: float, above: float,
     if -below - 0.05 <= off <= above + 0.05:
         return None
     digits = 2 if unit == "m" else 0
-    return (f"{name.replace('_', ' ')}: {read:g} {unit} noted, {planned - below:.{digits}f} to "
+    return (f"{spoken(name)}: {read:g} {unit} noted, {planned - below:.{digits}f} to "
             f"{planned + above:.{digits}f} planned.")
 
 
@@ -232,7 +233,7 @@ def undetermined(count: int) -> str:
 
 def taken_out(pose: str, target: str) -> str:
     """What it was that was taken out of a run; the pose is empty of a point that is no shot."""
-    return f"{target.replace('_', ' ')} of pose {pose}" if pose else "a point that is no shot"
+    return f"{spoken(target)} of pose {pose}" if pose else "a point that is no shot"
 
 
 def unsolved(reason: str) -> str:
