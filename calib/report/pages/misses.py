@@ -174,7 +174,7 @@ def _shot_table(document):
         mark(s, document) or _beside(s, beside),
     ] for s in shots]
     aside = [[
-        s.shot, s.pose, "", *(mm(m, 1, True) for m in s.miss.numbers),
+        s.shot, s.pose, s.target and Name(s.target), *(mm(m, 1, True) for m in s.miss.numbers),
         mm(s.components.along, 1, True), mm(s.components.across, 1, True),
         None, None, None, "set aside"] for s in document.set_aside.shots[:MOST_ROWS]]
     return Table(
