@@ -1,75 +1,55 @@
-"""What ``calib solve`` takes on the demo, stage by stage, in a checkout: processor seconds."""
+"""What ``calib solve`` takes on the demo, until it says what, in a checkout."""
 
 import json
 import os
+import selectors
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 DATA = Path(__file__).parents[2] / "data" / "demo"
 
-#: Run in a process of its own: what each stage takes, and when the verdict is printed.
+#: Run in a process of its own: what this process has taken when it says something. Only `talk` is
+#: looked at: it is the same in older checkouts.
 _STAGES = """
 import json, os, sys, time
 os.getloadavg = lambda: ({load}, 0.0, 0.0)
-told, inside = {{}}, []
-def timed(module, name, stage):
-    function = getattr(module, name)
-    def wrapped(*arguments, **more):
-        begin = time.process_time()
-        try:
-            return function(*arguments, **more)
-        finally:
-            told[stage] = told.get(stage, 0.0) + time.process_time() - begin
-    setattr(module, name, wrapped)
+told = {{}}
 sys.argv = ["calib", "solve", {run!r}, "--out", {out!r}]
-from calib.cli import main, talk
-try:
-    from calib.cli.drawing_process import Beside
-except ImportError:  # an older checkout
-    from calib.cli.beside import Beside
-printed, start = talk.result, Beside.start
+from calib.cli import command, talk
+printed, said = talk.result, talk.tell
+def mark(stage):
+    told.setdefault(stage, time.process_time())
 def result(text):
     printed(text)
-    told.setdefault("verdict printed", time.process_time())
-talk.result = result
-def started(*modules):
-    beside = start(*modules)
-    import calib.cli.solve, calib.judge.choice, calib.judge.judgement, calib.report.record
-    import calib.report.pages.summary, calib.run.folder
-    told["start and imports"] = time.process_time()
-    for module, name, stage in (
-        (calib.run.folder, "read_run", "read"), (calib.judge.choice, "solve_as_chosen", "solve"),
-        (calib.judge.judgement, "judge", "judge"),
-        (calib.report.record, "result_document", "document and rest of the judgement"),
-        (calib.report.record, "verdict_document", "document and rest of the judgement"),
-        (calib.report.pages.summary, "summary", "summary"),
-        (calib.report.pages.summary, "verdict_and_parameters", "summary"),
-        (calib.report.record, "with_noise", "noise, after the verdict"),
-        (calib.cli.solve, "write_numbers", "write"), (calib.cli.solve, "draw", "draw")):
-        if hasattr(module, name):  # an older checkout has not all of them
-            timed(module, name, stage)
-    return beside
-Beside.start = started
+    mark("fit and shots printed" if "verdict printed" in told else "verdict printed")
+def tell(text):
+    said(text)
+    for begins, stage in (("Solving", "read"), ("The numbers are in", "numbers written"),
+                          ("The page is drawn", "page drawn"),
+                          ("The report is in", "report drawn")):
+        if text.startswith(begins):
+            mark(stage)
+talk.result, talk.tell = result, tell
 try:
-    main()
+    command()
 except SystemExit:
     pass
-told["whole command"] = time.process_time()
+mark("whole command")
 print(json.dumps(told), file=sys.stderr)
 """
 
-STAGES = ("start and imports", "read", "solve", "judge", "document and rest of the judgement",
-          "summary", "verdict printed", "noise, after the verdict", "write", "draw",
-          "whole command")
+STAGES = ("read", "verdict printed", "fit and shots printed", "numbers written", "page drawn",
+          "report drawn", "whole command")
 
 
-def stages(checkout: Path, two: bool, repeats: int = 1) -> dict[str, float]:
-    """Seconds of each of `STAGES`, of the first of two processes, or of one alone."""
+def stages(checkout: Path, two: bool, repeats: int = 3) -> dict[str, float]:
+    """Seconds up to each of `STAGES`, of the first of two processes, or of one alone."""
     with tempfile.TemporaryDirectory() as folder:
         code = _STAGES.format(load=0.0 if two else 99.0, run=str(DATA),
                               out=str(Path(folder) / "out"))
@@ -80,27 +60,61 @@ def stages(checkout: Path, two: bool, repeats: int = 1) -> dict[str, float]:
     return {name: float(np.median([f.get(name, np.nan) for f in found[1:]])) for name in STAGES}
 
 
-def waited(checkout: Path, *words: str, repeats: int = 5) -> tuple[float, float]:
-    """Seconds by the clock of a command: until its first result is printed, and until it ends."""
+class Waited(NamedTuple):
+    """Seconds by the clock from the start of a command."""
+
+    result: float  #: Until the first line of its result; of a wrong option, of what it says.
+    last: float  #: Until its last line.
+    end: float  #: Until it has ended.
+
+
+def waited(checkout: Path, *words: str, repeats: int = 5) -> Waited:
+    """How long a command is waited for, medians."""
     with tempfile.TemporaryDirectory() as folder:
         words = tuple(word.format(demo=DATA, out=Path(folder) / "out") for word in words)
-        first, whole = [], []
-        for _ in range(1 + repeats):
-            begin = time.perf_counter()
-            with subprocess.Popen([sys.executable, "-m", "calib", *words], cwd=folder,
-                                  env=_environment(checkout, folder), stdout=subprocess.PIPE,
-                                  stderr=subprocess.DEVNULL) as process:
-                process.stdout.read(1)
-                first.append(time.perf_counter() - begin)
-                process.stdout.read()
-            whole.append(time.perf_counter() - begin)
-    return float(np.median(first[1:])), float(np.median(whole[1:]))
+        seen = [_watched(checkout, folder, words) for _ in range(1 + repeats)]
+    return Waited(*np.median(seen[1:], axis=0).tolist())  # the first compiles
+
+
+def _watched(checkout, folder, words):
+    """What `Waited` has, of one call."""
+    first, last, begin = None, 0.0, time.perf_counter()
+    with (subprocess.Popen([sys.executable, "-c", _AS_INSTALLED, *words], cwd=folder,
+                           env=_environment(checkout, folder), stdout=subprocess.PIPE,
+                           stderr=subprocess.PIPE) as process,
+          selectors.DefaultSelector() as open_pipes):
+        for pipe in (process.stdout, process.stderr):
+            open_pipes.register(pipe, selectors.EVENT_READ)
+        while open_pipes.get_map():
+            for key, _ in open_pipes.select():
+                if not os.read(key.fd, 1 << 16):
+                    open_pipes.unregister(key.fileobj)
+                    continue
+                last = time.perf_counter() - begin
+                if first is None and key.fileobj is process.stdout:
+                    first = last
+    return last if first is None else first, last, time.perf_counter() - begin
+
+
+#: What the script does that pip installs.
+_AS_INSTALLED = "import sys; from calib.cli import command; sys.argv[0] = 'calib'; command()"
+
+
+def loading(*modules: str, repeats: int = 5) -> float:
+    """Processor seconds of a process that only imports some modules."""
+    taken = []
+    for _ in range(1 + repeats):
+        done = subprocess.run(
+            [sys.executable, "-c", f"import time, {', '.join(modules)}; "
+             "print(time.process_time())"], text=True, capture_output=True, check=True)
+        taken.append(float(done.stdout))
+    return float(np.median(taken[1:]))
 
 
 def imports(checkout: Path) -> dict[str, float]:
     """Milliseconds by library that ``python -X importtime`` sees in a solve without a report."""
     with tempfile.TemporaryDirectory() as folder:
-        words = ("-X", "importtime", "-m", "calib", "solve", str(DATA), "--out",
+        words = ("-X", "importtime", "-c", _AS_INSTALLED, "solve", str(DATA), "--out",
                  str(Path(folder) / "out"), "--no-report")
         told = [_imported(_python(checkout, folder, *words).stderr) for _ in range(4)][1:]
     return min(told, key=lambda taken: sum(taken.values()))

@@ -23,22 +23,55 @@ def _line(prompt):
         raise typer.Exit(talk.INPUT) from None
 
 
-def choose(question: str, answers: Sequence[str]) -> int:
-    """The number of an answer; the first for an empty line."""
+BACK = "back"
+"""Typed for an answer: the question before is asked again."""
+
+
+class Back(Exception):
+    """The question before is to be asked again."""
+
+
+def choose(question: str, answers: Sequence[str], usual: int | None = 0,
+           back: bool = False) -> int:
+    """The number of an answer; the usual one for an empty line.
+
+    Parameters
+    ----------
+    usual : int or None
+        None: an empty line is no answer.
+    back : bool
+        Whether there is a question before.
+
+    Raises
+    ------
+    Back
+    """
     numbered = "".join(f"\n  {n}  {answer}" for n, answer in enumerate(answers, 1))
+    hint = "a number" if usual is None else f"Enter: {usual + 1}, or the number of another"
     while True:
-        said = _line(f"{question}{numbered}\n(1, or the number of another)")
-        if said == "":
-            return 0
+        said = _line(f"{question}{numbered}\n({hint}{f'; {BACK}: the question before' * back})")
+        if said == "" and usual is not None:
+            return usual
+        if back and said.casefold() == BACK:
+            raise Back
         if said.isdecimal() and 1 <= int(said) <= len(answers):
             return int(said) - 1
         talk.tell(f"Type a number from 1 to {len(answers)}.")
 
 
-def typed(question: str, read: Callable[[str], Any], default: str = "") -> Any:
-    """What is typed, as `read` takes it; asked again while that raises ValueError."""
+def typed(question: str, read: Callable[[str], Any], default: str = "", back: bool = False) -> Any:
+    """What is typed, as `read` takes it; asked again while that raises ValueError.
+
+    Raises
+    ------
+    Back
+        If there is a question before, and it is to be asked again.
+    """
+    hints = [f" ({default})"] * bool(default) + [f" ({BACK}: the question before)"] * back
     while True:
-        said = _line(question + (f" ({default})" if default else "")) or default
+        said = _line(question + "".join(hints)) or default
+        if back and said.casefold() == BACK:
+            raise Back
         try:
             return read(said)
         except ValueError as error:
@@ -46,5 +79,9 @@ def typed(question: str, read: Callable[[str], Any], default: str = "") -> Any:
 
 
 def agreed(question: str) -> bool:
-    """Yes, unless it begins like no."""
-    return not _line(f"{question} (yes, or no)").casefold().startswith("n")
+    """Whether yes is typed, or nothing; what is neither yes nor no is asked again."""
+    while True:
+        said = _line(f"{question} (Enter: yes, or no)").casefold()
+        if said in ("", "y", "yes", "n", "no"):
+            return said in ("", "y", "yes")
+        talk.tell("Type yes or no.")

@@ -2,13 +2,14 @@
 
 import shlex
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import typer
 
 from calib.cli import asking, talk
-from calib.cli.import_options import Options, signature, stated
+from calib.cli.import_options import Options, as_options, signature, stated
 from calib.report.words.cautions import CAUTIONS
 
 PROFILE = "import.toml"
@@ -35,6 +36,7 @@ def import_points(**given: Any) -> None:
       --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
       --target pin=stick_pin --sheet readings.csv
     """
+    from calib.intake.choices import Doubtful
     from calib.intake.gather import gather_import
     from calib.intake.preview import document, preview
     from calib.run.complaints import Findings, told_once
@@ -42,12 +44,22 @@ def import_points(**given: Any) -> None:
     options = Options(**given)
     into = options.into or Path("." if Path("rig.toml").is_file() else "run")
     request, proposed = _request(options, into)
-    findings = Findings()
-    try:
-        with talk.working("Reading the field files"):
-            imported = gather_import(request, findings)
-    finally:
-        talk.tell_all(told_once(findings.notices))
+    while True:
+        findings = Findings()
+        try:
+            with talk.working("Reading the field files"):
+                imported = gather_import(request, findings)
+            break
+        except Doubtful as error:
+            if options.yes or not asking.somebody_answers():
+                _follow_with(request.declared, {}, options, error.choices)
+                raise
+            talk.tell_all(told_once(error.complaints))
+            answer = _asked(error.choices[0], request.declared, {}, back=False)
+            request = replace(request, declared=answer[0])
+            _follow_with(request.declared, {}, options)
+        finally:
+            talk.tell_all(told_once(findings.notices))
     talk.answer(document(imported, findings.notices), preview(imported), options.json)
     if proposed and not options.dry_run and not options.yes and asking.somebody_answers() \
             and not asking.agreed(f"Write the run folder {into}?"):
@@ -78,15 +90,16 @@ def _request(options, into):
 
         files = {role: path for path, role in roles.items()}
         return Request(points=tuple(paths), into=into, declared=declared, **files, **more), False
-    proposal = _settled(paths, rig, declared, roles, taped_width, options.yes)
+    proposal = _settled(paths, rig, declared, roles, taped_width, options)
     return proposal.request(into, **more), True
 
 
-def _settled(paths, rig, declared, roles, taped_width, yes):
+def _settled(paths, rig, declared, roles, taped_width, options):
     """A proposal without doubt: a person is asked, or what is doubtful is complained of."""
+    from calib.intake.choices import Doubtful
     from calib.intake.proposal.propose import propose
-    from calib.run.complaints import Complaint, InputError
 
+    before: list[tuple[Any, Any]] = []
     while True:
         proposal = propose(list(dict.fromkeys([*paths, *roles])), rig, declared, roles, taped_width)
         lacking = proposal.declared.lacks() if not proposal.doubtful else []
@@ -95,27 +108,42 @@ def _settled(paths, rig, declared, roles, taped_width, yes):
                                      + "\n".join(f"- {sentence}" for sentence in lacking))
         if not proposal.doubtful:
             break
-        if yes or not asking.somebody_answers():
+        if options.yes or not asking.somebody_answers():
             _tell(proposal)
-            talk.follow_line(" ".join([shlex.join(["calib", *sys.argv[1:]]),
-                                       *map(_proposed_option, proposal.doubtful)]).strip())
-            raise InputError([
-                Complaint(", ".join(path.name for path in paths), None, None,
-                          f"nothing that settles {choice.about} ({choice.why})", _sayings(choice))
-                for choice in proposal.doubtful])
-        declared, roles = _asked(proposal.doubtful[0], declared, roles)
+            _follow_with(declared, roles, options, proposal.doubtful)
+            raise Doubtful(proposal.doubtful, ", ".join(path.name for path in paths))
+        try:
+            answer = _asked(proposal.doubtful[0], declared, roles, back=bool(before))
+            before.append((declared, roles))
+            declared, roles = answer
+        except asking.Back:
+            declared, roles = before.pop()
+        _follow_with(declared, roles, options)
     _tell(proposal)
     return proposal
 
 
-def _asked(choice, declared, roles):
+def _asked(choice, declared, roles, back):
     """The declaration and the parts of files with one answer more."""
     from calib.intake.declaration import DeclarationError
+    from calib.intake.proposal.points_named import NO_TARGET
     from calib.intake.proposal.propose import answered
 
     question = f"\n{choice.about[:1].upper()}{choice.about[1:]}? {choice.why}"
     if choice.alternatives:
-        chosen = choice.alternatives[asking.choose(question, [a.says for a in choice.alternatives])]
+        shown = sorted(choice.alternatives, key=lambda a: (a.says == NO_TARGET, a.says)) \
+            if "targets" in choice.alternatives[0].declares and "ids" not in \
+            choice.alternatives[0].declares else choice.alternatives
+        usual = shown.index(choice.alternatives[0]) if choice.unseen else None
+        protested = None
+        while True:
+            number = asking.choose(question, [a.says for a in shown], usual, back)
+            chosen, other = shown[number], _named_already(shown[number], declared)
+            if other is None or protested == number:
+                break
+            protested = number
+            talk.tell(f'{chosen.says} is what "{other}" was said to be: the same for both? '
+                      "Then type it once more.")
         if choice.file is not None:
             return declared, {**roles, choice.file: chosen.declares["role"]}
         return answered(declared, choice, chosen), roles
@@ -124,11 +152,33 @@ def _asked(choice, declared, roles):
 
     def read(text):
         try:
-            return answered(declared, choice, text)
+            return answered(declared, choice, text), roles
         except DeclarationError as error:
             raise ValueError("; ".join(error.problems)) from None
 
-    return asking.typed(question, read), roles
+    return asking.typed(question, read, back=back)
+
+
+def _named_already(chosen, declared):
+    """Another word that was said to be the same target; None if there is none."""
+    for word, target in chosen.declares.get("targets", {}).items():
+        if "ids" in chosen.declares or target == "-":
+            continue
+        for other, same in declared.targets.items():
+            if other != word and same == target:
+                return other
+    return None
+
+
+def _follow_with(declared, roles, options, choices=()):
+    """The next command: all that was settled, and what is proposed of choices."""
+    given = {getattr(options, role) for role in _ROLES}
+    settled = [word for path, role in roles.items() if role in _ROLES and path not in given
+               for word in (f"--{role}", str(path))]
+    settled += as_options(declared, _declared(stated(options), options.profile or _kept(
+        options.into or Path("." if Path("rig.toml").is_file() else "run"))))
+    talk.follow_line(" ".join(filter(None, [
+        shlex.join(["calib", *sys.argv[1:], *settled]), *map(_proposed_option, choices)])))
 
 
 def _proposed_option(choice):
@@ -136,12 +186,6 @@ def _proposed_option(choice):
     placeholder = choice.option != choice.option.lower() or not choice.alternatives
     option = choice.option if placeholder else choice.alternatives[0].option
     return option if " " in option or not option else f"{option} VALUE"
-
-
-def _sayings(choice):
-    """What to say on the command line."""
-    options = [a.option for a in choice.alternatives if a.option] or [choice.option]
-    return " or ".join(filter(None, options)) or "another file"
 
 
 def _tell(proposal):
@@ -182,13 +226,12 @@ def _write(options, into, declared, imported, proposed):
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
     else:
-        # What holds of files never seen; points left out this time are not left out next time.
-        standing = declared.model_copy(update={"others": "refuse"})
-        kept = {PROFILE: profile_toml(standing)} if proposed else {}
+        kept = {PROFILE: profile_toml(declared)} if proposed else {}
         write_whole(into, {**imported.files(), **kept})
         talk.tell(f"Run folder {into} written; where each number came from: "
                   f"{into / 'sources.csv'}")
-        talk.follow("solve", into)
+        talk.tell_all(f"Left open: {sentence}" for sentence in imported.left_open)
+        talk.follow("diagnose" if imported.left_open else "solve", into)
         if kept:
             talk.tell(f"What was settled is kept in {into / PROFILE} for the next import")
     if options.save_profile is not None:

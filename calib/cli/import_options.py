@@ -102,6 +102,8 @@ TABLE = (
     _declaring(_IDS, "repeats", "Several shots of a target in a pose: refuse, pool (mean, scatter "
                "tested), keep, or last."),
     _declaring(_IDS, "stand", "The stand of all poses that name none."),
+    _declaring(_IDS, "moved_before", "A pose before which the machine moved: a new stand begins. "
+               "Found by the pins of the house if not said. Repeat.", list[str]),
     Option("check", _IDS, "File with check shots, never used in the solve. Repeat.", list[Path]),
     _declaring(_RAW, "angles", "POINTS are raw observations, angles in deg, dms, packed-dms or "
                "gon."),
@@ -178,3 +180,22 @@ def stated(options: Any) -> dict[str, Any]:
         inner = out.setdefault(table, {}) if table else out
         inner[key] = option.read(value, option.written)
     return out
+
+
+def as_options(declared: Any, before: Any) -> list[str]:
+    """The words of a command line that declare what `before` does not."""
+    now, was = (d.model_dump(exclude_unset=True, exclude_none=True) for d in (declared, before))
+    words: list[str] = []
+    for option in TABLE:
+        table, _, key = option.declares.rpartition(".")
+        value, old = ((d.get(table, {}) if table else d).get(key) for d in (now, was))
+        if not option.declares or value is None or value == old:
+            continue
+        if isinstance(value, dict):
+            said = [f"{k}={v}" for k, v in value.items() if (old or {}).get(k) != v]
+        elif isinstance(value, tuple):
+            said = list(value) if option.type == list[str] else [",".join(map(str, value))]
+        else:
+            said = [str(value)]
+        words += [word for item in said for word in (option.written, item)]
+    return words

@@ -51,7 +51,9 @@ def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
     except Interrupted as stop:
         inside = False
         if sys.stderr is not None:
-            again = shlex.join(["calib", *sys.argv[1:]])
+            from calib.cli import talk
+
+            again = talk.following() or shlex.join(["calib", *sys.argv[1:]])
             sys.stderr.write(f"\nInterrupted. Nothing is half-written.\nNext: {again}\n")
         sys.exit(128 + stop.number)
     finally:

@@ -152,6 +152,7 @@ class Declaration(_Strict):
     others: Literal["refuse", "leave-out"] = "refuse"
     repeats: Literal["refuse", "pool", "keep", "last"] = "refuse"
     stand: str | None = None
+    moved_before: tuple[str, ...] = ()
     angles: Literal["deg", "dms", "packed-dms", "gon"] | None = None
     time_format: str = ISO
     time_zone: str | None = None

@@ -41,6 +41,7 @@ from calib.intake.matching.known_points import (
 from calib.intake.matching.origin import distance_in_words, settle_origin
 from calib.intake.matching.readings import BESIDE, PoseReadings, Track, read_log, read_sheet
 from calib.intake.run_files import run_files
+from calib.intake.standing import settle_stands
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.copies import alike, complain_of_lookalikes
@@ -90,6 +91,8 @@ class Imported:
     #: Row of backsights.csv in words, and where it came from.
     sights: list[tuple[str, Source]] = field(default_factory=list)
     clock: ClockOffset | None = None
+    #: What the files show and nobody has explained: to look into before it is solved.
+    left_open: list[str] = field(default_factory=list)
 
     def files(self) -> dict[str, str]:
         """Name to text of every file for the run folder."""
@@ -132,7 +135,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     findings.stop_if_at_fault()
     _add_readings(request, imported, findings)
     findings.stop_if_at_fault()
-    _settle_stands(imported, findings)
+    settle_stands(imported, declared, findings)
     _refuse_stale(request, imported, findings)
     findings.stop_if_at_fault()
     return imported
@@ -402,37 +405,6 @@ def _keep_readings(path, imported, poses, findings):
         else:
             imported.stands[pose] = there[pose]
     findings.note(path.name, "kept as it is in the run folder")
-
-
-def _settle_stands(imported, findings):
-    """A stand for every pose: said with the shots, or on the sheet, else all on one."""
-    silent = []
-    for pose, stand in imported.stands.items():
-        sheet = (imported.readings or {}).get(pose)
-        said = sheet.stand if sheet is not None else ""
-        if stand and said and stand != said:
-            findings.complain(sheet.source.file, sheet.source.lines[0], "stand", quote(said),
-                              f"stand {quote(stand)} as with the shots of pose {quote(pose)}")
-        imported.stands[pose] = stand or said
-        if not imported.stands[pose]:
-            silent.append(pose)
-            imported.stands[pose] = "1"
-    _compare_stands(imported, findings)
-    if silent:
-        findings.note("readings.csv", f"{len(silent)} pose(s) with no stand named are put on stand "
-                      '"1": tracks still and house not swung between them (--stand, {stand} in '
-                      "--ids, or a column stand tell others)")
-
-
-def _compare_stands(imported, findings):
-    """Stands that may be one, each told where it was first named."""
-    stands = list(imported.stands.values())
-    sources = {shot.booked.pose: shot.sources[0] for shot in imported.check + imported.shots}
-    for pose, readings in (imported.readings or {}).items():
-        if readings.stand:
-            sources[pose] = readings.source
-    complain_of_lookalikes(stands, [sources[pose].file for pose in imported.stands],
-                           [sources[pose].lines[0] for pose in imported.stands], "stand", findings)
 
 
 def _refuse_existing(request, findings):

@@ -119,7 +119,7 @@ class FieldFiles:
         imported = gather_import(
             proposal.request(self.folder, replace=replace, cautions=CAUTIONS), findings)
         write_whole(self.folder, {**imported.files(), PROFILE: profile_toml(proposal.declared)})
-        said = [preview(imported), *map(str, findings.notices)]
+        said = [preview(imported), *map(str, findings.notices), *imported.left_open]
         self.forget()
         return "\n".join(said)
 

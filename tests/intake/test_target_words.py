@@ -98,7 +98,7 @@ def test_given_words_settle_what_an_id_is():
 
 
 def test_a_refusal_names_what_to_type(run, tmp_path, calib, monkeypatch):
-    """The next line has the proposed answers; points left out once are not left out for good."""
+    """The next line has the proposed answers; what was settled is kept."""
     monkeypatch.chdir(tmp_path)
     text = points(run, lambda p, t: f"{p}-{t}") + "BM1,1,2,3\n"
     (tmp_path / "a.csv").write_text(text)
@@ -106,10 +106,11 @@ def test_a_refusal_names_what_to_type(run, tmp_path, calib, monkeypatch):
     status, _, err = calib("a.csv", "s.csv", "--yes")
     assert status == 3 and '"BM1"' in err
     assert err.splitlines()[-1] == "Next: calib import a.csv s.csv --yes --others leave-out"
-    status, _, err = calib("a.csv", "s.csv", "--yes", "--others", "leave-out")
+    # Invented positions: the pins of the house are anywhere.
+    status, _, err = calib("a.csv", "s.csv", "--yes", "--others", "leave-out", "--stand", "1")
     assert status == 0, err
     kept = read_profile((tmp_path / "run" / "import.toml").read_bytes(), "import.toml")
-    assert kept.others == "refuse" and kept.targets["stick"] == "stick_pin"
+    assert kept.others == "leave-out" and kept.targets["stick"] == "stick_pin"
 
 
 def test_what_a_reading_is_not(run, tmp_path, calib, monkeypatch):

@@ -106,6 +106,27 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
     return None, said
 
 
+def header_names(cells: Sequence[str]) -> list[tuple[str | None, str | None]]:
+    """`header_name` of the cells of a header; one alone may mean the point beside others.
+
+    Examples
+    --------
+    >>> [name for name, _ in header_names(("P", "N", "E", "Z"))]
+    ['point', 'north', 'east', 'up']
+    >>> [name for name, _ in header_names(("Station", "Target", "Hz", "V", "SD"))]
+    ['setup', 'point', 'direction', 'zenith', 'distance']
+    """
+    found = [header_name(cell) for cell in cells]
+    names = [name for name, _ in found]
+    if "point" not in names:
+        if {"north", "east"} <= set(names):
+            found = [("point", None) if cell.strip() in ("P", "p") else one
+                     for cell, one in zip(cells, found, strict=True)]
+        elif {"direction", "zenith"} <= set(names) and "pose" not in names:
+            found = [("point", None) if one[0] == "target" else one for one in found]
+    return found
+
+
 def read_named(data: bytes, file: str, columns: Sequence[Column], findings: Findings,
                unit: str | None = None) -> Table | None:
     """A table of a field file, its columns called in any language; lengths in `unit`."""

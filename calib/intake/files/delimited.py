@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-from calib.intake.files.columns import KIND, SKIP, header_name
+from calib.intake.files.columns import KIND, SKIP, header_name, header_names
 from calib.intake.files.dialect import detect, holds
 from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
 from calib.intake.files.headings import HEADINGS
@@ -118,7 +118,7 @@ def _sorted_rows(rows, header, order, units, needed, grid, text, findings):
     if header is not None:
         rows = [row for row in rows if row is not header]
         _note_unused(header, order, file, findings)
-    sorter = _Sorter(file, order, needed, grid.dialect, findings)
+    sorter = _Sorter(file, order, needed, grid.dialect, findings, header.line if header else 0)
     kept = sorter.sort(rows, text)
     if header is None and sorter.worded is not None:
         header = sorter.worded
@@ -180,8 +180,7 @@ def _order_and_units(header, order, first, file, findings):
 
 def _named(header):
     names, units = [], {}
-    for cell in header.cells:
-        name, unit = header_name(cell)
+    for name, unit in header_names(header.cells):
         name = name if name in KIND else None
         # The second of two alike is left to `_complete` to complain of.
         names.append(name or SKIP)
@@ -229,8 +228,9 @@ def _complete(order, needed, file, findings):
 class _Sorter:
     """Tells rows from job lines, footers and damaged rows. Not for outside use."""
 
-    def __init__(self, file, order, needed, dialect, findings):
+    def __init__(self, file, order, needed, dialect, findings, header):
         self.file, self.order, self.dialect, self.findings = file, order, dialect, findings
+        self.header = header
         # Degrees, minutes and seconds are no plain numbers: any digit will do for an angle.
         self.numbers = [
             (i, KIND[n]) for i, n in enumerate(order)
@@ -291,6 +291,8 @@ class _Sorter:
     def _verdict(self, row, width, loose_numbers, where):
         """None to keep a row, "skip" to skip it, else what was expected of it."""
         cells = len(row.cells)
+        if row.line < self.header and not self._numbers_in(row):
+            return "skip"
         if cells == width or (self._fits_loosely(row, width) and not loose_numbers):
             blank = all(not row.cells[i] for i, _ in self.numbers if i < cells)
             if blank and where != "among" and cells == width:

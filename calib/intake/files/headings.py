@@ -24,6 +24,7 @@ HEADINGS = {
                           "ellipsoidische hohe|ell hohe|ellipsoidhohe|hauteur ellipsoidale|"
                           "altura elipsoidal|ellipsoidhojd|ellipsoidehoyde|ellipsoidische hoogte",
     "description": "description|desc|code|feature|note|notes|remark|remarks|comment|comments|"
+                   "libelle|label|designation|etiqueta|etichetta|"
                    "beschreibung|bezeichnung|bemerkung|punktcode|kommentar|omschrijving|opmerking|"
                    "beskrivning|beskrivelse|bemaerkning|kod|kode|kuvaus|koodi|remarque|"
                    "commentaire|descripcion|codigo|descrizione|codice",

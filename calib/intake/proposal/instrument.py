@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import SOLVED, Declaration
 from calib.intake.files.header_units import known_unit, unit_stated
 from calib.intake.matching.known_points import USUAL_MARK
-from calib.intake.proposal.choices import Alternative, Choice, stated
 from calib.intake.proposal.looks import Look
 from calib.run.numerals import is_number
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calib.intake.files.columns import header_name
+from calib.intake.files.columns import header_name, header_names
 from calib.intake.files.dialect import content_lines
 from calib.intake.files.header_units import without_unit
 from calib.intake.files.landxml import is_landxml
@@ -88,11 +88,13 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     for number, (_, line) in enumerate(lines[:20]):
         for delimiter in ",;\t ":
             cells = split_cells(line, delimiter) or ()
-            known = sum(cell in told or _meaning(cell, readings) is not None for cell in cells)
+            known = sum(cell in told or _meaning(cell, readings, header_name(cell)[0]) is not None
+                        for cell in cells)
             if known > best[0]:
                 best = (known, cells, lines[number + 1:], delimiter)
     _, header, below, delimiter = best
-    meant = tuple(told.get(cell) or _meaning(cell, readings) for cell in header)
+    meant = tuple(told.get(cell) or _meaning(cell, readings, name)
+                  for cell, (name, _) in zip(header, header_names(header), strict=True))
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
     look = Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
     timed = {"time", "date"} & set(meant) or look.times_in_order()
@@ -108,12 +110,12 @@ def _in_order(cells):
     return False
 
 
-def _meaning(cell, readings):
+def _meaning(cell, readings, name):
     reading, words = reading_meant(cell), without_unit(cell)[0]
     # Which of x and y is east differs from country to country: they keep their own names.
     if reading in readings or words in ("x", "y"):
         return reading if reading in readings else words
-    return header_name(cell)[0]
+    return name
 
 
 def _role(meant, readings, lines):

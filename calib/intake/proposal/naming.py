@@ -161,10 +161,8 @@ def _pattern_of(name, words):
 
 def _widened(way, names, targets, told, position):
     """The same pattern with all words that stand where the corners are named."""
-    pattern = _widest(way.pattern)
-    parts = [_ANY.get(part, re.escape(part)) for part in re.split(r"({[^{}]*})", pattern)]
-    fits = [match for name in names if len(name) <= LONGEST
-            and (match := re.fullmatch("".join(parts), name, re.IGNORECASE))]
+    pattern, fits = max(((wide, _fitting(wide, names)) for wide in _wider(way.pattern)),
+                        key=lambda wide: len(wide[1]))
     if pattern != way.pattern and len(fits) <= len(way.booked):
         return way
     sides = tuple(next((plain(word) for word, t in way.targets.items() if t.endswith(side)), side)
@@ -204,26 +202,40 @@ def _corners(words, targets):
     return {one: left, two: left.removesuffix("left") + "right"}
 
 
-def _widest(pattern):
-    """The pattern with the words beside the target taken for part of it: left corner, stick."""
+def _fitting(pattern, names):
+    """How names fit a pattern whose target may be any words."""
+    parts = [_ANY.get(part, re.escape(part)) for part in re.split(r"({[^{}]*})", pattern)]
+    return [match for name in names if len(name) <= LONGEST
+            and (match := re.fullmatch("".join(parts), name, re.IGNORECASE))]
+
+
+def _wider(pattern):
+    """The pattern, and with words beside the target taken for part of it: left corner, stick."""
     before, target, after = pattern.partition("{target}")
     letters = re.compile(r"[^\W\d_]")
+    yield pattern
     if "{" not in after and letters.search(after):
-        return before + target
-    if "{" not in before and letters.search(before):
-        return target + after
-    pose, brace, between = before.rpartition("}")
-    word = letters.search(between)
-    return pattern if word is None else pose + brace + between[:word.start()] + target + after
+        yield before + target
+    elif "{" not in before and letters.search(before):
+        yield target + after
+    elif word := letters.search(before.rpartition("}")[2]):
+        at = before.rindex("}") + 1 if "}" in before else 0
+        yield before[:at + word.start()] + target + after
+    between, brace, rest = after.partition("{")
+    for word in re.finditer(r"\W+(?=[^\W\d_])|\W+$", between) if brace else ():
+        if word.start():
+            yield before + target + between[word.start():] + brace + rest
 
 
 def _width(booked, position):
-    """Median distance left to right, and its scatter as a share."""
+    """Median distance left to right, of the edge if it is shot, and its scatter as a share."""
+    lefts = {b.target for b in booked.values() if b.target.endswith("left")}
+    lefts = {left for left in lefts if left.startswith("edge")} or lefts
     at: dict[tuple[str | None, str], dict[str, np.ndarray]] = {}
     for row, b in booked.items():
         at.setdefault((b.stand, b.pose), {})[b.target] = position[row]
     apart = [float(np.linalg.norm(p[left] - p[left[:-4] + "right"])) for p in at.values()
-             for left in p if left.endswith("left") and left[:-4] + "right" in p]
+             for left in p if left in lefts and left[:-4] + "right" in p]
     if len(apart) < LIKE_POSE:
         return np.nan, np.nan
     width = float(np.median(apart))

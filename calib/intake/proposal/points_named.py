@@ -4,15 +4,20 @@ import difflib
 import shlex
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import IdPattern
-from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, namings
 from calib.intake.proposal.words import abbreviated
 from calib.run.complaints import quote
+
+NO_TARGET = "no target: leave out"
+
+_MOST_OTHERS = 0.25
+"""A larger share of the points is no bench marks."""
 
 _SCATTER = 0.03
 """Left and right corner of one edge are as far apart in every pose; of wrong pairs they are not."""
@@ -53,6 +58,12 @@ def naming_choices(
     if best.poses < LIKE_POSE:
         return choices
     choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4] if w.poses), sure, why))
+    if len(others) > _MOST_OTHERS * len(rows.ids):
+        return [*choices[:-1], Choice(
+            about, why=f"{len(others)} of {len(rows.ids)} points do not fit {best.pattern}, such "
+            f"as {quote(others[0])}; a name with a space is given by --target \"NAME=TARGET\"",
+            typed="ids", option=f'--ids-in {best.where} --ids "{{pose}} {{target}}" '
+            '--target "NAME=TARGET"')]
     if others and declared.others == "refuse":
         shown = ", ".join(quote(name) for name in others[:5])
         choices.append(Choice(
@@ -93,15 +104,18 @@ def _what_word(word, having, rig, way):
         -difflib.SequenceMatcher(None, word.casefold(), target).ratio()))
     short, abroad = ([target for target in abbreviated(word, free, abroad=also)
                       if target not in way.targets.values()] for also in (False, True))
-    answers = list(dict.fromkeys([*short, *like, SKIP, *abroad, *free]))
+    if not short and not like and len(abroad) == 1:
+        short = abroad
     proposed = len(short) == 1 or bool(like)
+    answers = list(dict.fromkeys([*short, *like, SKIP, *abroad, *free]))
     return Choice(
         f"what {quote(word)} is", tuple(Alternative(
-            "no target: leave out" if target == SKIP else target,
+            NO_TARGET if target == SKIP else target,
             {"targets": {word: target}}, f"--target {shlex.quote(f'{word}={target}')}")
             for target in answers), False,
         (f"{len(having)} points are called so, such as {quote(having[0])}" if len(having) > 1
          else f"one point is called so: {quote(having[0])}"),
+        unseen=proposed or len(having) < LIKE_POSE,
         option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}")
 
 

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration, declare
 from calib.intake.gather import Request
-from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.coordinates import coordinate_choices, order_choice
 from calib.intake.proposal.field_rows import read_rows
 from calib.intake.proposal.instrument import observed_choices

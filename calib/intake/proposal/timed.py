@@ -2,22 +2,27 @@
 
 import difflib
 import itertools
+import shlex
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import header_name
 from calib.intake.files.header_units import plain
 from calib.intake.files.times import ISO, patterns_of, seconds_of, zone_stated
-from calib.intake.proposal.choices import Alternative, Choice
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
+from calib.intake.proposal.words import PLACES
 from calib.run.complaints import quote
 from calib.run.numerals import is_number
 from calib.run.text import split_cells, split_lines
+
+_ALIKE = 0.4
+"""A heading less like the name of a reading is no proposal for it."""
 
 _DAY = 86400.0
 _TAIL = 1 << 14
@@ -29,9 +34,11 @@ def reading_choices(
     """The column of each reading that is called otherwise; doubtful where none seems to be it."""
     choices = [_time_column(look) for look in by_role["log"]
                if not {"time", "date"} & set(look.meant)]
+    choices += [choice for look in by_role["sheet"] for choice in _stand_column(look, declared)]
     for look in by_role["log"] + by_role["sheet"]:
         spare = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
                  if meant is None and cell and _numeric(look, i)]
+        proposed: list[str] = []
         for name in rig.reading_names:
             if name in declared.log.readings:
                 continue
@@ -42,15 +49,31 @@ def reading_choices(
                 continue
             options = tuple(Alternative(head, {"log": {"readings": {name: head}}},
                                         f'--reading {name}="{head}"')
-                            for head in heads or sorted(spare, key=_unlike(name)))
+                            for head in heads or sorted(spare, key=lambda head: (
+                                head in proposed, _unlike(name)(head))))
+            alike = [head for head in heads or spare if head not in proposed
+                     and (heads or len(spare) == 1 or -_unlike(name)(head) > _ALIKE)]
             if len(heads) == 1:
                 choices.append(Choice(about, options, True, "its heading says so"))
             else:
                 choices.append(Choice(about, options, False, "two columns may be it" if heads else
                                       "no heading says so",
-                                      f"log.readings.{name}",
-                                      "" if options else f"--reading {name}=HEADING"))
+                                      f"log.readings.{name}", "" if options and alike
+                                      else f"--reading {name}=HEADING", unseen=bool(alike)))
+            proposed += [options[0].says] if alike else []
     return choices
+
+
+def _stand_column(look, declared):
+    """The column of the stand, where its heading says so in words that mean others elsewhere."""
+    if "stand" in look.meant or "stand" in declared.log.readings:
+        return []
+    found = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
+             if (meant == "setup" or plain(cell) in PLACES)
+             and 2 * len({row[i] for row in look.rows if i < len(row)}) <= len(look.rows)]
+    return [stated(f"the column of the stand in {look.path.name}", "its heading says so", cell,
+                   f"--reading stand={shlex.quote(cell)}", log={"readings": {"stand": cell}})
+            for cell in found[:1]]
 
 
 def _numeric(look, column):

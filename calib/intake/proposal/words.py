@@ -10,6 +10,7 @@ from calib.intake.files.header_units import last_words, plain, without_unit
 
 PAIRS = (
     ("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"),
+    ("lt", "rt"),
     ("links", "rechts"), ("li", "re"), ("gauche", "droite"), ("gauche", "droit"), ("g", "d"),
     ("izquierda", "derecha"), ("izquierdo", "derecho"), ("izq", "der"), ("i", "d"),
     ("sinistra", "destra"), ("sinistro", "destro"), ("sx", "dx"),
@@ -18,16 +19,21 @@ PAIRS = (
 )
 """Left and right, a pair for each way to write them; both must be found."""
 
+PLACES = frozenset(
+    "position pos place location site spot platz ort stelle lieu plaats plats plass sted paikka "
+    "posicion sitio lugar posizione luogo".split())
+"""Where the machine stands, at the head of a column of a sheet whose poses share its words."""
+
 _READINGS = {
-    "boom": "ausleger|monoblockausleger|fleche|pluma|giek|bom|puomi",
-    "stick": "arm|dipper|stiel|loffelstiel|balancier|lepelsteel|sticka|stikke|kaivuvarsi",
-    "coupler": "quick coupler|schnellwechsler|attache rapide|snelwissel|redskapsfaste|"
+    "boom": "bm|ausleger|monoblockausleger|fleche|pluma|giek|bom|puomi",
+    "stick": "stk|arm|dipper|stiel|loffelstiel|balancier|lepelsteel|sticka|stikke|kaivuvarsi",
+    "coupler": "cplr|quick coupler|attache|schnellwechsler|attache rapide|snelwissel|redskapsfaste|"
                "hurtigkobling|pikaliitin",
-    "bucket": "loffel|godet|cazo|bak|skopa|skuffe|kauha",
-    "tilt": "tilt rotator tilt|tilten|kipp|kippung",
+    "bucket": "bkt|loffel|godet|cazo|bak|skopa|skuffe|kauha",
+    "tilt": "tilt rotator tilt|inclinaison|tilten|kipp|kippung",
     "rotate": "rot|rotation|rotator|rotator rotation|dreh|drehung|rotatie|rotacion|rotazione",
-    "house_pitch": "pitch|langsneigung|nicken|tangage|cabeceo|beccheggio",
-    "house_roll": "roll|querneigung|rollen|roulis|alabeo|rollio",
+    "house_pitch": "pitch|neigung langs|langsneigung|nicken|tangage|cabeceo|beccheggio",
+    "house_roll": "roll|neigung quer|querneigung|rollen|roulis|alabeo|rollio",
     "swing": "boom swing|schwenk",
     "upper_boom": "second boom|verstellausleger|upper boom",
 }
@@ -119,12 +125,13 @@ def target_meant(said: str, targets: Sequence[str], sides: tuple[str, str] = ("l
     Examples
     --------
     >>> rig = ("boom_foot_left", "boom_foot_right", "stick_pin", "bucket_pin", "edge_left")
-    >>> [target_meant(said, rig) for said in ("foot L", "Stiel", "Löffelbolzen", "pin", "nail")]
+    >>> [target_meant(said, rig) for said in ("foot pin L", "Stiel", "Löffelbolzen", "pin", "nail")]
     ['boom_foot_left', 'stick_pin', 'bucket_pin', '', '']
     """
     parts = set()
     for word in plain(said).split():
-        known = {"l": "left", "r": "right", **_PART, sides[0]: "left", sides[1]: "right"}
+        known = {"l": "left", "r": "right", sides[0][0]: "left", sides[1][0]: "right", **_PART,
+                 sides[0]: "left", sides[1]: "right"}
         cut = next((i for i in range(3, len(word) - 2)
                     if word[:i] in _PART and word[i:] in _PART), None)
         if word in known:
@@ -134,4 +141,6 @@ def target_meant(said: str, targets: Sequence[str], sides: tuple[str, str] = ("l
         else:
             return ""
     fit = [target for target in targets if parts <= set(target.split("_"))]
+    # Some pins are called after what they carry: the foot pin.
+    fit = fit or [target for target in targets if parts - {"pin"} <= set(target.split("_"))]
     return fit[0] if len(fit) == 1 and parts else ""

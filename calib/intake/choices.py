@@ -1,9 +1,11 @@
 """A question that files leave open or answer: what is proposed, and what else."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from calib.run.complaints import Complaint, InputError
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,13 @@ class Choice:
     typed: str = ""
     option: str = ""  #: The option for what is typed.
     file: Path | None = None  #: Asked of one file: its part. The answers are no declarations then.
+    unseen: bool = True  #: Whether the first does no harm that is taken without a look.
+
+    @property
+    def sayings(self) -> str:
+        """What to say on the command line."""
+        options = [a.option for a in self.alternatives if a.option] or [self.option]
+        return " or ".join(filter(None, options)) or "another file"
 
     def answered(self, text: str) -> Mapping[str, Any]:
         """What a typed answer declares."""
@@ -40,3 +49,18 @@ class Choice:
 def stated(about: str, why: str, says: str, option: str = "", **declares: Any) -> Choice:
     """A choice that the files leave no doubt about."""
     return Choice(about, (Alternative(says, declares, option),), True, why)
+
+
+class Doubtful(InputError):
+    """What files leave open, and a person can settle.
+
+    Attributes
+    ----------
+    choices : tuple of Choice
+    """
+
+    def __init__(self, choices: Sequence[Choice], file: str = "import"):
+        self.choices = tuple(choices)
+        super().__init__([Complaint(file, None, None,
+                                    f"nothing that settles {choice.about} ({choice.why})",
+                                    choice.sayings) for choice in choices])
