@@ -1,17 +1,14 @@
 """A solution as tables, in m and deg, for those who go on with it in Python."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from calib.calibration import Solution
-
 AXES = ("east", "north", "up")
 
 
-def parameter_frame(solution: "Solution") -> pd.DataFrame:
+def parameter_frame(solution: Any) -> pd.DataFrame:
     """Every unknown, by name: scope, instance, unit, value, sd (0 where held), held, meaning.
 
     The rig's also have the taped value and its sd, NaN where there is none.
@@ -34,7 +31,7 @@ def parameter_frame(solution: "Solution") -> pd.DataFrame:
     }, index=pd.Index(layout.names, name="unknown"))
 
 
-def shot_frame(solution: "Solution") -> pd.DataFrame:
+def shot_frame(solution: Any) -> pd.DataFrame:
     """Every shot, by id: pose, stand, target; measured, sd, residual and miss, m."""
     run = solution.run
     shots = run.shots
@@ -50,7 +47,7 @@ def shot_frame(solution: "Solution") -> pd.DataFrame:
     return pd.DataFrame(frame, index=pd.Index(shots.ids, name="shot"))
 
 
-def reading_frame(solution: "Solution") -> pd.DataFrame:
+def reading_frame(solution: Any) -> pd.DataFrame:
     """Every reading, by pose and name: stand; measured, sd (inf: set aside), correction.
 
     In deg; what a cylinder has pushed out in m.
