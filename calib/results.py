@@ -30,6 +30,7 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape
 from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
+from calib.run.text import ordinary
 from calib.run.units import LIMITS, from_si
 from calib.solved_machine import covariance_of, parameters_of
 from calib.uncertain import correlated_numbers
@@ -203,7 +204,7 @@ def _content(path):
     try:
         if path.stat().st_size > _LARGEST:
             raise InputError.of(path, f"{path.stat().st_size / 1e6:,.0f} MB", expected)
-        return path.read_bytes()
+        return ordinary(path).read_bytes()
     except FileNotFoundError:
         raise InputError.of(path, "no such file", expected) from None
     except (OSError, ValueError) as error:

@@ -8,6 +8,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from calib.run.text import ordinary
+
 #: The files of a run folder that decide its result.
 INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "setups.csv",
           "backsights.csv", "entries.toml")
@@ -28,7 +30,7 @@ def hash_of(folder: Path) -> str:
     digest = sha256(version("calib").encode())
     for name in INPUTS:
         try:
-            content = (folder / name).read_bytes()
+            content = ordinary(folder / name).read_bytes()
         except OSError:
             continue
         digest.update(f"\0{name} {len(content)}\0".encode() + content)

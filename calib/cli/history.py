@@ -45,12 +45,13 @@ def take_up(folder: Path) -> tuple[list, str]:
     from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result
     from calib.run.complaints import InputError
+    from calib.run.text import ordinary
     from calib.run.write import finish_writing
 
     finish_writing(folder)
     record = folder / RECORD
     try:
-        text = record.read_bytes().decode("utf-8") if record.exists() else ""
+        text = ordinary(record).read_bytes().decode("utf-8") if record.exists() else ""
     except UnicodeDecodeError:
         raise InputError.of(record, "bytes that are not UTF-8",
                             "history.csv as calib history wrote it") from None

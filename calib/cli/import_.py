@@ -206,8 +206,9 @@ def _kept(into):
 def _declared(given, profile):
     """What was declared; wrong usage if it does not hold together."""
     from calib.intake.declaration import DeclarationError, declare, read_profile
+    from calib.run.text import ordinary
 
-    base = None if profile is None else read_profile(profile.read_bytes(), profile.name)
+    base = None if profile is None else read_profile(ordinary(profile).read_bytes(), profile.name)
     try:
         return declare(given, base)
     except DeclarationError as error:

@@ -6,6 +6,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from calib.run.text import ordinary
+
 JOURNAL = "fleet.jsonl"
 
 _CHECK = b',"check":"'
@@ -26,7 +28,7 @@ class Journal:
         self._at: dict[str, tuple[int, str, str]] = {}
         path.touch()
         whole = 0
-        with open(path, "rb") as stream:
+        with open(ordinary(path), "rb") as stream:
             for line in stream:
                 row = _row(line)
                 if row is not None:

@@ -47,7 +47,7 @@ from calib.run.complaints import Findings, quote
 from calib.run.copies import alike, complain_of_lookalikes
 from calib.run.folder import rig_from_text
 from calib.run.table import ID, Column, nearest, read_table
-from calib.run.text import decode
+from calib.run.text import decode, ordinary
 
 _LARGEST = 50_000_000
 _OF_SET_UPS = ["setups.csv", "backsights.csv"]
@@ -179,7 +179,7 @@ def _read(path, findings, reader):
             findings.complain(path.name, None, None, f"{path.stat().st_size / 1e6:,.0f} MB",
                               f"at most {_LARGEST / 1e6:,.0f} MB (only a log may be larger)")
             return None
-        data = path.read_bytes()
+        data = ordinary(path).read_bytes()
     except OSError as error:
         findings.complain(str(path), None, None, (error.strerror or str(error)).lower(),
                           "a file that you may read")

@@ -184,7 +184,7 @@ def _carry(folder, new, held):
         digest = held.get(name.as_posix())
         if name.as_posix() == write.MANIFEST:
             continue
-        if digest is not None and not path.is_symlink() and (
+        if digest is not None and path.is_file() and not path.is_symlink() and (
                 digest == write.digest_of(path.read_bytes())):
             continue
         kept = new / name

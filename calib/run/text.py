@@ -1,6 +1,8 @@
 """Bytes to text, and delimited text to rows of cells that know their line."""
 
+import errno
 import re
+import stat
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -70,10 +72,24 @@ class Grid:
     commented: tuple[int, ...]
 
 
+def ordinary(path: Path) -> Path:
+    """The path, unless it is of a pipe or a device: it would be waited for, or read for ever.
+
+    Raises
+    ------
+    OSError
+        Also if nothing is there.
+    """
+    mode = path.stat().st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise OSError(errno.EINVAL, "no ordinary file", str(path))
+    return path
+
+
 def file_text(path: Path, name: str, expected: str, findings: Findings) -> str | None:
     """The text of a file that is called `name`; None after a complaint, as of `decode`."""
     try:
-        data = path.read_bytes()
+        data = ordinary(path).read_bytes()
     except OSError as error:
         findings.complain(str(path), None, None, "no file that can be read "
                           f"({(error.strerror or str(error)).lower()})", expected)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from calib.run.complaints import Complaint, InputError
 from calib.run.lock import only_writer
+from calib.run.text import ordinary
 from calib.spreadsheet import as_cell
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def manifest_text(hashes: Mapping[str, str]) -> str:
 def manifest_of(folder: Path) -> dict[str, str] | None:
     """Name to SHA-256 of the files of a result folder; None if calib did not write it."""
     try:
-        files = json.loads((folder / MANIFEST).read_bytes())["files"]
+        files = json.loads(ordinary(folder / MANIFEST).read_bytes())["files"]
         return {str(name): str(digest) for name, digest in files.items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None

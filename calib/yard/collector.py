@@ -23,7 +23,7 @@ from calib.intake.proposal.propose import propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES
-from calib.run.text import whole_lines
+from calib.run.text import ordinary, whole_lines
 from calib.yard.field_files import kept_declaration
 from calib.yard.notebook import Notebook, free_name
 from calib.yard.progress import NEAR
@@ -75,7 +75,7 @@ class Collector:
             ``lies_at(targets, place)`` says which of some targets is predicted at a place (3,), m.
         """
         try:
-            status = os.stat(self.path)
+            status = os.stat(ordinary(self.path))
         except OSError:
             return False
         stamp = (status.st_mtime_ns, status.st_size)

@@ -20,7 +20,7 @@ from calib.run.observed import read_poses, read_shots
 from calib.run.records import Tape
 from calib.run.rig_file import AXES
 from calib.run.setups import read_set_ups
-from calib.run.text import decode
+from calib.run.text import decode, ordinary
 from calib.run.write import finish_writing, write_whole
 
 #: What the page keeps beside the files of the run: nothing that a solution needs.
@@ -74,7 +74,7 @@ class Notebook:
     def notes(self) -> Notes:
         """What is remembered; nothing if the file is not there or not ours."""
         try:
-            kept = json.loads((self.folder / NOTES).read_text("utf-8"))
+            kept = json.loads(ordinary(self.folder / NOTES).read_text("utf-8"))
             started = kept.get("started")
             lists = {name: tuple(map(str, kept.get(name, ())))
                      for name in ("skipped", "set_aside", "accepted")}
@@ -258,7 +258,7 @@ class Notebook:
     def _text(self, name: str, missing: str | None = None) -> str:
         finish_writing(self.folder)
         try:
-            data = (self.folder / name).read_bytes()
+            data = ordinary(self.folder / name).read_bytes()
         except FileNotFoundError:
             if missing is not None:
                 return missing

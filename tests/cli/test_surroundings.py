@@ -6,6 +6,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 import pytest
@@ -185,6 +186,23 @@ def test_a_loop_of_links_is_a_complaint(run, tmp_path, calib_command):
                   ["compare", loop, loop], ["new", loop], ["history", loop]):
         status, _, err = calib_command(*words)
         assert status == 3 and "Traceback" not in err, words
+
+
+def test_a_pipe_is_not_waited_for(run, tmp_path, calib_command):
+    """Nor is a device read for ever, wherever a file is given."""
+    pipe, record = tmp_path / "result.json", tmp_path / "record"
+    os.mkfifo(pipe)
+    shutil.copytree(run / "result", record)
+    (record / "history.csv").symlink_to(pipe)
+    for words in (["sheet", pipe], ["drift", run / "result", tmp_path],
+                  ["confirm", run / "result", pipe], ["together", pipe],
+                  ["entries", "check", pipe, "tilt_rotator"], ["rig", "check", pipe],
+                  ["import", pipe, "--into", tmp_path / "into", "--yes"], ["history", record],
+                  ["solve", run, "--machine", tmp_path, "--out", tmp_path / "out"]):
+        # Whoever reads it finds it empty, and does not wait.
+        threading.Thread(target=lambda: pipe.open("wb").close(), daemon=True).start()
+        status, _, err = calib_command(*words)
+        assert status in (2, 3) and "no ordinary file" in err, (words, status, err)
 
 
 def test_the_demo_goes_over_no_other_run(tmp_path, calib_command, monkeypatch):

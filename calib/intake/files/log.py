@@ -20,7 +20,7 @@ from calib.intake.files.reading_units import Span, as_read, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
-from calib.run.text import COMMENT, Dialect, read_grid, split_cells, whole_lines
+from calib.run.text import COMMENT, Dialect, ordinary, read_grid, split_cells, whole_lines
 
 BLOCK = 8 << 20
 """Bytes read at a time."""
@@ -108,7 +108,7 @@ def read_layout(
     LogLayout or None
         None after a complaint.
     """
-    with path.open("rb") as stream:
+    with ordinary(path).open("rb") as stream:
         head = stream.read(1 << 16)
     if b"\x00" in head:
         findings.complain(path.name, None, None, "bytes that are not text",

@@ -13,7 +13,7 @@ from calib.intake.files.times import patterns_of, seconds_of
 from calib.intake.proposal.words import reading_meant
 from calib.run.complaints import Findings
 from calib.run.numerals import is_number
-from calib.run.text import DIALECTS, decode, split_cells, whole_lines
+from calib.run.text import DIALECTS, decode, ordinary, split_cells, whole_lines
 
 _AXES = ({"east", "north", "up"}, {"latitude", "longitude"}, {"x", "y"})
 HEAD = 1 << 18
@@ -74,7 +74,7 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     ------
     OSError
     """
-    with path.open("rb") as stream:
+    with ordinary(path).open("rb") as stream:
         data = stream.read(HEAD)
     if len(data) == HEAD:
         data = whole_lines(data) or data
