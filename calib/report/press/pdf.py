@@ -147,7 +147,7 @@ def _cell(cell, short):
     return "" if cell is None else str(cell)
 
 
-def joined(parts) -> str:
+def joined(parts: Sequence[object]) -> str:
     """The parts of a sentence as one text."""
     return "".join(map(str, parts))
 
