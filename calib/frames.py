@@ -1,12 +1,14 @@
 """A solution as tables, in m and deg, for those who go on with it in Python."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 AXES = ("east", "north", "up")
 
 
-def parameter_frame(solution) -> pd.DataFrame:
+def parameter_frame(solution: Any) -> pd.DataFrame:
     """Every unknown, by name: scope, instance, unit, value, sd (0 where held), held, meaning.
 
     The rig's also have the taped value and its sd, NaN where there is none.
@@ -29,12 +31,12 @@ def parameter_frame(solution) -> pd.DataFrame:
     }, index=pd.Index(layout.names, name="unknown"))
 
 
-def shot_frame(solution) -> pd.DataFrame:
+def shot_frame(solution: Any) -> pd.DataFrame:
     """Every shot, by id: pose, stand, target; measured, sd, residual and miss, m."""
     run = solution.run
     shots = run.shots
     sd = np.sqrt(np.einsum("nii->ni", shots.covariance))
-    frame = {
+    frame: dict[str, Any] = {
         "pose": [run.poses.ids[p] for p in shots.pose],
         "stand": [run.poses.stand[p] for p in shots.pose],
         "target": [run.rig.target_names[t] for t in shots.target],
@@ -45,7 +47,7 @@ def shot_frame(solution) -> pd.DataFrame:
     return pd.DataFrame(frame, index=pd.Index(shots.ids, name="shot"))
 
 
-def reading_frame(solution) -> pd.DataFrame:
+def reading_frame(solution: Any) -> pd.DataFrame:
     """Every reading, by pose and name: stand; measured, sd (inf: set aside), correction.
 
     In deg; what a cylinder has pushed out in m.

@@ -96,7 +96,7 @@ class Layout:
     def free_names(self) -> list[str]:
         return [u.name for u in self.unknowns if not u.quantity.held]
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.unknowns)
 
     def named(self, name: str) -> Unknown:

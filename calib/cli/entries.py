@@ -17,12 +17,14 @@ class Action(StrEnum):
 
     EXAMPLE = "example"
     CHECK = "check"
+    COMPLETE = "complete"
 
 
 def entries(
     action: Annotated[Action, typer.Argument(
         help="example: print a list to change (invented). check: whether a list determines where "
-             "the edge is, or what it leaves out.")],
+             "the edge is, or what it leaves out. complete: print a list with an entry more for "
+             "all that it leaves out.")],
     file: Annotated[Path | None, typer.Argument(
         metavar="FILE", help="The list, such as entries.toml of a run folder.")] = None,
     name: Annotated[str | None, typer.Argument(
@@ -42,27 +44,43 @@ def entries(
                             ["entries", "check", "entries.toml", "tilt_rotator"])
         return
     if file is None:
-        raise typer.BadParameter("calib entries check needs a FILE, and a RIG unless a run folder "
-                                 "holds it")
+        raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "
+                                 "folder holds it")
     from calib.edge import envelope_edge
     from calib.report.entered import determined_at
     from calib.report.pages.entries import determined_sections
     from calib.report.press.terminal import plain
     from calib.run.beforehand import described
-    from calib.run.entries_file import read_entries_file
+    from calib.run.complaints import Findings
+    from calib.run.entries_file import completed, read_entries_file
+    from calib.run.text import file_text
 
     if not file.exists():
         talk.follow_line(f"calib entries example > {shlex.quote(str(file))}")
     rig = described(name or str(file.parent))
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
+    whole = file.with_name(f"{file.stem}-complete{file.suffix}")
+    if action is Action.COMPLETE:
+        text = file_text(file, str(file), "a list", Findings())
+        talk.result(completed(text or "", rig, found.lacking) if found.lacking else text or "")
+        talk.follow_printed(["entries", "complete", file, *([name] if name else [])],
+                            shlex.quote(str(whole)),
+                            ["entries", "check", whole, *([name] if name else [])])
+        return
     talk.result(plain(determined_sections(rig, listed, found)))
-    run = Path(name) if name and Path(name).is_dir() else file.parent
+    _next(file, name, whole, found.complete)
     if not found.complete:
-        talk.follow("rig", "show", name or file.parent)
+        raise typer.Exit(talk.NOT_DETERMINED)
+
+
+def _next(file, name, whole, complete):
+    """After a check: a file with what the list lacks, or what is to be entered by it."""
+    run = Path(name) if name and Path(name).is_dir() else file.parent
+    if not complete:
+        told = shlex.join(["calib", "entries", "complete", str(file), *([name] if name else [])])
+        talk.follow_line(f"{told} > {shlex.quote(str(whole))}")
     elif (run / "result" / "result.json").is_file():
         talk.follow("sheet", run / "result", "--entries", file)
     else:
         talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else ("new", "run")))
-    if not found.complete:
-        raise typer.Exit(talk.NOT_DETERMINED)

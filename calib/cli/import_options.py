@@ -26,7 +26,7 @@ def _pairs(items, option):
     return out
 
 
-def read_instrument(items, option):
+def read_instrument(items: list[str], option: str) -> dict[str, str]:
     """NAME=SD pairs; what has no name is the sd of angles, a comma, that of distances."""
     both = re.sub(r"(?<=\d),(?=\d)", ".", next((i for i in items if "=" not in i), ""))
     angles, _, distance = both.partition(",")

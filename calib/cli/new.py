@@ -88,9 +88,13 @@ def _begun(rig):
     from calib.chain.rig import rig_from_template
     from calib.chain.schema import MOST_LENGTH
     from calib.intake.declaration import profile_toml
-    from calib.run.blank import Begun, lengths_to_tape
+    from calib.run.blank import Begun, lengths_to_tape, more_like
+
+    asked = lengths_to_tape(rig_from_template(rig))
 
     def length_of(parameter):
+        doubted = []
+
         def read(text):
             if not text:
                 return None
@@ -98,6 +102,12 @@ def _begun(rig):
                 says, value = written_length(text, parameter.allows)
             except ValueError as error:
                 raise ValueError(f"{error}; here {parameter.range_words}.") from None
+            other = more_like(parameter, value, asked)
+            if other is not None and value not in doubted:
+                doubted.append(value)
+                raise ValueError(
+                    f"{says} is more like the {other.means} (such as {other.start:g} m) than the "
+                    f"{parameter.means}: is it one question off? If it is right, type it again.")
             if not text[-1].isalpha():
                 talk.tell(f"Taken as {says}.")
             return value
@@ -105,7 +115,7 @@ def _begun(rig):
 
     taped = {p.name: asking.typed(f"Taped: {p.means} (such as {p.start:g} m; empty: not taped)",
                                   length_of(p))
-             for p in lengths_to_tape(rig_from_template(rig))}
+             for p in asked}
     way = _WAYS[asking.choose("How will the shots be taken?", [words for words, _, _ in _WAYS])]
     profile = sds = ""
     if way[2]:

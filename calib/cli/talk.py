@@ -7,6 +7,10 @@ import shlex
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.document.fields import Record
 
 #: Exit codes, the same for every command.
 DONE, FAULT, USAGE, INPUT, NOT_CONVERGED, NOT_DETERMINED, GATE_FAILED = range(7)
@@ -77,7 +81,7 @@ def result(text: str) -> None:
         sys.stdout.flush()
 
 
-def json_text(document) -> str:
+def json_text(document: "dict | Record") -> str:
     """One JSON document, numbers as numbers, nothing that JSON does not know.
 
     `document` is a dict, or a record of `calib.document`.
@@ -135,7 +139,7 @@ def following() -> str | None:
     return _following.pop() if _following else None
 
 
-def answer(document, text: str, as_json: bool) -> None:
+def answer(document: "dict | Record", text: str, as_json: bool) -> None:
     """Write what was found to stdout: one JSON document, or `text`."""
     result(json_text(document) if as_json else text)
 

@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.calibration import HOUSE_PLACEMENT
+from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_values, values_alone
 from calib.entries.typed import asked, by_entries, entered, widths
@@ -111,7 +112,7 @@ class Comparison:
         slow = entered(self.rig, self.entries, typed, self.base)
         return slow.parameters if slow.agrees else None
 
-    def positions(self, parameters: np.ndarray, jacobian: bool = False):
+    def positions(self, parameters: np.ndarray, jacobian: bool = False) -> Points:
         """Where a machine has the shown targets, forward, left, up of the boom foot."""
         posture = self.rig.chain.posture(parameters, HOUSE_PLACEMENT, self.posed.readings,
                                          jacobian)

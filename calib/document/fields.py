@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, SupportsFloat
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -66,7 +66,7 @@ class Vector(Record):
     """Named components, null where there is none."""
 
     @classmethod
-    def of(cls, vector) -> Self:
+    def of(cls, vector: Iterable[SupportsFloat]) -> Self:
         """From as many numbers; what is not finite becomes None."""
         numbers = map(float, vector)
         return cls(**{name: x if math.isfinite(x) else None

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import qr
 
 from calib.adjust.spectrum import Direction, Spectrum
 from calib.chain.rig import Rig
@@ -29,6 +30,7 @@ class Determined:
     needed: int  #: Unknown parameters that the edge depends on.
     rank: int  #: How many of them the list tells.
     open: tuple[Open, ...]  #: What it leaves out; empty if it determines the edge.
+    lacking: tuple[str, ...]  #: Parameters that, entered too, leave nothing out.
     #: What it takes for granted of what moves the edge, m or rad: held in the rig, or known to the
     #: system.
     taken: tuple[tuple[str, float], ...]
@@ -40,7 +42,6 @@ class Determined:
     def complete(self) -> bool:
         """The list determines the edge."""
         return not self.open
-
 
 def determined(rig: Rig, entries: EntryList, parameters: np.ndarray, edge: np.ndarray
                ) -> Determined:
@@ -61,12 +62,15 @@ def determined(rig: Rig, entries: EntryList, parameters: np.ndarray, edge: np.nd
     typed, wide = gradient[:, free] / entries.steps[:, None], widths(rig)[free]
     spectrum = Spectrum.of(typed, wide)
     null = spectrum.right[:, spectrum.rank:]
-    opened = spectrum.directions(_that_move(edge[..., free] * spectrum.scale, null), names)
+    left = _that_move(edge[..., free] * spectrum.scale, null)
+    opened = spectrum.directions(left, names)
+    lacking = qr(left.T, mode="r", pivoting=True)[1][:left.shape[1]] if left.size else ()
     of_edge = np.abs(typed).max(1, initial=0.0) > 0
     moved = np.linalg.norm(edge[..., free] @ by_entries(typed, wide), axis=1).max(0, initial=0.0)
     return Determined(
         needed=int(free.sum()), rank=spectrum.rank,
         open=tuple(_open(d, names, edge[..., free], rig) for d in opened),
+        lacking=tuple(names[i] for i in sorted(lacking)),
         taken=tuple((p.name, float(at[i])) for i, p in enumerate(rig.parameters)
                     if moving[i] and not free[i]),
         unmoved=tuple(name for name, is_ in zip(entries.names, of_edge, strict=True) if not is_),

@@ -1,7 +1,8 @@
 """The shape of a list of entries, checked before anything is computed from it."""
 
+from collections.abc import Mapping
 from contextlib import suppress
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -78,7 +79,7 @@ class ListSchema(_Strict):
     entry: Annotated[list[EntrySchema], Field(min_length=1, max_length=MOST)]
 
 
-def checked(data) -> ListSchema:
+def checked(data: Mapping[str, Any]) -> ListSchema:
     """The list that a mapping describes, in itself; not yet whether a rig has what it names.
 
     Raises
@@ -93,7 +94,7 @@ def checked(data) -> ListSchema:
         ) from None
 
 
-def sound_entries(data) -> dict[int, EntrySchema]:
+def sound_entries(data: Mapping[str, Any]) -> dict[int, EntrySchema]:
     """The entries of a mapping that are in order by themselves, by their number."""
     entries = data.get("entry")
     sound = {}

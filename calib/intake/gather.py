@@ -44,7 +44,7 @@ from calib.intake.matching.known_points import (
 from calib.intake.matching.origin import distance_in_words, settle_origin
 from calib.intake.matching.readings import BESIDE, PoseReadings, Track, read_log, read_sheet
 from calib.intake.run_files import run_files
-from calib.intake.standing import settle_stands
+from calib.intake.stand_of_poses import settle_stands
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
 from calib.run.copies import alike, complain_of_lookalikes

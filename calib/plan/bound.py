@@ -18,6 +18,7 @@ memory). The tangent is taken at a design with continuous weights that is close 
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.plan.exchange import Pool
 
@@ -25,7 +26,7 @@ from calib.plan.exchange import Pool
 _ROUNDS, _STEPS, _ADDED = 8, 40, 40
 
 
-def determinant_efficiency(pool: Pool, design, groups) -> float:
+def determinant_efficiency(pool: Pool, design: ArrayLike, groups: ArrayLike) -> float:
     """At least this share of the best determinant, as (det N / det N*)^(1/p).
 
     The best design with continuous weights and the same number of places, or minutes, per group.
@@ -40,7 +41,7 @@ def determinant_efficiency(pool: Pool, design, groups) -> float:
     return float(min(1.0, np.exp((reached - least) / p)))
 
 
-def least_variance(pool: Pool, design, groups, form: np.ndarray) -> float:
+def least_variance(pool: Pool, design: ArrayLike, groups: ArrayLike, form: np.ndarray) -> float:
     """No design with the same places, or minutes, per group has a smaller ``trace(form @ C)``.
 
     Parameters

@@ -6,6 +6,7 @@ giving up one place for what else its minutes could buy (a knapsack, so that thi
 no proof; `calib.plan.bound` says how far from the best it can be).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,7 +132,7 @@ def swapped(pool: Pool, design: Design, gain: Criterion, budget: float, shortlis
 
 
 def refilled(pool: Pool, design: Design, gain: Criterion, budget: float, shortlist: np.ndarray,
-             value) -> Design:
+             value: Callable[[np.ndarray], float]) -> Design:
     """Each place in turn given up for what its minutes buy else, where that is better.
 
     Parameters
@@ -155,7 +156,8 @@ def refilled(pool: Pool, design: Design, gain: Criterion, budget: float, shortli
     return design
 
 
-def trimmed(pool: Pool, design: Design, budget: float, value) -> Design:
+def trimmed(pool: Pool, design: Design, budget: float, value: Callable[[np.ndarray], float]
+            ) -> Design:
     """Without the places that cost least to give up per minute, until the rest fits."""
     while design.minutes(pool) > budget + _ROUNDING and len(design.candidates) > 1:
         now = value(design.information(pool))

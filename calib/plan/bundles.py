@@ -1,6 +1,6 @@
 """What can be shot in a pose: bundles of targets, each with what it tells and what it takes."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.plan.exchange import Pool, add, variance_gain
-from calib.plan.information import pose_design
+from calib.plan.information import Noise, pose_design
 
 #: All choices of items are bundles up to so many; beyond it single ones, pairs and all together.
 _MOST_BUNDLES = 31
@@ -33,7 +33,7 @@ class Bundles:
     minutes: np.ndarray  #: Shape (n,). To settle and to shoot, without driving.
 
 
-def items_of(rig: Rig, targets) -> list[tuple[int, ...]]:
+def items_of(rig: Rig, targets: Sequence[int]) -> list[tuple[int, ...]]:
     """Targets that are shot together: the edge's, and those on the same member.
 
     Places in `targets`; the edge comes first.
@@ -53,8 +53,9 @@ def menu_of(items: list[tuple[int, ...]]) -> list[tuple[tuple[int, ...], ...]]:
     return [choice for size in sizes for choice in combinations(items, size)]
 
 
-def bundles_of(rig: Rig, parameters, readings, targets, noise, seen: np.ndarray,
-               prior: np.ndarray, form: np.ndarray, noted: np.ndarray | None = None) -> Bundles:
+def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: Sequence[int],
+               noise: Noise, seen: np.ndarray, prior: np.ndarray, form: np.ndarray,
+               noted: np.ndarray | None = None) -> Bundles:
     """All bundles of the most promising poses.
 
     Parameters

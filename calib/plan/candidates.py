@@ -5,6 +5,7 @@ from enum import StrEnum
 from itertools import pairwise, product
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.rig import Rig
@@ -64,7 +65,8 @@ class NoPose(Exception):
 
 
 def candidate_poses(
-    rig: Rig, parameters, targets, site: sight.Site, count: int = 20_000, seed: int = 0
+    rig: Rig, parameters: np.ndarray, targets: ArrayLike, site: sight.Site, count: int = 20_000,
+    seed: int = 0,
 ) -> Candidates:
     """A low-discrepancy set over the joints' limits and its corners, less the infeasible.
 
@@ -114,19 +116,20 @@ def _noted(rig, parameters, joints, site, seed):
     return noted
 
 
-def feasible(rig: Rig, parameters, joints, targets, site: sight.Site) -> np.ndarray:
+def feasible(rig: Rig, parameters: np.ndarray, joints: np.ndarray, targets: ArrayLike,
+             site: sight.Site) -> np.ndarray:
     """Mask of the poses (joints, shape (n, n_readings), rad) in the limits that can be shot."""
     low = np.array([r.low for r in rig.readings]) - _ROUNDING
     high = np.array([r.high for r in rig.readings]) + _ROUNDING
     turns = high - low >= 2 * np.pi  # no limit at all
-    mask = (turns | (joints >= low) & (joints <= high)).all(1)
+    mask = np.all(turns | (joints >= low) & (joints <= high), axis=1)
     # What a plan keeps in reserve is there to be used.
     for _, passed in _rules(rig, parameters, joints, targets, replace(site, clearance=0.0), 1.0):
         mask &= passed
     return mask
 
 
-def joints_at(rig: Rig, parameters, readings) -> np.ndarray:
+def joints_at(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> np.ndarray:
     """Joint angles of the level machine at readings of shape (n, n_readings), rad."""
     return rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False).joints
 

@@ -1,5 +1,6 @@
 """What minutes buy: the edge sd against them, and the least that reach a goal."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -55,7 +56,8 @@ class GoalOutOfReach(Exception):
         What would help most, with the worst edge sd if its error were gone, m.
     """
 
-    def __init__(self, goal: float, reached: float, minutes: float, bounds):
+    def __init__(self, goal: float, reached: float, minutes: float,
+                 bounds: Iterable[tuple[str, float]]):
         self.goal, self.reached, self.minutes, self.bounds = goal, reached, minutes, tuple(bounds)
         super().__init__(f"{minutes:.0f} minutes reach {reached:.4g} m, not {goal:.4g} m (1 sd)")
 

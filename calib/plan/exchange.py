@@ -9,10 +9,11 @@ Academic Press 1972; A. C. Atkinson and A. N. Donev, *Optimum Experimental Desig
 (exchange; both from memory).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,8 @@ class Pool:
         """The pose of each candidate, shape (n,)."""
         return np.arange(len(self.rows)) if self.pose is None else self.pose
 
-    def blocks(self, chosen):
+    def blocks(self, chosen: np.ndarray | slice
+               ) -> Iterator[tuple[np.ndarray | slice, np.ndarray]]:
         """Some candidates by height: (where among the chosen, their rows without zero ones)."""
         rows = self.rows[chosen]
         if self.heights is None:
@@ -56,7 +58,7 @@ class Pool:
         first = self.parameters + own * group
         return np.concatenate([np.arange(self.parameters), np.arange(first, first + own)])
 
-    def information(self, candidates, groups) -> np.ndarray:
+    def information(self, candidates: ArrayLike, groups: ArrayLike) -> np.ndarray:
         """Information of a design: candidates and the group of each."""
         total = self.prior.copy()
         for group in range(self.groups):
@@ -71,7 +73,8 @@ class Pool:
 Criterion = Callable[[Pool, np.ndarray, int, np.ndarray | slice], np.ndarray]
 
 
-def determinant_gain(pool: Pool, covariance, group: int, chosen) -> np.ndarray:
+def determinant_gain(pool: Pool, covariance: np.ndarray, group: int, chosen: np.ndarray | slice
+                     ) -> np.ndarray:
     """Growth of log det of the information by adding each candidate, shape (k,)."""
     return _each(pool, covariance, group, chosen,
                  lambda rows, inner: np.linalg.slogdet(inner)[1])

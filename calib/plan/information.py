@@ -1,8 +1,10 @@
 """What a pose tells: its shots' whitened design, with the errors of its readings."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import HOUSE_PLACEMENT
@@ -93,8 +95,9 @@ class Taped:
 
 
 def pose_rows(
-    rig: Rig, parameters, readings, targets, noise: Noise, placement: np.ndarray = HOUSE_PLACEMENT,
-    shot: np.ndarray | None = None, noted: np.ndarray | None = None,
+    rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: ArrayLike, noise: Noise,
+    placement: np.ndarray = HOUSE_PLACEMENT, shot: np.ndarray | None = None,
+    noted: np.ndarray | None = None,
 ) -> np.ndarray:
     """Whitened design of each pose on its own.
 
@@ -133,7 +136,8 @@ def pose_rows(
     return np.concatenate(rows)
 
 
-def pose_design(rig: Rig, parameters, readings, targets, noise: Noise,
+def pose_design(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
+                targets: Sequence[int] | np.ndarray, noise: Noise,
                 placement: np.ndarray = HOUSE_PLACEMENT, noted: np.ndarray | None = None,
                 ) -> tuple[np.ndarray, np.ndarray]:
     """What `pose_rows` whitens: the design and the covariance of the shots of each pose.

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from calib.plan.exchange import Pool
 
@@ -38,7 +39,8 @@ class Robustness:
 
 
 def robustness(
-    pool: Pool, design, groups, without_target: Iterable[np.ndarray], shots: np.ndarray,
+    pool: Pool, design: ArrayLike, groups: ArrayLike, without_target: Iterable[np.ndarray],
+    shots: np.ndarray,
     edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
     known: np.ndarray | float = 0.0, waiting: np.ndarray | None = None,
 ) -> Robustness:

@@ -95,7 +95,8 @@ def make_plan(prepared: Prepared, poses: int | None = None, stands: int = 1,
     return judged(prepared, pool, candidates[order], groups[order], criterion)
 
 
-def judged(prepared: Prepared, pool: Pool, design, groups, criterion: str = EDGE) -> Plan:
+def judged(prepared: Prepared, pool: Pool, design: np.ndarray, groups: np.ndarray,
+           criterion: str = EDGE) -> Plan:
     """A plan of bundles in the order in which they are shot, with all that it is worth."""
     task, bundles = prepared.task, prepared.bundles
     rig, readings = task.rig, prepared.readings[bundles.pose[design]]

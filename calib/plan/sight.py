@@ -1,5 +1,6 @@
 """What can be seen and reached from where the crew is."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -66,7 +67,7 @@ def arm_pins(posture: Posture) -> list[np.ndarray]:
     return [pins[:, links[0]], *(pins[:, i + 1] for i in links)]
 
 
-def placed(posture: Posture, targets) -> np.ndarray:
+def placed(posture: Posture, targets: Sequence[int] | np.ndarray) -> np.ndarray:
     """Positions of targets in every pose, from the house's origin, shape (n, t, 3), m."""
     n, t = len(posture.joints), len(targets)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
@@ -83,13 +84,13 @@ def swung(rig: Rig) -> np.ndarray:
     return np.array([r.kind == "slew" for r in rig.readings])
 
 
-def ahead(rig: Rig, parameters, joints) -> Posture:
+def ahead(rig: Rig, parameters: np.ndarray, joints: np.ndarray) -> Posture:
     """The level machine at joint angles, shape (n, n_readings), rad, as its own house sees it."""
     readings = rig.chain.readings_for(parameters, np.where(swung(rig), 0.0, joints))
     return rig.chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
 
 
-def eyes(rig: Rig, posture: Posture, joints, site: Site) -> np.ndarray:
+def eyes(rig: Rig, posture: Posture, joints: np.ndarray, site: Site) -> np.ndarray:
     """Where the instrument is as the house sees it in each pose, shape (n, 3) or (3,), m.
 
     `posture` is that of `ahead` at the joint angles.
@@ -104,7 +105,8 @@ def eyes(rig: Rig, posture: Posture, joints, site: Site) -> np.ndarray:
     return seen - foot
 
 
-def seen_targets(rig: Rig, posture: Posture, joints, targets, site: Site) -> np.ndarray:
+def seen_targets(rig: Rig, posture: Posture, joints: np.ndarray,
+                 targets: Sequence[int] | np.ndarray, site: Site) -> np.ndarray:
     """Mask (n, t) of the targets with a free line of sight from the instrument.
 
     `posture` is that of `ahead` at the joint angles.
@@ -132,7 +134,8 @@ def seen_targets(rig: Rig, posture: Posture, joints, targets, site: Site) -> np.
     return seen
 
 
-def can_be_shot(rig: Rig, parameters, joints, targets, site: Site) -> np.ndarray:
+def can_be_shot(rig: Rig, parameters: np.ndarray, joints: np.ndarray,
+                targets: Sequence[int] | np.ndarray, site: Site) -> np.ndarray:
     """Mask (n, t) of the targets that a crew sees, and reaches if they need a hand on them.
 
     Parameters
@@ -161,7 +164,8 @@ def _through_box(point, eye, site):
     return (enter <= leave) & (leave >= 0) & (enter <= 1)
 
 
-def segment_distance(a_first, a_last, b_first, b_last):
+def segment_distance(a_first: np.ndarray, a_last: np.ndarray, b_first: np.ndarray,
+                     b_last: np.ndarray) -> np.ndarray:
     """Least distance between two segments, shape (n,), m.
 
     C. Ericson, *Real-Time Collision Detection*, Morgan Kaufmann 2005, section 5.1.9 (from memory).

@@ -1,6 +1,6 @@
 """What a plan is made for, and all that it is chosen from."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -114,7 +114,7 @@ class Prepared:
     def n_free(self) -> int:
         return self.form.shape[0]
 
-    def noted(self, bundles) -> np.ndarray:
+    def noted(self, bundles: Iterable[int]) -> np.ndarray:
         """What is to be noted of the poses of some bundles, shape (k, n_pose_columns)."""
         return self.candidates.noted[self.bundles.pose[list(bundles)]]
 
@@ -127,7 +127,7 @@ class Prepared:
         return Pool(bundles.rows, prior_information(self.task.taped, stands), self.n_free, stands,
                     bundles.heights, bundles.pose, bundles.minutes + drive)
 
-    def joints_of(self, candidates) -> np.ndarray:
+    def joints_of(self, candidates: Iterable[int]) -> np.ndarray:
         """Joint angles of the poses of some candidates, shape (k, n_readings), rad."""
         return self.candidates.joints[self.bundles.pose[list(candidates)]]
 

@@ -14,8 +14,9 @@ TRIED = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
 FINE = 0.05
 
 
-def reading_tolerances(task: Task, readings, shots: np.ndarray, pool: Pool, design, groups,
-                       form: np.ndarray, noted: np.ndarray | None = None) -> np.ndarray:
+def reading_tolerances(task: Task, readings: np.ndarray, shots: np.ndarray, pool: Pool,
+                       design: np.ndarray, groups: np.ndarray, form: np.ndarray,
+                       noted: np.ndarray | None = None) -> np.ndarray:
     """Largest deviation tried, down and up, of each reading that is still fine.
 
     It costs less than its pose's share of `FINE` of the mean edge sd, and the pose can still be

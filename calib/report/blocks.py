@@ -144,7 +144,7 @@ class Section:
     blocks: tuple[Block, ...]
 
 
-def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = False) -> Cell:
+def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = False) -> Part | None:
     """A number with so many decimals; None stays None."""
     if raw is None:
         return None
@@ -154,13 +154,15 @@ def fixed(raw: float | None, decimals: int, factor: float = 1.0, sign: bool = Fa
     return Number(raw, text, factor)
 
 
-def mm(raw: float | None, decimals: int = 1, sign: bool = False) -> Cell:
+def mm(raw: float | None, decimals: int = 1, sign: bool = False) -> Part | None:
     """A length of the record in millimetres."""
     return fixed(raw, decimals, 1000.0, sign)
 
 
-def value_cells(value, sd, unit) -> tuple[Cell, Cell, int]:
+def value_cells(value: float | None, sd: float | None, unit: str) -> tuple[Cell, Cell, int]:
     """Value and sd with the digits that the sd justifies, and that number of decimals."""
+    if value is None:
+        return None, None, 0
     _, factor = SHOWN[unit]
     text, sd_text = value_and_sd(value, sd, factor)
     decimals = len(text.partition(".")[2])
@@ -168,6 +170,6 @@ def value_cells(value, sd, unit) -> tuple[Cell, Cell, int]:
     return Number(value, text, factor), spread, decimals
 
 
-def words(*parts) -> tuple[Part, ...]:
+def words(*parts: Part | None) -> tuple[Part, ...]:
     """Parts of a sentence; None becomes a dash."""
     return tuple("-" if part is None else part for part in parts)

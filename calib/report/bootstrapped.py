@@ -6,7 +6,7 @@ from calib.adjust.distributions import normal_ppf
 from calib.calibration import Solution
 from calib.document.bootstrapped import Bootstrap, BootstrapRow
 from calib.document.record import ResultRecord
-from calib.report.blocks import Table, Text, fixed, words
+from calib.report.blocks import Cell, Table, Text, fixed, words
 from calib.report.numbers import SHOWN, unit_factor
 from calib.report.spoken import spoken
 from calib.resampled import Resolved
@@ -64,7 +64,7 @@ def bootstrap_blocks(document: ResultRecord) -> tuple:
     if record is None:
         return ()
     linear = {p.name: p for p in document.parameters}
-    rows = []
+    rows: list[list[Cell]] = []
     for r in record.rows:
         label, factor = SHOWN[r.unit]
         p, decimals = linear[r.name], 1 if r.unit == "m" else 3

@@ -3,6 +3,8 @@
 Tables of result.json, in its units (m, deg).
 """
 
+from typing import Any
+
 import numpy as np
 
 from calib.adjust.distributions import normal_isf
@@ -123,7 +125,7 @@ def taped_rows(rig: Rig, test: TapeTest) -> list[tables.TapedRow]:
             for i, name in enumerate(test.quantities)]
 
 
-def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
+def taped_parameters(rig: Rig, parameters: np.ndarray, tape: Any) -> np.ndarray:
     """The parameters with every taped one replaced by its taped value, shape (p,)."""
     taped = parameters.copy()
     for quantity, value in zip(tape.quantities, tape.value, strict=True):
@@ -132,13 +134,13 @@ def taped_parameters(rig: Rig, parameters: np.ndarray, tape) -> np.ndarray:
     return taped
 
 
-def not_taped(rig: Rig, tape) -> list[str]:
+def not_taped(rig: Rig, tape: Any) -> list[str]:
     """Names of the solved parameters that move the edge and have no taped value."""
     return [p.name for p in rig.parameters
             if not p.held and p.name not in tape.quantities and p.name in rig.moving_edge]
 
 
-def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape,
+def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape: Any,
                  goal: float) -> tables.Taped | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge.
 
@@ -195,7 +197,7 @@ def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
     ]
 
 
-def seen_from_house(solution: Solution, shots, misses: np.ndarray) -> list[dict]:
+def seen_from_house(solution: Solution, shots: Any, misses: np.ndarray) -> list[dict]:
     """Where shots are and how they miss, on the site and in the levelled house, m.
 
     Parts of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose

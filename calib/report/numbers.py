@@ -1,5 +1,8 @@
 """Numbers on their way into a record: JSON knows neither NaN nor radians' users."""
 
+from collections.abc import Iterable
+from typing import SupportsFloat
+
 import numpy as np
 from uncertainties import ufloat
 
@@ -7,13 +10,13 @@ from uncertainties import ufloat
 SHOWN = {"m": ("mm", 1000.0), "deg": ("deg", 1.0)}
 
 
-def number(value) -> float | None:
+def number(value: SupportsFloat) -> float | None:
     """A JSON number, or None for what is not finite."""
     value = float(value)
     return value if np.isfinite(value) else None
 
 
-def numbers(values) -> list[float | None]:
+def numbers(values: Iterable[SupportsFloat]) -> list[float | None]:
     """JSON numbers, None for what is not finite."""
     return [number(value) for value in values]
 
@@ -23,7 +26,7 @@ def unit_factor(unit: str) -> float:
     return float(np.degrees(1.0)) if unit == "deg" else 1.0
 
 
-def unit_factors(units) -> np.ndarray:
+def unit_factors(units: Iterable[str]) -> np.ndarray:
     """`unit_factor` of several."""
     return np.array([unit_factor(unit) for unit in units])
 

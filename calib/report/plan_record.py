@@ -6,6 +6,7 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.chain.circle import wrapped
+from calib.chain.rig import Rig
 from calib.document import planned
 from calib.edge import edge_points
 from calib.judge.goal import TIMES_SD
@@ -167,8 +168,8 @@ def shots_to_take(document: planned.PlanRecord) -> list[tuple[str, str, str]]:
             for pose in document.poses for target in pose.shoot]
 
 
-def pose_parts(rig, parameters, readings, targets, shots, foot_height: float,
-               noted) -> list[dict]:
+def pose_parts(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: Sequence[int],
+               shots: np.ndarray, foot_height: float, noted: np.ndarray) -> list[dict]:
     """What every kind of pose in a document has, besides its name, by the names of the fields.
 
     Parameters
@@ -196,7 +197,7 @@ def pose_parts(rig, parameters, readings, targets, shots, foot_height: float,
     return parts
 
 
-def shown_readings(rig, readings: np.ndarray) -> np.ndarray:
+def shown_readings(rig: Rig, readings: np.ndarray) -> np.ndarray:
     """Readings as a display gives them: deg, one decimal, -180 to 180; strokes in m to 1 cm."""
     angles = np.degrees(wrapped(readings)).round(1) + 0.0
     return np.where([r.unit == "deg" for r in rig.readings], angles, readings.round(2))

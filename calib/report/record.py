@@ -7,6 +7,7 @@ import hashlib
 import platform
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import pope_taus
 from calib.calibration import Solution
 from calib.chain.motion import PLACEMENT
+from calib.chain.rig import Rig
 from calib.document import judged as tables
 from calib.document import solved
 from calib.document.fields import Axes
@@ -376,7 +378,7 @@ def check_record(solution: Solution, check: Checked | None, offset: Offset | Non
     )
 
 
-def truth_document(rig, run, truth, remark: str) -> dict:
+def truth_document(rig: Rig, run: Any, truth: Any, remark: str) -> dict:
     """What a simulated run was made from, in the units of the record."""
     factor = unit_factors(p.unit for p in rig.parameters)
     stands = dict.fromkeys(run.poses.stand)

@@ -14,6 +14,10 @@ from calib.chain.rig import Rig, rig_from_template
 _READING_SD = {"house_pitch": 0.03, "house_roll": 0.03, "tilt": 0.06, "rotate": 0.10}
 _OTHER_READING_SD = 0.05
 
+#: A length that differs from the template's by more than this factor may be another one's (common
+#: practice, no source).
+_UNLIKE = 1.5
+
 #: The rig of a new run, if nobody names another.
 STANDARD = "tilt_rotator"
 
@@ -36,6 +40,16 @@ def lengths_to_tape(rig: Rig) -> list[Parameter]:
     """The few lengths that tell most of a machine: large, positive by nature, easy to tape."""
     return [p for p in rig.parameters if p.unit == "m" and p.least > 0 and p.tape_sd is not None
             and not p.held and not p.until_shot and p.start >= 0.5]
+
+
+def more_like(parameter: Parameter, value: float, others: Sequence[Parameter]
+              ) -> Parameter | None:
+    """Another length that a typed one (m) is much more like: its answer, one question off?"""
+    def off(of):
+        return abs(np.log(value / of.start))
+
+    likest = min(others, key=off)
+    return likest if off(parameter) > np.log(_UNLIKE) and off(likest) < off(parameter) / 2 else None
 
 
 def blank_files(
@@ -90,7 +104,8 @@ def _rig_toml(rig, warning, begun):
     sds = "".join(f"{r.name} = {_READING_SD.get(r.name, _OTHER_READING_SD):.2f}\n"
                   for r in rig.readings)
     names = _columns([
-        (p.name, f"{p.unit}, {_how(p)} {_shown(p)}: {p.means}")
+        (p.name, f"{p.unit}, starts at the taped {begun.taped[p.name]:.10g} (tape.csv): {p.means}"
+         if p.name in begun.taped else f"{p.unit}, {_how(p)} {_shown(p)}: {p.means}")
         for p in rig.parameters
     ])
     held = next(p.name for p in rig.parameters if p.held and not p.until_shot)
@@ -221,6 +236,6 @@ def _tape(rig):
 def _check():
     return (
         "# Check shots, if you have any: columns as in shots.csv, never used in the solve.\n"
-        "# Their poses are rows of readings.csv, best poses that shots.csv does not use.\n"
+        "# Their poses are rows of readings.csv too; best are poses with no row in shots.csv.\n"
         "shot,pose,target,east,north,up\n"
     )

@@ -1,5 +1,6 @@
 """entries.toml: from text to a list of entries, or to complaints that name the line."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from calib.chain.rig import Rig
@@ -49,6 +50,32 @@ def read_entries_file(path: Path, rig: Rig) -> EntryList:
     if listed is None:
         raise InputError.of(path, "nothing", "a list of entries")
     return listed
+
+
+def completed(text: str, rig: Rig, lacking: Sequence[str]) -> str:
+    """The text of a list with an entry more for each parameter that it lacks.
+
+    Examples
+    --------
+    >>> from calib.chain.rig import rig_from_template
+    >>> print(completed("", rig_from_template("tilt_rotator"), ["edge_skew"]), end="")
+    <BLANKLINE>
+    <BLANKLINE>
+    # Added, as the list lacks them: give each the name, unit and sign of the system's field.
+    # What has no field goes: write what the system holds of it under [known], m or deg.
+    <BLANKLINE>
+    [[entry]]   # left corner higher than the right, seen along the machine
+    name = "edge skew"
+    unit = "deg"
+    is = "edge_skew"
+    """
+    lines = [text.rstrip(), "", "# Added, as the list lacks them: give each the name, unit and "
+             "sign of the system's field.", "# What has no field goes: write what the system holds "
+             "of it under [known], m or deg."]
+    for p in (p for p in rig.parameters if p.name in lacking):
+        lines += ["", f"[[entry]]   # {p.means}", f'name = "{p.name.replace("_", " ")}"',
+                  f'unit = "{"deg" if p.unit == "deg" else "mm"}"', f'is = "{p.name}"']
+    return "\n".join(lines) + "\n"
 
 
 def _in_words(key):

@@ -75,7 +75,7 @@ class Shots(Rows):
     #: one.
     setup: np.ndarray | None = None
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.ids)
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 
 import numpy as np
 import pytest
@@ -38,9 +39,29 @@ def test_what_it_leaves_out(calib_command, example):
     begin = text.index('[[entry]]\nname = "Edge, slant"')
     end = text.index("[[entry]]", begin + 5)
     example.write_text(text[:begin] + text[end:], "utf-8")
-    status, out, _ = calib_command("entries", "check", example, "tilt_rotator")
+    status, out, err = calib_command("entries", "check", example, "tilt_rotator")
     assert status == 5
-    assert "Left out: edge skew" in out and "does NOT determine" in " ".join(out.split())
+    assert "Left out: edge skew" in out
+    assert ("does NOT determine the machine: of the 15 values that this machine needs it tells 14, "
+            "and these 1 lack: edge skew.") in " ".join(out.split())
+    assert shlex.split(err.splitlines()[-1]) == [
+        "Next:", "calib", "entries", "complete", str(example), "tilt_rotator", ">",
+        str(example.with_name("entries-complete.toml"))]
+
+
+def test_what_lacks_is_added_ready_to_be_filled_in(calib_command, folder):
+    """Of one length and one angle: an entry for each that lacks, with which it is complete."""
+    few = folder / "few.toml"
+    few.write_text('title = "Few"\n[[entry]]\nname = "C"\nunit = "mm"\nis = "pin_to_edge"\n'
+                   '[[entry]]\nname = "B"\nunit = "deg"\nsign = -1\nis = "boom_zero"\n', "utf-8")
+    status, out, err = calib_command("entries", "complete", few, "tilt_rotator")
+    assert status == 0 and out.startswith(few.read_text("utf-8")) and out.count("[[entry]]") == 15
+    whole = folder / "few-complete.toml"
+    assert shlex.split(err.splitlines()[-1]) == [
+        "Next:", "calib", "entries", "check", str(whole), "tilt_rotator"]
+    whole.write_text(out, "utf-8")
+    assert calib_command("entries", "check", whole, "tilt_rotator")[0] == 0
+    assert calib_command("entries", "complete", whole, "tilt_rotator")[1] == out
 
 
 def test_complaints_name_the_line(calib_command, example):

@@ -2,12 +2,20 @@
 
 import ast
 import re
+from importlib import import_module
 from pathlib import Path
+from pkgutil import iter_modules
+from typing import Literal, get_args, get_origin
 
 import pytest
 
 import calib
+import calib.document
+from calib.document.decision import Decision
+from calib.fleet.row import STATES
 from calib.judge import gates
+from calib.report.words import requirement, yard
+from calib.report.words.effect import VERDICTS
 from calib.report.words.glossary import explained, words
 
 REPORT = Path(calib.__file__).parent / "report"
@@ -52,6 +60,51 @@ def test_every_heading_is_explained(heading, file):
     "variance factor", "minimal detectable bias"])
 def test_gates_statuses_and_words_of_the_trade(term):
     assert explained(term), term
+
+
+def verdicts():
+    """The words that say how something came out, from where they are kept.
+
+    Fields of the documents that are one of a few words; the states of shots, effects and fleets;
+    the answers; and the marks of the pages' lists, ``(MARK, words(...))``.
+    """
+    documents = (import_module(f"calib.document.{m.name}")
+                 for m in iter_modules(calib.document.__path__))
+    fields = (field for module in documents for kind in vars(module).values()
+              for name, field in getattr(kind, "model_fields", {}).items()
+              if name in ("status", "mark", "verdict"))
+    found = {word for field in fields if get_origin(field.annotation) is Literal
+             for word in get_args(field.annotation)}
+    found |= {*map(str, Decision), *STATES, *VERDICTS.values(), *yard.SIGNS, requirement.YES,
+              requirement.NO, requirement.OPEN, requirement.NOT_YET}
+    for path in REPORT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            match node:
+                case ast.Tuple(elts=[mark, ast.Call(func=ast.Name("words"))]):
+                    found |= {c.value.strip(" ,") for c in ast.walk(mark)
+                              if isinstance(c, ast.Constant) and isinstance(c.value, str)}
+    return sorted(found - {""})
+
+
+def test_there_are_verdicts():
+    """The search finds those of confirm, of lists, of shots, and of a result."""
+    assert len(verdicts()) > 50
+    assert {"agrees", "not proven", "FAILED", "suspect", "does not fit", "not yet",
+            "more than chance"} <= set(verdicts())
+
+
+@pytest.mark.parametrize("word", verdicts())
+def test_every_verdict_is_explained(word):
+    assert explained(word), word
+
+
+@pytest.mark.parametrize(("term", "told"), [
+    ("taped set-up", "tape.csv"), ("not proven", "poses"), ("enter", "calib sheet"),
+    ("explained", "share"), ("misclosure", "measured less computed"), ("held out", "left out")])
+def test_a_word_is_explained_as_itself(term, told):
+    """Not by a word that is only in it."""
+    word = explained(term)
+    assert told in f"{word.means} {word.do}", word
 
 
 def test_every_word_says_what_to_do():

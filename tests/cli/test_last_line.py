@@ -43,7 +43,7 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline)
         assert not offline, command
         named = next_of(err)
         assert named[0] != command or command in (
-            "rig", "help", "confirm", "next", "solve", "explore", "together")
+            "rig", "help", "confirm", "next", "solve", "explore", "together", "entries")
         for word in named[1:]:
             if str(yard) in word and word not in (str(yard / "one-corrected"),):
                 assert Path(word).exists() or word.endswith("without"), (command, named)

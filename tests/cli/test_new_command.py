@@ -49,6 +49,21 @@ def test_answers_are_filled_in(calib_command, tmp_path, answers):
     assert (folder / "machine.png").read_bytes().startswith(b"\x89PNG")
 
 
+def test_an_answer_to_another_question_is_doubted_at_once(calib_command, tmp_path, answers):
+    """A stick's length typed for the boom; what was meant, or the same again, is taken."""
+    folder = tmp_path / "mine"
+    left = answers("", "yes", "2.308", "4.615", "4.9", "4.9", "", "0.7 m")
+    status, _, err = calib_command("new", folder)
+    assert status == 0 and not left
+    assert "is it one question off?" in err and err.count("If it is right, type it again") == 2
+    assert "boom foot pin to stick pin" in err and "such as 2.9 m" in err
+    assert (folder / "tape.csv").read_text().splitlines()[-3:] == [
+        "boom_length,4.615,0.005,m", "stick_length,4.9,0.004,m", "edge_width,0.7,0.003,m"]
+    rig = (folder / "rig.toml").read_text()
+    assert "starts at the taped 4.615 (tape.csv): boom" in rig and "starts at 5.7" not in rig
+    assert rig_from_text(rig).start[0] == 5.7  # of the template: the tape says where a run starts
+
+
 @pytest.mark.parametrize("words", [["new", "mine"], ["import", "points.csv"]])
 def test_who_stops_answering_is_led_back(calib_command, tmp_path, monkeypatch, words):
     """No fault of the program: the same command again, and nothing is written."""

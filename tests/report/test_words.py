@@ -18,10 +18,10 @@ from tests.report.conftest import record
 PLAIN = frozenset("""
 adds after against all an and anyone are arrows as at band bar bars be before behind belong below
 between beyond blank booked by can circle compensate costs cutting dashed deviation did do dotted
-drawn each enter entered every failed far fifths find for found from fully give goes good granted
+drawn each entered every far fifths find for found from fully give goes good granted
 half hand has help how in included invented it its larger largest least leaving less line list long
-many mean measured middle more most moved must near next no not note now of off one open order
-others out outside over own part passed perhaps plots point points print read remarks rounded says
+many mean measured middle more most must near next no not note now of off one order
+others out outside over own part perhaps plots point points print read remarks rounded says
 scatters small solid square standard stated strong system takes tell tenths the their them these
 they this times to too trusted trusting twice two typing use uses way were what which whole will
 with within working would yes

@@ -42,7 +42,7 @@ class Export:
     #: Lines with words that state a unit of length, and which.
     remarks: tuple[tuple[int, str], ...] = ()
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.lines)
 
     def __contains__(self, name):

@@ -44,7 +44,7 @@ class Pointings:
     sha256: str
     understood: str
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.ids)
 
 

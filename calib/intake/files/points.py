@@ -45,7 +45,7 @@ class Points:
     sha256: str
     understood: str  #: How the file was read, in a phrase.
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.ids)
 
 

@@ -38,7 +38,7 @@ class PolarShots:
     #: Bool, shape (n,). True where direction and zenith are the mean of face 1 and face 2.
     both_faces: np.ndarray
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.direction)
 
     def select(self, rows: Sequence[int] | np.ndarray) -> "PolarShots":

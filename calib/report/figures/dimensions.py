@@ -12,8 +12,9 @@ from itertools import pairwise
 import numpy as np
 
 from calib.chain.circle import wrapped
+from calib.document.record import ResultRecord
 from calib.report.figures.linkage import PlacedLinkage, placed_linkages
-from calib.report.figures.style import FAINT, FLAG, INK, PAPER, PLAIN, SMALL, text_width
+from calib.report.figures.style import FAINT, FLAG, INK, PAPER, PLAIN, SMALL, Canvas, text_width
 from calib.report.figures.views import (
     VIEW_WORDS,
     Skeleton,
@@ -53,13 +54,13 @@ class _View:
     share: float
 
 
-def height(document) -> float:
+def height(document: ResultRecord) -> float:
     """Of the whole, inches."""
     rig, _ = rig_and_parameters(document)
     return _RIG + _LINKAGE * sum(s.through is not None for s in rig.chain.sensors)
 
 
-def dimensions(figure, document):
+def dimensions(figure: Canvas, document: ResultRecord) -> None:
     """Dimensioned views: the whole machine from the side, the attachment from three sides, and
     the linkages through which sensors tell their joints."""
     records = {p.name: p for p in document.parameters if p.status != "held" or p.value}

@@ -5,28 +5,31 @@ from textwrap import fill
 import numpy as np
 from matplotlib.colors import Normalize
 
-from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, grid, named_rows
+from calib.document.edge import Envelope, SetupError
+from calib.document.record import ResultRecord
+from calib.report.figures.style import INK, PLAIN, SIZES, SMALL, Canvas, grid, named_rows
 from calib.report.spoken import spoken
 
 
-def height(envelope) -> float:
+def height(envelope: Envelope) -> float:
     """Of the maps, or of the one plot of lines, inches."""
     reaches = len(envelope.reaches)
     return 2.7 + 0.17 * reaches if len(envelope.axes) == 1 else 0.95 + 1.55 * reaches
 
 
-def edge_sd(figure, document):
+def edge_sd(figure: Canvas, document: ResultRecord) -> None:
     """Predicted sd of the edge."""
     edge = document.edge
     _maps(figure, edge, edge.sd, "edge sd, mm")
 
 
-def taped_error(figure, document):
+def taped_error(figure: Canvas, document: ResultRecord) -> None:
     """What the edge is off by with the taped values entered."""
+    assert document.taped is not None  # else the page has no such figure
     setup_error(figure, document.taped.edge)
 
 
-def setup_error(figure, edge):
+def setup_error(figure: Canvas, edge: SetupError) -> None:
     """What the edge is off by with other values entered, from a record of that error."""
     _maps(figure, edge, edge.error, "edge error, mm")
 
@@ -114,20 +117,21 @@ def _cell_numbers(ax, rows, columns, field, top):
                     color="#000000" if light else "#ffffff")
 
 
-def taped_shares(figure, document):
+def taped_shares(figure: Canvas, document: ResultRecord) -> None:
     """What each taped value costs at the edge on its own, the largest first."""
+    assert document.taped is not None  # else the page has no such figure
     setup_shares(figure, document.taped.edge)
 
 
-def setup_shares(figure, edge, most: int = 12):
+def setup_shares(figure: Canvas, edge: SetupError, most: int = 12) -> None:
     """What each wrong value costs at the edge on its own, the largest first."""
     shares = edge.shares[:most]
     ax = grid(figure, left=1.5)[0, 0]
     y = named_rows(ax, [spoken(s.name) for s in shares])
-    alone = np.array([1000 * s.alone for s in shares])
+    alone = 1000 * np.array([s.alone for s in shares], float)
     ax.barh(y, alone, height=0.5, color=PLAIN, alpha=0.85)
     for yi, value, share in zip(y, alone, shares, strict=True):
-        ax.annotate(f"{100 * share.share:.0f} %", (value, yi), xytext=(5, 0),
+        ax.annotate(f"{100 * (share.share or 0.0):.0f} %", (value, yi), xytext=(5, 0),
                     textcoords="offset points", va="center", fontsize=SMALL, color=INK)
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_xlabel("edge error by it alone, mm (rms)")

@@ -3,8 +3,9 @@
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
+from calib.document.fleet import FleetRecord
 from calib.report.figures.small_multiples import Lattice, Plot
-from calib.report.figures.style import INK, PLAIN, grid, short
+from calib.report.figures.style import INK, PLAIN, Canvas, grid, short
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
 
@@ -17,13 +18,13 @@ def height(count: int) -> float:
     return 0.6 + ROW * -(-max(count, 1) // BESIDE)
 
 
-def against_tape(figure, document):
+def against_tape(figure: Canvas, document: FleetRecord) -> None:
     """Histograms of solved less taped."""
-    shown = [p for p in document.parameters if p.differences is not None]
+    shown = [(p, p.differences) for p in document.parameters if p.differences is not None]
     lattice = Lattice(figure, -(-max(len(shown), 1) // BESIDE), BESIDE, top=0.35, gap=(0.5, 0.6))
-    for k, p in enumerate(shown):
+    for k, (p, bars) in enumerate(shown):
         label, factor = SHOWN[p.unit]
-        edges, counts = factor * np.array(p.differences.edges), p.differences.counts
+        edges, counts = factor * np.array(bars.edges), bars.counts
         plot = Plot(lattice, *divmod(k, BESIDE), (edges[0], edges[-1]),
                     (0, 1.1 * max(counts)), x_label=f"solved less taped, {label}", y_whole=True)
         for left, right, count in zip(edges, edges[1:], counts, strict=False):
@@ -37,9 +38,10 @@ def against_tape(figure, document):
     lattice.finish()
 
 
-def misfits(figure, document):
+def misfits(figure: Canvas, document: FleetRecord) -> None:
     """Histogram of variance factors, by their logarithm."""
     found, axes = document.variance_factors, grid(figure)[0, 0]
+    assert found is not None  # else the page has no such figure
     edges = np.array(found.edges)
     axes.bar(edges[:-1], found.counts, np.diff(edges), align="edge", color=PLAIN, alpha=0.85)
     axes.axvline(0, color=INK, linewidth=1.0)

@@ -1,8 +1,12 @@
 """The points of plots: what each kind looks like, which are drawn, and the numbers beside them."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import Collection
+from numpy.typing import ArrayLike
 
 from calib.report.figures.style import ASIDE, FLAG, PLAIN, SMALL, WATCH, text_width
 
@@ -15,7 +19,7 @@ ORDINARY, SUSPECT, SET_ASIDE, BESIDE, FLAGGED = range(5)
 COLOURS = (PLAIN, FLAG, ASIDE, PLAIN, WATCH)
 
 #: What each kind looks like, in words, and how it is drawn; times the size of an ordinary one.
-LOOKS = {
+LOOKS: dict[int, tuple[str, dict[str, Any], float]] = {
     ORDINARY: ("a dot", {"marker": "o", "color": PLAIN, "linewidths": 0}, 1.0),
     BESIDE: ("a ring", {"marker": "o", "facecolors": "none", "edgecolors": PLAIN,
                         "linewidths": 0.9, "zorder": 2}, 1.8),
@@ -50,7 +54,8 @@ def thinned(count: int, keep: np.ndarray, most: int = MOST_POINTS) -> tuple[np.n
     return np.flatnonzero(shown), every
 
 
-def points(axes, x, y, kind, size: float = 11.0, refs: Sequence[str] | None = None):
+def points(axes: Axes, x: ArrayLike, y: ArrayLike, kind: ArrayLike, size: float = 11.0,
+           refs: Sequence[str] | np.ndarray | None = None) -> None:
     """Points, each kind with its own shape and colour (`LOOKS`).
 
     `kind` may also be a mask of suspects. `refs` are what the points are of: on a screen they are
@@ -63,13 +68,16 @@ def points(axes, x, y, kind, size: float = 11.0, refs: Sequence[str] | None = No
             linked(axes.scatter(x[rows], y[rows], s=times * size, **how), refs, rows)
 
 
-def linked(collection, refs: Sequence[str] | None, rows):
+def linked(collection: Collection, refs: Sequence[str] | np.ndarray | None, rows: np.ndarray
+           ) -> None:
     """Link each of a collection's parts to what it is of; without `refs` to nothing."""
     if refs is not None:
         collection.set_urls([f"#{refs[i]}" for i in rows])
 
 
-def label_points(axes, x, y, texts, kind, most: int = 8, clear_of=(), room=None):
+def label_points(axes: Axes, x: ArrayLike, y: ArrayLike, texts: Sequence[str] | np.ndarray,
+                 kind: ArrayLike, most: int = 8, clear_of: ArrayLike = (),
+                 room: ArrayLike | None = None) -> None:
     """Write texts beside the points of the `NUMBERED` kinds, the outermost `most`, each text once.
 
     They keep clear of each other, of all the points given, of places `clear_of`, shape (k, 2), and
@@ -118,7 +126,7 @@ def _free_place(at, half, taken, room, others):
     return middle[np.argmin(cost)]
 
 
-def room_for(values, flagged) -> float:
+def room_for(values: ArrayLike, flagged: np.ndarray) -> float:
     """Half the height of a panel of residuals: room for all but the further ones of `NUMBERED`."""
     size = np.abs(np.asarray(values, float))
     usual = size[~np.isin(flagged, NUMBERED) & np.isfinite(size)]

@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from calib.document.together import TogetherRecord
 from calib.report.figures.small_multiples import Lattice, Plot
-from calib.report.figures.style import FAINT, INK, PLAIN, short
+from calib.report.figures.style import FAINT, INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN
 
 #: 95 % of a normal variable, two-sided.
@@ -13,12 +14,12 @@ _BAND = 1.96
 ACROSS, ROW = 3, 1.75
 
 
-def height(document) -> float:
+def height(document: TogetherRecord) -> float:
     """Of the whole figure, inches."""
     return 0.6 + ROW * -(-max(len(document.over_time), 1) // ACROSS)
 
 
-def over_time(figure, document):
+def over_time(figure: Canvas, document: TogetherRecord) -> None:
     """Change of each quantity against its shared value: bars and band are 95 %."""
     number = {run.name: i + 1 for i, run in enumerate(document.runs)}
     rows = -(-max(len(document.over_time), 1) // ACROSS)
@@ -27,9 +28,9 @@ def over_time(figure, document):
         label, factor = SHOWN[one.unit]
         told = [i for i, value in enumerate(one.values) if value is not None]
         x = np.array([number[one.runs[i]] for i in told])
-        off = factor * np.array([one.values[i] - one.value for i in told])
+        off = factor * (np.array([one.values[i] for i in told], float) - (one.value or 0.0))
         bar = _BAND * factor * np.array([one.sds[i] for i in told])
-        band = _BAND * factor * one.sd
+        band = _BAND * factor * (one.sd or 0.0)
         reach = 1.15 * max(np.max(np.abs(off) + bar, initial=0.0), band, 1e-6)
         plot = Plot(lattice, *divmod(k, ACROSS), (0.5, len(number) + 0.5), (-reach, reach),
                     x_label="run")

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.document.planned import Drawing, PlanRecord
 from calib.judge.goal import TIMES_SD
-from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, few_ticks, grid
+from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, Canvas, few_ticks, grid
 
 #: Room around a drawing, m.
 _ROOM = 0.25
@@ -66,7 +66,7 @@ def _projected(points, axis, sign):
     return np.column_stack([sign * points[:, axis], points[:, 2]])
 
 
-def plan_curve(figure, document: PlanRecord):
+def plan_curve(figure: Canvas, document: PlanRecord) -> None:
     """What the edge will be known to against minutes, with the plan, the knee and the goal."""
     curve, total = document.curve, document.minutes.total
     if curve is None:

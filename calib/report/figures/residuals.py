@@ -82,7 +82,7 @@ def pose_refs(document: ResultRecord) -> dict[str, str]:
     return {pose.pose: f"{style.POSE}{k}" for k, pose in enumerate(document.poses)}
 
 
-def misses(shots: list[Shot | AsideShot]) -> np.ndarray:
+def misses(shots: Sequence[Shot | AsideShot]) -> np.ndarray:
     """Misses of shots along and across the boom plane and up, shape (n, 3), mm."""
     return 1000 * np.array([shot.components.numbers for shot in shots])
 
@@ -101,7 +101,7 @@ def drawn_to(values: np.ndarray, room: float) -> str:
     return f"; drawn to {room:.0f} mm" if np.abs(values).max(initial=0.0) > room else ""
 
 
-def by_order(figure, document):
+def by_order(figure: style.Canvas, document: ResultRecord) -> None:
     """Misses in the order of the shots, a row per component; stands parted by lines."""
     shots = shown_shots(document)
     values, kind = misses(shots), kinds(document, shots)
@@ -145,7 +145,7 @@ def _stand_lines(ax, document, shots):
             ax.axvline(i + 0.5, color=style.INK, linewidth=0.6, linestyle=":")
 
 
-def by_component(figure, document):
+def by_component(figure: style.Canvas, document: ResultRecord) -> None:
     """Misses by component, site axes and boom-plane axes, with the rms of the ordinary ones."""
     shots = shown_shots(document)
     values = np.column_stack([
@@ -175,7 +175,7 @@ def by_component(figure, document):
     ax.set_ylabel("mm")
 
 
-def plan_and_side(figure, document):
+def plan_and_side(figure: style.Canvas, document: ResultRecord) -> None:
     """Shots seen from the house in plan and from the side, misses as arrows."""
     shots = shown_shots(document)
     place = np.array([s.house.numbers for s in shots])
@@ -191,10 +191,10 @@ def plan_and_side(figure, document):
         at, steps = place[:, [0, across]], _cut(factor * miss[:, [0, across]], place)
         for of in (marks.ORDINARY, marks.BESIDE, marks.FLAGGED, marks.SUSPECT, marks.SET_ASIDE):
             _arrows(ax, at, steps, rows[kind[rows] == of], marks.COLOURS[of], refs)
-        marks.points(ax, *at[rows].T, kind[rows], 6, refs[rows])
+        marks.points(ax, at[rows, 0], at[rows, 1], kind[rows], 6, refs[rows])
         ax.plot(0, 0, marker="s", color=style.INK, markersize=5)
         marked = np.flatnonzero(np.isin(kind, (marks.SUSPECT, marks.FLAGGED, marks.SET_ASIDE)))
-        marks.label_points(ax, *at[rows].T, tags, kind[rows], clear_of=np.vstack(
+        marks.label_points(ax, at[rows, 0], at[rows, 1], tags, kind[rows], clear_of=np.vstack(
             [(0, 0), *(at[marked] + share * steps[marked] for share in _ALONG)]))
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
@@ -235,7 +235,7 @@ def _arrows(ax, at, steps, rows, colour, refs):
                                color=colour, width=0.0025, headwidth=4, headlength=5), refs, rows)
 
 
-def by_reach_and_joint(figure, document):
+def by_reach_and_joint(figure: style.Canvas, document: ResultRecord) -> None:
     """Misses against reach and every joint angle: a row per variable, a column per component."""
     shots = document.shots
     names, variables = _variables(document)
@@ -280,7 +280,7 @@ def _mean_line(plot, x, y):
     plot.lattice.line(*line, style.INK, 1.2)
 
 
-def corrections(figure, document):
+def corrections(figure: style.Canvas, document: ResultRecord) -> None:
     """What the solution adds to each reading, per sensor in the order of the poses."""
     sensors = list(dict.fromkeys(r.reading for r in document.readings))
     sds = document.rig.definition.get("readings", {}).get("sd", {})

@@ -1,12 +1,15 @@
 """Many small pictures in one pair of axes: far quicker to draw than as many axes."""
 
 from collections import defaultdict
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import ArrayLike
 
-from calib.report.figures.style import FAINT, INK, SMALL, grid, text_width
+from calib.report.figures.style import FAINT, INK, SMALL, Canvas, grid, text_width
 
 
 class Lattice:
@@ -20,8 +23,9 @@ class Lattice:
         Between cells, across and down, inches.
     """
 
-    def __init__(self, figure, rows, columns, *, left=0.6, right=0.12, top=0.4, bottom=0.4,
-                 gap=(0.45, 0.5)):
+    def __init__(self, figure: Canvas, rows: int, columns: int, *, left: float = 0.6,
+                 right: float = 0.12, top: float = 0.4, bottom: float = 0.4,
+                 gap: tuple[float, float] = (0.45, 0.5)):
         width, height = figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi
         self.size = ((width - left - right - (columns - 1) * gap[0]) / columns,
                      (height - top - bottom - (rows - 1) * gap[1]) / rows)
@@ -32,24 +36,25 @@ class Lattice:
         self.axes.set_xlim(0, width)
         self.axes.set_ylim(0, height)
         self.axes.axis("off")
-        self._lines = defaultdict(list)
+        self._lines: dict[tuple, list[np.ndarray]] = defaultdict(list)
 
     def cell(self, row: int, column: int) -> tuple[float, float]:
         """Lower left corner of a cell, inches."""
         return self.left + column * self.step[0], self.top - row * self.step[1] - self.size[1]
 
-    def line(self, x, y, colour=INK, width=0.7, style="-"):
+    def line(self, x: ArrayLike, y: ArrayLike, colour: str = INK, width: float = 0.7,
+             style: Any = "-") -> None:
         """A line through places in inches; drawn by `finish`, all of a kind at once."""
         self._lines[colour, width, style].append(np.column_stack([x, y]))
 
-    def finish(self):
+    def finish(self) -> None:
         """Draw the lines: few collections are far quicker than many lines."""
         for (colour, width, style), lines in self._lines.items():
             self.axes.add_collection(
                 LineCollection(lines, colors=colour, linewidths=width, linestyles=style, zorder=1),
                 autolim=False)
 
-    def text(self, x, y, text, **how):
+    def text(self, x: float, y: float, text: str, **how: Any) -> Text:
         """Text at a place in inches."""
         how = {"fontsize": SMALL, "color": INK, **how}
         return self.axes.text(x, y, text, **how)
@@ -58,7 +63,8 @@ class Lattice:
 class Plot:
     """A small plot in a cell of a lattice: frame, ticks and a map from data to inches."""
 
-    def __init__(self, lattice: Lattice, row: int, column: int, x_range, y_range, *,
+    def __init__(self, lattice: Lattice, row: int, column: int, x_range: tuple[float, float],
+                 y_range: tuple[float, float], *,
                  x_label: str, y_labels: bool = True, y_whole: bool = False):
         self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
         self.corner = lattice.cell(row, column)
@@ -76,7 +82,7 @@ class Plot:
                 lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center")
         lattice.text(left + width / 2, bottom - 0.19, x_label, ha="center", va="top")
 
-    def place(self, x, y):
+    def place(self, x: ArrayLike, y: ArrayLike) -> tuple[Any, Any]:
         """Data to inches."""
         (left, bottom), (width, height) = self.corner, self.lattice.size
         (x0, x1), (y0, y1) = self.x_range, self.y_range
@@ -92,7 +98,7 @@ def _apart(ticks, limits, width):
     return ticks[(len(ticks) - 1) % every // 2::every]
 
 
-def padded(values) -> tuple[float, float]:
+def padded(values: ArrayLike) -> tuple[float, float]:
     """A range with a little room on both sides, never empty."""
     low, high = float(np.min(values)), float(np.max(values))
     room = 0.05 * (high - low) or 0.5 * max(abs(low), 1.0)

@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import normal_isf, normal_ppf
+from calib.document.record import ResultRecord
 from calib.judge.goal import TIMES_SD
 from calib.report.figures import style
 from calib.report.figures.marks import ORDINARY, label_points, points, thinned
@@ -29,7 +30,7 @@ def _w(document):
             np.array(rows))
 
 
-def normal(figure, document):
+def normal(figure: style.Canvas, document: ResultRecord) -> None:
     """Histogram and normal probability of the standardised residuals w."""
     w, _, kind, tags, refs = _w(document)
     left, right = style.grid(figure, 1, 2, between=(0.65, 0.3))[0]
@@ -47,7 +48,7 @@ def normal(figure, document):
     left.set_xlabel("w")
     left.set_ylabel("shot coordinates")
     order = np.argsort(w, kind="stable")
-    expected = normal_ppf((np.arange(len(w)) + 0.5) / len(w))
+    expected = np.asarray(normal_ppf((np.arange(len(w)) + 0.5) / len(w)))
     rows, _ = thinned(len(w), (kind[order] != ORDINARY) | (np.abs(w[order]) > 3))
     reach = [expected[0] * 1.1, expected[-1] * 1.1]
     right.plot(reach, reach, color=style.INK, linewidth=1.2)
@@ -61,7 +62,7 @@ def normal(figure, document):
     right.set_ylabel("w")
 
 
-def redundancy_and_w(figure, document):
+def redundancy_and_w(figure: style.Canvas, document: ResultRecord) -> None:
     """Redundancy against w with the critical values: what is checked, and what fails."""
     w, redundancy, kind, tags, refs = _w(document)
     ax = style.grid(figure, top=0.45)[0, 0]
@@ -82,9 +83,10 @@ def redundancy_and_w(figure, document):
     ax.set_ylabel("w (drawn to 12)")
 
 
-def tape_pulls(figure, document):
+def tape_pulls(figure: style.Canvas, document: ResultRecord) -> None:
     """Every taped value's test: solved without it less taped, in sds of the difference."""
     taped = document.taped
+    assert taped is not None  # else the page has no such figure
     rows = [row for row in taped.rows if row.z is not None]
     ax = style.grid(figure, left=1.65)[0, 0]
     z = np.array([row.z for row in rows])
@@ -101,7 +103,7 @@ def tape_pulls(figure, document):
     ax.set_title(f"n = {len(rows)}; dashed: critical at {100 * taped.level:g} %")
 
 
-def correlated(document) -> tuple[list[str], np.ndarray, int]:
+def correlated(document: ResultRecord) -> tuple[list[str], np.ndarray, int]:
     """Of the estimated parameters those that go along with another, the `MOST_CORRELATED` at most,
     with their correlations, shape (k, k), and how many there are in all."""
     covariance = document.covariance
@@ -117,7 +119,7 @@ def correlated(document) -> tuple[list[str], np.ndarray, int]:
     return [names[i] for i in shown], matrix[np.ix_(shown, shown)], n
 
 
-def correlation(figure, document):
+def correlation(figure: style.Canvas, document: ResultRecord) -> None:
     """Correlations in tenths; what a column is of stands on the diagonal."""
     names, matrix, n = correlated(document)
     count = len(names)
@@ -139,16 +141,16 @@ def correlation(figure, document):
     ax.set_title(f"in tenths ({count} of n = {n}; below {BLANK:g} blank)", x=-0.3)
 
 
-def influence(figure, document, most: int = 20):
+def influence(figure: style.Canvas, document: ResultRecord, most: int = 20) -> None:
     """The shots whose undetected error would move the edge most."""
     kind = dict(zip((s.shot for s in document.shots), kinds(document, document.shots),
                     strict=True))
     refs = shot_refs(document)
     shots = [s for s in document.undetected.shots if s.edge is not None]
-    shown = sorted(shots, key=lambda s: -s.edge)[:most]
+    shown = sorted(shots, key=lambda s: -(s.edge or 0.0))[:most]
     ax = style.grid(figure, left=1.5)[0, 0]
     y = style.named_rows(ax, [style.short(s.shot, 18) for s in shown])
-    value = np.array([1000 * s.edge for s in shown])
+    value = 1000 * np.array([s.edge for s in shown], float)
     ax.barh(y, value, height=0.25, color=style.PLAIN, alpha=0.6)
     points(ax, value, y, [kind[s.shot] for s in shown], 20, [refs[s.shot] for s in shown])
     ax.set_xlim(0, 1.12 * value.max(initial=1e-3))
@@ -156,9 +158,10 @@ def influence(figure, document, most: int = 20):
     ax.set_title(f"the {len(shown)} largest of n = {len(shots)}")
 
 
-def check_shots(figure, document):
+def check_shots(figure: style.Canvas, document: ResultRecord) -> None:
     """Misses of the check shots on the site's axes, with signs, their 95 % and the tolerance."""
     check = document.check
+    assert check is not None  # else the page has no such figure
     shots = check.shots
     miss = 1000 * np.array([s.miss.numbers for s in shots])
     half = 1000 * TIMES_SD * np.array([s.sd.numbers for s in shots])
@@ -188,9 +191,9 @@ def check_shots(figure, document):
                         "dashed: the tolerance, which holds for the 3-D miss")
 
 
-def noise(figure, document):
+def noise(figure: style.Canvas, document: ResultRecord) -> None:
     """How many times its stated sd each kind of value scatters, with 95 %."""
-    told = [n for n in document.noise if n.times is not None]
+    told = [n for n in document.noise or () if n.times is not None]
     ax = style.grid(figure, left=1.5)[0, 0]
     y = style.named_rows(ax, [spoken(n.name) for n in told])
     times = np.array([n.times for n in told])

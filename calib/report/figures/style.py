@@ -6,11 +6,13 @@ on colour alone: every kind of point has a marker of its own (`marks`).
 
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
 from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
@@ -33,7 +35,7 @@ SIGNED = matplotlib.colormaps["PuOr"].resampled(20)
 #: The smallest type of a figure, points: on a telephone still as high as newsprint.
 SMALL = 8.5
 
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 9,
     "axes.titlesize": 9,
@@ -79,16 +81,19 @@ _MARK, _REFERENCE = re.compile(r'(?<= id=")\w{10,}(?=")'), re.compile(
 #: What points refer to: rows of the tables begin with these, then comes a number.
 SHOT, POSE = "shot-", "pose-"
 
+#: What a figure is drawn on.
+Canvas = Figure | SubFigure
+
 #: `draw(figure, document)`, whatever document the picture is of.
-Draw = Callable[[Figure | SubFigure, Any], None]
+Draw = Callable[[Canvas, Any], None]
 
 
-def pen():
+def pen() -> AbstractContextManager[None]:
     """Draw inside this: the style of every figure."""
     return matplotlib.rc_context(STYLE)
 
 
-def svg(name: str, draw: Draw, document, size: tuple[float, float]) -> str:
+def svg(name: str, draw: Draw, document: Any, size: tuple[float, float]) -> str:
     """A figure as an SVG element; `size` in inches.
 
     Its ids begin with `name`, so that several can share a page.
@@ -122,19 +127,19 @@ def short(text: str, most: int = 22) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
 
 
-def zero_line(axes):
+def zero_line(axes: Axes) -> None:
     """The line that residuals scatter about."""
     axes.axhline(0, color=INK, linewidth=0.7)
 
 
-def limit_lines(axes, values, horizontal: bool = True):
+def limit_lines(axes: Axes, values: Iterable[float], horizontal: bool = True) -> None:
     """Critical values, dashed."""
     for value in values:
         line = axes.axhline if horizontal else axes.axvline
         line(value, color=FLAG, linewidth=0.9, linestyle=(0, (5, 3)))
 
 
-def named_rows(axes, names: list[str]) -> np.ndarray:
+def named_rows(axes: Axes, names: list[str]) -> np.ndarray:
     """Places of rows from the top down, their names at the axis."""
     places = np.arange(len(names))[::-1]
     axes.set_yticks(places, names)
@@ -147,14 +152,15 @@ def text_width(text: str) -> float:
     return 0.636 * SMALL * len(text) / 72
 
 
-def few_ticks(axes, x: int = 6, y: int = 5):
+def few_ticks(axes: Axes, x: int = 6, y: int = 5) -> None:
     """At most so many ticks."""
     axes.xaxis.set_major_locator(MaxNLocator(x))
     axes.yaxis.set_major_locator(MaxNLocator(y))
 
 
-def grid(figure, rows: int = 1, columns: int = 1, *, left=0.62, right=0.15, top=0.3, bottom=0.45,
-         between=(0.3, 0.35), share_x=False):
+def grid(figure: Canvas, rows: int = 1, columns: int = 1, *, left: float = 0.62,
+         right: float = 0.15, top: float = 0.3, bottom: float = 0.45,
+         between: tuple[float, float] = (0.3, 0.35), share_x: bool = False) -> np.ndarray:
     """Axes in a grid, shape (rows, columns); margins and gaps in inches, gaps as (across, down)."""
     width, height = (figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi)
     cell_width = (width - left - right - (columns - 1) * between[0]) / columns

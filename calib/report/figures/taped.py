@@ -3,7 +3,8 @@
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from calib.report.figures.style import FAINT, INK, PLAIN, grid, named_rows
+from calib.document.record import ResultRecord
+from calib.report.figures.style import FAINT, INK, PLAIN, Canvas, grid, named_rows
 from calib.report.spoken import spoken
 
 #: Unit, as it is shown, factor, word.
@@ -17,12 +18,12 @@ def _panels(document):
     return [panel for panel in panels if panel[0]] or panels
 
 
-def height(document) -> float:
+def height(document: ResultRecord) -> float:
     """Of the panels one above the other, inches."""
     return sum(1.1 + 0.19 * len(rows) for rows, *_ in _panels(document))
 
 
-def solved_against_taped(figure, document):
+def solved_against_taped(figure: Canvas, document: ResultRecord) -> None:
     """Solved less taped per parameter: bars are 95 % of the solved, bands 95 % of the tape."""
     panels, narrow = _panels(document), figure.bbox.width < 6 * figure.dpi
     axes = grid(figure, len(panels), left=1.5, top=0.3, bottom=0.65,

@@ -10,7 +10,7 @@ from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
 from calib.report.figures.small_multiples import Lattice
-from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL
+from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL, Canvas
 from calib.report.spoken import spoken
 from calib.solved_machine import rig_and_parameters
 
@@ -92,17 +92,17 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     )
 
 
-def projected(points, view):
+def projected(points: np.ndarray, view: str) -> tuple[np.ndarray, np.ndarray]:
     (right, right_sign), (up, up_sign) = VIEWS[view]
     return points[..., right] * right_sign, points[..., up] * up_sign
 
 
-def signs(figure, document):
+def signs(figure: Canvas, document: ResultRecord) -> None:
     """For every quantity, the rig as solved and with that quantity larger, readings unchanged."""
     _signs(figure, document, SIGN_COLUMNS, (0.12, 0.38))
 
 
-def signs_small(figure, document):
+def signs_small(figure: Canvas, document: ResultRecord) -> None:
     """The same, as small as can be read."""
     _signs(figure, document, 7, (0.08, 0.24))
 

@@ -4,7 +4,6 @@ The decision first, then what to enter and the pictures; tables are folded, or l
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from calib.document.record import ResultRecord
 from calib.report.blocks import COLUMN, Items, Name, Picture, Section, Table, Text, fixed, words
@@ -13,15 +12,7 @@ from calib.report.pages.decision import cautions, decision, sign_off
 from calib.report.pages.glossary import glossary
 from calib.report.pages.misses import check_shots, misfits, plots
 from calib.report.pages.provenance import provenance
-from calib.report.pages.values import edge_now, entering, taped
-
-
-@dataclass(frozen=True)
-class NamedPosture:
-    """A posture that somebody asked for: its joints, deg, and the edge's sd there, m."""
-
-    joints: dict[str, float]
-    sd: float | None
+from calib.report.pages.values import NamedPosture, edge_now, entering, taped
 
 
 def contents(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> list[Section]:

@@ -16,8 +16,8 @@ from calib.report.blocks import (
 )
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.job import fingerprint_words, stated
-from calib.report.words.requirement import tape_can_be_judged, three_sentences, what_settles
-from calib.report.words.status import left_out, stamp
+from calib.report.words.requirement import tape_can_be_judged, three_sentences
+from calib.report.words.status import left_out, not_to_enter, stamp
 
 #: From an sd in m to what holds at 95 %, mm.
 _MM95 = 1000 * TIMES_SD
@@ -98,7 +98,7 @@ def sign_off(document: ResultRecord) -> Section:
     table = (Table("The job", ("entry", "stated"), rows, wide=(0, 1)),) if rows else (
         Text(words("rig.toml states nothing of the job: see [job] in the README.")),)
     return Section("sign-off", "Job and sign-off", (
-        Text(words(stamp(document) or "To be entered as it is.", *what_settles(document)), "lead"),
+        Text(words(stamp(document), not_to_enter(document) or "To be entered as it is."), "lead"),
         *table, Signature(("measured by", "checked by", "entered by, date"
                            if document.decision is Decision.ENTER else "not entered, date")),
         Signature(("accepted / rejected", "reason"))))

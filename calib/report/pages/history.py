@@ -16,7 +16,7 @@ from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.report.blocks import Name, Picture, Section, Table, Text, words
 from calib.report.figures.small_multiples import Lattice, Plot
-from calib.report.figures.style import INK, PLAIN
+from calib.report.figures.style import INK, PLAIN, Canvas
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
 from calib.report.words.job import job_words
@@ -230,7 +230,7 @@ def moving_names(results: list[Entry]) -> list[str]:
         name for r in results for name, (_, sd, _) in r.values.items() if sd))
 
 
-def quantities(figure, results):
+def quantities(figure: Canvas, results: list[Entry]) -> None:
     """Change of each quantity since the first result that has it, with bars of two sds."""
     names = moving_names(results)
     lattice = Lattice(figure, -(-len(names) // 3), 3, top=0.4, gap=(0.5, 0.6))

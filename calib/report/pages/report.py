@@ -4,14 +4,13 @@ import re
 from collections.abc import Mapping, Sequence
 
 from calib.document.record import ResultRecord
-from calib.document.solved import Job
 from calib.report.figures.drawings import drawings
 from calib.report.figures.style import POSE, SHOT
 from calib.report.pages.contents import NamedPosture, contents
 from calib.report.pages.misses import point_data
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
-from calib.report.words.job import fingerprint_words, job_line, job_words
+from calib.report.words.job import fingerprint_words, job_line
 from calib.report.words.status import stamp
 
 #: In a drawing: what a point refers to.
@@ -38,7 +37,7 @@ def report_paper(document: ResultRecord, pictures: Mapping[str, str],
                  named: Sequence[NamedPosture] = ()) -> bytes:
     """The PDF alone; its pictures are those of the page."""
     return report_pdf(*headings(document), contents(document, named), pictures,
-                      foot=_paper_foot(document))
+                      foot=foot(document), serial=document.job.serial or "", stamp=stamp(document))
 
 
 def report_page(document: ResultRecord, pictures: Mapping[str, str] | None = None,
@@ -55,12 +54,6 @@ def foot(document: ResultRecord) -> str:
     """What every page says: not to be entered, if so, and what ties it to its result."""
     digits = fingerprint_words(document)
     return stamp(document) + (f"Inputs {digits}: the fingerprint in result.json." if digits else "")
-
-
-def _paper_foot(document):
-    """The foot, and the machine: sheets of paper go astray one by one."""
-    machine = job_words(Job(machine=document.job.machine, serial=document.job.serial))
-    return foot(document) + (f" {machine}." if machine else "")
 
 
 def headings(document: ResultRecord) -> tuple[str, str]:

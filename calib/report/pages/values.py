@@ -1,6 +1,7 @@
 """The values to enter, old beside new, the drawings, and the taped set-up against the solved."""
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from calib.document.decision import Decision
 from calib.document.edge import Taped
@@ -31,6 +32,14 @@ from calib.report.words.tape import tape_says
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1
+
+
+@dataclass(frozen=True)
+class NamedPosture:
+    """A posture that somebody asked for: its joints, deg, and the edge's sd there, m."""
+
+    joints: dict[str, float]
+    sd: float | None
 
 
 def entering(document: ResultRecord) -> Section:
@@ -168,7 +177,7 @@ def _edge_cost(document, record):
     return (*doubt, edge_sentence(record.edge, with_taped(record.edge, record.not_taped)), *note)
 
 
-def edge_now(document: ResultRecord, named=()) -> Section:
+def edge_now(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> Section:
     """How well the edge is known over the envelope, at the poses, and where somebody asked."""
     extra = () if not named else (Table(
         "Edge sd at the postures asked for (mm, 1 sd)", ("posture", "edge sd"),

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
+from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 from jinja2 import FunctionLoader as Loader
@@ -14,10 +15,10 @@ from calib.report.figures.drawings import drawings
 from calib.report.figures.style import for_screen
 
 
-def page(template: str, document, title: str, subtitle: str,
+def page(template: str, document: Any, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
          warning: str = "", foot: str = "", pictures: Mapping[str, str] | None = None,
-         points: Mapping[str, Mapping] | None = None, **more) -> str:
+         points: Mapping[str, Mapping] | None = None, **more: Any) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
 
     A `warning` stands in a box above everything, a `foot` on every sheet of paper. `pictures` are

@@ -72,7 +72,8 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
 
 
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
-               *, tight: bool = False, warning: str = "", foot: str = "") -> bytes:
+               *, tight: bool = False, warning: str = "", foot: str = "", serial: str = "",
+               stamp: str = "") -> bytes:
     """All sections: what is said, then the pictures, then the tables, so that pages are full and
     no text is cut in pieces; `tight` leaves all in place, for what must fit on one page."""
     apart = () if tight else (Picture,)
@@ -84,6 +85,7 @@ def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures:
     about = {s.title for s in sections if _is_of_pictures(s) and plates}
     contents = {
         "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
+        "serial": serial, "stamp": stamp,
         "sections": [{"title": name, "blocks": blocks} for name, blocks in said.items()
                      if blocks and name not in about],
         "about-pictures": [b for name in about for b in said[name]],
@@ -145,7 +147,7 @@ def _cell(cell, short):
     return "" if cell is None else str(cell)
 
 
-def joined(parts) -> str:
+def joined(parts: Sequence[object]) -> str:
     """The parts of a sentence as one text."""
     return "".join(map(str, parts))
 

@@ -62,10 +62,11 @@ def _determines(found):
     if found.complete:
         return (f"The list determines the machine: all {found.needed} unknown values that move the "
                 "edge follow from it.")
-    return (f"The list does NOT determine the machine: it tells {found.rank} of the "
-            f"{found.needed} unknown values that move the edge. For each that is left out write "
-            "one more [[entry]] if the system has a field for it, or under [known] the value that "
-            "the system holds (m or deg): the sheet then says what that costs at the edge.")
+    return (f"The list does NOT determine the machine: of the {found.needed} values that this "
+            f"machine needs it tells {found.rank}, and these {len(found.lacking)} lack: "
+            f"{', '.join(map(spoken, found.lacking))}. For each write one more [[entry]] if the "
+            "system has a field for it, or under [known] the value that the system holds (m or "
+            "deg): the sheet then says what that costs at the edge.")
 
 
 def open_says(found: Open, rig: Rig) -> str:

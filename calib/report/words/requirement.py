@@ -14,7 +14,7 @@ from calib.document.judged import Goal
 from calib.document.record import ResultRecord
 from calib.judge.check import Origin
 from calib.judge.gates import EDGE, GLOBAL_TEST, SUSPECTS
-from calib.report.blocks import Cell, Part, fixed, mm, words
+from calib.report.blocks import Part, fixed, mm, words
 from calib.report.spoken import spoken
 
 #: Where a limit is from.
@@ -231,7 +231,7 @@ def worst_of(edge: SetupError) -> tuple[Part, ...]:
 def place(edge: SetupError) -> tuple[Part, ...]:
     """Where an edge error is largest: the point, the reach, the swept joints."""
     at = edge.worst_at
-    posture: Sequence[Cell] = [
+    posture: Sequence[Part | None] = [
         part for axis in edge.axes
         for part in (f", {spoken(axis.reading)} ", fixed(at.joints[axis.reading], 0), " deg")]
     return words(spoken(at.point), f" (reach {at.reach}", *posture, ")")
