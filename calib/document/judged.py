@@ -79,6 +79,7 @@ class AsideShot(Record):
 
     shot: Text
     pose: Text
+    target: Text | None = None
     miss: Axes = Field(description="m")
     sd: Axes = Field(description="of the prediction, m")
     position: Axes = Field(description="as shot, m")

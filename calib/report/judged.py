@@ -263,14 +263,15 @@ def set_aside_record(chosen: Chosen) -> tables.SetAside:
     shots = []
     if chosen.predicted is not None:
         predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
+        rig = chosen.solution.rig
         sds = np.sqrt(np.einsum("nii->ni", predicted.covariances))
         seen = seen_from_house(chosen.solution, predicted.shots, predicted.misses)
         shots = [
-            tables.AsideShot(shot=shot, pose=poses[pose], miss=Axes.of(miss), sd=Axes.of(sd),
-                             **where)
-            for shot, pose, miss, sd, where in zip(
-                predicted.shots.ids, predicted.shots.pose, predicted.misses, sds, seen,
-                strict=True)
+            tables.AsideShot(shot=shot, pose=poses[pose], target=rig.target_names[target],
+                             miss=Axes.of(miss), sd=Axes.of(sd), **where)
+            for shot, pose, target, miss, sd, where in zip(
+                predicted.shots.ids, predicted.shots.pose, predicted.shots.target,
+                predicted.misses, sds, seen, strict=True)
         ]
     run = chosen.solution.run
     told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}":

@@ -3,10 +3,10 @@
 import json
 import re
 import shutil
+import time
 
 import pytest
 
-import calib.cli.next_
 from calib.report.plan_words import shots_in_words
 from calib.report.words.cautions import CAUTIONS
 
@@ -185,7 +185,7 @@ def test_watching_a_run_until_it_is_enough(next_command, run_folder, monkeypatch
         keep_poses(run_folder, poses(1, last))
 
     steps = [lambda: None, damage, lambda: go_on(7), lambda: None, lambda: go_on(10)]
-    monkeypatch.setattr(calib.cli.next_.time, "sleep", lambda seconds: steps.pop(0)())
+    monkeypatch.setattr(time, "sleep", lambda seconds: steps.pop(0)())
     status, out, err = next_command(run_folder, "--watch", "--goal", "27mm")
     assert status == 0 and not steps
     assert [out.count(f"So far {n} shots") for n in (8, 14, 20)] == [1, 1, 1]
@@ -198,7 +198,7 @@ def test_watching_ends_when_the_user_stops(next_command, run_folder, monkeypatch
     def stop(seconds):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(calib.cli.next_.time, "sleep", stop)
+    monkeypatch.setattr(time, "sleep", stop)
     assert next_command(run_folder, "--watch")[0] == 0
     assert next_command(run_folder, "--watch", "--goal", "1mm")[0] == 6
     status, _, err = next_command(run_folder, "--watch", "--json")

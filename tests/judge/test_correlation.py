@@ -8,8 +8,10 @@ from scipy.stats import kstest
 
 from calib.calibration import solve
 from calib.judge.correlation import correlation, order_of_shots
+from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import judge
 from calib.report.words.gate import gate_says, global_test_says
+from calib.report.words.noise import noise_says
 from calib.simulate import simulate
 
 ROVER = np.array([0.008, 0.008, 0.012])
@@ -77,6 +79,19 @@ def test_sds_wrong_by_one_factor_are_no_correlation(rig):
     again = correlation(solve(small))
     assert again.chance == pytest.approx(told.chance, rel=1e-3)
     assert again.coefficient == pytest.approx(told.coefficient, rel=1e-3)
+
+
+@pytest.mark.parametrize("times", [2.0, 5.0])
+def test_sds_that_are_wrong_are_said_by_kind(rig, times):
+    """Of the shots alone: the sentence of the fit names them, as far as the run can tell."""
+    run, _ = simulate(rig, np.random.default_rng(5), poses=24)
+    judgement = judge(solve(replace(run, shots=replace(
+        run.shots, covariance=run.shots.covariance / times**2))))
+    gate = next(gate for gate in judgement.gates if gate.name == GLOBAL_TEST)
+    told = [noise_says(kind) for kind in judgement.noise if kind.differs]
+    said = gate_says(gate, judgement)
+    assert not gate.passed and "the sds are too small" in said
+    assert said.endswith(" ".join(told)) and "shots are" in told[-1] and "noisier" in told[-1]
 
 
 def test_poses_lend_their_times(rig):

@@ -132,6 +132,7 @@ def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
     aside = [s["shot"] for s in document_aside["set_aside"]["shots"]]
     given = numbers(record(document_aside))
     assert len(aside) == 2
+    assert all(s["target"] == "edge_left" for s in document_aside["set_aside"]["shots"])
     for shot in aside:
         assert f"set aside {given[shot]} shot {shot}" in read_aside.words
         texts = read_aside.figures["figure-by-order"]

@@ -1,5 +1,6 @@
 """What did not fit: suspects, noise, trends, the residual plots, check shots; tables behind."""
 
+from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading
 from calib.report.blocks import (
@@ -174,7 +175,7 @@ def _shot_table(document):
         mark(s, document) or _beside(s, beside),
     ] for s in shots]
     aside = [[
-        s.shot, s.pose, "", *(mm(m, 1, True) for m in s.miss.numbers),
+        s.shot, s.pose, s.target and Name(s.target), *(mm(m, 1, True) for m in s.miss.numbers),
         mm(s.components.along, 1, True), mm(s.components.across, 1, True),
         None, None, None, "set aside"] for s in document.set_aside.shots[:MOST_ROWS]]
     return Table(
@@ -241,9 +242,9 @@ def point_data(document: ResultRecord, drawn: set[str]) -> dict[str, dict]:
 
 def _shot_says(shot, document, stand, beside):
     east, north, up = (f"{1000 * m:+.1f}" for m in shot.miss.numbers)
-    target = getattr(shot, "target", None)
-    w = getattr(shot, "w", None)
-    said = "set aside" if target is None else mark(shot, document) or _beside(shot, beside)
+    target, w = shot.target, getattr(shot, "w", None)
+    said = "set aside" if isinstance(shot, AsideShot) else (
+        mark(shot, document) or _beside(shot, beside))
     parts = [f"Shot {shot.shot}: pose {shot.pose}, stand {stand}",
              *([f"target {spoken(target)}"] if target else []),
              f"miss east {east}, north {north}, up {up} mm",

@@ -19,6 +19,7 @@ from calib.judge.suspects import Suspects
 from calib.judge.systematic import Systematic
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.mistake import mistake_says
+from calib.report.words.noise import noise_says
 from calib.report.words.plausible import plausible_says
 from calib.report.words.requirement import ORIGIN
 from calib.report.words.suspect import suspect_says
@@ -59,7 +60,9 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
         case gates.LEFT, _:
             return _left(judgement.out)
         case gates.GLOBAL_TEST, _:
-            return global_test_says(passed, solution, judgement.correlation)
+            says = global_test_says(passed, solution, judgement.correlation)
+            return says if passed else " ".join([says, *(
+                noise_says(kind) for kind in judgement.noise or () if kind.differs)])
         case gates.SUSPECTS, _:
             taped = judgement.taped
             return _suspects(judgement.suspects, [
