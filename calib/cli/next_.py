@@ -51,11 +51,12 @@ def next_poses(
                   Site(foot_height=foot_height, nearest=nearest, highest=highest,
                        instrument=planned.instrument_place(instrument)), candidates, seed)
     document = watched(run, asked) if watch else advice(run, asked)
+    if document is None:  # watched, and stopped before there was anything to say
+        return
     if json:
         talk.result(talk.json_text(document))
-    elif document is not None and not watch:
+    elif not watch:
         say(document)
-    if document is not None:
-        talk.follow(*(("solve", run) if document.enough else ("next", run, "--watch")))
-    if document is not None and not document.goal_met:
+    talk.follow(*(("solve", run) if document.enough else ("next", run, "--watch")))
+    if not document.goal_met:
         raise typer.Exit(talk.GATE_FAILED)
