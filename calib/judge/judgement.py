@@ -241,7 +241,8 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     tests = {gates.HELD_OUT: held if held is not None and held.judged else None,
              gates.CORRELATION: judgement.correlation, gates.SYSTEMATIC: judgement.systematic,
              gates.SURVEY_SCALE: judgement.scale, gates.OFFSET: judgement.offset}
-    asked = [gates.global_gate(solution), gates.suspect_gate(judgement.suspects),
+    asked = [gates.global_gate(solution, judgement.correlation),
+             gates.suspect_gate(judgement.suspects),
              *(gates.Question(name, test.chance) for name, test in tests.items()
                if test is not None)]
     if check is not None and len(check.shots):
