@@ -1,7 +1,7 @@
 """All that one import is: files and declarations in, the files of a run folder out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +42,7 @@ from calib.intake.matching.known_points import (
     read_known,
 )
 from calib.intake.matching.origin import distance_in_words, settle_origin
+from calib.intake.matching.pose_ids import spelt_as
 from calib.intake.matching.readings import BESIDE, PoseReadings, Track, read_log, read_sheet
 from calib.intake.run_files import run_files
 from calib.intake.stand_of_poses import settle_stands
@@ -345,17 +346,12 @@ def _check_targets(shots, rig, findings):
 
 def _add_readings(request, imported, findings):
     shots = imported.shots + imported.check
-    poses = dict.fromkeys(shot.booked.pose for shot in shots)
     if request.sheet is not None:
         headers = request.declared.log.readings
         imported.readings = _read(
             request.sheet, findings,
             lambda data, name: read_sheet(data, name, imported.rig, headers, findings)) or {}
-        for pose in poses:
-            if pose not in imported.readings:
-                findings.complain(request.sheet.name, None, "pose",
-                                  f"no row for pose {quote(pose)}",
-                                  f"one for every pose shot{nearest(pose, imported.readings)}")
+        poses = _as_on_sheet(request.sheet.name, imported, imported.readings, findings)
         without = [pose for pose in imported.readings if pose not in poses]
         if without:
             findings.note(request.sheet.name, "poses without shots: " + ", ".join(
@@ -370,10 +366,29 @@ def _add_readings(request, imported, findings):
             findings.complain(str(request.log), None, None,
                               (error.strerror or str(error)).lower(), "a log that you may read")
     elif len(_content(request.into / "readings.csv")) > 1:
-        _keep_readings(request.into / "readings.csv", imported, poses, findings)
+        _keep_readings(request.into / "readings.csv", imported, findings)
     else:
         findings.note("readings.csv", "no readings given (--log or --sheet): the poses are listed "
                       "there, the readings must be filled in by hand")
+
+
+def _as_on_sheet(file, imported, there, findings):
+    """The poses shot, written as the sheet writes them; each must be there."""
+    spelt = spelt_as(imported.stands, there)
+    if spelt:
+        one, other = next(iter(spelt.items()))
+        findings.note(file, f"{len(spelt)} pose(s) of the shots are written as here: "
+                      f"{quote(one)} is {quote(other)}")
+        imported.shots, imported.check = (
+            [replace(shot, booked=replace(shot.booked, pose=spelt.get(shot.booked.pose,
+                                                                      shot.booked.pose)))
+             for shot in shots] for shots in (imported.shots, imported.check))
+        imported.stands = {spelt.get(pose, pose): stand for pose, stand in imported.stands.items()}
+    for pose in imported.stands:
+        if pose not in there:
+            findings.complain(file, None, "pose", f"no row for pose {quote(pose)}",
+                              f"one for every pose shot{nearest(pose, there)}")
+    return imported.stands
 
 
 def _track_of(data, file, declared, findings):
@@ -397,7 +412,7 @@ def _track_of(data, file, declared, findings):
     return Track(np.array(seconds), to_site(points.position, declared, about))
 
 
-def _keep_readings(path, imported, poses, findings):
+def _keep_readings(path, imported, findings):
     """The run folder's own readings stay; every pose must have a row there."""
     columns = [Column("pose", ID), Column("stand", ID)]
     table = read_table(path.read_bytes().decode("utf-8-sig", "replace"), path.name, columns,
@@ -406,12 +421,8 @@ def _keep_readings(path, imported, poses, findings):
         return
     imported.kept_readings = True
     there = dict(zip(table.texts["pose"], table.texts["stand"], strict=True))
-    for pose in poses:
-        if pose not in there:
-            findings.complain(path.name, None, "pose", f"no row for pose {quote(pose)}",
-                              f"one for every pose shot{nearest(pose, there)}")
-        else:
-            imported.stands[pose] = there[pose]
+    for pose in _as_on_sheet(path.name, imported, there, findings):
+        imported.stands[pose] = there.get(pose, imported.stands[pose])
     findings.note(path.name, "kept as it is in the run folder")
 
 
