@@ -129,7 +129,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     sd, before = imported.rig.shot_sd, len(findings.complaints)
     imported.shots, imported.check = (
         settle_repeats(shots, declared.repeats, sd, findings) for shots in lists)
-    repeated = findings.complaints[before:] if declared.repeats == "refuse" else []
+    repeated = findings.complaints[before:]
     both = imported.shots + imported.check
     tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
     _check_targets(both, imported.rig, findings)
@@ -140,7 +140,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
                           "ids that fit, or a booking sheet that names them")
     _refuse_existing(request, findings)
     if repeated and findings.complaints == repeated:
-        raise Doubtful([repeats_choice(len(repeated))], complaints=repeated)
+        raise Doubtful([repeats_choice(lists, sd)], complaints=repeated)
     findings.stop_if_at_fault()
     _add_readings(request, imported, findings)
     findings.stop_if_at_fault()

@@ -139,7 +139,7 @@ def test_east_and_north_exchanged(calib, files):
 
 
 def test_a_shot_twice_has_a_next_line_that_solves_it(calib, files):
-    """The same id again, centimetres off: the next line says which counts."""
+    """The same id again, centimetres off: what counts is asked, and said how far they lie apart."""
     def twice(shots, sheet):
         shots.loc[len(shots)] = shots.iloc[-1]
         shots.loc[len(shots) - 1, "up"] += 0.031
@@ -147,6 +147,7 @@ def test_a_shot_twice_has_a_next_line_that_solves_it(calib, files):
     files(twice)
     told = ("a.csv", "b.csv", "--into", "run", "--yes", *OPTIONS)
     status, _, err = calib(*told)
-    assert status == 3 and err.splitlines()[-1].endswith("--repeats last"), err
+    assert status == 3 and err.splitlines()[-1].endswith("--repeats WHICH"), err
+    assert "31.0 mm apart" in err
     status, _, err = calib(*told, "--repeats", "last")
     assert status == 0, err

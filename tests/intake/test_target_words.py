@@ -157,3 +157,39 @@ def test_a_word_can_be_declared_no_target(run, tmp_path, calib, monkeypatch):
     (tmp_path / "a.csv").write_text(text.replace("-ST", "-SZ"))
     status, _, err = calib("a.csv", "s.csv", "--yes", "--replace")
     assert status == 3 and "-SZ" in err
+
+
+@pytest.mark.parametrize(("slip", "instead", "meant"), [
+    ("rihgt corner", "right corner", "edge_right"), ("lfet corner", "left corner", "edge_left"),
+    ("left coner", "right corner", None), ("ight corner", "", None)])
+def test_a_mistyped_word_is_what_its_pose_lacks(run, files, slip, instead, meant):
+    """Nothing is proposed where the pose has the likeliest already."""
+    corner = {"left": "left corner", "right": "right corner"}
+    text = points(run, lambda p, t: f"pose {p} {corner.get(t, t)}")
+    if instead:
+        text = text.replace(f"pose 05 {instead}", f"pose 05 {slip}")
+    else:
+        text += f"pose 05 {slip},1.0,2.0,3.0\n"
+    asked = [c for c in propose(files(text), run.rig).doubtful if slip in c.about]
+    assert len(asked) == 1 and asked[0].unseen == (meant is not None)
+    if meant:
+        assert asked[0].alternatives[0].says == meant and not asked[0].option
+    else:
+        assert "TARGET" in asked[0].option and "already" in asked[0].why
+
+
+@pytest.mark.parametrize("apart", [0.001, 0.07])
+def test_a_target_shot_again_is_asked_of_as_such(run, files, calib, tmp_path, apart):
+    """A mean is proposed of shots that agree; of others nothing, and no mean is offered."""
+    text = points(run, lambda p, t: f"pose {p} {t}")
+    line = next(row for row in text.splitlines() if row.startswith("pose 05 left,"))
+    name, e, *rest = line.split(",")
+    again = ",".join([name, f"{float(e) + apart:.4f}", *rest])
+    shots, sheet = map(str, files(text + again + "\n"))
+    into = ("--into", str(tmp_path / "RUN"))
+    status, _, err = calib(shots, sheet, "--yes", *into)
+    assert status == 3 and "settles how points name" not in err
+    assert err.rstrip().endswith("--repeats pool" if apart < 0.01 else "--repeats WHICH")
+    status, _, err = calib(shots, sheet, "--yes", "--repeats", "pool", *into)
+    assert status == (0 if apart < 0.01 else 3)
+    assert apart < 0.01 or err.rstrip().endswith("--repeats WHICH")

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial.distance import pdist
 
 from calib.intake.choices import Alternative, Choice
 from calib.intake.files.ids import Booked
@@ -52,21 +53,17 @@ def settle_repeats(
     default_sd : ndarray, shape (3,), or None
         Of shots that bring no covariance, m.
     """
-    groups: dict[tuple[str, str, str], list[FieldShot]] = {}
-    for shot in shots:
-        key = (shot.booked.pose, shot.booked.target, shot.setup)
-        groups.setdefault(key, []).append(shot)
     settled = []
-    for (pose, target, _), group in groups.items():
+    for group in _groups(shots):
         if len(group) == 1 or policy == "keep":
             settled += group
             continue
-        what = f"pose {quote(pose)}, target {quote(target)}"
-        first, last = group[0], group[-1]
+        what, first, last = _what(group), group[0], group[-1]
         if policy == "refuse":
             findings.complain(
                 last.sources[0].file, last.sources[0].lines[0], "point",
-                f"{len(group)} shots of {what} (first: {first.place})",
+                f"{len(group)} shots of {what}, {_apart(group) * 1000:.1f} mm apart (first: "
+                f"{first.place})",
                 "one shot per target and pose; or --repeats pool (mean, with a test of the "
                 "scatter), keep (each counts) or last (a re-shot replaces)")
         elif policy == "last":
@@ -80,13 +77,46 @@ def settle_repeats(
     return _unique(settled, findings)
 
 
-def repeats_choice(count: int) -> Choice:
-    """What is to become of targets that were shot several times in a pose."""
-    says = {"last": "the last counts: the first was bad",
-            "pool": "the mean, if they agree to their sds", "keep": "each counts"}
-    return Choice(f"which shots count of {count} target(s) shot again in their pose", tuple(
-        Alternative(text, {"repeats": policy}, f"--repeats {policy}")
-        for policy, text in says.items()), False, "a re-shot, or a name typed twice", unseen=False)
+def _groups(shots):
+    """Shots to one target in one pose from one set-up, in the order of the first."""
+    groups: dict[tuple[str, str, str], list[FieldShot]] = {}
+    for shot in shots:
+        key = (shot.booked.pose, shot.booked.target, shot.setup)
+        groups.setdefault(key, []).append(shot)
+    return groups.values()
+
+
+def _what(group):
+    return f"pose {quote(group[0].booked.pose)}, target {quote(group[0].booked.target)}"
+
+
+def _apart(group):
+    """The farthest that two shots lie apart, m."""
+    return pdist(np.array([shot.position for shot in group])).max()
+
+
+def repeats_choice(lists: list[list[FieldShot]], default_sd: np.ndarray | None) -> Choice:
+    """What is to become of targets that were shot several times in a pose.
+
+    Only of those that agree to their sds a mean is offered, and proposed; which of others is right
+    no file tells.
+    """
+    unlike, far = Findings(), []
+    groups = [group for shots in lists for group in _groups(shots) if len(group) > 1]
+    for group in groups:
+        _pooled(group, "", default_sd, unlike)
+        far.append((_apart(group), f"{_what(group)}: {', '.join(s.place for s in group)}, "
+                    f"{_apart(group) * 1000:.1f} mm apart"))
+    says = {"pool": "the mean: they agree to their sds",
+            "last": "the last counts: the first was bad", "keep": "each counts"}
+    if unlike.complaints:
+        del says["pool"]
+    return Choice(
+        f"which shots count of {len(groups)} target(s) shot again in their pose", tuple(
+            Alternative(text, {"repeats": policy}, f"--repeats {policy}")
+            for policy, text in says.items()), False,
+        f"a re-shot, or a name typed wrongly or twice; {max(far)[1]}", unseen=False,
+        option="--repeats WHICH" if unlike.complaints else "")
 
 
 def _pooled(group, what, default_sd, findings):

@@ -43,9 +43,9 @@ class Naming:
         return len({b.pose for b in self.booked.values() if b.target != SKIP})
 
     @property
-    def each_once(self) -> bool:
-        """Whether no target is named twice in a pose."""
-        return len({(b.pose, b.target) for b in self.booked.values()}) == len(self.booked)
+    def again(self) -> int:
+        """How many rows name a target that their pose has already."""
+        return len(self.booked) - len({(b.pose, b.target) for b in self.booked.values()})
 
 
 def namings(

@@ -19,6 +19,9 @@ NO_TARGET = "no target: leave out"
 _MOST_OTHERS = 0.25
 """A larger share of the points is no bench marks."""
 
+_LIKE, _CLEARLY = 0.6, 0.1
+"""Words as much alike (of 1) may be a slip for one another; one more likely by so much is meant."""
+
 _SCATTER = 0.03
 """Left and right corner of one edge are as far apart in every pose; of wrong pairs they are not."""
 
@@ -52,7 +55,8 @@ def naming_choices(
            + ("" if best.width != best.width else
               f"; left and right lie {best.width:.3f} m apart in the poses"
               + ("" if consistent else ", but not in all of them")))
-    sure = consistent and best.each_once and not rival
+    # Few targets shot again are asked of as such; many show that the number is no pose.
+    sure = consistent and best.again < LIKE_POSE and not rival
     # The words first: what a point is by the pattern depends on them.
     choices = [_what_word(word, having, rig, best) for word, having in best.unknown.items()]
     if best.poses < LIKE_POSE:
@@ -94,19 +98,32 @@ def _alternative(way: Naming) -> Alternative:
 def _what_word(word, having, rig, way):
     """What a word means that stands where others name a target.
 
-    First what it is short for, or like a word that is known: a slip. Else it is none; of the
-    targets those come first that have no word yet.
+    First what it is short for, or like a word that is known: a slip, unless its pose has that
+    target already. Nothing is proposed where two are as likely. Else it is none; of the targets
+    those come first that have no word yet.
     """
-    near = difflib.get_close_matches(word.casefold(), [known.casefold() for known in way.targets])
-    like = [target for known, target in way.targets.items() if known.casefold() in near]
+    def alike(known):
+        return difflib.SequenceMatcher(None, word.casefold(), known.casefold()).ratio()
+
+    def by_likeness(of):
+        return sorted(of, key=lambda target: -of[target])
+
+    alone = IdPattern(way.pattern, {word: word})
+    poses = {booked.pose for booked in map(alone.only, having) if booked is not None}
+    there = {booked.target for booked in way.booked.values() if booked.pose in poses}
+    near: dict[str, float] = {}
+    for known, target in way.targets.items():
+        if target != SKIP and alike(known) >= _LIKE:
+            near[target] = max(near.get(target, 0.0), alike(known))
+    like = by_likeness({target: near[target] for target in near.keys() - there})
     free = sorted(rig.target_names, key=lambda target: (
-        target in way.targets.values(),
-        -difflib.SequenceMatcher(None, word.casefold(), target).ratio()))
+        target in there, target in way.targets.values(), -alike(target)))
     short, abroad = ([target for target in abbreviated(word, free, abroad=also)
                       if target not in way.targets.values()] for also in (False, True))
     if not short and not like and len(abroad) == 1:
         short = abroad
-    proposed = len(short) == 1 or bool(like)
+    proposed = len(short) == 1 or (not short and bool(like) and near[like[0]] == max(near.values())
+                                   and all(near[like[0]] - near[t] > _CLEARLY for t in like[1:]))
     answers = list(dict.fromkeys([*short, *like, SKIP, *abroad, *free]))
     return Choice(
         f"what {quote(word)} is", tuple(Alternative(
@@ -114,8 +131,10 @@ def _what_word(word, having, rig, way):
             {"targets": {word: target}}, f"--target {shlex.quote(f'{word}={target}')}")
             for target in answers), False,
         (f"{len(having)} points are called so, such as {quote(having[0])}" if len(having) > 1
-         else f"one point is called so: {quote(having[0])}"),
-        unseen=proposed or len(having) < LIKE_POSE,
+         else f"one point is called so: {quote(having[0])}")
+        + "".join(f"; its pose has {target} already" for target in by_likeness(near)
+                  if target in there),
+        unseen=proposed or (len(having) < LIKE_POSE and not near),
         option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}")
 
 
