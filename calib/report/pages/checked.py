@@ -15,7 +15,6 @@ from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.gate import offset_says
 from calib.report.words.requirement import ORIGIN, three_sentences
-from calib.run.folder import CHECK
 
 #: A check shot further out than this share of good ones is marked.
 LEVEL = 0.001
@@ -30,7 +29,7 @@ def checked_document(solution: Solution, check: Checked, origin: Origin,
     offset beyond chance. Of the check shots that the result was judged by its own gate says that.
     """
     offset = common_offset(solution, check)
-    of_result = solution.run.files.get(CHECK) == result.run.files.get(CHECK)
+    of_result = solution.run.files.get("check.csv") == result.run.files.get("check.csv")
     alike = next((not gate.passed for gate in result.verdict.gates
                   if of_result and gate.name == OFFSET), offset.chance <= ERROR_RATE)
     record = check_record(solution, check, offset)

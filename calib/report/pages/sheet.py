@@ -86,7 +86,7 @@ def sheet_sections(document: ResultRecord, write: Write,
     by_hand = "Check by hand" + " before trusting them" * (decision is Decision.NOT_YET)
     if decision is Decision.DO_NOT:
         by_hand = "Lengths as solved, not to be trusted"
-        found = "Where a tape finds others, that shows what is wrong"
+        found = "As solved"
     sections = [
         Section("decision", "Decision", (
             answers(document), *_tape_again(document), _before_and_after(document))),
