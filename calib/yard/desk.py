@@ -177,11 +177,11 @@ def blank_shown(session: Session) -> str:
     InputError
         If the run is not solved.
     """
-    from calib.cli.confirm import blank
-    from calib.report.pages.confirmed import sheet_of
+    from calib.cli.confirm import provable
+    from calib.report.pages.confirmed import blank_shown as to_fill_in
 
     read = load_result(result_folder(session))
-    return blank(read, sheet_of(read.document))
+    return to_fill_in(read.rig, provable(read, read.document))
 
 
 def example_entries(session: Session) -> str:
