@@ -193,3 +193,16 @@ def test_a_target_shot_again_is_asked_of_as_such(run, files, calib, tmp_path, ap
     status, _, err = calib(shots, sheet, "--yes", "--repeats", "pool", *into)
     assert ("mean of 2 shots" in err) == (apart < 0.01)
     assert err.rstrip().endswith("--repeats WHICH") == (apart > 0.01)
+
+
+@pytest.mark.parametrize(("declared", "scale", "doubtful"), [
+    ("m", 1.0, False), ("m", 1000.0, True), ("mm", 1.0, True), ("m", 0.25, False)])
+def test_a_declared_unit_in_which_no_edge_is_so_wide(run, files, declared, scale, doubtful):
+    """Millimetres declared as metres are doubted; a narrow edge that no other unit suits is not."""
+    lines = ["point,east,north,up"]
+    lines += [f"{pose}-{side}," + ",".join(f"{v * scale:.4f}" for v in at)
+              for pose, side, at, _ in shots_of(run)]
+    found = propose(files("\n".join(lines) + "\n"), run.rig, declare({"unit": declared})).doubtful
+    asked = [c for c in found if c.about == "the unit of lengths"]
+    assert bool(asked) == doubtful
+    assert not asked or asked[0].alternatives[0].declares["unit"] != declared

@@ -31,6 +31,9 @@ practice, no source."""
 _SAME_FOOT = 1e-4
 """Where the two feet differ by less over the whole site (m), either will do."""
 
+_UNLIKE = 3.0
+"""The edge of no machine is so many times as wide as in its rig: the unit is another."""
+
 _LIKE_TAPED = 1.25
 """A width may be off its tape by this factor; the units are a factor of 3 apart."""
 
@@ -93,6 +96,8 @@ def coordinate_choices(
     choices = []
     if declared.unit is None:
         choices.append(_unit(rows, rig, declared, taped_width))
+    else:
+        choices += _other_unit(rows, rig, declared, taped_width)
     if declared.frame is None:
         choices.append(_frame(rows, by_role, declared))
     if declared.frame == "grid" and declared.factor is None:
@@ -122,8 +127,7 @@ def _unit(rows, rig, declared, taped_width):
         return Choice(about, tuple(map(_in_unit, units)), False,
                       f"the file says {', '.join(rows.said)}" if rows.said
                       else "the file does not say")
-    # The width in the rig, or a usual one (common practice, no source).
-    expected = taped or next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
+    expected = _expected(rig, taped)
     units.sort(key=lambda unit: abs(np.log(to_metres(width, unit) / expected)))
     off = to_metres(width, units[0]) / expected
     sure = taped is not None and 1 / _LIKE_TAPED < off < _LIKE_TAPED
@@ -132,6 +136,27 @@ def _unit(rows, rig, declared, taped_width):
                   f"the file does not say; left and right lie {width:.3f} apart, the edge is "
                   + (f"taped {taped:.3f} m" if taped else f"about {expected:.1f} m in the rig "
                      "(a taped edge_width in tape.csv would tell it)"))
+
+
+def _expected(rig, taped):
+    """The width as taped, in the rig, or a usual one (common practice, no source), m."""
+    return taped or next((p.start for p in rig.parameters if p.name == "edge_width"), 1.5)
+
+
+def _other_unit(rows, rig, declared, taped):
+    """Doubt of a declared unit in which the edge is as wide as no machine's, if another fits."""
+    width, expected = _width(rows, rig, declared), _expected(rig, taped)
+    if width is None or 1 / _UNLIKE < to_metres(width, declared.unit) / expected < _UNLIKE:
+        return []
+    units = sorted({"m": 0, "ft-int": 0, "ft-us": 0, "mm": 0, declared.unit: 0},
+                   key=lambda unit: abs(np.log(to_metres(width, unit) / expected)))
+    if units[0] == declared.unit:
+        return []
+    told = "by tape" if taped else "in the rig (a taped edge_width in tape.csv would tell it)"
+    return [Choice("the unit of lengths", tuple(map(_in_unit, units)), False,
+                   f"in {NAMES[declared.unit]} as declared left and right lie "
+                   f"{to_metres(width, declared.unit):.3f} m apart, the edge is about "
+                   f"{expected:.1f} m {told}", unseen=False)]
 
 
 def _in_unit(unit):
