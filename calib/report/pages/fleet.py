@@ -15,6 +15,7 @@ from calib.report.blocks import (
 )
 from calib.report.figures import fleet as figures
 from calib.report.numbers import SHOWN
+from calib.report.words.job import fingerprint_words, job_words
 
 
 def fleet_sections(document: FleetRecord) -> list[Section]:
@@ -34,12 +35,14 @@ def fleet_sections(document: FleetRecord) -> list[Section]:
 
 
 def _worst(document):
-    rows = [[w.run if w.report is None else Link(w.run, w.report), w.status,
+    rows = [[w.run if w.report is None else Link(w.run, w.report), ", ".join(filter(None, (
+                job_words(w.job), fingerprint_words(w)))) or "-", w.status,
              fixed(w.variance_factor, 2), mm(w.edge95), w.says] for w in document.worst]
     return Table("The worst first; where a report is drawn the name leads to it. Edge at 95 %, "
                  "worst over the envelope, mm.",
-                 ("run", "status", "variance factor", "edge", "what it says"), rows,
-                 [w.status != "passed" for w in document.worst], wide=(4,), total=document.runs)
+                 ("run", "machine and inputs", "status", "variance factor", "edge",
+                  "what it says"), rows,
+                 [w.status != "passed" for w in document.worst], wide=(1, 5), total=document.runs)
 
 
 def _parameters(document):
