@@ -10,14 +10,19 @@ So the shots of one set-up are correlated exactly as they are in the field. Sigh
 and what was measured of the set-up beforehand are pseudo-observations of these corrections.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.observations import Prior
+from calib.adjust.adjustment import Adjustment
+from calib.adjust.mixed_model import adjust
+from calib.adjust.observations import Observations, Prediction, Prior
 from calib.run.records import SetUps
 
 CORRECTIONS = ("east", "north", "up", "orientation")
+
+CHANCE = 0.001
+"""Of calling a sound set-up one whose sights do not agree."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +105,29 @@ def prior_of(set_ups: SetUps | None, columns: np.ndarray) -> Prior:
     values = np.concatenate([np.zeros(n_measured), set_ups.sight.reshape(-1)])
     return Prior(tuple(names), values, covariance,
                  Known(set_ups, columns, columns[tuple(measured.T)]))
+
+
+def alone(set_ups: SetUps, which: int) -> Adjustment:
+    """One set-up by what is known of it and its own sights: as in a run that has no shots.
+
+    Its unknowns are `CORRECTIONS`, m and rad; the sights come last among the prior residuals.
+
+    Raises
+    ------
+    NotDetermined, NotConverged, ModelNotFinite
+    """
+    rows = np.flatnonzero(set_ups.sight_setup == which)
+    one = replace(
+        set_ups, ids=set_ups.ids[which:which + 1], position=set_ups.position[[which]],
+        orientation=set_ups.orientation[[which]], sd=set_ups.sd[[which]],
+        sight_setup=np.zeros(len(rows), int), sight_point=tuple(
+            set_ups.sight_point[i] for i in rows),
+        sight=set_ups.sight[rows], sight_covariance=set_ups.sight_covariance[rows],
+        known=set_ups.known[rows], known_sd=set_ups.known_sd[rows])
+    unknowns = np.zeros(len(CORRECTIONS))
+    nothing = Prediction(np.zeros(0), np.zeros((0, len(unknowns))), np.zeros((0, 0)))
+    return adjust(lambda *_: nothing, Observations.build([], [], []), unknowns,
+                  prior=prior_of(one, np.arange(len(unknowns))[None]))
 
 
 @dataclass(frozen=True)

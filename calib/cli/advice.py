@@ -2,7 +2,7 @@
 
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,15 +13,22 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
 from calib.cli import planned, talk
+from calib.cli.onward import onward, solved_with
 from calib.document.further import NextRecord
-from calib.judge.choice import solve_as_chosen
+from calib.document.record import ResultRecord
+from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.plan.task import prepare
+from calib.report.entered import with_entries
 from calib.report.next_words import next_document, next_summary
+from calib.report.record import verdict_document
+from calib.report.words.status import not_to_enter
+from calib.results import load_result
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
 from calib.run.records import Run
@@ -40,7 +47,7 @@ class Asked:
     poses: int
     goal: str | None
     stand: str | None
-    set_aside: str
+    set_aside: str | None  #: None: as in the result that the run folder keeps.
     machine: Path | None
     targets: str | None
     site: Site
@@ -56,7 +63,15 @@ class _SoFar:
     unknowns: np.ndarray
     aside: SetAside
     unsolved: str | None
-    doubt: str | None
+    chosen: Chosen | None  #: None where it is not solved.
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What is said of a run, and the words of the command after it."""
+
+    document: NextRecord
+    onward: tuple[str | Path, ...]
 
 
 def say(document: NextRecord) -> None:
@@ -65,24 +80,24 @@ def say(document: NextRecord) -> None:
     talk.tell_cautions()
 
 
-def watched(folder: Path, asked: Asked) -> NextRecord | None:
+def watched(folder: Path, asked: Asked) -> Advice | None:
     """Advice after every change of the files, until it is enough or the user stops; the last."""
-    seen, document = None, None
+    seen, told = None, None
     with suppress(KeyboardInterrupt):
-        while document is None or not document.enough:
+        while told is None or not told.document.enough:
             now = _state(folder)
             if now == seen:
                 time.sleep(_EVERY)
                 continue
             seen = now
             try:
-                document = advice(folder, asked)
-                say(document)
+                told = advice(folder, asked)
+                say(told.document)
                 talk.tell("Watching the files; stop with Ctrl-C ...")
             except InputError as error:
                 talk.tell_all(error.complaints)
                 talk.tell("Waiting for the files to change; stop with Ctrl-C ...")
-    return document
+    return told
 
 
 def _state(folder):
@@ -93,7 +108,7 @@ def _state(folder):
     return [(name, status.st_mtime_ns, status.st_size) for name, status in files]
 
 
-def advice(folder: Path, asked: Asked) -> NextRecord:
+def advice(folder: Path, asked: Asked) -> Advice:
     """Of a run as far as it goes."""
     try:
         run = read_run(folder, unfinished=True)
@@ -106,9 +121,11 @@ def advice(folder: Path, asked: Asked) -> NextRecord:
         run = planned.run_with_machine(run, asked.machine)
     talk.tell_all(run.notices)
     goal = planned.asked_goal(asked.goal, run.rig)
-    so_far = _so_far(run, asked.set_aside)
-    if so_far.doubt:
-        talk.tell(so_far.doubt)
+    run = replace(run, rig=replace(run.rig, edge_goal=goal))  # what is asked for is judged
+    kept = _kept(folder)
+    so_far = _so_far(run, asked.set_aside, kept)
+    if so_far.chosen is not None and (doubt := _doubt(so_far.chosen.solution.adjustment)):
+        talk.tell(doubt)
     problem = so_far.problem
     if asked.stand is not None and asked.stand not in problem.stands:
         raise typer.BadParameter(f"stand {asked.stand!r} has no shots yet; these have: "
@@ -121,12 +138,46 @@ def advice(folder: Path, asked: Asked) -> NextRecord:
                                     asked.stand, (goal or GOAL) / TIMES_SD)
     except NoPose as error:
         raise planned.no_pose(error, str(folder)) from None
-    return next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
-                         goal or GOAL, goal is not None)
+    judged = None
+    if so_far.chosen is not None and further.met((goal or GOAL) / TIMES_SD):
+        with talk.working("Judging the run as calib solve does"):
+            judged = _judged(so_far.chosen)
+    document = next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
+                             goal or GOAL, goal is not None,
+                             None if judged is None else not_to_enter(judged) or None)
+    if judged is not None:
+        same = kept is not None and judged.fingerprint == kept.fingerprint != ""
+        if same or not document.met:
+            return Advice(document, onward(judged, folder / "result" / "result.json"))
+        return Advice(document, ("solve", folder, *solved_with(judged)))
+    options: tuple[str | Path, ...] = () if asked.machine is None else ("--machine", asked.machine)
+    if so_far.chosen is not None and so_far.chosen.choice != NONE:
+        options = *options, "--set-aside", so_far.chosen.choice
+    return Advice(document, ("solve", folder, *options) if document.enough else
+                  ("next", folder, *options, "--watch"))
 
 
-def _so_far(run: Run, choice: str) -> _SoFar:
+def _judged(chosen: Chosen) -> ResultRecord:
+    """What `calib solve` would say of a run."""
+    entries = chosen.solution.run.entries
+    document = verdict_document(chosen, judge(chosen.solution, out=chosen.out,
+                                              instead=chosen.instead))
+    return document if entries is None else with_entries(document, entries)
+
+
+def _kept(folder: Path) -> ResultRecord | None:
+    """The result in a run folder; None if there is none that can be read."""
+    with suppress(InputError, OSError):
+        return load_result(folder / "result").document
+    return None
+
+
+def _so_far(run: Run, asked: str | None, kept: ResultRecord | None) -> _SoFar:
     """Solve the run without what is set aside; if that cannot be, take it as it is known."""
+    choice = asked or (NONE if kept is None else kept.set_aside.choice)
+    if asked is None and choice != NONE:
+        talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
+                  "everything).")
     try:
         chosen = solve_as_chosen(run, choice)
     except UnknownName as error:
@@ -137,8 +188,7 @@ def _so_far(run: Run, choice: str) -> _SoFar:
         problem = problem_of(without(run, aside))
         return _SoFar(problem, problem.start, aside, _unsolved(error), None)
     solution = chosen.solution
-    return _SoFar(solution.problem, solution.adjustment.parameters, chosen.aside, None,
-                  _doubt(solution.adjustment))
+    return _SoFar(solution.problem, solution.adjustment.parameters, chosen.aside, None, chosen)
 
 
 def _unsolved(error):

@@ -19,8 +19,9 @@ def next_poses(
         str | None, typer.Option(help="Where to shoot; the stand of the last shot if not given.")
     ] = None,
     set_aside: Annotated[
-        str, typer.Option("--set-aside", metavar="suspects|none|ID,...", help="Go on without the "
-                          "suspects, or without what is named, as in calib solve.")] = "none",
+        str | None, typer.Option("--set-aside", metavar="suspects|none|ID,...", help="Go on "
+                                 "without the suspects, or without what is named, as in calib "
+                                 "solve; as in the result in RUN if not given.")] = None,
     machine: planned.Known = None,
     targets: Annotated[
         str | None, typer.Option(help="What will be shot in every pose, names with commas; both "
@@ -39,7 +40,7 @@ def next_poses(
     """Say how well the edge is known by now, which poses to add, and when it is enough.
 
     Works while the run goes on, also before it can be solved. The envelope is that of rig.toml.
-    The exit status is 6 until the goal is met.
+    The exit status is 6 until the goal is met and nothing speaks against entering the values.
     """
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
@@ -50,13 +51,13 @@ def next_poses(
     asked = Asked(poses, goal, stand, set_aside, machine, targets,
                   Site(foot_height=foot_height, nearest=nearest, highest=highest,
                        instrument=planned.instrument_place(instrument)), candidates, seed)
-    document = watched(run, asked) if watch else advice(run, asked)
-    if document is None:  # watched, and stopped before there was anything to say
+    told = watched(run, asked) if watch else advice(run, asked)
+    if told is None:  # watched, and stopped before there was anything to say
         return
     if json:
-        talk.result(talk.json_text(document))
+        talk.result(talk.json_text(told.document))
     elif not watch:
-        say(document)
-    talk.follow(*(("solve", run) if document.enough else ("next", run, "--watch")))
-    if not document.goal_met:
+        say(told.document)
+    talk.follow(*told.onward)
+    if not told.document.met:
         raise typer.Exit(talk.GATE_FAILED)

@@ -17,7 +17,7 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     ----------
     document : ResultRecord
     result : Path
-        Its result.json, or the folder that is in.
+        Its result.json (that need not be there yet), or the folder that is in.
     entries : Path, optional
         A list, where it is not that of the run folder.
     """
@@ -27,11 +27,25 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     folder = result if result.is_dir() else result.parent
     run = folder.absolute().parent
     if document.decision is Decision.ENTER:
-        return "sheet", result
+        return "sheet", folder
     if not (run / "rig.toml").is_file():
         return "report", result
     if document.decision is Decision.NOT_YET:
-        return "solve", run
+        return "solve", run, *solved_with(document)
     if not document.verdict.passed:
-        return "diagnose", run
+        return "diagnose", run, *known_with(document)
     return "entries", "check", entries or run / ENTRIES, run
+
+
+def solved_with(document: ResultRecord) -> tuple[str, ...]:
+    """The options by which a result was made of its run: the next one is to be made so too."""
+    from calib.judge.set_aside import NONE
+
+    choice = document.set_aside.choice
+    return *known_with(document), *(() if choice == NONE else ("--set-aside", choice))
+
+
+def known_with(document: ResultRecord) -> tuple[str, ...]:
+    """The option of an earlier result that one was made with; nothing without one."""
+    machine = document.machine
+    return ("--machine", machine.source) if machine and machine.sha256 else ()

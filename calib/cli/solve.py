@@ -5,6 +5,7 @@ Libraries are imported where they are used: a wrong option is told before they a
 
 from __future__ import annotations
 
+import shlex
 from functools import partial
 from pathlib import Path
 from shlex import quote
@@ -188,6 +189,7 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     run, out : Path
         The run folder and where the result is.
     """
+    from calib.cli.onward import known_with, solved_with
     from calib.document.decision import Decision
     from calib.judge.set_aside import NONE, SUSPECTS
     from calib.run.folder import ENTRIES, TAPE
@@ -196,15 +198,13 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
         return [f"To print what to enter: calib sheet {_typed(out)}"]
     if document.to_tape is not None and document.decision is Decision.NOT_YET:
         return [f"Once {document.to_tape.name} is in {_typed(run / TAPE)}: "
-                f"calib solve {_typed(run)}"]
+                f"{shlex.join(('calib', 'solve', str(run), *solved_with(document)))}"]
     if document.verdict.passed:
         return [f"To see what the list lacks: calib entries check {_typed(run / ENTRIES)} "
                 f"{_typed(run)}"]
     failed = set(document.verdict.failed)
     choice = document.set_aside.choice
-    aside = "" if choice == NONE else f" --set-aside {quote(choice)}"
-    machine = document.machine
-    known = f" --machine {quote(machine.source)}" if machine and machine.sha256 else ""
+    known = "".join(f" {quote(word)}" for word in known_with(document))
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale", "systematic errors"}:
         lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
@@ -216,7 +216,8 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
         lines.append(f"To solve without the suspects: calib solve {_typed(run)}{known} "
                      f"--set-aside {quote(both)} --out {_typed(beside)}")
     if failed & {"edge", "correlation"}:
-        lines.append(f"To know which poses to add: calib next {_typed(run)}{known}{aside}")
+        lines.append("To know which poses to add: "
+                     + shlex.join(("calib", "next", str(run), *solved_with(document))))
     if failed & {"check shots", "check-shot offset"}:
         lines.append(f"To see each check shot: calib check {_typed(out)}")
     return lines

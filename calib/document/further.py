@@ -81,10 +81,18 @@ class NextRecord(Record):
     goal_needs: Count | None = Field(description="further poses that reach it")
     goal_minutes: Maybe
     looked_at: LookedAt
+    objection: Text | None = Field(
+        None, description="why the values are not to be entered although the goal is met; null if "
+        "nothing speaks against it, or the goal is not met")
     hardly_helps: Flag = Field(description="a further buy betters the edge by next to nothing")
     cautions: list[Text]
 
     @property
     def enough(self) -> bool:
         """Whether nothing more need be shot."""
-        return self.goal_met or (self.hardly_helps and not self.undetermined)
+        return self.met or (self.hardly_helps and not self.goal_met and not self.undetermined)
+
+    @property
+    def met(self) -> bool:
+        """Whether the goal is met, by a run whose values are to be entered."""
+        return self.goal_met and self.objection is None

@@ -18,6 +18,7 @@ from calib.document.fields import (
     Text,
     Unbounded,
     Unit,
+    Vector,
 )
 
 
@@ -180,11 +181,43 @@ class SetUpSpread(PlaceSpread):
     orientation: Spread = Field(description="deg")
 
 
+class Sighted(Record):
+    """What a set-up by itself leaves over of a sight to a known point."""
+
+    point: Text
+    residual: Axes = Field(description="sighted less known, m")
+    w: Axes = Field(description="residuals in their own sds")
+
+
+class Corrected(Vector):
+    """A component of each kind that a set-up has."""
+
+    east: Maybe
+    north: Maybe
+    up: Maybe
+    orientation: Maybe
+
+
+class SetUpAlone(Record):
+    """A set-up adjusted by itself: what was stated of it and its sights to known points."""
+
+    sights: list[Sighted]
+    stated: Corrected = Field(description="sd of what was known of it beforehand, m and deg")
+    off: Corrected = Field(description="what was known beforehand less adjusted, m and deg")
+    off_w: Corrected = Field(description="the same in its own sds")
+    sd: SetUpSpread
+    chi2: Statistic
+    dof: Count
+    limit: Maybe = Field(description="of chi2; null where nothing is left over to test it with")
+
+
 class SetUp(Place):
     """A set-up of the instrument."""
 
     orientation: Number = Field(description="deg")
     sd: SetUpSpread
+    alone: SetUpAlone | None = Field(
+        None, description="null where its own sights do not determine it")
 
 
 class KnownPoint(Place):

@@ -45,8 +45,3 @@ def upside_down(run: Run) -> Run:
 def exchanged(numbers: np.ndarray, a: int, b: int) -> np.ndarray:
     """The numbers with one in place of another, and the other way round."""
     return np.where(numbers == a, b, np.where(numbers == b, a, numbers))
-
-
-def with_stands(run: Run, stand: Sequence[str]) -> Run:
-    """The run with other stand labels."""
-    return replace(run, poses=replace(run.poses, stand=tuple(stand)))

@@ -36,7 +36,7 @@ class Correlation:
     #: expected as it is, from -1 to 1.
     coefficient: float
     pairs: int  #: Shots that follow another at the same stand and set-up.
-    timed: bool  #: Ordered by the time of the shots; else by the order of the file.
+    timed: bool  #: Ordered by the time of the shots; else pose by pose.
 
 
 def correlation(solution: Solution) -> Correlation | None:
@@ -55,15 +55,16 @@ def correlation(solution: Solution) -> Correlation | None:
 def order_of_shots(run: Run) -> tuple[np.ndarray, bool]:
     """The shots in the order in which they were taken, and whether times tell it.
 
-    A shot without a time of its own has that of its pose.
+    A shot without a time of its own has that of its pose; without any they go pose by pose.
     """
+    by_pose = np.argsort(run.shots.pose, kind="stable")
     poses = run.poses.time
     written = [own or poses[pose] for own, pose in zip(run.shots.time, run.shots.pose, strict=True)]
     if None in written:
-        return np.arange(len(run.shots)), False
+        return by_pose, False
     times = [datetime.fromisoformat(time) for time in written]
     if len({time.tzinfo is None for time in times}) > 1 or len(set(times)) == 1:
-        return np.arange(len(run.shots)), False
+        return by_pose, False
     return np.array(sorted(range(len(times)), key=times.__getitem__)), True
 
 

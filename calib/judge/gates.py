@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from calib.adjust.distributions import chi2_cdf, chi2_sf
 from calib.calibration import Solution
+from calib.judge.correlation import Correlation
 from calib.judge.set_aside import SetAside
 from calib.judge.suspects import RUN_LEVEL as SUSPECTS_RATE
 from calib.judge.suspects import Suspects
@@ -76,12 +77,24 @@ def at_fault_itself(failed: Iterable[str]) -> bool:
     return bool(set(failed) - {EDGE, OFFSET, CHECK_SHOTS})
 
 
-def global_gate(solution: Solution) -> Question | Gate:
-    """The global test, two-sided; a gate by itself where nothing is left to test with."""
+def global_gate(solution: Solution, correlation: Correlation | None) -> Question | Gate:
+    """The global test; a gate by itself where nothing is left to test with.
+
+    A fit that is too good is held against a run only while the errors of its shots may go together:
+    else the stated sds are too large, and the result is no worse than it says.
+    """
     adjustment = solution.adjustment
     if not adjustment.dof:
         return Gate(GLOBAL_TEST, False)
-    return Question(GLOBAL_TEST, float(min(1.0, 2 * min(fit_chances(solution)))))
+    better, worse = fit_chances(solution)
+    if may_go_together(correlation):
+        worse = min(better, worse)
+    return Question(GLOBAL_TEST, float(min(1.0, 2 * worse)))
+
+
+def may_go_together(correlation: Correlation | None) -> bool:
+    """Whether a test by itself does not clear the shots of errors that go together."""
+    return correlation is None or correlation.chance <= ERROR_RATE
 
 
 def fit_chances(solution: Solution) -> tuple[float, float]:

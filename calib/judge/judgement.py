@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from html import escape
+from typing import Any
 
 import numpy as np
 
@@ -170,10 +171,11 @@ def judge(solution: Solution, tolerance: float | None = None,
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
-    held_out_found = later(hold_out, rest, FOLDS) if again else _none
+    held_out_found = later(hold_out, rest, FOLDS) if again else _already
     alike = suspects.beyond_chance and len(run.shots) <= MOST_SHOTS
-    instead_found = later(_instead, solution, suspects, instead) if alike else lambda: instead
-    noise_found = later(_noise, suspects) if again else _none
+    instead_found = (later(_instead, solution, suspects, instead) if alike
+                     else partial(_already, instead))
+    noise_found = later(_noise, suspects) if again else _already
     checks, told = reliability(solution.adjustment), identifiability(solution)
     edge = edge_known(solution, told.weak)
     check, offset = _checked(solution, edge, tolerance)
@@ -198,8 +200,8 @@ def judge(solution: Solution, tolerance: float | None = None,
     )
 
 
-def _none():
-    return None
+def _already(found: Any = None) -> Any:
+    return found
 
 
 @one_thread
@@ -239,7 +241,8 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     tests = {gates.HELD_OUT: held if held is not None and held.judged else None,
              gates.CORRELATION: judgement.correlation, gates.SYSTEMATIC: judgement.systematic,
              gates.SURVEY_SCALE: judgement.scale, gates.OFFSET: judgement.offset}
-    asked = [gates.global_gate(solution), gates.suspect_gate(judgement.suspects),
+    asked = [gates.global_gate(solution, judgement.correlation),
+             gates.suspect_gate(judgement.suspects),
              *(gates.Question(name, test.chance) for name, test in tests.items()
                if test is not None)]
     if check is not None and len(check.shots):

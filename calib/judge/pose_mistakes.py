@@ -1,12 +1,13 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
 from itertools import count, pairwise
 
 import numpy as np
 
-from calib.judge.changed import exchanged, with_readings, with_shots, with_stands
+from calib.judge.changed import exchanged, with_readings, with_shots
 from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
 from calib.judge.mistakes import Mistake
 from calib.run.records import Run
@@ -99,4 +100,4 @@ def _relabelled(run, poses, label):
     labels = list(run.poses.stand)
     for p in poses:
         labels[p] = label
-    return with_stands(run, labels)
+    return replace(run, poses=replace(run.poses, stand=tuple(labels)))

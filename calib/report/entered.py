@@ -1,7 +1,5 @@
 """A result in the words and units of a list of entries."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from calib.chain.rig import Rig
@@ -30,12 +28,9 @@ def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
     """What is to be typed, with sds, the old values, and what rounding costs at the edge."""
     rig, parameters = rig_and_parameters(document)
     nodes = envelope_edge(rig, parameters)
-    values, gradient = entry_values(entries, parameters)
-    covariance = covariance_of(document, rig)
-    sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
+    values, sd, old = values_of(document, rig, entries, parameters)
     found = determined_at(rig, entries, parameters, nodes)
-    carries = carried(rig, entries, parameters, _Taped.of(document).values, nodes, found)
-    old = old_values(document, rig, entries, parameters)
+    carries = carried(rig, entries, parameters, _taped(document), nodes, found)
     rows = [
         EntryRow(name=e.name, unit=e.unit, means=entry_means(e, rig), value=float(values[i]),
                  typed=e.text(values[i]), step=e.step, sd=float(sd[i]), old=number(old[i]),
@@ -78,22 +73,25 @@ def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: E
     return determined(rig, entries, parameters, edge.reshape(-1, 3, edge.shape[-1]))
 
 
-@dataclass(frozen=True)
-class _Taped:
+def values_of(document: ResultRecord, rig: Rig, entries: EntryList, parameters: np.ndarray
+              ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What is to be typed, its sd, and what was if the taped values were, each of shape (n,).
+
+    What was is NaN where the tape does not tell it.
+    """
+    values, gradient = entry_values(entries, parameters)
+    variance = np.einsum("ip,pq,iq->i", gradient, covariance_of(document, rig), gradient)
+    return (values, np.sqrt(np.maximum(variance, 0.0)),
+            _old_values(_taped(document), rig, entries, parameters))
+
+
+def _taped(document):
     """Taped values by name, m or rad."""
-
-    values: dict[str, float]
-
-    @classmethod
-    def of(cls, document):
-        rows = [] if document.taped is None else document.taped.rows
-        return cls({r.quantity: r.tape / unit_factor(r.unit) for r in rows})
+    rows = [] if document.taped is None else document.taped.rows
+    return {r.quantity: r.tape / unit_factor(r.unit) for r in rows}
 
 
-def old_values(document: ResultRecord, rig: Rig, entries: EntryList, parameters: np.ndarray
-               ) -> np.ndarray:
-    """What was typed if the taped values were, shape (n,); NaN where the tape does not tell it."""
-    taped = _Taped.of(document).values
+def _old_values(taped, rig, entries, parameters):
     at = np.array([taped.get(name, value)
                    for name, value in zip(rig.parameter_names, parameters, strict=True)])
     told = np.array([p.held or p.name in taped for p in rig.parameters])

@@ -35,7 +35,8 @@ _HARDLY = 1.0
 
 
 def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
-                  aside: Sequence[str], goal: float, stated: bool) -> tables.NextRecord:
+                  aside: Sequence[str], goal: float, stated: bool,
+                  objection: str | None = None) -> tables.NextRecord:
     """All that is known about going on with a run.
 
     Parameters
@@ -50,6 +51,8 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         What the edge must be known to at 95 %, worst over the envelope, m.
     stated : bool
         Whether somebody asked for that, or it is the usual one.
+    objection : str, optional
+        Why the values are not to be entered although the goal is met.
     """
     run, sd = problem.run, goal / TIMES_SD
     poses = _further_poses(further, task, run.poses.ids)
@@ -79,6 +82,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         goal_needs=needed,
         goal_minutes=None if needed is None else number(further.beyond_minutes[needed]),
         looked_at=tables.LookedAt(poses=len(further.beyond) - 1, worst=number(further.beyond[-1])),
+        objection=objection,
         hardly_helps=further.hardly_helps(),
         cautions=list(CAUTIONS),
     )
@@ -127,7 +131,7 @@ def best_buy(document: tables.NextRecord) -> str:
 def next_summary(document: tables.NextRecord) -> str:
     """Where the run stands and what to shoot next, at most 100 columns wide."""
     out = console()
-    if not document.enough:
+    if not document.enough and not document.goal_met:
         out.print(f"{best_buy(document)}\n")
     shot = document.shot
     aside = f"; set aside: {spoken_values(document.set_aside)}" if document.set_aside else ""
@@ -144,7 +148,7 @@ def next_summary(document: tables.NextRecord) -> str:
     if document.weak and not document.undetermined:
         parts = ", ".join(f"{spoken(w.parameter)} {100 * w.share:.0f} %" for w in document.weak)
         out.print(f"Weakest there: {parts} of the variance.")
-    out.print(_enough(document) if document.enough else _not_enough(document))
+    out.print(_enough(document) if document.enough or document.goal_met else _not_enough(document))
     if document.enough:
         out.print("If you shoot more all the same:")
     out.print(f"\n{document.reach}")
@@ -160,6 +164,9 @@ def _goal(document):
 def _enough(document):
     """Why nothing more need be shot."""
     now, then = document.now.worst, (document.here or document.poses[0]).worst_after
+    if document.objection is not None:
+        return (f"The sds promise an edge known to {within(now)} ({_goal(document)}), but more "
+                f"shots alone will not do. {document.objection}")
     if document.goal_met:
         return f"Enough: the edge is known to {within(now)}; {_goal(document)}."
     return (f"Not enough, {_goal(document)}; but one more pose hardly helps: the best further one "

@@ -28,7 +28,7 @@ from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
 from calib.judge.suspects import Suspects
-from calib.layout import SET_UP, STAND
+from calib.layout import STAND
 from calib.machine import about
 from calib.report import judged
 from calib.report.evidence import (
@@ -39,10 +39,10 @@ from calib.report.evidence import (
     taped_record,
 )
 from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.set_up_record import known_point_records, set_up_records
 from calib.report.words.model import source_says
 from calib.report.words.suspect import suspect_says
 from calib.report.words.weak import weak_says
-from calib.stations import CORRECTIONS
 from calib.uncertain import derived
 
 SCHEMA = 1
@@ -110,27 +110,6 @@ def stand_records(solution: Solution) -> list[solved.Stand]:
     ]
 
 
-def set_up_records(solution: Solution) -> list[solved.SetUp]:
-    """Where each set-up of a total station is, as solved; sds of the same names under "sd"."""
-    set_ups = solution.run.set_ups
-    if set_ups is None:
-        return []
-    start = np.column_stack([set_ups.position, set_ups.orientation])
-    placed = start + solution.problem.corrections(solution.adjustment.parameters)
-    placed[:, 3] = np.mod(placed[:, 3], 2 * np.pi)
-    layout = solution.problem.layout
-    sd = layout.of(SET_UP, solution.adjustment.sd)
-    factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
-    return [
-        solved.SetUp(
-            name=name,
-            **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
-            sd=solved.SetUpSpread(**dict(zip(CORRECTIONS, map(float, factor * sds), strict=True))),
-        )
-        for name, values, sds in zip(set_ups.ids, placed, sd, strict=True)
-    ]
-
-
 def machine_record(solution: Solution) -> solved.Machine | None:
     """What was known of the machine from other shots, as it took part; m and deg."""
     if solution.run.machine is None:
@@ -149,17 +128,6 @@ def machine_record(solution: Solution) -> solved.Machine | None:
                                  sd=unit_factor(u) * sd)
               for quantity, u, value, sd in zip(tape.quantities, tape.si_units, tape.value,
                                                 tape.sd, strict=True)])
-
-
-def known_point_records(solution: Solution) -> list[solved.KnownPoint]:
-    """The known points that have errors of their own, each once."""
-    set_ups = solution.run.set_ups
-    if set_ups is None:
-        return []
-    place = {name: known for name, known, sd in zip(
-        set_ups.sight_point, set_ups.known, set_ups.known_sd, strict=True) if sd.any()}
-    return [solved.KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
-            for name, (e, n, u) in place.items()]
 
 
 def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:

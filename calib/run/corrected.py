@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from calib.run.complaints import InputError
+from calib.run.export import shot_columns
 from calib.run.folder import BACKSIGHTS, CHECK, READINGS, RIG, SETUPS, SHOTS, TAPE
 from calib.run.records import Run, Shots
 from calib.run.units import from_si
@@ -69,13 +70,7 @@ def _readings(run):
 
 
 def _shots(run, shots: Shots):
-    frame: dict[str, Any] = {
-        "shot": shots.ids,
-        "pose": [run.poses.ids[p] for p in shots.pose],
-        "target": [run.rig.target_names[t] for t in shots.target],
-    }
-    for i, axis in enumerate(_AXES):
-        frame[axis] = np.round(shots.position[:, i], 6)
+    frame = shot_columns(run, shots, lambda values: np.round(values, 6))
     for i, axis in enumerate(_AXES):
         frame[f"sd_{axis}"] = np.sqrt(shots.covariance[:, i, i])
     for i, j in ((0, 1), (0, 2), (1, 2)):

@@ -1,5 +1,9 @@
 """A run in memory as the text of the files of a run folder."""
 
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -29,27 +33,27 @@ def run_files(run: Run, rig_toml: str, remark: str = "") -> dict[str, str]:
     for column in run.rig.pose_columns:
         if column.name in run.poses.noted:
             readings[column.name] = column.in_words(run.poses.noted[column.name])
+    places = partial(_fixed, decimals=4)
     files = {
         "rig.toml": rig_toml,
         "readings.csv": head + csv_text(readings),
-        "shots.csv": head + csv_text(_shot_frame(run, run.shots)),
+        "shots.csv": head + csv_text(pd.DataFrame(shot_columns(run, run.shots, places))),
     }
     if run.tape.quantities:
         files["tape.csv"] = head + csv_text(_tape_frame(run.tape))
     if run.check is not None:
-        files["check.csv"] = head + csv_text(_shot_frame(run, run.check))
+        files["check.csv"] = head + csv_text(pd.DataFrame(shot_columns(run, run.check, places)))
     return files
 
 
-def _shot_frame(run, shots: Shots):
-    frame = pd.DataFrame({
+def shot_columns(run: Run, shots: Shots, written: Callable[[np.ndarray], Any]) -> dict[str, Any]:
+    """The columns that every shot has, lengths as they are to be written."""
+    return {
         "shot": shots.ids,
         "pose": [run.poses.ids[p] for p in shots.pose],
         "target": [run.rig.target_names[t] for t in shots.target],
-    })
-    for axis, name in enumerate(("east", "north", "up")):
-        frame[name] = _fixed(shots.position[:, axis], 4)
-    return frame
+        **dict(zip(("east", "north", "up"), map(written, shots.position.T), strict=True)),
+    }
 
 
 def _tape_frame(tape):

@@ -59,13 +59,9 @@ def read_tape(text: str, file: str, rig: Rig | None, findings: Findings) -> Tape
 def with_known_places(tape: Tape, rig: Rig) -> Tape:
     """The tape, and what rig.toml itself says of where marks are, unless they were taped."""
     near = [p for p in rig.parameters if p.near and p.name not in (*rig.untold, *tape.quantities)]
-    return Tape(
-        (*tape.quantities, *(p.name for p in near)),
-        np.append(tape.value, [p.start for p in near]),
-        np.append(tape.sd, [p.tape_sd for p in near]),
-        (*tape.unit, *("m" for _ in near)),
-        (*tape.line, *(0 for _ in near)),
-    )
+    return tape.joined(Tape(
+        tuple(p.name for p in near), np.array([p.start for p in near]),
+        np.array([p.tape_sd for p in near], float), ("m",) * len(near), (0,) * len(near)))
 
 
 def _fits(quantity, unit, known, file, line, findings):

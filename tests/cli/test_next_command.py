@@ -146,14 +146,23 @@ def test_what_is_set_aside_does_not_count(next_command, run_folder):
     assert status == 2 and "pose:77: no such shot" in err
 
 
-def test_a_run_that_does_not_fit_is_said_to(simulated, next_command, tmp_path):
-    """Gross errors raise a doubt; with the suspects set aside there is none."""
-    simulated(tmp_path / "bad", "--poses", 20, "--gross", 2, "--seed", 5)
-    _, _, err = next_command(tmp_path / "bad")
+def test_a_run_that_does_not_fit_is_said_to(simulated, next_command, calib_command, tmp_path):
+    """Gross errors are no run that is enough; the next one is judged, and goes on, as solved."""
+    bad = tmp_path / "bad"
+    simulated(bad, "--poses", 20, "--gross", 2, "--seed", 5)
+    status, out, err = next_command(bad)
     assert "The run does not fit" in err
-    _, out, err = next_command(tmp_path / "bad", "--set-aside", "suspects")
+    assert status == 6 and "Enough" not in out
+    assert "Failed: global test, suspects" in " ".join(out.split())
+    assert err.splitlines()[-1] == f"Next: calib diagnose {bad}"
+    status, out, err = next_command(bad, "--set-aside", "suspects")
     assert "The run does not fit" not in err
-    assert "set aside: " in out
+    assert status == 0 and "set aside: " in out and "Enough" in out
+    assert err.splitlines()[-1] == f"Next: calib solve {bad} --set-aside suspects"
+    calib_command("solve", bad, "--no-report", "--set-aside", "suspects")
+    status, _, err = next_command(bad)
+    assert status == 0 and "As in the result of this run, set aside: suspects" in err
+    assert err.splitlines()[-1] == f"Next: calib sheet {bad / 'result'}"
 
 
 def test_a_stand_without_shots_is_wrong_usage(next_command, run_folder):

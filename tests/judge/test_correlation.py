@@ -8,7 +8,7 @@ from scipy.stats import kstest
 
 from calib.calibration import solve
 from calib.judge.correlation import correlation, order_of_shots
-from calib.judge.gates import GLOBAL_TEST
+from calib.judge.gates import GLOBAL_TEST, global_gate
 from calib.judge.judgement import judge
 from calib.report.words.gate import gate_says, global_test_says
 from calib.report.words.noise import noise_says
@@ -65,8 +65,21 @@ def test_times_tell_the_order(rig):
     run = wandering(rig, 71, 0.9, order=shuffled)
     assert correlation(solve(run)).chance < 0.005
     lost = replace(run, shots=replace(run.shots, time=(None,) * len(run.shots)))
-    assert correlation(solve(lost)).chance > 0.005
-    assert not order_of_shots(lost)[1]
+    order, timed = order_of_shots(lost)
+    assert not timed and np.all(np.diff(lost.shots.pose[order]) >= 0)
+
+
+def test_stated_sds_that_are_too_large_condemn_no_run(rig):
+    """Too good a fit is no fault where the errors of the shots do not go together."""
+    run, _ = simulate(rig, np.random.default_rng(7), poses=20)
+    large = replace(run, shots=replace(run.shots, covariance=run.shots.covariance * 4),
+                    poses=replace(run.poses, sd=2 * run.poses.sd))
+    judgement = judge(solve(large))
+    gate = next(gate for gate in judgement.gates if gate.name == GLOBAL_TEST)
+    assert judgement.suspects.solution.adjustment.variance_factor < 0.6
+    assert gate.passed and "times better than their stated sds" in gate_says(gate, judgement)
+    unseen = global_gate(judgement.suspects.solution, None)
+    assert unseen.chance < 0.001  # nothing clears the shots: then it is held against the run
 
 
 def test_sds_wrong_by_one_factor_are_no_correlation(rig):

@@ -13,8 +13,7 @@ import numpy as np
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_isf
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
-from calib.adjust.observations import Observations, Prediction
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.intake.files.angles import UNITS
 from calib.intake.files.pointings import Pointings
@@ -23,10 +22,7 @@ from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_
 from calib.intake.matching.known_points import KnownPoints, SetUp
 from calib.run.complaints import Findings
 from calib.run.records import SetUps
-from calib.stations import CORRECTIONS, prior_of
-
-CHANCE = 0.001
-"""Of refusing a sound set-up."""
+from calib.stations import CHANCE, alone
 
 _ANY_HEIGHT = 10.0
 """Standard deviation (m) of heights that are not to count."""
@@ -155,10 +151,7 @@ def _adjusted(sights: PolarShots, names: tuple[str, ...], known: np.ndarray, kno
         ("",), position[None], np.array([orientation]), given.sd[None],
         np.zeros(len(sights), int), names, points(sights, position, orientation),
         shot_covariance(sights, np.full(len(sights), orientation), sds), known, known_sd)
-    unknowns = np.zeros(len(CORRECTIONS))
-    nothing = Prediction(np.zeros(0), np.zeros((0, len(unknowns))), np.zeros((0, 0)))
-    return adjust(lambda *_: nothing, Observations.build([], [], []), unknowns,
-                  prior=prior_of(set_up, np.arange(len(unknowns))[None]))
+    return alone(set_up, 0)
 
 
 def _cause(found, name, known, prior, sds, others):

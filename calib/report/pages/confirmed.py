@@ -22,7 +22,7 @@ from calib.document.record import ResultRecord
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
-from calib.report.entered import entries_of, old_values
+from calib.report.entered import entries_of, values_of
 from calib.report.numbers import number
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
@@ -32,20 +32,16 @@ from calib.report.words.slip import (
     slip_says,
     unseen_says,
 )
-from calib.solved_machine import covariance_of, rig_and_parameters
+from calib.solved_machine import rig_and_parameters
 
 
 def sheet_of(document: ResultRecord) -> Sheet:
     """What was to be typed of a result: its entries, or the rig's own parameters."""
     rig, parameters = rig_and_parameters(document)
     entries = entries_of(document, rig) or parameter_list(rig)
-    values, gradient = entry_values(entries, parameters)
-    covariance = covariance_of(document, rig)
-    sd = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", gradient, covariance, gradient), 0.0))
-    return Sheet(
-        entries, rounded(entries, values),
-        rounded(entries, old_values(document, rig, entries, parameters)),
-        rounded(entries, entry_values(entries, rig.start)[0]), sd)
+    values, sd, old = values_of(document, rig, entries, parameters)
+    return Sheet(entries, rounded(entries, values), rounded(entries, old),
+                 rounded(entries, entry_values(entries, rig.start)[0]), sd)
 
 
 def confirmation(confirmed: Confirmed, next_commands: Sequence[str] = ()) -> Confirmation:

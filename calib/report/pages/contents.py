@@ -12,6 +12,7 @@ from calib.report.pages.decision import cautions, decision, sign_off
 from calib.report.pages.glossary import glossary
 from calib.report.pages.misses import check_shots, misfits, plots
 from calib.report.pages.provenance import provenance
+from calib.report.pages.set_ups import set_ups
 from calib.report.pages.values import NamedPosture, edge_now, entering, taped
 
 
@@ -21,8 +22,8 @@ def contents(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> list
     if document.taped is not None:
         sections.append(taped(document, document.taped))
     return [*sections, check_shots(document), plots(document), misfits(document),
-            edge_now(document, named), identifiability(document), cautions(), sign_off(document),
-            provenance(document), glossary()]
+            *set_ups(document), edge_now(document, named), identifiability(document), cautions(),
+            sign_off(document), provenance(document), glossary()]
 
 
 def identifiability(document: ResultRecord) -> Section:

@@ -111,6 +111,11 @@ def global_test_says(passed: bool, solution: Solution, together: Correlation | N
     if passed and 2 * min(better, worse) > gates.ERROR_RATE:
         return ("The shots, readings and tape fit each other within their stated sds (variance "
                 f"factor {factor:.2f}).")
+    if better < worse and not gates.may_go_together(together):
+        return ("The shots, readings and tape fit each other "
+                f"{1 / np.sqrt(factor):.1f} times better than their stated sds (variance factor "
+                f"{factor:.2f}), and errors of shots do not go together: the sds may be stated "
+                "smaller, and the edge is known better than is said here.")
     if passed:
         than = "worse" if worse < better else "better"
         return (f"The shots, readings and tape fit each other a little {than} than 95 % of runs "
@@ -207,7 +212,7 @@ def _held_out(passed, held: HeldOut):
 
 
 def _correlation(passed, told: Correlation):
-    order = "by their times" if told.timed else "as they stand in the file"
+    order = "by their times" if told.timed else "pose by pose as in the file"
     if passed:
         return f"The errors of shots that follow one another {order} do not go together."
     return (f"The errors of shots that follow one another {order} go together (correlation about "
