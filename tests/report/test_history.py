@@ -84,7 +84,8 @@ def test_values_are_a_table_of_quantities(values):
     line = entry.line()
     start = line.index('"{')
     end = line.index('}"') + 2
-    text = header() + line[:start] + '"' + values.replace('"', '""').replace(" ", "") + '"' + line[end:]
+    cell = values.replace(" ", "").replace('"', '""')
+    text = f'{header()}{line[:start]}"{cell}"{line[end:]}'
     with pytest.raises(BrokenHistory, match="no line of a history"):
         read_history(text)
 
