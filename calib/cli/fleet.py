@@ -47,8 +47,8 @@ def fleet(
     """Solve every run below a folder; a table of all, and a page with the worst first.
 
     Each run gets its result as calib solve --no-report writes it. What was solved before from the
-    same files is not solved again, so a fleet that was stopped goes on. Ends with status 6 if any
-    run did not pass.
+    same files is not solved again, so a fleet that was stopped goes on. A former result with a
+    report or a sheet is kept as result-earlier. Ends with status 6 if any run did not pass.
     """
     from calib.fleet.row import NOT_YET
     from calib.report.fleet_record import fleet_document
@@ -130,13 +130,14 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
     tasks = _tasks(root, runs, journal, report)
     with talk.progress(f"Solving {len(runs):,} runs on {workers} workers", len(runs)) as done:
         solved = 0
-        for task, row in results(tasks, solve_one, new_executor, _EACH * workers):
+        for number, (task, row) in enumerate(
+                results(tasks, solve_one, new_executor, _EACH * workers), 1):
             if isinstance(row, BaseException):
                 row = {"run": task.run, "inputs": task.inputs, "status": FAULT,
                        "message": f"{type(row).__name__}: {row}"}
+            solved += not row.pop("there", False)
             journal.add(row)
-            solved += 1
-            done(solved)
+            done(number)
     talk.tell(f"{solved:,} runs solved, {len(runs) - solved:,} taken over from before")
 
 

@@ -1,10 +1,11 @@
 """One run of a fleet, in whatever process: read, solved, judged, written; nothing is said."""
 
 import time
-from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from importlib.metadata import version
+from math import isclose, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -28,13 +29,15 @@ class Task:
 def hash_of(folder: Path) -> str:
     """Of the files that decide a run's result, and of the version that solves it."""
     digest = sha256(version("calib").encode())
-    for name in INPUTS:
-        try:
-            content = ordinary(folder / name).read_bytes()
-        except OSError:
-            continue
+    for name, content in _inputs(folder):
         digest.update(f"\0{name} {len(content)}\0".encode() + content)
     return digest.hexdigest()
+
+
+def _inputs(folder):
+    for name in INPUTS:
+        with suppress(OSError):
+            yield name, ordinary(folder / name).read_bytes()
 
 
 def solve_one(task: Task) -> dict[str, Any]:
@@ -44,9 +47,13 @@ def solve_one(task: Task) -> dict[str, Any]:
     began = time.process_time()
     row: dict[str, Any] = {}
     try:
-        document = _solved(task)
-        row = solved_row(document)
-        row["bytes"] = _written(task, document)
+        if document := None if task.report else _there(task):
+            row = {**solved_row(document), "there": True}
+        else:
+            document = _solved(task)
+            row = {**solved_row(document), "message": None}
+            row["message"] = _written(task, document)
+        row["bytes"] = sum(path.stat().st_size for path in _place(task).iterdir())
     except Exception as error:
         solved, row = bool(row), _why(error)
         if solved and row["status"] == INPUT:  # not for what its files say: it is tried again
@@ -78,22 +85,52 @@ def _solved(task):
     return document if run.entries is None else with_entries(document, run.entries)
 
 
+def _place(task):
+    return Path(task.root) / task.run / "result"
+
+
+def _there(task):
+    """The result beside the run, if it is what solving would give; else None."""
+    from calib.results import RESULT, load_result
+    from calib.run.complaints import InputError
+    from calib.run.write import manifest_of
+
+    try:
+        result = load_result(_place(task))
+    except InputError:
+        return None
+    document = result.document
+    files = {name: sha256(content).hexdigest()
+             for name, content in _inputs(Path(task.root) / task.run)}
+    same = (document.run.files == files and document.calib == version("calib")
+            and (manifest_of(_place(task)) or {}).get(RESULT) == result.sha256
+            and document.set_aside.choice == "none" and document.machine is None
+            and (document.check is None or _of_the_rig(document.check.tolerance, result)))
+    return document if same else None
+
+
+def _of_the_rig(tolerance, result):
+    """Whether check shots were held against what the rig says, and nobody stated another."""
+    from calib.judge.check import tolerance_for
+
+    known, used = result.document.goal.within95, result.document.goal.in_use95
+    noise = 0.0 if known is None or used is None else sqrt(max(used**2 - known**2, 0.0))
+    return isclose(tolerance, tolerance_for(result.rig, None, noise)[0], rel_tol=1e-6)
+
+
 def _written(task, document):
-    """Write the result beside its run; how many bytes it has."""
+    """Write the result beside its run; what there is to say of a former one."""
     from calib.cli.results import DRAWN, drawn_files, number_files
-    from calib.run.result_folder import add_to_result, replace_result, result_place
+    from calib.run.result_folder import add_to_result, keep_aside, replace_result, result_place
 
     folder = Path(task.root) / task.run
     place, files = result_place(folder / "result", folder), number_files(document)
+    # Somebody may have the report or the sheet in hand: it stays with its own numbers.
+    kept = keep_aside(place, files)
     replace_result(place, files, DRAWN if task.report else ())
-    drawn = list(drawn_files(document))[-1] if task.report else {}
-    if drawn:
-        add_to_result(place, files, drawn)
-    return _size({**files, **drawn}.values())
-
-
-def _size(contents: Iterable[str | bytes]) -> int:
-    return sum(len(c.encode("utf-8") if isinstance(c, str) else c) for c in contents)
+    if task.report:
+        add_to_result(place, files, list(drawn_files(document))[-1])
+    return kept and f"its former result, from which more was made, is kept as {kept.name}"
 
 
 def _why(error):

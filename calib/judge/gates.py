@@ -33,6 +33,8 @@ GLOBAL_TEST, HELD_OUT, CORRELATION = "global test", "held-out poses", "correlati
 SYSTEMATIC, SURVEY_SCALE = "systematic errors", "survey scale"
 OFFSET, CHECK_SHOTS = "check-shot offset", "check shots"
 
+#: What is asked of the run without its suspects beyond chance.
+OF_THE_REST = (HELD_OUT, CORRELATION, SYSTEMATIC, SURVEY_SCALE)
 
 #: Beyond this share of a sensor's readings, or of the shots, what does not fit is no longer slips:
 #: what is left was chosen by the fit. So few always may be. (Common practice, no source.)

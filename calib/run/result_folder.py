@@ -108,6 +108,30 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
     return said
 
 
+def keep_aside(place: ResultPlace, files: Iterable[str]) -> Path | None:
+    """Move a former result beside its place, whole, if more was made from it than `files`.
+
+    Returns
+    -------
+    Path or None
+        Where it is now.
+
+    Raises
+    ------
+    InputError
+        If the place cannot be written; then everything is as it was.
+    """
+    folder = place.folder
+    with write.disk_trouble_told(folder), only_writer(write.beside(folder, "lock"), folder):
+        _put_back(folder)
+        write.finish_writing(folder)
+        if set(write.manifest_of(folder) or ()) <= set(files):
+            return None
+        aside = _free_name(folder.with_name(f"{folder.name}-earlier"))
+        os.rename(folder, aside)
+    return aside
+
+
 def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
                   files: Mapping[str, bytes | str]) -> list[str]:
     """Put what was made from a result beside it, in one step; another's result stays as it is.

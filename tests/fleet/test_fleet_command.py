@@ -14,6 +14,7 @@ import pytest
 from calib.cli.journal import JOURNAL, Journal
 from calib.cli.simulate import STANDARD_RIG
 from calib.run.export import run_files
+from calib.run.write import write_whole
 from calib.simulate import simulate
 
 pq = pytest.importorskip("pyarrow.parquet")
@@ -50,11 +51,22 @@ def test_a_fleet_and_again(calib_command, rig, tmp_path):
         assert not (root / run / "result" / "report.pdf").exists()
     assert err.splitlines()[-1].split()[-3:] == ["calib", "solve", str(root / "yard1" / "run1")]
     (root / "yard1" / "run3" / "tape.csv").unlink()
+    printed = root / "yard1" / "run3" / "result"
+    write_whole(printed, {"sheet.pdf": "in somebody's hand"})
+    former = {path.name: path.read_bytes() for path in printed.iterdir()}
     before = (root / "yard0" / "run0" / "result" / "result.json").stat().st_mtime_ns
     _, out, err = calib_command("fleet", root, "--processes", 1, "--json")
     assert "1 runs solved, 4 taken over" in err
     assert json.loads(out)["runs"] == 5
     assert (root / "yard0" / "run0" / "result" / "result.json").stat().st_mtime_ns == before
+    assert {path.name: path.read_bytes()
+            for path in printed.with_name("result-earlier").iterdir()} == former
+    assert "is kept as result-earlier" in out
+    (root / "fleet" / JOURNAL).unlink()  # a first fleet over what was solved alone
+    printed = root / "yard0" / "run0" / "result"
+    write_whole(printed, {"sheet.pdf": "in somebody's hand"})
+    _, out, err = calib_command("fleet", root, "--processes", 1)
+    assert "1 runs solved, 4 taken over" in err and (printed / "sheet.pdf").is_file()
     page = (root / "fleet" / "fleet.html").read_text("utf-8")
     assert "yard1/run1" in page and "input at fault" in page and "<svg" in page
 

@@ -12,8 +12,10 @@ from calib.calibration import solve
 from calib.cli.solve import next_commands
 from calib.document.decision import Decision
 from calib.fleet.row import FAILED, NOT_YET, PASSED, solved_row
-from calib.judge.check import Offset, check_shots, common_offset
+from calib.judge.check import Offset, Origin, check_shots, common_offset
+from calib.judge.gates import OF_THE_REST
 from calib.judge.judgement import judge
+from calib.report.pages.checked import checked_document
 from calib.report.pages.contents import contents
 from calib.report.pages.report import foot
 from calib.report.pages.sheet import sheet_files
@@ -79,6 +81,35 @@ def test_what_check_shots_are_off_by_is_called_common_only_if_it_is(alike, sound
     """Misses that differ among themselves, or a run at fault, point to no other set-up."""
     offset = Offset(np.array([0.005, 0, 0]), np.full(3, 0.001), 1e-4, alike)
     assert words in offset_says(False, offset, 6, sound)
+
+
+def test_one_test_has_one_sentence(rig):
+    """Check shots off by more than 95 % of good ones, but not by enough: solve and check agree."""
+    run, _ = simulate(rig, np.random.default_rng(5), poses=12, check_poses=2)
+    position = run.check.position - np.array([0, 0.006, 0])
+    run = replace(run, check=replace(run.check, position=position))
+    solution, result = solve(run), record(document_of(run))
+    told = checked_document(solution, check_shots(solution, run.check), Origin.PRACTICE, result)
+    gate = next(g for g in result.verdict.gates if g.name == "check-shot offset")
+    assert gate.level < gate.chance < 0.05 and "not by enough to condemn" in gate.says
+    assert told.offset_says == gate.says and told.passed
+
+
+def test_what_is_asked_without_the_suspects_says_so(document):
+    """Held-out poses and the like are not those of the values that are printed."""
+    says = {gate["name"]: gate["says"] for gate in document["verdict"]["gates"]}
+    used = len(document["shots"]) - sum(s["kind"] == "shot" for s in document["suspects"])
+    for name in OF_THE_REST:
+        assert says[name].startswith(f"Without the suspects, with {used} of "), name
+    assert not says["global test"].startswith("Without")
+
+
+def test_what_cannot_be_judged_has_no_number(of_gain, document):
+    """No edge error of a tape that a result at fault blames; the edge's own gate is in doubt."""
+    sections = {s.name: plain([s]) for s in contents(of_gain)}
+    assert "The tape cannot be judged" in sections["taped"]
+    assert "With the taped values entered" not in sections["taped"]
+    assert "in doubt" in sections["verdict"].split("By its sds alone")[0]
 
 
 def test_without_a_taped_length_it_is_not_yet(untold):

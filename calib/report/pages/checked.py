@@ -9,7 +9,7 @@ from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.check import Checked, Origin, common_offset
-from calib.judge.gates import ERROR_RATE, at_fault_itself
+from calib.judge.gates import ERROR_RATE, OFFSET, at_fault_itself
 from calib.report.press.terminal import console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS
@@ -26,10 +26,12 @@ def checked_document(solution: Solution, check: Checked, origin: Origin,
 
     `result` is what is checked, `solution` the same solved again.
     `passed` needs both: every miss within the tolerance, which is of that origin, and no common
-    offset beyond chance.
+    offset beyond chance. Of the check shots that the result was judged by its own gate says that.
     """
     offset = common_offset(solution, check)
-    alike = offset.chance <= ERROR_RATE
+    of_result = solution.run.files.get("check.csv") == result.run.files.get("check.csv")
+    alike = next((not gate.passed for gate in result.verdict.gates
+                  if of_result and gate.name == OFFSET), offset.chance <= ERROR_RATE)
     record = check_record(solution, check, offset)
     assert record is not None  # there is a check
     within = int(np.sum(check.lengths <= check.tolerance))

@@ -2,6 +2,7 @@
 
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
+from calib.judge.gates import EDGE, at_fault_itself
 from calib.judge.goal import TIMES_SD
 from calib.report.blocks import (
     Cell,
@@ -31,8 +32,10 @@ def answers(document: ResultRecord) -> Items:
 def decision(document: ResultRecord) -> Section:
     """The three answers, the gates with those that failed first, and the numbers behind them."""
     said = document.verdict
+    doubt = {EDGE} if at_fault_itself(said.failed) else set()
     gates = tuple(
-        ("passed" if gate.passed else "FAILED", words(f"{gate.name}: {gate.says}"))
+        ("FAILED" if not gate.passed else "in doubt" if gate.name in doubt else "passed",
+         words(f"{gate.name}: {gate.says}"))
         for gate in sorted(said.gates, key=lambda gate: gate.passed)
     )
     aside = left_out(document)

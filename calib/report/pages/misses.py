@@ -141,8 +141,9 @@ def _noise(document):
         "kind", "times", "sd", "95 % from", "95 % to", "redundancy"), [
             [Name(n.name), fixed(n.times, 2), fixed(n.sd, 2), fixed(n.low95, 2),
              fixed(n.high95, 2), fixed(n.redundancy, 1)] for n in noise], folded=True)
+    whose = "Shots" if document.without_suspects is None else "Without the suspects, shots"
     return (Items(odd) if odd else Text(words(
-        "Shots and readings scatter as much as their stated sds say.")), *picture, table)
+        f"{whose} and readings scatter as much as their stated sds say.")), *picture, table)
 
 
 def _trends(document):

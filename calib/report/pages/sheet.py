@@ -82,6 +82,11 @@ def sheet_sections(document: ResultRecord, write: Write,
                      if p.name in of_marks and p.status != "held"),
                    *(d for d in document.derived if d.unit == "deg")])
     columns, decision = ("quantity", "value", "sd", "unit"), document.decision
+    found = "A tape on the machine must find these within twice the sd and its own error"
+    by_hand = "Check by hand" + " before trusting them" * (decision is Decision.NOT_YET)
+    if decision is Decision.DO_NOT:
+        by_hand = "Lengths as solved, not to be trusted"
+        found = "As solved"
     sections = [
         Section("decision", "Decision", (
             answers(document), *_tape_again(document), _before_and_after(document))),
@@ -89,10 +94,8 @@ def sheet_sections(document: ResultRecord, write: Write,
         Section("marks", "Marks and antennas, for what places the machine by them", (
             Table("Where they are in the frame of their member, and bearings at joints zero",
                   columns, marks, wide=(0,)),)) if marks else None,
-        Section("by-hand", "Lengths as solved, not to be trusted"
-                if decision is Decision.DO_NOT else "Check by hand before trusting them", (
-            Table("A tape on the machine must find these within twice the sd and its own error",
-                  columns, checks, wide=(0,)),)) if checks else None,
+        Section("by-hand", by_hand, (Table(found, columns, checks, wide=(0,)),)
+                ) if checks else None,
         Section("before", "Before anyone goes to the machine", (
             Items(tuple(("", words(c)) for c in CAUTIONS)),
             Signature(("checked by", "date") if not_to_enter(document) else

@@ -103,7 +103,7 @@ def _derived(document):
     if not rows["m"]:
         return angles
     return (*angles,
-            Table("To be checked with a tape before the values are trusted (mm)"
+            Table("Lengths that a tape can check (mm)"
                   if document.decision is Decision.ENTER else "Lengths as solved (mm)",
                   ("length", "value", "sd"), rows["m"], wide=(0,)),
             Text(words("Before anyone tapes: " + " ".join(CAUTIONS[:2]))))
@@ -171,10 +171,11 @@ def _edge_cost(document, record):
     note = () if not record.not_taped else (Text(words(
         "Not taped, and taken as solved here: ", ", ".join(map(spoken, record.not_taped)), "."),
         "note"),)
-    doubt = () if tape_can_be_judged(document) else (Text(words(
-        "The tape cannot be judged by this result: what is wrong with it is in these differences "
-        "too."), "lead"),)
-    return (*doubt, edge_sentence(record.edge, with_taped(record.edge, record.not_taped)), *note)
+    cost = edge_sentence(record.edge, with_taped(record.edge, record.not_taped)) if (
+        tape_can_be_judged(document)) else Text(words(
+            "The tape cannot be judged by this result: what is wrong with it is in these "
+            "differences too."), "lead")
+    return (cost, *note)
 
 
 def edge_now(document: ResultRecord, named: Sequence[NamedPosture] = ()) -> Section:

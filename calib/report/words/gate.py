@@ -50,7 +50,17 @@ _LEADING = 2
 
 
 def gate_says(gate: Gate, judgement: Judgement) -> str:
-    """The sentences of a gate of a judgement."""
+    """The sentences of a gate of a judgement, and of what shots where not of all."""
+    says, suspects = _says(gate, judgement), judgement.suspects
+    other = gate.name == gates.SYSTEMATIC and judgement.instead is not None
+    if (gate.name not in gates.OF_THE_REST or other
+            or suspects.without is suspects.solution):
+        return says
+    return (f"Without the suspects, with {len(suspects.without.run.shots)} of "
+            f"{len(suspects.solution.run.shots)} shots: {says[0].lower()}{says[1:]}")
+
+
+def _says(gate, judgement):
     solution, passed, check = judgement.suspects.solution, gate.passed, judgement.check
     match gate.name, judgement:
         case gates.EDGE, _:
@@ -257,6 +267,9 @@ def offset_says(passed: bool, offset: Offset, count: int, sound: bool = True) ->
     east, north, up = 1000 * offset.mean
     sds = ", ".join(f"{1000 * sd:.1f}" for sd in offset.sd)
     mean = f"east {east:+.1f}, north {north:+.1f}, up {up:+.1f} mm (1 sd {sds})"
+    if passed and offset.chance <= ERROR_RATE:
+        return (f"The {count} check shots are a little further off on average than 95 % of good "
+                f"ones: {mean}; not by enough to condemn this run by a test among several.")
     if passed:
         return f"The {count} check shots have no common offset beyond chance: {mean}."
     if offset.alike > _SURPRISING:
