@@ -139,3 +139,16 @@ def test_with_a_known_machine(calib_command, rig, tmp_path):
     assert "stick and coupler are exchanged" in out and "every gate passed" in out
     assert f"Next: calib solve {tmp_path / 'mended'} --machine {known[1]}" in err
     assert (tmp_path / "mended" / "tape.csv").read_text("utf-8") == tape
+
+
+def test_a_solution_without_single_values_has_its_own_result(simulated, calib_command, tmp_path):
+    """One shot 200 mm out: the next command has a place of its own for its result."""
+    folder = simulated(tmp_path / "run", "--poses", 12, "--seed", 5)
+
+    def out(cells):
+        if cells["shot"] == "03-edge_left":
+            cells["east"] = f"{float(cells['east']) + 0.2:.4f}"
+
+    edited(folder / "shots.csv", out)
+    _, _, err = calib_command("diagnose", folder)
+    assert err.splitlines()[-1].endswith(f"--out {folder / 'result-without'}")
