@@ -13,7 +13,7 @@ from calib.cli.onward import onward
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
-    from calib.confirm.slips import Sheet
+    from calib.confirm.proof import Proof
     from calib.document.confirmed import Confirmation
     from calib.document.record import ResultRecord
     from calib.report.blocks import Section
@@ -42,7 +42,6 @@ def confirm(
     """
     from calib.cli.sheet import changed_list, with_list
     from calib.cli.told import tell_found
-    from calib.report.pages.confirmed import sheet_of
     from calib.report.pages.report import foot
     from calib.report.words.job import job_line
     from calib.report.words.status import not_to_enter
@@ -52,9 +51,15 @@ def confirm(
     document = read.document if entries is None else with_list(read, entries)
     if entries is None:
         talk.tell_all(changed_list(read))
-    sheet, listed = sheet_of(document), () if entries is None else ("--entries", entries)
+    listed = () if entries is None else ("--entries", entries)
     if shown is None:
-        talk.result(blank(read, sheet))
+        from calib.report.pages.confirmed import blank_shown
+        from calib.report.words.slip import proof_says
+
+        with talk.working("Looking for the poses that prove it"):
+            found = provable(read, document)
+        talk.result(blank_shown(read.rig, found))
+        talk.tell_all(filter(None, (not_to_enter(document), proof_says(found))))
         talk.follow_printed(["confirm", result, *listed], "shown.csv",
                             ["confirm", result, "shown.csv", *listed])
         return
@@ -113,20 +118,10 @@ def _posed(read: Result, seen: Shown, file: Path) -> Posed:
             "as the edge, in any level coordinates", line=line) from None
 
 
-def blank(read: Result, sheet: Sheet) -> str:
-    """A file to fill in, with the poses that tell most."""
-    import numpy as np
+def provable(read: Result, document: ResultRecord) -> Proof:
+    """What a display of a result's values would prove."""
+    from calib.confirm.proof import proof
+    from calib.report.pages.confirmed import sheet_of
 
-    from calib.confirm.displayed import Comparison
-    from calib.confirm.posed import from_readings
-    from calib.confirm.telling import Envelope
-    from calib.report.pages.confirmed import blank_shown
-    from calib.run.shown import Shown
-
-    nothing = Shown(("1",), ("",), np.zeros((1, len(read.rig.readings))),
-                    np.full(len(read.rig.readings), np.radians(0.01)), np.zeros(0, int),
-                    np.zeros(0, int), np.zeros((0, 3)), np.full(3, 0.001), False, None,
-                    np.zeros(0, int))
-    compared = Comparison(read.rig, sheet.entries, sheet.right, read.values_si, nothing,
-                          from_readings(read.rig, nothing))
-    return blank_shown(read.rig, Envelope(compared))
+    goal = document.goal
+    return proof(read.rig, sheet_of(document), read.values_si, goal.edge, goal.within95 or 0.0)

@@ -54,6 +54,13 @@ def sheet(
         talk.result(str(folder / name))
     warning = not_to_enter(document)
     talk.tell_all(filter(None, (left_out(document), warning)))
+    if document.entries is not None and not warning:
+        from calib.cli.confirm import provable
+        from calib.report.words.slip import proof_says
+
+        with talk.working("Looking how many poses of the display prove it"):
+            found = provable(read, document)
+        talk.tell(proof_says(found))
     talk.follow(*(onward(document, result, entries) if warning else
                   ("confirm", result, *(() if entries is None else ("--entries", entries)))))
     if warning:

@@ -1,5 +1,6 @@
 """What a system makes of a machine whose values are typed into it by a list."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -96,3 +97,27 @@ def _apart(nodes, parameters, others=None):
     if others is not None:
         off = off - nodes.error(others)
     return float(np.linalg.norm(off, axis=2)[nodes.seen].max(initial=0.0))
+
+
+def within95(off: float, *random95: float) -> float:
+    """What an edge is right to with 95 %, m, that is off by something and known to something.
+
+    Sds are random: of parts that have nothing to do with each other, each 1.96 sd, the root of the
+    sum of squares is 1.96 sd of them all. What rounding costs, and what a system holds of its own,
+    is no spread but a bound on where the middle lies, so it is added: an error with the sd s about
+    a middle at most b away stays within b + 1.96 s with at least 95 % (JCGM 100:2008, 5.1.2 and
+    F.2.4.5, from memory). Where each is worst over the envelope, that is a bound too.
+
+    Parameters
+    ----------
+    off : float
+        The bound, m.
+    *random95 : float
+        1.96 sd each, m.
+
+    Examples
+    --------
+    >>> round(within95(0.009, 0.003, 0.004), 6)
+    0.014
+    """
+    return off + math.hypot(*random95)

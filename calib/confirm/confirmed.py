@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
+from calib.confirm.carried import within95
 from calib.confirm.displayed import Comparison, Posed
 from calib.confirm.slip_search import Found, search
 from calib.confirm.slips import Sheet
@@ -50,7 +51,7 @@ class Confirmed:
     @property
     def within95(self) -> float:
         """What the edge of the machine as it is now set up is right to, at worst, m."""
-        return self.known95 + self.off + self.told95
+        return _within95(self.off, self.known95, self.told95, self.compared.posed)
 
     @property
     def differences(self) -> np.ndarray:
@@ -99,6 +100,11 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
     told95, carried = envelope.told95, not leaves_out and known95 + off <= goal
     open_ = unseen(envelope, found, goal - known95 - off) if carried else ()
     status = NOT_CARRIED if not carried else \
-        NOT_PROVEN if open_ or known95 + off + told95 > goal else AGREES
+        NOT_PROVEN if open_ or _within95(off, known95, told95, posed) > goal else AGREES
     return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None, off, leaves_out,
                      known95, told95)
+
+
+def _within95(off, known95, told95, posed):
+    """Readings that shots told carry the errors of the result: they may go with it, and add up."""
+    return within95(off, known95 + told95) if posed.of_shots else within95(off, known95, told95)

@@ -34,6 +34,7 @@ class Posed:
     readings: np.ndarray  #: Shape (n_poses, k), rad.
     covariance: np.ndarray  #: Shape (n_poses * k, n_poses * k). Of all of them, pose by pose, rad2.
     fitted: tuple["FittedStand", ...] = ()  #: Stands that the result does not know.
+    of_shots: bool = False  #: Some readings follow from shots, by the machine as solved.
 
 
 @dataclass(frozen=True)

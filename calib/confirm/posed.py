@@ -72,8 +72,8 @@ def posed(rig: Rig, shown: Shown, solved: np.ndarray, covariance: np.ndarray,
     """
     found = from_readings(rig, shown)
     readings, errors, stands = found.readings.copy(), found.covariance.copy(), []
-    k = readings.shape[1]
-    for poses, name, placement in _groups(shown, placements):
+    k, groups = readings.shape[1], list(_groups(shown, placements))
+    for poses, name, placement in groups:
         fit = _Shots.of(rig, shown, poses, solved, found)
         placed, told, spread = fit.fitted(covariance, placement)
         at = (k * np.array(poses)[:, None] + np.arange(k)).ravel()
@@ -83,7 +83,7 @@ def posed(rig: Rig, shown: Shown, solved: np.ndarray, covariance: np.ndarray,
             if (stands[-1].sd > _TOLD).any():
                 raise NoPosture(shown.poses[poses[0]],
                                 "shots that do not tell where the machine stands")
-    return Posed(readings, errors, tuple(stands))
+    return Posed(readings, errors, tuple(stands), bool(groups))
 
 
 def _groups(shown, placements):

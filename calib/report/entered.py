@@ -3,7 +3,7 @@
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.confirm.carried import carried
+from calib.confirm.carried import carried, within95
 from calib.document.entered import Entered, EntryRow, LeftOutRow, OwnRow
 from calib.document.record import ResultRecord
 from calib.edge import EdgeNodes, envelope_edge
@@ -63,7 +63,7 @@ def _left_out(item, rig):
 def _enough(goal, found, carries):
     """The edge is known to what is required, with what the list adds; not what is left open."""
     return bool(found.complete and goal.within95 is not None
-                and goal.within95 + carries.off <= goal.edge)
+                and within95(carries.off, goal.within95) <= goal.edge)
 
 
 def determined_at(rig: Rig, entries: EntryList, parameters: np.ndarray, nodes: EdgeNodes

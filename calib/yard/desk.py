@@ -62,7 +62,7 @@ def desk_view(session: Session) -> dict[str, Any]:
 
 def _changed_since(session, document):
     """Whether the run, or what is set aside, is not what was solved."""
-    folder, asked = session.notebook.folder, _to_set_aside(session)
+    folder, asked = session.notebook.folder, to_set_aside(session)
     return (document.set_aside.choice != asked or (folder / ENTRIES).is_file() != (
         ENTRIES in document.run.files) or any(
             not (folder / name).is_file()
@@ -70,7 +70,7 @@ def _changed_since(session, document):
             for name, digest in document.run.files.items() if Path(name).name == name))
 
 
-def _to_set_aside(session):
+def to_set_aside(session):
     """As ``calib solve --set-aside`` takes it."""
     progress, names = session.state().progress, session.notebook.notes().set_aside
     unknown = () if progress is None else progress.unknown
@@ -99,7 +99,7 @@ def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)
-    document, place = solved(session.notebook.folder, out, _to_set_aside(session))
+    document, place = solved(session.notebook.folder, out, to_set_aside(session))
     write_numbers(document, place)
     draw(document, place, out)
     write_whole(out, sheet_files(document))
@@ -177,11 +177,11 @@ def blank_shown(session: Session) -> str:
     InputError
         If the run is not solved.
     """
-    from calib.cli.confirm import blank
-    from calib.report.pages.confirmed import sheet_of
+    from calib.cli.confirm import provable
+    from calib.report.pages.confirmed import blank_shown as to_fill_in
 
     read = load_result(result_folder(session))
-    return blank(read, sheet_of(read.document))
+    return to_fill_in(read.rig, provable(read, read.document))
 
 
 def example_entries(session: Session) -> str:

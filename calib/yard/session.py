@@ -55,6 +55,26 @@ class State:
     waiting: tuple[Arrived, ...] = ()
     collector_trouble: tuple[str, ...] = ()  #: Why such a file is not read.
 
+    @property
+    def undecided(self) -> tuple[str, ...]:
+        """What does not fit and is neither set aside nor kept, as it is named to set it aside."""
+        if self.progress is None:
+            return ()
+        kept = self.notes.accepted
+        return (*(f.shot for f in self.progress.fits
+                  if f.fits is False and not f.aside and f.shot not in kept),
+                *(s.name for s in self.progress.suspects if s.kind not in ("shot", "pose")))
+
+    @property
+    def onward(self) -> str:
+        """The command that goes on from here."""
+        edge = None if self.progress is None else self.progress.edge95
+        if self.progress is None or edge is None:
+            return "yard"
+        if self.undecided:
+            return "diagnose"
+        return "solve" if edge <= self.progress.required else "yard"
+
 
 class Session:
     """The state of one run folder for as long as the page is served."""

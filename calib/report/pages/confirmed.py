@@ -1,14 +1,16 @@
 """What a machine's display says of what was typed: as a document, a page and text."""
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import Confirmed
+from calib.confirm.proof import Proof
 from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Sheet
-from calib.confirm.telling import Envelope, TellingPose, poses_to_show
+from calib.confirm.telling import TellingPose
 from calib.document.confirmed import (
     Confirmation,
     FieldHolds,
@@ -28,6 +30,7 @@ from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
     confirmed_says,
     family_says,
+    proof_says,
     readings_say,
     slip_says,
     unseen_says,
@@ -135,13 +138,13 @@ def _digits(field: FieldHolds, value: float, sign: str) -> Number:
     return Number(value, f"{value:{sign}.{len(field.right.partition('.')[2]) + 1}f}")
 
 
-def blank_shown(rig: Rig, envelope: Envelope, count: int = 6) -> str:
+def blank_shown(rig: Rig, found: Proof) -> str:
     """A shown.csv to fill in, with poses that tell most of what was typed."""
-    nodes = envelope.nodes
-    picked = poses_to_show(envelope, count)
+    nodes, picked = found.envelope.nodes, found.nodes
     targets = [rig.target_names[t] for t in nodes.targets]
     corners = [t for t in targets if "left" in t or "right" in t] or targets
-    lines = ["# What the machine's own display shows, copied pose by pose at rest. Lengths in m,",
+    lines = [*(f"# {line}" for line in wrap(proof_says(found), 90)),
+             "# What the machine's own display shows, copied pose by pose at rest. Lengths in m,",
              "# readings in deg. forward, left, up: from the boom foot pin, level; in their place",
              "# east, north, up where the display knows the site (or any fixed point: level axes).",
              "# Leave empty what it does not show. In place of the readings: shot_east,",

@@ -6,6 +6,7 @@ Everything in them is at 95 %, and is said to be.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calib.confirm.carried import within95
 from calib.document.compared import Comparison
 from calib.document.decision import Decision
 from calib.document.edge import SetupError
@@ -123,7 +124,7 @@ def _known(document: ResultRecord) -> Answer:
     entries = document.entries
     if goal.met and document.verdict.passed and entries is not None and not (
             entries.complete and entries.off == 0.0) and document.decision is not Decision.NOT_YET:
-        return _with_the_list(entries, goal.within95, known, required, how)
+        return _with_the_list(entries, goal, known, required, how)
     if not goal.met:
         return Answer(NO, ("Trust the edge to ", *known, " only, not to ", *required, *how, "."))
     if document.decision is not Decision.ENTER:
@@ -135,7 +136,7 @@ def _known(document: ResultRecord) -> Answer:
                         "."))
 
 
-def _with_the_list(entries, within95, known, required, how):
+def _with_the_list(entries, goal, known, required, how):
     """What the edge is trusted to with a list that does not carry all of the machine."""
     if not entries.complete or entries.off is None:
         off = words("; with what is left out as taped it is off by ", mm(entries.off),
@@ -143,7 +144,7 @@ def _with_the_list(entries, within95, known, required, how):
         return Answer(NO, ("Do not trust the edge to the ", *known, " of ", *required,
                            " with this list: the system then holds values that were not solved",
                            *off, "."))
-    total = words(mm(within95 + entries.off), " mm")
+    total = words(mm(within95(entries.off, goal.within95)), " mm")
     parts = (*known, *how, " and ", mm(entries.off), " mm for the list")
     if entries.enough:
         return Answer(YES, ("Trust the edge to ", *total, " of ", *required, ": ", *parts, "."))

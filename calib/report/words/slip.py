@@ -5,6 +5,7 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_CARRIED, NOT_PROVEN, Confirmed
 from calib.confirm.displayed import FittedStand
+from calib.confirm.proof import MOST, Proof
 from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Family, Sheet, Slip, Way
 from calib.confirm.telling import TellingPose, Unseen
@@ -72,7 +73,7 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
             f"The display agrees at these poses ({_fit(confirmed)}), but they do not prove that "
             f"everything was typed right to the required {goal}.",
             _told(confirmed) + ("." if enough else f", not the required {goal}: show more poses "
-                                "(without a file, calib confirm names six)."),
+                                "(without a file, calib confirm names as many as it takes)."),
             *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen)]
     if confirmed.status == NOT_CARRIED:
         why = ("the list leaves out values that move the edge, and these positions are judged "
@@ -127,12 +128,30 @@ def _fit(confirmed):
             f"pose{'s' * (poses > 1)}")
 
 
+def proof_says(found: Proof) -> str:
+    """How many poses prove a list typed without a slip; or why none do, and what would help."""
+    goal, known, off, told, whole = (f"{1000 * x:.1f} mm" for x in (
+        found.goal, found.known95, found.off, found.told95, found.within95))
+    if found.proves:
+        return (f"With {len(found.nodes)} poses an exactly typed display proves the edge "
+                f"right to {whole} of the required {goal}: {off} for the list, and as a root of "
+                f"squares {known} for the result and {told} for the display (95 %, worst).")
+    return (f"No display proves that this list was typed right to the required {goal}, not with "
+            f"{MOST} poses: the list costs {off}, the result is known to {known} and the display "
+            f"tells {told} at best, {whole} in all"
+            + (", and some slip of more than what is left would not show" if
+               found.within95 <= found.goal else "")
+            + ". Type finer steps, make entries of what the system holds of its own, or shoot more "
+            "poses.")
+
+
 def _told(confirmed):
     """What the edge is right to once the display agrees, and what of that is the display's."""
     told, known, off, whole = (f"{1000 * x:.1f} mm" for x in (
         confirmed.told95, confirmed.known95, confirmed.off, confirmed.within95))
     return (f"Whatever was typed, these poses tell the edge to {told} (95 %, worst over the "
-            f"envelope); with {known} that it is known to and {off} for the list that is {whole}")
+            f"envelope); with {known} that it is known to and {off} for the list that is {whole} ("
+            "spreads as a root of squares, the list added)")
 
 
 def slip_says(tried: Tried, sheet: Sheet) -> str:

@@ -1,0 +1,91 @@
+"""How many poses a display must show to prove what was typed, told before anybody drives."""
+
+from bisect import bisect_left
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+
+from calib.chain.rig import Rig
+from calib.confirm.carried import within95
+from calib.confirm.confirmed import AGREES, confirm
+from calib.confirm.displayed import Comparison
+from calib.confirm.posed import from_readings
+from calib.confirm.slips import Sheet
+from calib.confirm.telling import Envelope, poses_to_show
+from calib.run.shown import Shown
+
+#: So few poses are shown at least, since slips are searched for in them; more than the most are
+#: asked of nobody (common practice, no source).
+FEWEST, MOST = 6, 24
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What a display of a machine typed without a slip would prove, m."""
+
+    envelope: Envelope
+    nodes: np.ndarray  #: Shape (n,). Of the envelope: the poses to show.
+    proves: bool  #: These poses do, with an exactly typed display; if not, no number up to `MOST`.
+    known95: float  #: What the edge is known to by the result.
+    off: float  #: What it is off by for the list.
+    told95: float  #: What these poses tell it to.
+    goal: float
+
+    @property
+    def within95(self) -> float:
+        """What the edge is then right to."""
+        return within95(self.off, self.known95, self.told95)
+
+
+def proof(rig: Rig, sheet: Sheet, solved: np.ndarray, goal: float, known95: float) -> Proof:
+    """The fewest poses that prove a list typed without a slip; `FEWEST` where none do.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        What is to be typed.
+    solved : ndarray, shape (p,)
+        The machine, m or rad.
+    goal, known95 : float
+        What the edge must be right to, and what it is known to, at 95 %, m.
+    """
+    k = len(rig.readings)
+    nothing = Shown(("1",), ("",), np.zeros((1, k)), np.full(k, np.radians(0.01)),
+                    np.zeros(0, int), np.zeros(0, int), np.zeros((0, 3)), np.full(3, 0.001), False,
+                    None, np.zeros(0, int))
+    envelope = Envelope(Comparison(rig, sheet.entries, sheet.right, solved, nothing,
+                                   from_readings(rig, nothing)))
+    ordered, off = poses_to_show(envelope, MOST), envelope.moves(solved)
+
+    def display(count):
+        return _exact(envelope, nothing, ordered[:count])
+
+    def told(count):
+        return Envelope(display(count)).told95
+
+    @cache
+    def proven(count):
+        if within95(off, known95, told(count)) > goal:
+            return False
+        shown = display(count)
+        return confirm(rig, sheet, solved, shown.shown, shown.posed, goal, known95
+                       ).status == AGREES
+
+    few, most = min(FEWEST, len(ordered)), len(ordered)
+    if not (proven(few) or proven(most)):
+        return Proof(envelope, ordered[:few], False, known95, off, told(most), goal)
+    # More poses prove no less: halved again and again, each asked once.
+    count = few + bisect_left(range(few, most), True, key=proven)
+    return Proof(envelope, ordered[:count], True, known95, off, told(count), goal)
+
+
+def _exact(envelope, nothing, nodes):
+    """What the machine shows with everything typed right, at nodes of the envelope."""
+    targets, at = envelope.nodes.targets, envelope.compared
+    n, t = len(nodes), len(envelope.nodes.targets)
+    shown = replace(nothing, poses=tuple(str(i + 1) for i in range(n)), stand=("",) * n,
+                    readings=envelope.nodes.readings[nodes], pose=np.repeat(np.arange(n), t),
+                    target=np.tile(targets, n), line=np.zeros(n * t, int),
+                    position=envelope.nodes.position[nodes].reshape(-1, 3))
+    return replace(at, shown=shown, posed=from_readings(at.rig, shown))
