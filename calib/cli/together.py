@@ -277,7 +277,9 @@ def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
 def _next(document, plan, out):
     """What to do next: split what is not shared, else print what to enter."""
     talk.tell(f"The numbers are in {out}")
-    shared = next((r.result for r in document.runs if r.result is not None), None)
+    # The latest, and one that passed before one that failed: what is printed is entered.
+    shared = next((r.result for r in sorted(reversed(document.runs), key=lambda r: bool(r.failed))
+                   if r.result is not None), None)
     talk.follow(*(("together", plan) if document.sharing.differences or shared is None else
                   ("sheet", out / shared)))
     if document.sharing.differences:

@@ -2,14 +2,15 @@
 
 from calib.document.fleet import FleetRecord
 from calib.report.blocks import (
-    ACROSS,
     COLUMN,
     Link,
+    Name,
     Picture,
     Section,
     Table,
     Text,
     fixed,
+    in_two,
     mm,
     words,
 )
@@ -50,7 +51,7 @@ def _parameters(document):
     for p in document.parameters:
         label, factor = SHOWN[p.unit]
         decimals = 1 if p.unit == "m" else 3
-        rows.append([p.name, label, fixed(p.runs, 0), fixed(p.taped, 0),
+        rows.append([Name(p.name), label, fixed(p.runs, 0), fixed(p.taped, 0),
                      fixed(p.median_difference, decimals, factor, True),
                      fixed(p.spread, decimals, factor), fixed(p.beyond, 0)])
     return Table("Solved less taped over all runs: median, half of what holds 68 %, and how many "
@@ -60,10 +61,10 @@ def _parameters(document):
 
 def _pictures(document):
     taped = [p for p in document.parameters if p.differences is not None]
-    if taped:
-        yield Picture("against-tape", "Solved less taped, runs by size of the difference",
-                      "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
-                      figures.against_tape, (ACROSS, figures.height(len(taped))))
+    yield from in_two(
+        "against-tape", "Solved less taped, runs by size of the difference",
+        "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
+        figures.against_tape, taped, figures.height)
     if document.variance_factors is not None:
         yield Picture("misfits", "How well the runs fit",
                       "A histogram of the logarithm of the variance factor; a line where the "
