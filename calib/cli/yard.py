@@ -31,5 +31,4 @@ def yard(
     from calib.yard.serve import serve
 
     talk.tell_cautions()
-    talk.follow("solve", run)
     serve(run, collector, log, share=share, port=port, browser=not no_browser)

@@ -5,6 +5,8 @@ Lengths in m, angles in rad; poses, stands, readings, targets and taped quantiti
 
 from dataclasses import dataclass
 
+from calib.judge.misbooked import Booked
+
 #: How the poses that something is about lie in the run.
 ALL, FROM, UP_TO, SOME = "all", "from a pose on", "up to a pose", "some"
 
@@ -278,6 +280,13 @@ class SingleValues(Fact):
     """Values that are wrong by themselves, named as for --set-aside."""
 
     names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Misbooked(Fact):
+    """Shots of other targets or poses than they are booked as."""
+
+    booked: tuple[Booked, ...]
 
 
 @dataclass(frozen=True)

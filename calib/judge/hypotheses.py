@@ -14,8 +14,9 @@ from calib.judge import added, pose_mistakes
 from calib.judge.added_numbers import all_added
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
-from calib.judge.facts import HeightsOff, SingleValues
+from calib.judge.facts import Both, Fact, HeightsOff, Misbooked, SingleValues
 from calib.judge.fits import FAILURES, dof_of, looked, mean_squares, passes, quick_fit, solved
+from calib.judge.misbooked import misbooked, rebooked
 from calib.judge.mistakes import (
     Mistake,
     heights_missing,
@@ -26,7 +27,7 @@ from calib.judge.mistakes import (
 from calib.judge.partial import partial_mistakes
 from calib.judge.placement_mistakes import swing_of
 from calib.judge.set_aside import without
-from calib.judge.suspects import Suspects, find_suspects
+from calib.judge.suspects import Suspects, find_suspects, set_aside_of
 from calib.run.records import Run
 from calib.taped import taped_quantities
 
@@ -151,6 +152,7 @@ class Search:
     def try_everything(self) -> None:
         """All explanations, the best of them solved properly."""
         self._try_single_values()
+        self._try_misbooked()
         changes = changes_of(self.run)
         every = np.ones(len(self.run.poses.ids), bool)
         whole = [mistake_in(self.run, change, every) for change in changes]
@@ -248,10 +250,9 @@ class Search:
             candidates = len(run.shots) + run.poses.readings.size
             rest = without(run, self.suspects.aside)
         elif self.suspects is None and self.out and self.few_out:
-            keep = ~np.isin(run.shots.pose, self.out)
-            names, free = [f"pose:{run.poses.ids[p]}" for p in self.out], 3 * int((~keep).sum())
-            candidates = len(self.poses)
-            rest = replace(run, shots=run.shots.select(keep))
+            rest = self._without_poses_out
+            names = [f"pose:{run.poses.ids[p]}" for p in self.out]
+            free, candidates = 3 * (len(run.shots) - len(rest.shots)), len(self.poses)
         else:
             return
         if len(names) > max(2, _MOST_SINGLE * len(run.shots)):
@@ -265,6 +266,37 @@ class Search:
         odds = added.SINGLE * candidates ** -float(len(names))
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
                                 odds, False))
+
+    @property
+    def _without_poses_out(self):
+        run = self.run
+        return replace(run, shots=run.shots.select(~np.isin(run.shots.pose, self.out)))
+
+    def _try_misbooked(self):
+        """Suspect shots that lie elsewhere booked there, the other suspects set aside.
+
+        That each lies there was weighed against a blunder: there is no choice left.
+        """
+        wrong = () if self.suspects is None else self.suspects.beyond_chance
+        booked = tuple(s.lies for s in wrong if s.lies is not None)
+        if self.suspects is None and self.out and self.few_out:
+            clean = solved(self._without_poses_out)
+            booked = () if clean is None else tuple(misbooked(clean, self.run).values())
+        if not booked:
+            return
+        rest = [s for s in wrong if s.lies is None]
+        aside = set_aside_of(rest)
+        fact: Fact = Misbooked(booked)
+        if rest:
+            fact = Both(fact, SingleValues(aside.names))
+
+        def mend(run):
+            return rebooked(run, booked)
+
+        mistake = Mistake("booking", fact, lambda run: without(mend(run), aside), mend=mend,
+                          poses=tuple(self.run.poses.ids.index(b.pose) for b in booked),
+                          aside=aside.names)
+        self._try_all([mistake], 1)
 
     def _is_cure(self, rest, solution):
         """Nothing systematic is left behind, and the edge is known about as well as before."""

@@ -13,6 +13,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
+from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, sights_of, without
 from calib.run.complaints import InputError
 
@@ -49,6 +50,8 @@ class Suspect:
     moves: str  #: The parameter that moves most without it, in its own sds.
     moves_by: float  #: In m or rad, with it less without it, to first order.
     moves_in_sd: float
+    #: Where it lies, of a shot beyond chance that was booked as another target or pose.
+    lies: Booked | None = None
 
 
 @dataclass(frozen=True)
@@ -152,7 +155,13 @@ def find_suspects(solution: Solution) -> Suspects:
             snooping.suspects, snooping.at_end, snooping.shifts, strict=True)
     )
     remaining = tuple(_name(solution.run, v.candidate.label) for v in snooping.beyond)
-    return Suspects(solution, found, _run_chance(snooping, tests), tests, remaining)
+    suspects = Suspects(solution, found, _run_chance(snooping, tests), tests, remaining)
+    shots = [s for s in suspects.beyond_chance if s.kind == "shot"]
+    if not shots:
+        return suspects
+    lies = booked_elsewhere(suspects.without, solution.run, [s.shots[0] for s in shots],
+                            np.array([s.miss for s in shots]))
+    return replace(suspects, found=tuple(replace(s, lies=lies.get(s.name)) for s in found))
 
 
 def _snooped(solution, candidates, alpha) -> Snooping:

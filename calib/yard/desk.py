@@ -62,7 +62,7 @@ def desk_view(session: Session) -> dict[str, Any]:
 
 def _changed_since(session, document):
     """Whether the run, or what is set aside, is not what was solved."""
-    folder, asked = session.notebook.folder, _to_set_aside(session)
+    folder, asked = session.notebook.folder, to_set_aside(session)
     return (document.set_aside.choice != asked or (folder / ENTRIES).is_file() != (
         ENTRIES in document.run.files) or any(
             not (folder / name).is_file()
@@ -70,7 +70,7 @@ def _changed_since(session, document):
             for name, digest in document.run.files.items() if Path(name).name == name))
 
 
-def _to_set_aside(session):
+def to_set_aside(session):
     """As ``calib solve --set-aside`` takes it."""
     progress, names = session.state().progress, session.notebook.notes().set_aside
     unknown = () if progress is None else progress.unknown
@@ -99,7 +99,7 @@ def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)
-    document, place = solved(session.notebook.folder, out, _to_set_aside(session))
+    document, place = solved(session.notebook.folder, out, to_set_aside(session))
     write_numbers(document, place)
     draw(document, place, out)
     write_whole(out, sheet_files(document))
@@ -148,14 +148,14 @@ def propose(session: Session, body: bytes) -> dict[str, Any]:
 
 def answer(session: Session, body: bytes) -> dict[str, Any]:
     """Take an answer, and propose again."""
-    asked = Answer.model_validate_json(body)
+    asked = Answer.of(body)
     session.files.answer(asked.about, asked.number, asked.typed)
     return proposal_view(session.files.proposal())
 
 
 def write_import(session: Session, body: bytes) -> dict[str, Any]:
     """Write the run folder's files from the field files."""
-    asked = Write.model_validate_json(body)
+    asked = Write.of(body)
     return {"says": session.files.write(asked.replace)}
 
 
@@ -163,7 +163,7 @@ def make_sheet(session: Session, body: bytes) -> dict[str, Any]:
     """What to enter, as a sheet in other units: as the command makes it."""
     from calib.report.pages.sheet import sheet_files
 
-    asked = Units.model_validate_json(body)
+    asked = Units.of(body)
     read = load_result(result_folder(session))
     write_whole(result_folder(session), sheet_files(read.document, asked.lengths, asked.angles))
     return desk_view(session)

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +16,7 @@ from calib.calibration import Problem, Solution, problem_of, solve
 from calib.edge import envelope_edge
 from calib.judge.check import check_shots
 from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.suspects import Suspect, find_suspects
 from calib.report.words import yard as say
@@ -88,6 +89,8 @@ class Progress:
     clean: Solution | None = None  #: Without these too.
     fits: tuple[Fit, ...] = ()  #: Every shot against `clean`, in the order of the run's shots.
     doubts: tuple[Doubt, ...] = ()  #: Readings to look at before anything is shot again.
+    #: By their ids, shots that lie where none was booked.
+    lies: dict[str, Booked] = field(default_factory=dict)
 
     @cached_property
     def edge95(self) -> float | None:
@@ -147,7 +150,15 @@ def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = N
     out |= {run.shots.ids[i] for i in wild}
     fits = _fits(run, aside, out, found.without)
     return Progress(run, aside, unknown, solution, None, found.beyond_chance, found.without, fits,
-                    _doubts(run, aside, found.beyond_chance, found.without, fits))
+                    _doubts(run, aside, found.beyond_chance, found.without, fits),
+                    _lies(run, found.without, fits))
+
+
+def _lies(run, clean, fits):
+    """Of single shots that do not fit, those that lie elsewhere."""
+    off = [i for i, f in enumerate(fits) if f.fits is False and not f.aside and f.twin is None]
+    off = [i for i in off if run.shots.ids[i] not in clean.run.shots.ids]
+    return booked_elsewhere(clean, run, off, np.array([fits[i].miss for i in off]).reshape(-1, 3))
 
 
 def _doubts(run, aside, suspects, clean, fits):

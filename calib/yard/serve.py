@@ -10,9 +10,11 @@ from pathlib import Path
 import uvicorn
 
 from calib.cli import talk
+from calib.judge.set_aside import NONE
 from calib.run.complaints import InputError
 from calib.run.lock import only_writer
 from calib.yard.app import server_app
+from calib.yard.desk import to_set_aside
 from calib.yard.guard import Keys
 from calib.yard.session import Session
 
@@ -64,6 +66,14 @@ def _serve(session, share, port, browser):
         server.run(sockets=[listening])
     finally:
         session.stop()
+        _name_the_next(session)
+
+
+def _name_the_next(session):
+    """What the run as it was left asks for: the page again, or the desk's work."""
+    command, aside = session.state().onward, to_set_aside(session)
+    more = ["--set-aside", aside] if command == "solve" and aside != NONE else []
+    talk.follow(command, session.notebook.folder, *more)
 
 
 def _is_a_fault(record):

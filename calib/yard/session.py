@@ -19,7 +19,7 @@ from calib.report.next_words import next_document
 from calib.report.words.yard import FAULT
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
-from calib.run.text import ordinary
+from calib.run.text import ordinary, parse_json
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
 from calib.yard.field_files import FieldFiles
@@ -54,6 +54,26 @@ class State:
     #: Points of collectors' files that nobody knows the pose or target of.
     waiting: tuple[Arrived, ...] = ()
     collector_trouble: tuple[str, ...] = ()  #: Why such a file is not read.
+
+    @property
+    def undecided(self) -> tuple[str, ...]:
+        """What does not fit and is neither set aside nor kept, as it is named to set it aside."""
+        if self.progress is None:
+            return ()
+        kept = self.notes.accepted
+        return (*(f.shot for f in self.progress.fits
+                  if f.fits is False and not f.aside and f.shot not in kept),
+                *(s.name for s in self.progress.suspects if s.kind not in ("shot", "pose")))
+
+    @property
+    def onward(self) -> str:
+        """The command that goes on from here."""
+        edge = None if self.progress is None else self.progress.edge95
+        if self.progress is None or edge is None:
+            return "yard"
+        if self.undecided:
+            return "diagnose"
+        return "solve" if edge <= self.progress.required else "yard"
 
 
 class Session:
@@ -238,7 +258,7 @@ def plan_file(folder: Path) -> Path:
 def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     """The poses of the run's plan; none if there is no plan, or none that can be read."""
     try:
-        plan = PlanRecord.model_validate_json(ordinary(plan_file(folder)).read_text("utf-8"))
+        plan = PlanRecord.model_validate(parse_json(ordinary(plan_file(folder)).read_bytes()))
         per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
         driven = tuple(reading.name for reading in plan.readings if reading.driven)
         return tuple(Proposed(

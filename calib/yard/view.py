@@ -32,13 +32,16 @@ def view_of(state: State) -> dict[str, Any]:
         "to_do": say.to_do(agenda.at, agenda.left, _again(state),
                            None if following is None else following.pose, enough,
                            [name for name, *_ in doubts.get(agenda.at or "", ())],
-                           0 if progress is None else len(progress.suspects)),
+                           [] if progress is None else [
+                               lies for lies in progress.lies.values() if lies.pose == agenda.at],
+                           len(state.undecided)),
         "doubts": [{"pose": pose, "says": say.doubt_says(pose, readings)}
                    for pose, readings in doubts.items()],
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
-            "says": None if required is None else say.edge_says(now, required, state.later,
-                                                                state.ahead),
+            "met": enough and not state.undecided,
+            "says": None if required is None else say.edge_says(
+                now, required, state.later, state.ahead, state.undecided),
         },
         "minutes": say.minutes_say(minutes_since(state.notes.started), agenda.minutes),
         "at": agenda.at,
@@ -179,6 +182,7 @@ def _shots(progress: Progress, state: State, doubts: dict[str, Any]) -> list[dic
             "says": say.shot_says(word, fit.length, fit.usual, twin=fit.twin,
                                   fitting=good.get(place), again=off[place] > 1,
                                   look_at=[name for name, *_ in doubts.get(fit.pose, ())],
+                                  lies=progress.lies.get(fit.shot),
                                   here=fit.pose == state.agenda.at),
         })
     return rows[::-1]

@@ -139,3 +139,21 @@ def test_with_a_known_machine(calib_command, rig, tmp_path):
     assert "stick and coupler are exchanged" in out and "every gate passed" in out
     assert f"Next: calib solve {tmp_path / 'mended'} --machine {known[1]}" in err
     assert (tmp_path / "mended" / "tape.csv").read_text("utf-8") == tape
+
+
+def test_a_shot_booked_under_the_wrong_target_is_renamed(calib_command, simulated, tmp_path):
+    """Nobody is sent to shoot it again: the copy has the right name."""
+    run, copy = tmp_path / "run", tmp_path / "copy"
+    simulated(run, "--poses", 12, "--seed", 5)
+    head, *rows = (run / "shots.csv").read_text().splitlines()
+    left, right = (next(row for row in rows if f",03,{target}," in row)
+                   for target in ("edge_left", "edge_right"))
+    wrong = right.replace(",edge_right,", ",edge_left,")
+    (run / "shots.csv").write_text("\n".join(
+        [head, *(wrong if row == right else row for row in rows if row != left)]) + "\n")
+    code, out, _ = calib_command("diagnose", run, "--apply", copy)
+    shot = right.partition(",")[0]
+    assert code == GATE_FAILED and out.startswith(
+        f"Shot {shot}, edge_left of pose 03: booked under the wrong target: it lies on edge_right")
+    assert f"Change the target of shot {shot} to edge_right in shots.csv." in out
+    assert f"{shot},03,edge_right," in (copy / "shots.csv").read_text()

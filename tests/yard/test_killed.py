@@ -45,7 +45,7 @@ def test_an_interrupt_with_a_page_that_waits_is_one_line(grown):
     _, err = process.communicate(timeout=60)
     waiting.join()
     assert process.returncode == 130
-    assert "\nInterrupted. Nothing is half-written.\nNext: calib yard " in err
+    assert "\nInterrupted. Nothing is half-written.\nNext: calib solve " in err  # all is shot
     assert "Traceback" not in err and answers[0].status_code == 200
 
 

@@ -16,6 +16,7 @@ from calib.plan.further import task_so_far
 from calib.report.words.yard import shot_says, to_do
 from calib.run.complaints import InputError
 from calib.run.folder import read_run
+from calib.run.write import write_whole
 from calib.yard import changes
 from calib.yard.notebook import Changed
 from calib.yard.progress import _tested, progress_of
@@ -266,3 +267,37 @@ def test_enough_is_not_said_over_what_is_undecided():
     enough = to_do(None, (), (), None, True)
     assert enough.startswith("Enough") and "not fit" not in enough
     assert "2 values do not fit: decide about them" in to_do(None, (), (), None, True, undecided=2)
+
+
+def test_met_is_not_said_while_a_shot_is_undecided(folder, made_files):
+    """What is left out is named until somebody decides, and the page's end leads to what helps."""
+    lines = made_files["shots.csv"].splitlines()
+    row = lines[-1].split(",")
+    row[3] = f"{float(row[3]) + 0.9:.4f}"
+    spoilt = {**made_files, "shots.csv": "\n".join([*lines[:-1], ",".join(row)]) + "\n"}
+    write_whole(folder, spoilt)
+    session = Session(folder)
+    view = view_of(session.state())
+    says = view["edge"]["says"]
+    assert f"Left out, for it does not fit: {row[0]}. Decide about it" in says
+    assert "met" not in says and not view["edge"]["met"] and session.state().onward == "diagnose"
+    do(changes.keep, session, names=[row[0]])
+    view = view_of(session.state())
+    assert ": met." in view["edge"]["says"] and session.state().onward == "solve"
+
+
+def test_a_shot_booked_under_the_wrong_target_need_not_be_shot_again(made):
+    run = made[0]
+    here = np.flatnonzero(run.shots.pose == 15)
+    left, right = (next(i for i in here if run.rig.target_names[run.shots.target[i]] == name)
+                   for name in ("edge_left", "edge_right"))
+    target = run.shots.target.copy()
+    target[right] = target[left]
+    shots = replace(run.shots, target=target).select(np.arange(len(target)) != left)
+    progress = progress_of(replace(run, shots=shots))
+    lies, = progress.lies.values()
+    assert (lies.shot, lies.lies_target) == (run.shots.ids[right], "edge_right")
+    says = shot_says("does not fit", 0.9, 0.01, lies=lies)
+    assert "it lies on edge_right" in says and "Shoot it again" not in says
+    assert "before you shoot again" in to_do(lies.pose, ("edge_right",), (), None, False,
+                                             lies=[lies])

@@ -95,6 +95,8 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     for number, line in enumerate(lines[1:], start=1):
         try:
             entry = _entry(next(csv.reader([line])), lines[0] == header())
+            if entry.line() != line:  # a key twice, or numbers written in another way
+                raise ValueError(line)
         except (ValueError, StopIteration, RecursionError, csv.Error):
             raise BrokenHistory(number + 1, "no line of a history",
                                 "a line as calib history wrote it") from None

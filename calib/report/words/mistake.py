@@ -10,6 +10,7 @@ from calib.judge import facts
 from calib.judge.facts import Fact
 from calib.report.spoken import few, spoken
 from calib.report.words.reading import scale_says
+from calib.report.words.suspect import lies_edit, lies_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
 _LISTED = 24
@@ -333,6 +334,13 @@ def _(fact: facts.OtherBucket) -> Told:
                               f"{np.degrees(by):+.2f} deg") for name, unit, by in fact.differs)
     return Told(f"The edge is that of another bucket{where} ({differs}).",
                 f"Move the shots{where} into a run of their own.")
+
+
+@told.register
+def _(fact: facts.Misbooked) -> Told:
+    return Told(" ".join(f"Shot {b.shot}, {b.target} of pose {b.pose}: {lies_says(b)[0].lower()}"
+                         f"{lies_says(b)[1:]}" for b in fact.booked),
+                " ".join(map(lies_edit, fact.booked)))
 
 
 @told.register

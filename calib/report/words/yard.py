@@ -2,11 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 
+from calib.judge.misbooked import Booked
 from calib.report.plan_words import shots_in_words
-from calib.report.spoken import spoken
+from calib.report.spoken import few, spoken
+from calib.report.words.suspect import lies_edit, lies_says
 
 #: The states of a shot, as they are shown: never by colour alone.
 FITS, MISFIT, EARLY, ASIDE, KEPT = "fits", "does not fit", "not checked yet", "set aside", "kept"
+
+#: So many values that do not fit are named, of more their number.
+_NAMED = 3
 
 #: A log that has not grown for so long is not the machine of now, s.
 STALE = 5.0
@@ -34,7 +39,8 @@ def mm(metres: float) -> str:
 
 def shot_says(state: str, length: float, usual: float, *, twin: str | None = None,
               fitting: str | None = None, again: bool = False,
-              look_at: Sequence[str] = (), here: bool = True) -> str:
+              look_at: Sequence[str] = (), here: bool = True,
+              lies: Booked | None = None) -> str:
     """A shot against what the others predict for it; lengths in m, NaN where nothing does.
 
     Parameters
@@ -51,6 +57,8 @@ def shot_says(state: str, length: float, usual: float, *, twin: str | None = Non
         Readings of its pose that would explain it together with the others of the pose.
     here : bool
         Whether the machine is still in its pose.
+    lies : Booked or None
+        Where it lies, if it was booked as another shot than it is.
     """
     if length != length:
         return "Nothing predicts it yet."
@@ -62,6 +70,8 @@ def shot_says(state: str, length: float, usual: float, *, twin: str | None = Non
     against = f"{mm(length)} from where the others put it; {mm(usual)} is usual."
     if state != MISFIT:
         return against
+    if lies is not None:
+        return f"{against} {lies_says(lies)} {lies_edit(lies)}"
     if look_at:
         return (f"{against} The other shots of this pose are off as well: look at its reading of "
                 f"{_one_of(look_at)} before you shoot again.")
@@ -73,12 +83,27 @@ def shot_says(state: str, length: float, usual: float, *, twin: str | None = Non
     return f"{against} {'Shoot it again now, while the machine stands.' if here else _MOVED_ON}"
 
 
-def edge_says(now: float | None, required: float, later: float | None, poses: int) -> str:
-    """The edge at 95 %, worst over the envelope: now, required, expected after the next poses."""
+def edge_says(now: float | None, required: float, later: float | None, poses: int,
+              left_out: Sequence[str] = ()) -> str:
+    """The edge at 95 %, worst over the envelope: now, required, expected after the next poses.
+
+    `left_out` are values that do not fit, and nobody has decided about: they may be right.
+
+    Examples
+    --------
+    >>> edge_says(0.0094, 0.02, None, 0, ["07-edge_mid"])
+    'Left out, for it does not fit: 07-edge_mid. Decide about it: without it the edge is known to \
+9.4 mm; 20 mm required.'
+    """
     if now is None:
         return (f"Required: {mm(required)}. Too few shots to tell yet.")
-    word = "met" if now <= required else "not met yet"
-    says = f"Known to {mm(now)}; {mm(required)} required: {word}."
+    if left_out:
+        it, they = ("it", "it does") if len(left_out) == 1 else ("them", "they do")
+        says = (f"Left out, for {they} not fit: {few(left_out, _NAMED)}. Decide about {it}: "
+                f"without {it} the edge is known to {mm(now)}; {mm(required)} required.")
+    else:
+        word = "met" if now <= required else "not met yet"
+        says = f"Known to {mm(now)}; {mm(required)} required: {word}."
     if later is not None and poses:
         following = "the next pose" if poses == 1 else f"the next {poses} poses"
         says += f" After {following}: {mm(later)} expected."
@@ -123,7 +148,8 @@ deg too much. Correct it if it is a slip of the pen; shoot again only if it is r
 
 
 def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: str | None,
-          enough: bool, look_at: Sequence[str] = (), undecided: int = 0) -> str:
+          enough: bool, look_at: Sequence[str] = (), lies: Sequence[Booked] = (),
+          undecided: int = 0) -> str:
     """The one thing to do next.
 
     Parameters
@@ -134,19 +160,25 @@ def to_do(at: str | None, left: Sequence[str], again: Sequence[str], following: 
         Those of them whose shot does not fit.
     look_at : sequence of str
         Readings of the pose that are doubted.
+    lies : sequence of Booked
+        Shots of the pose that lie elsewhere than they are booked.
     undecided : int
         Values that do not fit and are not set aside.
     """
     if at is not None and look_at:
         return f"Pose {at}: look at the reading of {_one_of(look_at)} before you shoot again."
+    if at is not None and lies:
+        return (f"Pose {at}: look what {' and '.join(one.shot for one in lies)} was booked as "
+                "before you shoot again.")
     if at is not None and left:
         once = shots_in_words([target for target in left if target not in again])
         more = shots_in_words(list(again)) + " again" if again else ""
         return f"Pose {at}: shoot {', then '.join(filter(None, [more, once]))}."
     if enough and undecided:
         what = "One value does" if undecided == 1 else f"{undecided} values do"
-        return (f"Enough: the edge is known as well as required. {what} not fit: decide about "
-                f"{'it' if undecided == 1 else 'them'}, then solve it at the desk.")
+        them = "it" if undecided == 1 else "them"
+        return (f"{what} not fit: decide about {them}. Without {them} the edge is known as well as "
+                "required; then solve it at the desk.")
     if enough:
         return "Enough: the edge is known as well as required. Solve it at the desk."
     if following is not None:

@@ -48,7 +48,7 @@ function meter(edge) {
   ];
   return [made("svg", { class: "meter", viewBox: "0 0 100 23", role: "img", "aria-label": edge.says },
     made("rect", { x: 0, y: 9, width: 100, height: 4, fill: "#d5dde4" }),
-    made("rect", { x: 0, y: 9, width: at(edge.now), height: 4, fill: edge.now <= edge.required ? "#0b4f8a" : "#a33b00" }),
+    made("rect", { x: 0, y: 9, width: at(edge.now), height: 4, fill: edge.met ? "#0b4f8a" : "#a33b00" }),
     ...mark(edge.required, "required", true), ...mark(edge.now, "now", false))];
 }
 
