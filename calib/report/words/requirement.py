@@ -88,7 +88,8 @@ def _list_lacks(entries: Entered) -> tuple[Part, ...]:
         coarse = max(entries.rows, key=lambda row: row.rounding or 0.0)
         return (*off, *words(", most of it for rounding: half a step of ", coarse.name,
                              " is worth ", mm(coarse.rounding), " mm. Type it in finer steps ("
-                             "round in entries.toml) if the system takes them, or know the edge better"))
+                             "round in entries.toml) if the system "
+                             "takes them, or know the edge better"))
     own = "; ".join(f"{spoken(o.name)} {held(o)} where {held(o, True)} is solved"
                     for o in entries.own[:_NAMED])
     names = " and ".join(o.name for o in entries.own[:_NAMED])
