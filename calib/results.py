@@ -8,7 +8,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -30,7 +29,7 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape
 from calib.run.result_folder import recover_result
 from calib.run.rig_file import out_of_range
-from calib.run.text import ordinary
+from calib.run.text import ordinary, parse_json
 from calib.run.units import LIMITS, from_si
 from calib.solved_machine import covariance_of, parameters_of
 from calib.uncertain import correlated_numbers
@@ -215,11 +214,9 @@ def _content(path):
 def _parsed(content, path):
     """The document, if it is one of this version."""
     try:
-        document = json.loads(content, parse_constant=_refuse_constant,
-                              object_pairs_hook=_each_key_once)
-    except (ValueError, RecursionError) as error:
-        reason = "nested too deeply" if isinstance(error, RecursionError) else error
-        raise InputError.of(path, f"no JSON ({reason})", f"{RESULT} as calib solve writes it"
+        document = parse_json(content)
+    except ValueError as error:
+        raise InputError.of(path, f"no JSON ({error})", f"{RESULT} as calib solve writes it"
                          ) from None
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         found = document.get("schema") if isinstance(document, dict) else None
@@ -230,17 +227,6 @@ def _parsed(content, path):
         raise InputError.of(path, "no " + ", ".join(missing),
                          "a whole result; solve the run again with this version")
     return document
-
-
-def _refuse_constant(name):
-    raise ValueError(f"{name} is no number")
-
-
-def _each_key_once(pairs):
-    table = dict(pairs)
-    if len(table) < len(pairs):
-        raise ValueError("a key twice in one table")
-    return table
 
 
 def _record(document, path):

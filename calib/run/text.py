@@ -1,12 +1,14 @@
 """Bytes to text, and delimited text to rows of cells that know their line."""
 
 import errno
+import json
 import re
 import stat
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import decimal_marks_in, is_number
@@ -84,6 +86,32 @@ def ordinary(path: Path) -> Path:
     if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
         raise OSError(errno.EINVAL, "no ordinary file", str(path))
     return path
+
+
+def parse_json(content: bytes | str) -> Any:
+    """What a JSON text says, if it can be read in one way only.
+
+    Raises
+    ------
+    ValueError
+        Where it is none, is nested too deeply, has a number that JSON does not know, or a key twice
+        in one table.
+    """
+    try:
+        return json.loads(content, parse_constant=_no_number, object_pairs_hook=_each_key_once)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+
+
+def _no_number(name):
+    raise ValueError(f"{name} is no number")
+
+
+def _each_key_once(pairs):
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        raise ValueError("a key twice in one table")
+    return table
 
 
 def file_text(path: Path, name: str, expected: str, findings: Findings) -> str | None:

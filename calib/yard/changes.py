@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -11,7 +11,7 @@ from calib.run.complaints import Complaint, InputError, quote
 from calib.run.folder import READINGS, SHOTS
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.rig_file import AXES
-from calib.run.text import CONTROL
+from calib.run.text import CONTROL, parse_json
 from calib.yard.notebook import free_name
 from calib.yard.session import Session, now_text
 
@@ -20,6 +20,22 @@ class Asked(BaseModel):
     """What a page sends."""
 
     model_config = ConfigDict(extra="forbid", str_max_length=200)
+
+    @classmethod
+    def of(cls, body: bytes) -> Self:
+        """What the body of a request asks for.
+
+        Raises
+        ------
+        InputError
+            Where it is no JSON, or says one thing twice.
+        ValidationError
+        """
+        try:
+            given = parse_json(body)
+        except ValueError as error:
+            raise InputError.of("what was sent", f"no JSON ({error})", "each field once") from None
+        return cls.model_validate(given)
 
     @model_validator(mode="before")
     @classmethod
@@ -100,7 +116,7 @@ class Row(Asked):
 
 def note_readings(session: Session, body: bytes) -> dict[str, Any]:
     """Write the readings of a pose, or take it out; what is far from the plan is said."""
-    asked = ReadingsNoted.model_validate_json(body)
+    asked = ReadingsNoted.of(body)
     pose = asked.pose.strip()
     if not asked.readings:
         session.notebook.put_readings(pose, None, asked.was)
@@ -132,7 +148,7 @@ def _known_only(what, given, known):
 
 def note_shot(session: Session, body: bytes) -> dict[str, Any]:
     """Write a shot that was typed."""
-    asked = ShotNoted.model_validate_json(body)
+    asked = ShotNoted.of(body)
     numbers = _numbers(SHOTS, {axis: getattr(asked, axis) for axis in AXES})
     name = asked.shot.strip() or _free_name(session, asked.pose, asked.target)
     session.notebook.add_shots([{
@@ -144,7 +160,7 @@ def note_shot(session: Session, body: bytes) -> dict[str, Any]:
 
 def settle(session: Session, body: bytes) -> dict[str, Any]:
     """Say what a point is that waits."""
-    asked = PointSettled.model_validate_json(body)
+    asked = PointSettled.of(body)
     session.settle(asked.name, asked.pose, asked.target, tuple(asked.instead))
     return {}
 
@@ -162,7 +178,7 @@ def take_points(session: Session, body: bytes) -> dict[str, Any]:
 
 def change_shot(session: Session, body: bytes) -> dict[str, Any]:
     """Correct a shot, or take it out."""
-    asked = ShotChanged.model_validate_json(body)
+    asked = ShotChanged.of(body)
     given = {axis: getattr(asked, axis) for axis in AXES if getattr(asked, axis)}
     cells = {name: value for name, value in (("pose", asked.pose), ("target", asked.target))
              if value} | {axis: cell for axis, (cell, _) in _numbers(SHOTS, given).items()}
@@ -172,7 +188,7 @@ def change_shot(session: Session, body: bytes) -> dict[str, Any]:
 
 def bring_back(session: Session, body: bytes) -> dict[str, Any]:
     """Bring back shots that were taken out."""
-    for name in Names.model_validate_json(body).names:
+    for name in Names.of(body).names:
         session.notebook.bring_back(name)
     session.refresh()
     return {}
@@ -180,7 +196,7 @@ def bring_back(session: Session, body: bytes) -> dict[str, Any]:
 
 def row(session: Session, body: bytes) -> dict[str, Any]:
     """A row as it is written now, before it is changed."""
-    asked = Row.model_validate_json(body)
+    asked = Row.of(body)
     if asked.file not in (READINGS, SHOTS):
         raise InputError.of(asked.file, "that file", "readings or shots")
     return {"row": session.notebook.row(asked.file, asked.name)}
@@ -188,7 +204,7 @@ def row(session: Session, body: bytes) -> dict[str, Any]:
 
 def weigh(session: Session, body: bytes) -> dict[str, Any]:
     """What setting aside, or taking back, would do to the edge, before anybody decides."""
-    asked, now = Names.model_validate_json(body), session.state()
+    asked, now = Names.of(body), session.state()
     rest = [name for name in now.notes.set_aside if name not in asked.names]
     then, moved = session.weigh([*rest, *asked.names] if asked.on else rest)
     edge = None if now.progress is None else now.progress.edge95
@@ -199,7 +215,7 @@ def weigh(session: Session, body: bytes) -> dict[str, Any]:
 def _marks(which: str) -> Callable[[Session, bytes], Any]:
     """Puts names on a list of the notes, or takes them off; what others put there stays."""
     def mark(session: Session, body: bytes) -> dict[str, Any]:
-        asked = Names.model_validate_json(body)
+        asked = Names.of(body)
         session.notebook.mark(which, asked.names, asked.on)
         return {}
     return mark

@@ -148,14 +148,14 @@ def propose(session: Session, body: bytes) -> dict[str, Any]:
 
 def answer(session: Session, body: bytes) -> dict[str, Any]:
     """Take an answer, and propose again."""
-    asked = Answer.model_validate_json(body)
+    asked = Answer.of(body)
     session.files.answer(asked.about, asked.number, asked.typed)
     return proposal_view(session.files.proposal())
 
 
 def write_import(session: Session, body: bytes) -> dict[str, Any]:
     """Write the run folder's files from the field files."""
-    asked = Write.model_validate_json(body)
+    asked = Write.of(body)
     return {"says": session.files.write(asked.replace)}
 
 
@@ -163,7 +163,7 @@ def make_sheet(session: Session, body: bytes) -> dict[str, Any]:
     """What to enter, as a sheet in other units: as the command makes it."""
     from calib.report.pages.sheet import sheet_files
 
-    asked = Units.model_validate_json(body)
+    asked = Units.of(body)
     read = load_result(result_folder(session))
     write_whole(result_folder(session), sheet_files(read.document, asked.lengths, asked.angles))
     return desk_view(session)

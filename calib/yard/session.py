@@ -19,7 +19,7 @@ from calib.report.next_words import next_document
 from calib.report.words.yard import FAULT
 from calib.run.complaints import InputError
 from calib.run.folder import READINGS, SHOTS, read_run
-from calib.run.text import ordinary
+from calib.run.text import ordinary, parse_json
 from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
 from calib.yard.field_files import FieldFiles
@@ -258,7 +258,7 @@ def plan_file(folder: Path) -> Path:
 def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     """The poses of the run's plan; none if there is no plan, or none that can be read."""
     try:
-        plan = PlanRecord.model_validate_json(ordinary(plan_file(folder)).read_text("utf-8"))
+        plan = PlanRecord.model_validate(parse_json(ordinary(plan_file(folder)).read_bytes()))
         per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
         driven = tuple(reading.name for reading in plan.readings if reading.driven)
         return tuple(Proposed(

@@ -65,6 +65,7 @@ def test_numbers_of_a_result(document, tmp_path, spelling, value):
 
 @pytest.mark.parametrize(("text", "says"), [
     ("[" * 100_000, "nested too deeply"), ('{"schema": 1, "schema": 1}', "a key twice"),
+    ('{"schema": 1, "rig": {"title": "a", "t\\u0069tle": "b"}}', "a key twice"),
     ("\x00", "no JSON"), ("{" * 3 + '"a":' * 2, "no JSON"),
 ])
 def test_no_json(tmp_path, text, says):

@@ -75,7 +75,8 @@ def test_another_file_is_no_history():
 
 @pytest.mark.parametrize("values", [
     "[1]", "1", '{"a": 1}', '{"a": [1, 2]}', '{"a": ["1", null, "m"]}', '{"a": [1, -1, "m"]}',
-    '{"a": [NaN, null, "m"]}', '{"a": [1, null, "kg"]}', "[" * 100_000, "x" * 200_000,
+    '{"a": [NaN, null, "m"]}',
+    '{"a":[1,null,"m"],"a":[2,null,"m"]}', '{"a": [1, null, "kg"]}', "[" * 100_000, "x" * 200_000,
 ])
 def test_values_are_a_table_of_quantities(values):
     """The last line has no link behind it: what it holds is looked at itself."""
@@ -83,7 +84,8 @@ def test_values_are_a_table_of_quantities(values):
     line = entry.line()
     start = line.index('"{')
     end = line.index('}"') + 2
-    text = header() + line[:start] + '"' + values.replace('"', '""') + '"' + line[end:]
+    cell = values.replace(" ", "").replace('"', '""')
+    text = f'{header()}{line[:start]}"{cell}"{line[end:]}'
     with pytest.raises(BrokenHistory, match="no line of a history"):
         read_history(text)
 

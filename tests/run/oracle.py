@@ -211,7 +211,7 @@ def _laid_out(rows, rng):
         rows[0], name = [f" {c.upper()} " for c in rows[0]], "capital names"
     elif kind == 8:
         rows, name = [[*r, r[-1]] for r in rows], "column twice"
-    elif kind == 9:
+    elif kind == 9 and any(map(str.strip, rows[-1][:2])):  # nothing in it: an empty row
         rows[-1], name = rows[-1][:2], "row cut short"
     elif kind == 10:
         rows[1], name = [*rows[1], "7"], "row too long"

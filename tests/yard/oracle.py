@@ -60,11 +60,15 @@ def wrong_request(session, pose, rng):
             expected[key] = change.value
     if rng.random() < 0.05:
         body["unheard_of"], expected = "1", None
+    sent = json.dumps(body)
+    if rng.random() < 0.05:
+        sent, expected = sent.replace("{", '{"up": "9", ', 1), None
+        told.append("a key twice")
     path = session.notebook.folder / "shots.csv"
     before = {p.name: p.read_bytes() for p in session.notebook.folder.iterdir() if p.is_file()}
     rows = _table(path)
     try:
-        ACTIONS["/shots"](session, json.dumps(body).encode())
+        ACTIONS["/shots"](session, sent.encode())
     except (InputError, ValidationError, Changed) as error:
         after = {p.name: p.read_bytes() for p in session.notebook.folder.iterdir() if p.is_file()}
         if after != before:

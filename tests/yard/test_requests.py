@@ -1,8 +1,11 @@
 """Changed requests of the page against what a careful person would make of them."""
 
 import numpy as np
+import pytest
 
-from calib.yard.session import Session
+from calib.run.complaints import InputError
+from calib.yard.changes import ACTIONS
+from calib.yard.session import Session, planned_poses
 from tests.yard.oracle import wrong_request
 
 
@@ -13,3 +16,22 @@ def test_as_a_careful_person_notes_it(grown):
     pose = session.notebook.poses()[0]["pose"]
     found = [fault for _ in range(400) if (fault := wrong_request(session, pose, rng))]
     assert not found, f"{len(found)}: " + "\n".join(found[:5])
+
+
+@pytest.mark.parametrize("body", ['{"names": ["a"], "names": []}', '{"names": [NaN]}', "[" * 9999,
+                                  "{", "\x00"])
+def test_what_can_be_read_in_two_ways_or_none_is_refused(grown, body):
+    """A key twice, numbers that JSON does not know, nested without end; nothing is noted."""
+    before = {p: p.read_bytes() for p in grown.iterdir() if p.is_file()}
+    with pytest.raises(InputError, match="no JSON"):
+        ACTIONS["/aside"](Session(grown), body.encode())
+    assert {p: p.read_bytes() for p in grown.iterdir() if p.is_file()} == before
+
+
+def test_a_plan_with_a_key_twice_is_none(planned, tmp_path):
+    """Which of the two counts nobody can tell."""
+    text = (planned[0] / "plan" / "plan.json").read_text("utf-8")
+    (tmp_path / "plan").mkdir()
+    for changed, read in ((text, True), (text.replace("{", '{"poses": [], ', 1), False)):
+        (tmp_path / "plan" / "plan.json").write_text(changed, "utf-8")
+        assert bool(planned_poses(tmp_path)) is read

@@ -113,11 +113,17 @@ def machine_png(rig: Rig, taped: Collection[str] | None = None) -> bytes:
         axes.plot(*line.T, color=INK, linewidth=2.5, solid_capstyle="round")
     axes.plot(*lines[0][0], color=INK, marker="s", markersize=8)
     axes.plot(*lines[-1].T, color=FLAG, linewidth=4, marker="o", markersize=6)
+    size = np.ptp(np.vstack(lines), axis=0).max()
+    taken: list[np.ndarray] = []
     for number, (_, at) in enumerate(shown, 1):
         forward, up = at[1] - at[0]
-        offset = 14 * np.array([-up, forward]) / np.hypot(forward, up)
-        axes.annotate(str(number), at.mean(0), offset, textcoords="offset points", color=PLAIN,
-                      fontsize=11, ha="center", va="center", arrowprops={
+        across = np.array([-up, forward]) / np.hypot(forward, up)
+        # On the other side of its line where a number stands close by.
+        place = at.mean(0) + 0.025 * size * across
+        side = -1 if any(np.hypot(*(place - other)) < 0.04 * size for other in taken) else 1
+        taken.append(at.mean(0) + side * 0.025 * size * across)
+        axes.annotate(str(number), at.mean(0), side * 14 * across, textcoords="offset points",
+                      color=PLAIN, fontsize=11, ha="center", va="center", arrowprops={
                           "arrowstyle": "-", "color": PLAIN, "linewidth": 0.7})
     axes.set_aspect("equal")
     axes.set_axis_off()
