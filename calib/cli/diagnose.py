@@ -116,7 +116,8 @@ def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: b
     aside = found.cause.mistake.aside
     without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
     if found.single_values is not None:
-        return [f"calib solve {here}{known}{without}"]
+        out = shlex.quote(str(run / "result-without"))  # the result with them stays to compare
+        return [f"calib solve {here}{known}{without} --out {out}"]
     name = run.resolve()
     there = shlex.quote(str(copy or name.with_name(f"{name.name}-corrected")))
     solve = f"calib solve {there}{known}{without}"

@@ -188,10 +188,10 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from calib.fleet.row import columns_of, flat
+    from calib.fleet.row import WHOSE, columns_of, flat
 
     columns, units = columns_of(journal.rows(runs))
-    text = {"run", "inputs", "status", "message", "rig", "failed"}
+    text = {"run", "inputs", "status", "message", "rig", "failed", *WHOSE}
     whole = {"bytes", "shots", "poses", "dof", "suspects"}
     schema = pa.schema([
         pa.field(c, pa.string() if c in text else pa.int64() if c in whole else pa.float64(),

@@ -52,6 +52,7 @@ def together(
     from calib.report.pages.together import together_sections
     from calib.report.press.html import page
     from calib.report.press.terminal import plain
+    from calib.report.words.job import fingerprints_of
     from calib.run.result_folder import result_place
 
     out = out or plan.parent / f"{plan.stem}-together"
@@ -69,7 +70,9 @@ def together(
         with talk.working("Drawing together.html"):
             files["together.html"] = page(
                 "report.html.j2", document, "One machine, several runs",
-                f"{len(runs)} runs of {plan.name}", sections)
+                f"{len(runs)} runs of {plan.name}", sections, foot=fingerprints_of(
+                    [(visit.name, own) for visit, own in
+                     zip(found.joint.visits, judged, strict=True) if not isinstance(own, str)]))
     latest = {visit.attachment: i for i, visit in enumerate(found.joint.visits)}.values()
     results = [(place, own, i in latest and not no_report) for i, (place, own) in enumerate(
         zip(places, judged, strict=True)) if not isinstance(own, str)]
@@ -274,7 +277,9 @@ def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
 def _next(document, plan, out):
     """What to do next: split what is not shared, else print what to enter."""
     talk.tell(f"The numbers are in {out}")
-    shared = next((r.result for r in document.runs if r.result is not None), None)
+    # The latest, and one that passed before one that failed: what is printed is entered.
+    shared = next((r.result for r in sorted(reversed(document.runs), key=lambda r: bool(r.failed))
+                   if r.result is not None), None)
     talk.follow(*(("together", plan) if document.sharing.differences or shared is None else
                   ("sheet", out / shared)))
     if document.sharing.differences:

@@ -5,6 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from calib.document.fields import Count, Maybe, Record, Spread, Text, Unit
+from calib.document.solved import Job
 
 
 class Histogram(Record):
@@ -33,6 +34,8 @@ class FleetRun(Record):
     """A run of those that want looking at."""
 
     run: Text
+    job: Job = Field(default_factory=Job)
+    fingerprint: Text = Field("", description="of its result; empty where it has none")
     status: Text
     variance_factor: Maybe
     edge95: Maybe = Field(description="m")

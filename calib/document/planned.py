@@ -16,6 +16,7 @@ from calib.document.fields import (
     Unbounded,
     Unit,
 )
+from calib.document.solved import Job
 
 Point = Annotated[list[Number], Field(min_length=3, max_length=3)]
 Pair = Annotated[list[Number], Field(min_length=2, max_length=2)]
@@ -188,6 +189,9 @@ class PlanRecord(Record):
     schema_: Annotated[int, Field(strict=True)] = Field(alias="schema")
     calib: Text
     rig: PlannedRig
+    job: Job = Field(default_factory=Job)
+    fingerprint: Text = Field("", description="of the rest of this document: the first 12 digits "
+                              "of a SHA-256")
     criterion: Literal["edge", "parameters"]
     seed: Count
     targets: list[Text] = Field(description="what may be shot")

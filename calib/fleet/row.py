@@ -10,9 +10,13 @@ FAULT, NOT_WRITTEN, INPUT, NOT_DETERMINED, NOT_CONVERGED, FAILED, NOT_YET, PASSE
     "fault of the program", "not written", "input at fault", "not determined", "not converged",
     "gates failed", "not yet", "passed")
 
+#: What says whose run it is.
+WHOSE = ("machine", "serial", "date", "fingerprint")
+
 #: Columns of every row, in order; those of parameters come behind.
 COLUMNS = ("run", "inputs", "status", "message", "seconds", "megabytes", "bytes", "rig", "shots",
-           "poses", "variance_factor", "dof", "rms_3d_m", "edge95_m", "failed", "suspects")
+           "poses", "variance_factor", "dof", "rms_3d_m", "edge95_m", "failed", "suspects",
+           *WHOSE)
 
 #: What a parameter has in a row: its columns are ``NAME``, ``NAME.sd`` and so on, in m and deg.
 OF_PARAMETER = ("", ".sd", ".tape", ".tape_sd", ".z")
@@ -33,6 +37,8 @@ def solved_row(document: ResultRecord) -> dict[str, Any]:
         "edge95_m": document.goal.within95 if document.verdict.passed else None,
         "failed": ", ".join(document.verdict.failed),
         "suspects": sum(s.beyond_chance for s in document.suspects),
+        "machine": document.job.machine, "serial": document.job.serial,
+        "date": document.job.date, "fingerprint": document.fingerprint,
         "parameters": {p.name: [p.value, p.sd, p.tape, p.tape_sd, p.z, p.unit]
                        for p in document.parameters if p.sd is not None},
     }

@@ -139,6 +139,14 @@ class PosesExchanged(Fact):
 
 
 @dataclass(frozen=True)
+class ShotsExchanged(Fact):
+    """Two shots of one target in two poses, by their ids."""
+
+    first: str
+    second: str
+
+
+@dataclass(frozen=True)
 class StandOfPose(Fact):
     """A pose labelled with one stand and taken at another."""
 

@@ -61,6 +61,9 @@ _WORSE_EDGE = 2.0
 _RELABELLINGS = ("corners", "exchanged columns", "sign", "two signs", "heights", "axes")
 _AS_WELL, _ANOTHER_MACHINE = 6.0, 6.0
 
+#: Of so many shots that are out each two are tried exchanged, at most.
+_SHOTS_OUT = 8
+
 #: More than this share of the shots is no longer a matter of single values.
 _MOST_SINGLE = 1 / 6
 
@@ -152,7 +155,11 @@ class Search:
     def try_everything(self) -> None:
         """All explanations, the best of them solved properly."""
         self._try_single_values()
-        self._try_misbooked()
+        out = () if self.suspects is None else np.flatnonzero(self.suspects.shot_mask)[:_SHOTS_OUT]
+        count = len(self.run.shots)
+        self._try_all(pose_mistakes.exchanged_shots(self.run, out), count * (count - 1) // 2)
+        if not self._something_fits:
+            self._try_misbooked()
         changes = changes_of(self.run)
         every = np.ones(len(self.run.poses.ids), bool)
         whole = [mistake_in(self.run, change, every) for change in changes]

@@ -3,12 +3,12 @@
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
-from itertools import count, pairwise
+from itertools import combinations, count, pairwise
 
 import numpy as np
 
 from calib.judge.changed import exchanged, with_readings, with_shots
-from calib.judge.facts import LateLabel, Moved, PosesExchanged, StandOfPose
+from calib.judge.facts import LateLabel, Moved, PosesExchanged, ShotsExchanged, StandOfPose
 from calib.judge.mistakes import Mistake
 from calib.run.records import Run
 
@@ -37,6 +37,19 @@ def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]
             mistakes.append(Mistake("exchanged poses", PosesExchanged(ids[a], ids[b], True),
                                     readings, poses=(a, b)))
     return mistakes
+
+
+def exchanged_shots(run: Run, shots: Iterable[int]) -> list[Mistake]:
+    """Two of some shots, of one target, that carry each other's pose."""
+    ids, pose, target = run.shots.ids, run.shots.pose, run.shots.target
+
+    def exchange(run, a, b):
+        order = exchanged(np.arange(len(run.shots)), a, b)
+        return with_shots(run, pose=run.shots.pose[order])
+
+    return [Mistake("exchanged shots", ShotsExchanged(ids[a], ids[b]),
+                    partial(exchange, a=a, b=b), poses=(int(pose[a]), int(pose[b])))
+            for a, b in combinations(shots, 2) if target[a] == target[b] and pose[a] != pose[b]]
 
 
 def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:

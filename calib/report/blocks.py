@@ -6,6 +6,7 @@ reader (and a test) can trace it.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
@@ -123,6 +124,18 @@ class Picture:
     def across(self) -> bool:
         """Whether it takes the whole width of a page."""
         return self.size[0] > COLUMN
+
+
+def in_two(name: str, title: str, alternative: str, draw: Callable, plots: Sequence,
+           height: Callable[[int], float]) -> list[Picture]:
+    """Many plots, two across, as two pictures of a column: legible on a telephone, side by side.
+
+    `draw(figure, document, plots)` draws some of them, in `height(count)` inches.
+    """
+    half = 2 * -(-len(plots) // 4)
+    return [Picture(name + more, title + (", continued" if more else ""), alternative,
+                    partial(draw, plots=part), (COLUMN, height(len(part))))
+            for more, part in (("", plots[:half]), ("-continued", plots[half:])) if part]
 
 
 @dataclass(frozen=True)

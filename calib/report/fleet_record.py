@@ -6,7 +6,8 @@ from importlib.metadata import version
 import numpy as np
 
 from calib.document.fleet import FleetParameter, FleetRecord, FleetRun, Histogram
-from calib.fleet.row import FAILED, STATES
+from calib.document.solved import Job
+from calib.fleet.row import FAILED, STATES, WHOSE
 from calib.report.numbers import number
 
 #: Runs that the page lists, and sds beyond which a difference is odd.
@@ -34,6 +35,7 @@ def fleet_document(column: Column, units: Mapping[str, str],
     names, edge = column("run"), column("edge95_m")
     worst = np.lexsort((names.astype(str), -np.nan_to_num(factor), rank))[:WORST]
     failed, message = column("failed"), column("message")
+    whose = {name: column(name) for name in WHOSE}
     return FleetRecord(
         schema_=1,
         calib=version("calib"),
@@ -44,6 +46,8 @@ def fleet_document(column: Column, units: Mapping[str, str],
         worst=[FleetRun(run=names[i], status=status[i], variance_factor=number(factor[i]),
                         edge95=number(edge[i]),
                         says="; ".join(filter(None, (failed[i], message[i]))),
+                        job=Job(**{name: whose[name][i] for name in WHOSE[:-1]}),
+                        fingerprint=whose[WHOSE[-1]][i] or "",
                         report=report_of(names[i]) if rank[i] >= STATES.index(FAILED) else None)
                for i in worst],
         seconds=_mean(seconds), bytes_per_run=_mean(size),

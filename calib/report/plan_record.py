@@ -1,5 +1,6 @@
 """A plan as a document (JSON numbers, m and deg) and as the rows of plan.csv."""
 
+import hashlib
 from collections.abc import Sequence
 from importlib.metadata import version
 
@@ -8,6 +9,7 @@ import numpy as np
 from calib.chain.circle import wrapped
 from calib.chain.rig import Rig
 from calib.document import planned
+from calib.document.solved import Job
 from calib.edge import edge_points
 from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import joints_at
@@ -54,6 +56,7 @@ def plan_document(
         schema_=SCHEMA,
         calib=version("calib"),
         rig=planned.PlannedRig(name=rig.name, title=rig.title),
+        job=Job(**rig.job),
         criterion=plan.criterion,
         seed=task.seed,
         targets=[rig.target_names[t] for t in task.targets],
@@ -85,9 +88,15 @@ def plan_document(
         curve=None if grown is None else planned.CurveRecord.like(
             grown, edge_only=None if edge_only is None else planned.Growth.like(edge_only)),
     )
+    return _told(document)
+
+
+def _told(document: planned.PlanRecord) -> planned.PlanRecord:
+    """The document with its fingerprint and its sentences."""
+    digits = hashlib.sha256(document.model_dump_json().encode()).hexdigest()[:12]
     return document.model_copy(update={
-        "says": promises(document), "assumptions": assumptions(document),
-        "reach": pole_reach(document.poses, task.site.foot_height, "plan")})
+        "fingerprint": digits, "says": promises(document), "assumptions": assumptions(document),
+        "reach": pole_reach(document.poses, document.site.foot_height, "plan")})
 
 
 def _predicted(plan):

@@ -15,6 +15,7 @@ from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
 from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
+from calib.report.words.job import fingerprint_words, job_words
 
 #: Poses on a printed page at most; as many on each as there must be.
 POSES_PER_PAGE = 6
@@ -134,7 +135,8 @@ def sheet_of(document: PlanRecord) -> Sheet:
     ground, size = -document.site.foot_height, -(-count // -(-count // POSES_PER_PAGE))
     return Sheet(
         title="Pose sheet",
-        subtitle=f"{document.rig.title}: {count} {'pose' if count == 1 else 'poses'}, "
+        subtitle=f"{_job(document)}{document.rig.title}: {count} "
+        f"{'pose' if count == 1 else 'poses'}, "
         f"{stands} {'stand' if stands == 1 else 'stands'}. Made with calib {document.calib}.",
         pages=[rows[i : i + size] for i in range(0, count, size)],
         readings=[f"{spoken(name)}, {unit}" for name, unit in units.items()],
@@ -142,6 +144,13 @@ def sheet_of(document: PlanRecord) -> Sheet:
         behind=Frame.of(behinds),
         ground=ground,
     )
+
+
+def _job(document):
+    """The job, and what ties the sheet to its plan.json; what is not there is left out."""
+    digits = fingerprint_words(document)
+    told = ", ".join(filter(None, (job_words(document.job), digits and f"plan {digits}")))
+    return told and f"{told}. "
 
 
 def _cell(name, target, tolerance, unit):

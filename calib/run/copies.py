@@ -47,7 +47,8 @@ def tell_copies(
         findings.complain(file[row], line[row], None, says,
                           "each shot once: a copy counts twice")
     else:
-        findings.note(file[row], f"{says}: copies would count twice", line[row])
+        findings.note(file[row], f"{says}: a copy would count twice; a mark that "
+                      "did not move may be shot so again", line[row])
 
 
 def note_same_readings(

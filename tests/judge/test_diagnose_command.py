@@ -141,6 +141,30 @@ def test_with_a_known_machine(calib_command, rig, tmp_path):
     assert (tmp_path / "mended" / "tape.csv").read_text("utf-8") == tape
 
 
+def test_a_solution_without_single_values_has_its_own_result(simulated, calib_command, tmp_path):
+    """One shot 200 mm out: the next command has a place of its own for its result."""
+    folder = simulated(tmp_path / "run", "--poses", 12, "--seed", 5)
+
+    def out(cells):
+        if cells["shot"] == "03-edge_left":
+            cells["east"] = f"{float(cells['east']) + 0.2:.4f}"
+
+    edited(folder / "shots.csv", out)
+    _, _, err = calib_command("diagnose", folder)
+    assert err.splitlines()[-1].endswith(f"--out {folder / 'result-without'}")
+
+
+def test_two_shots_exchanged_between_poses_are_named(simulated, calib_command, tmp_path):
+    """Equal and opposite misses are one mistake, not two; the corrected copy fits."""
+    folder = simulated(tmp_path / "run", "--poses", 12, "--seed", 5)
+    other = {"03-edge_left": "07", "07-edge_left": "03"}
+    edited(folder / "shots.csv", lambda cells: cells.update(
+        pose=other.get(cells["shot"], cells["pose"])))
+    _, out, _ = calib_command("diagnose", folder, "--apply", tmp_path / "mended")
+    assert out.startswith("Shots 03-edge_left and 07-edge_left are exchanged.")
+    assert "by 1.0 times after the edit" in out or "by 0.9 times after the edit" in out
+
+
 def test_a_shot_booked_under_the_wrong_target_is_renamed(calib_command, simulated, tmp_path):
     """Nobody is sent to shoot it again: the copy has the right name."""
     run, copy = tmp_path / "run", tmp_path / "copy"

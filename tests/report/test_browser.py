@@ -7,13 +7,20 @@ import subprocess
 import threading
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from itertools import chain
 from pathlib import Path
 
 import pytest
 
+from calib.document.fleet import FleetRecord
+from calib.document.together import Alone, OneRun, Over, Quantity, SharingTest, TogetherRecord
 from calib.plan import Task, make_plan, prepare
+from calib.report.figures.drawings import drawings
 from calib.report.pages.comparison import Side, comparison, comparison_sections
+from calib.report.pages.fleet import fleet_sections
+from calib.report.pages.history import additions, history_sections
 from calib.report.pages.sheet import sheet_files
+from calib.report.pages.together import together_sections
 from calib.report.plan_record import plan_document
 from calib.report.pose_sheet import sheet_files as pose_sheet
 from calib.report.press.html import page
@@ -24,8 +31,8 @@ from tests.report.conftest import record, with_example
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
 
-#: px; A4 at 96 dots per inch.
-SIZES = {"telephone": (390, 844), "tablet": (820, 1180), "desk": (1280, 900), "A4": (794, 1123)}
+#: px.
+SIZES = {"telephone": (390, 844), "tablet": (820, 1180), "desk": (1280, 900)}
 
 #: On a telephone tables of more columns may be pushed sideways.
 FEW = 6
@@ -35,7 +42,7 @@ LEGIBLE = 8.5
 
 #: Put before everything else of the page: what goes wrong while it loads.
 LISTEN = """<script>
-window.probe = {errors: [], blocked: [], over: []};
+window.probe = {errors: [], blocked: [], over: [], cut: [], broken: []};
 addEventListener("error", e => probe.errors.push(String(e.message)));
 addEventListener("securitypolicyviolation", e => probe.blocked.push(e.blockedURI));
 </script>"""
@@ -43,7 +50,7 @@ addEventListener("securitypolicyviolation", e => probe.blocked.push(e.blockedURI
 #: Put behind everything else: what the page is like.
 LOOK = """<script>
 for (const folded of document.querySelectorAll("details")) folded.open = true;
-const cut = [], room = document.documentElement.clientWidth;
+const cut = probe.cut, room = document.documentElement.clientWidth;
 const few = innerWidth < 500 ? FEW_COLUMNS : 99;
 const hidden = node => node.closest(".table")?.querySelectorAll("th").length > few;
 const own = node => [...node.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
@@ -64,6 +71,26 @@ for (const node of document.querySelectorAll("body *:not(script):not(style):not(
 for (const table of document.querySelectorAll(".table"))
   if (table.scrollWidth > table.clientWidth + 1 && table.querySelectorAll("th").length <= few)
     cut.push("table needs scrolling: " + table.textContent.trim().slice(0, 60));
+const written = node => {
+  const range = document.createRange(); range.selectNodeContents(node);
+  return range;
+};
+for (const row of document.querySelectorAll("tr")) {
+  const boxes = [...row.cells].map(c => written(c).getBoundingClientRect()).filter(b => b.width);
+  boxes.slice(1).forEach((b, i) => {
+    const a = boxes[i], level = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 3;
+    if (level && b.left - a.right < 1.5)
+      probe.cut.push("touching: " + row.textContent.slice(0, 60));
+  });
+}
+for (const button of document.querySelectorAll("th button")) {
+  const text = button.firstChild;
+  for (const word of text?.textContent.matchAll(/[^\\s-]+/g) ?? []) {
+    const range = document.createRange();
+    range.setStart(text, word.index); range.setEnd(text, word.index + word[0].length);
+    if (range.getClientRects().length > 1) probe.broken.push(word[0]);
+  }
+}
 for (const svg of document.querySelectorAll("figure svg")) {
   const frame = svg.getBoundingClientRect(), boxes = [];
   for (const text of svg.querySelectorAll("text")) {
@@ -93,7 +120,6 @@ button.click(); probe.ascending = values();
 probe.marked = button.parentElement.getAttribute("aria-sort");
 button.click(); probe.descending = values();
 }
-probe.cut = cut;
 probe.silent = [...document.querySelectorAll("svg, img")].filter(
   i => !(i.getAttribute("aria-label") || i.alt)).length;
 probe.fetched = performance.getEntriesByType("resource").map(r => r.name);
@@ -190,7 +216,7 @@ def test_a_page_in_a_browser(pages, tmp_path, name, size):
     assert probe["marked"] == "ascending"
 
 
-@pytest.mark.parametrize("which", ["fields", "comparison", "poses"])
+@pytest.mark.parametrize("which", ["fields", "comparison", "poses", "several runs"])
 def test_other_pages_on_a_telephone(document, document_aside, tmp_path, which):
     """What to type, two results, and the poses of a plan: whole, and of a legible size."""
     one, other = record(document), record(document_aside)
@@ -200,13 +226,54 @@ def test_other_pages_on_a_telephone(document, document_aside, tmp_path, which):
         told = comparison(*(Side(name, survey=Result(of, Path(name), "").survey)
                             for name, of in (("one", one), ("other", other))))
         html = page("report.html.j2", told, "Comparison", "", comparison_sections(told))
+    elif which == "several runs":
+        html = several_runs(one)
     else:
         made = make_plan(prepare(Task.for_rig(rig_and_parameters(one)[0], count=800)), poses=7)
         html = pose_sheet(plan_document(made, "a tape"))["pose-sheet.html"].decode()
         html = html.replace("default-src 'none'", "default-src 'none'; script-src 'unsafe-inline'")
-    probe = opened(html, tmp_path, *SIZES["telephone"], few=8)
+    probe = opened(html, tmp_path, *SIZES["telephone"], few=9)
+    assert probe["broken"] == [] or which == "fields"
+    assert probe.get("least", LEGIBLE) >= LEGIBLE
     assert probe["errors"] == [] and probe["cut"] == [] and probe["over"] == []
     assert probe["small"] == 0
+
+
+def several_runs(one):
+    """Pages of several runs, in one: a history, a fleet, runs adjusted together."""
+    results = additions([], [(f"2031-0{k}/result.json", str(k) * 64, one) for k in range(1, 8)])
+    shown = [history_sections(results, 6)]
+    rows = [p for p in one.parameters if p.sd]
+    bars = {"edges": [-0.004, -0.001, 0.002, 0.005], "counts": [3, 12, 7], "below": 0, "above": 1}
+    fleet = FleetRecord.model_validate({
+        "schema": 1, "calib": "0", "runs": 23, "states": {"gates failed": 1, "passed": 22},
+        "variance_factors": bars, "seconds": 0.7, "bytes_per_run": 3e5, "most_megabytes": 108,
+        "parameters": [{"name": p.name, "unit": p.unit, "runs": 23, "taped": 23, "beyond": 1,
+                        "median_difference": -0.0123, "spread": p.sd, "differences": bars}
+                       for p in rows],
+        "worst": [{"run": f"north/machine-{k}", "status": "gates failed", "variance_factor": 17.2,
+                   "edge95": 0.0213, "report": None,
+                   "says": "plausibility, global test, suspects, check-shot offset, check shots"}
+                  for k in range(3)]})
+    names = ["march", "april", "may"]
+    together = TogetherRecord.model_construct(
+        says="Invented.", passed=False, runs=[OneRun.model_construct(
+            name=name, attachment="grading_bucket", day="2031-03-04", job=one.job, shots=60,
+            poses=14, variance_factor=22.16, set_aside=["07-edge_left"], note="", result=name,
+            failed=["plausibility", "global test", "check-shot offset"]) for name in names],
+        sharing=SharingTest.model_construct(differences=[], same_precision=True, statistic=None,
+                                            justified=False),
+        quantities=[Quantity.model_construct(
+            name=f"{p.name} of attachment grading_bucket", unit=p.unit, value=p.value, sd=p.sd,
+            runs=names, alone=[Alone(run="may", value=p.value, sd=2 * p.sd)]) for p in rows],
+        over_time=[Over(name=f"{p.name} of attachment grading_bucket", unit=p.unit, value=p.value,
+                        sd=p.sd, runs=names, values=[p.value + p.sd] * 3, sds=[p.sd] * 3)
+                   for p in rows])
+    shown += [fleet_sections(fleet), together_sections(together)]
+    pictures = {}
+    for document, sections in zip((results, fleet, together), shown, strict=True):
+        pictures |= drawings(document, sections)
+    return page("report.html.j2", None, "Several runs", "", list(chain(*shown)), pictures=pictures)
 
 
 #: Touches a point, filters, and writes down what the page does.

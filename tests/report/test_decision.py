@@ -11,12 +11,15 @@ from calib.adjust.distributions import chi2_isf
 from calib.calibration import solve
 from calib.cli.solve import next_commands
 from calib.document.decision import Decision
-from calib.fleet.row import FAILED, NOT_YET, PASSED, solved_row
+from calib.document.solved import Job
+from calib.fleet.row import FAILED, NOT_YET, PASSED, columns_of, flat, solved_row
 from calib.judge.check import Offset, Origin, check_shots, common_offset
 from calib.judge.gates import OF_THE_REST
 from calib.judge.judgement import judge
+from calib.report.fleet_record import fleet_document
 from calib.report.pages.checked import checked_document
 from calib.report.pages.contents import contents
+from calib.report.pages.fleet import fleet_sections
 from calib.report.pages.report import foot
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.summary import summary
@@ -143,6 +146,20 @@ def test_a_row_of_a_fleet_has_three_states(of_gain, untold, document):
     rows = [solved_row(d) for d in (changed(document, met=True), untold, of_gain)]
     assert [row["status"] for row in rows] == [PASSED, NOT_YET, FAILED]
     assert rows[0]["edge95_m"] and rows[2]["edge95_m"] is None
+
+
+def test_pages_of_many_results_say_whose_they_are(document):
+    """Machine, serial number, date and fingerprint of each run stand on a fleet's page."""
+    whose = record(document).model_copy(update={
+        "job": Job(machine="Digger", serial="7", date="1 May"), "fingerprint": "ab12cd34ef56"})
+    columns = columns_of([solved_row(whose)])[0]
+    row = {**dict.fromkeys(columns), **flat(solved_row(whose), columns), "run": "r", "message": ""}
+
+    def column(name):
+        return np.array([row[name]], object if isinstance(row[name], str) else float)
+
+    listed = fleet_sections(fleet_document(column, {}, lambda _: None))[0].blocks[-1]
+    assert listed.rows[0][1] == "Digger (serial number 7), 1 May, ab12 cd34 ef56"
 
 
 def test_commands_after_a_result_that_is_not_yet(simulated, calib_command, tmp_path):

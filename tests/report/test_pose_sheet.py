@@ -11,6 +11,7 @@ import pytest
 from calib.chain.rig import rig_from_dict
 from calib.cli.simulate import STANDARD_RIG
 from calib.document.planned import Drawing, PlannedRig
+from calib.document.solved import Job
 from calib.plan.curve import curve
 from calib.plan.plan import make_plan
 from calib.plan.task import Task, prepare
@@ -44,6 +45,16 @@ def test_cautions_are_on_every_page_of_the_pdf(document, files):
     for text in pages:
         for caution in CAUTIONS:
             assert caution in text
+
+
+def test_machine_date_and_fingerprint_are_on_every_page(document):
+    """A sheet found in a cab tells whose it is, and which plan.json it belongs to."""
+    stated = document.model_copy(update={"job": Job(machine="Digger", serial="7", date="1 May")})
+    digits = document.fingerprint
+    told = f"Digger (serial number 7), 1 May, plan {digits[:4]} {digits[4:8]} {digits[8:]}"
+    made = sheet_files(stated)
+    assert len(digits) == 12 and told in made["pose-sheet.html"].decode("utf-8")
+    assert all(told in text for text in paper(made["pose-sheet.pdf"]))
 
 
 def test_page_shows_cautions_targets_and_places_to_write(document, files):

@@ -71,7 +71,7 @@ def plan_curve(figure: Canvas, document: PlanRecord) -> None:
     curve, total = document.curve, document.minutes.total
     if curve is None:
         raise ValueError("a plan without a curve")
-    ax = grid(figure, left=0.6, right=0.2, top=0.2, bottom=0.45)[0, 0]
+    ax = grid(figure, left=0.6, right=0.2, top=1.0, bottom=0.45)[0, 0]
     minutes, worst = np.array(curve.minutes, float), _millimetres(curve.worst)
     other, reached = curve.edge_only, 1000 * document.predicted.within95
     ax.plot(minutes, worst, color=PLAIN,
@@ -93,12 +93,14 @@ def plan_curve(figure: Canvas, document: PlanRecord) -> None:
         ax.axhline(goal, color=FLAG, linewidth=1.0, linestyle=(0, (6, 2, 1, 2)),
                    label=f"goal: {goal:g} mm")
         shown = max(shown, 1.25 * goal)
-    ax.set_ylim(0, shown)
+    # Plans of too few poses know nothing: what is near the plan must be legible.
+    ax.set_ylim(0, min(shown, 6 * max(reached, 1000 * (document.goal or 0))))
     ax.set_xlim(0, max(minutes[-1], 1.05 * total))
     ax.set_xlabel("minutes in the field")
-    ax.set_ylabel("edge known to at worst (mm, 95 %)")
     few_ticks(ax)
-    ax.legend(loc="upper right")
+    # Above the axes: a curve may be anywhere in them.
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.2, alignment="left",
+              title="edge known to at worst, mm (95 %)", title_fontsize=9)
 
 
 def _millimetres(sds):

@@ -65,12 +65,12 @@ class Plot:
 
     def __init__(self, lattice: Lattice, row: int, column: int, x_range: tuple[float, float],
                  y_range: tuple[float, float], *,
-                 x_label: str, y_labels: bool = True, y_whole: bool = False):
+                 x_label: str, y_labels: bool = True, x_whole: bool = False, y_whole: bool = False):
         self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
         self.corner = lattice.cell(row, column)
         (left, bottom), (width, height) = self.corner, lattice.size
         lattice.line([left, left, left + width], [bottom + height, bottom, bottom])
-        for value in _apart(_ticks(x_range, 4), x_range, width):
+        for value in _apart(_ticks(x_range, 4, x_whole), x_range, width):
             x, _ = self.place(value, y_range[0])
             lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
             lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")

@@ -169,7 +169,7 @@ def check_shots(figure: style.Canvas, document: ResultRecord) -> None:
     rows, every = thinned(len(shots), beyond, 60)
     place = np.arange(len(rows))
     tolerance = 1000 * check.tolerance
-    reach = 1.1 * max(np.abs(miss).max(), (np.abs(miss) + half).max(), tolerance)
+    reach = 1.2 * max((np.abs(miss) + half).max(), tolerance)
     panels = style.grid(figure, 3, share_x=True, between=(0.3, 0.28), bottom=1.2, top=0.48)[:, 0]
     for ax, axis, column, bars in zip(panels, AXES, miss.T, half.T, strict=True):
         style.zero_line(ax)

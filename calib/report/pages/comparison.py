@@ -263,7 +263,8 @@ def _rows_table(document, rows):
         ])
     return Table(
         "Quantity by quantity; the difference is second less first. Lengths in mm, angles in deg.",
-        ("quantity", "unit", "first", "second", "difference", "sd of it", "in sds", "verdict"),
+        ("quantity", "unit", "first", "second", "second less first", "sd of it", "in sds",
+         "verdict"),
         cells, [r.significant for r in rows])
 
 

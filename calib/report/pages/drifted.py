@@ -227,8 +227,8 @@ def drift_sections(document: DriftRecord) -> list[Section]:
                       "taped: a difference there may be smaller."), "note")]
           if document.moved else []),
         Table("Newer less older as they were solved, tape included. Lengths in mm, angles in "
-              "deg.", ("quantity", "unit", "older", "newer", "difference", "sd of it", "in sds",
-                       ""), rows, [bool(r.mark) for r in document.rows]),
+              "deg.", ("quantity", "unit", "older", "newer", "newer less older",
+                       "sd of it", "in sds", ""), rows, [bool(r.mark) for r in document.rows]),
         *([] if document.edge is None else edge_blocks(document.edge)),
     ]
     return [Section("drift", "What has moved", tuple(blocks))]

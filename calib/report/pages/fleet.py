@@ -2,19 +2,21 @@
 
 from calib.document.fleet import FleetRecord
 from calib.report.blocks import (
-    ACROSS,
     COLUMN,
     Link,
+    Name,
     Picture,
     Section,
     Table,
     Text,
     fixed,
+    in_two,
     mm,
     words,
 )
 from calib.report.figures import fleet as figures
 from calib.report.numbers import SHOWN
+from calib.report.words.job import fingerprint_words, job_words
 
 
 def fleet_sections(document: FleetRecord) -> list[Section]:
@@ -34,12 +36,14 @@ def fleet_sections(document: FleetRecord) -> list[Section]:
 
 
 def _worst(document):
-    rows = [[w.run if w.report is None else Link(w.run, w.report), w.status,
+    rows = [[w.run if w.report is None else Link(w.run, w.report), ", ".join(filter(None, (
+                job_words(w.job), fingerprint_words(w)))) or "-", w.status,
              fixed(w.variance_factor, 2), mm(w.edge95), w.says] for w in document.worst]
     return Table("The worst first; where a report is drawn the name leads to it. Edge at 95 %, "
                  "worst over the envelope, mm.",
-                 ("run", "status", "variance factor", "edge", "what it says"), rows,
-                 [w.status != "passed" for w in document.worst], wide=(4,), total=document.runs)
+                 ("run", "machine and inputs", "status", "variance factor", "edge",
+                  "what it says"), rows,
+                 [w.status != "passed" for w in document.worst], wide=(1, 5), total=document.runs)
 
 
 def _parameters(document):
@@ -47,7 +51,7 @@ def _parameters(document):
     for p in document.parameters:
         label, factor = SHOWN[p.unit]
         decimals = 1 if p.unit == "m" else 3
-        rows.append([p.name, label, fixed(p.runs, 0), fixed(p.taped, 0),
+        rows.append([Name(p.name), label, fixed(p.runs, 0), fixed(p.taped, 0),
                      fixed(p.median_difference, decimals, factor, True),
                      fixed(p.spread, decimals, factor), fixed(p.beyond, 0)])
     return Table("Solved less taped over all runs: median, half of what holds 68 %, and how many "
@@ -57,10 +61,10 @@ def _parameters(document):
 
 def _pictures(document):
     taped = [p for p in document.parameters if p.differences is not None]
-    if taped:
-        yield Picture("against-tape", "Solved less taped, runs by size of the difference",
-                      "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
-                      figures.against_tape, (ACROSS, figures.height(len(taped))))
+    yield from in_two(
+        "against-tape", "Solved less taped, runs by size of the difference",
+        "A histogram per parameter over the middle 98 % of the runs; a line at zero.",
+        figures.against_tape, taped, figures.height)
     if document.variance_factors is not None:
         yield Picture("misfits", "How well the runs fit",
                       "A histogram of the logarithm of the variance factor; a line where the "

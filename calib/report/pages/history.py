@@ -7,16 +7,16 @@ before: a line that was edited or taken out breaks the links of those after it.
 import csv
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
-from calib.report.blocks import Name, Picture, Section, Table, Text, words
+from calib.report.blocks import Name, Section, Table, Text, in_two, words
 from calib.report.figures.small_multiples import Lattice, Plot
-from calib.report.figures.style import INK, PLAIN, Canvas
+from calib.report.figures.style import INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
 from calib.report.words.job import job_words
@@ -28,6 +28,9 @@ COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs
 #: Whether every gate passed, in the file and on the page.
 _PASSED = {True: "yes", False: "no", None: "not yet"}
 _GATES = {True: "passed", False: "FAILED", None: "NOT YET: no taped length tells the scale"}
+
+#: Plots that stand beside each other.
+_BESIDE = 2
 
 #: The previous hash of the first line.
 NOTHING = "0" * 64
@@ -210,12 +213,12 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
     values = Table(f"Values ± one sd of the last {len(latest)} results",
                    ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
     moving = moving_names(results)
-    picture = () if len(results) < 2 or not moving else (Picture(
+    pictures = [] if len(results) < 2 else in_two(
         "quantities", "Each quantity over the results",
         "A small panel per quantity: its value less that of the first result in mm or deg, with "
         "bars of two sds, in the order of the results.", quantities,
-        (7.1, 0.7 + 1.15 * -(-len(moving) // 3))),)
-    return [Section("history", "History", (listed, values, *picture))]
+        moving, lambda count: 0.7 + 1.3 * -(-count // _BESIDE))
+    return [Section("history", "History", (listed, values, *pictures))]
 
 
 def _value_text(cell):
@@ -232,11 +235,10 @@ def moving_names(results: list[Entry]) -> list[str]:
         name for r in results for name, (_, sd, _) in r.values.items() if sd))
 
 
-def quantities(figure: Canvas, results: list[Entry]) -> None:
+def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
     """Change of each quantity since the first result that has it, with bars of two sds."""
-    names = moving_names(results)
-    lattice = Lattice(figure, -(-len(names) // 3), 3, top=0.4, gap=(0.5, 0.6))
-    for k, name in enumerate(names):
+    lattice = Lattice(figure, -(-len(plots) // _BESIDE), _BESIDE, top=0.4, gap=(0.5, 0.6))
+    for k, name in enumerate(plots):
         have = [r for r in results if name in r.values]
         x = np.array([r.number for r in have])
         value, sd = np.array([[r.values[name][0], r.values[name][1] or 0.0]
@@ -244,13 +246,13 @@ def quantities(figure: Canvas, results: list[Entry]) -> None:
         label, factor = SHOWN[have[0].values[name][2]]
         change, bar = factor * (value - value[0]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
-        plot = Plot(lattice, *divmod(k, 3), (0.5, results[-1].number + 0.5), (-reach, reach),
-                    x_label="result")
+        plot = Plot(lattice, *divmod(k, _BESIDE), (0.5, results[-1].number + 0.5), (-reach, reach),
+                    x_label="result", x_whole=True)
         for xi, ci, bi in zip(x, change, bar, strict=True):
             lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
         lattice.line(*plot.place(x, change), PLAIN)
         lattice.axes.scatter(*plot.place(x, change), s=12, color=PLAIN)
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06,
-                     f"{spoken(name)}, {label} (n = {len(x)})")
+                     f"{short(spoken(name), 24)}, {label}")
     lattice.finish()

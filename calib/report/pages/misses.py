@@ -91,10 +91,10 @@ def _value(name, document):
 def misfits(document: ResultRecord) -> Section:
     """Suspects and what was set aside, noise and trends, then shots and readings, worst first."""
     number = residuals.numbers(document)
-    suspects = [(f"suspect {number[s.name]}" if s.beyond_chance
-                 else f"flagged {number[s.name]}, perhaps chance", words(s.says))
+    suspects = [(f"suspect (no. {number[s.name]})" if s.beyond_chance
+                 else f"flagged (no. {number[s.name]}), perhaps chance", words(s.says))
                 for s in document.suspects]
-    aside = [(f"set aside {number[s.name]}", words(f"{_value(s.name, document)}: {s.reason}"))
+    aside = [(f"set aside (no. {number[s.name]})", words(f"{_value(s.name, document)}: {s.reason}"))
              for s in document.set_aside.values]
     rows = tuple(aside + suspects)
     said = Items(rows) if rows else Text(words("Nothing is suspect."))

@@ -3,13 +3,13 @@
 from calib.document.solved import Job
 from calib.document.together import TogetherRecord
 from calib.report.blocks import (
-    ACROSS,
     Items,
-    Picture,
+    Name,
     Section,
     Table,
     Text,
     fixed,
+    in_two,
     value_cells,
     words,
 )
@@ -47,10 +47,10 @@ def over_time_sections(document: TogetherRecord) -> list[Section]:
     numbered = ", ".join(f"{i} {run.name}" for i, run in enumerate(document.runs, 1))
     rows = [row for one in document.over_time for row in _of_runs(one)]
     return [Section("time", "Each quantity over time", (
-        Picture("over-time", "Each quantity run by run, less its shared value",
+        *in_two("over-time", "Each quantity run by run, less its shared value",
                 "Points with 95 % bars: this quantity another in every run, everything else "
-                "shared. Grey band: 95 % of the shared value.", over_time,
-                (ACROSS, height(document))),
+                "shared. Grey band: 95 % of the shared value.", over_time, document.over_time,
+                height),
         Text(words(f"Runs: {numbered}.")),
         Table("This quantity another in every run, everything else shared. Lengths in mm, angles "
               "in deg.", ("quantity", "unit", "shared", "sd", "run", "run less shared",
@@ -65,7 +65,7 @@ def _of_runs(one):
     told = [(run, v - one.value, s) for run, v, s in zip(one.runs, one.values, one.sds, strict=True)
             if v is not None]
     for k, (run, off, s) in enumerate(told):
-        shared = [one.name, label, value, sd] if k == 0 else ["", "", None, None]
+        shared = [Name(one.name), label, value, sd] if k == 0 else ["", "", None, None]
         yield [*shared, run, fixed(off, decimals, factor, True), fixed(s, decimals, factor),
                fixed(off / s if s else None, 1, 1.0, True)]
 
@@ -103,7 +103,7 @@ def _quantities(document):
         label, _ = SHOWN[q.unit]
         value, sd, decimals = value_cells(q.value, q.sd, q.unit)
         best = _best_alone(q)
-        rows.append([q.name, label, value, sd if q.sd is not None else "held",
+        rows.append([Name(q.name), label, value, sd if q.sd is not None else "held",
                      None if best is None else fixed(best, decimals, SHOWN[q.unit][1]),
                      None if best is None or not q.sd else fixed(best / q.sd, 2),
                      fixed(len(q.runs), 0)])

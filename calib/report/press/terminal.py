@@ -6,9 +6,12 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table as RichTable
 
-from calib.report.blocks import Items, Name, Number, Section, Table, Text
+from calib.report.blocks import Items, Number, Section, Table, Text
 
 WIDTH = 100
+
+#: Words of more characters, such as paths, may break.
+_WORD = 24
 
 
 def console() -> Console:
@@ -38,12 +41,26 @@ def plain(sections: list[Section]) -> str:
 
 
 def _table(block):
+    """A table, or a list where columns as wide as their words are wider than the text may be."""
+    cells = [["" if cell is None else str(cell) for cell in row] for row in block.rows]
+    columns = list(zip(block.columns, *cells, strict=True))
+    widths = [max(map(len, column)) for column in columns]
+    least = [max(min(len(word), _WORD) for text in column for word in text.split() or "-")
+             for column in columns]
+    room = WIDTH - 3 * len(columns)
+    if sum(least) > room:
+        return "\n".join([block.caption, *("- " + "; ".join(
+            f"{heading} {text}" if k else text
+            for k, (heading, text) in enumerate(zip(block.columns, row, strict=True)) if text)
+            for row in cells), ""])
+    while sum(widths) > room:
+        widest = max(range(len(widths)), key=lambda k: widths[k] * (widths[k] > least[k]))
+        widths[widest] -= 1
     table = RichTable(box=SIMPLE_HEAD, pad_edge=False, title=block.caption, title_justify="left")
     for k, heading in enumerate(block.columns):
         numeric = any(isinstance(row[k], Number) for row in block.rows)
-        whole = numeric or any(isinstance(row[k], Name) for row in block.rows)
-        table.add_column(heading, justify="right" if numeric else "left", no_wrap=whole,
+        table.add_column(heading, justify="right" if numeric else "left", width=widths[k],
                          overflow="fold")
-    for row in block.rows:
-        table.add_row(*("" if cell is None else str(cell) for cell in row))
+    for row in cells:
+        table.add_row(*row)
     return table

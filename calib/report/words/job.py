@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+from calib.document.fleet import FleetRun
+from calib.document.planned import PlanRecord
 from calib.document.record import ResultRecord
 from calib.document.solved import Job
 
@@ -31,7 +33,7 @@ def job_words(job: Job) -> str:
     return ", ".join(filter(None, (machine, job.attachment, job.place, job.date, by)))
 
 
-def fingerprint_words(document: ResultRecord) -> str:
+def fingerprint_words(document: ResultRecord | PlanRecord | FleetRun) -> str:
     """The fingerprint of the inputs in groups that can be read aloud; empty if there is none."""
     text = document.fingerprint
     return " ".join(text[i:i + 4] for i in range(0, len(text), 4))

@@ -187,6 +187,12 @@ def _(fact: facts.PosesExchanged) -> Told:
 
 
 @told.register
+def _(fact: facts.ShotsExchanged) -> Told:
+    return Told(f"Shots {fact.first} and {fact.second} are exchanged.",
+                "Exchange their poses in shots.csv.")
+
+
+@told.register
 def _(fact: facts.StandOfPose) -> Told:
     return Told(f"Pose {fact.pose} has the label of stand {fact.label} but was taken at stand "
                 f"{fact.stand}.",
