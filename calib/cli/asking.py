@@ -1,5 +1,8 @@
 """Questions to the person at the terminal; nobody is asked where nobody can answer."""
 
+import io
+import os
+import stat
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -14,12 +17,26 @@ def somebody_answers() -> bool:
     return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
 
 
+def answers_come() -> bool:
+    """Whether there are answers: a person, or a pipe or file with them in it."""
+    if somebody_answers():
+        return True
+    try:
+        kind = os.fstat(sys.stdin.fileno()).st_mode
+    except (AttributeError, OSError, ValueError):
+        return False
+    written = stat.S_ISFIFO(kind) or stat.S_ISREG(kind)
+    typed = sys.stdin.buffer
+    return written and isinstance(typed, io.BufferedReader) and typed.peek(1) != b""
+
+
 def _line(prompt):
     talk.tell(prompt)
     try:
         return input("> ").strip()
     except EOFError:
-        talk.tell("No answer: nothing was written.")
+        talk.tell("The answers end here, and this one is missing: nothing was written. An empty "
+                  "line takes what is proposed; --yes takes it everywhere.")
         raise typer.Exit(talk.INPUT) from None
 
 

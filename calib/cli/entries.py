@@ -51,12 +51,14 @@ def entries(
     from calib.report.pages.entries import determined_sections
     from calib.report.press.terminal import plain
     from calib.run.beforehand import described
-    from calib.run.complaints import Findings
+    from calib.run.complaints import Findings, InputError
     from calib.run.entries_file import completed, read_entries_file
     from calib.run.text import file_text
 
     if not file.exists():
         talk.follow_line(f"calib entries example > {shlex.quote(str(file))}")
+        raise InputError.of(file, "no such file",
+                            "a list of entries (calib entries example prints one)")
     rig = described(name or str(file.parent))
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))

@@ -34,7 +34,8 @@ def new(
     """Make a run folder to fill in: every file with its columns, comments and the cautions.
 
     Asks what the machine is like, what was taped, which instrument, and how well the edge must be
-    known; an empty line takes the default. Where nobody can answer, defaults are taken.
+    known; an empty line takes the default. A pipe may answer, a line each; where nobody does,
+    defaults are taken, and that is said.
     """
     from calib.chain.rig import rig_from_dict, template_names
     from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
@@ -45,26 +46,33 @@ def new(
     if rig is not None and rig not in template_names():
         raise InputError.of("--rig", quote(rig),
                             f"a shipped rig: one of {', '.join(template_names())}")
+    if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on
+        talk.follow("plan", folder)
     refuse_filled(folder)
     begun, profile = Begun(), ""
-    asked = not yes and asking.somebody_answers()
+    asked = not yes and asking.answers_come()
     if asked:
         rig = rig or _which_rig(template_names())
         begun, profile = _begun(rig)
+    elif not yes:
+        talk.tell("Nobody answers here: every question takes its default.")
     rig = rig or STANDARD
     machine = rig_from_dict({"template": rig, "values": dict(begun.taped)})
     files: dict[str, Any] = {**blank_files(CAUTIONS, rig, begun)}
-    files["machine.png"] = machine_png(machine)
+    files["machine.png"] = machine_png(machine, begun.taped)
     if profile:
         files[PROFILE] = profile
     write_new_folder(folder, files)
     talk.tell_cautions()
-    # Who was asked has seen the drawing.
-    talk.result("\n".join([*machine_legend(machine), f"Drawn in {folder / 'machine.png'}."])
-                if asked else machine_in_characters(machine))
+    # Who was asked has seen the drawing and the list: what was taped is new.
+    talk.result("\n".join([
+        *(line for line in machine_legend(machine) if line.split()[1] in begun.taped),
+        f"Drawn in {folder / 'machine.png'}."])
+        if asked else machine_in_characters(machine, begun.taped))
     named = shlex.quote(str(folder))
-    talk.result(f"Fill in the files in {folder}, or calib import FILES --into {named}; then: calib "
-                f"solve {named}\nOr all of it on a page beside the machine: calib yard {named}")
+    talk.result(f"Plan the poses; shoot them; fill in the files in {folder}, or calib import FILES "
+                f"--into {named}; then: calib solve {named}\nOr all of it on a page beside the "
+                f"machine: calib yard {named}")
     talk.follow("plan", folder)
 
 
@@ -77,9 +85,12 @@ def _which_rig(names):
     machines = [rig_from_template(name) for name in names]
     while True:
         chosen = asking.choose("What is the machine like?", [m.title for m in machines])
-        talk.tell(machine_in_characters(machines[chosen]))
+        talk.tell(machine_in_characters(machines[chosen], ()))
         if asking.agreed("Is it built like this?"):
             return names[chosen]
+        talk.tell("If none of them is: take the nearest. Its rig.toml can give the machine other "
+                  "dimensions, members and sensors (calib rig show "
+                  f"{names[chosen]} describes this one).")
 
 
 def _begun(rig):
@@ -138,5 +149,6 @@ def _instrument(text):
 
     try:
         return text, declare({"instrument": read_instrument([text], "the instrument")})
-    except (DeclarationError, typer.BadParameter) as error:
-        raise ValueError(str(error)) from None
+    except (DeclarationError, typer.BadParameter):
+        raise ValueError(f"{text} is not enough: write the angle's, a comma, and the distance's "
+                         f"fixed part and its growth, such as {_INSTRUMENT}.") from None

@@ -34,6 +34,10 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
         return "solve", run, *solved_with(document)
     if not document.verdict.passed:
         return "diagnose", run, *known_with(document)
+    listed = document.entries
+    if listed is not None and listed.complete:  # a check finds nothing lacking: it is to be changed
+        return ("solve", run, *solved_with(document)) if entries is None else (
+            "sheet", result, "--entries", entries)
     return "entries", "check", entries or run / ENTRIES, run
 
 

@@ -199,6 +199,9 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     if document.to_tape is not None and document.decision is Decision.NOT_YET:
         return [f"Once {document.to_tape.name} is in {_typed(run / TAPE)}: "
                 f"{shlex.join(('calib', 'solve', str(run), *solved_with(document)))}"]
+    if document.verdict.passed and document.entries is not None and document.entries.complete:
+        return [f"Once {_typed(run / ENTRIES)} is put right: "
+                f"{shlex.join(('calib', 'solve', str(run), *solved_with(document)))}"]
     if document.verdict.passed:
         return [f"To see what the list lacks: calib entries check {_typed(run / ENTRIES)} "
                 f"{_typed(run)}"]

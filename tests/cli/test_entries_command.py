@@ -64,6 +64,11 @@ def test_what_lacks_is_added_ready_to_be_filled_in(calib_command, folder):
     assert calib_command("entries", "complete", whole, "tilt_rotator")[1] == out
 
 
+def test_a_list_that_is_not_there_is_what_is_complained_of(calib_command, folder):
+    status, _, err = calib_command("entries", "check", folder / "none.toml")
+    assert status == 3 and "none.toml: found no such file" in err and "rig.toml" not in err
+
+
 def test_complaints_name_the_line(calib_command, example):
     """All at once, each with its line; nothing else is said."""
     lines = example.read_text("utf-8").splitlines()
@@ -153,6 +158,8 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     status, _, err = calib_command("sheet", run / "result", "--entries", example)
     said = " ".join(err.split())
     assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 1.0" in said
+    # A check would find nothing lacking: what is to be changed is named.
+    assert "Make rotate_zero an [[entry]]" in said and "Next: calib sheet" in said
     page = _told(run / "result/sheet.html")
     assert "The system is said to hold the rotate zero at 12 deg" in page
 

@@ -1,6 +1,8 @@
 """``calib new``: asked by a person, or by nobody."""
 
 import builtins
+import subprocess
+import sys
 
 import pytest
 
@@ -121,3 +123,35 @@ def test_a_filled_folder_is_refused_before_the_questions(calib_command, tmp_path
     left = answers("1")
     status, _, err = calib_command("new", tmp_path)
     assert status == 3 and left == ["1"] and "a folder with files in it" in err
+
+
+def test_a_pipe_answers_as_a_person_does(tmp_path):
+    """Its lines are taken, and what it does not answer is not made up."""
+    def piped(folder, text):
+        return subprocess.run([sys.executable, "-m", "calib", "new", str(tmp_path / folder)],
+                              input=text, capture_output=True, text=True, check=False)
+
+    done = piped("whole", "1\nyes\n4.9\n2.3\n" + 8 * "\n")
+    assert done.returncode == 0, done.stderr
+    assert "boom_length,4.9,0.005,m" in (tmp_path / "whole" / "tape.csv").read_text()
+    short = piped("short", "1\nyes\n4.9\n")
+    assert short.returncode == 3 and not (tmp_path / "short").exists()
+    assert "this one is missing: nothing was written" in short.stderr
+    told = piped("none", "")
+    assert told.returncode == 0 and "every question takes its default" in told.stderr
+
+
+def test_what_nobody_typed_is_said_not_to_be_measured(calib_command, tmp_path, answers):
+    """The list stands once; half an answer about the instrument is told what is wanted."""
+    answers("", "no", "1", "yes", "4.9", *3 * ("",), "1", "3", "")
+    status, out, err = calib_command("new", tmp_path / "mine")
+    assert status == 0 and "(from the template, not measured)" in err
+    assert "boom_length 4.900 m" in out and "stick_length" not in out and "not measured" not in out
+    assert "If none of them is" in err and "calib rig show" in err
+    assert "3 is not enough" in err and "such as 5 arcsec, 2 mm + 2 ppm" in err
+
+
+def test_a_run_that_is_there_already_is_gone_on_with(calib_command, tmp_path):
+    calib_command("new", tmp_path / "mine", "--yes")
+    status, _, err = calib_command("new", tmp_path / "mine")
+    assert status == 3 and err.splitlines()[-1] == f"Next: calib plan {tmp_path / 'mine'}"

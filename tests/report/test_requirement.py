@@ -74,8 +74,21 @@ def test_in_work_the_list_is_on_top_as_well(document):
         if p.name in rig.moving_edge]}, rig))
     off, goal = told.entries.off, told.goal
     says = said(told)[1][1]
-    assert off > 0.002 and f"and {1000 * off:.1f} mm for the list" in says
+    assert off > 0.002 and f"and {1000 * off:.1f} mm for the list; an error that readings" in says
+    assert f"could hide up to {1000 * goal.hidden:.1f} mm" in says
     assert f"required: {1000 * (goal.in_use95 + off):.1f} mm." in says
+
+
+def test_a_list_of_steps_too_coarse_names_the_coarsest(document):
+    """No entry lacks: which one costs most is said, and what to do about it."""
+    told = changed(document, met=True, edge=0.05, source="rig.toml")
+    rig, _ = rig_and_parameters(told)
+    told = with_entries(told, entry_list({"entry": [
+        {"name": p.name, "unit": "deg", "is": p.name, "round": 2 if p.name == "boom_zero" else 0.01}
+        if p.unit == "deg" else {"name": p.name, "unit": "mm", "is": p.name}
+        for p in rig.parameters if p.name in rig.moving_edge]}, rig))
+    says = said(told)[0][1]
+    assert "half a step of boom_zero is worth" in says and "finer steps" in says
 
 
 def test_a_requirement_that_is_not_kept(document):

@@ -5,6 +5,7 @@ it is; the width of the edge, which does not show, has a line without one.
 """
 
 import io
+from collections.abc import Collection
 
 import numpy as np
 
@@ -49,17 +50,21 @@ def machine_drawing(rig: Rig) -> tuple[list[np.ndarray], list[tuple[str, np.ndar
     return [*lines, bones.edge[[0, -1]][:, [0, 2]]], shown
 
 
-def machine_legend(rig: Rig) -> list[str]:
-    """A line for each numbered length: name, value, what it is."""
+def machine_legend(rig: Rig, taped: Collection[str] | None = None) -> list[str]:
+    """A line for each numbered length: name, value, what it is.
+
+    With what was `taped` it says of the others that nobody measured them.
+    """
     by_name = {p.name: p for p in rig.parameters}
     _, shown = machine_drawing(rig)
     numbered = [*enumerate((name for name, _ in shown), 1),
                 *(("-", name) for name in by_name if name == "edge_width")]
     return [f"{n}  {name} {by_name[name].start:.3f} m: {by_name[name].means}"
+            + ("" if taped is None or name in taped else " (from the template, not measured)")
             for n, name in numbered]
 
 
-def machine_in_characters(rig: Rig) -> str:
+def machine_in_characters(rig: Rig, taped: Collection[str] | None = None) -> str:
     """The machine as text, at most `WIDTH` wide, the lengths numbered, and the legend."""
     lines, shown = machine_drawing(rig)
     ends = np.vstack(lines)
@@ -85,7 +90,7 @@ def machine_in_characters(rig: Rig) -> str:
         taken.add((row, column))
         canvas[row][column] = str(number)
     drawn = "\n".join("".join(row).rstrip() for row in canvas)
-    return f"{drawn}\n\n" + "\n".join(machine_legend(rig)) + "\n"
+    return f"{drawn}\n\n" + "\n".join(machine_legend(rig, taped)) + "\n"
 
 
 def _apart(along, taken):
@@ -95,7 +100,7 @@ def _apart(along, taken):
         abs(place[0] - row) < 2 and abs(place[1] - column) < 3 for row, column in taken)), along[0])
 
 
-def machine_png(rig: Rig) -> bytes:
+def machine_png(rig: Rig, taped: Collection[str] | None = None) -> bytes:
     """The same as a picture, PNG."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -123,7 +128,7 @@ def machine_png(rig: Rig) -> bytes:
     axes.set_aspect("equal")
     axes.set_axis_off()
     axes.set_title(f"{rig.title}, from its right side", parse_math=False)
-    axes.text(0.0, -0.02, "\n".join(machine_legend(rig)), transform=axes.transAxes, va="top",
+    axes.text(0.0, -0.02, "\n".join(machine_legend(rig, taped)), transform=axes.transAxes, va="top",
               fontsize=9, parse_math=False)
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=110, metadata={"Software": None}, bbox_inches="tight",

@@ -82,11 +82,20 @@ def _list_lacks(entries: Entered) -> tuple[Part, ...]:
         return (f"it leaves out what moves the edge ({names})",)
     if entries.off is None:
         return ("no machine has these values as they are rounded",)
+    off = words("typed without a slip, the edge is off by ", mm(entries.off), " mm at worst")
+    largest = entries.own[0].moves if entries.own else 0.0
+    if largest is not None and (entries.rounding or 0.0) > largest:
+        coarse = max(entries.rows, key=lambda row: row.rounding or 0.0)
+        return (*off, *words(", most of it for rounding: half a step of ", coarse.name,
+                             " is worth ", mm(coarse.rounding), " mm. Type it in finer steps ("
+                             "round in entries.toml) if the system "
+                             "takes them, or know the edge better"))
     own = "; ".join(f"{spoken(o.name)} {held(o)} where {held(o, True)} is solved"
                     for o in entries.own[:_NAMED])
-    held_there = f" for what the system holds of its own ({own})" if own else ""
-    return words("typed without a slip, the edge is off by ", mm(entries.off),
-                 f" mm at worst{held_there}")
+    names = " and ".join(o.name for o in entries.own[:_NAMED])
+    return (*off, f" for what the system holds of its own ({own}). Make {names} an [[entry]] of "
+            "entries.toml if the system has a field for it; or put right what it holds there and "
+            "in [known]")
 
 
 def held(own: OwnRow, solved: bool = False) -> str:
@@ -147,7 +156,8 @@ def _with_the_list(entries, goal, known, required, how):
     total = words(mm(within95(entries.off, goal.within95)), " mm")
     parts = (*known, *how, " and ", mm(entries.off), " mm for the list")
     if entries.enough:
-        return Answer(YES, ("Trust the edge to ", *total, " of ", *required, ": ", *parts, "."))
+        return Answer(YES, ("Trust the edge to ", *total, " of ", *required, ": ", *parts,
+                            *_could_hide(goal), "."))
     return Answer(NO, ("Trust the edge to ", *total, " only, not to ", *required, ": ", *parts,
                        "."))
 
