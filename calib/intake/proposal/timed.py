@@ -255,7 +255,7 @@ def _zones(sides):
         about, options, len(zones) == 1,
         "the only zone with which all shots lie within the log" if len(zones) == 1
         else f"with {len(zones) or 'no'} zones all shots lie within the log",
-        silent[0].key, silent[0].option)]
+        silent[0].key, silent[0].option + " ZONE" * (len(zones) > 1), unseen=len(zones) == 1)]
 
 
 def _zone(hours):
