@@ -282,7 +282,8 @@ def test_memory_does_not_grow_with_the_log(tmp_path):
 def test_poses_between_which_nothing_moved(rig):
     """Poses with one posture are named; those that differ in one reading are not."""
     def pose(*values):
-        return PoseReadings(np.array(values), np.full(7, np.nan), "", 0.0, Source("", (), "", "", ""))
+        return PoseReadings(np.array(values), np.full(7, np.nan), "", 0.0,
+                            Source("", (), "", "", ""))
 
     still = (0.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
     found = {"1": pose(*still), "2": pose(*(v + 0.01 for v in still)), "3": pose(*still[:-1], 60.0)}
