@@ -81,7 +81,7 @@ def verdicts():
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             match node:
                 case ast.Tuple(elts=[mark, ast.Call(func=ast.Name("words"))]):
-                    found |= {c.value.strip(" ,") for c in ast.walk(mark)
+                    found |= {c.value.partition(" (")[0].strip(" ,)") for c in ast.walk(mark)
                               if isinstance(c, ast.Constant) and isinstance(c.value, str)}
     return sorted(found - {""})
 

@@ -27,7 +27,7 @@ def set_ups(document: ResultRecord) -> list[Section]:
                    marked),) if rows else ()
     stated = [row for one in document.set_ups for row in _stated(one)]
     before = (Table("What was stated of the set-ups beforehand, less what its sights say as well "
-                    "(mm, deg)", ("set-up", "of", "stated sd", "off by", "in sds"), stated),
+                    "(mm, deg)", ("set-up", "quantity", "stated sd", "off by", "in sds"), stated),
               ) if stated else ()
     return [Section("set-ups", "Set-ups of the instrument", (
         Items(tuple(_says(one) for one in document.set_ups)), *table, *before))]
