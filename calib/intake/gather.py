@@ -1,5 +1,6 @@
 """All that one import is: files and declarations in, the files of a run folder out."""
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -348,7 +349,7 @@ def _check_targets(shots, rig, findings):
         source = shot.sources[0]
         hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
         findings.complain(source.file, source.lines[0], "target", quote(target),
-                          f"a target of the rig{hint} (--target {target}=...)")
+                          f"a target of the rig{hint} (--target {shlex.quote(f'{target}=TARGET')})")
 
 
 def _add_readings(request, imported, findings):
