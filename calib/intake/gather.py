@@ -1,5 +1,6 @@
 """All that one import is: files and declarations in, the files of a run folder out."""
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -43,7 +44,14 @@ from calib.intake.matching.known_points import (
 )
 from calib.intake.matching.origin import distance_in_words, settle_origin
 from calib.intake.matching.pose_ids import spelt_as
-from calib.intake.matching.readings import BESIDE, PoseReadings, Track, read_log, read_sheet
+from calib.intake.matching.readings import (
+    BESIDE,
+    PoseReadings,
+    Track,
+    poses_alike,
+    read_log,
+    read_sheet,
+)
 from calib.intake.run_files import run_files
 from calib.intake.stand_of_poses import settle_stands
 from calib.run.blank import blank_files
@@ -341,7 +349,7 @@ def _check_targets(shots, rig, findings):
         source = shot.sources[0]
         hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
         findings.complain(source.file, source.lines[0], "target", quote(target),
-                          f"a target of the rig{hint} (--target {target}=...)")
+                          f"a target of the rig{hint} (--target {shlex.quote(f'{target}=TARGET')})")
 
 
 def _add_readings(request, imported, findings):
@@ -362,6 +370,12 @@ def _add_readings(request, imported, findings):
         try:
             imported.readings, imported.clock = read_log(
                 request.log, imported.rig, request.declared.log, shots, track, findings)
+            same = poses_alike(imported.readings, imported.rig, request.declared.log.still)
+            if same:
+                imported.left_open.append(
+                    f"{len(same)} poses have the readings of another in {request.log.name} "
+                    f"({', '.join(same[:8])}{', ...' if len(same) > 8 else ''}): did the machine "
+                    "not move between them, or is the time zone or the clock offset wrong?")
         except OSError as error:
             findings.complain(str(request.log), None, None,
                               (error.strerror or str(error)).lower(), "a log that you may read")

@@ -1,5 +1,7 @@
 """The dialogue of an import: answers are kept, taken back, and protested; only yes writes."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -114,3 +116,20 @@ def test_most_of_a_run_is_never_left_out(run, tmp_path, calib, monkeypatch):
     (tmp_path / "a.csv").write_text("\n".join(lines) + "\n")
     status, _, err = calib("a.csv", "--yes")
     assert status == 3 and "leave-out" not in err and "NAME=TARGET" in err
+
+
+def test_an_instrument_is_the_same_by_answer_and_by_option():
+    """What is proposed where nobody is asked declares what the first answer does."""
+    import shlex
+
+    from calib.cli.import_options import read_instrument
+    from calib.intake.declaration import declare
+    from calib.intake.proposal.instrument import observed_choices
+    from calib.intake.proposal.looks import Look
+
+    look = Look(Path("raw.csv"), "pointings", (), (), (), "", b"")
+    (choice,) = observed_choices({"pointings": [look], "setups": []},
+                                 declare({"angles": "gon"}))
+    usual = choice.alternatives[0]
+    said = [word for word in shlex.split(usual.option) if word != "--instrument"]
+    assert read_instrument(said, "--instrument") == dict(usual.declares["instrument"])

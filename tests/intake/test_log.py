@@ -13,7 +13,7 @@ from calib.intake.files.log import gather, read_layout
 from calib.intake.files.times import TimeFormat
 from calib.intake.matching.dwell import dwell
 from calib.intake.matching.field_shots import FieldShot, Source
-from calib.intake.matching.readings import read_log
+from calib.intake.matching.readings import PoseReadings, poses_alike, read_log
 from calib.run.complaints import Findings
 
 START = 1_935_640_800.0  # 2031-05-04T06:00:00Z
@@ -277,3 +277,14 @@ def test_memory_does_not_grow_with_the_log(tmp_path):
         assert summary.rows == count
         assert len(rows[0].lines) == 11
     assert peaks[1] < 1.3 * peaks[0]
+
+
+def test_poses_between_which_nothing_moved(rig):
+    """Poses with one posture are named; those that differ in one reading are not."""
+    def pose(*values):
+        return PoseReadings(np.array(values), np.full(7, np.nan), "", 0.0,
+                            Source("", (), "", "", ""))
+
+    still = (0.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
+    found = {"1": pose(*still), "2": pose(*(v + 0.01 for v in still)), "3": pose(*still[:-1], 60.0)}
+    assert poses_alike(found, rig, 0.2) == ["1", "2"] and poses_alike({}, rig, 0.2) == []

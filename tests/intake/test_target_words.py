@@ -206,3 +206,14 @@ def test_a_declared_unit_in_which_no_edge_is_so_wide(run, files, declared, scale
     asked = [c for c in found if c.about == "the unit of lengths"]
     assert bool(asked) == doubtful
     assert not asked or asked[0].alternatives[0].declares["unit"] != declared
+
+
+def test_words_in_a_column_of_targets(run, files):
+    """They are understood as in a description; one that nobody knows is asked of."""
+    words = {"left": "Schneide links", "right": "Klecks"}
+    lines = ["point,pose,target,east (m),north (m),up (m)"]
+    lines += [f"{i},{pose},{words[side]},{e:.4f},{n:.4f},{u:.4f}"
+              for i, (pose, side, (e, n, u), _) in enumerate(shots_of(run))]
+    found = propose(files("\n".join(lines) + "\n"), run.rig)
+    assert found.declared.targets["Schneide links"] == "edge_left"
+    assert [c.option for c in found.doubtful] == ["--target Klecks=TARGET"]

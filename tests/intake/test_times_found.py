@@ -79,3 +79,16 @@ def test_day_and_month_are_asked_once(proposed):
     assert len(asked.alternatives) == 2
     assert asked.alternatives[1].declares == {
         "time_format": "%m/%d/%Y %H:%M:%S", "log": {"time_format": "%m/%d/%Y %H:%M:%S"}}
+
+
+def test_a_zone_in_a_line_above_the_header(tmp_path):
+    """A title line states the zone of the times below it as a heading does."""
+    from calib.intake.declaration import Declaration
+    from calib.intake.proposal.field_rows import read_rows
+    from calib.intake.proposal.looks import look_at
+
+    path = tmp_path / "job.txt"
+    path.write_text("Device times: local summer time (UTC+02:00)\n\nPoint,Easting,Northing,"
+                    "Elevation,Date,Time\n1,2.0,3.0,4.0,10.06.2031,09:30:22\n")
+    rows = read_rows({"points": [look_at(path, ())], "pointings": []}, Declaration())
+    assert rows.zones == ("+02:00",)

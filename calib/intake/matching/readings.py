@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from scipy.spatial.distance import pdist, squareform
 
 from calib.chain.rig import Rig
 from calib.intake.declaration import LogDeclaration
@@ -195,6 +196,16 @@ def read_log(
             unknown = np.full(len(mean), np.nan)
             out[pose] = PoseReadings(mean, unknown, "", float(window.mean() - offset), source)
     return out, found
+
+
+def poses_alike(readings: Mapping[str, PoseReadings], rig: Rig, still: float) -> list[str]:
+    """Poses with the readings of another, as far as a machine at rest may sway by `still` deg."""
+    if len(readings) < 2:
+        return []
+    within = np.array([still if r.unit == "deg" else np.radians(still) * _ARM
+                       for r in rig.readings])
+    apart = squareform(pdist([pose.values / within for pose in readings.values()], "chebyshev"))
+    return [name for name, row in zip(readings, apart, strict=True) if np.sum(row < 1.0) > 1]
 
 
 def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, findings):

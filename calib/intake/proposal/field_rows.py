@@ -22,6 +22,7 @@ from calib.run.complaints import Findings
 _AXES = (("direction", "zenith", "distance"), ("north", "east", "up"),
          ("latitude", "longitude", "ellipsoidal_height"))
 _LINEAR_UNIT = re.compile(rb'linearUnit\s*=\s*"([A-Za-z]+)"')
+_ZONE = re.compile(r"\b(?:UTC|GMT)[+-]\d{1,2}(?::?\d{2})?\b")
 _XML_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us", "foot": "ft"}
 
 
@@ -108,10 +109,14 @@ class _Cells:
 
 
 def _zones(looks):
-    """Time zones that headings of date and time state."""
-    said = (header_name(cell)[1] for look in looks
+    """Time zones that headings of date and time state, or the lines above them."""
+    said = [header_name(cell)[1] for look in looks
             for cell, meant in zip(look.header, look.meant, strict=True)
-            if meant in ("time", "date"))
+            if meant in ("time", "date")]
+    for look in looks:
+        above, header, _ = look.data.decode("utf-8", "replace").partition(
+            look.delimiter.join(look.header) or "\0")
+        said += _ZONE.findall(above) if header else []
     return tuple(filter(None, (zone_stated(unit) for unit in said if unit)))
 
 

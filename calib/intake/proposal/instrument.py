@@ -31,7 +31,8 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
         choices.append(_angles(by_role["pointings"][0]))
     if declared.instrument is None:
         says = ", ".join(f"{what} {sd}" for what, sd in USUAL.items())
-        option = f'--instrument "{USUAL["angles"]}, {USUAL["distance"]}"'
+        option = (f'--instrument "{USUAL["angles"]}, {USUAL["distance"]}" '
+                  f'--instrument "pointing={USUAL["pointing"]}"')
         choices.append(Choice(
             "standard deviations of the instrument",
             (Alternative(f"{says} (a usual one)", {"instrument": USUAL}, option),), False,

@@ -2,6 +2,7 @@
 
 import difflib
 import shlex
+from collections import Counter
 
 from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice
@@ -11,7 +12,7 @@ from calib.intake.files.ids import IdPattern
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, namings
-from calib.intake.proposal.words import abbreviated
+from calib.intake.proposal.words import abbreviated, target_meant
 from calib.run.complaints import quote
 
 NO_TARGET = "no target: leave out"
@@ -30,8 +31,10 @@ def naming_choices(
     rows: FieldRows, by_role: dict[str, list[Look]], rig: Rig, declared: Declaration
 ) -> list[Choice]:
     """How ids name pose and target, and what becomes of the others."""
-    if rows.booked or by_role["booking"]:
+    if by_role["booking"]:
         return []
+    if rows.booked:
+        return _column_words(by_role["points"] + by_role["pointings"], rig, declared)
     if declared.ids is not None:
         return []
     ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position, declared.targets)
@@ -75,6 +78,23 @@ def naming_choices(
             + (" ..." if len(others) > 5 else ""),
             (Alternative("leave them out", {"others": "leave-out"}, "--others leave-out"),), False,
             "they may be bench marks, or shots whose name was mistyped"))
+    return choices
+
+
+def _column_words(looks, rig, declared):
+    """What the words of a column of targets mean; asked where no target has them."""
+    said = Counter(cell for look in looks for cell in look.column("target")
+                   if cell and cell not in rig.target_names and cell not in declared.targets)
+    choices = []
+    for word, count in said.items():
+        meant = target_meant(word, rig.target_names)
+        choices.append(Choice(
+            f"what {quote(word)} is", tuple(
+                Alternative(target, {"targets": {word: target}},
+                            f"--target {shlex.quote(f'{word}={target}')}")
+                for target in sorted(rig.target_names, key=lambda target: target != meant)),
+            bool(meant), f"{count} point(s) are called so in the column of targets", unseen=False,
+            option="" if meant else f"--target {shlex.quote(f'{word}=TARGET')}"))
     return choices
 
 

@@ -158,7 +158,8 @@ def _unlike(look):
 
 def _gives(rows, declared, by_role):
     """What comes out, in lines."""
-    lines = [f"{', '.join(rows.files)}: {len(rows.ids)} rows; {rows.understood}"]
+    read = filter(None, [f"{len(rows.ids)} rows", rows.understood])
+    lines = [f"{', '.join(rows.files)}: {'; '.join(read)}"]
     lines += naming_in_words(rows, declared)
     for role in ("log", "sheet", "known", "setups", "booking"):
         lines += [f"{look.path.name}: {ROLES[role]}"

@@ -231,7 +231,7 @@ def _zones(sides):
     if stated == silent and begin <= low and high <= end:
         return [Choice(f"the time zone of {side.name}", (_declared(
             side.key, side.stated[0], side.stated[0], side.option),), True,
-            "its heading says so, and all shots lie within the log") for side in stated]
+            "the file says so, and all shots lie within the log") for side in stated]
     about = "the time zone of " + " and ".join(side.name for side in silent)
     (low, high), (begin, end) = shots.span(), log.span()
     sign = 1 if shots in silent else -1
@@ -251,11 +251,16 @@ def _zones(sides):
                        shots.key, shots.option)]
     options = tuple(_declared(silent[0].key, zone, zone, silent[0].option)
                     for zone in zones[:6]) if silent else ()
+    said = set(silent[0].stated) if silent else set()
+    if said and not said & set(zones):
+        return [Choice(about, options, False, f"the file says {', '.join(sorted(said))}, but with "
+                       "that not all shots lie within the log: is a clock wrong?",
+                       silent[0].key, silent[0].option + " ZONE", unseen=False)]
     return [] if not silent else [Choice(
         about, options, len(zones) == 1,
         "the only zone with which all shots lie within the log" if len(zones) == 1
         else f"with {len(zones) or 'no'} zones all shots lie within the log",
-        silent[0].key, silent[0].option)]
+        silent[0].key, silent[0].option + " ZONE" * (len(zones) > 1), unseen=len(zones) == 1)]
 
 
 def _zone(hours):
