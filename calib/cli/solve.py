@@ -65,10 +65,10 @@ def solve(
     if document.to_tape is not None:
         talk.tell_cautions()
     talk.tell_all(suggested)
-    talk.follow_line(suggested[0].partition(": ")[2] if suggested
-                     else f"calib report {_typed(out)}")
     if not no_report:
         draw(document, place, out, beside)
+    talk.follow_line(suggested[0].partition(": ")[2] if suggested
+                     else f"calib report {_typed(out)}")
     if not document.verdict.passed:
         raise typer.Exit(talk.GATE_FAILED)
 

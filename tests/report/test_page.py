@@ -134,7 +134,7 @@ def test_set_aside_shots_stay_visible(document_aside, html_aside, read_aside):
     assert len(aside) == 2
     assert all(s["target"] == "edge_left" for s in document_aside["set_aside"]["shots"])
     for shot in aside:
-        assert f"set aside {given[shot]} shot {shot}" in read_aside.words
+        assert f"set aside (no. {given[shot]}) shot {shot}" in read_aside.words
         texts = read_aside.figures["figure-by-order"]
         assert any(text.partition(":")[0] == given[shot] for text in texts)
     assert "var(--aside)" in html_aside.partition("</style>")[2]

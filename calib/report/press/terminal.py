@@ -11,7 +11,7 @@ from calib.report.blocks import Items, Number, Section, Table, Text
 WIDTH = 100
 
 #: Words of more characters, such as paths, may break.
-_WORD = 24
+_WORD = 32
 
 
 def console() -> Console:
