@@ -1,6 +1,7 @@
 """Raw total-station files to pointings: set-ups, faces, angles, distances."""
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,8 @@ class Pointings:
 
 
 def read_observations(
-    data: bytes, file: str, declared: Declaration, findings: Findings
+    data: bytes, file: str, declared: Declaration, findings: Findings,
+    beside: Collection[str] = (),
 ) -> Pointings | None:
     """Read one file of raw observations and join its faces.
 
@@ -59,6 +61,8 @@ def read_observations(
     ----------
     declared : Declaration
         With `angles` and `instrument`, nothing lacking.
+    beside : collection of str
+        Headings of readings in the same rows.
 
     Returns
     -------
@@ -70,7 +74,7 @@ def read_observations(
         needed.append("target_height")
     before = len(findings.complaints)
     export = read_export(data, file, findings, order=order, needed=(*needed,),
-                         dialect=declared.dialect())
+                         dialect=declared.dialect(), beside=beside)
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
