@@ -102,10 +102,12 @@ def watched(folder: Path, asked: Asked) -> Advice | None:
 
 def _state(folder):
     """What changes when a file of the folder does."""
-    if not folder.is_dir():
-        return None
-    files = [(path.name, path.stat()) for path in sorted(folder.iterdir()) if path.is_file()]
-    return [(name, status.st_mtime_ns, status.st_size) for name, status in files]
+    found = []
+    for path in sorted(folder.glob("[!.]*")):
+        with suppress(OSError):  # another program may be writing there
+            status = path.stat()
+            found.append((path.name, status.st_mtime_ns, status.st_size))
+    return found
 
 
 def advice(folder: Path, asked: Asked) -> Advice:
