@@ -309,7 +309,8 @@ def test_a_shot_booked_under_the_wrong_target_need_not_be_shot_again(made):
 def test_notes_that_cannot_be_read_are_kept_and_told(tmp_path, damaged):
     """What was set aside and taken out is not written over; the person is told, until it is put
     right."""
-    file, kept, notebook = tmp_path / "yard.json", tmp_path / "damaged-yard.json", Notebook(tmp_path)
+    file, kept = tmp_path / "yard.json", tmp_path / "damaged-yard.json"
+    notebook = Notebook(tmp_path)
     file.mkdir() if damaged is None else file.write_bytes(damaged)
     assert notebook.damaged()[0].startswith("yard.json: found")
     for pose in ("07", "08"):
