@@ -74,6 +74,7 @@ import_points.__signature__ = signature()  # type: ignore[attr-defined]
 def _request(options, into):
     """What to import, and whether some of it was proposed; wrong usage is told."""
     declared = _declared(stated(options), options.profile or _kept(into))
+    _refuse_other_files(options)
     if options.log is not None and options.sheet is not None:
         raise typer.BadParameter("readings come from --log or from --sheet, not from both")
     if options.track is not None and (declared.log.clock_offset != "estimate" or declared.angles):
@@ -215,6 +216,29 @@ def _declared(given, profile):
         raise typer.BadParameter("; ".join(error.problems)) from None
 
 
+def _refuse_other_files(options):
+    """A profile, or a picture, goes over a former one, and over no other file."""
+    from calib.intake.declaration import read_profile
+    from calib.run.complaints import InputError
+    from calib.run.text import ordinary
+
+    pieces = {options.save_profile: lambda data: read_profile(data, ""),
+              _picture(options): lambda data: data.index(b"\x89PNG", 0, 4)}
+    for path, read in pieces.items():
+        try:
+            if path is not None and path.exists():
+                read(ordinary(path).read_bytes())
+        except (InputError, OSError, ValueError):
+            raise InputError.of(path, "a file that is something else",
+                                "a new file, or one of the same kind: nothing else is written "
+                                "over") from None
+
+
+def _picture(options):
+    """Where a dry run draws."""
+    return (options.plan or Path("import_plan.png")) if options.dry_run else None
+
+
 def _write(options, into, declared, imported, proposed):
     """Write the run folder, or for a dry run its plan view; and the profile."""
     from calib.intake.declaration import profile_toml
@@ -222,7 +246,7 @@ def _write(options, into, declared, imported, proposed):
     from calib.run.write import write_whole
 
     if options.dry_run:
-        picture = options.plan or Path("import_plan.png")
+        picture = _picture(options)
         write_whole(picture.parent, {picture.name: plan_png(imported)})
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))
