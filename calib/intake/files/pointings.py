@@ -69,11 +69,9 @@ def read_observations(
     Pointings or None
         None after any complaint about single cells or rows; not after one about all angles.
     """
-    order, needed = declared.columns(), [*_NEEDED]
-    if declared.pole == "column":
-        needed.append("target_height")
+    needed = (*_NEEDED, "target_height") if declared.pole == "column" else _NEEDED
     before = len(findings.complaints)
-    export = read_export(data, file, findings, order=order, needed=(*needed,),
+    export = read_export(data, file, findings, order=declared.columns(), needed=needed,
                          dialect=declared.dialect(), beside=beside)
     if export is None:
         return None
