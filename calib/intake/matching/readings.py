@@ -187,11 +187,7 @@ def _as_written(units):
 
 
 def read_log(
-    path: Path,
-    rig: Rig,
-    declared: LogDeclaration,
-    shots: list[FieldShot],
-    track: Track | None,
+    path: Path, rig: Rig, declared: LogDeclaration, shots: list[FieldShot], track: Track | None,
     findings: Findings,
 ) -> tuple[dict[str, PoseReadings], ClockOffset | None]:
     """Average a log over the dwell of every pose: its first to its last shot, half a window more.
