@@ -1,0 +1,27 @@
+"""Where a line of text may break: not within a number and its unit, an id or a date."""
+
+import re
+
+from markupsafe import Markup, escape
+
+#: Blanks between a number and what it is counted in, and behind a plus-minus.
+_HELD = re.compile(r"(?<=\d) (?=(?:mm|cm|m|deg|gon|ft|in|sds?|s|kB|MB|minutes)\b|%)|(?<=±) ")
+
+#: Words of more characters may break after a hyphen or an underscore.
+_LONG = 22
+
+#: Words with such a place.
+_PARTED = re.compile(rf"\S*\w-\w\S*|\S{{{_LONG},}}")
+
+
+def held(text: str) -> str:
+    """A text whose numbers keep their units beside them."""
+    return _HELD.sub("\N{NO-BREAK SPACE}", text)
+
+
+def lines(text: str) -> Markup:
+    """A text as markup: a short word with hyphens stays whole, a long one parts at underscores."""
+    return Markup(_PARTED.sub(
+        lambda word: word[0].replace("_", "_<wbr>").replace("/", "/<wbr>")
+        if len(word[0]) > _LONG else f'<span class="one">{word[0]}</span>',
+        str(escape(held(text)))))
