@@ -186,7 +186,7 @@ def _proposed_option(choice):
     """The option that says what is proposed, or with a word to be replaced where nothing is."""
     placeholder = choice.option != choice.option.lower() or not choice.alternatives
     option = choice.option if placeholder else choice.alternatives[0].option
-    return option if " " in option or not option else f"{option} VALUE"
+    return f"{option} VALUE" if option.startswith("--") and " " not in option else option
 
 
 def _tell(proposal):

@@ -211,7 +211,9 @@ def _pointed(request, imported, booking, with_times, findings):
         if path is not None:
             findings.complain(path.name, None, None, f"a file for {option}",
                               "raw observations with it (--angles)")
-    found = [[_read(path, findings, lambda data, name: read_points(data, name, declared, findings))
+    beside = _beside(request, imported.rig)
+    found = [[_read(path, findings,
+                    lambda data, name: read_points(data, name, declared, findings, beside))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
     if not files or any(np.isnan(f.position).any() for f in files):
@@ -235,6 +237,13 @@ def _pointed(request, imported, booking, with_times, findings):
             for group in found]
 
 
+def _beside(request, rig):
+    """The headings of readings that stand in the rows of the shots."""
+    called = request.declared.log.readings
+    return [called.get(name, name) for name in rig.reading_names] \
+        if request.sheet in request.points else []
+
+
 def _note_same_file(files, findings):
     hashes: dict[str, str] = {}
     for f in files:
@@ -253,8 +262,9 @@ def _observed(request, imported, booking, with_times, findings):
                   lambda data, name: read_given(data, name, declared.unit, declared.setup_sds(),
                                                 findings)) or {}
     beforehand = len(findings.complaints)
+    beside = _beside(request, imported.rig)
     found = [[_read(path, findings,
-                    lambda data, name: read_observations(data, name, declared, findings))
+                    lambda data, name: read_observations(data, name, declared, findings, beside))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
     # Pointings with a complaint about their angles: the backsights may tell what is wrong.
@@ -275,7 +285,7 @@ def _observed(request, imported, booking, with_times, findings):
         declared.instrument.sds(), findings)
     imported.understood += judge_set_ups(
         everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
-        lambda angles: _reread(request, angles), findings)
+        lambda angles: _reread(request, angles, beside), findings)
     known_ids = () if known is None else known.ids
     imported.sights = [
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
@@ -287,11 +297,11 @@ def _observed(request, imported, booking, with_times, findings):
             for group in found]
 
 
-def _reread(request, angles):
+def _reread(request, angles, beside):
     """All pointings with their angles in another unit; None if they cannot be."""
     declared, unheard = request.declared.model_copy(update={"angles": angles}), Findings()
     files = [_read(path, unheard,
-                   lambda data, name: read_observations(data, name, declared, unheard))
+                   lambda data, name: read_observations(data, name, declared, unheard, beside))
              for path in (*request.points, *request.check)]
     return None if unheard.complaints else _joined(files)
 
@@ -355,10 +365,12 @@ def _check_targets(shots, rig, findings):
 def _add_readings(request, imported, findings):
     shots = imported.shots + imported.check
     if request.sheet is not None:
-        headers = request.declared.log.readings
+        log = request.declared.log
+        shot_in = {line: shot.booked.pose for shot in shots for source in shot.sources
+                   for line in source.lines} if request.sheet in request.points else None
         imported.readings = _read(
-            request.sheet, findings,
-            lambda data, name: read_sheet(data, name, imported.rig, headers, findings)) or {}
+            request.sheet, findings, lambda data, name: read_sheet(
+                data, name, imported.rig, log.readings, findings, shot_in, log.still)) or {}
         poses = _as_on_sheet(request.sheet.name, imported, imported.readings, findings)
         without = [pose for pose in imported.readings if pose not in poses]
         if without:

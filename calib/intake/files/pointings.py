@@ -1,6 +1,7 @@
 """Raw total-station files to pointings: set-ups, faces, angles, distances."""
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,8 @@ class Pointings:
 
 
 def read_observations(
-    data: bytes, file: str, declared: Declaration, findings: Findings
+    data: bytes, file: str, declared: Declaration, findings: Findings,
+    beside: Collection[str] = (),
 ) -> Pointings | None:
     """Read one file of raw observations and join its faces.
 
@@ -59,18 +61,18 @@ def read_observations(
     ----------
     declared : Declaration
         With `angles` and `instrument`, nothing lacking.
+    beside : collection of str
+        Headings of readings in the same rows.
 
     Returns
     -------
     Pointings or None
         None after any complaint about single cells or rows; not after one about all angles.
     """
-    order, needed = declared.columns(), [*_NEEDED]
-    if declared.pole == "column":
-        needed.append("target_height")
+    needed = (*_NEEDED, "target_height") if declared.pole == "column" else _NEEDED
     before = len(findings.complaints)
-    export = read_export(data, file, findings, order=order, needed=(*needed,),
-                         dialect=declared.dialect())
+    export = read_export(data, file, findings, order=declared.columns(), needed=needed,
+                         dialect=declared.dialect(), beside=beside)
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
