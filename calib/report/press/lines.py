@@ -2,7 +2,7 @@
 
 import re
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 #: Blanks between a number and what it is counted in, and behind a plus-minus.
 _HELD = re.compile(r"(?<=\d) (?=(?:mm|cm|m|deg|gon|ft|in|sds?|s|kB|MB|minutes)\b|%)|(?<=±) ")
@@ -21,7 +21,10 @@ def held(text: str) -> str:
 
 def lines(text: str) -> Markup:
     """A text as markup: a short word with hyphens stays whole, a long one parts at underscores."""
-    return Markup(_PARTED.sub(
-        lambda word: word[0].replace("_", "_<wbr>").replace("/", "/<wbr>")
-        if len(word[0]) > _LONG else f'<span class="one">{word[0]}</span>',
-        str(escape(held(text)))))
+    text, made, end = held(text), Markup(), 0
+    for word in _PARTED.finditer(text):
+        made += text[end:word.start()]
+        made += (Markup("_<wbr>").join(word[0].split("_")) if len(word[0]) > _LONG
+                 else Markup('<span class="one">{}</span>').format(word[0]))
+        end = word.end()
+    return made + text[end:]
