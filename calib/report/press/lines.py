@@ -4,8 +4,8 @@ import re
 
 from markupsafe import Markup
 
-#: Blanks between a number and what it is counted in, and behind a plus-minus.
-_HELD = re.compile(r"(?<=\d) (?=(?:mm|cm|m|deg|gon|ft|in|sds?|s|kB|MB|minutes)\b|%)|(?<=±) ")
+#: Blanks between a number, perhaps a part of its own before, and its unit; behind a plus-minus.
+_HELD = re.compile(r"(?:(?<=\d)|^) (?=(?:mm|cm|m|deg|gon|ft|in|sds?|s|kB|MB|minutes)\b|%)|(?<=±) ")
 
 #: Words of more characters may break after a hyphen or an underscore.
 _LONG = 22
