@@ -178,8 +178,13 @@ def _follow_with(declared, roles, options, choices=()):
                for word in (f"--{role}", str(path))]
     settled += as_options(declared, _declared(stated(options), options.profile or _kept(
         options.into or Path("." if Path("rig.toml").is_file() else "run"))))
-    talk.follow_line(" ".join(filter(None, [
-        shlex.join(["calib", *sys.argv[1:], *settled]), *map(_proposed_option, choices)])))
+    words = ["calib", *sys.argv[1:], *settled, *(
+        word for choice in choices for word in shlex.split(_proposed_option(choice)))]
+    # Two choices may propose the same.
+    said = [" ".join(words[i:i + 2]) if word.startswith("--") else "" for i, word in
+            enumerate(words)]
+    again = {j for i, pair in enumerate(said) if pair and pair in said[:i] for j in (i, i + 1)}
+    talk.follow_line(shlex.join(word for i, word in enumerate(words) if i not in again))
 
 
 def _proposed_option(choice):

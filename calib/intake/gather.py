@@ -42,6 +42,7 @@ from calib.intake.matching.known_points import (
     read_given,
     read_known,
 )
+from calib.intake.matching.on_marks import beside_marks, on_marks
 from calib.intake.matching.origin import distance_in_words, settle_origin
 from calib.intake.matching.pose_ids import spelt_as
 from calib.intake.matching.readings import (
@@ -280,12 +281,14 @@ def _observed(request, imported, booking, with_times, findings):
     for name in given:
         if name not in names:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
+    given = on_marks(everything, known, given, declared.setup_sds(), findings)
     imported.placed, imported.backsights = place_set_ups(
         names, everything.polar, everything.setup, everything.ids, known, given,
         declared.instrument.sds(), findings)
     imported.understood += judge_set_ups(
         everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
         lambda angles: _reread(request, angles, beside), findings)
+    imported.understood += beside_marks(everything, known, given, declared.instrument.sds())
     known_ids = () if known is None else known.ids
     imported.sights = [
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
@@ -345,8 +348,9 @@ def _joined(files: list[Pointings]) -> Pointings:
     columns = {name: sum((getattr(f, name) for f in files), ())
                for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
                             "raw")}
+    height = np.concatenate([f.instrument_height for f in files])
     return Pointings(first.file, polar, sha256=first.sha256, understood=first.understood,
-                     **columns)
+                     instrument_height=height, **columns)
 
 
 def _check_targets(shots, rig, findings):

@@ -95,9 +95,6 @@ def read_export(
     order, units = _order_and_units(header, order, rows[0], file, findings)
     if order is None or not _complete(order, needed, file, findings):
         return None
-    if "instrument_height" in order:
-        findings.note(file, "the instrument height is not used: heights of set-ups here are those "
-                      "of the tilting axis, which marks on the ground lie below by it")
     kept, header, units = _sorted_rows(rows, header, order, units, (needed, beside), grid, text,
                                        findings)
     if not kept:

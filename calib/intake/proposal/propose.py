@@ -79,18 +79,8 @@ def propose(
     shots = by_role["points"] + by_role["pointings"]
     both = [look for look in shots if look.beside and not by_role["sheet"] + by_role["log"]]
     by_role["sheet"] += both
-    if len(both) > 1:
-        choices.append(Choice(f"which of {', '.join(look.path.name for look in both)} has the "
-                              "readings", why="there can be one file of them: put the rows into "
-                              "one", option="--sheet FILE"))
-    if any(not choice.sure for choice in choices) or not shots:
-        if not shots:
-            names = ", ".join(path.name for path in paths)
-            wide = next((look for look in looks if look.wide), None)
-            choices.append(Choice(
-                "which file holds the shots", why=f"none of {names} seems to" if wide is None else
-                f"{wide.path.name} has several points in a row: make it a row for each point, with "
-                "columns pose, target, east, north, up; the readings may stay in the rows"))
+    choices += _which(looks, shots, both)
+    if any(not choice.sure for choice in choices):
         return Proposal(settled, declared, tuple(choices), ())
     for of_files in (order_choice, observed_choices):
         found = of_files(by_role, declared)
@@ -159,6 +149,20 @@ def _roles(looks, told, declared):
             choices.append(Choice(f"which of {', '.join(files)} is {ROLES[role]}",
                                   why="there can be one", option=_OPTIONS[role]))
     return roles, choices
+
+
+def _which(looks, shots, both):
+    """Doubt of which file holds the shots, and which the readings."""
+    wide = next((look.path.name for look in looks if look.wide), None)
+    names = ", ".join(look.path.name for look in looks)
+    if not shots:
+        return [Choice("which file holds the shots", why=f"none of {names} seems to"
+                       if wide is None else f"{wide} has several points in a row: make it a row "
+                       "for each point, with columns pose, target, east, north, up; the readings "
+                       "may stay in the rows")]
+    return [] if len(both) < 2 else [Choice(
+        f"which of {', '.join(look.path.name for look in both)} has the readings",
+        why="there can be one file of them: put their rows into one", option="--sheet FILE")]
 
 
 def _unlike(look):
