@@ -61,7 +61,7 @@ def plots(document: ResultRecord) -> Section:
 
 
 #: The legend names at most so many suspects.
-MOST_NAMED = 12
+MOST_NAMED = 3
 
 #: Of the kinds of points, in the order of the legend, what each is.
 _KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
@@ -76,9 +76,9 @@ def _legend(document):
     if not looks:
         return ()
     numbers = residuals.numbers(document)
-    named = ", ".join(f"{k} is {_value(name, document)}"
-                      for name, k in [*numbers.items()][:MOST_NAMED])
-    named += " and so on" if len(numbers) > MOST_NAMED else ""
+    named = ", ".join(f"{k} is {_value(name, document)}" for name, k in numbers.items())
+    if len(numbers) > MOST_NAMED:
+        named = "as listed under what did not fit"
     looks[0] = looks[0].capitalize()
     return (f"{', '.join(looks)}; a dot is any other. ",
             *((f"The numbers beside them: {named}. ",) if named else ()))
