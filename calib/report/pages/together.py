@@ -138,7 +138,8 @@ def _best_alone(quantity):
 def _runs_section(document):
     stated = [[run.name, job_words(run.job), run.job.instrument or "-", run.job.notes or "-"]
               for run in document.runs]
-    jobs = Table("The job of each run.", ("run", "job", "instrument", "notes"), stated, wide=(1, 2, 3))
+    jobs = Table("The job of each run.", ("run", "job", "instrument", "notes"), stated,
+                 wide=(1, 2, 3))
     return Section("runs", "The runs", (_runs(document), jobs))
 
 
