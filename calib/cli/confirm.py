@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
@@ -60,8 +60,9 @@ def confirm(
             found = provable(read, document)
         talk.result(blank_shown(read.rig, found))
         talk.tell_all(filter(None, (not_to_enter(document), proof_says(found))))
-        talk.follow_printed(["confirm", result, *listed], "shown.csv",
-                            ["confirm", result, "shown.csv", *listed])
+        folder = result if result.is_dir() else result.parent
+        talk.follow_printed(["confirm", result, *listed], folder.parent / "shown.csv",
+                            lambda kept: ["confirm", result, kept, *listed])
         return
     if not shown.exists():
         talk.follow_line(f"{shlex.join(map(str, ('calib', 'confirm', result, *listed)))} > "
@@ -74,9 +75,11 @@ def confirm(
     # Typed right is not yet right: what was typed may be of a result that is not to be entered.
     warning = not_to_enter(document)
     talk.tell_all(filter(None, (warning,)))
-    talk.follow(*(("confirm", result, shown, *listed) if not told.agrees else
-                  onward(document, result, entries) if warning else
-                  ("history", result.absolute().parent)))
+    if told.agrees and warning:
+        follow_on(document, result, entries)
+    else:  # again, once what is told is put right
+        talk.follow(*(("history", result.absolute().parent) if told.agrees else
+                      ("confirm", result, shown, *listed)))
     if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
 

@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import begin
 
 
 class Action(StrEnum):
@@ -40,8 +41,8 @@ def entries(
 
     if action is Action.EXAMPLE:
         talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
-        talk.follow_printed(["entries", "example"], "entries.toml",
-                            ["entries", "check", "entries.toml", "tilt_rotator"])
+        talk.follow_printed(["entries", "example"], Path("entries.toml"),
+                            lambda kept: ["entries", "check", kept, "tilt_rotator"])
         return
     if file is None:
         raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "
@@ -67,8 +68,8 @@ def entries(
         text = file_text(file, str(file), "a list", Findings())
         talk.result(completed(text or "", rig, found.lacking) if found.lacking else text or "")
         talk.follow_printed(["entries", "complete", file, *([name] if name else [])],
-                            shlex.quote(str(whole)),
-                            ["entries", "check", whole, *([name] if name else [])])
+                            whole,
+                            lambda kept: ["entries", "check", kept, *([name] if name else [])])
         return
     talk.result(plain(determined_sections(rig, listed, found)))
     _next(file, name, whole, found.complete)
@@ -85,4 +86,4 @@ def _next(file, name, whole, complete):
     elif (run / "result" / "result.json").is_file():
         talk.follow("sheet", run / "result", "--entries", file)
     else:
-        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else ("new", "run")))
+        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
