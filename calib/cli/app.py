@@ -167,7 +167,7 @@ def _otherwise(status):
 
 def _once_right(words):
     """The same again, once the files are right; what makes or lists those that are not there."""
-    gone = [Path(word) for word in words[1:] if not word.startswith("-") and not Path(word).exists()]
+    gone = [path for path in map(Path, words[1:]) if not (str(path)[0] == "-" or path.exists())]
     if words[0] in ("rig", "plan") and gone:
         return ["rig", "list"]
     unsolved = [run for path in gone if path.name.startswith("result") and words[0] != "solve"

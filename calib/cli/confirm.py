@@ -93,7 +93,7 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     from calib.run.shown import read_shown_file
 
     seen, notices = read_shown_file(shown, read.rig)
-    with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
+    with talk.working(f"Trying what may have been mistyped; poses shown: {len(seen.poses)}"):
         poses = _posed(read, seen, shown)
         found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
                      document.goal.edge, document.goal.within95 or 0.0)

@@ -48,11 +48,11 @@ def follow_on(document: ResultRecord, result: Path, entries: Path | None = None)
     from calib.run.folder import ENTRIES, TAPE
 
     words = onward(document, result, entries)
-    if words[0] == "solve":  # again: of the same files it would say the same
-        run = Path(words[1])
-        talk.tell(f"Once {document.to_tape.name} is in {run / TAPE}:"
-                  if document.decision is Decision.NOT_YET and document.to_tape is not None else
-                  f"Once {run / ENTRIES} is put right:")
+    # Of the same files it would say the same again.
+    if words[0] == "solve" and document.decision is Decision.NOT_YET and document.to_tape:
+        talk.tell(f"Once {document.to_tape.name} is in {Path(words[1]) / TAPE}:")
+    elif words[0] in ("solve", "sheet") and document.decision is not Decision.ENTER:
+        talk.tell(f"Once {entries or Path(words[1]) / ENTRIES} is put right:")
     talk.follow(*words)
 
 

@@ -60,9 +60,6 @@ def plots(document: ResultRecord) -> Section:
     ))
 
 
-#: The legend names at most so many suspects.
-MOST_NAMED = 12
-
 #: Of the kinds of points, in the order of the legend, what each is.
 _KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
           marks.SET_ASIDE: "was set aside", marks.BESIDE: "shares the pose of a suspect"}
@@ -75,13 +72,10 @@ def _legend(document):
     looks = [f"{marks.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
     if not looks:
         return ()
-    numbers = residuals.numbers(document)
-    named = ", ".join(f"{k} is {_value(name, document)}"
-                      for name, k in [*numbers.items()][:MOST_NAMED])
-    named += " and so on" if len(numbers) > MOST_NAMED else ""
+    numbered = "The numbers beside them are those of What did not fit. "
     looks[0] = looks[0].capitalize()
     return (f"{', '.join(looks)}; a dot is any other. ",
-            *((f"The numbers beside them: {named}. ",) if named else ()))
+            *((numbered,) if residuals.numbers(document) else ()))
 
 
 def _value(name, document):
@@ -152,9 +146,9 @@ def _trends(document):
         return ()
     return (Items(tuple(
         ("trend" if t.significant else "", words(
-            t.says, "" if t.significant else " Within chance.", *(
-                () if t.chance is None else (" As much shows in ", *chance(t.chance),
-                                             " of clean runs."))))
+            t.says, "" if t.significant else " Within chance" + "." * (t.chance is None), *(
+                () if t.chance is None else ("" if t.significant else ":", " ", *chance(t.chance),
+                                             " of clean runs show as much."))))
         for t in document.trends)),)
 
 
