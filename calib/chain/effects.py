@@ -103,7 +103,7 @@ def _fitting(entry: RigEntry) -> dict[str, Effect]:
 
 def with_effects(entry: RigEntry) -> tuple[RigEntry, list[Problem]]:
     """A rig with the effects that it lists laid over it, and what is wrong with the list."""
-    fitting = _fitting(entry)
+    fitting = _fitting(entry) if entry.effects else {}
     problems = [(f"effects.{name}", repr(name),
                  f"an effect that fits this rig: one of {', '.join(fitting)}")
                 for name in entry.effects if name not in fitting]

@@ -3,7 +3,7 @@
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from importlib import resources
 from itertools import product
 from typing import Any
@@ -256,6 +256,7 @@ def _unknown_template(name: str | None) -> list[schema.Problem]:
     return [("template", repr(name), "one of " + ", ".join(template_names()))]
 
 
+@cache
 def _template(name: str) -> schema.RigEntry:
     text = (resources.files("calib.chain") / "rigs" / f"{name}.toml").read_text("utf-8")
     data = tomllib.loads(text)

@@ -25,7 +25,7 @@ def main(*, to_the_end: bool = False) -> None:
         talk.prepare()
         # A command ends soon, and what libraries set up stays: looking for garbage finds little.
         gc.set_threshold(200_000, 50, 100)
-        if to_the_end and sys.argv[1:2] in (["solve"], ["demo"]):
+        if to_the_end and sys.argv[1:2] in (["solve"], ["demo"], ["next"]):
             _begin_beside()
         from calib.cli.app import main as run
 

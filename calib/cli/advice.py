@@ -12,21 +12,19 @@ from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
-from calib.cli import planned, talk
+from calib.cli import elsewhere, planned, talk
+from calib.cli.drawing_process import Beside, now
 from calib.cli.onward import onward, solved_with
 from calib.document.further import NextRecord
 from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
-from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.plan.task import prepare
-from calib.report.entered import with_entries
 from calib.report.next_words import next_document, next_summary
-from calib.report.record import verdict_document
 from calib.report.words.status import not_to_enter
 from calib.results import load_result
 from calib.run.complaints import InputError
@@ -102,10 +100,12 @@ def watched(folder: Path, asked: Asked) -> Advice | None:
 
 def _state(folder):
     """What changes when a file of the folder does."""
-    if not folder.is_dir():
-        return None
-    files = [(path.name, path.stat()) for path in sorted(folder.iterdir()) if path.is_file()]
-    return [(name, status.st_mtime_ns, status.st_size) for name, status in files]
+    found = []
+    for path in sorted(folder.glob("[!.]*")):
+        with suppress(OSError):  # another program may be writing there
+            status = path.stat()
+            found.append((path.name, status.st_mtime_ns, status.st_size))
+    return found
 
 
 def advice(folder: Path, asked: Asked) -> Advice:
@@ -123,7 +123,13 @@ def advice(folder: Path, asked: Asked) -> Advice:
     goal = planned.asked_goal(asked.goal, run.rig)
     run = replace(run, rig=replace(run.rig, edge_goal=goal))  # what is asked for is judged
     kept = _kept(folder)
-    so_far = _so_far(run, asked.set_aside, kept)
+    choice = asked.set_aside or (NONE if kept is None else kept.set_aside.choice)
+    if choice != (asked.set_aside or NONE):
+        talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
+                  "everything).")
+    later = now if Beside.running is None else Beside.running.later
+    judged_found = later(elsewhere.judged, run, choice)
+    so_far = _so_far(run, choice)
     if so_far.chosen is not None and (doubt := _doubt(so_far.chosen.solution.adjustment)):
         talk.tell(doubt)
     problem = so_far.problem
@@ -141,7 +147,7 @@ def advice(folder: Path, asked: Asked) -> Advice:
     judged = None
     if so_far.chosen is not None and further.met((goal or GOAL) / TIMES_SD):
         with talk.working("Judging the run as calib solve does"):
-            judged = _judged(so_far.chosen)
+            judged = judged_found()
     document = next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
                              goal or GOAL, goal is not None,
                              None if judged is None else not_to_enter(judged) or None)
@@ -160,14 +166,6 @@ def advice(folder: Path, asked: Asked) -> Advice:
                   ("next", folder, *options, "--watch"))
 
 
-def _judged(chosen: Chosen) -> ResultRecord:
-    """What `calib solve` would say of a run."""
-    entries = chosen.solution.run.entries
-    document = verdict_document(chosen, judge(chosen.solution, out=chosen.out,
-                                              instead=chosen.instead))
-    return document if entries is None else with_entries(document, entries)
-
-
 def _kept(folder: Path) -> ResultRecord | None:
     """The result in a run folder; None if there is none that can be read."""
     with suppress(InputError, OSError):
@@ -175,12 +173,8 @@ def _kept(folder: Path) -> ResultRecord | None:
     return None
 
 
-def _so_far(run: Run, asked: str | None, kept: ResultRecord | None) -> _SoFar:
+def _so_far(run: Run, choice: str) -> _SoFar:
     """Solve the run without what is set aside; if that cannot be, take it as it is known."""
-    choice = asked or (NONE if kept is None else kept.set_aside.choice)
-    if asked is None and choice != NONE:
-        talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
-                  "everything).")
     try:
         chosen = solve_as_chosen(run, choice)
     except UnknownName as error:

@@ -39,8 +39,8 @@ def compare(
     document = comparison(*_sides(first, second, results))
     named = [(name, result.document) for name, result in zip(("first", "second"), results,
                                                              strict=True) if result]
-    tell_found("compare", document, comparison_sections(document), "Comparison", lines_of(named),
-               out, json, foot=fingerprints_of(named))
+    tell_found("compare", document, comparison_sections(document), "Comparison", "",
+               out, json, foot=fingerprints_of(named), job=lines_of(named))
     surveys = [result.survey for result in results if result]
     if len(surveys) == 2 and not shared_shots(*surveys):
         talk.tell("Whether the machine itself has changed between them: "

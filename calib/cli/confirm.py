@@ -43,7 +43,7 @@ def confirm(
     from calib.cli.sheet import changed_list, with_list
     from calib.cli.told import tell_found
     from calib.report.pages.report import foot
-    from calib.report.words.job import job_line
+    from calib.report.words.job import below_title
     from calib.report.words.status import not_to_enter
     from calib.results import load_result
 
@@ -69,9 +69,9 @@ def confirm(
                          + shlex.quote(str(shown)))
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
-    line = job_line(document)
     tell_found("confirm", told, sections, "Typed right?",
-               document.rig.title + (f". {line}" if line else ""), out, json, foot=foot(document))
+               document.job.machine or document.rig.title, out, json, foot=foot(document),
+               job=below_title(document))
     # Typed right is not yet right: what was typed may be of a result that is not to be entered.
     warning = not_to_enter(document)
     talk.tell_all(filter(None, (warning,)))

@@ -44,9 +44,10 @@ def drift(
                             "two results of one rig from different shots") from None
     document = drift_document(older, newer, found)
     named = [(name, result.document) for name, result in zip(
-        (f"Older, {old}", f"Newer, {new}"), results, strict=True)]
+        ("Older", "Newer"), results, strict=True)]
     tell_found("drift", document, drift_sections(document), "Re-check of a machine",
-               lines_of(named) or f"{old} and {new}", out, json, foot=fingerprints_of(named))
+               f"{old} and {new}", out, json, foot=fingerprints_of(named),
+               job=lines_of(named))
     if document.passed:
         follow_on(results[1].document, new)
     else:

@@ -1,4 +1,4 @@
-"""What a second process does for `calib solve`; it loads nothing before it is called."""
+"""What a second process does for `calib solve` and `calib next`; it loads only what is called."""
 
 from __future__ import annotations
 
@@ -19,6 +19,19 @@ def plausible(run: Run, choice: str) -> Plausibility:
     from calib.judge.plausible import plausibility
 
     return plausibility(solve_as_chosen(run, choice).solution)
+
+
+def judged(run: Run, choice: str) -> ResultRecord:
+    """What `calib solve` would say of a run."""
+    from calib.judge.choice import solve_as_chosen
+    from calib.judge.judgement import judge
+    from calib.report.entered import with_entries
+    from calib.report.record import verdict_document
+
+    chosen = solve_as_chosen(run, choice)
+    document = verdict_document(chosen, judge(chosen.solution, out=chosen.out,
+                                              instead=chosen.instead))
+    return document if run.entries is None else with_entries(document, run.entries)
 
 
 def half(document: ResultRecord) -> dict[str, str]:

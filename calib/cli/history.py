@@ -31,11 +31,13 @@ def history(
         raise InputError.of(folder, "no such folder", "a folder with results in it")
     # What another history adds meanwhile would be lost.
     with disk_trouble_told(folder), only_writer(folder / ".history-lock", folder):
-        entries, text = take_up(folder)
+        entries, text, damaged = take_up(folder)
         sections = history_sections(entries)
         html = page("report.html.j2", entries, "History", f"{len(entries)} results", sections,
                     contents=False)
-        write_whole(folder, {RECORD: text, "history.html": html})
+        write_whole(folder, {RECORD: text, "history.html": html, **damaged})
+    talk.tell_all(f"{RECORD}: its last line was cut short and is left out; the file as it was is "
+                  f"kept as {name}" for name in damaged)
     there = [path for entry in entries if (path := folder / entry.result).is_file()]
     _follow_latest(folder, there)
     talk.answer(history_document(entries), plain(sections), json)
@@ -55,13 +57,16 @@ def _follow_latest(folder, there):
         follow_on(load_result(latest).document, latest.parent)
 
 
-def take_up(folder: Path) -> tuple[list, str]:
-    """All entries, old and new, and the text of the record with them; it is not written here."""
+def take_up(folder: Path) -> tuple[list, str, dict[str, str]]:
+    """All entries, old and new, and the text of the record with them; it is not written here.
+
+    Last, the record as it was, by the name to keep it, if a part of it could not be read.
+    """
     from calib.report.pages.history import BrokenHistory, additions, header, read_history
     from calib.results import load_result
     from calib.run.complaints import InputError
     from calib.run.text import ordinary
-    from calib.run.write import finish_writing
+    from calib.run.write import finish_writing, free_path
 
     finish_writing(folder)
     record = folder / RECORD
@@ -74,8 +79,9 @@ def take_up(folder: Path) -> tuple[list, str]:
         entries, kept = read_history(text)
     except BrokenHistory as error:
         raise InputError.of(record, error.found, error.expected, line=error.line) from None
-    if len(kept) < len(text):
-        talk.tell(f"{RECORD}: its last line was cut short and is written again.")
+    kept = kept or header()
+    damaged = {} if kept.startswith(text) else {
+        free_path(folder / f"damaged-{RECORD}").name: text}
     found: list[Any] = []
     skipped: list[Any] = []
     for path in sorted(folder.rglob("result.json")):
@@ -90,4 +96,4 @@ def take_up(folder: Path) -> tuple[list, str]:
             skipped += error.complaints
     talk.tell_all(f"{complaint}; left out" for complaint in skipped)
     added = additions(entries, found)
-    return [*entries, *added], (kept or header()) + "".join(entry.line() for entry in added)
+    return [*entries, *added], kept + "".join(entry.line() for entry in added), damaged

@@ -74,6 +74,7 @@ import_points.__signature__ = signature()  # type: ignore[attr-defined]
 def _request(options, into):
     """What to import, and whether some of it was proposed; wrong usage is told."""
     declared = _declared(stated(options), options.profile or _kept(into))
+    _refuse_other_files(options)
     if options.log is not None and options.sheet is not None:
         raise typer.BadParameter("readings come from --log or from --sheet, not from both")
     if options.track is not None and (declared.log.clock_offset != "estimate" or declared.angles):
@@ -177,15 +178,20 @@ def _follow_with(declared, roles, options, choices=()):
                for word in (f"--{role}", str(path))]
     settled += as_options(declared, _declared(stated(options), options.profile or _kept(
         options.into or Path("." if Path("rig.toml").is_file() else "run"))))
-    talk.follow_line(" ".join(filter(None, [
-        shlex.join(["calib", *sys.argv[1:], *settled]), *map(_proposed_option, choices)])))
+    words = ["calib", *sys.argv[1:], *settled, *(
+        word for choice in choices for word in shlex.split(_proposed_option(choice)))]
+    # Two choices may propose the same.
+    said = [" ".join(words[i:i + 2]) if word.startswith("--") else "" for i, word in
+            enumerate(words)]
+    again = {j for i, pair in enumerate(said) if pair and pair in said[:i] for j in (i, i + 1)}
+    talk.follow_line(shlex.join(word for i, word in enumerate(words) if i not in again))
 
 
 def _proposed_option(choice):
     """The option that says what is proposed, or with a word to be replaced where nothing is."""
     placeholder = choice.option != choice.option.lower() or not choice.alternatives
     option = choice.option if placeholder else choice.alternatives[0].option
-    return option if " " in option or not option else f"{option} VALUE"
+    return f"{option} VALUE" if option.startswith("--") and " " not in option else option
 
 
 def _tell(proposal):
@@ -215,6 +221,29 @@ def _declared(given, profile):
         raise typer.BadParameter("; ".join(error.problems)) from None
 
 
+def _refuse_other_files(options):
+    """A profile, or a picture, goes over a former one, and over no other file."""
+    from calib.intake.declaration import read_profile
+    from calib.run.complaints import InputError
+    from calib.run.text import ordinary
+
+    pieces = {options.save_profile: lambda data: read_profile(data, ""),
+              _picture(options): lambda data: data.index(b"\x89PNG", 0, 4)}
+    for path, read in pieces.items():
+        try:
+            if path is not None and path.exists():
+                read(ordinary(path).read_bytes())
+        except (InputError, OSError, ValueError):
+            raise InputError.of(path, "a file that is something else",
+                                "a new file, or one of the same kind: nothing else is written "
+                                "over") from None
+
+
+def _picture(options):
+    """Where a dry run draws."""
+    return (options.plan or Path("import_plan.png")) if options.dry_run else None
+
+
 def _write(options, into, declared, imported, proposed):
     """Write the run folder, or for a dry run its plan view; and the profile."""
     from calib.intake.declaration import profile_toml
@@ -222,7 +251,7 @@ def _write(options, into, declared, imported, proposed):
     from calib.run.write import write_whole
 
     if options.dry_run:
-        picture = options.plan or Path("import_plan.png")
+        picture = _picture(options)
         write_whole(picture.parent, {picture.name: plan_png(imported)})
         talk.tell(f"Dry run: no run folder written. Plan view: {picture}")
         talk.follow(*(word for word in sys.argv[1:] if word != "--dry-run"))

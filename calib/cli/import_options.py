@@ -117,8 +117,9 @@ TABLE = (
            Path),
     Option("setups", _RAW, "CSV of what is known of set-ups: setup, east, north, up, "
            "instrument_height, orientation, each with sd_... Without: free stations.", Path),
-    _declaring(_RAW, "setup_sd", 'Standard deviation of what --setups knows without one: "5 mm", '
-               '"5 mm, 20 arcsec" (orientation), or solved: from sights to known points.'),
+    _declaring(_RAW, "setup_sd", "How well set-ups are known that --setups has without sds, or "
+               'that are called like the known point they stand on: "5 mm", "5 mm, 20 arcsec" '
+               "(orientation), or solved: from sights to known points."),
     Option("log", _READINGS, "Time-stamped log of the sensors, any length.", Path),
     Option("sheet", _READINGS, "Hand-written readings: CSV with pose and one column each.", Path),
     _declaring(_READINGS, "reading", "What the log or sheet calls a reading, its time, or the "

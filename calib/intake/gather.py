@@ -42,6 +42,7 @@ from calib.intake.matching.known_points import (
     read_given,
     read_known,
 )
+from calib.intake.matching.on_marks import beside_marks, on_marks
 from calib.intake.matching.origin import distance_in_words, settle_origin
 from calib.intake.matching.pose_ids import spelt_as
 from calib.intake.matching.readings import (
@@ -211,7 +212,9 @@ def _pointed(request, imported, booking, with_times, findings):
         if path is not None:
             findings.complain(path.name, None, None, f"a file for {option}",
                               "raw observations with it (--angles)")
-    found = [[_read(path, findings, lambda data, name: read_points(data, name, declared, findings))
+    beside = _beside(request, imported.rig)
+    found = [[_read(path, findings,
+                    lambda data, name: read_points(data, name, declared, findings, beside))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
     if not files or any(np.isnan(f.position).any() for f in files):
@@ -235,6 +238,13 @@ def _pointed(request, imported, booking, with_times, findings):
             for group in found]
 
 
+def _beside(request, rig):
+    """The headings of readings that stand in the rows of the shots."""
+    called = request.declared.log.readings
+    return [called.get(name, name) for name in rig.reading_names] \
+        if request.sheet in request.points else []
+
+
 def _note_same_file(files, findings):
     hashes: dict[str, str] = {}
     for f in files:
@@ -253,8 +263,9 @@ def _observed(request, imported, booking, with_times, findings):
                   lambda data, name: read_given(data, name, declared.unit, declared.setup_sds(),
                                                 findings)) or {}
     beforehand = len(findings.complaints)
+    beside = _beside(request, imported.rig)
     found = [[_read(path, findings,
-                    lambda data, name: read_observations(data, name, declared, findings))
+                    lambda data, name: read_observations(data, name, declared, findings, beside))
               for path in paths] for paths in (request.points, request.check)]
     files = [f for group in found for f in group if f is not None]
     # Pointings with a complaint about their angles: the backsights may tell what is wrong.
@@ -270,12 +281,14 @@ def _observed(request, imported, booking, with_times, findings):
     for name in given:
         if name not in names:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
+    given = on_marks(everything, known, given, declared.setup_sds(), findings)
     imported.placed, imported.backsights = place_set_ups(
         names, everything.polar, everything.setup, everything.ids, known, given,
         declared.instrument.sds(), findings)
     imported.understood += judge_set_ups(
         everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
-        lambda angles: _reread(request, angles), findings)
+        lambda angles: _reread(request, angles, beside), findings)
+    imported.understood += beside_marks(everything, known, given, declared.instrument.sds())
     known_ids = () if known is None else known.ids
     imported.sights = [
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
@@ -287,11 +300,11 @@ def _observed(request, imported, booking, with_times, findings):
             for group in found]
 
 
-def _reread(request, angles):
+def _reread(request, angles, beside):
     """All pointings with their angles in another unit; None if they cannot be."""
     declared, unheard = request.declared.model_copy(update={"angles": angles}), Findings()
     files = [_read(path, unheard,
-                   lambda data, name: read_observations(data, name, declared, unheard))
+                   lambda data, name: read_observations(data, name, declared, unheard, beside))
              for path in (*request.points, *request.check)]
     return None if unheard.complaints else _joined(files)
 
@@ -335,8 +348,9 @@ def _joined(files: list[Pointings]) -> Pointings:
     columns = {name: sum((getattr(f, name) for f in files), ())
                for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
                             "raw")}
+    height = np.concatenate([f.instrument_height for f in files])
     return Pointings(first.file, polar, sha256=first.sha256, understood=first.understood,
-                     **columns)
+                     instrument_height=height, **columns)
 
 
 def _check_targets(shots, rig, findings):
@@ -355,10 +369,12 @@ def _check_targets(shots, rig, findings):
 def _add_readings(request, imported, findings):
     shots = imported.shots + imported.check
     if request.sheet is not None:
-        headers = request.declared.log.readings
+        log = request.declared.log
+        shot_in = {line: shot.booked.pose for shot in shots for source in shot.sources
+                   for line in source.lines} if request.sheet in request.points else None
         imported.readings = _read(
-            request.sheet, findings,
-            lambda data, name: read_sheet(data, name, imported.rig, headers, findings)) or {}
+            request.sheet, findings, lambda data, name: read_sheet(
+                data, name, imported.rig, log.readings, findings, shot_in, log.still)) or {}
         poses = _as_on_sheet(request.sheet.name, imported, imported.readings, findings)
         without = [pose for pose in imported.readings if pose not in poses]
         if without:

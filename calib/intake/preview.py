@@ -10,6 +10,9 @@ from matplotlib.figure import Figure
 
 from calib.intake.gather import Imported
 
+_WIDEST = 24
+"""Letters of an id that are shown."""
+
 
 def preview(imported: Imported) -> str:
     """A text of counts, conversions, first and last rows; at most 100 columns."""
@@ -30,21 +33,30 @@ def preview(imported: Imported) -> str:
         f"Shots with standard deviations of their own: {with_sd} of {len(shots)}"
         + ("" if with_sd == len(shots) else " (the others have those of rig.toml)"),
         "Readings: " + _readings_in_words(imported), "",
-        f"{'shot':12} {'pose':8} {'target':14} {'east m':>14} {'north m':>14} {'up m':>10}  from",
     ]
-    rows = shots if len(shots) <= 7 else [*shots[:3], None, *shots[-3:]]
-    for shot in rows:
-        if shot is None:
-            lines.append(f"... {len(shots) - 6} more ...")
-            continue
-        east, north, up = shot.position
-        lines.append(
-            f"{shot.name:12} {shot.booked.pose:8} {shot.booked.target:14} "
-            f"{east:14.4f} {north:14.4f} {up:10.4f}  {shot.place}")
+    lines += _shot_rows(shots)
     size = np.ptp([s.position for s in shots], axis=0)
     lines.append(f"Extent: {size[0]:.2f} m east, {size[1]:.2f} m north, {size[2]:.2f} m up")
     lines += _reading_rows(imported)
     return "\n".join(lines)
+
+
+def _shot_rows(shots):
+    """First and last shots, a line each."""
+    shown = shots if len(shots) <= 7 else [*shots[:3], *shots[-3:]]
+    cells = [("shot", "pose", "target", "east m", "north m", "up m", "from"), *(
+        (_cut(shot.name), _cut(shot.booked.pose), shot.booked.target,
+         *(f"{x:.4f}" for x in shot.position), shot.place) for shot in shown)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    lines = ["  ".join(cell.rjust(w) if 3 <= i < 6 else cell.ljust(w)
+                       for i, (cell, w) in enumerate(zip(row, widths, strict=True))).rstrip()
+             for row in cells]
+    return lines if len(shown) == len(shots) else [
+        *lines[:4], f"... {len(shots) - 6} more ...", *lines[4:]]
+
+
+def _cut(name):
+    return name if len(name) <= _WIDEST else name[:_WIDEST - 3] + "..."
 
 
 def _readings_in_words(imported):
@@ -62,15 +74,17 @@ def _reading_rows(imported):
     names = imported.rig.reading_names
     width = max(min(11, 84 // max(len(names), 1) - 1), 7)
     unit = "deg, strokes in m" if imported.rig.strokes else "deg"
-    lines = ["", f"Readings, {unit}:", f"{'pose':8} {'stand':6} "
-             + " ".join(f"{name[:width]:>{width}}" for name in names)]
     poses = list(imported.readings)
-    for pose in poses if len(poses) <= 7 else [*poses[:3], None, *poses[-3:]]:
+    shown = poses if len(poses) <= 7 else [*poses[:3], None, *poses[-3:]]
+    wide = max(4, *(len(_cut(pose)) for pose in shown if pose))
+    lines = ["", f"Readings, {unit}:", f"{'pose':{wide}} {'stand':6} "
+             + " ".join(f"{name[:width]:>{width}}" for name in names)]
+    for pose in shown:
         if pose is None:
             lines.append(f"... {len(poses) - 6} more ...")
             continue
         values = imported.readings[pose].values
-        lines.append(f"{pose:8} {_stand_of(imported, pose):6} "
+        lines.append(f"{_cut(pose):{wide}} {_stand_of(imported, pose):6} "
                      + " ".join(f"{value:{width}.2f}" for value in values))
     return lines
 

@@ -37,7 +37,7 @@ def settle_stands(imported: "Imported", declared: Declaration, findings: Finding
                 imported.left_open.append(
                     f"{_shown(move)}: they are said to be on one stand, "
                     f"{quote(imported.stands[move.before])}")
-        _note_silent(silent, findings)
+        _note_silent(silent, imported, findings)
         return
     first = [pose for pose in declared.moved_before if pose in imported.stands]
     if not declared.moved_before:
@@ -45,7 +45,7 @@ def settle_stands(imported: "Imported", declared: Declaration, findings: Finding
             raise Doubtful([_asked(found)])
         first = [move.before for move in found]
         for move in found:
-            findings.note("readings.csv", f"{_shown(move)}: so did the machine, a new stand "
+            findings.note(_file(imported), f"{_shown(move)}: so did the machine, a new stand "
                           "begins")
     stand = 0
     for pose in seen.poses:
@@ -56,7 +56,13 @@ def settle_stands(imported: "Imported", declared: Declaration, findings: Finding
         at = imported.stands.get(pose, at)
         by_pose[pose] = replace(readings, stand=at)
     if stand == 1:
-        _note_silent(silent, findings)
+        _note_silent(silent, imported, findings)
+
+
+def _file(imported):
+    """The file that says, or does not, where the machine stood."""
+    readings = next(iter((imported.readings or {}).values()), None)
+    return (imported.shots[0].sources[0] if readings is None else readings.source).file
 
 
 def _check_hand(imported, declared, seen, found):
@@ -98,11 +104,11 @@ def _stated(imported, findings):
     return silent
 
 
-def _note_silent(silent, findings):
+def _note_silent(silent, imported, findings):
     if silent:
-        findings.note("readings.csv", f"{len(silent)} pose(s) with no stand named are put on stand "
-                      '"1": tracks still and house not swung between them (--moved-before POSE, '
-                      "{stand} in --ids, or a column stand tell others)")
+        findings.note(_file(imported), f"{len(silent)} pose(s) with no stand named are put on "
+                      'stand "1": tracks still and house not swung between them (--moved-before '
+                      "POSE, {stand} in --ids, or a column stand tell others)")
 
 
 def _shown(move: Move) -> str:

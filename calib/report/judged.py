@@ -1,5 +1,7 @@
 """Judgement on its way into the record, and in words for the terminal."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from calib.adjust.critical import (
@@ -162,9 +164,9 @@ def scale_record(scale: SurveyScale | None) -> tables.SurveyScale | None:
     return None if scale is None else tables.SurveyScale.like(scale)
 
 
-def verdict_record(judgement: Judgement) -> tables.Verdict:
+def verdict_record(judgement: Judgement, noise: Sequence[Noise] = ()) -> tables.Verdict:
     """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
-    gates = [tables.Gate.like(g, says=gate_says(g, judgement)) for g in judgement.gates]
+    gates = [tables.Gate.like(g, says=gate_says(g, judgement, noise)) for g in judgement.gates]
     failed_first = sorted(gates, key=lambda gate: gate.passed)
     notes = list(_taped_notes(judgement))
     if judgement.scale is None:

@@ -229,12 +229,14 @@ def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
 
 
 def with_noise(document: ResultRecord, judgement: Judgement) -> ResultRecord:
-    """The document with how noisy each kind of value is."""
-    return document.model_copy(update={"noise": judged.noise_records(judgement.noise)})
+    """The document with how noisy each kind of value is, also said by the test of the fit."""
+    return document.model_copy(update={
+        "noise": judged.noise_records(judgement.noise),
+        "verdict": judged.verdict_record(judgement, judgement.noise or ())})
 
 
 def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
-    """The document before it is known how noisy each kind of value is: no gate asks for that."""
+    """The document before it is known how noisy each kind of value is: no gate passes by that."""
     solution = chosen.solution
     rig, covariance = solution.rig, covariance_record(solution)
     nodes = envelope_edge(rig, solution.parameters)

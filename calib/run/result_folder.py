@@ -127,7 +127,7 @@ def keep_aside(place: ResultPlace, files: Iterable[str]) -> Path | None:
         write.finish_writing(folder)
         if set(write.manifest_of(folder) or ()) <= set(files):
             return None
-        aside = _free_name(folder.with_name(f"{folder.name}-earlier"))
+        aside = write.free_path(folder.with_name(f"{folder.name}-earlier"))
         os.rename(folder, aside)
     return aside
 
@@ -190,7 +190,7 @@ def _swap(folder, files, held):
             for path in _files_below(new):
                 # Somebody put it there while the new folder was made.
                 if path.relative_to(new) not in known:
-                    write.link_or_copy(path, _free_name(folder / path.relative_to(new)))
+                    write.link_or_copy(path, write.free_path(folder / path.relative_to(new)))
         else:
             os.rename(new, folder)
         write.sync_folder(folder.parent)
@@ -213,7 +213,7 @@ def _carry(folder, new, held):
             continue
         kept = new / name
         if digest is not None or kept.exists():
-            kept = _free_name(kept.with_name(f"earlier-{name.name}"))
+            kept = write.free_path(kept.with_name(f"earlier-{name.name}"))
             said.append(f"{name.as_posix()} was changed after calib wrote it; kept as {kept.name}")
         kept.parent.mkdir(parents=True, exist_ok=True)
         write.link_or_copy(path, kept)
@@ -226,14 +226,6 @@ def _files_below(folder) -> Iterator[Path]:
         links = [n for n in folders if os.path.islink(os.path.join(root, n))]
         for name in sorted([*names, *links]):
             yield Path(root) / name
-
-
-def _free_name(path):
-    number, free = 1, path
-    while os.path.lexists(free):
-        number += 1
-        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
-    return free
 
 
 def _exchange(folder, new):

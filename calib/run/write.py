@@ -92,6 +92,27 @@ def finish_writing(folder: Path) -> None:
             _finish(folder)
 
 
+def keep_damaged(path: Path) -> Path:
+    """Give a file that cannot be read another name, before a new one takes its place.
+
+    Raises
+    ------
+    InputError
+        If the place cannot be written.
+    """
+    with disk_trouble_told(path.parent):
+        return path.rename(free_path(path.with_name(f"damaged-{path.name}")))
+
+
+def free_path(path: Path) -> Path:
+    """The path, with a number in its name where something is there."""
+    number, free = 1, path
+    while os.path.lexists(free):
+        number += 1
+        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return free
+
+
 def manifest_text(hashes: Mapping[str, str]) -> str:
     """The text of `MANIFEST`."""
     return json.dumps({"files": dict(sorted(hashes.items()))}, indent=1, ensure_ascii=False) + "\n"

@@ -11,6 +11,7 @@ from pydantic import ConfigDict
 
 from calib.edge import envelope_edge
 from calib.report.entered import determined_at
+from calib.report.words import yard as say
 from calib.report.words.entries import determined_says
 from calib.report.words.requirement import three_sentences
 from calib.results import load_result
@@ -18,7 +19,7 @@ from calib.run.complaints import Findings, InputError
 from calib.run.entries_file import read_entries
 from calib.run.folder import ENTRIES
 from calib.run.text import decode
-from calib.run.write import manifest_of, write_whole
+from calib.run.write import free_path, manifest_of, write_whole
 from calib.yard.changes import Asked
 from calib.yard.field_files import proposal_view
 from calib.yard.session import Session
@@ -197,9 +198,13 @@ def take_entries(session: Session, body: bytes) -> dict[str, Any]:
     findings.stop_if_at_fault()
     if listed is None:
         raise InputError.of(ENTRIES, "nothing", "a list of entries")
-    write_whole(session.notebook.folder, {ENTRIES: body})
+    folder, kept = session.notebook.folder, {}
+    if (folder / ENTRIES).is_file() and (before := (folder / ENTRIES).read_bytes()) != body:
+        kept[free_path(folder / f"earlier-{ENTRIES}").name] = before
+    write_whole(folder, {ENTRIES: body, **kept})
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
-    return {"determines": determined_says(found, rig)} | desk_view(session)
+    says = [*determined_says(found, rig), *(say.kept_as(ENTRIES, name) for name in kept)]
+    return {"determines": says} | desk_view(session)
 
 
 def confirm_shown(session: Session, body: bytes) -> dict[str, Any]:

@@ -39,6 +39,7 @@ class Sensors:
     log: Path
     _stamp: tuple[int, int] | None = None
     _seen: Seen = field(default_factory=lambda: Seen({}))
+    _grew: float | None = None  #: By the clock that nobody sets.
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def look(self, rig: Rig, declared: LogDeclaration) -> Seen:
@@ -47,20 +48,20 @@ class Sensors:
             try:
                 status = self.log.stat()
                 if (stamp := (status.st_mtime_ns, status.st_size)) != self._stamp:
+                    # Set back, the clock would make a log that stands still look new for hours.
+                    self._grew = time.monotonic() - max(0.0, time.time() - status.st_mtime)
                     self._seen = last_readings(self.log, rig, declared)
                     self._stamp = stamp
             except OSError as error:
+                self._stamp = self._grew = None
                 self._seen = Seen({}, trouble=(f"{self.log.name}: {error.strerror or error}",))
             except InputError as error:
                 self._seen = Seen({}, trouble=tuple(str(c) for c in error.complaints))
             return self._seen
 
     def age(self) -> float | None:
-        """Seconds since the log grew; None if it is not there."""
-        try:
-            return max(0.0, time.time() - self.log.stat().st_mtime)
-        except OSError:
-            return None
+        """Seconds since the log grew, at the last look; None if it was not there."""
+        return None if self._grew is None else time.monotonic() - self._grew
 
 
 def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:

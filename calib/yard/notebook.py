@@ -11,17 +11,19 @@ from dataclasses import asdict, dataclass, field, replace
 from itertools import count
 from pathlib import Path
 
+from pydantic import ConfigDict, TypeAdapter
+
 from calib.chain.rig import Rig
 from calib.run import rows
-from calib.run.complaints import Findings, InputError, quote
+from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.consistency import check_together
 from calib.run.folder import BACKSIGHTS, READINGS, RIG, SETUPS, SHOTS, rig_from_text
 from calib.run.observed import read_poses, read_shots
 from calib.run.records import Tape
 from calib.run.rig_file import AXES
 from calib.run.setups import read_set_ups
-from calib.run.text import decode, ordinary
-from calib.run.write import finish_writing, write_whole
+from calib.run.text import decode, ordinary, parse_json
+from calib.run.write import finish_writing, free_path, keep_damaged, write_whole
 
 #: What the page keeps beside the files of the run: nothing that a solution needs.
 NOTES = "yard.json"
@@ -41,6 +43,9 @@ class Changed(Exception):
 class Notes:
     """What is remembered of a day."""
 
+    # What another version noted would be lost when this one writes.
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
     started: str | None = None  #: When the first reading or shot was noted, ISO 8601.
     skipped: tuple[str, ...] = ()  #: Poses of the plan that are not to be shot.
     set_aside: tuple[str, ...] = ()  #: As `calib.judge.set_aside.named` takes them.
@@ -53,6 +58,9 @@ class Notes:
         return replace(self, taken_out=(*self.taken_out, row),
                        set_aside=tuple(n for n in self.set_aside if n != row["shot"]),
                        accepted=tuple(n for n in self.accepted if n != row["shot"]))
+
+
+_NOTES = TypeAdapter(Notes)
 
 
 @dataclass
@@ -72,17 +80,33 @@ class Notebook:
         return rig_from_text(self._text(RIG))
 
     def notes(self) -> Notes:
-        """What is remembered; nothing if the file is not there or not ours."""
+        """What is remembered; nothing if the file is not there or `damaged`."""
+        return self._noted()[0]
+
+    def damaged(self) -> tuple[str, ...]:
+        """What there is to say of notes that cannot be read: the file, and those kept of before."""
+        found, whole = self._noted()[1], "what this page noted, put right or deleted"
+        later = free_path(self.folder / f"damaged-{NOTES}").name
+        now = () if found is None else (Complaint(
+            NOTES, None, None, found, f"{whole} (with the next change it becomes {later})"),)
+        before = sorted(path.name for path in self.folder.glob(f"damaged-{Path(NOTES).stem}*"))
+        return tuple(map(str, (*now, *(Complaint(
+            name, None, None, f"a former {NOTES} that could not be read: what it set aside, kept, "
+            "skipped or took out is not known here", f"{whole}") for name in before))))
+
+    def _noted(self):
+        """What is remembered, and what was found in its place (None: nothing else)."""
         try:
-            kept = json.loads(ordinary(self.folder / NOTES).read_text("utf-8"))
-            started = kept.get("started")
-            lists = {name: tuple(map(str, kept.get(name, ())))
-                     for name in ("skipped", "set_aside", "accepted")}
-            taken = tuple({str(k): str(v) for k, v in row.items()} | {"shot": str(row["shot"])}
-                         for row in kept.get("taken_out", ()))
-            return Notes(None if started is None else str(started), **lists, taken_out=taken)
-        except (OSError, ValueError, TypeError, AttributeError, KeyError, RecursionError):
-            return Notes()
+            notes = _NOTES.validate_python(parse_json(ordinary(self.folder / NOTES).read_bytes()))
+            if all("shot" in row for row in notes.taken_out):
+                return notes, None
+        except FileNotFoundError:
+            return Notes(), None
+        except OSError as error:
+            return Notes(), f"no file that can be read ({(error.strerror or str(error)).lower()})"
+        except ValueError:
+            pass
+        return Notes(), "a damaged file"
 
     def note(self, change: Callable[[Notes], Notes]) -> Notes:
         """Remember something else: `change` is given what is remembered by now."""
@@ -270,6 +294,8 @@ class Notebook:
 
     def _write(self, files):
         with self._lock:
+            if NOTES in files and self._noted()[1] is not None:
+                keep_damaged(self.folder / NOTES)
             write_whole(self.folder, files)
 
 

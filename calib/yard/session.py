@@ -24,7 +24,7 @@ from calib.yard.agenda import Agenda, Proposed, agenda_of, expected_edge
 from calib.yard.collector import Arrived, Collector
 from calib.yard.field_files import FieldFiles
 from calib.yard.logged import Sensors
-from calib.yard.notebook import NOTES, Notebook, Notes
+from calib.yard.notebook import Notebook, Notes
 from calib.yard.progress import Progress, nearest, progress_of
 
 #: Seconds from look to look at the files.
@@ -178,7 +178,7 @@ class Session:
         """What changes when a file of the run, or the plan, does."""
         folder, found = self.notebook.folder, []
         for path in (*sorted(folder.glob("*.csv")), *sorted(folder.glob("*.toml")),
-                     folder / NOTES, plan_file(folder)):
+                     *sorted(folder.glob("*.json")), plan_file(folder)):
             try:
                 status = path.stat()
             except OSError:
@@ -188,17 +188,21 @@ class Session:
 
     def _looked(self, version):
         self._stamp = self._stamp_now()
-        notes, trouble = self.notebook.notes(), ()
+        notes, trouble = self.notebook.notes(), self.notebook.damaged()
         run, rig = None, None
         try:
             rig = self.notebook.rig()
             run = read_run(self.notebook.folder, unfinished=True)
         except InputError as error:
-            trouble = _trouble(error)
+            trouble += _trouble(error)
         progress = None if run is None else progress_of(run, notes.set_aside, self._near)
         if progress is not None and progress.clean is not None:
             self._near = progress.clean
-        planned = (*planned_poses(self.notebook.folder), *self._advised)
+        planned = self._advised
+        try:
+            planned = (*planned_poses(self.notebook.folder), *planned)
+        except InputError as error:
+            trouble += _trouble(error)
         poses = () if rig is None else _poses(self.notebook)
         shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
                                                  if not f.aside and (f.fits is not False
@@ -256,7 +260,13 @@ def plan_file(folder: Path) -> Path:
 
 
 def planned_poses(folder: Path) -> tuple[Proposed, ...]:
-    """The poses of the run's plan; none if there is no plan, or none that can be read."""
+    """The poses of the run's plan; none if there is no plan.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
     try:
         plan = PlanRecord.model_validate(parse_json(ordinary(plan_file(folder)).read_bytes()))
         per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
@@ -271,8 +281,11 @@ def planned_poses(folder: Path) -> tuple[Proposed, ...]:
             minutes=settle + (pose.drive_seconds or 0.0) / 60
             + sum(per_shot[target] for target in pose.shoot), noted=pose.noted,
         ) for pose in plan.poses)
-    except (OSError, ValueError, KeyError, RecursionError):
+    except FileNotFoundError:
         return ()
+    except (OSError, ValueError, KeyError):
+        raise InputError.of("plan/plan.json", "a damaged file", "the plan as calib plan wrote it "
+                            "(calib plan makes it anew)") from None
 
 
 def best_next(progress: Progress) -> tuple[Proposed, ...]:

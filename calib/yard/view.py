@@ -9,6 +9,7 @@ from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side
 from calib.report.plan_words import shots_in_words
 from calib.report.words import yard as say
 from calib.report.words.suspect import suspect_says
+from calib.run.complaints import InputError
 from calib.run.rig_file import AXES
 from calib.yard.agenda import Proposed
 from calib.yard.field_files import kept_declaration
@@ -74,7 +75,12 @@ def sensors_view(session: Session) -> dict[str, Any] | None:
     sensors, rig = session.sensors, session.state().rig
     if sensors is None or rig is None:
         return None
-    seen, age = sensors.look(rig, kept_declaration(session.notebook.folder).log), sensors.age()
+    try:
+        declared = kept_declaration(session.notebook.folder).log
+    except InputError as error:
+        return {"readings": {}, "moving": [], "still": False,
+                "says": " ".join(map(str, error.complaints))}
+    seen, age = sensors.look(rig, declared), sensors.age()
     still = not seen.moving and not seen.trouble and age is not None and age <= say.STALE
     return {"readings": seen.readings, "moving": list(seen.moving), "still": still,
             "says": " ".join(seen.trouble) or say.log_says(seen.moving, age)}

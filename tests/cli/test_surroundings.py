@@ -256,3 +256,10 @@ def test_a_history_over_folders_of_odd_names(run, tmp_path, calib_command):
         status, _, err = calib_command("history", tmp_path)
         assert status == 0 and "Traceback" not in err, err
     assert (tmp_path / "history.csv").read_bytes().count(b"\n") == 3
+    # A line of a result that is gone cannot be written again.
+    cut = (tmp_path / "history.csv").read_bytes()[:-20]
+    (tmp_path / "history.csv").write_bytes(cut)
+    for folder in [path.parent for path in tmp_path.glob("*/result.json")]:
+        shutil.rmtree(folder)
+    assert "kept as damaged-history.csv" in calib_command("history", tmp_path)[2]
+    assert (tmp_path / "damaged-history.csv").read_bytes() == cut

@@ -14,6 +14,7 @@ from tests.intake.oracle_landxml import wrong_landxml
 from tests.intake.test_fuzz import damaged
 from tests.intake.test_log import HEAD, lines_of, shot
 from tests.run.oracle import wrong
+from tests.run.test_oracle import OFTEN
 
 DECLARED = declare({
     "unit": "m", "frame": "ground", "pole": "applied", "angles": "dms",
@@ -72,21 +73,18 @@ def test_damaged_logs(tmp_path, rig):
 TABLES = {kind.name: kind for kind in oracle_tables.kinds()}
 
 
-OFTEN = pytest.mark.parametrize("count", [2000, pytest.param(100_000, marks=pytest.mark.slow)])
-
-
 @OFTEN
 @pytest.mark.parametrize("name", TABLES)
-def test_tables_as_a_careful_person_reads_them(name, count):
+def test_tables_as_a_careful_person_reads_them(name, count, seed):
     """Files with one or two changed cells, times or layouts: as meant, or refused."""
-    rng = np.random.default_rng(12)
+    rng = np.random.default_rng(seed)
     found = [fault for _ in range(count) if (fault := wrong(TABLES[name], rng))]
-    assert not found, f"{len(found)}: " + "\n".join(found[:5])
+    assert not found, f"seed {seed}, {len(found)}: " + "\n".join(found[:5])
 
 
 @OFTEN
-def test_landxml_as_a_careful_person_reads_it(count):
+def test_landxml_as_a_careful_person_reads_it(count, seed):
     """Files with one or two changed values, and broken ones: as meant, or refused."""
-    rng = np.random.default_rng(11)
+    rng = np.random.default_rng(seed)
     found = [fault for _ in range(count) if (fault := wrong_landxml(rng))]
-    assert not found, f"{len(found)}: " + "\n".join(found[:5])
+    assert not found, f"seed {seed}, {len(found)}: " + "\n".join(found[:5])

@@ -54,6 +54,14 @@ def test_units_grid_and_pole_come_out_alike(calib, field, run):
     assert "12 m on the ground are 4.8 mm more than on the grid" in " ".join(out.split())
 
 
+@pytest.mark.parametrize("option", [("--save-profile", "job.txt"), ("--dry-run", "--plan", ".")])
+def test_a_profile_or_a_picture_goes_over_no_other_file(calib, field, option):
+    before = (field / "job.txt").read_bytes()
+    status, _, err = calib("job.txt", "--into", "RUN", *PLAIN, "--sheet", "sheet.csv", *option)
+    assert status == 3 and "found a file that is something else" in err
+    assert (field / "job.txt").read_bytes() == before and not (field / "RUN").exists()
+
+
 def test_geographic_coordinates(calib, field, run):
     """Latitude and longitude to 1e-9 deg give the local coordinates back to 0.2 mm."""
     import pyproj

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.report.spoken import spoken
 from calib.simulate import simulate
 
 #: Readings whose sign or zero the shots can see; the pitch of the house changes next to nothing,
@@ -184,7 +185,7 @@ def pole_height_at_a_target(run, rng):
     t = int(rng.choice(np.unique(run.shots.target)))
     points = run.shots.position.copy()
     points[run.shots.target == t, 2] += rng.uniform(0.1, 2.0)
-    return shots(run, position=points), "pole height", run.rig.target_names[t]
+    return shots(run, position=points), "pole height", spoken(run.rig.target_names[t])
 
 
 def _tape(run, rng, factors, unit):
@@ -194,7 +195,7 @@ def _tape(run, rng, factors, unit):
     value = run.tape.value.copy()
     value[row] *= factor
     name = run.tape.quantities[row]
-    return replace(run, tape=replace(run.tape, value=value)), "tape", f"taped {name} is"
+    return replace(run, tape=replace(run.tape, value=value)), "tape", f"taped {spoken(name)} is"
 
 
 def tape_decimal(run, rng):

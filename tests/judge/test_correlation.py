@@ -102,7 +102,7 @@ def test_sds_that_are_wrong_are_said_by_kind(rig, times):
         run.shots, covariance=run.shots.covariance / times**2))))
     gate = next(gate for gate in judgement.gates if gate.name == GLOBAL_TEST)
     told = [noise_says(kind) for kind in judgement.noise if kind.differs]
-    said = gate_says(gate, judgement)
+    said = gate_says(gate, judgement, judgement.noise)
     assert not gate.passed and "the sds are too small" in said
     assert said.endswith(" ".join(told)) and "shots are" in told[-1] and "noisier" in told[-1]
 

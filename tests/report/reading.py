@@ -26,7 +26,8 @@ class Page(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.numbers, self.figures, self.labels, self.tags = [], {}, {}, []
         self._words, self._skip, self._figure, self._data, self._text = [], 0, None, None, None
-        self.feed(html)
+        # What only says where a line may break is no word of its own.
+        self.feed(re.sub(r'<wbr>|<span class="one">([^<]*)</span>', r"\1", html))
         self.words = " ".join(" ".join(self._words).split())
 
     def handle_starttag(self, tag, attributes):

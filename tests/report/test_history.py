@@ -67,10 +67,18 @@ def test_a_line_cut_short_is_dropped():
     assert _text([*kept_entries, *additions(kept_entries, [_result("b", 5.7)])]) == text
 
 
-def test_another_file_is_no_history():
-    """A CSV with another heading is refused."""
+def test_only_the_last_line_end_is_missing():
+    """As an editor leaves it: nothing is dropped."""
+    entries = additions([], [_result("a", 5.6), _result("b", 5.7)])
+    assert read_history(_text(entries)[:-1]) == (entries, _text(entries))
+    assert read_history(header()[:-1]) == read_history("") == read_history("numb") == ([], "")
+
+
+@pytest.mark.parametrize("text", ["shot,pose\n1,2\n", "shot,pose", header().replace("\n", "\r")])
+def test_another_file_is_no_history(text):
+    """A CSV with another heading, or other line ends, is refused: it is not written over."""
     with pytest.raises(BrokenHistory, match="heading"):
-        read_history("shot,pose\n1,2\n")
+        read_history(text)
 
 
 @pytest.mark.parametrize("values", [

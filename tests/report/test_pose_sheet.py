@@ -19,7 +19,7 @@ from calib.report.figures.poses import from_behind, from_the_side
 from calib.report.plan_record import plan_document
 from calib.report.pose_sheet import POSES_PER_PAGE, sheet_files, sheet_of
 from calib.report.words.cautions import CAUTIONS
-from tests.report.reading import paper
+from tests.report.reading import Page, paper
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +69,7 @@ def test_page_shows_cautions_targets_and_places_to_write(document, files):
     assert page.count('class="tick"') == poses + shots
     assert page.count(">read only<") == 2 * poses
     assert page.count("new: S1") == page.count("new: S2") == 1
-    assert "The goal of 1.0 mm is NOT reached." in page
+    assert "The goal of 1.0 mm is NOT reached." in Page(page).words
     assert not re.search(r'(src|href)="(?!#)', page)
 
 

@@ -1,6 +1,6 @@
 """Changed files of a run folder against what a careful person would read in them."""
 
-
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -24,12 +24,17 @@ def faults(kind, look, count, seed):
     return [fault for _ in range(count) if (fault := look(kind, rng))]
 
 
-@pytest.mark.parametrize("count", [2000, pytest.param(100_000, marks=pytest.mark.slow)])
+#: Every slow run has other files. More of them at once: benchmarks/file_attacks.
+OFTEN = pytest.mark.parametrize(("count", "seed"), [
+    (2000, 11), pytest.param(30_000, int(time.time()), marks=pytest.mark.slow, id="often")])
+
+
+@OFTEN
 @pytest.mark.parametrize("name", [*KINDS, *KEYED])
-def test_as_a_careful_person_reads_it(name, count):
+def test_as_a_careful_person_reads_it(name, count, seed):
     """Files with one or two changed values: never another value, never a traceback."""
-    found = faults(*(KINDS | KEYED)[name], count, 11)
-    assert not found, f"{len(found)}: " + "\n".join(found[:5])
+    found = faults(*(KINDS | KEYED)[name], count, seed)
+    assert not found, f"seed {seed}, {len(found)}: " + "\n".join(found[:5])
 
 
 @pytest.mark.parametrize(("spelling", "value"), SPELLINGS)

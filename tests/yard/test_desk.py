@@ -93,3 +93,8 @@ def test_a_list_of_entries_is_taken_in_or_refused_whole(grown):
     said = desk.take_entries(session, desk.example_entries(session).encode())
     assert said["entries"] and said["determines"]
     assert len(read_run(grown).entries.entries) > 3
+    before = (grown / "entries.toml").read_bytes()
+    assert "kept as" not in str(desk.take_entries(session, before))
+    said = desk.take_entries(session, before + b"# mine\n")["determines"]
+    assert "earlier-entries.toml" in said[-1]
+    assert (grown / "earlier-entries.toml").read_bytes() == before

@@ -1,5 +1,8 @@
 """The end of a log as the readings of a pose."""
 
+import os
+from types import SimpleNamespace
+
 import pytest
 
 from calib.intake.declaration import LogDeclaration
@@ -44,6 +47,30 @@ def test_a_log_is_followed_while_it_grows(rig, tmp_path):
     write(path, at(10, 40), lambda s: 20.0 if s < 30 else 31.0)
     seen = sensors.look(rig, LogDeclaration())
     assert seen.readings["boom"] == "31.000" and seen.trouble == ()
+
+
+def test_a_log_that_is_gone_and_comes_back_is_read_again(rig, tmp_path):
+    path = tmp_path / "log.csv"
+    write(path, at(10, 30), lambda s: 20.0)
+    sensors = Sensors(path)
+    assert sensors.look(rig, LogDeclaration()).readings
+    path.rename(tmp_path / "away")
+    assert sensors.look(rig, LogDeclaration()).trouble and sensors.age() is None
+    (tmp_path / "away").rename(path)
+    assert sensors.look(rig, LogDeclaration()).readings
+
+
+def test_a_clock_set_back_makes_no_old_log_new(rig, tmp_path, monkeypatch):
+    path, clock = tmp_path / "log.csv", [1000.0]
+    write(path, at(10, 30), lambda s: 20.0)
+    os.utime(path, (5000.0, 5000.0))
+    monkeypatch.setattr("calib.yard.logged.time", SimpleNamespace(
+        time=lambda: 5010.0 if clock[0] < 1001 else 1410.0, monotonic=lambda: clock[0]))
+    sensors = Sensors(path)
+    for seconds, age in ((0.0, 10.0), (90.0, 100.0)):
+        clock[0] = 1000.0 + seconds
+        sensors.look(rig, LogDeclaration())
+        assert sensors.age() == pytest.approx(age)
 
 
 def test_a_log_whose_lines_end_with_cr(rig, tmp_path):

@@ -32,6 +32,9 @@ def test_a_plan_with_a_key_twice_is_none(planned, tmp_path):
     """Which of the two counts nobody can tell."""
     text = (planned[0] / "plan" / "plan.json").read_text("utf-8")
     (tmp_path / "plan").mkdir()
-    for changed, read in ((text, True), (text.replace("{", '{"poses": [], ', 1), False)):
-        (tmp_path / "plan" / "plan.json").write_text(changed, "utf-8")
-        assert bool(planned_poses(tmp_path)) is read
+    assert planned_poses(tmp_path) == ()
+    (tmp_path / "plan" / "plan.json").write_text(text, "utf-8")
+    assert planned_poses(tmp_path)
+    (tmp_path / "plan" / "plan.json").write_text(text.replace("{", '{"poses": [], ', 1), "utf-8")
+    with pytest.raises(InputError, match=r"plan\.json: found a damaged file"):
+        planned_poses(tmp_path)

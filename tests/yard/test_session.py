@@ -18,10 +18,10 @@ from calib.run.complaints import InputError
 from calib.run.folder import read_run
 from calib.run.write import write_whole
 from calib.yard import changes
-from calib.yard.notebook import Changed
+from calib.yard.notebook import Changed, Notebook
 from calib.yard.progress import _tested, progress_of
 from calib.yard.session import Session
-from calib.yard.view import state_of, view_of
+from calib.yard.view import sensors_view, state_of, view_of
 
 
 def rows(text):
@@ -301,3 +301,33 @@ def test_a_shot_booked_under_the_wrong_target_need_not_be_shot_again(made):
     assert "it lies on edge_right" in says and "Shoot it again" not in says
     assert "before you shoot again" in to_do(lies.pose, ("edge_right",), (), None, False,
                                              lies=[lies])
+
+
+@pytest.mark.parametrize("damaged", [
+    b'{"set_aside": ["3"', b"", b"\0" * 90, b'{"skipped": "07"}', b'{"taken_out": [{"pose": "1"}]}',
+    b'{"later": 1}', b"[" * 9999, b'{"skipped": ["1"], "skipped": []}', None])
+def test_notes_that_cannot_be_read_are_kept_and_told(tmp_path, damaged):
+    """What was set aside and taken out is not written over; the person is told, until it is put
+    right."""
+    file, kept = tmp_path / "yard.json", tmp_path / "damaged-yard.json"
+    notebook = Notebook(tmp_path)
+    file.mkdir() if damaged is None else file.write_bytes(damaged)
+    assert notebook.damaged()[0].startswith("yard.json: found")
+    for pose in ("07", "08"):
+        notebook.mark("skipped", [pose], on=True)
+        assert kept.is_dir() if damaged is None else kept.read_bytes() == damaged
+        assert [told.split(":")[0] for told in notebook.damaged()] == ["damaged-yard.json"]
+    assert notebook.notes().skipped == ("07", "08")
+    kept.rename(tmp_path / "looked-at")
+    assert notebook.damaged() == ()
+
+
+def test_damaged_notes_plan_and_profile_are_told_on_the_page(grown, tmp_path):
+    (grown / "import.toml").write_bytes(b"\0\0")
+    (grown / "plan").mkdir()
+    (grown / "plan" / "plan.json").write_text("{}")
+    (grown / "yard.json").write_text("{")
+    session = Session(grown, log=tmp_path / "log.csv")
+    told = view_of(session.state())["trouble"]
+    assert [one.split(":")[0] for one in told] == ["yard.json", "plan/plan.json"]
+    assert "import.toml" in sensors_view(session)["says"]

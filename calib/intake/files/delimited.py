@@ -6,6 +6,7 @@ and only where they cannot be rows.
 
 import re
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from calib.intake.files.columns import KIND, SKIP, header_name, header_names
@@ -57,6 +58,7 @@ def read_export(
     order: tuple[str, ...] | None,
     needed: tuple[str, ...],
     dialect: Dialect | None = None,
+    beside: Collection[str] = (),
 ) -> Export | None:
     """Read a delimited file.
 
@@ -68,6 +70,8 @@ def read_export(
         Declared columns (`columns.parse_order`); None: the header must name them.
     needed : tuple of str
         Columns that must be there; those that hold numbers tell a row from other lines.
+    beside : collection of str
+        Headings of readings in the same rows. A row that has only them is none of these.
 
     Returns
     -------
@@ -91,23 +95,26 @@ def read_export(
     order, units = _order_and_units(header, order, rows[0], file, findings)
     if order is None or not _complete(order, needed, file, findings):
         return None
-    if "instrument_height" in order:
-        findings.note(file, "the instrument height is not used: heights of set-ups here are those "
-                      "of the tilting axis, which marks on the ground lie below by it")
-    kept, header, units = _sorted_rows(rows, header, order, units, needed, grid, text, findings)
+    kept, header, units = _sorted_rows(rows, header, order, units, (needed, beside), grid, text,
+                                       findings)
     if not kept:
         return None
+    lines, all_lines = tuple(row.line for row in kept), split_lines(text)
+    return Export(file, grid.dialect, _columns(kept, order), lines, order,
+                  tuple(all_lines[n - 1].strip() for n in lines),
+                  header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+
+
+def _columns(rows, order):
+    """Cells by our names of the columns, date and time in one."""
     columns = {
-        name: tuple(row.cells[i] if i < len(row.cells) else "" for row in kept)
+        name: tuple(row.cells[i] if i < len(row.cells) else "" for row in rows)
         for i, name in enumerate(order) if name != SKIP
     }
     if "date" in columns:
         columns["time"] = tuple(map(_date_and_time, columns.pop("date"),
-                                    columns.get("time", ("",) * len(kept))))
-    lines, all_lines = tuple(row.line for row in kept), split_lines(text)
-    return Export(file, grid.dialect, columns, lines, order,
-                  tuple(all_lines[n - 1].strip() for n in lines),
-                  header.line if header else None, units, _remarks(all_lines, lines, grid.dialect))
+                                    columns.get("time", ("",) * len(rows))))
+    return columns
 
 
 def _date_and_time(date, time):
@@ -115,13 +122,15 @@ def _date_and_time(date, time):
     return f"{date} {time}" if date and time else date or time
 
 
-def _sorted_rows(rows, header, order, units, needed, grid, text, findings):
+def _sorted_rows(rows, header, order, units, wanted, grid, text, findings):
     """The rows that hold points, the header and its units; complains if there are none."""
-    file = grid.file
+    file, (needed, beside) = grid.file, wanted
+    others = {i for i, cell in enumerate(header.cells) if cell in beside} if header else set()
     if header is not None:
         rows = [row for row in rows if row is not header]
-        _note_unused(header, order, file, findings)
-    sorter = _Sorter(file, order, needed, grid.dialect, findings, header.line if header else 0)
+        _note_unused(header, order, others, file, findings)
+    sorter = _Sorter(file, order, needed, grid.dialect, findings, header.line if header else 0,
+                     others)
     kept = sorter.sort(rows, text)
     if header is None and sorter.worded is not None:
         header = sorter.worded
@@ -192,10 +201,10 @@ def _named(header):
     return tuple(names), units
 
 
-def _note_unused(header, order, file, findings):
+def _note_unused(header, order, others, file, findings):
     """Say which named columns are not used."""
     unused = [cell for i, cell in enumerate(header.cells)
-              if cell and (i >= len(order) or order[i] == SKIP)]
+              if cell and i not in others and (i >= len(order) or order[i] == SKIP)]
     if unused:
         findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused),
                       header.line)
@@ -215,7 +224,9 @@ def _alike(said, declared):
 
 
 def _complete(order, needed, file, findings):
-    missing = [name for name in needed if name not in order]
+    # Pose and target say which point it is: no other id is needed.
+    enough = {*order, "point"} if {"pose", "target"} <= set(order) else order
+    missing = [name for name in needed if name not in enough]
     twice = sorted({n for n in order if n != SKIP and order.count(n) > 1})
     for name in missing:
         findings.complain(
@@ -231,9 +242,9 @@ def _complete(order, needed, file, findings):
 class _Sorter:
     """Tells rows from job lines, footers and damaged rows. Not for outside use."""
 
-    def __init__(self, file, order, needed, dialect, findings, header):
+    def __init__(self, file, order, needed, dialect, findings, header, others):
         self.file, self.order, self.dialect, self.findings = file, order, dialect, findings
-        self.header = header
+        self.header, self.others = header, others
         # Degrees, minutes and seconds are no plain numbers: any digit will do for an angle.
         self.numbers = [
             (i, KIND[n]) for i, n in enumerate(order)
@@ -262,10 +273,19 @@ class _Sorter:
                                above[-1].line)
             self.worded = above[-1]
             rows = [row for row in rows if row is not self.worded]
-        loose_numbers = any(self._number(c) for row in full for c in row.cells[self.loose:])
+        loose_numbers = any(self._number(c) for row in full for i, c in enumerate(row.cells)
+                            if i >= self.loose and i not in self.others)
         for row in rows:
+            if row.line > first and self._is_header(row):
+                self.findings.complain(
+                    self.file, row.line, None, f"another header, {quote(', '.join(row.cells))}",
+                    "one table in a file: save what begins in this line as a file of its own, and "
+                    "give both")
+                return []
             where = "above" if row.line < first else "below" if row.line > last else "among"
             verdict = self._verdict(row, width, loose_numbers, where)
+            if verdict is None and self._only_beside(row):
+                continue
             if verdict is None:
                 kept.append(row)
             elif verdict == "skip":
@@ -310,6 +330,17 @@ class _Sorter:
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _is_header(self, row):
+        """Whether a row below the first names columns, other ones than the header."""
+        words = [cell for cell in row.cells if cell]
+        return (self.header and len(words) > 2 and not any(map(self._number, words))
+                and any(header_name(cell)[0] is not None for cell in words))
+
+    def _only_beside(self, row):
+        """Whether a row has readings, and none of the numbers of a point."""
+        filled = {i for i, cell in enumerate(row.cells) if cell}
+        return bool(filled & self.others) and not filled & {i for i, _ in self.numbers}
 
     def _begins_like(self, row, where, width):
         """Whether a line begins with an id like those of the rows, or has a first number above

@@ -56,7 +56,7 @@ HEADINGS = {
              "parcheggio",
     "pose": "pose|pose id|pose no|pose nr|posture|stellung|stilling|stallning|asento|postura|posa",
     "target": "target|target name|ziel|zielpunkt|doel|doelpunt|mal|malpunkt|maal|kohde|cible|"
-              "objetivo|bersaglio",
+              "objetivo|bersaglio|corner|ecke|coin|hoek|esquina|hjorne|horn|kulma",
     "setup": "setup|set up|station|setup id|station id|standpunkt|stationspunkt|opstelling|"
              "estacion|stazione|asema",
     "face": "face|kreislage|cirkellage|kikarlage",

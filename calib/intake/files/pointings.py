@@ -1,6 +1,7 @@
 """Raw total-station files to pointings: set-ups, faces, angles, distances."""
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,13 +44,16 @@ class Pointings:
     raw: tuple[str, ...]  #: The rows as they stand in the file.
     sha256: str
     understood: str
+    #: Shape (n,), m: of the tilting axis above the mark; NaN where the file has none.
+    instrument_height: np.ndarray
 
     def __len__(self) -> int:
         return len(self.ids)
 
 
 def read_observations(
-    data: bytes, file: str, declared: Declaration, findings: Findings
+    data: bytes, file: str, declared: Declaration, findings: Findings,
+    beside: Collection[str] = (),
 ) -> Pointings | None:
     """Read one file of raw observations and join its faces.
 
@@ -59,18 +63,18 @@ def read_observations(
     ----------
     declared : Declaration
         With `angles` and `instrument`, nothing lacking.
+    beside : collection of str
+        Headings of readings in the same rows.
 
     Returns
     -------
     Pointings or None
         None after any complaint about single cells or rows; not after one about all angles.
     """
-    order, needed = declared.columns(), [*_NEEDED]
-    if declared.pole == "column":
-        needed.append("target_height")
+    needed = (*_NEEDED, "target_height") if declared.pole == "column" else _NEEDED
     before = len(findings.complaints)
-    export = read_export(data, file, findings, order=order, needed=(*needed,),
-                         dialect=declared.dialect())
+    export = read_export(data, file, findings, order=declared.columns(), needed=needed,
+                         dialect=declared.dialect(), beside=beside)
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
@@ -86,8 +90,7 @@ def read_observations(
     pairs = _pair(setup, export.columns["point"], face, export, findings)
     if len(findings.complaints) > before:
         return None
-    first = np.array([p[0] for p in pairs])
-    second = np.array([p[-1] for p in pairs])
+    first, second = np.array([(p[0], p[-1]) for p in pairs]).T
     both = first != second
     polar = _joined(direction, zenith, distance, height, face, first, second, both)
     _check_faces(direction, zenith, distance, first, second, both, declared, export,
@@ -106,6 +109,7 @@ def read_observations(
         hashlib.sha256(data).hexdigest(),
         f"raw observations: {', '.join(export.order)}; {export.dialect}; angles in "
         f"{declared.angles}; {NAMES[declared.length_unit]}; {int(both.sum())} in both faces",
+        _instrument_height(export, declared, findings)[first],
     )
 
 
@@ -116,6 +120,13 @@ def _set_ups(export, findings):
         return export.columns["setup"]
     findings.note(export.file, 'no column of set-ups: all rows taken as one set-up, "1"')
     return ("1",) * len(export)
+
+
+def _instrument_height(export, declared, findings):
+    if "instrument_height" not in export:
+        return np.full(len(export), np.nan)
+    return to_metres(numbers(export, "instrument_height", findings, needed=False),
+                     declared.length_unit)
 
 
 def _target_height(export, declared, findings):

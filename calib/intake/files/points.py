@@ -1,6 +1,7 @@
 """Point files to points: delimited text in any declared order, or LandXML."""
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from calib.intake.files.cells import (
     numbers,
     texts,
 )
+from calib.intake.files.columns import SKIP
 from calib.intake.files.delimited import Export, read_export
 from calib.intake.files.landxml import CgPoints, is_landxml, read_landxml
 from calib.intake.files.lengths import NAMES, to_metres
@@ -50,7 +52,8 @@ class Points:
 
 
 def read_points(
-    data: bytes, file: str, declared: Declaration, findings: Findings
+    data: bytes, file: str, declared: Declaration, findings: Findings,
+    beside: Collection[str] = (),
 ) -> Points | None:
     """Read one point file.
 
@@ -58,6 +61,8 @@ def read_points(
     ----------
     declared : Declaration
         With nothing lacking (`Declaration.lacks`).
+    beside : collection of str
+        Headings of readings in the same rows.
 
     Returns
     -------
@@ -78,7 +83,7 @@ def read_points(
     if declared.pole == "column":
         needed = (*needed, "target_height")
     export = read_export(data, file, findings, order=order, needed=needed,
-                         dialect=declared.dialect())
+                         dialect=declared.dialect(), beside=beside)
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
@@ -92,7 +97,7 @@ def read_points(
     else:
         ids = tuple(str(line) for line in export.lines)
         findings.note(file, "no column of point ids: the line numbers stand for them")
-    order_words = ", ".join(export.order)
+    order_words = ", ".join(name for name in export.order if name != SKIP)
     return Points(
         file, ids, position, _covariance(export, declared.unit, findings),
         texts(export, "description"), texts(export, "time"),

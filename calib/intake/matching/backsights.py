@@ -143,6 +143,24 @@ def agreement_of(
                      adjustment.chi2, dof, float(chi2_isf(CHANCE, dof)))
 
 
+def from_sights_alone(
+    found: Pointings, name: str, known: KnownPoints, sds: InstrumentSds
+) -> np.ndarray | None:
+    """Where sights to known points put the tilting axis of a set-up, shape (3,), m; None if they
+    do not tell."""
+    number = {point: i for i, point in enumerate(known.ids)}
+    rows = [i for i in range(len(found)) if found.setup[i] == name and found.ids[i] in number]
+    names = tuple(found.ids[i] for i in rows)
+    at = [number[point] for point in names]
+    sights, nothing = found.polar.select(rows), Given.nothing()
+    try:
+        position, _ = approximate(sights, known.position[at], nothing)
+        moved = _adjusted(sights, names, known.position[at], known.sd[at], sds, nothing)
+    except (NoStation, NotDetermined, NotConverged, ModelNotFinite):
+        return None
+    return np.asarray(position + moved.parameters[:3])
+
+
 def _adjusted(sights: PolarShots, names: tuple[str, ...], known: np.ndarray, known_sd: np.ndarray,
               sds: InstrumentSds, given: Given) -> Adjustment:
     """The set-up by itself, as in the adjustment of a run that has no shots."""

@@ -15,6 +15,7 @@ from calib.intake.files.columns import with_our_names
 from calib.intake.files.header_units import DEGREES
 from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
 from calib.intake.files.reading_units import METRES, as_read, reading_units
+from calib.intake.files.sheet_lines import sheet_lines
 from calib.intake.matching.clock import (
     ClockOffset,
     NoOffset,
@@ -72,7 +73,8 @@ class Track:
 
 
 def read_sheet(
-    data: bytes, file: str, rig: Rig, headers: dict[str, str], findings: Findings
+    data: bytes, file: str, rig: Rig, headers: dict[str, str], findings: Findings,
+    shot_in: Mapping[int, str] | None = None, still: float = 0.1,
 ) -> dict[str, PoseReadings]:
     """A hand-written sheet: pose, perhaps stand, one column per reading in deg.
 
@@ -80,37 +82,79 @@ def read_sheet(
     ----------
     headers : dict of str to str
         For readings, pose, stand and time whose column is called otherwise.
+    shot_in : mapping of int to str, optional
+        Of a file with shots in the same rows: the pose that was shot in each line. Without a
+        column of poses these are those of the readings; the rows of a pose are averaged.
+    still : float
+        How far apart, deg, the readings of one pose may then be.
     """
     text = decode(data, file, findings)
     called = {name: headers.get(name, name) for name in rig.reading_names}
-    columns = [Column("pose", ID), Column("stand", ID, required=False),
-               Column("time", TIME, required=False)]
+    columns = [Column("pose", ID, required=shot_in is None), Column("stand", ID, required=False)]
+    columns += [Column("time", TIME, required=False)] if shot_in is None else []
     columns += [Column(header, MEASURED) for header in called.values()]
     columns += [Column(f"sd_{name}", READING_SD, required=False) for name in called]
     columns += [Column(column.name, NOTE, required=False) for column in rig.pose_columns]
     table = None if text is None else read_table(
-        with_our_names(text, BESIDE, called={headers[name]: name for name in BESIDE
-                                             if name in headers}), file, columns, findings)
+        with_our_names(
+            sheet_lines(text, called.values(), shot_in is not None, file, findings), BESIDE,
+            called={headers[name]: name for name in BESIDE if name in headers}),
+        file, columns, findings, note_extra=shot_in is None)
     if text is None or table is None:
         return {}
-    complain_of_repeats(table, "pose", findings, "each pose once")
+    if shot_in is None:
+        complain_of_repeats(table, "pose", findings, "each pose once")
     units = reading_units(called, file, table.header_line, findings, rig.strokes)
     values = _sheet_values(table, called, units, rig.strokes, findings)
-    note_same_readings(values, table.texts.get("pose", ()), file, table.lines.tolist(), findings)
+    blank, lines = ("",) * len(table), table.lines.tolist()
+    poses = table.texts.get("pose", blank if shot_in is None else
+                            tuple(shot_in.get(line, "") for line in lines))
+    rows = _rows_of_poses(poses)
+    if shot_in is not None:
+        _average(values, rows, _still(rig, still), table, [*called.values()], findings)
+    note_same_readings(values[[of[0] for of in rows.values()]], [*rows], file,
+                       [lines[of[0]] for of in rows.values()], findings)
     sd = table.matrix(f"sd_{name}" for name in called)
-    blank = ("",) * len(table)
     stands, times = table.texts.get("stand", blank), table.texts.get("time", blank)
     raw, digest = split_lines(text), hashlib.sha256(data).hexdigest()
     out = {}
-    for row, pose in enumerate(table.texts.get("pose", ())):
-        line = int(table.lines[row])
+    for pose, (row, *others) in rows.items():
         seconds = datetime.fromisoformat(times[row]).timestamp() if times[row] else np.nan
-        source = Source(file, (line,), digest, raw[line - 1].strip(),
-                        _as_written(units))
+        source = Source(file, tuple(lines[i] for i in (row, *others)), digest,
+                        raw[lines[row] - 1].strip(), _as_written(units)
+                        + (f"; mean of {1 + len(others)} rows" if others else ""))
         noted = {c.name: table.texts[c.name][row] for c in rig.pose_columns
                  if c.name in table.texts}
         out[pose] = PoseReadings(values[row], sd[row], stands[row], seconds, source, noted)
     return out
+
+
+def _rows_of_poses(poses):
+    """The rows of each pose; those of none are left out."""
+    rows: dict[str, list[int]] = {}
+    for row, pose in enumerate(poses):
+        if pose:
+            rows.setdefault(pose, []).append(row)
+    return rows
+
+
+def _average(values, rows, still, table, headings, findings):
+    """Put the mean of the rows of each pose into the first; complain where the machine moved."""
+    for pose, (first, *others) in rows.items():
+        moved = half_circle(values[[first, *others]] - values[first])
+        values[first] = half_circle(values[first] + moved.mean(axis=0))
+        row, worst = np.unravel_index(np.argmax(np.abs(moved) / still), moved.shape)
+        if abs(moved[row, worst]) > still[worst]:
+            findings.complain(
+                table.file, int(table.lines[[first, *others][row]]), headings[worst],
+                f"{moved[row, worst]:+.4g} from line {table.lines[first]}, the same pose "
+                f"{quote(pose)}", f"a machine at rest, within {still[worst]:.2g}, while a pose is "
+                "shot (did it move, or is this another pose?)")
+
+
+def _still(rig, still):
+    """How far each reading may move of a machine at rest, from `still` deg; m of a stroke."""
+    return np.array([still if r.unit == "deg" else np.radians(still) * _ARM for r in rig.readings])
 
 
 def _sheet_values(table, called, units, strokes, findings):
@@ -202,9 +246,8 @@ def poses_alike(readings: Mapping[str, PoseReadings], rig: Rig, still: float) ->
     """Poses with the readings of another, as far as a machine at rest may sway by `still` deg."""
     if len(readings) < 2:
         return []
-    within = np.array([still if r.unit == "deg" else np.radians(still) * _ARM
-                       for r in rig.readings])
-    apart = squareform(pdist([pose.values / within for pose in readings.values()], "chebyshev"))
+    apart = squareform(pdist([pose.values / _still(rig, still) for pose in readings.values()],
+                             "chebyshev"))
     return [name for name, row in zip(readings, apart, strict=True) if np.sum(row < 1.0) > 1]
 
 
@@ -225,8 +268,7 @@ def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, f
             f"{result.longest_gap:.1f} s without a row for pose {quote(pose)} ({span})",
             "rows all the while its shots were taken")
         return None
-    still = np.array([declared.still if r.unit == "deg" else np.radians(declared.still) * _ARM
-                      for r in rig.readings])
+    still = _still(rig, declared.still)
     moving = result.moving(still)
     if moving.any():
         worst = int(np.argmax(np.maximum(result.scatter, np.abs(result.drift)) / still * moving))

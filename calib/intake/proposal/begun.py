@@ -39,7 +39,7 @@ def needs_proposal(
         return True
     looks = [look_at(path, rig.reading_names, declared.log.readings)
              for path in paths if path.is_file()]
-    if any(look.role not in ("points", "pointings", "") for look in looks):
+    if any(look.beside or look.role not in ("points", "pointings", "") for look in looks):
         return True
     named = declared.ids is not None or "booking" in roles.values() or all(
         {"pose", "target"} <= set(look.meant) for look in looks)

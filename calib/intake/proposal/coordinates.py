@@ -14,7 +14,7 @@ from calib.intake.files.landxml import is_landxml
 from calib.intake.files.lengths import NAMES, to_metres
 from calib.intake.proposal.field_rows import FieldRows, is_geographic
 from calib.intake.proposal.looks import Look
-from calib.intake.proposal.naming import namings
+from calib.intake.proposal.naming import columns_named, namings
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import is_number
 from calib.run.text import decode, split_cells
@@ -165,7 +165,8 @@ def _in_unit(unit):
 
 def _width(rows, rig, declared):
     """Left to right as the file has it, in its unit; None if it cannot be told."""
-    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
+    ways = [columns_named(rows.booked, rig.target_names, rows.position, declared.targets)] \
+        if rows.booked else namings(rows.ids, rows.descriptions, rig.target_names, rows.position)
     width = ways[0].width if ways else np.nan
     return width / to_metres(1.0, rows.unit) if np.isfinite(width) else None
 

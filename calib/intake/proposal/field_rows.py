@@ -9,6 +9,7 @@ from calib.intake.declaration import Declaration
 from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
 from calib.intake.files.header_units import known_unit
+from calib.intake.files.ids import Booked
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.lengths import METRES, NAMES
 from calib.intake.files.pointings import read_observations
@@ -35,7 +36,8 @@ class FieldRows:
     descriptions: tuple[str, ...]
     times: tuple[str, ...]
     zones: tuple[str, ...]  #: Those that headings state.
-    booked: bool  #: Every row names its pose and target in columns of their own.
+    #: By row, where every row names its pose and target in columns of their own; else empty.
+    booked: dict[int, Booked]
     unit: str  #: In which `position` was read: declared, stated, or m for want of either.
     #: Shape (n, 3). East, north, up, m; of raw observations from the instrument, its circle's zero
     #: for north.
@@ -72,12 +74,12 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
     for look in looks:
         data, name = look.path.read_bytes(), look.path.name
         if look in by_role["points"]:
-            points = read_points(data, name, trial, findings)
+            points = read_points(data, name, trial, findings, look.beside)
             if points is not None:
                 cells.add(points)
                 positions.append(points.position)
             continue
-        sights = read_observations(data, name, trial, findings)
+        sights = read_observations(data, name, trial, findings, look.beside)
         if sights is not None:
             cells.add(sights)
             positions.append(polar_points(sights.polar, np.zeros((len(sights), 3)),
@@ -88,7 +90,7 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
         position = to_local(position, position[0])
     return FieldRows(
         tuple(look.path.name for look in looks), tuple(cells.ids), tuple(cells.descriptions),
-        tuple(cells.times), _zones(looks), cells.booked, trial.unit or "m", position,
+        tuple(cells.times), _zones(looks), cells.booked(), trial.unit or "m", position,
         tuple(dict.fromkeys(said)), "; ".join(dict.fromkeys(cells.understood)))
 
 
@@ -97,15 +99,21 @@ class _Cells:
 
     def __init__(self):
         self.ids, self.descriptions, self.times, self.understood = [], [], [], []
-        self.booked = True
+        self.poses, self.targets = [], []
 
     def add(self, found):
         self.ids += found.ids
         self.descriptions += found.description
         self.times += found.time
-        self.booked = self.booked and all(found.pose) and all(found.target)
+        self.poses += found.pose
+        self.targets += found.target
         self.understood.append("; ".join(
             part for part in found.understood.split("; ") if part not in NAMES.values()))
+
+    def booked(self):
+        return {} if not (all(self.poses) and all(self.targets)) else {
+            row: Booked(*both) for row, both in enumerate(zip(self.poses, self.targets,
+                                                              strict=True))}
 
 
 def _zones(looks):

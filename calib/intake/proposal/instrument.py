@@ -9,6 +9,7 @@ from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import SOLVED, Declaration
 from calib.intake.files.header_units import known_unit, unit_stated
 from calib.intake.matching.known_points import USUAL_MARK
+from calib.intake.matching.on_marks import USUAL_STATION
 from calib.intake.proposal.looks import Look
 from calib.run.numerals import is_number
 
@@ -18,6 +19,9 @@ USUAL = {"angles": "5 arcsec", "distance": "2 mm + 2 ppm", "pointing": "1 mm"}
 _WORDS = {"deg": "decimal degrees", "gon": "gon (400 to the circle)",
           "dms": "degrees, minutes and seconds with marks", "packed-dms":
           "degrees, minutes and seconds in one number (DDD.MMSS)"}
+_CHECKED = 2
+"""So many other known points sighted tell whether the instrument stands where it is said to."""
+
 _STEEP = 30.0
 """Sights of a yard are flatter than this, degrees."""
 
@@ -41,7 +45,38 @@ def observed_choices(by_role: dict[str, list[Look]], declared: Declaration) -> l
         choices += [_known_how_well(look) for look in by_role["setups"] if any(
             name in look.meant and f"sd_{name}" not in look.meant
             for name in ("east", "north", "up", "orientation"))]
+        choices += _on_known_points(by_role) if not by_role.get("setups") else []
     return choices
+
+
+def _on_known_points(by_role):
+    """Whether set-ups that are called like known points stand on them."""
+    known = {cell for look in by_role.get("known", ()) for cell in look.column("point") if cell}
+    sighted: dict[str, set[str]] = {}
+    heights: dict[str, str] = {}
+    for look in by_role["pointings"]:
+        ids, setups = look.column("point"), look.column("setup")
+        over = look.column("instrument_height") or [""] * len(ids)
+        for point, name, height in zip(ids, setups, over, strict=False):
+            if name in known:
+                sighted.setdefault(name, set()).update({point} & known - {name})
+                heights[name] = height
+    if not sighted:
+        return []
+    named = "; ".join(
+        f"set-up {name} on known point {name}, "
+        + (f"instrument {heights[name]} above it" if heights[name] else "no instrument height")
+        + f", turned by sights to {', '.join(sorted(points)) or 'none'}"
+        for name, points in sighted.items())
+    return [Choice(
+        "where the set-ups stand", (
+            Alternative(f"{named}; known to {USUAL_STATION} (usual over a mark; common practice, "
+                        "no source)", {"setup_sd": USUAL_STATION},
+                        f'--setup-sd "{USUAL_STATION}"'),
+            Alternative("not as known: solved from sights to known points alone",
+                        {"setup_sd": SOLVED}, f"--setup-sd {SOLVED}")),
+        all(len(points) >= _CHECKED for points in sighted.values()),
+        "the names are those of known points")]
 
 
 def _known_how_well(look):

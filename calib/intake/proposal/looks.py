@@ -7,7 +7,7 @@ from pathlib import Path
 
 from calib.intake.files.columns import header_name, header_names
 from calib.intake.files.dialect import content_lines
-from calib.intake.files.header_units import without_unit
+from calib.intake.files.header_units import plain, without_unit
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.times import patterns_of, seconds_of
 from calib.intake.proposal.words import reading_meant
@@ -16,6 +16,10 @@ from calib.run.numerals import is_number
 from calib.run.text import DIALECTS, decode, ordinary, split_cells, whole_lines
 
 _AXES = ({"east", "north", "up"}, {"latitude", "longitude"}, {"x", "y"})
+_NAMED = frozenset({"point", "pose", "target", "description"})
+_ENOUGH = 2
+"""So many columns of readings make a sheet or a log."""
+
 HEAD = 1 << 18
 """Bytes looked at."""
 
@@ -44,6 +48,7 @@ class Look:
     rows: tuple[tuple[str, ...], ...]  #: The cells of the first rows after the header.
     delimiter: str
     data: bytes  #: The beginning of the file.
+    beside: tuple[str, ...] = ()  #: Headings of readings, where shots stand in the same rows.
 
     def column(self, name: str) -> list[str]:
         """The cells of a column by our name, "" where a row is short; empty without it."""
@@ -51,6 +56,13 @@ class Look:
             return []
         at = self.meant.index(name)
         return [row[at] if at < len(row) else "" for row in self.rows]
+
+    @property
+    def wide(self) -> bool:
+        """Whether the header names several points, each with east, north and height."""
+        last = [plain(cell).split()[-1:] for cell in self.header]
+        named = [header_name(word[0])[0] for word in last if word]
+        return min(named.count(axis) for axis in ("east", "north", "up")) > 1
 
     def times_in_order(self) -> list[str]:
         """The headings that say nothing to us and have times below them, each later than the last.
@@ -96,7 +108,11 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     meant = tuple(told.get(cell) or _meaning(cell, readings, name)
                   for cell, (name, _) in zip(header, header_names(header), strict=True))
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
-    look = Look(path, _role(meant, readings, lines), header, meant, rows, delimiter, data)
+    role = _role(meant, readings, lines)
+    beside = tuple(cell for cell, name in zip(header, meant, strict=True)
+                   if name in readings and role in ("points", "pointings"))
+    look = Look(path, role, header, meant, rows, delimiter, data,
+                beside if len(beside) >= _ENOUGH else ())
     timed = {"time", "date"} & set(meant) or look.times_in_order()
     return replace(look, role="") if look.role == "log" and not timed else look
 
@@ -120,12 +136,14 @@ def _meaning(cell, readings, name):
 
 def _role(meant, readings, lines):
     names = set(meant)
-    if len(names & set(readings)) >= 2:
+    raw = {"direction", "zenith", "distance"} <= names
+    shots = (raw or any(axes <= names for axes in _AXES)) and bool(names & _NAMED)
+    if len(names & set(readings)) >= _ENOUGH and not shots:
         return "sheet" if "pose" in names else "log"
-    if {"direction", "zenith", "distance"} <= names:
+    if raw:
         return "pointings"
     if any(axes <= names for axes in _AXES):
-        return "points" if "setup" not in names else "setups"
+        return "setups" if "setup" in names and not names & {"pose", "target"} else "points"
     if {"setup", "instrument_height"} <= names:
         return "setups"
     if {"point", "pose", "target"} <= names:

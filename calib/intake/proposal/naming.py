@@ -26,7 +26,7 @@ _COMMON = 0.7
 class Naming:
     """A way to read the names."""
 
-    where: str  #: "point", "description" or "both".
+    where: str  #: "point", "description" or "both"; "target": a column of its own.
     pattern: str
     targets: dict[str, str]  #: The crew's words to the rig's targets.
     booked: dict[int, Booked]  #: By row, those that fit.
@@ -78,6 +78,22 @@ def namings(
                  if (pattern := _alike(names)) is not None]
         found = [n for n in found if n.unknown or n.poses >= LIKE_POSE]
     return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
+
+
+def columns_named(
+    booked: Mapping[int, Booked], targets: Sequence[str], position: np.ndarray,
+    told: Mapping[str, str],
+) -> Naming:
+    """What the words of a column of targets mean; `told` has those that are declared."""
+    said = list(dict.fromkeys(b.target for b in booked.values()))
+    table = {word: told.get(word) or (word if word in targets else target_meant(word, targets))
+             for word in said}
+    for pair in _target_words([word for word in said if not table[word]], targets):
+        table.update({word: target for word, target in pair.items() if word in table})
+    table = {word: target for word, target in table.items() if target}
+    known = {row: replace(b, target=table[b.target]) for row, b in booked.items()
+             if b.target in table}
+    return Naming("target", "", table, known, "", *_width(known, position))
 
 
 def _target_words(names, targets):

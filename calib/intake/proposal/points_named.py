@@ -11,8 +11,8 @@ from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import IdPattern
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
-from calib.intake.proposal.naming import LIKE_POSE, Naming, namings
-from calib.intake.proposal.words import abbreviated, target_meant
+from calib.intake.proposal.naming import LIKE_POSE, Naming, columns_named, namings
+from calib.intake.proposal.words import abbreviated
 from calib.run.complaints import quote
 
 NO_TARGET = "no target: leave out"
@@ -34,7 +34,7 @@ def naming_choices(
     if by_role["booking"]:
         return []
     if rows.booked:
-        return _column_words(by_role["points"] + by_role["pointings"], rig, declared)
+        return _column_words(rows, rig, declared)
     if declared.ids is not None:
         return []
     ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position, declared.targets)
@@ -81,19 +81,21 @@ def naming_choices(
     return choices
 
 
-def _column_words(looks, rig, declared):
+def _column_words(rows, rig, declared):
     """What the words of a column of targets mean; asked where no target has them."""
-    said = Counter(cell for look in looks for cell in look.column("target")
-                   if cell and cell not in rig.target_names and cell not in declared.targets)
+    way = columns_named(rows.booked, rig.target_names, rows.position, declared.targets)
+    said = Counter(b.target for b in rows.booked.values()
+                   if b.target not in rig.target_names and b.target not in declared.targets)
     choices = []
     for word, count in said.items():
-        meant = target_meant(word, rig.target_names)
+        meant = way.targets.get(word)
         choices.append(Choice(
             f"what {quote(word)} is", tuple(
                 Alternative(target, {"targets": {word: target}},
                             f"--target {shlex.quote(f'{word}={target}')}")
                 for target in sorted(rig.target_names, key=lambda target: target != meant)),
-            bool(meant), f"{count} point(s) are called so in the column of targets", unseen=False,
+            bool(meant) and not way.spread > _SCATTER,
+            f"{count} point(s) are called so in the column of targets", unseen=False,
             option="" if meant else f"--target {shlex.quote(f'{word}=TARGET')}"))
     return choices
 

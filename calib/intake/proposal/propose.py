@@ -32,6 +32,7 @@ class Proposal:
     declared: Declaration  #: What was declared, and of every choice what is proposed.
     choices: tuple[Choice, ...]  #: What was not declared: told by the files, or doubtful.
     gives: tuple[str, ...]  #: What comes out, in about three lines.
+    beside: Path | None = None  #: The file with shots that has the readings too.
 
     @property
     def doubtful(self) -> tuple[Choice, ...]:
@@ -41,6 +42,8 @@ class Proposal:
         """What to ask of `calib.intake.gather.gather_import`; `more` are its other fields."""
         of = {role: [p for p, r in self.roles.items() if r == role] for role in ROLES}
         single = {role: of[role][0] for role in _OPTIONS if of[role]}
+        if self.beside is not None:
+            single["sheet"] = self.beside
         return Request(points=tuple(of["points"] + of["pointings"]), into=into,
                        declared=self.declared, **{**single, **more})
 
@@ -74,10 +77,10 @@ def propose(
     settled, choices = _roles(looks, dict(roles or {}), declared)
     by_role = {role: [look for look in looks if settled.get(look.path) == role] for role in ROLES}
     shots = by_role["points"] + by_role["pointings"]
-    if any(not choice.sure for choice in choices) or not shots:
-        if not shots:
-            names = ", ".join(path.name for path in paths)
-            choices.append(Choice("which file holds the shots", why=f"none of {names} seems to"))
+    both = [look for look in shots if look.beside and not by_role["sheet"] + by_role["log"]]
+    by_role["sheet"] += both
+    choices += _which(looks, shots, both)
+    if any(not choice.sure for choice in choices):
         return Proposal(settled, declared, tuple(choices), ())
     for of_files in (order_choice, observed_choices):
         found = of_files(by_role, declared)
@@ -96,7 +99,8 @@ def propose(
         found = make(declared)
         choices += found
         declared = _with(declared, found)
-    return Proposal(settled, declared, tuple(choices), _gives(rows, declared, by_role))
+    return Proposal(settled, declared, tuple(choices), _gives(rows, declared, by_role),
+                    both[0].path if both else None)
 
 
 def answered(declared: Declaration, choice: Choice, answer: Alternative | str) -> Declaration:
@@ -123,7 +127,8 @@ def _roles(looks, told, declared):
     roles, choices = {}, []
     raw = any(look.role == "pointings" for look in looks)
     for look in looks:
-        role = told.get(look.path) or look.role
+        # A sheet with shots in the same rows is both.
+        role = look.role if look.beside else told.get(look.path) or look.role
         if look.path not in told and role in ("", "points"):
             # What a header does not tell, the declared order does.
             if declared.order is not None and not look.meant:
@@ -146,6 +151,20 @@ def _roles(looks, told, declared):
     return roles, choices
 
 
+def _which(looks, shots, both):
+    """Doubt of which file holds the shots, and which the readings."""
+    wide = next((look.path.name for look in looks if look.wide), None)
+    names = ", ".join(look.path.name for look in looks)
+    if not shots:
+        return [Choice("which file holds the shots", why=f"none of {names} seems to"
+                       if wide is None else f"{wide} has several points in a row: make it a row "
+                       "for each point, with columns pose, target, east, north, up; the readings "
+                       "may stay in the rows")]
+    return [] if len(both) < 2 else [Choice(
+        f"which of {', '.join(look.path.name for look in both)} has the readings",
+        why="there can be one file of them: put their rows into one", option="--sheet FILE")]
+
+
 def _unlike(look):
     """How little a part of an import fits a file that nothing tells of, to sort by: shots last."""
     has = {"log": {"time", "date"}, "setups": {"setup"}, "sheet": {"pose"}, "known": {"point"},
@@ -160,9 +179,11 @@ def _gives(rows, declared, by_role):
     """What comes out, in lines."""
     read = filter(None, [f"{len(rows.ids)} rows", rows.understood])
     lines = [f"{', '.join(rows.files)}: {'; '.join(read)}"]
+    lines += [f"{look.path.name}: the readings of each pose stand in the same rows, in columns "
+              + ", ".join(look.beside) for look in by_role["sheet"] if look.beside]
     lines += naming_in_words(rows, declared)
     for role in ("log", "sheet", "known", "setups", "booking"):
         lines += [f"{look.path.name}: {ROLES[role]}"
                   + (f"; columns {', '.join(look.header)}" if role in ("log", "sheet") else "")
-                  for look in by_role[role]]
+                  for look in by_role[role] if not look.beside]
     return tuple(lines)

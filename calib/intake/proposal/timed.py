@@ -69,7 +69,7 @@ def _stand_column(look, declared):
     if "stand" in look.meant or "stand" in declared.log.readings:
         return []
     found = [cell for i, (cell, meant) in enumerate(zip(look.header, look.meant, strict=True))
-             if (meant == "setup" or plain(cell) in PLACES)
+             if ((meant == "setup" and look.role != "pointings") or plain(cell) in PLACES)
              and 2 * len({row[i] for row in look.rows if i < len(row)}) <= len(look.rows)]
     return [stated(f"the column of the stand in {look.path.name}", "its heading says so", cell,
                    f"--reading stand={shlex.quote(cell)}", log={"readings": {"stand": cell}})

@@ -123,8 +123,9 @@ def for_screen(image: str) -> str:
 
 
 def short(text: str, most: int = 22) -> str:
-    """A text for a narrow place."""
-    return text if len(text) <= most else text[: most - 1] + "…"
+    """A text for a narrow place: ids that begin alike are told apart by their ends."""
+    head = most // 3
+    return text if len(text) <= most else f"{text[:head]}…{text[head + 1 - most:]}"
 
 
 def zero_line(axes: Axes) -> None:

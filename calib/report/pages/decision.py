@@ -16,7 +16,7 @@ from calib.report.blocks import (
     words,
 )
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.job import fingerprint_words, stated
+from calib.report.words.job import stated
 from calib.report.words.requirement import tape_can_be_judged, three_sentences
 from calib.report.words.status import left_out, not_to_enter, stamp
 
@@ -94,14 +94,11 @@ def cautions() -> Section:
 
 
 def sign_off(document: ResultRecord) -> Section:
-    """What rig.toml states of the job, what ties the page to its result, and lines to sign."""
-    digits = fingerprint_words(document)
-    rows: list[list[Cell]] = [[label, text] for label, text in stated(document.job)]
-    rows += [["Fingerprint of the inputs", digits]] if digits else []
-    table = (Table("The job", ("entry", "stated"), rows, wide=(0, 1)),) if rows else (
+    """Whether to enter, and lines to sign."""
+    unstated = () if stated(document.job) else (
         Text(words("rig.toml states nothing of the job: see [job] in the README.")),)
-    return Section("sign-off", "Job and sign-off", (
+    return Section("sign-off", "Sign-off", (
         Text(words(stamp(document), not_to_enter(document) or "To be entered as it is."), "lead"),
-        *table, Signature(("measured by", "checked by", "entered by, date"
+        *unstated, Signature(("measured by", "checked by", "entered by, date"
                            if document.decision is Decision.ENTER else "not entered, date")),
         Signature(("accepted / rejected", "reason"))))

@@ -81,7 +81,7 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     -------
     entries : list of Entry
     kept : str
-        The text up to the last whole line: what a write that was cut short leaves behind it is
+        The text up to the last whole line, with its line end: a last line that was cut short is
         dropped.
 
     Raises
@@ -89,9 +89,11 @@ def read_history(text: str) -> tuple[list[Entry], str]:
     BrokenHistory
         Where a line is no line of a history, or does not follow from the one before.
     """
-    kept = text[: text.rfind("\n") + 1]
-    lines = kept.splitlines(keepends=True)
-    if lines and lines[0] not in (header(), header(False)):
+    cut = not text.endswith("\n")
+    if cut and header().startswith(text):
+        return [], ""
+    lines = (text + "\n" * cut).splitlines(keepends=True)
+    if lines[0] not in (header(), header(False)):
         raise BrokenHistory(1, "another heading",
                             "the heading of a history: " + header().strip())
     entries, previous = [], NOTHING
@@ -101,6 +103,8 @@ def read_history(text: str) -> tuple[list[Entry], str]:
             if entry.line() != line:  # a key twice, or numbers written in another way
                 raise ValueError(line)
         except (ValueError, StopIteration, RecursionError, csv.Error):
+            if cut and number == len(lines) - 1:
+                break
             raise BrokenHistory(number + 1, "no line of a history",
                                 "a line as calib history wrote it") from None
         if entry.previous_sha256 != previous or entry.number != number:
@@ -109,7 +113,7 @@ def read_history(text: str) -> tuple[list[Entry], str]:
                 f"{previous[:12]}...: a line before this one was changed or taken out")
         entries.append(entry)
         previous = _digest(line)
-    return entries, kept
+    return entries, "".join(lines[:len(entries) + 1])
 
 
 def _entry(cells, with_job):

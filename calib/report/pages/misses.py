@@ -60,6 +60,9 @@ def plots(document: ResultRecord) -> Section:
     ))
 
 
+#: The legend names at most so many suspects.
+MOST_NAMED = 3
+
 #: Of the kinds of points, in the order of the legend, what each is.
 _KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
           marks.SET_ASIDE: "was set aside", marks.BESIDE: "shares the pose of a suspect"}
@@ -72,7 +75,10 @@ def _legend(document):
     looks = [f"{marks.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
     if not looks:
         return ()
-    numbered = "The numbers beside them are those of What did not fit. "
+    numbers = residuals.numbers(document)
+    named = ", ".join(f"{k} is {_value(name, document)}" for name, k in numbers.items())
+    if len(numbers) > MOST_NAMED:
+        named = "as listed under what did not fit"
     looks[0] = looks[0].capitalize()
     return (f"{', '.join(looks)}; a dot is any other. ",
             *((numbered,) if residuals.numbers(document) else ()))

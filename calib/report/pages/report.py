@@ -10,7 +10,7 @@ from calib.report.pages.contents import NamedPosture, contents
 from calib.report.pages.misses import point_data
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
-from calib.report.words.job import fingerprint_words, job_line
+from calib.report.words.job import below_title, fingerprint_words
 from calib.report.words.status import stamp
 
 #: In a drawing: what a point refers to.
@@ -37,7 +37,8 @@ def report_paper(document: ResultRecord, pictures: Mapping[str, str],
                  named: Sequence[NamedPosture] = ()) -> bytes:
     """The PDF alone; its pictures are those of the page."""
     return report_pdf(*headings(document), contents(document, named), pictures,
-                      foot=foot(document), serial=document.job.serial or "", stamp=stamp(document))
+                      foot=foot(document), job=below_title(document),
+                      serial=document.job.serial or "", stamp=stamp(document))
 
 
 def report_page(document: ResultRecord, pictures: Mapping[str, str] | None = None,
@@ -47,7 +48,7 @@ def report_page(document: ResultRecord, pictures: Mapping[str, str] | None = Non
     pictures = drawings(document, sections) if pictures is None else pictures
     drawn = {ref for image in pictures.values() for ref in _REF.findall(image)}
     return page("report.html.j2", document, *headings(document), sections, pictures=pictures,
-                foot=foot(document), points=point_data(document, drawn))
+                foot=foot(document), points=point_data(document, drawn), job=below_title(document))
 
 
 def foot(document: ResultRecord) -> str:
@@ -58,9 +59,8 @@ def foot(document: ResultRecord) -> str:
 
 def headings(document: ResultRecord) -> tuple[str, str]:
     """Title and subtitle of the report."""
-    line, stands = job_line(document), len(document.stands)
+    stands = len(document.stands)
     return (f"Calibration: {document.job.machine or document.rig.title}",
-            (f"{line}. " if line else "")
-            + f"From {len(document.shots)} shots in {len(document.shot_poses)} poses, {stands} "
+            f"From {len(document.shots)} shots in {len(document.shot_poses)} poses, {stands} "
             f"{'stand' if stands == 1 else 'stands'}. "
             f"Made with calib {document.calib}.")

@@ -30,7 +30,7 @@ from calib.report.pages.values import contradicted
 from calib.report.press.html import page
 from calib.report.press.pdf import report_pdf
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.job import job_line
+from calib.report.words.job import below_title
 from calib.report.words.requirement import tape_can_be_judged
 from calib.report.words.status import left_out, not_to_enter
 from calib.solved_machine import rig_and_parameters
@@ -50,16 +50,14 @@ def sheet_files(document: ResultRecord, lengths: str = "mm", angles: str = "deg"
     """
     write = writer(lengths, angles, length_decimals, angle_decimals)
     title = f"Job sheet: {document.job.machine or document.rig.title}"
-    told = (job_line(document), document.job.notes, left_out(document))
-    subtitle = ". ".join(text.rstrip(".") for text in told if text) + "."
-    warning = not_to_enter(document)
+    subtitle, warning = left_out(document), not_to_enter(document)
     screen, paper = (sheet_sections(document, write, picture) for picture in (_SCREEN, _PAPER))
     return {
         "sheet.html": page(
             "report.html.j2", document, title, subtitle, screen, contents=False, cls="sheet",
-            warning=warning, foot=foot(document)).encode("utf-8"),
+            warning=warning, foot=foot(document), job=below_title(document)).encode("utf-8"),
         "sheet.pdf": report_pdf(title, subtitle, paper, drawings(document, paper), tight=True,
-                                warning=warning, foot=foot(document)),
+                                warning=warning, foot=foot(document), job=below_title(document)),
     }
 
 

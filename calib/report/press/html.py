@@ -13,17 +13,20 @@ from markupsafe import Markup, escape
 from calib.report.blocks import Items, Link, Name, Number, Picture, Section, Signature, Table, Text
 from calib.report.figures.drawings import drawings
 from calib.report.figures.style import for_screen
+from calib.report.press.lines import lines
 
 
 def page(template: str, document: Any, title: str, subtitle: str,
          sections: Sequence[Section], contents: bool = True, cls: str = "",
          warning: str = "", foot: str = "", pictures: Mapping[str, str] | None = None,
-         points: Mapping[str, Mapping] | None = None, **more: Any) -> str:
+         points: Mapping[str, Mapping] | None = None, job: Sequence[tuple[str, str]] = (),
+         **more: Any) -> str:
     """Fill a template of this package; with a table of contents, or without; with `more` values.
 
     A `warning` stands in a box above everything, a `foot` on every sheet of paper. `pictures` are
     the drawings of the sections where they are made already. `points` is what the page's script
-    says of what the points of the drawings refer to.
+    says of what the points of the drawings refer to, `job` label and text of what stands below the
+    title.
 
     Everything from the document is escaped: ids come from files and may hold markup.
     """
@@ -39,7 +42,7 @@ def page(template: str, document: Any, title: str, subtitle: str,
         css=Markup(_text("page.css")), contents=contents, cls=cls,
         script=Markup(_text("sort.js") + (_text("points.js") if points else "")),
         points=Markup(_data(points)) if points else "",
-        warning=warning, foot=foot, **more,
+        warning=warning, foot=foot, job=job, **more,
     )
 
 
@@ -48,6 +51,7 @@ def _environment():
     environment = Environment(
         loader=Loader(_text), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
     )
+    environment.filters["lines"] = lines
     environment.tests |= {
         "number_part": lambda x: isinstance(x, Number),
         "name_part": lambda x: isinstance(x, Name),

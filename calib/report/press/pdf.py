@@ -25,6 +25,8 @@ from calib.report.blocks import (
     Table,
     Text,
 )
+from calib.report.figures.style import short
+from calib.report.press.lines import held
 
 #: Longer tables stand at the end.
 _LONG = 45
@@ -34,6 +36,9 @@ _MOST = 30
 
 #: Tables of more columns take the whole width of a page.
 _NARROW = 7
+
+#: Or of more letters in a row.
+_LETTERS = 80
 
 
 def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
@@ -73,7 +78,7 @@ def pdf(template: str, contents: dict, pictures: Mapping[str, str]) -> bytes:
 
 def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures: Mapping[str, str],
                *, tight: bool = False, warning: str = "", foot: str = "", serial: str = "",
-               stamp: str = "") -> bytes:
+               stamp: str = "", job: Sequence[tuple[str, str]] = ()) -> bytes:
     """All sections: what is said, then the pictures, then the tables, so that pages are full and
     no text is cut in pieces; `tight` leaves all in place, for what must fit on one page."""
     apart = () if tight else (Picture,)
@@ -85,7 +90,8 @@ def report_pdf(title: str, subtitle: str, sections: Sequence[Section], pictures:
     about = {s.title for s in sections if _is_of_pictures(s) and plates}
     contents = {
         "title": title, "subtitle": subtitle, "warning": warning, "foot": foot, "tight": tight,
-        "serial": serial, "stamp": stamp,
+        "running": short(title + (f", serial number {serial}" if serial else ""), 70),
+        "stamp": stamp, "job": job,
         "sections": [{"title": name, "blocks": blocks} for name, blocks in said.items()
                      if blocks and name not in about],
         "about-pictures": [b for name in about for b in said[name]],
@@ -124,8 +130,8 @@ def block_record(block: Block) -> dict:
 
 def _table(table, most=None):
     cells = [[_cell(c, most is not None) for c in row] for row in table.rows[:most]]
-    few, total = len(table.columns) <= _NARROW, table.total or len(table.rows)
-    rest = total > len(cells)
+    total = table.total or len(table.rows)
+    few, rest = _is_narrow(table, cells), total > len(cells)
     return {
         "kind": "table",
         "caption": table.caption + (
@@ -139,17 +145,24 @@ def _table(table, most=None):
     }
 
 
-def _cell(cell, short):
-    """Text, or a name in words with its code, unless it is to be `short`, and remark."""
+def _is_narrow(table, cells):
+    """Whether a column of the page holds a table without parting its ids."""
+    words = [[c["words"] if isinstance(c, dict) else c for c in row] for row in cells]
+    columns = [c for k, c in enumerate(zip(*words, strict=True)) if k not in table.wide]
+    return len(table.columns) <= _NARROW and sum(max(map(len, c)) for c in columns) <= _LETTERS
+
+
+def _cell(cell, plain):
+    """Text, or a name in words with its code, unless it is to be `plain`, and remark."""
     if isinstance(cell, Name):
-        code = "" if short or cell.code == cell.words else cell.code
+        code = "" if plain or cell.code == cell.words else cell.code
         return {"words": cell.words, "code": code, "remark": cell.remark}
     return "" if cell is None else str(cell)
 
 
 def joined(parts: Sequence[object]) -> str:
     """The parts of a sentence as one text."""
-    return "".join(map(str, parts))
+    return held("".join(map(str, parts)))
 
 
 @cache

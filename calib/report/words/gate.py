@@ -14,6 +14,7 @@ from calib.judge.goal import EdgeKnown
 from calib.judge.hold_out import HeldOut
 from calib.judge.instead import Instead
 from calib.judge.judgement import Judgement
+from calib.judge.noise import Noise
 from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.systematic import Systematic
@@ -49,9 +50,12 @@ _NAMED, _LISTED = 8, 3
 _LEADING = 2
 
 
-def gate_says(gate: Gate, judgement: Judgement) -> str:
-    """The sentences of a gate of a judgement, and of what shots where not of all."""
-    says, suspects = _says(gate, judgement), judgement.suspects
+def gate_says(gate: Gate, judgement: Judgement, noise: Sequence[Noise] = ()) -> str:
+    """The sentences of a gate of a judgement, and of what shots where not of all.
+
+    Which kinds of value are noisier or less noisy than stated is added where that is known by now.
+    """
+    says, suspects = _says(gate, judgement, noise), judgement.suspects
     other = gate.name == gates.SYSTEMATIC and judgement.instead is not None
     if (gate.name not in gates.OF_THE_REST or other
             or suspects.without is suspects.solution):
@@ -60,7 +64,7 @@ def gate_says(gate: Gate, judgement: Judgement) -> str:
             f"{len(suspects.solution.run.shots)} shots: {says[0].lower()}{says[1:]}")
 
 
-def _says(gate, judgement):
+def _says(gate, judgement, noise):
     solution, passed, check = judgement.suspects.solution, gate.passed, judgement.check
     match gate.name, judgement:
         case gates.EDGE, _:
@@ -72,7 +76,7 @@ def _says(gate, judgement):
         case gates.GLOBAL_TEST, _:
             says = global_test_says(passed, solution, judgement.correlation)
             return says if passed else " ".join([says, *(
-                noise_says(kind) for kind in judgement.noise or () if kind.differs)])
+                noise_says(kind) for kind in noise if kind.differs)])
         case gates.SUSPECTS, _:
             taped = judgement.taped
             return _suspects(judgement.suspects, [

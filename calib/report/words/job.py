@@ -25,6 +25,13 @@ def job_line(document: ResultRecord) -> str:
     return ", ".join(filter(None, (job_words(document.job), inputs)))
 
 
+def below_title(document: ResultRecord) -> list[tuple[str, str]]:
+    """Label and text of what stands below a title that names the machine."""
+    digits = fingerprint_words(document)
+    told = stated(document.job.model_copy(update={"machine": None}))
+    return [*told, *([("Inputs", digits)] if digits else [])]
+
+
 def job_words(job: Job) -> str:
     """Machine, attachment, place, date and person in a line; empty if nothing is stated."""
     serial = f" (serial number {job.serial})" if job.serial else ""
@@ -39,10 +46,9 @@ def fingerprint_words(document: ResultRecord | PlanRecord | FleetRun) -> str:
     return " ".join(text[i:i + 4] for i in range(0, len(text), 4))
 
 
-def lines_of(named: Sequence[tuple[str, ResultRecord]]) -> str:
-    """The job and the fingerprint of each of several results, behind what it is called."""
-    told = ((name, job_line(document)) for name, document in named)
-    return ". ".join(f"{name}: {line}" for name, line in told if line)
+def lines_of(named: Sequence[tuple[str, ResultRecord]]) -> list[tuple[str, str]]:
+    """What each of several results is called, and its job and fingerprint."""
+    return [(name, line) for name, document in named if (line := job_line(document))]
 
 
 def fingerprints_of(named: Sequence[tuple[str, ResultRecord]]) -> str:

@@ -258,6 +258,11 @@ def off_plan(name: str, read: float, planned: float, below: float, above: float,
             f"{planned + above:.{digits}f} planned.")
 
 
+def kept_as(file: str, name: str) -> str:
+    """Where what a file was before is now."""
+    return f"The {file} of before is kept as {name}."
+
+
 def undetermined(count: int) -> str:
     """Why there is no solution, where so many unknowns hang loose."""
     return f"nothing fixes {count} of its unknowns, or combinations of them, yet"
