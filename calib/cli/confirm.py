@@ -53,16 +53,7 @@ def confirm(
         talk.tell_all(changed_list(read))
     listed = () if entries is None else ("--entries", entries)
     if shown is None:
-        from calib.report.pages.confirmed import blank_shown
-        from calib.report.words.slip import proof_says
-
-        with talk.working("Looking for the poses that prove it"):
-            found = provable(read, document)
-        talk.result(blank_shown(read.rig, found))
-        talk.tell_all(filter(None, (not_to_enter(document), proof_says(found))))
-        folder = result if result.is_dir() else result.parent
-        talk.follow_printed(["confirm", result, *listed], folder.parent / "shown.csv",
-                            lambda kept: ["confirm", result, kept, *listed])
+        _to_fill_in(read, document, result, entries)
         return
     if not shown.exists():
         talk.follow_line(f"{shlex.join(map(str, ('calib', 'confirm', result, *listed)))} > "
@@ -82,6 +73,26 @@ def confirm(
                       ("confirm", result, shown, *listed)))
     if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _to_fill_in(read, document, result, entries):
+    """Print a file for what the display shows, with the poses that prove the list."""
+    from calib.report.pages.confirmed import blank_shown
+    from calib.report.words.slip import proof_says
+    from calib.report.words.status import not_to_enter
+
+    with talk.working("Looking for the poses that prove it"):
+        found = provable(read, document)
+    talk.result(blank_shown(read.rig, found))
+    talk.tell(proof_says(found))
+    if warning := not_to_enter(document):
+        talk.tell(warning)
+        follow_on(document, result, entries)
+        return
+    listed = () if entries is None else ("--entries", entries)
+    folder = result if result.is_dir() else result.parent
+    talk.follow_printed(["confirm", result, *listed], folder.parent / "shown.csv",
+                        lambda kept: ["confirm", result, kept, *listed])
 
 
 def confirmed(read: Result, document: ResultRecord, shown: Path

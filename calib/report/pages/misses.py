@@ -81,7 +81,7 @@ def _legend(document):
         named = "as listed under what did not fit"
     looks[0] = looks[0].capitalize()
     return (f"{', '.join(looks)}; a dot is any other. ",
-            *((numbered,) if residuals.numbers(document) else ()))
+            *((f"The numbers beside them: {named}. ",) if named else ()))
 
 
 def _value(name, document):
