@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli import talk
-from calib.cli.fleet_worker import Task, hash_of, solve_one
+from calib.cli.fleet_worker import Task, begin, hash_of, solve_one
 from calib.cli.journal import JOURNAL, Journal
 
 if TYPE_CHECKING:
@@ -128,7 +129,8 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
 
     new_executor, workers = (_dask(scheduler) if scheduler else _processes(processes))
     tasks = _tasks(root, runs, journal, report)
-    with talk.progress(f"Solving {len(runs):,} runs on {workers} workers", len(runs)) as done:
+    told = talk.progress(f"Solving {len(runs):,} runs on {workers} workers", len(runs))
+    with _ended_at_once(), told as done:
         solved = 0
         for number, (task, row) in enumerate(
                 results(tasks, solve_one, new_executor, _EACH * workers), 1):
@@ -139,6 +141,20 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
             journal.add(row)
             done(number)
     talk.tell(f"{solved:,} runs solved, {len(runs) - solved:,} taken over from before")
+
+
+@contextmanager
+def _ended_at_once():
+    """Interrupted, no process goes on with what it has: it is solved again, nothing is half-written.
+    """
+    from multiprocessing import active_children
+
+    try:
+        yield
+    except BaseException:
+        for process in active_children():
+            process.terminate()
+        raise
 
 
 def _tasks(root, runs, journal, report) -> Iterator[Task]:
@@ -165,7 +181,7 @@ def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:
     count = count or usable or 1
     for name in _THREADS:
         os.environ.setdefault(name, "1")
-    return lambda: ProcessPoolExecutor(count, mp_context=get_context("spawn")), count
+    return lambda: ProcessPoolExecutor(count, get_context("spawn"), begin), count
 
 
 def _dask(address: str) -> tuple[Callable[[], Executor], int]:

@@ -1,12 +1,16 @@
 """One run of a fleet, in whatever process: read, solved, judged, written; nothing is said."""
 
+import os
+import signal
 import time
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from importlib.metadata import version
 from math import isclose, sqrt
+from multiprocessing import parent_process
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from calib.run.text import ordinary
@@ -24,6 +28,17 @@ class Task:
     root: str
     inputs: str  #: Hash of its files and of the version.
     report: bool  #: Whether to draw its report too.
+
+
+def begin() -> None:
+    """First of all in a process of its own: it ends when the one that made it does, or says so."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with, args=(parent_process(),), daemon=True).start()
+
+
+def _end_with(parent):
+    parent.join()
+    os._exit(1)
 
 
 def hash_of(folder: Path) -> str:

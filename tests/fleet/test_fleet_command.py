@@ -106,6 +106,20 @@ def test_a_cluster_that_loses_a_worker(rig, tmp_path):
         assert (root / run / "result" / "result.json").is_file()
 
 
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_no_process_of_a_fleet_outlives_it(rig, tmp_path, number):
+    """What its processes write errors to is closed only when the last of them is gone."""
+    runs_below(tmp_path, rig, 3)
+    fleet = subprocess.Popen([sys.executable, "-m", "calib", "fleet", tmp_path, "--processes", "1"],
+                             stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+    told = fleet.stderr.readline()
+    assert told.startswith("Solving 3 runs"), told
+    fleet.send_signal(number)
+    _, err = fleet.communicate(timeout=60)
+    assert number == signal.SIGKILL or "Next: calib fleet" in err
+    assert number == signal.SIGKILL or "Traceback" not in err
+
+
 def test_a_journal_that_was_cut_short(tmp_path):
     """The half line is dropped and written again; of two lines of a run the last counts."""
     path = tmp_path / JOURNAL
