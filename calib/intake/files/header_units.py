@@ -103,19 +103,36 @@ def unit_stated(header: str) -> str | None:
     return said if said is not None else ways[0][1] if ways else None
 
 
+_UNIT_SAID = re.compile(
+    r"\b(?:units?|einheit(?:en)?|unités?|unidad(?:es)?|unità|eenhe(?:id|den)|enhet(?:er)?)\b"
+    r"(?!\s+in\b)(.*)", re.IGNORECASE)
+_OF_COORDINATES = re.compile(r"\bcoordinate|koordinat|coordonn|coordenada|coordinat", re.IGNORECASE)
+
+
 def unit_in_remark(line: str) -> str | None:
-    """The unit of length that a line of words states after the word unit; None if none.
+    """The unit of length that a line of words states after the word unit, or says in a word where
+    it speaks of coordinates; None if none, or more than one.
 
     Examples
     --------
     >>> unit_in_remark("Linear units: US survey feet, grid"), unit_in_remark("Unit 7, crew of two")
     ('ft-us', None)
+    >>> unit_in_remark("Coordinate system: local, metres")
+    'm'
     """
-    match = re.search(r"\bunits?\b(?!\s+in\b)(.*)", line, re.IGNORECASE)
-    words = plain(match[1]).split() if match else []
-    ways = (" ".join(words[:n]) for n in (3, 2, 1))
-    return next((_MEANS[way] for way in ways
-                 if way in _MEANS and _MEANS[way] in _LENGTHS), None)
+    match = _UNIT_SAID.search(line)
+    words = plain(match[1] if match else line).split()
+    if match or not _OF_COORDINATES.search(line):
+        words = words[:3] if match else []
+        ways = [" ".join(words[:n]) for n in (3, 2, 1)]
+        return next((_MEANS[way] for way in ways if _MEANS.get(way) in _LENGTHS), None)
+    said, at = set(), 0
+    while at < len(words):
+        size = next((n for n in (3, 2, 1) if len(way := " ".join(words[at:at + n])) > 2
+                     and _MEANS.get(way) in _LENGTHS), 0)
+        said |= {_MEANS[" ".join(words[at:at + size])]} if size else set()
+        at += size or 1
+    return said.pop() if len(said) == 1 else None
 
 
 def contradicts(said: str, declared: str) -> bool:
