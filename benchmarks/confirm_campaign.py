@@ -63,8 +63,8 @@ def is_right(tried, world, texts, confirmed):
     if all(abs(tried.typed[i] - typed[i]) <= 1.5 * steps[i] for i in fields):
         return True
     compared = confirmed.compared
-    apart = compared.misfit(compared.machine(typed)) - compared.misfit(tried.parameters)
-    return float(np.linalg.norm(apart)) < 3.0
+    one, other = compared.misfits(np.array([*compared.machines(typed[None]), tried.parameters]))
+    return float(np.linalg.norm(one - other)) < 3.0
 
 
 def verdict(confirmed, world, texts):

@@ -1,7 +1,5 @@
 """Quantities computed from the chain with every joint angle zero, and their gradients."""
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from calib.chain.motion import HOUSE_PLACEMENT
@@ -17,48 +15,58 @@ def derived_values(rig: Rig, parameters: np.ndarray) -> tuple[np.ndarray, np.nda
 
     Parameters
     ----------
-    parameters : ndarray, shape (n_parameters,)
+    parameters : ndarray, shape (n_parameters,) or (n_machines, n_parameters)
         m or rad.
 
     Returns
     -------
     values : ndarray, shape (n_derived,), m or rad
     gradient : ndarray, shape (n_derived, n_parameters), m or rad per m or rad
+        Of several machines, both have their number in front.
     """
-    if not rig.derived:
-        return np.zeros(0), np.zeros((0, len(parameters)))
-    chain, index = rig.chain.with_frames
-    posture = chain.posture(parameters, HOUSE_PLACEMENT, np.zeros((1, len(rig.readings))))
-    ends = [index[name] for d in rig.derived for name in (d.start, d.end)]
-    points = posture.points(np.array(ends), np.zeros(len(ends), int))
-    arms = points.position[1::2] - points.position[::2]
-    rates = points.by_parameters[1::2] - points.by_parameters[::2]
-    values, gradient = np.empty(len(arms)), np.empty((len(arms), len(parameters)))
-    for i, derived in enumerate(rig.derived):
-        values[i], gradient[i] = of_line(
-            derived.measure, list(zip(arms[i], rates[i], strict=True)))
-    return values, gradient
+    machines = np.atleast_2d(parameters)
+    many, n_derived, whole = len(machines), len(rig.derived), np.shape(parameters)[:-1]
+    values, gradient = np.empty((many, n_derived)), np.empty((many, n_derived, machines.shape[1]))
+    if rig.derived:
+        chain, index = rig.chain.with_frames
+        posture = chain.posture(machines, HOUSE_PLACEMENT, np.zeros((many, len(rig.readings))))
+        ends = [index[name] for d in rig.derived for name in (d.start, d.end)]
+        points = posture.points(np.tile(ends, many), np.repeat(np.arange(many), len(ends)))
+        at = points.position.reshape(many, n_derived, 2, 3)
+        rates = points.by_parameters.reshape(*at.shape, -1)
+        for i, derived in enumerate(rig.derived):
+            values[:, i], slope = of_line(derived.measure, at[:, i, 1] - at[:, i, 0])
+            gradient[:, i] = (slope[:, None] @ (rates[:, i, 1] - rates[:, i, 0]))[:, 0]
+    return values.reshape(*whole, n_derived), gradient.reshape(*whole, *gradient.shape[1:])
 
 
-def of_line(measure: str, parts: Sequence[tuple[float, np.ndarray]]) -> tuple[float, np.ndarray]:
-    """A length or angle of a line, with its gradient.
+def of_line(measure: str, arm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A length or angle of lines, with its derivative by their components.
 
     Parameters
     ----------
     measure : str
         "ahead", "left", "above", "distance", "bearing" left of the first axis seen along the third,
         or "inclination" towards the third.
-    parts : sequence of (float, ndarray)
-        The three components, m, each with its gradient, shape (p,).
+    arm : ndarray, shape (n, 3)
+        From start to end, m.
+
+    Returns
+    -------
+    value : ndarray, shape (n,), m or rad
+    slope : ndarray, shape (n, 3), m or rad per m
     """
-    (x, dx), (y, dy), (z, dz) = parts
     if measure in _ALONG:
-        return parts[_ALONG.index(measure)]
+        axis = _ALONG.index(measure)
+        return arm[:, axis], np.broadcast_to(np.eye(3)[axis], arm.shape)
+    x, y, z = arm.T
     if measure == "distance":
-        length = np.sqrt(x**2 + y**2 + z**2)
-        return length, (x * dx + y * dy + z * dz) / max(length, NO_LENGTH)
+        length = np.linalg.norm(arm, axis=1)
+        return length, arm / np.maximum(length, NO_LENGTH)[:, None]
     flat = np.hypot(x, y)
     if measure == "bearing":
-        return np.arctan2(y, x), (x * dy - y * dx) / max(flat**2, NO_LENGTH**2)
-    d_flat = (x * dx + y * dy) / max(flat, NO_LENGTH)
-    return np.arctan2(z, flat), (flat * dz - z * d_flat) / max(flat**2 + z**2, NO_LENGTH**2)
+        return np.arctan2(y, x), (np.array([-y, x, 0 * z])
+                                  / np.maximum(flat, NO_LENGTH) ** 2).T
+    ahead = z / np.maximum(flat, NO_LENGTH)
+    return np.arctan2(z, flat), (np.array([-ahead * x, -ahead * y, flat])
+                                 / np.maximum(flat**2 + z**2, NO_LENGTH**2)).T

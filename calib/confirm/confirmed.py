@@ -1,5 +1,6 @@
 """Whether a machine's display agrees with what was solved, or what was mistyped."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +9,7 @@ from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.carried import within95
 from calib.confirm.displayed import Comparison, Posed
-from calib.confirm.slip_search import Found, search
+from calib.confirm.slip_search import Found, Tried, search
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown
@@ -96,13 +97,30 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
             None if rival is None else envelope.telling(claimed.parameters, rival.parameters))
     if not found.as_it_is.passes:
         return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None)
-    off, leaves_out = envelope.moves(solved), compared.left_open.shape[1] > 0
-    told95, carried = envelope.told95, not leaves_out and known95 + off <= goal
-    open_ = unseen(envelope, found, goal - known95 - off) if carried else ()
-    status = NOT_CARRIED if not carried else \
-        NOT_PROVEN if open_ or _within95(off, known95, told95, posed) > goal else AGREES
-    return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None, off, leaves_out,
-                     known95, told95)
+    status, open_ = typed_right(envelope, found.singles, found.moved, solved, goal, known95)
+    return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None,
+                     envelope.moves(solved), compared.left_open.shape[1] > 0, known95,
+                     envelope.told95)
+
+
+def typed_right(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray,
+                solved: np.ndarray, goal: float, known95: float
+                ) -> tuple[str, tuple[Unseen, ...]]:
+    """What a display without a slip proves: its status, and the slips that it would not show.
+
+    Parameters
+    ----------
+    singles : sequence of Tried, n of them
+        The slips.
+    moved : ndarray, shape (n, m)
+        What each would change in the display, in sds.
+    """
+    compared, off = envelope.compared, envelope.moves(solved)
+    if compared.left_open.shape[1] or known95 + off > goal:
+        return NOT_CARRIED, ()
+    open_ = unseen(envelope, singles, moved, goal - known95 - off)
+    within = _within95(off, known95, envelope.told95, compared.posed)
+    return AGREES if within <= goal and not open_ else NOT_PROVEN, open_
 
 
 def _within95(off, known95, told95, posed):

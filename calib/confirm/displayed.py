@@ -26,6 +26,9 @@ _RANK = 1e-9
 #: typing.
 _CHORDS, _NEAR = 4, 0.02
 
+#: So many machines are placed at once.
+_AT_ONCE = 256
+
 
 @dataclass(frozen=True)
 class Posed:
@@ -73,7 +76,7 @@ class Comparison:
     @cached_property
     def _right(self):
         """The values of `base`: those that are right, as far as a machine has them all."""
-        return values_alone(self.entries, self.base)
+        return values_alone(self.entries, self.base[None])[0]
 
     @cached_property
     def by_entry(self) -> np.ndarray:
@@ -102,22 +105,33 @@ class Comparison:
         out[free] = wide[free, None] * right[rank:].T
         return out
 
-    def machine(self, typed: np.ndarray) -> np.ndarray | None:
-        """The machine with these values typed, shape (p,); None where there is none."""
-        at = self.base + self.by_entry @ self.entries.short_way(typed - self._right)
+    def machines(self, typed: np.ndarray) -> np.ndarray:
+        """The machines with these values typed, (n, n_entries): (n, p), NaN where there is none."""
+        at = self.base + self.entries.short_way(typed - self._right) @ self.by_entry.T
+        far = np.arange(len(typed))
         for _ in range(_CHORDS):
-            off = self.entries.short_way(typed - values_alone(self.entries, at))
-            if np.abs(off / self.entries.steps).max() < _NEAR:
-                return at
-            at = at + self.by_entry @ off
-        slow = entered(self.rig, self.entries, typed, self.base)
-        return slow.parameters if slow.agrees else None
+            off = self.entries.short_way(typed[far] - values_alone(self.entries, at[far]))
+            near = np.abs(off / self.entries.steps).max(axis=1) < _NEAR
+            far = far[~near]
+            if not far.size:
+                break
+            at[far] += off[~near] @ self.by_entry.T
+        for i in far:
+            slow = entered(self.rig, self.entries, typed[i], self.base)
+            at[i] = slow.parameters if slow.agrees else np.nan
+        return at
 
     def positions(self, parameters: np.ndarray, jacobian: bool = False) -> Points:
-        """Where a machine has the shown targets, forward, left, up of the boom foot."""
-        posture = self.rig.chain.posture(parameters, HOUSE_PLACEMENT, self.posed.readings,
+        """Where a machine has the shown targets, forward, left, up of the boom foot.
+
+        Of several machines, (n, p), one after the other.
+        """
+        shown, readings = self.shown, self.posed.readings
+        many = len(np.atleast_2d(parameters))
+        posture = self.rig.chain.posture(parameters, HOUSE_PLACEMENT, np.tile(readings, (many, 1)),
                                          jacobian)
-        return posture.points(self.shown.target, self.shown.pose)
+        first = len(readings) * np.arange(many)[:, None]
+        return posture.points(np.tile(shown.target, many), (first + shown.pose).ravel())
 
     @cached_property
     def mask(self) -> np.ndarray:
@@ -171,16 +185,23 @@ class Comparison:
             return int(self.mask.sum())
         return int(np.linalg.matrix_rank(self.whitening.matrix, tol=1e-6))
 
-    def misfit(self, parameters: np.ndarray, whitening: "Whitening | None" = None
-               ) -> np.ndarray | None:
-        """Whitened differences of a machine, shape (m,); None where it places nothing.
+    def of_typed(self, typed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The machines with these values typed, (n, n_entries), and their misfits."""
+        parts = [(machines, self.misfits(machines)) for machines in map(
+            self.machines, np.array_split(typed, 1 + len(typed) // _AT_ONCE))]
+        machines, misfits = zip(*parts, strict=True)
+        return np.concatenate(machines), np.concatenate(misfits)
+
+    def misfits(self, parameters: np.ndarray, whitening: "Whitening | None" = None) -> np.ndarray:
+        """Whitened differences of machines, (n, p): (n, m), NaN where one places nothing.
 
         With the noise of the machine with everything typed right, unless `whitening` is given.
         """
-        at = self.positions(parameters).position
-        if not np.isfinite(at).all():
-            return None
-        return (whitening or self.whitening).matrix @ (self.aligned(at) - at)[self.mask]
+        at = self.positions(parameters).position.reshape(len(parameters), -1, 3)
+        shown = np.array([self.aligned(one) for one in at]).reshape(at.shape)
+        misfits = (shown - at)[:, self.mask] @ (whitening or self.whitening).matrix.T
+        misfits[~np.isfinite(at).all(axis=(1, 2))] = np.nan
+        return misfits
 
     def aligned(self, at: np.ndarray) -> np.ndarray:
         """What is shown, on a site turned and shifted stand by stand to lie upon `at`."""

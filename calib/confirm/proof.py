@@ -8,9 +8,10 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.carried import within95
-from calib.confirm.confirmed import AGREES, confirm
+from calib.confirm.confirmed import AGREES, typed_right
 from calib.confirm.displayed import Comparison
 from calib.confirm.posed import from_readings
+from calib.confirm.slip_search import singles_of
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, poses_to_show
 from calib.run.shown import Shown
@@ -69,8 +70,8 @@ def proof(rig: Rig, sheet: Sheet, solved: np.ndarray, goal: float, known95: floa
         if within95(off, known95, told(count)) > goal:
             return False
         shown = display(count)
-        return confirm(rig, sheet, solved, shown.shown, shown.posed, goal, known95
-                       ).status == AGREES
+        singles, misfits = singles_of(shown, sheet)
+        return typed_right(Envelope(shown), singles, misfits, solved, goal, known95)[0] == AGREES
 
     few, most = min(FEWEST, len(ordered)), len(ordered)
     if not (proven(few) or proven(most)):

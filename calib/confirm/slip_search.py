@@ -93,15 +93,15 @@ class Found:
 
 def search(compared: Comparison, sheet: Sheet) -> Found:
     """Look for the slip, or the two, that explain a display."""
-    base, dof = compared.misfit(compared.base), compared.dof
-    if base is None:
+    base, dof = compared.misfits(compared.base[None])[0], compared.dof
+    if np.isnan(base).any():
         raise ValueError("the machine as solved has no place for the shown targets")
     chi2 = float(base @ base)
     as_it_is = Tried((), chi2, dof, chi2 - 2 * np.log(RIGHT), compared.base)
-    singles, misfits = _singles(compared, sheet, base, dof)
+    singles, misfits = singles_of(compared, sheet)
     # Each value wrong by whatever the display says.
-    amounts = (_fitted(compared, sheet, (), (i,), base, dof) for i in range(len(sheet.right)))
-    others = [*filter(None, amounts), *_miscopied(compared, base, dof)]
+    others = [*_fitted(compared, sheet, [((), (i,), base) for i in range(len(sheet.right))], dof),
+              *_miscopied(compared, dof)]
     found = _chosen(as_it_is, [*_settled(compared, [*singles, *others])])
     looked_at = len(singles) + len(others)
     if found is None and not as_it_is.passes:
@@ -110,6 +110,11 @@ def search(compared: Comparison, sheet: Sheet) -> Found:
         found = _chosen(as_it_is, _settled(compared, pairs))
     claimed, rivals = found or (None, ())
     return Found(as_it_is, claimed, rivals, looked_at, tuple(singles), base - misfits)
+
+
+def singles_of(compared: Comparison, sheet: Sheet) -> tuple[list[Tried], np.ndarray]:
+    """Every single slip, and the misfit with it, (n_singles, m)."""
+    return _tried(compared, [(slip,) for slip in slips(sheet, ONE)], compared.dof)
 
 
 def _chosen(as_it_is: Tried, tried: Sequence[Tried]) -> tuple[Tried, tuple[Tried, ...]] | None:
@@ -138,9 +143,9 @@ def _settled(compared: Comparison, tried: Sequence[Tried]) -> list[Tried]:
             whitening = compared.whitening_at(t.parameters)
         except np.linalg.LinAlgError:  # far from any machine
             continue
-        misfit = compared.misfit(t.parameters, whitening)
-        if misfit is not None:
-            chi2 = float(misfit @ misfit)
+        (misfit,) = compared.misfits(t.parameters[None], whitening)
+        chi2 = float(misfit @ misfit)
+        if np.isfinite(chi2):
             settled.append(replace(t, chi2=chi2, score=t.score - t.chi2 + chi2 + whitening.size
                                    - compared.whitening.size))
     return settled
@@ -156,95 +161,93 @@ def _is_amount_of(other: Tried, best: Tried) -> bool:
         s.family == Family.BY_AMOUNT for t in (other, best) for s in t.slips)
 
 
-def _singles(compared: Comparison, sheet: Sheet, base, dof):
-    tried, misfits = [], []
-    for slip in slips(sheet, ONE):
-        result = _tried(compared, (slip,), dof)
-        if result is not None:
-            tried.append(result[0])
-            misfits.append(result[1])
-    return tried, np.array(misfits).reshape(len(tried), len(base))
+def _tried(compared: Comparison, made: Sequence[tuple[Slip, ...]], dof: int
+           ) -> tuple[list[Tried], np.ndarray]:
+    """Slips, or pairs of them, as machines, and their misfits; not those of which there is none."""
+    if not made:
+        return [], np.empty((0, int(compared.mask.sum())))
+    machines, misfits = compared.of_typed(_typed(compared, made))
+    sound = np.flatnonzero(np.isfinite(misfits).all(axis=1)).tolist()
+    chi2 = np.sum(misfits**2, axis=1)
+    return [Tried(made[k], float(chi2[k]), dof,
+                  float(chi2[k]) - 2 * sum(np.log(s.odds) for s in made[k]), machines[k])
+            for k in sound], misfits[sound]
 
 
-def _tried(compared: Comparison, made: tuple[Slip, ...], dof: int):
-    """A slip or two as a machine, and the misfit of that; None if there is no such machine."""
-    machine = compared.machine(_typed(compared, made))
-    misfit = None if machine is None else compared.misfit(machine)
-    if misfit is None or machine is None:
-        return None
-    chi2 = float(misfit @ misfit)
-    odds = sum(np.log(s.odds) for s in made)
-    return Tried(made, chi2, dof, chi2 - 2 * odds, machine), misfit
+def _fitted(compared: Comparison, sheet: Sheet,
+            made: Sequence[tuple[tuple[Slip, ...], tuple[int, ...], np.ndarray]], dof: int
+            ) -> list[Tried]:
+    """Slips, if any, and besides them fields wrong by what the display says.
 
-
-def _fitted(compared: Comparison, sheet: Sheet, slip: tuple[Slip, ...], fields: tuple[int, ...],
-            misfit, dof) -> Tried | None:
-    """A slip, if any, and besides it these fields wrong by what the display says.
-
-    `misfit` is that of the slip.
+    Each of `made` has slips, as many fields as the others, and the misfit of its slips.
     """
-    at = list(fields)
-    typed = _typed(compared, slip)
-    machine, slopes = None, None
+    if not made:
+        return []
+    typed = _typed(compared, [slips_ for slips_, _, _ in made])
+    fields = np.array([places for _, places, _ in made])
+    misfits = np.array([misfit for _, _, misfit in made])
+    machines = np.full((len(made), len(compared.base)), np.nan)
+    slopes = np.full((*misfits.shape, fields.shape[1]), np.nan)
+    going = np.arange(len(made))
     for _ in range(_STEPS):
-        slopes = _slopes(compared, typed, fields, misfit)
-        if slopes is None or np.linalg.matrix_rank(slopes, tol=1e-9) < len(at):
+        slopes[going] = _slopes(compared, typed[going], fields[going], misfits[going])
+        going = going[np.isfinite(slopes[going]).all(axis=(1, 2))]
+        going = going[np.linalg.matrix_rank(slopes[going], tol=1e-9) == fields.shape[1]]
+        if not going.size:
             break
-        typed[at] -= np.linalg.lstsq(slopes, misfit, rcond=None)[0]
-        moved = compared.machine(typed)
-        new = None if moved is None else compared.misfit(moved)
-        if new is None:
-            break
-        machine, misfit = moved, new
-    if machine is None or slopes is None:
-        return None
-    entries, chi2 = sheet.entries.entries, float(misfit @ misfit)
-    spread = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
-    occam = sum(min(0.0, np.log(sd * np.sqrt(2 * np.pi) * entries[i].size
-                                / _RANGE[entries[i].kind]))
-                for i, sd in zip(fields, spread, strict=True) if sd > 0)
-    odds = AMOUNT / len(entries)
-    made = (*slip, *(Slip(Family.BY_AMOUNT, {i: float(typed[i])}, odds=odds) for i in fields))
-    prior = sum(np.log(s.odds) for s in made)
-    return Tried(made, chi2, dof - len(at), chi2 - 2 * prior - 2 * occam, machine)
+        typed[going[:, None], fields[going]] -= (
+            np.linalg.pinv(slopes[going]) @ misfits[going][..., None])[..., 0]
+        moved, new = compared.of_typed(typed[going])
+        placed = np.isfinite(new).all(axis=1)
+        going = going[placed]
+        machines[going], misfits[going] = moved[placed], new[placed]
+    entries, found = sheet.entries.entries, []
+    done = np.isfinite(machines).all(axis=1) & np.isfinite(slopes).all(axis=(1, 2))
+    for k in np.flatnonzero(done).tolist():
+        chi2, at = float(misfits[k] @ misfits[k]), fields[k].tolist()
+        spread = np.sqrt(np.diag(np.linalg.pinv(slopes[k].T @ slopes[k])))
+        occam = sum(min(0.0, np.log(sd * np.sqrt(2 * np.pi) * entries[i].size
+                                    / _RANGE[entries[i].kind]))
+                    for i, sd in zip(at, spread, strict=True) if sd > 0)
+        both = (*made[k][0], *(Slip(Family.BY_AMOUNT, {i: float(typed[k, i])},
+                                    odds=AMOUNT / len(entries)) for i in at))
+        prior = sum(np.log(s.odds) for s in both)
+        found.append(Tried(both, chi2, dof - len(at), chi2 - 2 * prior - 2 * occam, machines[k]))
+    return found
 
 
 def _typed(compared, made):
-    """What is in the fields with some slips made."""
-    typed = compared.right.copy()
-    for slip in made:
-        for i, value in slip.typed.items():
-            typed[i] = value
+    """What is in the fields, a row with each of some lists of slips made."""
+    typed = np.tile(compared.right, (len(made), 1))
+    for row, slips_ in zip(typed, made, strict=True):
+        for slip in slips_:
+            row[list(slip.typed)] = list(slip.typed.values())
     return typed
 
 
-def _slopes(compared, typed, fields, misfit):
-    """Change of the misfit per unit of some entries, shape (m, n_fields)."""
-    columns = []
-    for i in fields:
-        there, step = typed.copy(), compared.entries.steps[i]
-        there[i] += step
-        machine = compared.machine(there)
-        other = None if machine is None else compared.misfit(machine)
-        if other is None:
-            return None
-        columns.append((other - misfit) / step)
-    return np.array(columns).T
+def _slopes(compared, typed, fields, misfits):
+    """Change of misfits, (n, m), per unit of some entries of each row, (n, f): (n, m, f)."""
+    n, f = fields.shape
+    steps = compared.entries.steps[fields]
+    there = np.repeat(typed, f, axis=0)
+    there[np.arange(n * f), fields.ravel()] += steps.ravel()
+    moved = compared.of_typed(there)[1].reshape(n, f, -1)
+    return ((moved - misfits[:, None]) / steps[..., None]).transpose(0, 2, 1)
 
 
-def _miscopied(compared: Comparison, base, dof) -> list[Tried]:
+def _miscopied(compared: Comparison, dof) -> list[Tried]:
     """Each pose left out: its display, or its readings, copied wrongly."""
     poses = np.unique(compared.shown.pose)
     if len(poses) < 3:
         return []
     found = []
+    sd = np.sqrt(np.median(np.diag(compared.covariance(compared.base))))
     for p in poses.tolist():
         rest = left_out(compared, p)
-        misfit = rest.misfit(rest.base)
+        (misfit,) = rest.misfits(rest.base[None])
         lost = dof - rest.dof
-        if misfit is None or lost < 1 or rest.dof < 1:
+        if np.isnan(misfit).any() or lost < 1 or rest.dof < 1:
             continue
-        sd = np.sqrt(np.median(np.diag(compared.covariance(compared.base))))
         occam = lost * np.log(sd * np.sqrt(2 * np.pi) / _COPIED_RANGE)
         odds = COPIED / len(poses)
         chi2 = float(misfit @ misfit)
@@ -263,11 +266,11 @@ def _pairs(compared: Comparison, sheet: Sheet, singles, misfits, base, dof):
 
     By adding up what each does, and the best of those as they are.
     """
-    found = [t for i, j in _best_of_two(singles, misfits, base)
-             if (t := _tried(compared, (*singles[i].slips, *singles[j].slips), dof)) is not None]
-    found = [t for t, _ in found]
-    slopes = _slopes(compared, compared.right.copy(), tuple(range(len(sheet.right))), base)
-    if slopes is None:
+    found, _ = _tried(compared, [(*singles[i].slips, *singles[j].slips)
+                                 for i, j in _best_of_two(singles, misfits, base)], dof)
+    (slopes,) = _slopes(compared, compared.right[None], np.arange(len(sheet.right))[None],
+                        base[None])
+    if np.isnan(slopes).any():
         return found, len(found)
     sizes = np.linalg.norm(slopes, axis=0)
     unit = slopes / np.where(sizes > 0, sizes, 1.0)
@@ -275,17 +278,15 @@ def _pairs(compared: Comparison, sheet: Sheet, singles, misfits, base, dof):
     left += np.array([t.score - t.chi2 for t in singles])[:, None]
     for k, t in enumerate(singles):
         left[k, list(t.fields)] = np.inf
-    more = []
-    for k, i in _smallest(left, _WITH_AMOUNT):
-        more.append(_fitted(compared, sheet, singles[k].slips, (i,), misfits[k], dof))
+    found += _fitted(compared, sheet, [(singles[k].slips, (i,), misfits[k])
+                                       for k, i in _smallest(left, _WITH_AMOUNT)], dof)
     both = np.full((len(sizes), len(sizes)), np.inf)
     for i in range(len(sizes)):
         for k in range(i + 1, len(sizes)):
             two = slopes[:, [i, k]]
             both[i, k] = np.sum((base - two @ np.linalg.lstsq(two, base, rcond=None)[0]) ** 2)
-    more += [_fitted(compared, sheet, (), (i, k), base, dof) for i, k in
-             _smallest(both, _WITH_AMOUNT // 2)]
-    found += [t for t in more if t is not None]
+    found += _fitted(compared, sheet, [((), pair, base)
+                                       for pair in _smallest(both, _WITH_AMOUNT // 2)], dof)
     return found, len(found)
 
 

@@ -1,5 +1,6 @@
 """What these poses cannot show, and a pose that would."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -8,7 +9,7 @@ import numpy as np
 from calib.adjust.distributions import normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
-from calib.confirm.slip_search import Found, Tried
+from calib.confirm.slip_search import Tried
 from calib.edge import EdgeNodes, edge_positions, envelope_edge
 from calib.entries.typed import WIDE
 
@@ -113,17 +114,21 @@ class Envelope:
             float(np.linalg.norm(apart[node, point])), float(sds[node, point]))
 
 
-def unseen(envelope: Envelope, found: Found, goal: float) -> tuple[Unseen, ...]:
+def unseen(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray, goal: float
+           ) -> tuple[Unseen, ...]:
     """For each field the slip that moves the edge most of those that the poses would not show.
 
     Parameters
     ----------
+    singles : sequence of Tried, n of them
+        The slips.
+    moved : ndarray, shape (n, m)
+        What each would change in the display, in sds.
     goal : float
         What moves the edge by less does no harm, m.
     """
     worst: dict[frozenset[int], Unseen] = {}
-    for tried, moved in zip(found.singles, found.moved, strict=True):
-        sds = float(np.linalg.norm(moved))
+    for tried, sds in zip(singles, np.linalg.norm(moved, axis=1).tolist(), strict=True):
         if sds >= SEEN or envelope.may_move(tried.parameters) < 0.7 * goal:
             continue
         moves = envelope.moves(tried.parameters)

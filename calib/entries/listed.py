@@ -274,64 +274,69 @@ def entry_values(entries: EntryList, parameters: np.ndarray) -> tuple[np.ndarray
         gradient += weights[:, p:] @ by_parameters
     rows, measures = entries.measured
     if measures:
-        quantity[rows], gradient[rows] = _measured(entries, parameters, True)
+        (quantity[rows],), (gradient[rows],) = _measured(entries, parameters[None], True)
     scale = entries.scale
     return scale * quantity + entries.plus, scale[:, None] * gradient
 
 
 def values_alone(entries: EntryList, parameters: np.ndarray) -> np.ndarray:
-    """The values of `entry_values`, in a fraction of its time; shape (n,)."""
-    p, weights = len(parameters), entries.weights
-    quantity = weights[:, :p] @ parameters
+    """The values of `entry_values` of many machines, (m, p), in a fraction of its time: (m, n)."""
+    p, weights = parameters.shape[1], entries.weights
+    quantity = parameters @ weights[:, :p].T
     if weights[:, p:].any():
-        quantity += weights[:, p:] @ derived_values(entries.rig, parameters)[0]
+        quantity += derived_values(entries.rig, parameters)[0] @ weights[:, p:].T
     rows, measures = entries.measured
     if measures:
-        quantity[rows] = _measured(entries, parameters, False)[0]
+        quantity[:, rows] = _measured(entries, parameters, False)[0]
     return entries.scale * quantity + entries.plus
 
 
 def _measured(entries, parameters, jacobian):
-    """Values in m and rad, and their gradients; each measure at its own posture."""
+    """Values in m and rad of each machine, (m, n), each measure at its own posture.
+
+    And their gradients, (m, n, p); without a column if `jacobian` is false.
+    """
     (_, measures), (chain, index) = entries.measured, entries.with_axes
-    n, p = len(measures), len(parameters)
-    posture = chain.posture(parameters, HOUSE_PLACEMENT, np.array([m.joints for m in measures]),
-                            jacobian)
+    many, n = len(parameters), len(measures)
+    joints = np.array([m.joints for m in measures])
+    posture = chain.posture(parameters, HOUSE_PLACEMENT, np.tile(joints, (many, 1)), jacobian)
     frames = [m.axes for m in measures if m.axes]
     names = [*(m.start for m in measures), *(m.end for m in measures),
              *(m.corner or m.start for m in measures)]
-    if frames:
-        names += [((m.axes or frames[0]), k) for k in (None, 0, 1, 2) for m in measures]
-    found = posture.points(np.array([index[name] for name in names]),
-                           np.tile(np.arange(n), len(names) // n))
-    at = found.position.reshape(-1, n, 3)
-    by = found.by_parameters.reshape(-1, n, 3, p) if jacobian else np.zeros((len(at), n, 3, 1))
-    framed = np.array([m.axes is not None for m in measures])
-    axes = [(np.tile(np.eye(3)[k], (n, 1)), np.zeros((n, 3, 1))) for k in range(3)]
-    if frames:
-        axes = [(np.where(framed[:, None], at[4 + k] - at[3], unit),
-                 np.where(framed[:, None, None], by[4 + k] - by[3], zero))
-                for k, (unit, zero) in enumerate(axes)]
-    values, gradients = np.empty(n), np.empty((n, by.shape[-1]))
+    names += [(m.axes or frame, k) for frame in frames[:1] for k in (None, 0, 1, 2)
+              for m in measures]
+    target = np.repeat(np.reshape([index[name] for name in names], (-1, 1, n)), many, axis=1)
+    found = posture.points(target.ravel(), np.tile(np.arange(many * n), len(target)))
+    at = found.position.reshape(*target.shape, 3)
+    by = found.by_parameters.reshape(*at.shape, found.by_parameters.shape[-1])
+    arm, by_arm = at[1] - at[0], by[1] - by[0]
+    if frames:  # components along the axes of a frame, where one is named
+        framed = np.array([m.axes is not None for m in measures])
+        axes, by_axes = at[4:] - at[3], by[4:] - by[3]
+        along = np.einsum("kmni,mni->mnk", axes, arm)
+        by_along = (np.einsum("kmni,mnip->mnkp", axes, by_arm)
+                    + np.einsum("mni,kmnip->mnkp", arm, by_axes))
+        arm = np.where(framed[:, None], along, arm)
+        by_arm = np.where(framed[:, None, None], by_along, by_arm)
+    values, gradients = np.empty((many, n)), np.empty((many, n, by.shape[-1]))
     for i, m in enumerate(measures):
         if m.what == "angle":
-            values[i], gradients[i] = _angle_at(at[0, i] - at[2, i], at[1, i] - at[2, i],
-                                                by[0, i] - by[2, i], by[1, i] - by[2, i])
-            continue
-        arm, by_arm = at[1, i] - at[0, i], by[1, i] - by[0, i]
-        parts = [(axis[i] @ arm, axis[i] @ by_arm + arm @ by_axis[i]) for axis, by_axis in axes]
-        values[i], gradients[i] = of_line(m.what, parts)
+            legs, by_legs = at[:2, :, i] - at[2, :, i], by[:2, :, i] - by[2, :, i]
+            values[:, i], slopes = _angle_at(*legs)
+            gradients[:, i] = np.einsum("kmi,kmip->mp", slopes, by_legs)
+        else:
+            values[:, i], slope = of_line(m.what, arm[:, i])
+            gradients[:, i] = np.einsum("mi,mip->mp", slope, by_arm[:, i])
     return values, gradients
 
 
-def _angle_at(a, b, da, db):
-    """The angle between two arms, and its gradient."""
-    la, lb = (max(float(np.linalg.norm(v)), NO_LENGTH) for v in (a, b))
-    cosine = a @ b / (la * lb)
-    sine = max(float(np.linalg.norm(np.cross(a, b))) / (la * lb), NO_LENGTH)
-    d_cosine = ((b / (la * lb) - cosine * a / la**2) @ da
-                + (a / (la * lb) - cosine * b / lb**2) @ db)
-    return float(np.arctan2(sine, cosine)), -d_cosine / sine
+def _angle_at(a, b):
+    """The angles between arms, (m, 3) each, and their derivatives by these, (2, m, 3)."""
+    la, lb = (np.maximum(np.linalg.norm(v, axis=1), NO_LENGTH)[:, None] for v in (a, b))
+    cosine = np.sum(a * b, axis=1, keepdims=True) / (la * lb)
+    sine = np.maximum(np.linalg.norm(np.cross(a, b), axis=1)[:, None] / (la * lb), NO_LENGTH)
+    slopes = [b / (la * lb) - cosine * a / la**2, a / (la * lb) - cosine * b / lb**2]
+    return np.arctan2(sine, cosine)[:, 0], -np.array(slopes) / sine
 
 
 def _with_axes(rig):

@@ -89,6 +89,20 @@ def test_two_tables_in_one_file_are_told_apart(run, tmp_path):
         imported(tmp_path, rows, run.rig)
 
 
+def test_a_row_that_is_there_twice_counts_once(run, tmp_path):
+    rows = in_ids(run)
+    found = imported(tmp_path, [*rows[:5], rows[4], *rows[5:]], run.rig)
+    assert len(found.shots) == len(shots_of(run))
+
+
+def test_a_sheet_on_its_side_is_told(run, tmp_path):
+    turned = [*zip(*([c[0], *c[5:]] for c in cells_of(run)), strict=True)]
+    rows = [[name, *cells] for name, cells in
+            zip(("pose", *run.rig.reading_names), turned, strict=True)]
+    with pytest.raises(InputError, match="each reading has a column"):
+        imported(tmp_path, rows, run.rig)
+
+
 def test_several_points_in_a_row_are_told(run, tmp_path):
     head = ["pose", *(f"{side} {axis}" for side in ("left", "right") for axis in "ENH"),
             *run.rig.reading_names]

@@ -54,7 +54,7 @@ def settle_repeats(
         Of shots that bring no covariance, m.
     """
     settled = []
-    for group in _groups(shots):
+    for group in _groups(_without_copies(shots, findings)):
         if len(group) == 1 or policy == "keep":
             settled += group
             continue
@@ -75,6 +75,17 @@ def settle_repeats(
         else:
             settled.append(_pooled(group, what, default_sd, findings))
     return _unique(settled, findings)
+
+
+def _without_copies(shots, findings):
+    """Rows that are there twice, to the last letter, taken once: they say nothing new."""
+    first: dict[tuple, FieldShot] = {}
+    for shot in shots:
+        before = first.setdefault((shot.booked, shot.name, shot.sources[0].raw), shot)
+        if before is not shot:
+            findings.note(shot.sources[0].file, f"the same row as in {before.place}, to the last "
+                          "letter: taken once", shot.sources[0].lines[0])
+    return [*first.values()]
 
 
 def _groups(shots):
