@@ -34,6 +34,8 @@ def diagnose(
     from calib.run.corrected import refuse_filled_folder
 
     if apply is not None:
+        if (apply / "rig.toml").is_file():  # corrected already: this is refused, the copy goes on
+            talk.follow("solve", apply)
         refuse_filled_folder(apply)
     data = _read(run, machine)
     talk.tell_all(data.notices)

@@ -145,8 +145,7 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
 
 @contextmanager
 def _ended_at_once():
-    """Interrupted, no process goes on with what it has: it is solved again, nothing is half-written.
-    """
+    """Interrupted, no process goes on: what it had is solved again, nothing is half-written."""
     from multiprocessing import active_children
 
     try:

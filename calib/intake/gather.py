@@ -386,6 +386,11 @@ def _add_readings(request, imported, findings):
         try:
             imported.readings, imported.clock = read_log(
                 request.log, imported.rig, request.declared.log, shots, track, findings)
+            uncertain = [pose for pose, of in imported.readings.items() if np.isfinite(of.sd).any()]
+            if uncertain:
+                imported.left_open.append(
+                    f"the machine moved while {len(uncertain)} pose(s) were shot "
+                    f"({', '.join(uncertain)}): their readings are as uncertain as it moved")
             same = poses_alike(imported.readings, imported.rig, request.declared.log.still)
             if same:
                 imported.left_open.append(

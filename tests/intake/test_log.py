@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import calib.intake.files.log as log_module
+from calib.intake.choices import Doubtful
 from calib.intake.declaration import declare
 from calib.intake.files.ids import Booked
 from calib.intake.files.log import gather, read_layout
@@ -151,13 +152,13 @@ def test_a_moving_machine_is_refused(tmp_path, rig, steady, moved, words):
     readings = readings.copy()
     readings[:, 3] += moved(seconds)
     text = [HEAD, *lines_of(seconds, readings)]
-    got, findings, _ = read(tmp_path, rig, text, [shot("7", 20.0)])
-    assert not got
-    assert 'pose "7": stick moved' in told(findings)
-    assert words in told(findings)
+    with pytest.raises(Doubtful, match='pose "7": stick moved') as error:
+        read(tmp_path, rig, text, [shot("7", 20.0)])
+    assert words in str(error.value) and "--moving flag" in error.value.choices[0].sayings
     got, findings, _ = read(tmp_path, rig, text, [shot("7", 20.0)], moving="flag")
     assert "7" in got and not findings.complaints
     assert any("the machine moved" in n.says for n in findings.notices)
+    assert 0.1 < got["7"].sd[3] < 2.0 and np.isnan(got["7"].sd[[0, 1, 2, 4, 5, 6]]).all()
 
 
 def test_still_machines_are_left_alone():

@@ -89,8 +89,31 @@ def test_two_tables_in_one_file_are_told_apart(run, tmp_path):
         imported(tmp_path, rows, run.rig)
 
 
+def test_a_row_that_is_there_twice_counts_once(run, tmp_path):
+    rows = in_ids(run)
+    found = imported(tmp_path, [*rows[:5], rows[4], *rows[5:]], run.rig)
+    assert len(found.shots) == len(shots_of(run))
+
+
+def test_a_sheet_on_its_side_is_told(run, tmp_path):
+    turned = [*zip(*([c[0], *c[5:]] for c in cells_of(run)), strict=True)]
+    rows = [[name, *cells] for name, cells in
+            zip(("pose", *run.rig.reading_names), turned, strict=True)]
+    with pytest.raises(InputError, match="each reading has a column"):
+        imported(tmp_path, rows, run.rig)
+
+
 def test_several_points_in_a_row_are_told(run, tmp_path):
     head = ["pose", *(f"{side} {axis}" for side in ("left", "right") for axis in "ENH"),
             *run.rig.reading_names]
     with pytest.raises(InputError, match=re.escape("a row for each point")):
         imported(tmp_path, [head, ["1", *["1.25"] * 13], ["2", *["2.25"] * 13]], run.rig)
+
+
+def test_readings_of_other_poses_are_left_open(run, tmp_path):
+    """As they are: nothing. Two columns exchanged in the header: said, and diagnosed next."""
+    rows = [["pose", "corner", "E", "N", "Z", *run.rig.reading_names], *cells_of(run)]
+    assert not imported(tmp_path, rows, run.rig).left_open
+    rows[0][7:9] = rows[0][8:6:-1]
+    (says,) = imported(tmp_path, rows, run.rig).left_open
+    assert "from where the readings put them" in says

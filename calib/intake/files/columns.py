@@ -92,13 +92,19 @@ def header_name(cell: str) -> tuple[str | None, str | None]:
     (('north', 'm'), ('point', None), (None, None))
     >>> header_name("elev_ft"), header_name("UTC time")
     (('up', 'ft'), ('time', 'utc'))
+    >>> header_name("X_oost"), header_name("northing (Y)")
+    (('east', None), ('north', None))
     """
     words, said = without_unit(cell)
+    said = None if said in ("x", "y", "X", "Y") else said
     if words in _BY_HEADER:
         return _BY_HEADER[words], said
     for name, unit in last_words(words):
         if name in _BY_HEADER:
             return _BY_HEADER[name], unit if said is None else said
+    axis = _BY_HEADER.get(" ".join(w for w in words.split() if w not in ("x", "y")))
+    if axis in ("east", "north"):
+        return axis, said
     for zone in filter(zone_stated, words.split()):
         rest = _BY_HEADER.get(" ".join(w for w in words.split() if w != zone), "")
         if rest in _OF_TIME:

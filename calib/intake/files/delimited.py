@@ -158,6 +158,9 @@ def _remarks(all_lines, rows, dialect):
     return tuple(found)
 
 
+_GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
+
+
 def _shape(cell: str) -> str:
     """What kind of characters an id is made of: 9 for digits, a for letters."""
     return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
@@ -303,12 +306,14 @@ class _Sorter:
 
     def _complain_of_all(self, rows):
         row = rows[0] if rows else None
+        grouped = row and self.dialect.decimal == "." and any(
+            _GROUPED.fullmatch(row.cells[i]) for i, _ in self.numbers if i < len(row.cells))
         self.findings.complain(
             self.file, row.line if row else None, None,
             quote(self.dialect.delimiter.join(row.cells)) if row else "no rows",
             "rows with numbers for "
             + ", ".join(self.order[i] for i, _ in self.numbers)
-            + f" ({self.dialect})",
+            + f" ({self.dialect}" + ("; without marks between thousands" if grouped else "") + ")",
         )
 
     def _verdict(self, row, width, loose_numbers, where):

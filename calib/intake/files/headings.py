@@ -54,7 +54,8 @@ HEADINGS = {
              "oppstillingsplass|parkeringsplass|opstillingssted|pysakointipaikka|emplacement|"
              "stationnement|emplazamiento|estacionamiento|piazzola|piazzamento|"
              "parcheggio",
-    "pose": "pose|pose id|pose no|pose nr|posture|stellung|stilling|stallning|asento|postura|posa",
+    "pose": "pose|pose id|pose no|pose nr|lage|houding|"
+            "posture|stellung|stilling|stallning|asento|postura|posa",
     "target": "target|target name|ziel|zielpunkt|doel|doelpunt|mal|malpunkt|maal|kohde|cible|"
               "objetivo|bersaglio|corner|ecke|coin|hoek|esquina|hjorne|horn|kulma",
     "setup": "setup|set up|station|setup id|station id|standpunkt|stationspunkt|opstelling|"

@@ -42,6 +42,10 @@ class FieldShot:
         return f"{source.file} line {source.lines[0]}"
 
 
+_ELSEWHERE = 5.0
+"""Shots of one target so far apart, m, are no re-shots."""
+
+
 def settle_repeats(
     shots: list[FieldShot], policy: str, default_sd: np.ndarray | None, findings: Findings
 ) -> list[FieldShot]:
@@ -54,7 +58,7 @@ def settle_repeats(
         Of shots that bring no covariance, m.
     """
     settled = []
-    for group in _groups(shots):
+    for group in _groups(_without_copies(shots, findings)):
         if len(group) == 1 or policy == "keep":
             settled += group
             continue
@@ -65,7 +69,9 @@ def settle_repeats(
                 f"{len(group)} shots of {what}, {_apart(group) * 1000:.1f} mm apart (first: "
                 f"{first.place})",
                 "one shot per target and pose; or --repeats pool (mean, with a test of the "
-                "scatter), keep (each counts) or last (a re-shot replaces)")
+                "scatter), keep (each counts) or last (a re-shot replaces)"
+                if _apart(group) < _ELSEWHERE else "a name of its own for each pose (do their "
+                "numbers begin anew where the machine stood elsewhere?)")
         elif policy == "last":
             findings.note(last.sources[0].file,
                           f"{what}: {quote(last.name)} replaces " + ", ".join(
@@ -75,6 +81,17 @@ def settle_repeats(
         else:
             settled.append(_pooled(group, what, default_sd, findings))
     return _unique(settled, findings)
+
+
+def _without_copies(shots, findings):
+    """Rows that are there twice, to the last letter, taken once: they say nothing new."""
+    first: dict[tuple, FieldShot] = {}
+    for shot in shots:
+        before = first.setdefault((shot.booked, shot.name, shot.sources[0].raw), shot)
+        if before is not shot:
+            findings.note(shot.sources[0].file, f"the same row as in {before.place}, to the last "
+                          "letter: taken once", shot.sources[0].lines[0])
+    return [*first.values()]
 
 
 def _groups(shots):
@@ -111,6 +128,9 @@ def repeats_choice(lists: list[list[FieldShot]], default_sd: np.ndarray | None) 
             "last": "the last counts: the first was bad", "keep": "each counts"}
     if unlike.complaints:
         del says["pool"]
+    if max(far)[0] > _ELSEWHERE:
+        return Choice("what pose is what", why=f"{max(far)[1]}: do the numbers of poses begin anew "
+                      "where the machine stood elsewhere? A name of its own for each pose")
     return Choice(
         f"which shots count of {len(groups)} target(s) shot again in their pose", tuple(
             Alternative(text, {"repeats": policy}, f"--repeats {policy}")

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial.distance import pdist, squareform
 
 from calib.chain.rig import Rig
+from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import LogDeclaration
 from calib.intake.files.columns import with_our_names
 from calib.intake.files.header_units import DEGREES
@@ -38,13 +39,16 @@ from calib.run.table import (
     read_table,
 )
 from calib.run.text import decode, split_lines
-from calib.run.units import half_circle
+from calib.run.units import SDS, half_circle
 
 _ARM = 0.6
 """A stroke moves by about this much per radian of its joint, m (common practice, no source)."""
 
 BESIDE = ("pose", "stand", "time")
 """Columns of a sheet beside the readings."""
+
+_FEW_MOVE = 0.25
+"""Where the machine moved in a larger share of the poses, a clock is rather wrong."""
 
 _THINNED = 0.05
 """When the clock offset is estimated, the log is looked at in steps of this many seconds."""
@@ -183,11 +187,7 @@ def _as_written(units):
 
 
 def read_log(
-    path: Path,
-    rig: Rig,
-    declared: LogDeclaration,
-    shots: list[FieldShot],
-    track: Track | None,
+    path: Path, rig: Rig, declared: LogDeclaration, shots: list[FieldShot], track: Track | None,
     findings: Findings,
 ) -> tuple[dict[str, PoseReadings], ClockOffset | None]:
     """Average a log over the dwell of every pose: its first to its last shot, half a window more.
@@ -202,12 +202,13 @@ def read_log(
     dict of str to PoseReadings
     ClockOffset or None
         What was found if the offset had to be estimated.
+
+    Raises
+    ------
+    Doubtful
+        If nothing is wrong but that the machine moved.
     """
-    untimed = [shot for shot in shots if np.isnan(shot.seconds)]
-    for shot in untimed[:20]:
-        source = shot.sources[0]
-        findings.complain(source.file, source.lines[0], "time", "nothing",
-                          "the time of the shot, to find its readings in the log")
+    untimed = _complain_of_untimed(shots, findings)
     names = {name: tuple(filter(None, [declared.readings.get(name)]))
              for name in rig.reading_names}
     for name in {"pose", "stand"} & set(declared.readings):
@@ -229,17 +230,56 @@ def read_log(
     windows = np.array(list(poses.values())) + offset + declared.window / 2 * np.array([-1, 1])
     rows, summary = gather(path, layout, declared.times(), windows, findings)
     _note_summary(path.name, summary, windows, findings)
-    if findings.complaints:
+    if findings.complaints or _all_outside(path.name, summary, windows, findings):
         return {}, found
-    out = {}
+    out: dict[str, PoseReadings] = {}
+    moved: list[str] = []
     for pose, window, found_rows in zip(poses, windows, rows, strict=True):
-        source = _averaged(path.name, rig, declared, pose, window, offset, found_rows, summary,
-                           layout.units, findings)
-        if source is not None:
-            mean, source = source
-            unknown = np.full(len(mean), np.nan)
-            out[pose] = PoseReadings(mean, unknown, "", float(window.mean() - offset), source)
+        averaged = _averaged(path.name, rig, declared, (pose, window, offset), found_rows, summary,
+                             layout.units, moved, findings)
+        if averaged is not None:
+            mean, sd, source = averaged
+            out[pose] = PoseReadings(mean, sd, "", float(window.mean() - offset), source)
+    if moved and len(findings.complaints) == len(moved):
+        raise Doubtful([_moving_choice(moved, len(poses), declared)],
+                       complaints=findings.complaints)
     return out, found
+
+
+def _complain_of_untimed(shots, findings):
+    """Whether there are shots without a time."""
+    untimed = [shot.sources[0] for shot in shots if np.isnan(shot.seconds)]
+    for source in untimed[:20]:
+        findings.complain(source.file, source.lines[0], "time", "nothing",
+                          "the time of the shot, to find its readings in the log")
+    return bool(untimed)
+
+
+def _all_outside(file, summary, windows, findings):
+    """Whether no pose was shot while the log ran; complains of it as one thing."""
+    outside = (windows[:, 1] < summary.start) | (windows[:, 0] > summary.end)
+    if len(windows) < 2 or not outside.all():
+        return False
+    findings.complain(
+        file, None, "time", f"no row while a shot was taken: shots from {_utc(windows.min())} to "
+        f"{_utc(windows.max())}, the log from {_utc(summary.start)} to {_utc(summary.end)}",
+        "the log of these poses, or its clock put right (--clock-offset SECONDS; --time-zone and "
+        "--log-time-zone of times that name no zone)")
+    return True
+
+
+def _moving_choice(moved, count, declared):
+    """What becomes of poses in which the machine moved: of many the clock is asked first."""
+    flag = Alternative("taken in the mean, as uncertain as they moved", {"log": {"moving": "flag"}},
+                       "--moving flag")
+    estimate = Alternative("the log's clock is off: found from the movements",
+                           {"log": {"clock_offset": "estimate"}}, "--clock-offset estimate")
+    many = len(moved) > _FEW_MOVE * count and not declared.clock_offset
+    return Choice(
+        f"what becomes of {len(moved)} of {count} poses in which the machine moved",
+        (estimate, flag) if many else (flag,), False, "; ".join(moved[:3])
+        + ("; ..." if len(moved) > 3 else "") + " (or leave the shots of such poses out of the "
+        "file)", unseen=False)
 
 
 def poses_alike(readings: Mapping[str, PoseReadings], rig: Rig, still: float) -> list[str]:
@@ -251,8 +291,12 @@ def poses_alike(readings: Mapping[str, PoseReadings], rig: Rig, still: float) ->
     return [name for name, row in zip(readings, apart, strict=True) if np.sum(row < 1.0) > 1]
 
 
-def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, findings):
-    """Mean readings and their source; None after a complaint."""
+def _averaged(file, rig, declared, when, rows, summary, units, moved, findings):
+    """Mean readings, sds of those that moved, their source; None after a complaint.
+
+    `moved` gets a pose that is refused because the machine moved, in words.
+    """
+    pose, window, offset = when
     span = f"{_utc(window[0])} to {_utc(window[1])}"
     result = dwell(rows, window)
     if result is None:
@@ -278,13 +322,19 @@ def _averaged(file, rig, declared, pose, window, offset, rows, summary, units, f
                 f"{result.drift[worst]:+.{decimals}f} {reading.unit}, scatter "
                 f"{result.scatter[worst]:.{decimals}f} {reading.unit}, {span}, log clock)")
         if declared.moving == "refuse":
+            moved.append(f"pose {pose}: {reading.name} by "
+                         f"{max(abs(result.drift[worst]), result.scatter[worst]):.{decimals}f} "
+                         f"{reading.unit}")
             findings.complain(file, result.first_line, rig.reading_names[worst], says,
                               f"a machine at rest, within {still[worst]:.2g} {reading.unit} (clock "
                               "offset wrong? a shorter --window? --moving flag lets it pass)")
             return None
         findings.note(file, "the machine moved in " + says, result.first_line)
     largest = int(np.argmax(result.scatter / still))
-    return result.mean, Source(
+    # The shots were taken at some moment of the movement.
+    sd = np.where(moving, np.minimum(np.hypot(result.scatter, result.drift / np.sqrt(12.0)),
+                                     [SDS[r.unit][1] for r in rig.readings]), np.nan)
+    return result.mean, sd, Source(
         file, (result.first_line, result.last_line), summary.sha256, "",
         f"mean of {result.count} rows, {span}; clock offset {offset:+.3f} s; largest scatter "
         f"{result.scatter[largest]:.3f} {rig.readings[largest].unit} "

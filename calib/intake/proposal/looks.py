@@ -1,6 +1,7 @@
 """What a field file is at first sight: its header, its rows, its part in an import."""
 
 import itertools
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -63,6 +64,14 @@ class Look:
         last = [plain(cell).split()[-1:] for cell in self.header]
         named = [header_name(word[0])[0] for word in last if word]
         return min(named.count(axis) for axis in ("east", "north", "up")) > 1
+
+    @property
+    def sideways(self) -> bool:
+        """Whether readings stand in rows, a column for each pose."""
+        first = (row for row in re.split(rb"[\r\n]+", self.data[:10_000]))
+        names = (re.split(rb"[,;\t]", row)[0].decode("utf-8", "replace").strip('" ')
+                 for row in first)
+        return sum(reading_meant(name) is not None for name in names) > _ENOUGH
 
     def times_in_order(self) -> list[str]:
         """The headings that say nothing to us and have times below them, each later than the last.

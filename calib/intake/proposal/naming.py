@@ -102,7 +102,7 @@ def _target_words(names, targets):
     sides = [t.removesuffix("left") for t in targets if t.endswith("left")]
     edge = next((s for s in sides if s.startswith("edge")), sides[0] if sides else None)
     full = {t: t for t in targets if any(t in name for name in names)}
-    if len(full) >= 2:
+    if len(full) >= 2 or any("_" in target for target in full):
         yield full
     for left, right in PAIRS if edge is not None else ():
         if left in said and right in said:

@@ -153,6 +153,10 @@ def _roles(looks, told, declared):
 
 def _which(looks, shots, both):
     """Doubt of which file holds the shots, and which the readings."""
+    sideways = next((look.path.name for look in looks if look.sideways), None)
+    if sideways is not None:
+        return [Choice(f"what {sideways} is", why="its readings stand in rows: turn it, so that "
+                       "each reading has a column and each pose a row, with a column pose")]
     wide = next((look.path.name for look in looks if look.wide), None)
     names = ", ".join(look.path.name for look in looks)
     if not shots:

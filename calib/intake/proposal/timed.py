@@ -16,7 +16,7 @@ from calib.intake.files.header_units import plain
 from calib.intake.files.times import ISO, patterns_of, seconds_of, zone_stated
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
-from calib.intake.proposal.words import PLACES
+from calib.intake.proposal.words import PLACES, reading_meant
 from calib.run.complaints import quote
 from calib.run.numerals import is_number
 from calib.run.text import split_cells, split_lines
@@ -84,7 +84,10 @@ def _numeric(look, column):
 
 def _unlike(name):
     """How unlike a reading's name a heading is, to sort by."""
-    return lambda head: -difflib.SequenceMatcher(None, name, plain(head)).ratio()
+    # Where there is no other, the sensor of the coupler goes by the name of the bucket.
+    called = ("coupler", "bucket") if name == "coupler" else (name,)
+    return lambda head: -max(difflib.SequenceMatcher(
+        None, word, reading_meant(head) or plain(head)).ratio() for word in called)
 
 
 def _time_column(look):

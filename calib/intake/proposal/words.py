@@ -26,14 +26,18 @@ PLACES = frozenset(
 
 _READINGS = {
     "boom": "bm|ausleger|monoblockausleger|fleche|pluma|giek|bom|puomi",
-    "stick": "stk|arm|dipper|stiel|loffelstiel|balancier|lepelsteel|sticka|stikke|kaivuvarsi",
-    "coupler": "cplr|quick coupler|attache|schnellwechsler|attache rapide|snelwissel|redskapsfaste|"
-               "hurtigkobling|pikaliitin",
-    "bucket": "bkt|loffel|godet|cazo|bak|skopa|skuffe|kauha",
-    "tilt": "tilt rotator tilt|inclinaison|tilten|kipp|kippung",
+    "stick": "stk|arm|dipper|stiel|loffelstiel|balancier|balancin|lepelsteel|sticka|stikke|"
+             "kaivuvarsi",
+    "coupler": "cplr|quick coupler|attache|schnellwechsler|attache rapide|snelwissel|"
+               "redskapsfaste|hurtigkobling|pikaliitin|enganche|enganche rapido|"
+               "attacco rapido",
+    "bucket": "bkt|loffel|godet|cazo|bak|skopa|skop|skuffe|kauha",
+    "tilt": "tilt rotator tilt|inclinaison|inclinacion|inclinazione|tilten|kipp|kippung",
     "rotate": "rot|rotation|rotator|rotator rotation|dreh|drehung|rotatie|rotacion|rotazione",
-    "house_pitch": "pitch|neigung langs|langsneigung|nicken|tangage|cabeceo|beccheggio",
-    "house_roll": "roll|neigung quer|querneigung|rollen|roulis|alabeo|rollio",
+    "house_pitch": "pitch|body pitch|neigung langs|lutning langs|helling langs|langsneigung|"
+                   "nicken|tangage|cabeceo|beccheggio",
+    "house_roll": "roll|body roll|neigung quer|lutning tvars|helling dwars|querneigung|"
+                  "rollen|roulis|alabeo|rollio",
     "swing": "boom swing|schwenk",
     "upper_boom": "second boom|verstellausleger|upper boom",
 }
@@ -61,13 +65,16 @@ def reading_meant(header: str) -> str | None:
 _PARTS = {
     "edge": "edge|corner|blade|lip|ecke|kante|schneide|hoek|snijrand|coin|bord|lame|esquina|filo|"
             "angolo|lama|horn|hjorne|hjornet|egg|skar|kulma|huulilevy",
-    "foot": "foot|feet|base|fuss|voet|pied|pie|piede|fot|fod|juuri",
+    "foot": "foot|feet|base|fuss|voet|pied|pie|piede|fot|fod|juuri|faste|feste",
     "pin": "pin|bolzen|zapfen|pen|axe|bulon|perno|bult|bolt|tapp|tappi",
     "mid": "mid|middle|centre|center|mitte|midden|milieu|medio|centro|mitten|midt|keski",
     "left": "|".join(left for left, _ in PAIRS if len(left) > 1),
     "right": "|".join(right for _, right in PAIRS if len(right) > 1),
     **{part: part + "|" + _READINGS[part] for part in ("boom", "stick", "bucket")},
 }
+_SMALL = frozenset("de du des la le les el del della of the".split())
+"""Words between those for a part that say nothing of it."""
+
 _LONGEST = 8
 """What has more letters is no abbreviation."""
 
@@ -129,7 +136,7 @@ def target_meant(said: str, targets: Sequence[str], sides: tuple[str, str] = ("l
     ['boom_foot_left', 'stick_pin', 'bucket_pin', '', '']
     """
     parts = set()
-    for word in plain(said).split():
+    for word in (word for word in plain(said).split() if word not in _SMALL):
         known = {"l": "left", "r": "right", sides[0][0]: "left", sides[1][0]: "right", **_PART,
                  sides[0]: "left", sides[1]: "right"}
         cut = next((i for i in range(3, len(word) - 2)

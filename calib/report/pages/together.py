@@ -72,7 +72,10 @@ def _of_runs(one):
 
 def _verdict(document):
     test = document.sharing
-    yield Text(words(document.says), "lead")
+    says, colon, what = document.says.partition(": ")
+    yield Text(words(says + colon.strip()), "lead")
+    if what:
+        yield Text(words(what))
     apart = [f"{run.name}: {run.day} here, {run.job.date} in its [job]" for run in document.runs
              if run.job.date and run.day not in (run.job.date, run.name)]
     if apart:
@@ -135,7 +138,8 @@ def _best_alone(quantity):
 def _runs_section(document):
     stated = [[run.name, job_words(run.job), run.job.instrument or "-", run.job.notes or "-"]
               for run in document.runs]
-    jobs = Table("The job of each run.", ("run", "job", "instrument", "notes"), stated, wide=(1, 3))
+    jobs = Table("The job of each run.", ("run", "job", "instrument", "notes"), stated,
+                 wide=(1, 2, 3))
     return Section("runs", "The runs", (_runs(document), jobs))
 
 
