@@ -159,6 +159,9 @@ def advice(folder: Path, asked: Asked) -> Advice:
     options: tuple[str | Path, ...] = () if asked.machine is None else ("--machine", asked.machine)
     if so_far.chosen is not None and so_far.chosen.choice != NONE:
         options = *options, "--set-aside", so_far.chosen.choice
+    if document.enough and kept is not None and kept.run.files == dict(run.files):
+        talk.tell("What bounds the edge is told by a plan of it:")
+        return Advice(document, ("plan", folder, *options[:2 * (asked.machine is not None)]))
     return Advice(document, ("solve", folder, *options) if document.enough else
                   ("next", folder, *options, "--watch"))
 

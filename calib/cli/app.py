@@ -160,9 +160,19 @@ def _otherwise(status):
         return f"calib next {_run_named()}"
     if status == talk.FAULT:  # said already, or nobody reads on
         return None
-    if status == talk.INPUT:  # the same again, once the files are right
-        return shlex.join(["calib", *words])
+    if status == talk.INPUT:
+        return shlex.join(["calib", *_once_right(words)])
     return None if command is None or {"--help", "-h"} & set(words) else "calib help"
+
+
+def _once_right(words):
+    """The same again, once the files are right; what makes or lists those that are not there."""
+    gone = [path for path in map(Path, words[1:]) if not (str(path)[0] == "-" or path.exists())]
+    if words[0] in ("rig", "plan") and gone:
+        return ["rig", "list"]
+    unsolved = [run for path in gone if path.name.startswith("result") and words[0] != "solve"
+                for run in path.parents[:2] if (run / "rig.toml").is_file()]
+    return ["solve", str(unsolved[0])] if unsolved else words
 
 
 def _told(error):

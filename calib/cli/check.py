@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 from calib.cli.planned import Tolerance
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def check(
     data = read_run(folder, shots)
     talk.tell_all(data.notices)
     if data.check is None:
-        talk.follow(*onward(told.document, result))
+        follow_on(told.document, result)
         raise InputError.of(shots or folder / CHECK, "no check shots",
                             "shots that took no part in the solve, written like shots.csv")
     with talk.working(f"Predicting {len(data.check)} check shots"):
@@ -55,8 +55,10 @@ def check(
         document = checked_document(
             solution, check_shots(solution, data.check, allowed), origin, told.document)
     talk.answer(document, checked_text(document), json)
-    talk.follow(*(onward(told.document, result) if document.passed else ("diagnose", folder)))
-    if not document.passed:
+    if document.passed:
+        follow_on(told.document, result)
+    else:
+        talk.follow("diagnose", folder)
         raise typer.Exit(talk.GATE_FAILED)
 
 

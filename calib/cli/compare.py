@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 
 if TYPE_CHECKING:
     from calib.report.pages.comparison import Side
@@ -25,7 +25,11 @@ def compare(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Compare two set-ups: differences, their significance, and what they mean at the edge."""
+    """Compare two set-ups: differences, their significance, and what they mean at the edge.
+
+    Ends with status 6 unless the values of the one, entered where those of the other are right,
+    keep the edge that is required, and no result is one that is not to be entered.
+    """
     from calib.cli.told import tell_found
     from calib.judge.common import shared_shots
     from calib.report.pages.comparison import comparison, comparison_sections
@@ -43,7 +47,9 @@ def compare(
                   + shlex.join(["calib", "drift", str(first), str(second)]))
     last = results[1] or results[0]
     if last is not None:
-        talk.follow(*onward(last.document, second if results[1] is not None else first))
+        follow_on(last.document, second if results[1] is not None else first)
+    if not document.passed:
+        raise typer.Exit(talk.GATE_FAILED)
 
 
 def _results(*paths: Path) -> list[Result | None]:

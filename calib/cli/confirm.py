@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
@@ -53,15 +53,7 @@ def confirm(
         talk.tell_all(changed_list(read))
     listed = () if entries is None else ("--entries", entries)
     if shown is None:
-        from calib.report.pages.confirmed import blank_shown
-        from calib.report.words.slip import proof_says
-
-        with talk.working("Looking for the poses that prove it"):
-            found = provable(read, document)
-        talk.result(blank_shown(read.rig, found))
-        talk.tell_all(filter(None, (not_to_enter(document), proof_says(found))))
-        talk.follow_printed(["confirm", result, *listed], "shown.csv",
-                            ["confirm", result, "shown.csv", *listed])
+        _to_fill_in(read, document, result, entries)
         return
     if not shown.exists():
         talk.follow_line(f"{shlex.join(map(str, ('calib', 'confirm', result, *listed)))} > "
@@ -74,11 +66,33 @@ def confirm(
     # Typed right is not yet right: what was typed may be of a result that is not to be entered.
     warning = not_to_enter(document)
     talk.tell_all(filter(None, (warning,)))
-    talk.follow(*(("confirm", result, shown, *listed) if not told.agrees else
-                  onward(document, result, entries) if warning else
-                  ("history", result.absolute().parent)))
+    if told.agrees and warning:
+        follow_on(document, result, entries)
+    else:  # again, once what is told is put right
+        talk.follow(*(("history", result.absolute().parent) if told.agrees else
+                      ("confirm", result, shown, *listed)))
     if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _to_fill_in(read, document, result, entries):
+    """Print a file for what the display shows, with the poses that prove the list."""
+    from calib.report.pages.confirmed import blank_shown
+    from calib.report.words.slip import proof_says
+    from calib.report.words.status import not_to_enter
+
+    with talk.working("Looking for the poses that prove it"):
+        found = provable(read, document)
+    talk.result(blank_shown(read.rig, found))
+    talk.tell(proof_says(found))
+    if warning := not_to_enter(document):
+        talk.tell(warning)
+        follow_on(document, result, entries)
+        return
+    listed = () if entries is None else ("--entries", entries)
+    folder = result if result.is_dir() else result.parent
+    talk.follow_printed(["confirm", result, *listed], folder.parent / "shown.csv",
+                        lambda kept: ["confirm", result, kept, *listed])
 
 
 def confirmed(read: Result, document: ResultRecord, shown: Path
@@ -90,7 +104,7 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     from calib.run.shown import read_shown_file
 
     seen, notices = read_shown_file(shown, read.rig)
-    with talk.working(f"Trying what may have been mistyped at {len(seen.poses)} poses"):
+    with talk.working(f"Trying what may have been mistyped; poses shown: {len(seen.poses)}"):
         poses = _posed(read, seen, shown)
         found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
                      document.goal.edge, document.goal.within95 or 0.0)

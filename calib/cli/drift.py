@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 
 
 def drift(
@@ -48,8 +48,10 @@ def drift(
     tell_found("drift", document, drift_sections(document), "Re-check of a machine",
                f"{old} and {new}", out, json, foot=fingerprints_of(named),
                job=lines_of(named))
-    talk.follow(*(onward(results[1].document, new) if document.passed else ("compare", old, new)))
-    if not document.passed:
+    if document.passed:
+        follow_on(results[1].document, new)
+    else:
+        talk.follow("compare", old, new)
         raise typer.Exit(talk.GATE_FAILED)
 
 

@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import begin, follow_on
 
 
 class Action(StrEnum):
@@ -36,12 +37,8 @@ def entries(
     A run folder with entries.toml keeps the list in result.json: calib sheet and calib confirm
     then need the result alone.
     """
-    from importlib import resources
-
     if action is Action.EXAMPLE:
-        talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
-        talk.follow_printed(["entries", "example"], "entries.toml",
-                            ["entries", "check", "entries.toml", "tilt_rotator"])
+        _example()
         return
     if file is None:
         raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "
@@ -67,22 +64,45 @@ def entries(
         text = file_text(file, str(file), "a list", Findings())
         talk.result(completed(text or "", rig, found.lacking) if found.lacking else text or "")
         talk.follow_printed(["entries", "complete", file, *([name] if name else [])],
-                            shlex.quote(str(whole)),
-                            ["entries", "check", whole, *([name] if name else [])])
+                            whole,
+                            lambda kept: ["entries", "check", kept, *([name] if name else [])])
         return
     talk.result(plain(determined_sections(rig, listed, found)))
-    _next(file, name, whole, found.complete)
     if not found.complete:
-        raise typer.Exit(talk.NOT_DETERMINED)
-
-
-def _next(file, name, whole, complete):
-    """After a check: a file with what the list lacks, or what is to be entered by it."""
-    run = Path(name) if name and Path(name).is_dir() else file.parent
-    if not complete:
         told = shlex.join(["calib", "entries", "complete", str(file), *([name] if name else [])])
         talk.follow_line(f"{told} > {shlex.quote(str(whole))}")
-    elif (run / "result" / "result.json").is_file():
-        talk.follow("sheet", run / "result", "--entries", file)
+        raise typer.Exit(talk.NOT_DETERMINED)
+    run = Path(name) if name and Path(name).is_dir() else file.parent
+    if (run / "result" / "result.json").is_file():
+        _with_result(run / "result", file)
     else:
-        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else ("new", "run")))
+        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
+
+
+def _example():
+    """Print the invented list; it is checked where it was printed to."""
+    from importlib import resources
+
+    talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
+    talk.follow_printed(["entries", "example"], Path("entries.toml"), lambda kept: [
+        "entries", "check", kept,
+        *([] if (kept.parent / "rig.toml").is_file() else ["tilt_rotator"])])
+
+
+def _with_result(result, file):
+    """What a list that is enough makes of the run's result: to be entered, and can it be proved."""
+    from calib.cli.confirm import provable
+    from calib.cli.sheet import with_list
+    from calib.report.words.slip import proof_says
+    from calib.report.words.status import not_to_enter
+    from calib.results import load_result
+
+    read = load_result(result)
+    document = with_list(read, file)
+    if warning := not_to_enter(document):
+        talk.tell(warning)
+        follow_on(document, result, file)
+        raise typer.Exit(talk.GATE_FAILED)
+    with talk.working("Looking how many poses of the display prove it"):
+        talk.tell(proof_says(provable(read, document)))
+    talk.follow("sheet", result, "--entries", file)

@@ -41,6 +41,8 @@ def explore(
         raise typer.BadParameter("--copy is for what --free takes into the rig")
     folder = copy or _beside(run, names)
     if names:
+        if (folder / "rig.toml").is_file():  # there already: this is refused, the copy goes on
+            talk.follow("solve", folder)
         refuse_filled_folder(folder)
     data = read_run(run)
     talk.tell_all(data.notices)

@@ -38,7 +38,7 @@ def help_word(
         hint = f" Near it: {', '.join(near)}." if near else ""
         raise typer.BadParameter(f"there is no word {asked!r}.{hint} calib help lists all; a "
                                  "command explains itself with --help", param_hint="WORD")
-    talk.follow("help")
+    talk.follow("--help")
     talk.result("\n".join(_told(part, known) for part, known in said.items()))
 
 

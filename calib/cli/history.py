@@ -1,11 +1,13 @@
 """``calib history``: all results below a folder, in an append-only record."""
 
+from itertools import count
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from calib.cli import talk
+from calib.cli.onward import follow_on
 
 RECORD = "history.csv"
 
@@ -37,9 +39,22 @@ def history(
     talk.tell_all(f"{RECORD}: its last line was cut short and is left out; the file as it was is "
                   f"kept as {name}" for name in damaged)
     there = [path for entry in entries if (path := folder / entry.result).is_file()]
-    talk.follow(*(("report", max(there, key=lambda path: path.stat().st_mtime)) if there
-                  else ("demo",)))
+    _follow_latest(folder, there)
     talk.answer(history_document(entries), plain(sections), json)
+
+
+def _follow_latest(folder, there):
+    """What makes the latest result one that is entered; after its sheet, the next run."""
+    from calib.results import load_result
+
+    latest = max(there, key=lambda path: path.stat().st_mtime, default=None)
+    if latest is None:
+        talk.follow("demo")
+    elif (latest.parent / "sheet.html").is_file():
+        named = (folder / f"run-{number}" for number in count(1))
+        talk.follow("new", next(path for path in named if not path.exists()))
+    else:
+        follow_on(load_result(latest).document, latest.parent)
 
 
 def take_up(folder: Path) -> tuple[list, str, dict[str, str]]:

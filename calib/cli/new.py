@@ -44,6 +44,7 @@ def new(
     from calib.run.write import refuse_filled, write_new_folder
 
     if rig is not None and rig not in template_names():
+        talk.follow("rig", "list")
         raise InputError.of("--rig", quote(rig),
                             f"a shipped rig: one of {', '.join(template_names())}")
     if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on

@@ -1,4 +1,4 @@
-"""What to type after a result, by what is to be done with it."""
+"""What to type after a result, by what is to be done with it; or where there is none yet."""
 
 from __future__ import annotations
 
@@ -39,6 +39,26 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
         return ("solve", run, *solved_with(document)) if entries is None else (
             "sheet", result, "--entries", entries)
     return "entries", "check", entries or run / ENTRIES, run
+
+
+def follow_on(document: ResultRecord, result: Path, entries: Path | None = None) -> None:
+    """Name the next command, and what is to be done before it is typed."""
+    from calib.cli import talk
+    from calib.document.decision import Decision
+    from calib.run.folder import ENTRIES, TAPE
+
+    words = onward(document, result, entries)
+    # Of the same files it would say the same again.
+    if words[0] == "solve" and document.decision is Decision.NOT_YET and document.to_tape:
+        talk.tell(f"Once {document.to_tape.name} is in {Path(words[1]) / TAPE}:")
+    elif words[0] in ("solve", "sheet") and document.decision is not Decision.ENTER:
+        talk.tell(f"Once {entries or Path(words[1]) / ENTRIES} is put right:")
+    talk.follow(*words)
+
+
+def begin() -> tuple[str, str]:
+    """The words of the command that makes a first run folder, or goes on with it."""
+    return "plan" if (Path("run") / "rig.toml").is_file() else "new", "run"
 
 
 def solved_with(document: ResultRecord) -> tuple[str, ...]:

@@ -1,12 +1,14 @@
 """``calib plan``: which poses to shoot, before driving out."""
 
 import shlex
+import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
 from calib.cli import planned, talk
+from calib.cli.onward import begin
 
 #: Minutes of a plan when the user says neither them nor a number nor a goal (common practice, no
 #: source).
@@ -70,9 +72,23 @@ def plan(
         named = shlex.quote(str(source))
         talk.tell("Beside the machine readings and shots go into the page of calib yard, later "
                   f"with calib import FILES --into {named}; then: calib solve {named}")
-    talk.follow(*(("yard", source) if source.is_dir() else ("new", "run")))
-    if within is not None and document.predicted.within95 > within:
+    unmet = within is not None and document.predicted.within95 > within
+    talk.follow(*(_longer() if unmet and document.least_minutes is not None else
+                  ("yard", source) if source.is_dir() else begin()))
+    if unmet:
         raise typer.Exit(talk.GATE_FAILED)
+
+
+def _longer():
+    """The same words again without what bounds the minutes: the least that do are looked for."""
+    words, kept = iter(sys.argv[1:]), []
+    for word in words:
+        option, _, value = word.partition("=")
+        if option not in ("--minutes", "--poses"):
+            kept.append(word)
+        elif not value:
+            next(words)
+    return kept
 
 
 def _folder(source, out):

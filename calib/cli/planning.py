@@ -1,5 +1,6 @@
 """What ``calib plan`` does: looks for poses, judges them, writes the plan."""
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
@@ -160,7 +161,8 @@ def _least(prepared: Prepared, goal, stands, given):
     except GoalOutOfReach as error:
         talk.tell(out_of_reach(error))
         if given is None:
-            talk.tell("Nothing was written. With --minutes a plan is made all the same.")
+            talk.tell("Nothing was written. With --minutes a plan is made all the same:")
+            talk.follow(*sys.argv[1:], "--minutes", f"{MINUTES:g}")
             raise typer.Exit(talk.GATE_FAILED) from None
         return None, None
 

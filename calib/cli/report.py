@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on, onward
 
 if TYPE_CHECKING:
     from calib.report.pages.contents import NamedPosture
@@ -40,8 +40,10 @@ def report(
     write_whole(folder, files)
     talk.result(str(folder / "report.html"))
     talk.result(str(folder / "report.pdf"))
-    then = onward(read.document, result)
-    talk.follow(*(("sheet", result) if then[0] == "report" else then))
+    if onward(read.document, result)[0] == "report":  # no run folder to go on with
+        talk.follow("sheet", result)
+    else:
+        follow_on(read.document, result)
 
 
 def named_posture(result: Result, text: str) -> NamedPosture:

@@ -14,7 +14,7 @@ def schema(
     ] = "result",
 ) -> None:
     """Print the JSON schema of result.json or another: every key, its type, unit and meaning."""
-    talk.follow("help")
+    talk.follow("--help")
     talk.result(talk.json_text({"$schema": "https://json-schema.org/draft/2020-12/schema",
                                 **_record(document).model_json_schema()}))
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import onward
+from calib.cli.onward import follow_on
 from calib.report.pages.sheet_units import Angle, Length
 
 if TYPE_CHECKING:
@@ -61,10 +61,10 @@ def sheet(
         with talk.working("Looking how many poses of the display prove it"):
             found = provable(read, document)
         talk.tell(proof_says(found))
-    talk.follow(*(onward(document, result, entries) if warning else
-                  ("confirm", result, *(() if entries is None else ("--entries", entries)))))
     if warning:
+        follow_on(document, result, entries)
         raise typer.Exit(talk.GATE_FAILED)
+    talk.follow("confirm", result, *(() if entries is None else ("--entries", entries)))
 
 
 def with_list(read: Result, file: Path) -> ResultRecord:

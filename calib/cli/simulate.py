@@ -53,6 +53,8 @@ def simulate(
     from calib.run.export import run_files
     from calib.run.write import write_new_folder
 
+    if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on
+        talk.follow("solve", folder)
     text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
     plan = _plan(machine, poses, stands, seed, folder)

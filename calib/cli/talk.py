@@ -7,6 +7,7 @@ import shlex
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -121,12 +122,25 @@ def follow(*words: object) -> None:
     _following[:] = [shlex.join(["calib", *map(str, words)])]
 
 
-def follow_printed(words: list[object], file: str, then: list[object]) -> None:
-    """After something to fill in: to print it to a file if a screen had it, else what uses it."""
-    if sys.stdout.isatty():
-        follow_line(f"{shlex.join(['calib', *map(str, words)])} > {file}")
+def follow_printed(words: list[object], file: Path, then: Callable[[Path], list[object]]) -> None:
+    """After something to fill in: what uses the file it went to; to print it to `file` if to none.
+
+    A `file` that is there is used, never printed over: somebody may have filled it in.
+    """
+    near = (path for folder in (file.parent, Path()) for deep in ("*", "*/*")
+            for path in folder.glob(deep + file.suffix))
+    kept = next(filter(_is_stdout, near), file if file.exists() else None)
+    if kept is None:
+        follow_line(f"{shlex.join(['calib', *map(str, words)])} > {shlex.quote(str(file))}")
     else:
-        follow(*then)
+        follow(*then(kept))
+
+
+def _is_stdout(path):
+    """Whether this file is what stdout was sent to."""
+    with suppress(OSError, ValueError):
+        return os.path.samestat(path.stat(), os.fstat(sys.stdout.fileno()))
+    return False
 
 
 def follow_line(command: str) -> None:

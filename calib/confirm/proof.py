@@ -65,19 +65,24 @@ def proof(rig: Rig, sheet: Sheet, solved: np.ndarray, goal: float, known95: floa
     def told(count):
         return Envelope(display(count)).told95
 
+    def tells(count):
+        return within95(off, known95, told(count)) <= goal
+
     @cache
     def proven(count):
-        if within95(off, known95, told(count)) > goal:
+        if not tells(count):
             return False
         shown = display(count)
         singles, misfits = singles_of(shown, sheet)
         return typed_right(Envelope(shown), singles, misfits, solved, goal, known95)[0] == AGREES
 
     few, most = min(FEWEST, len(ordered)), len(ordered)
-    if not (proven(few) or proven(most)):
-        return Proof(envelope, ordered[:few], False, known95, off, told(most), goal)
-    # More poses prove no less: halved again and again, each asked once.
-    count = few + bisect_left(range(few, most), True, key=proven)
+    # More poses prove no less. What they tell is asked quickly, and slips searched for after that.
+    count = few + bisect_left(range(few, most), True, key=tells)
+    if not proven(count):
+        if not proven(most):
+            return Proof(envelope, ordered[:few], False, known95, off, told(most), goal)
+        count += 1 + bisect_left(range(count + 1, most), True, key=proven)
     return Proof(envelope, ordered[:count], True, known95, off, told(count), goal)
 
 

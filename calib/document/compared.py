@@ -60,6 +60,11 @@ class Comparison(Record):
                                     "not to be entered, and why")
 
     @property
+    def passed(self) -> bool:
+        """Whether either may be entered for the other; two tapes are not judged."""
+        return not self.not_to_enter and (self.goal is None or bool(self.good_enough))
+
+    @property
     def other(self) -> Literal["first", "second"]:
         """The one that is taken for right at the edge."""
         return "second" if self.edge_of == "first" else "first"

@@ -18,7 +18,7 @@ class Histogram(Record):
 
 
 class FleetParameter(Record):
-    """A parameter over all runs that solved it."""
+    """A parameter over all runs that solved it and in which no gate failed."""
 
     name: Text
     unit: Unit

@@ -160,8 +160,9 @@ def entry_list(data: Mapping, rig: Rig) -> EntryList:
         problems += error.problems
     sound = sound_entries(data)
     problems += _repeated(sound)
+    told = {key for key, *_ in problems}
     for i, entry in sound.items():
-        problems += _problems(entry, f"entry.{i}", rig)
+        problems += (p for p in _problems(entry, f"entry.{i}", rig) if p[0] not in told)
     if problems or schema is None:
         raise EntriesError(problems)
     units = {p.name: p.unit for p in rig.parameters}

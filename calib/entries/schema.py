@@ -95,12 +95,19 @@ def checked(data: Mapping[str, Any]) -> ListSchema:
 
 
 def sound_entries(data: Mapping[str, Any]) -> dict[int, EntrySchema]:
-    """The entries of a mapping that are in order by themselves, by their number."""
+    """The entries of a mapping by their number, each without what is wrong by itself."""
     entries = data.get("entry")
     sound = {}
     for i, entry in enumerate(entries if isinstance(entries, list) else ()):
-        with suppress(ValidationError):
+        try:
             sound[i] = EntrySchema.model_validate(entry)
+        except ValidationError as error:
+            wrong = {e["loc"][0] for e in error.errors() if e["loc"]}
+            if wrong:
+                rest = {key: value for key, value in entry.items() if key not in wrong}
+                with suppress(ValidationError):
+                    sound[i] = EntrySchema.model_validate(
+                        {"name": f"entry {i + 1}", "unit": "mm", **rest})
     return sound
 
 

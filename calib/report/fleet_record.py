@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.document.fleet import FleetParameter, FleetRecord, FleetRun, Histogram
 from calib.document.solved import Job
-from calib.fleet.row import FAILED, STATES, WHOSE
+from calib.fleet.row import FAILED, NOT_YET, STATES, WHOSE
 from calib.report.numbers import number
 
 #: Runs that the page lists, and sds beyond which a difference is odd.
@@ -42,7 +42,8 @@ def fleet_document(column: Column, units: Mapping[str, str],
         runs=len(status),
         states={s: int((rank == i).sum()) for i, s in enumerate(STATES) if (rank == i).any()},
         variance_factors=_histogram(np.log10(factor[factor > 0])),
-        parameters=[_parameter(name, unit, column) for name, unit in units.items()],
+        parameters=[_parameter(name, unit, lambda of: column(of)[rank >= STATES.index(NOT_YET)])
+                    for name, unit in units.items()],
         worst=[FleetRun(run=names[i], status=status[i], variance_factor=number(factor[i]),
                         edge95=number(edge[i]),
                         says="; ".join(filter(None, (failed[i], message[i]))),

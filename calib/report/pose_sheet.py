@@ -20,6 +20,9 @@ from calib.report.words.job import fingerprint_words, job_words
 #: Poses on a printed page at most; as many on each as there must be.
 POSES_PER_PAGE = 6
 
+#: Letters on a line of the head of a printed page.
+_LINE = 170
+
 #: Size of the curve, inches.
 _CURVE = (COLUMN, 2.6)
 
@@ -97,7 +100,7 @@ def sheet_files(document: PlanRecord) -> dict[str, bytes]:
 def _on_paper(sheet, sections):
     """What the template of the printed sheet shows."""
     blocks = [block_record(b) for b in sections[0].blocks]
-    lines = -(-len(sheet.cautions) // 2)
+    lines = -(-len(sheet.cautions) // 2) + len(sheet.subtitle) // _LINE
     return {
         **asdict(sheet),
         "pages": [[_row_on_paper(row) for row in rows] for rows in sheet.pages],

@@ -12,7 +12,8 @@ def spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
-def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
+def spoken_values(names: Iterable[str], readings: Collection[str] = (), most: int | None = None
+                  ) -> str:
     """Values by the names that ``--set-aside`` takes, in words, those of a kind together.
 
     Parameters
@@ -20,6 +21,8 @@ def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
     names : iterable of str
     readings : collection of str
         Those of the rig, if they are known: only with them ``POSE/READING`` is told from a shot.
+    most : int, optional
+        Of each kind so many are named, and how many more there are.
 
     Examples
     --------
@@ -40,7 +43,8 @@ def spoken_values(names: Iterable[str], readings: Collection[str] = ()) -> str:
         else:
             kind, what = ("value", "values") if pose and not readings else ("shot", "shots"), name
         kinds.setdefault(kind, []).append(what)
-    return "; ".join(f"{kind[len(of) > 1]} {', '.join(of)}" for kind, of in kinds.items())
+    return "; ".join(f"{kind[len(of) > 1]} {few(of, most or len(of))}"
+                     for kind, of in kinds.items())
 
 
 def few(names: Sequence[str], most: int) -> str:

@@ -137,6 +137,11 @@ def _rig_toml(rig, warning, begun):
         + _goal(begun.goal)
         + "# [check]   # how far a check shot may be off, if not as [goal] asks\n"
         '# tolerance = "30 mm"\n\n'
+        "# [effort]   # minutes that calib plan counts with (common practice, no source)\n"
+        f"# settle = {rig.effort.settle:g}   # to settle, lock and read a pose\n"
+        f"# point = {rig.effort.point:g}   # for each shot\n"
+        f"# walk = {rig.effort.walk:g}   # besides, to a corner with the pole\n"
+        f"# stand = {rig.effort.stand:g}   # to move the machine to another stand\n\n"
         "# [marks.left_antenna]   # a mark of unknown place that is shot too, on a frame of the\n"
         f'# on = "{rig.targets[0].frame}"   # machine (calib rig show {rig.name} lists frames)\n'
         "# near = [-1.6, 0.9, 1.7]   # about where, m: forward, left, up of the frame's origin\n\n"

@@ -58,7 +58,7 @@ def test_what_lacks_is_added_ready_to_be_filled_in(calib_command, folder):
     assert status == 0 and out.startswith(few.read_text("utf-8")) and out.count("[[entry]]") == 15
     whole = folder / "few-complete.toml"
     assert shlex.split(err.splitlines()[-1]) == [
-        "Next:", "calib", "entries", "check", str(whole), "tilt_rotator"]
+        "Next:", "calib", "entries", "complete", str(few), "tilt_rotator", ">", str(whole)]
     whole.write_text(out, "utf-8")
     assert calib_command("entries", "check", whole, "tilt_rotator")[0] == 0
     assert calib_command("entries", "complete", whole, "tilt_rotator")[1] == out
@@ -161,7 +161,7 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     # A check would find nothing lacking: what is to be changed is named.
     assert "Make rotate_zero an [[entry]]" in said and "Next: calib sheet" in said
     page = _told(run / "result/sheet.html")
-    assert "The system is said to hold the rotate zero at 12 deg" in page
+    assert "What the system is said to hold of its own" in page and "12 deg" in page
 
     example.write_text(text.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
     status, _, err = calib_command("sheet", run / "result", "--entries", example)

@@ -9,6 +9,7 @@ import pytest
 
 from calib.run.folder import read_run
 from calib.run.write import write_whole
+from tests.report.test_browser import LOOK
 from tests.yard.conftest import served_page
 
 playwright = pytest.importorskip("playwright.sync_api")
@@ -183,7 +184,7 @@ def standing(made_files, tmp_path_factory):
     folder = tmp_path_factory.mktemp("standing") / "run"
     shots = made_files["shots.csv"].rstrip().splitlines()
     last = shots[-1].split(",")
-    more = f'"{HOSTILE}",{",".join(last[1:5])},{float(last[5]) + 0.2:.4f}'
+    more = f'"{HOSTILE}{"_long" * 12}",{",".join(last[1:5])},{float(last[5]) + 0.2:.4f}'
     write_whole(folder, {**made_files, "shots.csv": "\n".join([*shots, more, ""])})
     with served_page(folder) as (address, _):
         yield address
@@ -195,7 +196,8 @@ def test_the_same_on_three_widths(standing, opened, path):
     page.wait_for_selector("#aside li")
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 860})
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        seen = page.evaluate(LOOK)
+        assert (seen["cut"], seen["broken"], seen["faint"]) == ([], [], [])
         low = page.evaluate("""[...document.querySelectorAll('button, select, input')].filter(
             one => one.offsetParent && one.getBoundingClientRect().height < 25)
             .map(one => one.outerHTML)""")

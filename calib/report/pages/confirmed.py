@@ -112,8 +112,7 @@ def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
     sections = [Section("answer", "What the display says", lead)]
     if document.slip is not None and document.slip.fields:
         rows: list[list[Cell]] = [
-            [f.field, f.right, *(_digits(f, value, sign) for value, sign in
-                                 ((f.holds, ""), (f.off, "+"))), f.unit]
+            [f.field, f.right, *_digits(f), f.unit]
             for f in document.slip.fields]
         sections.append(Section("fields", "What is in the fields", (
             Table("Compare each with the sheet",
@@ -133,9 +132,15 @@ def confirmed_sections(document: Confirmation, on_site: bool) -> list[Section]:
     return sections
 
 
-def _digits(field: FieldHolds, value: float, sign: str) -> Number:
-    """With one more decimal than is typed: where a slip is not of digits, it is estimated."""
-    return Number(value, f"{value:{sign}.{len(field.right.partition('.')[2]) + 1}f}")
+def _digits(field: FieldHolds) -> tuple[Number, Number]:
+    """What it holds and is off by as it is typed; a decimal more where it cannot be typed so.
+
+    Where a slip is not of digits, it is estimated.
+    """
+    decimals = len(field.right.partition(".")[2])
+    decimals += abs(field.holds - round(field.holds, decimals)) > 1e-9
+    return (Number(field.holds, f"{field.holds:z.{decimals}f}"),
+            Number(field.off, f"{field.off:+z.{decimals}f}"))
 
 
 def blank_shown(rig: Rig, found: Proof) -> str:

@@ -10,7 +10,6 @@ from calib.entries.listed import EntryList
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.figures.views import shown_names
 from calib.report.pages.sheet_units import ANGLES, LENGTHS
-from calib.report.spoken import spoken
 from calib.report.words.entries import determined_says, entry_means
 from calib.report.words.requirement import held
 from calib.solved_machine import rig_and_parameters
@@ -88,10 +87,12 @@ def _fields(entered):
 
 def _beside_the_list(entered):
     """What the system holds of its own, and what the list leaves out, as solved."""
-    for own in entered.own:
-        yield Text(words(f"The system is said to hold the {spoken(own.name)} at {held(own)}; "
-                         f"solved is {held(own, True)}. That alone moves the edge by ",
-                         mm(own.moves), " mm at worst."))
+    if entered.own:
+        yield Table("What the system is said to hold of its own ([known] of the list), and by how "
+                    "much that alone moves the edge at worst",
+                    ("quantity", "held", "solved", "edge mm"),
+                    [[Name(own.name), held(own), held(own, True), mm(own.moves)]
+                     for own in entered.own], wide=(0,))
     if not entered.left_out:
         return
     rows: list[list[Cell]] = [

@@ -54,8 +54,9 @@ def _parameters(document):
         rows.append([Name(p.name), label, fixed(p.runs, 0), fixed(p.taped, 0),
                      fixed(p.median_difference, decimals, factor, True),
                      fixed(p.spread, decimals, factor), fixed(p.beyond, 0)])
-    return Table("Solved less taped over all runs: median, half of what holds 68 %, and how many "
-                 "differ by more than three sds. Lengths in mm, angles in deg.",
+    return Table("Solved less taped over all runs in which no gate failed: median, half of what "
+                 "holds 68 %, and how many differ by more than three sds. Lengths in mm, angles in "
+                 "deg.",
                  ("quantity", "unit", "runs", "taped", "median", "spread", "beyond 3 sds"), rows)
 
 

@@ -215,14 +215,20 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
         rows.append([Name(name), SHOWN[unit][0],
                      *(_value_text(r.values.get(name)) for r in latest)])
     values = Table(f"Values ± one sd of the last {len(latest)} results",
-                   ("quantity", "unit", *(f"number {r.number}" for r in latest)), rows)
+                   ("quantity", "unit", *(f"number {r.number}{', failed' * (r.passed is False)}"
+                                          for r in latest)), rows)
+    machines = {_machine(r) for r in results}
+    remark = () if len(machines) < 2 else (Text(words(
+        f"These are results of {len(machines)} machines, by rig and job: what differs from one to "
+        "another is no change of a machine.")),)
     moving = moving_names(results)
     pictures = [] if len(results) < 2 else in_two(
         "quantities", "Each quantity over the results",
-        "A small panel per quantity: its value less that of the first result in mm or deg, with "
-        "bars of two sds, in the order of the results.", quantities,
+        "A small panel per quantity: its value less that of the first result of the same machine "
+        "in mm or deg, with bars of two sds, in the order of the results; a failed one is hollow, "
+        "and no line leads to it.", quantities,
         moving, lambda count: 0.7 + 1.3 * -(-count // _BESIDE))
-    return [Section("history", "History", (listed, values, *pictures))]
+    return [Section("history", "History", (listed, *remark, values, *pictures))]
 
 
 def _value_text(cell):
@@ -233,6 +239,13 @@ def _value_text(cell):
     return shown if not sd else f"{shown} ± {spread}"
 
 
+def _machine(entry):
+    """What tells the machine of a result: its rig, and machine and serial number of the job."""
+    job = entry.job or ""
+    named, serial, number = job.partition(" (serial number ")
+    return entry.rig, named + serial + number.partition(")")[0] if serial else job.split(",")[0]
+
+
 def moving_names(results: list[Entry]) -> list[str]:
     """Quantities that some result estimated."""
     return list(dict.fromkeys(
@@ -240,7 +253,7 @@ def moving_names(results: list[Entry]) -> list[str]:
 
 
 def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
-    """Change of each quantity since the first result that has it, with bars of two sds."""
+    """Change of each quantity since the machine's first result with it, with bars of two sds."""
     lattice = Lattice(figure, -(-len(plots) // _BESIDE), _BESIDE, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(plots):
         have = [r for r in results if name in r.values]
@@ -248,14 +261,19 @@ def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> No
         value, sd = np.array([[r.values[name][0], r.values[name][1] or 0.0]
                               for r in have]).T
         label, factor = SHOWN[have[0].values[name][2]]
-        change, bar = factor * (value - value[0]), 2 * factor * sd
+        whose, failed = [_machine(r) for r in have], np.array([r.passed is False for r in have])
+        first = np.array([whose.index(machine) for machine in whose])
+        change, bar = factor * (value - value[first]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
         plot = Plot(lattice, *divmod(k, _BESIDE), (0.5, results[-1].number + 0.5), (-reach, reach),
                     x_label="result", x_whole=True)
         for xi, ci, bi in zip(x, change, bar, strict=True):
             lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
-        lattice.line(*plot.place(x, change), PLAIN)
-        lattice.axes.scatter(*plot.place(x, change), s=12, color=PLAIN)
+        for machine in np.unique(first):
+            joined = (first == machine) & ~failed
+            lattice.line(*plot.place(x[joined], change[joined]), PLAIN)
+        lattice.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
+                             facecolors=np.where(failed, "white", PLAIN))
         left, bottom = plot.corner
         lattice.text(left, bottom + lattice.size[1] + 0.06,
                      f"{short(spoken(name), 24)}, {label}")

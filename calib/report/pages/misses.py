@@ -152,9 +152,9 @@ def _trends(document):
         return ()
     return (Items(tuple(
         ("trend" if t.significant else "", words(
-            t.says, "" if t.significant else " Within chance.", *(
-                () if t.chance is None else (" As much shows in ", *chance(t.chance),
-                                             " of clean runs."))))
+            t.says, "" if t.significant else " Within chance" + "." * (t.chance is None), *(
+                () if t.chance is None else ("" if t.significant else ":", " ", *chance(t.chance),
+                                             " of clean runs show as much."))))
         for t in document.trends)),)
 
 

@@ -35,7 +35,7 @@ def _stated_sds(document):
     blocks = []
     shots = (definition.get("shots") or {}).get("sd")
     if shots:
-        blocks.append(Table("Stated sds of shots without their own (mm)", ("axis", "sd"),
+        blocks.append(Table("Stated sds of shots (mm)", ("axis", "sd"),
                             [[axis, mm(sd)] for axis, sd in shots.items()], folded=True))
     readings = definition.get("readings", {}).get("sd", {})
     if readings:

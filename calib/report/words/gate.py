@@ -165,10 +165,9 @@ def _suspects(suspects: Suspects, taped: Sequence[str]):
     if not suspects.beyond_chance:
         return f"No suspect beyond chance. {chance}"
     beyond = suspects.beyond_chance
-    names = spoken_values((s.name for s in beyond[:_NAMED]), readings)
+    names = spoken_values((s.name for s in beyond), readings, _NAMED)
     if len(beyond) > _NAMED:
-        names += f" and {len(beyond) - _NAMED} more; so many look like a mistake about the whole " \
-                 "run"
+        names += ". So many look like a mistake about the whole run"
     first = suspect_says(beyond[0], suspects.solution)
     too_much = [share for share in gates.shares(suspects.without.run, suspects.aside)
                 if share.too_much]

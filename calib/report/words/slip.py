@@ -226,6 +226,6 @@ def pose_says(pose: TellingPose, rig: Rig) -> str:
 
 def readings_say(rig: Rig, readings: np.ndarray) -> str:
     """What the sensors show in a pose, to drive there; what is not named is at 0."""
+    shown = (np.degrees(readings) + 180) % 360 - 180
     return ", ".join(f"{spoken(name)} {angle:.0f}" for name, angle in
-                     zip(rig.reading_names, np.degrees(readings), strict=True)
-                     if abs(angle) >= 0.5)
+                     zip(rig.reading_names, shown, strict=True) if abs(angle) >= 0.5)

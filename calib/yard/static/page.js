@@ -4,6 +4,9 @@ const token = document.querySelector('meta[name="calib-token"]').content;
 export const by = (id) => document.getElementById(id);
 export const words = (name) => name.replaceAll("_", " ");
 
+// A number keeps its unit on its line.
+export const held = (text) => typeof text === "string" ? text.replace(/(\d) (?=(?:mm|deg|m)\b|%)/g, "$1\u00a0") : text;
+
 // An element; whatever is said in it is text, never markup.
 export function made(tag, attributes = {}, ...children) {
   const space = ["svg", "polyline", "polygon", "line", "rect", "text"].includes(tag) ? "http://www.w3.org/2000/svg" : null;
@@ -13,7 +16,7 @@ export function made(tag, attributes = {}, ...children) {
     else if (value === true) one.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) one.setAttribute(name, value);
   }
-  one.append(...children.flat(3).filter((child) => child !== null && child !== undefined && child !== false));
+  one.append(...children.flat(3).filter((child) => child !== null && child !== undefined && child !== false).map(held));
   return one;
 }
 

@@ -1,5 +1,5 @@
 import { showAside } from "/static/aside.js";
-import { by, change, fill, follow, made, named, pick, send, show, takesFiles, tell, touch, words } from "/static/page.js";
+import { by, change, fill, follow, held, made, named, pick, send, show, takesFiles, tell, touch, words } from "/static/page.js";
 import { chosenInstead, insteadOf, poseSays, readingFields, remedies, showPose, stateOf, typedReadings } from "/static/poses.js";
 
 let view = null, fieldsOf = null, sensors = null;
@@ -9,8 +9,8 @@ for (const id of Object.keys(typing)) for (const kind of ["input", "change"]) by
 
 function drawn(next) {
   view = next;
-  by("to-do").textContent = view.to_do;
-  by("edge-says").textContent = view.edge.says ?? "";
+  by("to-do").textContent = held(view.to_do);
+  by("edge-says").textContent = held(view.edge.says ?? "");
   by("minutes").textContent = view.minutes;
   tell("trouble", view.trouble.join(" "), true);
   tell("behind", [...view.doubts.map((one) => `\u25b2 ${one.says}`), ...view.behind.map((one) => `Pose ${one.pose} lacks a shot: see below.`)].join(" "));
