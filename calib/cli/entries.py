@@ -42,7 +42,8 @@ def entries(
     if action is Action.EXAMPLE:
         talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
         talk.follow_printed(["entries", "example"], Path("entries.toml"),
-                            lambda kept: ["entries", "check", kept, "tilt_rotator"])
+                            lambda kept: ["entries", "check", kept, *(
+                                [] if (kept.parent / "rig.toml").is_file() else ["tilt_rotator"])])
         return
     if file is None:
         raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "

@@ -51,7 +51,7 @@ def import_points(**given: Any) -> None:
                 imported = gather_import(request, findings)
             break
         except Doubtful as error:
-            if options.yes or not asking.somebody_answers():
+            if not _can_ask(error.choices, options):
                 _follow_with(request.declared, {}, options, error.choices)
                 raise
             talk.tell_all(told_once(error.complaints))
@@ -109,7 +109,7 @@ def _settled(paths, rig, declared, roles, taped_width, options):
                                      + "\n".join(f"- {sentence}" for sentence in lacking))
         if not proposal.doubtful:
             break
-        if options.yes or not asking.somebody_answers():
+        if not _can_ask(proposal.doubtful, options):
             _tell(proposal)
             _follow_with(declared, roles, options, proposal.doubtful)
             raise Doubtful(proposal.doubtful, ", ".join(path.name for path in paths))
@@ -122,6 +122,12 @@ def _settled(paths, rig, declared, roles, taped_width, options):
         _follow_with(declared, roles, options)
     _tell(proposal)
     return proposal
+
+
+def _can_ask(choices, options):
+    """Whether somebody answers, and an answer here can settle the first of them."""
+    return not options.yes and asking.somebody_answers() and bool(
+        choices[0].alternatives or choices[0].typed)
 
 
 def _asked(choice, declared, roles, back):
@@ -148,9 +154,6 @@ def _asked(choice, declared, roles, back):
         if choice.file is not None:
             return declared, {**roles, choice.file: chosen.declares["role"]}
         return answered(declared, choice, chosen), roles
-    if not choice.typed:
-        raise typer.BadParameter(f"{choice.about}: {choice.why} {choice.option}".strip())
-
     def read(text):
         try:
             return answered(declared, choice, text), roles

@@ -108,3 +108,12 @@ def test_several_points_in_a_row_are_told(run, tmp_path):
             *run.rig.reading_names]
     with pytest.raises(InputError, match=re.escape("a row for each point")):
         imported(tmp_path, [head, ["1", *["1.25"] * 13], ["2", *["2.25"] * 13]], run.rig)
+
+
+def test_readings_of_other_poses_are_left_open(run, tmp_path):
+    """As they are: nothing. Two columns exchanged in the header: said, and diagnosed next."""
+    rows = [["pose", "corner", "E", "N", "Z", *run.rig.reading_names], *cells_of(run)]
+    assert not imported(tmp_path, rows, run.rig).left_open
+    rows[0][7:9] = rows[0][8:6:-1]
+    (says,) = imported(tmp_path, rows, run.rig).left_open
+    assert "from where the readings put them" in says

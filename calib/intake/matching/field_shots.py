@@ -42,6 +42,10 @@ class FieldShot:
         return f"{source.file} line {source.lines[0]}"
 
 
+_ELSEWHERE = 5.0
+"""Shots of one target so far apart, m, are no re-shots."""
+
+
 def settle_repeats(
     shots: list[FieldShot], policy: str, default_sd: np.ndarray | None, findings: Findings
 ) -> list[FieldShot]:
@@ -65,7 +69,9 @@ def settle_repeats(
                 f"{len(group)} shots of {what}, {_apart(group) * 1000:.1f} mm apart (first: "
                 f"{first.place})",
                 "one shot per target and pose; or --repeats pool (mean, with a test of the "
-                "scatter), keep (each counts) or last (a re-shot replaces)")
+                "scatter), keep (each counts) or last (a re-shot replaces)"
+                if _apart(group) < _ELSEWHERE else "a name of its own for each pose (do their "
+                "numbers begin anew where the machine stood elsewhere?)")
         elif policy == "last":
             findings.note(last.sources[0].file,
                           f"{what}: {quote(last.name)} replaces " + ", ".join(
@@ -122,6 +128,9 @@ def repeats_choice(lists: list[list[FieldShot]], default_sd: np.ndarray | None) 
             "last": "the last counts: the first was bad", "keep": "each counts"}
     if unlike.complaints:
         del says["pool"]
+    if max(far)[0] > _ELSEWHERE:
+        return Choice("what pose is what", why=f"{max(far)[1]}: do the numbers of poses begin anew "
+                      "where the machine stood elsewhere? A name of its own for each pose")
     return Choice(
         f"which shots count of {len(groups)} target(s) shot again in their pose", tuple(
             Alternative(text, {"repeats": policy}, f"--repeats {policy}")
