@@ -1,5 +1,6 @@
 """What many tests start from: the standard rig, simulated runs, commands; nothing is drawn."""
 
+import gc
 import hashlib
 import os
 import shutil
@@ -27,6 +28,17 @@ STANDARD = {
         }
     },
 }
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Tests and modules stay to the end: nobody looks for garbage among them, then or later."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture(scope="session")
