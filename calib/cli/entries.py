@@ -37,12 +37,8 @@ def entries(
     A run folder with entries.toml keeps the list in result.json: calib sheet and calib confirm
     then need the result alone.
     """
-    from importlib import resources
-
     if action is Action.EXAMPLE:
-        talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
-        talk.follow_printed(["entries", "example"], Path("entries.toml"),
-                            lambda kept: ["entries", "check", kept, "tilt_rotator"])
+        _example()
         return
     if file is None:
         raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "
@@ -81,6 +77,16 @@ def entries(
         _with_result(run / "result", file)
     else:
         talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
+
+
+def _example():
+    """Print the invented list; it is checked where it was printed to."""
+    from importlib import resources
+
+    talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
+    talk.follow_printed(["entries", "example"], Path("entries.toml"), lambda kept: [
+        "entries", "check", kept,
+        *([] if (kept.parent / "rig.toml").is_file() else ["tilt_rotator"])])
 
 
 def _with_result(result, file):

@@ -127,8 +127,9 @@ def follow_printed(words: list[object], file: Path, then: Callable[[Path], list[
 
     A `file` that is there is used, never printed over: somebody may have filled it in.
     """
-    kept = next((path for folder in {file.parent, Path()} for path in folder.iterdir()
-                 if path.is_file() and _is_stdout(path)), file if file.exists() else None)
+    near = (path for folder in (file.parent, Path()) for deep in ("*", "*/*")
+            for path in folder.glob(deep + file.suffix))
+    kept = next(filter(_is_stdout, near), file if file.exists() else None)
     if kept is None:
         follow_line(f"{shlex.join(['calib', *map(str, words)])} > {shlex.quote(str(file))}")
     else:
