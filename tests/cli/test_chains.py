@@ -82,7 +82,7 @@ def test_from_a_result_to_its_proof(chain, yard):
     # What is there already, filled in or not, is used and not printed over.
     assert chain("confirm", one)[1] == shown
     # The latest has its sheet: the next run begins.
-    assert commands(chain("history", yard / "one"))[:2] == ["history", "new"]
+    assert chain("history", yard / "one")[1] == shlex.join(["new", str(yard / "run-1")])
 
 
 @pytest.mark.parametrize(("first", "then"), [
