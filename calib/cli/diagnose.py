@@ -88,7 +88,7 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
                   f"What was done: {words.edit}")
         whole = _with_whole_tape(mended(data, mistake), data)
         write_new_folder(folder, corrected_files(data, whole, remark))
-        before, after = figures(data), figures(_read(folder, machine), mistake.aside)
+        before, after = figures(data, passed=False), figures(_read(folder, machine), mistake.aside)
     return Applied(folder=str(folder), before=Figures.like(before),
                    after=Figures.like(after))
 

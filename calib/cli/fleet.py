@@ -217,7 +217,9 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
         with pq.ParquetWriter(new, schema) as writer:
             batch: list[dict[str, Any]] = []
             for row in journal.rows(runs):
-                batch.append(flat(row, columns))
+                batch.append({
+                    name: talk.printable(c).replace("\n", "\\n") if isinstance(c, str) else c
+                    for name, c in flat(row, columns).items()})
                 if len(batch) == _BATCH:
                     writer.write_table(pa.Table.from_pylist(batch, schema))
                     batch = []

@@ -33,8 +33,11 @@ def mended(run: Run, mistake: Mistake) -> Run:
     return run
 
 
-def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
-    """The figures of a run without what is set aside by name."""
+def figures(run: Run, aside: tuple[str, ...] = (), passed: bool | None = None) -> Figures:
+    """The figures of a run without what is set aside by name.
+
+    Where it is known beforehand whether it passes, as of a run with a mistake, nothing is judged.
+    """
     left = named(run, aside)
     solution = solved(without(run, left))
     if solution is None:
@@ -44,7 +47,8 @@ def figures(run: Run, aside: tuple[str, ...] = ()) -> Figures:
         nodes = envelope_edge(run.rig, solution.parameters)
         worst = nodes.worst_sd(solution.covariance)
         edge = worst if np.isfinite(worst) else None
-    whole = solved(run) if left.names else None
-    other = None if whole is None else instead(whole, solution, left)
-    passed = judge(solution, out=shares(solution.run, left), instead=other).passed
+    if passed is None:
+        whole = solved(run) if left.names else None
+        other = None if whole is None else instead(whole, solution, left)
+        passed = judge(solution, out=shares(solution.run, left), instead=other).passed
     return Figures(solution.adjustment.variance_factor, edge, passed)

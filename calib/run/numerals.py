@@ -124,6 +124,22 @@ def without_decimals(cells: Sequence[str], decimal: str = ".") -> list[int]:
     return bare if len(bare) <= 2 and len(others) >= 6 and min(others) >= 3 else []
 
 
+def cut_off(cells: Sequence[str], decimal: str = ".") -> str | None:
+    """What to expect of the last of some cells, with no line end behind it; None: nothing more.
+
+    Examples
+    --------
+    >>> cut_off(["1.25", "0.125", "3.5", "17."])[:19]
+    '1 decimals at least'
+    >>> cut_off(["1.25", "0.125", "3.5", "17.5"])
+    """
+    decimals = [len(c.partition(decimal)[2]) if is_number(c, decimal) else -1 for c in cells]
+    if len(decimals) < 2 or decimals[-1] >= min(decimals[:-1]):
+        return None
+    return (f"{min(decimals[:-1])} decimals at least, as in the other rows (the file has no line "
+            "end there: was it cut off, or still being written? End it with one if it is whole)")
+
+
 def says_nothing(cell: str) -> bool:
     """Whether a cell is a sign for no value, in a column of numbers or of ids.
 

@@ -13,6 +13,7 @@ from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import (
     DROPPED,
     NotANumber,
+    cut_off,
     dropped_digits,
     hides,
     parse_number,
@@ -141,8 +142,12 @@ def read_table(
     rows = _whole_rows(header, body, grid, findings)
     note_commented(grid, findings)
     if text[-1] not in "\r\n" and rows:
-        findings.note(file, "no line end after the last row: check that the file is whole",
-                      rows[-1].line)
+        expected = cut_off([row.cells[-1] for row in rows], grid.dialect.decimal)
+        if expected is not None:
+            findings.complain(file, rows[-1].line, None, quote(rows[-1].cells[-1]), expected)
+        else:
+            findings.note(file, "no line end after the last row: check that the file is whole",
+                          rows[-1].line)
     texts, numbers = {}, {}
     for column in columns:
         if column.name not in place:

@@ -87,6 +87,9 @@ class Collector:
             self.trouble, self.added = (), self._take_in(at, list(left), lies_at)
         except InputError as error:
             self.trouble, self.added = tuple(str(c) for c in error.complaints), 0
+        except OSError as error:  # taken away since, or on a stick that was pulled
+            self._stamp, self.added = None, 0
+            self.trouble = (f"{self.path.name}: {error.strerror or error}",)
         return bool(self.added) or (self.waiting, self.trouble) != before
 
     def look_anew(self) -> None:

@@ -54,7 +54,8 @@ def _serve(session, share, port, browser):
     talk.tell("Everything is written to the run folder at once. Stop with Ctrl-C.")
     session.start()
     if browser:
-        with contextlib.suppress(webbrowser.Error):
+        # ValueError: BROWSER cannot be taken apart into words.
+        with contextlib.suppress(webbrowser.Error, OSError, ValueError):
             webbrowser.open(f"http://{_HERE}:{port}/")
     config = uvicorn.Config(app, log_level="error", access_log=False, server_header=False,
                             lifespan="off", ws="none", timeout_graceful_shutdown=_TO_END,

@@ -112,13 +112,12 @@ def test_help_and_version_say_no_more(calib_command, words):
     assert "Next:" not in "".join(calib_command(*words)[1:])
 
 
-def test_it_can_be_pasted(tmp_path):
-    """The line of one process is run by a shell, and that one's line again."""
-    script = f'{shlex.quote(sys.executable)} -m calib "$@"'
+def test_it_can_be_pasted(calib_command, tmp_path, monkeypatch):
+    """A shell runs the line, and what it runs names the next."""
+    monkeypatch.chdir(tmp_path)
     (tmp_path / "my rig.toml").write_text(STANDARD_RIG, "utf-8")
-    first = subprocess.run(["sh", "-c", script, "calib", "rig", "show", "my rig.toml"],
-                           cwd=tmp_path, capture_output=True, text=True, check=True)
-    line = first.stderr.splitlines()[-1].removeprefix("Next: calib ")
+    _, _, err = calib_command("rig", "show", "my rig.toml")
+    line = err.splitlines()[-1].removeprefix("Next: calib ")
     second = subprocess.run(f"{shlex.quote(sys.executable)} -m calib {line}",
                             cwd=tmp_path, shell=True, capture_output=True, text=True, check=True)
     assert second.stderr.splitlines()[-1] == "Next: calib plan 'my rig.toml'"

@@ -1,7 +1,7 @@
 """``calib new``: asked by a person, or by nobody."""
 
 import builtins
-import subprocess
+import os
 import sys
 
 import pytest
@@ -125,20 +125,24 @@ def test_a_filled_folder_is_refused_before_the_questions(calib_command, tmp_path
     assert status == 3 and left == ["1"] and "a folder with files in it" in err
 
 
-def test_a_pipe_answers_as_a_person_does(tmp_path):
+def test_a_pipe_answers_as_a_person_does(calib_command, tmp_path, monkeypatch):
     """Its lines are taken, and what it does not answer is not made up."""
     def piped(folder, text):
-        return subprocess.run([sys.executable, "-m", "calib", "new", str(tmp_path / folder)],
-                              input=text, capture_output=True, text=True, check=False)
+        into, out_of = os.pipe()
+        os.write(out_of, text.encode())
+        os.close(out_of)
+        with open(into, encoding="utf-8") as pipe:
+            monkeypatch.setattr(sys, "stdin", pipe)
+            return calib_command("new", tmp_path / folder)
 
-    done = piped("whole", "1\nyes\n4.9\n2.3\n" + 8 * "\n")
-    assert done.returncode == 0, done.stderr
+    status, _, err = piped("whole", "1\nyes\n4.9\n2.3\n" + 8 * "\n")
+    assert status == 0, err
     assert "boom_length,4.9,0.005,m" in (tmp_path / "whole" / "tape.csv").read_text()
-    short = piped("short", "1\nyes\n4.9\n")
-    assert short.returncode == 3 and not (tmp_path / "short").exists()
-    assert "this one is missing: nothing was written" in short.stderr
-    told = piped("none", "")
-    assert told.returncode == 0 and "every question takes its default" in told.stderr
+    status, _, err = piped("short", "1\nyes\n4.9\n")
+    assert status == 3 and not (tmp_path / "short").exists()
+    assert "this one is missing: nothing was written" in err
+    status, _, err = piped("none", "")
+    assert status == 0 and "every question takes its default" in err
 
 
 def test_what_nobody_typed_is_said_not_to_be_measured(calib_command, tmp_path, answers):

@@ -17,7 +17,7 @@ from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings
 from calib.run.observed import read_poses
 
-QUICK = ("--candidates", 1500)
+QUICK, FEW = ("--candidates", 1500), ("--candidates", 500)
 
 
 @pytest.fixture
@@ -146,7 +146,7 @@ def test_how_high_the_edge_is(high, calib_command, rig_file, tmp_path):
 def test_goal_finds_the_least_minutes(calib_command, rig_file, tmp_path):
     """Those that bear a lost pose are planned; --json prints the document alone."""
     status, out, _ = calib_command("plan", rig_file, "--goal", "9.8mm", "--json", "--out",
-                                   tmp_path / "plan", *QUICK)
+                                   tmp_path / "plan", *FEW)
     document = json.loads(out)
     assert status == 0
     assert document["goal"] == pytest.approx(0.0098)
@@ -169,12 +169,12 @@ def test_goal_finds_the_least_minutes(calib_command, rig_file, tmp_path):
 def test_goal_out_of_reach(calib_command, rig_file, tmp_path):
     """Exit 6, what bounds it, nothing written; with --poses the plan is made all the same."""
     status, out, err = calib_command("plan", rig_file, "--goal", "0.8mm", "--out",
-                                     tmp_path / "plan", *QUICK)
+                                     tmp_path / "plan", *FEW)
     assert status == 6 and out == ""
     assert "out of reach: 240 minutes reach" in err and "- the boom reading: " in err
     assert not (tmp_path / "plan").exists()
     status, out, err = calib_command("plan", rig_file, "--goal", "0.8mm", "--poses", 8, "--out",
-                                     tmp_path / "plan", *QUICK)
+                                     tmp_path / "plan", *FEW)
     assert status == 6 and "NOT reached" in out
     assert (tmp_path / "plan/plan.csv").exists()
 

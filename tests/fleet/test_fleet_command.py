@@ -11,6 +11,7 @@ import time
 import numpy as np
 import pytest
 
+from calib.cli.fleet import write_table
 from calib.cli.journal import JOURNAL, Journal
 from calib.cli.simulate import STANDARD_RIG
 from calib.run.export import run_files
@@ -118,6 +119,15 @@ def test_no_process_of_a_fleet_outlives_it(rig, tmp_path, number):
     _, err = fleet.communicate(timeout=60)
     assert number == signal.SIGKILL or "Next: calib fleet" in err
     assert number == signal.SIGKILL or "Traceback" not in err
+
+
+def test_a_folder_whose_name_is_no_text(tmp_path):
+    """A table can hold it all the same; the journal has it as it is."""
+    journal, run = Journal(tmp_path / JOURNAL), os.fsdecode(b"not \xff\n text")
+    journal.add({"run": run, "inputs": "", "status": "input at fault", "message": run})
+    write_table(tmp_path / "fleet.parquet", journal, [run])
+    table = pq.read_table(tmp_path / "fleet.parquet").to_pandas()
+    assert list(table["run"]) == list(table["message"]) == ["not \\udcff\\n text"]
 
 
 def test_a_journal_that_was_cut_short(tmp_path):

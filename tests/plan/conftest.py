@@ -14,15 +14,9 @@ def prepared(rig):
 
 
 @pytest.fixture(scope="session")
-def everything(rig):
-    """The standard rig and as many candidates as a real plan looks at."""
-    return prepare(Task.for_rig(rig))
-
-
-@pytest.fixture(scope="session")
-def planned(everything):
-    """The plan of 45 minutes that a user gets who asks for nothing in particular."""
-    return make_plan(everything, minutes=45.0)
+def planned(prepared):
+    """A plan of 45 minutes."""
+    return make_plan(prepared, minutes=45.0)
 
 
 @pytest.fixture(scope="session")

@@ -27,22 +27,22 @@ def simulated_rms(prepared, rng_of, poses_of, runs):
 
 
 @pytest.mark.slow
-def test_simulated_runs_confirm_the_plan(everything, planned):
+def test_simulated_runs_confirm_the_plan(prepared, planned):
     """Solved as planned the edge is as near to the truth as was promised, within 5 %.
 
     And nearer by an eighth than from promising poses at random with all shots, as many minutes.
     """
-    bundles = everything.bundles
+    bundles = prepared.bundles
     whole = np.flatnonzero(bundles.shots.all(1))
     count = int(planned.minutes.total / (bundles.minutes[whole[0]] + 0.05))
 
     def at_random(rng):
         some = rng.choice(whole, count, replace=False)
-        return everything.joints_of(some), bundles.shots[some]
+        return prepared.joints_of(some), bundles.shots[some]
 
-    reached = simulated_rms(everything, lambda k: np.random.default_rng((2, k)),
+    reached = simulated_rms(prepared, lambda k: np.random.default_rng((2, k)),
                             lambda rng: (planned.joints, planned.shots), PLANNED_RUNS)
-    random = simulated_rms(everything, lambda k: np.random.default_rng((3, k)), at_random,
+    random = simulated_rms(prepared, lambda k: np.random.default_rng((3, k)), at_random,
                            RANDOM_RUNS)
     promised = float(np.sqrt(np.mean(planned.edge_sd**2)))
     assert reached == pytest.approx(promised, rel=0.05)

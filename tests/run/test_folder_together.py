@@ -96,10 +96,14 @@ def test_a_taped_value_of_a_held_parameter_is_said(folder):
 
 def test_a_file_without_a_last_line_end(folder):
     """It may have been cut off inside the last number: nothing else would show it."""
-    folder["shots.csv"] = folder["shots.csv"][:-3]
+    whole = folder["shots.csv"]
+    folder["shots.csv"] = whole[:-1]
     assert folder.read().notices == (
         "shots.csv line 21: no line end after the last row: check that the file is whole",
     )
+    for digits in (1, 2, 4):
+        folder["shots.csv"] = whole[:-1 - digits]
+        assert "was it cut off" in str(folder.complaints())
 
 
 def test_covariances_that_cannot_be(folder):

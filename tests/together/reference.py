@@ -21,27 +21,24 @@ def reference(rig, runs, keys):
     start = {keys[r][i]: _start(rig, runs[r], i) for r in reversed(range(len(runs))) for i in free}
     stands = [(r, s) for r, run in enumerate(runs) for s in dict.fromkeys(run.poses.stand)]
     tapes = _tapes(rig, runs, keys)
+    own = [([names.index(keys[r][i]) for i in free],
+            [stands.index((r, s)) for s in run.poses.stand],
+            np.linalg.inv(np.linalg.cholesky(run.shots.covariance))) for r, run in enumerate(runs)]
     x0 = np.concatenate([[start[n] for n in names],
                          *[_stand_start(runs[r], s, rig) for r, s in stands],
                          *[run.poses.readings.ravel() for run in runs]])
 
-    def parameters(x, r):
-        full = rig.start.copy()
-        full[free] = [x[names.index(keys[r][i])] for i in free]
-        return full
-
     def residuals(x):
         out, place = [], len(names) + 4 * len(stands)
-        for r, run in enumerate(runs):
+        placements = x[len(names) : place].reshape(-1, 4)
+        for run, (unknowns, stand, whitener) in zip(runs, own, strict=True):
             readings = x[place : place + run.poses.readings.size].reshape(run.poses.readings.shape)
             place += run.poses.readings.size
-            placement = np.array([x[len(names) + 4 * stands.index((r, s)):][:4]
-                                  for s in run.poses.stand])
-            posture = rig.chain.posture(parameters(x, r), placement, readings, False)
+            parameters = rig.start.copy()
+            parameters[free] = x[unknowns]
+            posture = rig.chain.posture(parameters, placements[stand], readings, False)
             points = posture.points(run.shots.target, run.shots.pose).position
-            for shot, point, covariance in zip(run.shots.position, points, run.shots.covariance,
-                                               strict=True):
-                out.append(np.linalg.solve(np.linalg.cholesky(covariance), shot - point))
+            out.append((whitener @ (run.shots.position - points)[..., None]).ravel())
             out.append(((run.poses.readings - readings) / run.poses.sd).ravel())
         out.append(np.array([(value - x[names.index(key)]) / sd for key, value, sd in tapes]))
         return np.concatenate(out)

@@ -209,3 +209,17 @@ def test_a_file_dropped_on_the_page_is_taken_in(at_pose):
     with pytest.raises(InputError, match="no points taken in"):
         changes.take_points(session, b"x.csv\n1;2;3\n4;5\n")
     assert view_of(session.look())["trouble"] == []
+
+
+def test_a_stick_that_is_pulled_while_its_file_is_read(at_pose, monkeypatch):
+    """No fault of the program: what there is to say, until the file is there again."""
+    session, collected, _, shots = at_pose
+    settled(session.notebook.folder)
+    collected.write_text(HEAD + line(1, shots[0]))
+    with monkeypatch.context() as pulled:
+        def gone(self):
+            raise OSError(5, "Input/output error")
+
+        pulled.setattr("calib.yard.collector.Collector._read", gone)
+        assert session.look().collector_trouble == ("job.csv: Input/output error",)
+    assert session.look().collector_trouble == () and len(rows(session.notebook.folder)) == 1

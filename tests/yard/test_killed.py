@@ -1,5 +1,6 @@
 """The plug pulled: what the page called noted is in the files, and nothing is half there."""
 
+import os
 import re
 import shutil
 import signal
@@ -30,10 +31,11 @@ class Page:
 
 
 def test_an_interrupt_with_a_page_that_waits_is_one_line(grown):
-    """A page always waits for news: it is answered, and the server ends at once and cleanly."""
+    """A page always waits for news: it is answered, and the server ends at once and cleanly; also
+    where no browser can be started."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "calib", "yard", str(grown), "--no-browser"], text=True,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        [sys.executable, "-m", "calib", "yard", str(grown)], text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "BROWSER": '%s "open'},
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     page = Page(process.stdout.readline().strip())
     seen, answers = page.http.get("/now").json()["version"], []

@@ -15,7 +15,7 @@ from calib.intake.files.header_units import known_unit, unit_in_remark, unit_sta
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import is_number
+from calib.run.numerals import cut_off, is_number
 from calib.run.text import (
     STRICT,
     Dialect,
@@ -402,19 +402,10 @@ class _Sorter:
         if text.endswith(("\n", "\r")):
             return
         last, width = kept[-1], len(kept[-1].cells)
-        decimals = {self._decimals(row.cells[width - 1]) for row in kept[:-1]
-                    if len(row.cells) == width}
-        own = self._decimals(last.cells[-1])
-        if len(decimals) == 1 and own < next(iter(decimals)):
-            self.findings.complain(
-                self.file, last.line, None, quote(last.cells[-1]),
-                f"{next(iter(decimals))} decimals as in the other rows (the file has no line end "
-                "there: was it still being written?)")
+        expected = cut_off([row.cells[-1] for row in kept if len(row.cells) == width],
+                           self.dialect.decimal)
+        if expected is not None:
+            self.findings.complain(self.file, last.line, None, quote(last.cells[-1]), expected)
         else:
             self.findings.note(self.file, "the last line has no line end: check that it is whole",
                                last.line)
-
-    def _decimals(self, cell):
-        if not self._number(cell):
-            return -1
-        return len(cell.partition(self.dialect.decimal)[2])
