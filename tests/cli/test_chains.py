@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 import typer
 
+import calib.cli.confirm
 from calib.cli.app import application
 from tests.cli.commands import lines, prepare
 from tests.cli.test_last_line import next_of
@@ -24,10 +25,23 @@ QUICK = {"solve": ["--no-report"], "next": ["--candidates", "1000"],
 MADE = {"new": 1, "diagnose": 2, "explore": 2, "solve": 2}
 
 
+def _once(provable):
+    """The proof of a result is the same each time."""
+    found = {}
+
+    def kept(read, document):
+        if document.fingerprint not in found:
+            found[document.fingerprint] = provable(read, document)
+        return found[document.fingerprint]
+
+    return kept
+
+
 @pytest.fixture
 def chain(calib_command, monkeypatch, tmp_path):
     """``chain(*words)``: the command lines from one on, each as the one before printed it."""
     monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
+    monkeypatch.setattr("calib.cli.confirm.provable", _once(calib.cli.confirm.provable))
     monkeypatch.chdir(tmp_path)
     group = typer.main.get_command(application())
 
