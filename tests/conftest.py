@@ -116,3 +116,15 @@ def solved(made_once, simulated):
         CliRunner().invoke(application(), ["solve", str(run), "--no-report"])
 
     return lambda folder, *words: shutil.copytree(made_once(solve, *map(str, words)), folder)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """One for the tests of a module."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("no chromium")
+    with pytest.importorskip("playwright.sync_api").sync_playwright() as play:
+        one = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield one
+        one.close()

@@ -80,3 +80,23 @@ def html(report):
 def read(html):
     """The page taken apart."""
     return Page(html)
+
+
+@pytest.fixture
+def shown(browser, tmp_path):
+    """Opens a page; what it complains of, or asks the network for, fails the test."""
+    wrong = []
+
+    def show(html, width=390, **options):
+        (tmp_path / "page.html").write_text(html, "utf-8")
+        page = browser.new_page(viewport={"width": width, "height": 860}, **options)
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
+        page.goto((tmp_path / "page.html").as_uri())
+        page.on("request", lambda asked: wrong.append(asked.url))
+        return page
+
+    yield show
+    for context in browser.contexts:
+        context.close()
+    assert wrong == []

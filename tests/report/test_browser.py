@@ -1,6 +1,5 @@
 """The pages opened in a browser: nothing cut off, parted, overprinted, faint; by hand, by key."""
 
-import shutil
 from itertools import chain
 from pathlib import Path
 
@@ -21,10 +20,6 @@ from calib.report.press.html import page
 from calib.results import Result
 from calib.solved_machine import rig_and_parameters
 from tests.report.conftest import record, with_example
-
-playwright = pytest.importorskip("playwright.sync_api")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
 
 #: Of a telephone, a tablet and a desk, px.
 WIDTHS = (390, 820, 1280)
@@ -52,34 +47,6 @@ const ascending = values(), marked = button.parentElement.getAttribute("aria-sor
 button.click();
 return { ascending, marked, descending: values() };
 }"""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as play:
-        one = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield one
-        one.close()
-
-
-@pytest.fixture
-def shown(browser, tmp_path):
-    """Opens a page; what it complains of, or asks the network for, fails the test."""
-    wrong = []
-
-    def show(html, width=390, **options):
-        (tmp_path / "page.html").write_text(html, "utf-8")
-        page = browser.new_page(viewport={"width": width, "height": 860}, **options)
-        page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
-        page.goto((tmp_path / "page.html").as_uri())
-        page.on("request", lambda asked: wrong.append(asked.url))
-        return page
-
-    yield show
-    for context in browser.contexts:
-        context.close()
-    assert wrong == []
 
 
 def faults(page):

@@ -1,6 +1,7 @@
 """The report on paper: full pages, and no heading parted from what it heads."""
 
 import io
+from itertools import pairwise
 
 import pytest
 from pypdf import PdfReader
@@ -35,7 +36,7 @@ def test_every_page_but_the_last_is_full(columns):
     for page in columns[:-1]:
         for side in page:
             downs = [TOP, *(down for down, _ in side), BOTTOM]
-            assert max(b - a for a, b in zip(downs, downs[1:], strict=False)) < EMPTY
+            assert max(b - a for a, b in pairwise(downs)) < EMPTY
 
 
 def test_no_heading_stands_at_the_foot(columns, document):

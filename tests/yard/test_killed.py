@@ -1,8 +1,8 @@
 """The plug pulled: what the page called noted is in the files, and nothing is half there."""
 
+import os
 import re
 import shutil
-import os
 import signal
 import subprocess
 import sys

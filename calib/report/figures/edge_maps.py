@@ -131,7 +131,7 @@ def setup_shares(figure: Canvas, edge: SetupError, most: int = 12) -> None:
     alone = 1000 * np.array([s.alone for s in shares], float)
     ax.barh(y, alone, height=0.5, color=PLAIN, alpha=0.85)
     for yi, value, share in zip(y, alone, shares, strict=True):
-        ax.annotate(f"{100 * (share.share or 0.0):.0f} %", (value, yi), xytext=(5, 0),
+        ax.annotate(f"{round(100 * (share.share or 0.0))} %", (value, yi), xytext=(5, 0),
                     textcoords="offset points", va="center", fontsize=SMALL, color=INK)
     ax.set_xlim(0, 1.2 * alone.max(initial=1e-3))
     ax.set_xlabel("edge error by it alone, mm (rms)")
