@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.observations import Prior
+from calib.adjust.whitening import whiteners_of
 from calib.chain.rig import Rig
 from calib.run.records import Machine
 
@@ -35,7 +36,7 @@ def machine_of(names: tuple[str, ...], value: np.ndarray, covariance: np.ndarray
         If the covariance is not positive definite.
     """
     sd = np.sqrt(np.diag(covariance))
-    root = np.linalg.inv(np.linalg.cholesky(covariance / np.outer(sd, sd))) / sd
+    root = whiteners_of(covariance / np.outer(sd, sd)) / sd
     return Machine(tuple(names), np.asarray(value, float), root, source, sha256)
 
 

@@ -51,7 +51,8 @@ def _follow_latest(folder, there):
     if latest is None:
         talk.follow("demo")
     elif (latest.parent / "sheet.html").is_file():
-        named = (folder / f"run-{number}" for number in count(1))
+        beside = folder.absolute().parent if (folder / "rig.toml").is_file() else folder
+        named = (beside / f"run-{number}" for number in count(1))
         talk.follow("new", next(path for path in named if not path.exists()))
     else:
         follow_on(load_result(latest).document, latest.parent)

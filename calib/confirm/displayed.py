@@ -5,6 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.adjust.whitening import whiteners_of
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.posture import Points
 from calib.chain.rig import Rig
@@ -168,9 +169,8 @@ class Comparison:
         """
         covariance = self.covariance(parameters)
         covariance += _ROUND_OFF * np.diag(covariance).mean() * np.eye(len(covariance))
-        factor = np.linalg.cholesky(covariance)
-        size = 2 * float(np.log(np.diag(factor)).sum())
-        white = np.linalg.inv(factor)
+        white = whiteners_of(covariance)
+        size = -2 * float(np.log(np.diag(white)).sum())
         if not self.shown.on_site:
             return Whitening(white, size)
         nuisance = white @ self._placements(parameters)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
+from calib.adjust.whitening import whiteners_of
 from calib.chain.rig import Rig
 from calib.confirm.displayed import FittedStand, Posed
 from calib.placements import level_placement
@@ -169,7 +170,7 @@ class _Shots:
                             "shots that no posture of the machine as solved explains")
         moved = points.by_parameters.reshape(len(self.sd), -1)
         noise = np.diag(self.sd**2) + moved @ covariance @ moved.T
-        scale = np.linalg.inv(np.linalg.cholesky(noise))
+        scale = whiteners_of(noise)
         best, _ = self._settled(best, scale, placed)
         points = self.points(best[:_PLACE], best[_PLACE:].reshape(shape))
         slopes = scale @ self.slopes(points)

@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.adjust.distributions import normal_isf
+from calib.adjust.whitening import whiteners_of
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
 from calib.confirm.slip_search import Tried
@@ -68,7 +69,7 @@ class Envelope:
         moved = points.by_readings * np.sqrt(noise)
         step = self.compared.shown.step / np.sqrt(12)
         covariance = moved @ moved.transpose(0, 2, 1) + np.diag(np.maximum(step, 1e-6) ** 2)
-        return np.linalg.inv(np.linalg.cholesky(covariance)).reshape(n, t, 3, 3)
+        return whiteners_of(covariance).reshape(n, t, 3, 3)
 
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""

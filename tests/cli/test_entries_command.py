@@ -69,6 +69,14 @@ def test_a_list_that_is_not_there_is_what_is_complained_of(calib_command, folder
     assert status == 3 and "none.toml: found no such file" in err and "rig.toml" not in err
 
 
+def test_both_faults_of_an_entry_are_told(calib_command, tmp_path):
+    """A unit that is none does not hide what the rig has not."""
+    (tmp_path / "bad.toml").write_text(
+        '[[entry]]\nname = "A"\nunit = "mmm"\nis = "boom_lenght"\n', "utf-8")
+    status, _, err = calib_command("entries", "check", tmp_path / "bad.toml", "tilt_rotator")
+    assert status == 3 and "line 3, key entry 1 unit" in err and "line 4, key entry 1 is" in err
+
+
 def test_complaints_name_the_line(calib_command, example):
     """All at once, each with its line; nothing else is said."""
     lines = example.read_text("utf-8").splitlines()

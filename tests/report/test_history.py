@@ -7,7 +7,14 @@ import pytest
 
 from calib.document.decision import Decision
 from calib.document.solved import Job
-from calib.report.pages.history import BrokenHistory, additions, header, read_history
+from calib.report.pages.history import (
+    BrokenHistory,
+    additions,
+    header,
+    history_sections,
+    read_history,
+)
+from calib.report.press.terminal import plain
 
 
 def _result(name, value, time="", job=None, decision=Decision.ENTER):
@@ -116,3 +123,11 @@ def test_the_job_stands_in_the_history_and_an_older_one_goes_on_as_it_was():
     more = additions(old, results)
     text = header(False) + "".join(e.line() for e in [*old, *more])
     assert [e.job for e in more] == [None] and read_history(text)[0] == [*old, *more]
+
+
+def test_two_machines_are_told_apart():
+    """By rig, machine and serial number; of one there is no remark."""
+    jobs = [Job(machine="Digger, 21 t", serial=serial, date="2031-05-04") for serial in "12"]
+    both = additions([], [_result(k, 5.6, job=job) for k, job in zip("ab", jobs, strict=True)])
+    assert "results of 2 machines" in " ".join(plain(history_sections(both)).split())
+    assert "machines" not in plain(history_sections(both[:1]))

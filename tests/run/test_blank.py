@@ -79,7 +79,7 @@ def test_every_option_in_the_rig_file_works_without_its_comment_sign():
     options = re.sub(r'^# ((?:free|hold) = |\[[\w.]+\]|\w+ = [-\["\d])', r"\1", text, flags=re.M)
     changed = rig_from_text(options)
     held, held_now = ({p.name for p in rig.parameters if p.held} for rig in (plain, changed))
-    assert options.count("\n[") == text.count("\n[") + 7
+    assert options.count("\n[") == text.count("\n[") + 8
     assert (changed.edge_goal, changed.check_tolerance) == (0.030, 0.030)
     assert len(changed.job) == 8 and not plain.job
     assert held - held_now == {"tilt_axis_side"}
