@@ -16,6 +16,9 @@ from calib.report.words.cautions import CAUTIONS
 PROFILE = "import.toml"
 """In a run folder: what was declared of its files, for the next import into it."""
 
+_PACKED = (".xlsx", ".xls", ".ods", ".zip")
+"""Endings of files that must be saved as CSV first."""
+
 _TO_FILL_IN = re.compile(r"\b(?:FACTOR|FILE|HEADING|NAME|SECONDS|TARGET|VALUE|WORD|ZONE)\b")
 """In an option: what stands for what a person knows."""
 
@@ -90,6 +93,10 @@ def _request(options, into):
 
     rig, taped_width = begun_run(into, CAUTIONS)
     paths = list(options.points)
+    packed = {str(path) for path in paths if path.suffix.casefold() in _PACKED}
+    if packed:
+        talk.follow(*(str(Path(word).with_suffix(".csv")) if word in packed else word
+                      for word in sys.argv[1:]))
     if not needs_proposal(paths, roles, rig, declared):
         from calib.intake.gather import Request
 

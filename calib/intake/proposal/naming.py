@@ -201,7 +201,8 @@ def _widened(way, names, targets, told, position):
                  as_before[0].pose == having[0]["pose"] else "")
                  or target_meant(word, targets, sides) or corners.get(word)
                  # The id may have letters before what the description says in full.
-                 or way.where == "both" and target_meant(word.partition(" ")[2], targets, sides))
+                 or (way.where == "both"
+                     and target_meant(word.partition(" ")[2], targets, sides)))
         if meant:
             table[word] = meant
         else:

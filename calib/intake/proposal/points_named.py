@@ -122,7 +122,8 @@ def _column_words(booked, rows, rig, declared, where):
                             f"--target {shlex.quote(f'{word}={target}')}")
                 for target in sorted(rig.target_names, key=lambda target: target != meant)),
             bool(meant) and not way.spread > _SCATTER,
-            (f"{count} points are" if count > 1 else "one point is") + f" called so {where}", unseen=False,
+            (f"{count} points are" if count > 1 else "one point is")
+            + f" called so {where}", unseen=False,
             option="" if meant else f"--target {shlex.quote(f'{word}=TARGET')}"))
     return choices
 
