@@ -149,7 +149,7 @@ def test_what_is_set_aside_does_not_count(next_command, run_folder):
 def test_a_run_that_does_not_fit_is_said_to(simulated, next_command, calib_command, tmp_path):
     """Gross errors are no run that is enough; the next one is judged, and goes on, as solved."""
     bad = tmp_path / "bad"
-    simulated(bad, "--poses", 20, "--gross", 2, "--seed", 5)
+    simulated(bad, "--poses", 16, "--seed", 5, "--gross", 3)
     status, out, err = next_command(bad)
     assert "The run does not fit" in err
     assert status == 6 and "Enough" not in out
