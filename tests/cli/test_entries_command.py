@@ -164,7 +164,7 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     example.write_text(short.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
     status, _, err = calib_command("sheet", run / "result", "--entries", example)
     said = " ".join(err.split())
-    assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 1.0" in said
+    assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 0.685 deg" in said
     # A check would find nothing lacking: what is to be changed is named.
     assert "Make rotate_zero an [[entry]]" in said and "Next: calib sheet" in said
     page = _told(run / "result/sheet.html")

@@ -14,7 +14,7 @@ from calib.report.words.cautions import CAUTIONS
 @pytest.fixture
 def next_command(calib_command):
     """Runs ``calib next`` with fewer poses to choose from than usual."""
-    return lambda *arguments: calib_command("next", *arguments, "--candidates", 1500)
+    return lambda *arguments: calib_command("next", *arguments, "--candidates", 800)
 
 
 @pytest.fixture
@@ -177,7 +177,7 @@ def test_limits_that_leave_no_pose(next_command, run_folder):
     """An edge that must stay where it cannot be: which rule took how many."""
     status, _, err = next_command(run_folder, "--nearest", 40)
     assert status == 3
-    assert "none of 1500 poses can be shot" in err and "nearer to the machine" in err
+    assert "none of 800 poses can be shot" in err and "nearer to the machine" in err
 
 
 def test_watching_a_run_until_it_is_enough(next_command, run_folder, monkeypatch):

@@ -122,7 +122,7 @@ def test_wrong_readings_end_in_words(rig, column, factor):
 def test_memory_grows_with_the_run_and_not_with_its_square(rig):
     """Four times the poses take less than seven times the memory; full matrices took sixteen."""
     peaks = []
-    for poses in (40, 160):
+    for poses in (25, 100):
         solution = solve(simulate(rig, np.random.default_rng(6500), poses=poses)[0])
         tracemalloc.start()
         noise(solution)
