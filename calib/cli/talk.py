@@ -36,6 +36,9 @@ def prepare() -> None:
         elif hasattr(getattr(sys, name), "reconfigure"):
             # A character that the terminal's encoding lacks is shown as its escape.
             getattr(sys, name).reconfigure(errors="backslashreplace")
+    # What libraries draw would be drawn as wide as is asked for, if it takes all day.
+    if len(os.environ.get("COLUMNS", "")) > len("999"):
+        del os.environ["COLUMNS"]
     # Threads that are not started need not be told to wait (see `calib.adjust.threads`).
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
         os.environ.setdefault(name, "1")

@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from calib.cli import main
+from calib.cli import main, talk
 from calib.cli.interrupt import interrupts_told
 
 CALIB = [sys.executable, "-m", "calib"]
@@ -266,3 +266,11 @@ def test_a_history_over_folders_of_odd_names(run, tmp_path, calib_command):
         shutil.rmtree(folder)
     assert "kept as damaged-history.csv" in calib_command("history", tmp_path)[2]
     assert (tmp_path / "damaged-history.csv").read_bytes() == cut
+
+
+@pytest.mark.parametrize("columns", ["99999999", "9" * 5000, "80"])
+def test_no_terminal_is_as_wide_as_a_variable_may_say(monkeypatch, columns):
+    """What is not to be believed is not drawn for."""
+    monkeypatch.setenv("COLUMNS", columns)
+    talk.prepare()
+    assert os.environ.get("COLUMNS") == (columns if columns == "80" else None)

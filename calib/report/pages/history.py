@@ -215,8 +215,7 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
         rows.append([Name(name), SHOWN[unit][0],
                      *(_value_text(r.values.get(name)) for r in latest)])
     values = Table(f"Values ± one sd of the last {len(latest)} results",
-                   ("quantity", "unit", *(f"number {r.number}{', failed' * (r.passed is False)}"
-                                          for r in latest)), rows)
+                   ("quantity", "unit", *map(_numbered, latest)), rows)
     machines = {_machine(r) for r in results}
     remark = () if len(machines) < 2 else (Text(words(
         f"These are results of {len(machines)} machines, by rig and job: what differs from one to "
@@ -229,6 +228,11 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
         "and no line leads to it.", quantities,
         moving, lambda count: 0.7 + 1.3 * -(-count // _BESIDE))
     return [Section("history", "History", (listed, *remark, values, *pictures))]
+
+
+def _numbered(result):
+    number = f"number {result.number}"
+    return f"{number}, failed" if result.passed is False else number
 
 
 def _value_text(cell):
