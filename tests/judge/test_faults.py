@@ -20,8 +20,8 @@ ONCE_MISNAMED = (
     faults.radians,
     *(pytest.param(fault, marks=pytest.mark.slow) for fault in (
         faults.settled, faults.gon, faults.scale_5_in_1000, faults.rows_from_12,
-        faults.corners_3, faults.corners_8, faults.corners_16, faults.corners_from_12, faults.rows_last_4,
-        faults.column_late, faults.pole_20mm, faults.zero_jump)),
+        faults.corners_3, faults.corners_8, faults.corners_16, faults.corners_from_12,
+        faults.rows_last_4, faults.column_late, faults.pole_20mm, faults.zero_jump)),
 )
 
 
