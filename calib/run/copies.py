@@ -39,8 +39,9 @@ def tell_copies(
         return
     before, row = copies[0]
     lines = lines_in_words([line[i] for _, i in copies if file[i] == file[row]])
-    says = (f"{len(copies)} shot(s) with the coordinates of another to the last digit ({lines}; "
-            f"{file[row]} line {line[row]} is {file[before]} line {line[before]} again)")
+    other = f"{file[before]} line {line[before]} to the last digit"
+    says = f"the coordinates of {other}" if len(copies) == 1 else (
+        f"{len(copies)} shots with the coordinates of another, such as these of {other} ({lines})")
     sound = position[np.isfinite(position).all(axis=1)] / _COARSE
     coarse = np.abs(sound - np.round(sound)).max() < 1e-5
     if len(copies) >= max(_MANY, _SHARE * len(position)) and not coarse:

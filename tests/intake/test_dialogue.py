@@ -180,3 +180,14 @@ def test_words_of_a_declared_pattern_are_proposed(run, tmp_path, calib, monkeypa
     assert status == 3 and following[:3] == ["Next:", "calib", "import"]
     status, _, err = calib(*following[3:])
     assert status == 0, err
+
+
+def test_no_target_is_proposed_for_two_words(run, tmp_path, calib, monkeypatch):
+    """Which of them it is must be said; a next command that gives it to both would fail."""
+    monkeypatch.chdir(tmp_path)
+    lines = [f"{int(pose)}-{word}{side[0].upper()},{e:.4f},{n + (word == 'A'):.4f},{u:.4f}"
+             for pose, side, (e, n, u), _ in shots_of(run) for word in "SA"]
+    (tmp_path / "a.csv").write_text("\n".join(["point,east (m),north (m),up (m)", *lines]) + "\n")
+    status, _, err = calib("a.csv", "--yes")
+    told = [word.partition("=")[2] for word in shlex.split(err.splitlines()[-1]) if "=edge" in word]
+    assert status == 3 and len(told) == len(set(told)) and "SR=TARGET" in err and "AR=TARGET" in err

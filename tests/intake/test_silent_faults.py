@@ -189,7 +189,7 @@ def test_every_shot_twice_under_other_ids(calib, field, run):
     declared = [*PLAIN[:-6], "--ids", "{pose}-{target}{repeat}", *PLAIN[-4:], "--repeats", "keep"]
     status, _, err = calib("job.txt", "--into", "RUN", *declared)
     assert status == 3, err
-    assert "24 shot(s)" in err and "to the last digit" in err
+    assert "24 shots" in err and "to the last digit" in err
 
 
 def test_copied_shots_in_a_run_folder(field, run):

@@ -64,7 +64,7 @@ def naming_choices(
     # Few targets shot again are asked of as such; many show that the number is no pose.
     sure = consistent and best.again < LIKE_POSE and not rival
     # The words first: what a point is by the pattern depends on them.
-    choices = [_what_word(word, having, rig, best) for word, having in best.unknown.items()]
+    choices = _what_words(best.unknown, rig, best)
     if best.poses < LIKE_POSE:
         return choices
     choices.append(Choice(about, tuple(_alternative(w) for w in ways[:4] if w.poses), sure, why))
@@ -104,7 +104,7 @@ def _pattern_words(rows, known, rig, declared):
               and (len(name) > LONGEST or not written.readings_of(name))]
     return [*_column_words({row: open_[row] for row in way.booked}, rows, rig,
                            declared, f"by {declared.ids}"),
-            *(_what_word(word, having, rig, way) for word, having in unknown.items()),
+            *_what_words(unknown, rig, way),
             *(_left_over(others, declared) if len(others) <= _MOST_OTHERS * len(names) else ())]
 
 
@@ -143,6 +143,16 @@ def _alternative(way: Naming) -> Alternative:
     where = "" if way.where == "point" else f"--ids-in {way.where} "
     return Alternative(says, {"ids": way.pattern, "ids_in": way.where, "targets": way.targets},
                        f'{where}--ids "{way.pattern}" {targets}'.strip())
+
+
+def _what_words(unknown, rig, way):
+    """What words mean; nothing is proposed where two that are no slips would be the same target."""
+    choices = {word: _what_word(word, having, rig, way) for word, having in unknown.items()}
+    same = Counter(choice.alternatives[0].says for word, choice in choices.items()
+                   if len(unknown[word]) >= LIKE_POSE and choice.unseen)
+    return [replace(choice, unseen=False, option=f"--target {shlex.quote(f'{word}=TARGET')}")
+            if choice.alternatives[0].says != NO_TARGET and same[choice.alternatives[0].says] > 1
+            else choice for word, choice in choices.items()]
 
 
 def _what_word(word, having, rig, way):

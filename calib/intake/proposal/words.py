@@ -28,14 +28,14 @@ _READINGS = {
     "boom": "bm|ausleger|monoblockausleger|fleche|pluma|giek|bom|puomi",
     "stick": "stk|arm|dipper|stiel|loffelstiel|balancier|balancin|lepelsteel|sticka|stikke|"
              "kaivuvarsi",
-    "coupler": "cplr|quick coupler|attache|schnellwechsler|attache rapide|snelwissel|"
+    "coupler": "cplr|koppel|quick coupler|attache|schnellwechsler|attache rapide|snelwissel|"
                "redskapsfaste|hurtigkobling|pikaliitin|enganche|enganche rapido|"
                "attacco rapido",
     "bucket": "bkt|loffel|godet|cazo|bak|skopa|skop|skuffe|kauha",
     "tilt": "tilt rotator tilt|inclinaison|inclinacion|inclinazione|tilten|kipp|kippung",
     "rotate": "rot|rotation|rotator|rotator rotation|dreh|drehung|rotatie|rotacion|rotazione",
     "house_pitch": "pitch|body pitch|neigung langs|lutning langs|helling langs|langsneigung|"
-                   "nicken|tangage|cabeceo|beccheggio",
+                   "nick|nicken|tangage|cabeceo|beccheggio",
     "house_roll": "roll|body roll|neigung quer|lutning tvars|helling dwars|querneigung|"
                   "rollen|roulis|alabeo|rollio",
     "swing": "boom swing|schwenk",
@@ -54,8 +54,8 @@ def reading_meant(header: str) -> str | None:
     --------
     >>> reading_meant("Boom angle [deg]"), reading_meant("Auslegerwinkel"), reading_meant("PDOP")
     ('boom', 'boom', None)
-    >>> reading_meant("boom_deg")
-    'boom'
+    >>> reading_meant("boom_deg"), reading_meant("Nick"), reading_meant("Koppelwinkel")
+    ('boom', 'house_pitch', 'coupler')
     """
     words = without_unit(header)[0]
     return next((_MEANS[bare] for said in (words, *(name for name, _ in last_words(words)))
