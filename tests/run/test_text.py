@@ -60,8 +60,8 @@ def test_an_empty_file(data):
 @pytest.mark.parametrize(
     ("data", "complaint"),
     [
-        (b"PK\x03\x04\x00\x00", "shots.csv line 1: found binary data (a byte 0x03), expected plain "
-         "text (a spreadsheet must be saved as CSV first)"),
+        (b"PK\x03\x04\x00\x00", "shots.csv: found a spreadsheet or an archive, which is no text, "
+         "expected the table in it saved as CSV (Save as ...), and that file given"),
         (b"a,b\n1,\x002\n", "shots.csv line 2: found binary data (a byte 0x00), expected plain "
          "text (a spreadsheet must be saved as CSV first)"),
         ("a,b\n".encode("utf-16-le"), "shots.csv line 1: found binary data (a byte 0x00), expected "
