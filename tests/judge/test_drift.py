@@ -429,11 +429,11 @@ def test_two_machines_and_the_wrong_way_round_are_said_first(rig):
     for time in ("2025-11-01T08:00:00", "2025-11-01"):
         document, text = told(replace(older, time="2026-05-01"), replace(newer, time=time))
         assert text.startswith("The two are the wrong way round") and time in document.doubt
-    document, text = told(replace(older, whose=("Yard 7", "")), replace(newer, whose=("Yard 2", "1")))
+    seventh = replace(older, whose=("Yard 7", ""))
+    document, text = told(seventh, replace(newer, whose=("Yard 2", "1")))
     assert text.startswith("These are two machines") and not document.moved
     assert not document.passed and "Yard 7" in text and "Yard 2" in text
-    assert told(replace(older, whose=("Yard 7", "")), replace(newer, whose=("yard  7", "1")))[
-        0].doubt is None
+    assert told(seventh, replace(newer, whose=("yard  7", "1")))[0].doubt is None
     other = replace(newer, rig=_other_rig(name="another"))
     assert "of the rig tilt_rotator, the newer of another: are they of one machine?" in told(
         older, other)[1]
