@@ -20,7 +20,7 @@ CALIB = [sys.executable, "-m", "calib"]
 SOUND = (0, 5, 6)
 
 #: Those of the quick tests; the others take seconds each.
-_LONG = ("diagnose", "explore", "together", "confirm")
+_LONG = ("demo", "diagnose", "explore", "together", "confirm")
 def writing_names():
     return list(writing(Path()))
 

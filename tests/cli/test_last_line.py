@@ -56,8 +56,10 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline)
 def test_every_way_to_fail_names_the_next(calib_command, simulated, tmp_path, fault, status):
     """Usage, input, not determined, a gate: after the complaint, what to type."""
     run = tmp_path / "my yard" / "run"
-    gross = ["--gross", "3"] if fault == "suspects" else []
-    simulated(run, "--poses", 16, "--seed", 5, *gross)
+    if fault == "suspects":
+        simulated(run, "--poses", 16, "--seed", 5, "--gross", 3)
+    else:
+        simulated(run, "--poses", 12, "--seed", 5)
     if fault == "input":
         (run / "shots.csv").write_text("shot,pose\n1,1\n")
     if fault == "not determined":
