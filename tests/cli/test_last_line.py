@@ -31,10 +31,11 @@ def yard(solved, tmp_path):
     return folder
 
 
-def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline):
+def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline, unspawned):
     """With quoted paths that are there, or are to be made; and no command opens a socket."""
     monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
     monkeypatch.setattr("calib.report.pages.sheet.sheet_files", lambda *_: {})
+    unspawned()
     listed = lines(yard)
     assert set(listed) == set(COMMANDS) - {"yard"}  # which goes on until it is stopped
     for command, words in listed.items():

@@ -7,7 +7,6 @@ import subprocess
 import sys
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -21,13 +20,6 @@ from calib.simulate import simulate
 
 pq = pytest.importorskip("pyarrow.parquet")
 distributed = pytest.importorskip("distributed")
-
-
-@pytest.fixture
-def unspawned(monkeypatch):
-    """From its call on a fleet solves in this process: others take a second to begin."""
-    return lambda: monkeypatch.setattr("calib.cli.fleet._processes",
-                                       lambda count: (lambda: ThreadPoolExecutor(1), 1))
 
 
 def runs_below(root, rig, count):
