@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import follow_on
+from calib.cli.onward import above, follow_on
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
@@ -69,7 +69,7 @@ def confirm(
     if told.agrees and warning:
         follow_on(document, result, entries)
     else:  # again, once what is told is put right
-        talk.follow(*(("history", result.absolute().parent) if told.agrees else
+        talk.follow(*(("history", above(result)) if told.agrees else
                       ("confirm", result, shown, *listed)))
     if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
