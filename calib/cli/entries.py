@@ -52,7 +52,6 @@ def entries(
     from calib.run.beforehand import described
     from calib.run.complaints import Findings, InputError
     from calib.run.entries_file import completed, read_entries_file
-    from calib.run.folder import ENTRIES
     from calib.run.text import file_text
 
     if not file.exists():
@@ -76,16 +75,7 @@ def entries(
         told = shlex.join(["calib", "entries", "complete", str(file), *([name] if name else [])])
         talk.follow_line(f"{told} > {shlex.quote(str(whole))}")
         raise typer.Exit(talk.NOT_DETERMINED)
-    run = place if place.is_dir() else file.parent
-    results = [path for pattern in (RESULT, f"*/{RESULT}") for path in run.glob(pattern)
-               if not path.parent.name.startswith(".")]
-    own = run / ENTRIES
-    if (run / "rig.toml").is_file() and not (own.is_file() and file.samefile(own)):
-        talk.tell(f"calib solve reads {own} alone: to keep this list in the result, put it there.")
-    if results:
-        _with_result(max(results, key=lambda path: path.stat().st_mtime).parent, file)
-    else:
-        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
+    _onward(place if place.is_dir() else file.parent, file)
 
 
 def _example():
@@ -101,6 +91,22 @@ def _example():
     talk.follow_printed(["entries", "example"], home / ENTRIES, lambda kept: [
         "entries", "check", kept,
         *([] if (kept.parent / "rig.toml").is_file() else ["tilt_rotator"])])
+
+
+def _onward(run, file):
+    """What a list that is enough leads to: the run's newest result judges it, if there is one."""
+    from calib.results import RESULT
+    from calib.run.folder import ENTRIES
+
+    results = [path for pattern in (RESULT, f"*/{RESULT}") for path in run.glob(pattern)
+               if not path.parent.name.startswith(".")]
+    own = run / ENTRIES
+    if (run / "rig.toml").is_file() and not (own.is_file() and file.samefile(own)):
+        talk.tell(f"calib solve reads {own} alone: to keep this list in the result, put it there.")
+    if results:
+        _with_result(max(results, key=lambda path: path.stat().st_mtime).parent, file)
+    else:
+        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
 
 
 def _with_result(result, file):
