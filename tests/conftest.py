@@ -5,6 +5,7 @@ import hashlib
 import os
 import shutil
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 # Two workers on two processors: further threads of theirs would only wait for each other.
@@ -72,6 +73,13 @@ def calib_command(monkeypatch, capsys):
         return left.value.code or 0, out.out, out.err
 
     return run
+
+
+@pytest.fixture
+def unspawned(monkeypatch):
+    """From its call on a fleet solves in this process: others take a second to begin."""
+    return lambda: monkeypatch.setattr("calib.cli.fleet._processes",
+                                       lambda count: (lambda: ThreadPoolExecutor(1), 1))
 
 
 @pytest.fixture(scope="session")

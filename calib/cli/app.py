@@ -128,6 +128,7 @@ def main() -> None:
         sys.exit(talk.USAGE)
     talk.following()  # of a command before it in the same process
     status = _run()
+    talk.tell_all(talk.to_fill_in())
     told = talk.following() or _otherwise(status)
     if told is not None:
         talk.tell(f"Next: {told}")

@@ -1,5 +1,6 @@
 """``calib import``: exported field files in, a run folder out."""
 
+import re
 import shlex
 import sys
 from dataclasses import replace
@@ -14,6 +15,12 @@ from calib.report.words.cautions import CAUTIONS
 
 PROFILE = "import.toml"
 """In a run folder: what was declared of its files, for the next import into it."""
+
+_PACKED = (".xlsx", ".xls", ".ods", ".zip")
+"""Endings of files that must be saved as CSV first."""
+
+_TO_FILL_IN = re.compile(r"\b(?:FACTOR|FILE|HEADING|NAME|SECONDS|TARGET|VALUE|WORD|ZONE)\b")
+"""In an option: what stands for what a person knows."""
 
 _ROLES = ("booking", "known", "setups", "log", "sheet")
 
@@ -86,6 +93,10 @@ def _request(options, into):
 
     rig, taped_width = begun_run(into, CAUTIONS)
     paths = list(options.points)
+    packed = {str(path) for path in paths if path.suffix.casefold() in _PACKED}
+    if packed:
+        talk.follow(*(str(Path(word).with_suffix(".csv")) if word in packed else word
+                      for word in sys.argv[1:]))
     if not needs_proposal(paths, roles, rig, declared):
         from calib.intake.gather import Request
 
@@ -126,8 +137,11 @@ def _settled(paths, rig, declared, roles, taped_width, options):
 
 def _can_ask(choices, options):
     """Whether somebody answers, and an answer here can settle the first of them."""
-    return not options.yes and asking.somebody_answers() and bool(
-        choices[0].alternatives or choices[0].typed)
+    if not options.yes and not asking.somebody_answers():
+        talk.tell("Nobody can be asked here: it takes a terminal for input and messages, a pipe "
+                  "does not do. What would be asked is below, with the options that answer it.")
+        return False
+    return not options.yes and bool(choices[0].alternatives or choices[0].typed)
 
 
 def _asked(choice, declared, roles, back):
@@ -136,7 +150,7 @@ def _asked(choice, declared, roles, back):
     from calib.intake.proposal.points_named import NO_TARGET
     from calib.intake.proposal.propose import answered
 
-    question = f"\n{choice.about[:1].upper()}{choice.about[1:]}? {choice.why}"
+    question = f"\n{choice.question} {choice.why}"
     if choice.alternatives:
         shown = sorted(choice.alternatives, key=lambda a: (a.says == NO_TARGET, a.says)) \
             if "targets" in choice.alternatives[0].declares and "ids" not in \
@@ -187,7 +201,14 @@ def _follow_with(declared, roles, options, choices=()):
     said = [" ".join(words[i:i + 2]) if word.startswith("--") else "" for i, word in
             enumerate(words)]
     again = {j for i, pair in enumerate(said) if pair and pair in said[:i] for j in (i, i + 1)}
-    talk.follow_line(shlex.join(word for i, word in enumerate(words) if i not in again))
+    words = [word for i, word in enumerate(words) if i not in again]
+    if choices and words == ["calib", *sys.argv[1:]]:
+        talk.follow("import", "--help")  # the same again would end the same
+        return
+    talk.follow_line(shlex.join(words), [
+        f"To be filled in below: {', '.join(dict.fromkeys(open_))} of {_proposed_option(choice)} "
+        f"({choice.question})" for choice in choices
+        if (open_ := _TO_FILL_IN.findall(_proposed_option(choice)))])
 
 
 def _proposed_option(choice):

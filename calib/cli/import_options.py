@@ -111,7 +111,8 @@ TABLE = (
                "gon."),
     _declaring(_RAW, "instrument", 'Standard deviations of angles and distances, such as '
                '"5 arcsec, 2 mm + 2 ppm"; others by name: "direction=1.5 mgon", "zenith=...", '
-               '"pointing=1 mm", "centring=1 mm", "target_height=1 mm". Repeat.', list[str],
+               '"pointing=1 mm", "centring=1 mm", "target_height=1 mm" (none of these three: '
+               'pointing 2 mm). Repeat.', list[str],
                read=read_instrument),
     Option("known", _RAW, "CSV of known points: point, east, north, up, perhaps sd_east ...",
            Path),

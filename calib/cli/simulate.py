@@ -51,10 +51,11 @@ def simulate(
     from calib.plan.rehearsal import rehearsed
     from calib.report.record import truth_document
     from calib.run.export import run_files
-    from calib.run.write import write_new_folder
+    from calib.run.write import refuse_filled, write_new_folder
 
     if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on
         talk.follow("solve", folder)
+    refuse_filled(folder)
     text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
     plan = _plan(machine, poses, stands, seed, folder)

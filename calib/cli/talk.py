@@ -146,14 +146,21 @@ def _is_stdout(path):
     return False
 
 
-def follow_line(command: str) -> None:
-    """Name the command to type next, as a shell takes it."""
-    _following[:] = [command]
+def follow_line(command: str, fill_in: Iterable[str] = ()) -> None:
+    """Name the command to type next, as a shell takes it; `fill_in` is told just before."""
+    _following[:] = [command, *fill_in]
+
+
+def to_fill_in() -> list[str]:
+    """What must be filled into the command to type next before it can run."""
+    return _following[1:]
 
 
 def following() -> str | None:
     """The command to type next, as a shell takes it; None if nobody has named one. Forgets it."""
-    return _following.pop() if _following else None
+    command = next(iter(_following), None)
+    _following.clear()
+    return command
 
 
 def answer(document: "dict | Record", text: str, as_json: bool) -> None:

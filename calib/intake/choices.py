@@ -1,11 +1,19 @@
 """A question that files leave open or answer: what is proposed, and what else."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from calib.run.complaints import Complaint, InputError
+
+_QUESTIONS = ((r"(what) (.*) (is|are)", r"\1 \3 \2"), (r"whether (.*?) (is|are) (.*)", r"\2 \1 \3"),
+              (r"(how|how well) (.*) are (\w+)", r"\1 are \2 \3"),
+              (r"(how|where) ((?:the )?[\w-]+s (?:name|stand)\b.*)", r"\1 do \2"),
+              (r"(the column .*)", r"which is \1"), (r"(the .*)", r"what is \1"),
+              (r"(standard deviations .*)", r"what are the \1"))
+"""What is asked as part of a sentence, and as a question."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +39,23 @@ class Choice:
     option: str = ""  #: The option for what is typed.
     file: Path | None = None  #: Asked of one file: its part. The answers are no declarations then.
     unseen: bool = True  #: Whether the first does no harm that is taken without a look.
+
+    @property
+    def question(self) -> str:
+        """What is asked of a person.
+
+        Examples
+        --------
+        >>> [Choice(about).question for about in ('what "A" is', "the unit of lengths")]
+        ['What is "A"?', 'What is the unit of lengths?']
+        >>> Choice("whether coordinates are on the ground").question
+        'Are coordinates on the ground?'
+        >>> Choice("how points name pose and target").question
+        'How do points name pose and target?'
+        """
+        asked = next((match.expand(asks) for said, asks in _QUESTIONS
+                      if (match := re.fullmatch(said, self.about))), self.about)
+        return f"{asked[:1].upper()}{asked[1:]}?"
 
     @property
     def sayings(self) -> str:

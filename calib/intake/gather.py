@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.chain.rig import Rig
 from calib.intake.choices import Doubtful
-from calib.intake.declaration import Declaration
+from calib.intake.declaration import PERSON, Declaration
 from calib.intake.files.pointings import Pointings, read_observations
 from calib.intake.files.points import read_points, to_site
 from calib.intake.files.times import TimeText
@@ -272,6 +272,10 @@ def _observed(request, imported, booking, with_times, findings):
     if beforehand or len(files) < len(request.points) + len(request.check):
         return [], []
     _note_same_file(files, findings)
+    if declared.instrument.silent:
+        findings.note("--instrument", f"nothing said of what the person and the pole add: {PERSON} "
+                      "in each axis is taken (common practice, no source); another: --instrument "
+                      '"pointing=1 mm"')
     if declared.frame == "grid":
         known, given = _grounded(known, given, declared, imported, findings)
     imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]

@@ -125,6 +125,10 @@ def file_text(path: Path, name: str, expected: str, findings: Findings) -> str |
     return decode(data, name, findings)
 
 
+_PACKED = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""How spreadsheets begin, new and old; the first is any zip archive."""
+
+
 def decode(data: bytes, file: str, findings: Findings) -> str | None:
     """The text of a file.
 
@@ -135,6 +139,10 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
     str or None
         None after a complaint: empty, binary, or in no known encoding.
     """
+    if data.startswith(_PACKED):
+        findings.complain(file, None, None, "a spreadsheet or an archive, which is no text",
+                          "the table in it saved as CSV (Save as ...), and that file given")
+        return None
     try:
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             text = data.decode("utf-16")

@@ -25,7 +25,7 @@ def lines(folder):
     """The words of every command but `yard`, which goes on until it is stopped."""
     one, two = folder / "one", folder / "two"
     return {
-        "simulate": [folder / "three", "--poses", "12"],
+        "simulate": [folder / "three", "--poses", "6"],
         "solve": [one, "--no-report"],
         "demo": [folder / "demo"],
         "rig": ["show", one],

@@ -42,10 +42,9 @@ def test_words_are_answered_before_libraries_are_loaded():
     assert loaded(*(statement for words in lines for statement in command(words))) == set()
 
 
-def test_solving_loads_no_drawing_and_no_library_of_distributions(tmp_path):
+def test_solving_loads_no_drawing_and_no_library_of_distributions(run):
     """What solve --no-report, next and diagnose have in common."""
-    undrawn = ["import calib.cli.solve", "calib.cli.solve.draw = lambda *a: None"]
-    left = loaded(*undrawn, *command(["demo", str(tmp_path / "d")]))
+    left = loaded(*command(["solve", str(run), "--no-report"]))
     assert not left & {"scipy.stats", "matplotlib", "typst", "jinja2", "pandas"}
     assert "numpy" in left
 

@@ -22,7 +22,7 @@ from calib.run.folder import read_run
 @pytest.fixture
 def clean(simulated, tmp_path):
     """A simulated run without gross errors."""
-    simulated(tmp_path / "run", "--poses", 24, "--seed", 6)
+    simulated(tmp_path / "run", "--poses", 12, "--seed", 4)
     return tmp_path / "run"
 
 
@@ -90,7 +90,7 @@ def test_result_has_every_key_of_the_contract(calib_command, clean):
 
 def test_gross_errors_exit_6_and_the_result_is_there(calib_command, simulated, tmp_path):
     """A run that does not fit is written all the same, and says so by its status."""
-    simulated(tmp_path / "run", "--gross", 3, "--seed", 5)
+    simulated(tmp_path / "run", "--poses", 16, "--seed", 5, "--gross", 3)
     status, out, _ = calib_command("solve", tmp_path / "run", "--out", tmp_path / "out")
     assert status == 6
     assert (tmp_path / "out/result.json").exists()
@@ -187,7 +187,7 @@ def test_new_makes_a_folder_with_the_cautions(calib_command, tmp_path):
 def test_simulate_is_repeatable(calib_command, tmp_path):
     """The same seed gives the same files, another seed others."""
     for name, seed in (("a", 1), ("b", 1), ("c", 2)):
-        calib_command("simulate", tmp_path / name, "--poses", 8, "--gross", 1, "--seed", seed)
+        calib_command("simulate", tmp_path / name, "--poses", 4, "--gross", 1, "--seed", seed)
     a, b, c = ({f.name: f.read_bytes() for f in (tmp_path / n).iterdir()} for n in "abc")
     assert a == b
     assert a["shots.csv"] != c["shots.csv"]
@@ -197,7 +197,7 @@ def test_simulate_takes_the_users_rig(calib_command, tmp_path):
     """A rig file with other sds is used and copied; one without sds is refused by name."""
     rig = tmp_path / "mine.toml"
     rig.write_text(STANDARD_RIG.replace("0.002", "0.01"), "utf-8")
-    assert calib_command("simulate", tmp_path / "run", "--rig", rig)[0] == 0
+    assert calib_command("simulate", tmp_path / "run", "--poses", 4, "--rig", rig)[0] == 0
     assert (tmp_path / "run/rig.toml").read_text("utf-8") == rig.read_text("utf-8")
     rig.write_text('template = "tilt_rotator"\n', "utf-8")
     status, _, err = calib_command("simulate", tmp_path / "run2", "--rig", rig)

@@ -96,7 +96,7 @@ def test_complaints_name_the_line(calib_command, example):
 def test_from_the_run_folder_to_the_sheet(calib_command, simulated, folder, example):
     """Kept in result.json; the sheet needs the result alone; sds as `uncertainties` has them."""
     run = folder / "run"
-    simulated(run, "--poses", 14, "--seed", 3)
+    simulated(run, "--poses", 12, "--seed", 4)
     (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")
     calib_command("solve", run)
     result = load_result(run / "result")
@@ -150,11 +150,10 @@ def _told(page):
 
 
 def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
-        calib_command, folder, example):
+        calib_command, solved, folder, example):
     """Left out, or held otherwise by the system: sheet and confirm say so, with status 6."""
     run, text = folder / "run", example.read_text("utf-8")
-    calib_command("simulate", run, "--poses", 14, "--seed", 3)
-    calib_command("solve", run)
+    solved(run, "--poses", 12, "--seed", 4)
     short = _without(text, "Turning sensor")
     example.write_text(short, "utf-8")
     status, _, err = calib_command("sheet", run / "result", "--entries", example)
@@ -165,7 +164,7 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     example.write_text(short.replace("[known]", "[known]\nrotate_zero = 12.0"), "utf-8")
     status, _, err = calib_command("sheet", run / "result", "--entries", example)
     said = " ".join(err.split())
-    assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 1.0" in said
+    assert status == 6 and "off by 1" in said and "rotate zero 12 deg where 0.685 deg" in said
     # A check would find nothing lacking: what is to be changed is named.
     assert "Make rotate_zero an [[entry]]" in said and "Next: calib sheet" in said
     page = _told(run / "result/sheet.html")
@@ -176,9 +175,9 @@ def test_a_list_that_does_not_make_the_solved_machine_is_not_to_be_entered(
     assert status == 3 and "known.rotate_zero" in err and "one of the two" in err
 
 
-def test_a_changed_list_is_noticed(calib_command, folder, example):
+def test_a_changed_list_is_noticed(calib_command, simulated, folder, example):
     run = folder / "run"
-    calib_command("simulate", run, "--poses", 14, "--seed", 3)
+    simulated(run, "--poses", 12, "--seed", 4)
     (run / "entries.toml").write_text(example.read_text("utf-8"), "utf-8")
     calib_command("solve", run)
     assert "is not what this result keeps" not in calib_command("sheet", run / "result")[2]

@@ -20,7 +20,7 @@ CALIB = [sys.executable, "-m", "calib"]
 SOUND = (0, 5, 6)
 
 #: Those of the quick tests; the others take seconds each.
-_LONG = ("diagnose", "explore", "together", "confirm")
+_LONG = ("demo", "diagnose", "explore", "together", "confirm")
 def writing_names():
     return list(writing(Path()))
 
@@ -47,12 +47,13 @@ def folder(sound, tmp_path):
 
 
 @pytest.fixture(autouse=True)
-def _quickly(monkeypatch):
+def _quickly(monkeypatch, unspawned):
     """Pages and paper in no time: how they look is none of this."""
     monkeypatch.setattr("calib.report.pages.report.report_files",
                         lambda *_, **__: {"report.html": "x" * 5000})
     monkeypatch.setattr("calib.report.pages.sheet.sheet_files",
                         lambda *_, **__: {"sheet.html": "x" * 5000})
+    unspawned()
 
 
 def content(folder):

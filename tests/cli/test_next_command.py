@@ -14,7 +14,7 @@ from calib.report.words.cautions import CAUTIONS
 @pytest.fixture
 def next_command(calib_command):
     """Runs ``calib next`` with fewer poses to choose from than usual."""
-    return lambda *arguments: calib_command("next", *arguments, "--candidates", 1500)
+    return lambda *arguments: calib_command("next", *arguments, "--candidates", 800)
 
 
 @pytest.fixture
@@ -149,7 +149,7 @@ def test_what_is_set_aside_does_not_count(next_command, run_folder):
 def test_a_run_that_does_not_fit_is_said_to(simulated, next_command, calib_command, tmp_path):
     """Gross errors are no run that is enough; the next one is judged, and goes on, as solved."""
     bad = tmp_path / "bad"
-    simulated(bad, "--poses", 20, "--gross", 2, "--seed", 5)
+    simulated(bad, "--poses", 16, "--seed", 5, "--gross", 3)
     status, out, err = next_command(bad)
     assert "The run does not fit" in err
     assert status == 6 and "Enough" not in out
@@ -177,7 +177,7 @@ def test_limits_that_leave_no_pose(next_command, run_folder):
     """An edge that must stay where it cannot be: which rule took how many."""
     status, _, err = next_command(run_folder, "--nearest", 40)
     assert status == 3
-    assert "none of 1500 poses can be shot" in err and "nearer to the machine" in err
+    assert "none of 800 poses can be shot" in err and "nearer to the machine" in err
 
 
 def test_watching_a_run_until_it_is_enough(next_command, run_folder, monkeypatch):

@@ -17,7 +17,7 @@ from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings
 from calib.run.observed import read_poses
 
-QUICK, FEW = ("--candidates", 1500), ("--candidates", 500)
+QUICK, FEW = ("--candidates", 800), ("--candidates", 500)
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def test_plan_of_a_rig_file(calib_command, rig_file, tmp_path):
     assert max(map(len, out.splitlines())) <= 100
     document = json.loads((tmp_path / "plan/plan.json").read_text("utf-8"))
     assert [p["stand"] for p in document["poses"]] == ["S1"] * 5 + ["S2"] * 5
-    assert document["candidates"]["asked"] == 1500
+    assert document["candidates"]["asked"] == 800
 
 
 def test_plan_csv_becomes_readings_csv(high):
@@ -184,7 +184,7 @@ def test_no_pose_is_left(calib_command, rig_file, tmp_path):
     rig_file.write_text(STANDARD_RIG + "\n[limits]\nboom = [-25, -20]\n", "utf-8")
     status, _, err = calib_command("plan", rig_file, "--out", tmp_path / "plan", *QUICK)
     assert status == 3
-    assert "none of 1500 poses can be shot" in err and "the edge would be in the ground: " in err
+    assert "none of 800 poses can be shot" in err and "the edge would be in the ground: " in err
     assert not (tmp_path / "plan").exists()
 
 

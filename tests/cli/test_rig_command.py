@@ -86,8 +86,9 @@ def test_wrong_use(calib_command, tmp_path):
 
 @pytest.mark.parametrize("template", template_names())
 def test_new_of_every_rig(calib_command, tmp_path, template):
-    status, _, _ = calib_command("new", tmp_path / "run", "--rig", template)
-    assert status == 0
+    """Drawn, without a question where nobody answers, and with its own columns."""
+    status, out, err = calib_command("new", tmp_path / "run", "--rig", template)
+    assert status == 0 and "boom_length" in out and "?" not in err
     rig = rig_from_text((tmp_path / "run" / "rig.toml").read_text())
     assert rig.name == template and all(r.sd for r in rig.readings)
     header = (tmp_path / "run" / "readings.csv").read_text().strip().split("\n")[-1]

@@ -120,7 +120,7 @@ def test_output_that_nobody_reads_on(run):
     assert "Traceback" not in err and "BrokenPipe" not in err
 
 
-@pytest.mark.parametrize("closed", [[1], [0, 1, 2]])
+@pytest.mark.parametrize("closed", [pytest.param([1], marks=pytest.mark.slow), [0, 1, 2]])
 def test_closed_streams(run, tmp_path, closed):
     """A service may have none of the three; no file of ours gets their number."""
     done = called("solve", run, "--no-report", "--out", tmp_path / "out",
@@ -138,8 +138,8 @@ def test_an_output_without_our_letters(run):
 
 
 @pytest.mark.parametrize("env", [
-    {"MPLBACKEND": "module://matplotlib_inline.backend_inline", "LC_ALL": "C",
-     "TZ": "Mars/Olympus"},
+    pytest.param({"MPLBACKEND": "module://matplotlib_inline.backend_inline", "LC_ALL": "C",
+                  "TZ": "Mars/Olympus"}, marks=pytest.mark.slow),
     {"MPLBACKEND": "nonsense", "HOME": "/nonexistent", "XDG_CONFIG_HOME": "/dev/null",
      "TZ": "UTC-14"},
 ])
@@ -234,15 +234,18 @@ def test_bytes_that_are_no_text(tmp_path, calib_command):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="POSIX limits")
-def test_a_limit_on_files(run, tmp_path):
+def test_a_limit_on_files(run, tmp_path, calib_command):
     """As on a full disk: a complaint, and everything as it was."""
     import resource
 
     shutil.copytree(run / "result", tmp_path / "result")
-    before = content(tmp_path)
-    done = called("sheet", tmp_path / "result", preexec_fn=lambda: resource.setrlimit(
-        resource.RLIMIT_FSIZE, (5000, 5000)))
-    assert done.returncode == 3 and b"cannot be written" in done.stderr, done.stderr
+    before, was = content(tmp_path), resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (5000, was[1]))
+    try:
+        status, _, err = calib_command("sheet", tmp_path / "result")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, was)
+    assert status == 3 and "cannot be written" in err, err
     assert content(tmp_path) == before
 
 

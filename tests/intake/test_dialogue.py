@@ -1,5 +1,6 @@
 """The dialogue of an import: answers are kept, taken back, and protested; only yes writes."""
 
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -120,8 +121,6 @@ def test_most_of_a_run_is_never_left_out(run, tmp_path, calib, monkeypatch):
 
 def test_an_instrument_is_the_same_by_answer_and_by_option():
     """What is proposed where nobody is asked declares what the first answer does."""
-    import shlex
-
     from calib.cli.import_options import read_instrument
     from calib.intake.declaration import declare
     from calib.intake.proposal.instrument import observed_choices
@@ -133,3 +132,51 @@ def test_an_instrument_is_the_same_by_answer_and_by_option():
     usual = choice.alternatives[0]
     said = [word for word in shlex.split(usual.option) if word != "--instrument"]
     assert read_instrument(said, "--instrument") == dict(usual.declares["instrument"])
+
+
+def test_a_spreadsheet_is_to_be_saved_as_csv(calib, tmp_path, monkeypatch):
+    """The next command names the file that is to be there then."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "day.xlsx").write_bytes(b"PK\x03\x04\x14\0 and so on")
+    status, _, err = calib("day.xlsx", "--unit", "m")
+    assert status == 3 and "saved as CSV" in err and "--known" not in err
+    assert err.splitlines()[-1] == "Next: calib import day.csv --unit m"
+
+
+def test_a_pipe_is_told_that_nobody_is_asked(calib, lettered):
+    """And what is to be filled in stands right before the command."""
+    (lettered / "a.csv").write_text((lettered / "a.csv").read_text().replace("A", "Q"))
+    status, _, err = calib("a.csv")
+    assert status == 3 and "Nobody can be asked here" in err
+    *_, fill_in, following = err.splitlines()
+    assert "TARGET" in following and fill_in.startswith("To be filled in below: TARGET")
+
+
+@pytest.mark.parametrize("ids_in", [None, "point"])
+def test_a_description_makes_no_file_worse_understood(run, tmp_path, calib, monkeypatch, ids_in):
+    """Letters of the crew in the id, words in the description; the id alone if that is said."""
+    monkeypatch.chdir(tmp_path)
+    letters = {"left": "EL", "right": "ER"}
+    lines = [f"{int(pose)}{letters[side]},{e:.4f},{n:.4f},{u:.4f},edge {side[0].upper()}"
+             for pose, side, (e, n, u), _ in shots_of(run)]
+    (tmp_path / "a.csv").write_text("\n".join(
+        ["point,east (m),north (m),up (m),remark", *lines]) + "\n")
+    status, _, err = calib("a.csv", "--yes", *(["--ids-in", ids_in] if ids_in else []))
+    assert status == 0, err
+    assert ("(the point id)" if ids_in else "edge") in err
+    shots = (tmp_path / "run" / "shots.csv").read_text()
+    assert shots.count("edge_left") == shots.count("edge_right") == len(lines) // 2
+
+
+def test_words_of_a_declared_pattern_are_proposed(run, tmp_path, calib, monkeypatch):
+    """The next command has what the first lacked, and can succeed."""
+    monkeypatch.chdir(tmp_path)
+    lines = [f"P{int(pose):02d}.{'EL' if side == 'left' else 'ER'},{e:.4f},{n:.4f},{u:.4f}"
+             for pose, side, (e, n, u), _ in shots_of(run)]
+    (tmp_path / "a.csv").write_text("\n".join(
+        ["point,east (m),north (m),up (m)", *lines, "nail,1.0001,2.0002,3.0003"]) + "\n")
+    status, _, err = calib("a.csv", "--yes", "--ids", "{pose}.{target}")
+    following = shlex.split(err.splitlines()[-1])
+    assert status == 3 and following[:3] == ["Next:", "calib", "import"]
+    status, _, err = calib(*following[3:])
+    assert status == 0, err

@@ -117,3 +117,28 @@ def test_readings_of_other_poses_are_left_open(run, tmp_path):
     rows[0][7:9] = rows[0][8:6:-1]
     (says,) = imported(tmp_path, rows, run.rig).left_open
     assert "from where the readings put them" in says
+
+
+@pytest.mark.parametrize("heading", ["Point", "Punkt", "Corner"])
+@pytest.mark.parametrize("sparse", [False, True])
+def test_a_column_of_points_beside_poses_names_targets(run, tmp_path, heading, sparse):
+    """The words repeat in every pose; poses and readings may be written once, in its first row."""
+    rows, before = [["Pose", heading, "E", "N", "Z", *run.rig.reading_names]], None
+    for pose, side, *rest in cells_of(run):
+        again = sparse and pose == before
+        rows.append(["" if again else pose, f"{side} corner", *rest[:3],
+                     *([""] * len(rest[3:]) if again else rest[3:])])
+        before = pose
+    made = imported(tmp_path, rows, run.rig)
+    booked = [(shot.booked.pose, shot.booked.target) for shot in made.shots]
+    assert booked == [(cells[0], f"edge_{cells[1]}") for cells in cells_of(run)]
+    assert len(made.readings) == len(run.poses.ids)
+
+
+def test_a_pose_that_was_lost_is_none_written_once(run, tmp_path):
+    """One cell of many: nothing is filled in."""
+    rows = [["Pose", "Target", "E", "N", "Z", *run.rig.reading_names],
+            *([pose, f"edge_{side}", *rest] for pose, side, *rest in cells_of(run))]
+    rows[4][0] = ""
+    with pytest.raises(InputError, match=r"line 5, column pose: found nothing|pattern"):
+        imported(tmp_path, rows, run.rig)

@@ -78,3 +78,14 @@ def test_the_sds_of_an_instrument(what, sd):
     declare({"instrument": good})
     with pytest.raises(DeclarationError, match="instrument"):
         declare({"instrument": {**good, what: sd}})
+
+
+@pytest.mark.parametrize(("said", "pointing"), [
+    ({}, 0.002), ({"pointing": "0 mm"}, 0.0), ({"pointing": "1 mm"}, 0.001),
+    ({"centring": "1 mm"}, 0.0)])
+def test_what_the_person_and_the_pole_add(said, pointing):
+    """Nobody points without error: where nothing is said of it, so much is taken."""
+    good = {"direction": "5 arcsec", "zenith": "5 arcsec", "distance": "2 mm + 2 ppm"}
+    instrument = declare({"instrument": {**good, **said}}).instrument
+    assert instrument.sds().pointing == pointing
+    assert instrument.silent is not bool(said)

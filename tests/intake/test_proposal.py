@@ -166,7 +166,7 @@ def test_points_that_do_not_fit_are_asked(run, written):
     assert word.about == 'what "nail" is' and word.alternatives[0].says == "no target: leave out"
     assert len(word.alternatives) == len(run.rig.target_names) + 1
     (others,) = propose(written({"a.csv": text + "BM 12,1,2,3\n"}), run.rig).doubtful
-    assert '"BM 12"' in others.about
+    assert '"BM 12"' in others.why
 
 
 @pytest.mark.parametrize(("corners", "pattern", "sure"), [

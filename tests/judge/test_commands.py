@@ -116,11 +116,3 @@ def test_diagnose_names_the_mistake(calib_command, folder):
     assert code == GATE_FAILED
     assert out.startswith("Left and right corners are exchanged in all poses.")
     assert "And: single values are wrong: " in out and "--set-aside " in out
-
-
-def test_a_run_that_fits_needs_no_diagnosis(calib_command, simulated, tmp_path):
-    """Exit 0 and a sentence."""
-    simulated(tmp_path / "run", "--seed", 5)
-    code, out, _ = calib_command("diagnose", tmp_path / "run")
-    assert code == DONE
-    assert out.startswith("The run fits: ")

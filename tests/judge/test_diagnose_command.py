@@ -91,11 +91,11 @@ def test_check_shots_in_feet_are_corrected_too(calib_command, simulated, tmp_pat
 
 
 def test_without_a_cause_nothing_is_written(calib_command, simulated, tmp_path):
-    """A clean run: no copy, and that is said."""
+    """A clean run: it is said to fit, and that there is no copy."""
     run, copy = tmp_path / "run", tmp_path / "copy"
     simulated(run, "--poses", 12, "--seed", 4)
     code, out, err = calib_command("diagnose", run, "--apply", copy)
-    assert code == DONE
+    assert code == DONE and out.startswith("The run fits: ")
     assert not copy.exists()
     assert "No corrected copy was written" in err
     assert f"  calib solve {run}\n" in out

@@ -28,6 +28,7 @@ def test_a_planted_mistake_is_named_first(rig, mistake):
     assert words in mistake_says(claimed.mistake.fact)
 
 
+@pytest.mark.slow
 def test_the_named_edit_mends_the_run(rig):
     """Applying the edit of the named mistake gives a run that fits."""
     run, _, _ = planted.plant(planted.sign, rig, 33)
@@ -68,6 +69,7 @@ def test_sds_too_small_are_no_feet(rig, seed):
     assert claimed is not None and claimed.mistake.family == UNITS
 
 
+@pytest.mark.slow
 def test_gross_errors_are_no_field_mistake(rig):
     """Two bad shots: single values are named, not a mistake about the run."""
     run = planted.simulated(rig, np.random.default_rng(3))

@@ -26,7 +26,7 @@ def faults(kind, look, count, seed):
 
 #: Every slow run has other files. More of them at once: benchmarks/file_attacks.
 OFTEN = pytest.mark.parametrize(("count", "seed"), [
-    (2000, 11), pytest.param(30_000, int(time.time()), marks=pytest.mark.slow, id="often")])
+    (1000, 11), pytest.param(30_000, int(time.time()), marks=pytest.mark.slow, id="often")])
 
 
 @OFTEN

@@ -3,6 +3,8 @@
 import re
 from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
+from itertools import accumulate
+from typing import Any
 
 from calib.intake.files.header_units import last_words, without_unit
 from calib.intake.files.headings import HEADINGS
@@ -131,6 +133,42 @@ def header_names(cells: Sequence[str]) -> list[tuple[str | None, str | None]]:
         elif {"direction", "zenith"} <= set(names) and "pose" not in names:
             found = [("point", None) if one[0] == "target" else one for one in found]
     return found
+
+
+def points_of_poses(
+    names: tuple[Any, ...], rows: Sequence[tuple[str, ...]]
+) -> tuple[tuple[Any, ...], tuple[tuple[str, ...], ...], int]:
+    """Names and cells of a table with a column of poses, and how many poses were filled in.
+
+    Where each pose is written once, in the first of its rows, it is written into the others. A
+    column of points that has the same words in pose after pose is one of targets.
+
+    Examples
+    --------
+    >>> cells = [("1", "tip L"), ("", "tip R"), ("2", "tip L"), ("", "tip R")]
+    >>> points_of_poses(("pose", "point"), cells)[0::2]
+    (('pose', 'target'), 2)
+    """
+    rows = tuple(rows)
+    if "pose" not in names or names.count("pose") > 1:
+        return names, rows, 0
+    at, filled = names.index("pose"), 0
+    poses = [row[at] if at < len(row) else "" for row in rows]
+    said = [pose for pose in poses if pose]
+    if poses and poses[0] and len(said) == len(set(said)) and 2 * len(said) <= len(poses):
+        poses = [said[n - 1] for n in accumulate(pose != "" for pose in poses)]
+        filled = len(poses) - len(said)
+        rows = tuple((*row[:at], pose, *row[at + 1:]) if at < len(row) else row
+                     for row, pose in zip(rows, poses, strict=True))
+    if names.count("point") == 1 and "target" not in names:
+        point = names.index("point")
+        of: dict[str, set[str]] = {}
+        for row, pose in zip(rows, poses, strict=True):
+            of.setdefault(row[point] if point < len(row) else "", set()).add(pose)
+        of.pop("", None)
+        if of and 2 * sum(len(p) > 1 for p in of.values()) > len(of):
+            names = (*names[:point], "target", *names[point + 1:])
+    return names, rows, filled
 
 
 def read_named(data: bytes, file: str, columns: Sequence[Column], findings: Findings,

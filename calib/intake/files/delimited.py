@@ -7,9 +7,9 @@ and only where they cannot be rows.
 import re
 from collections import Counter
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from calib.intake.files.columns import KIND, SKIP, header_name, header_names
+from calib.intake.files.columns import KIND, SKIP, header_name, header_names, points_of_poses
 from calib.intake.files.dialect import detect, holds
 from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
 from calib.intake.files.headings import HEADINGS
@@ -92,6 +92,7 @@ def read_export(
     note_commented(grid, findings)
     rows = list(grid.rows)
     header = _find_header(rows)
+    declared_order = order is not None
     order, units = _order_and_units(header, order, rows[0], file, findings)
     if order is None or not _complete(order, needed, file, findings):
         return None
@@ -99,6 +100,12 @@ def read_export(
                                        findings)
     if not kept:
         return None
+    named, cells, filled = points_of_poses(order, [row.cells for row in kept])
+    order = order if declared_order else named
+    kept = [replace(row, cells=of) for row, of in zip(kept, cells, strict=True)]
+    if filled:
+        findings.note(file, f"{filled} rows without a pose are of the pose above them, which is "
+                      "written in its first row alone")
     lines, all_lines = tuple(row.line for row in kept), split_lines(text)
     return Export(file, grid.dialect, _columns(kept, order), lines, order,
                   tuple(all_lines[n - 1].strip() for n in lines),
@@ -207,7 +214,8 @@ def _named(header):
 def _note_unused(header, order, others, file, findings):
     """Say which named columns are not used."""
     unused = [cell for i, cell in enumerate(header.cells)
-              if cell and i not in others and (i >= len(order) or order[i] == SKIP)]
+              if cell and i not in others and not (others and header_name(cell)[0] == "stand")
+              and (i >= len(order) or order[i] == SKIP)]
     if unused:
         findings.note(file, "columns not used: " + ", ".join(quote(c) for c in unused),
                       header.line)

@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 
 from calib.intake.choices import Alternative, Choice, stated
-from calib.intake.declaration import SOLVED, Declaration
+from calib.intake.declaration import PERSON, SOLVED, Declaration
 from calib.intake.files.header_units import known_unit, unit_stated
 from calib.intake.matching.known_points import USUAL_MARK
 from calib.intake.matching.on_marks import USUAL_STATION
 from calib.intake.proposal.looks import Look
 from calib.run.numerals import is_number
 
-USUAL = {"angles": "5 arcsec", "distance": "2 mm + 2 ppm", "pointing": "1 mm"}
+USUAL = {"angles": "5 arcsec", "distance": "2 mm + 2 ppm", "pointing": PERSON}
 """Of a total station in good order: common practice, no source."""
 
 _WORDS = {"deg": "decimal degrees", "gon": "gon (400 to the circle)",

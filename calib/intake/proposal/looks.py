@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calib.intake.files.columns import header_name, header_names
+from calib.intake.files.columns import header_name, header_names, points_of_poses
 from calib.intake.files.dialect import content_lines
 from calib.intake.files.header_units import plain, without_unit
 from calib.intake.files.landxml import is_landxml
@@ -94,6 +94,8 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     Raises
     ------
     OSError
+    InputError
+        If it is no text.
     """
     with ordinary(path).open("rb") as stream:
         data = stream.read(HEAD)
@@ -101,7 +103,9 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
         data = whole_lines(data) or data
     if is_landxml(data):
         return Look(path, "points", (), (), (), "", data)
-    text = decode(data, path.name, Findings())
+    findings = Findings()
+    text = decode(data, path.name, findings)
+    findings.stop_if_at_fault()
     lines = content_lines(text or "")
     told = {cell: name for name, cell in called.items()
             if name in {*readings, "pose", "stand", "time"}}
@@ -117,6 +121,7 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     meant = tuple(told.get(cell) or _meaning(cell, readings, name)
                   for cell, (name, _) in zip(header, header_names(header), strict=True))
     rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
+    meant, rows, _ = points_of_poses(meant, rows)
     role = _role(meant, readings, lines)
     beside = tuple(cell for cell, name in zip(header, meant, strict=True)
                    if name in readings and role in ("points", "pointings"))

@@ -65,19 +65,25 @@ def namings(
     both = [f"{p} {d}" for p, d in zip(ids, descriptions, strict=True)]
     found: list[Naming] = []
     for where, names in (("point", ids), ("description", descriptions), ("both", both)):
-        if where == "both" and found:
+        if where == "both" and any(not way.unknown for way in found):
             break
-        for words in _target_words(names, targets):
-            found += [_widened(way, names, targets, told or {}, position)
-                      for way in _by_words(where, names, words, position)]
-    found = [n for n in found if n.poses >= LIKE_POSE]
-    if not found:
-        found = [_widened(Naming(where, pattern, {}, {}, "", np.nan, np.nan), names, targets,
-                          told or {}, position)
-                 for where, names in (("point", ids), ("description", descriptions), ("both", both))
-                 if (pattern := _alike(names)) is not None]
-        found = [n for n in found if n.unknown or n.poses >= LIKE_POSE]
-    return sorted(found, key=lambda n: (-len(n.booked), n.where != "point", len(n.pattern)))
+        ways = [_widened(way, names, targets, told or {}, position)
+                for words in _target_words(names, targets)
+                for way in _by_words(where, names, words, position)]
+        ways = [way for way in ways if way.poses >= LIKE_POSE]
+        if not ways and (pattern := _alike(names)) is not None:
+            way = _widened(Naming(where, pattern, {}, {}, "", np.nan, np.nan), names, targets,
+                           told or {}, position)
+            ways = [way] * (bool(way.unknown) or way.poses >= LIKE_POSE)
+        found += ways
+
+    def named(way):
+        """How many rows name a target, or one that can be proposed."""
+        return len(way.booked) + sum(len(having) for word, having in way.unknown.items()
+                                     if abbreviated(word, targets))
+
+    return sorted(found, key=lambda n: (-named(n), -len(n.booked), n.where != "point",
+                                        len(n.pattern)))
 
 
 def columns_named(
@@ -193,7 +199,10 @@ def _widened(way, names, targets, told, position):
         as_before = old.readings_of(having[0][0]) if way.targets else []
         meant = (told.get(word) or (as_before[0].target if len(as_before) == 1 and
                  as_before[0].pose == having[0]["pose"] else "")
-                 or target_meant(word, targets, sides) or corners.get(word))
+                 or target_meant(word, targets, sides) or corners.get(word)
+                 # The id may have letters before what the description says in full.
+                 or (way.where == "both"
+                     and target_meant(word.partition(" ")[2], targets, sides)))
         if meant:
             table[word] = meant
         else:

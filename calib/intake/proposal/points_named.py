@@ -3,12 +3,13 @@
 import difflib
 import shlex
 from collections import Counter
+from dataclasses import replace
 
 from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP
-from calib.intake.files.ids import IdPattern
+from calib.intake.files.ids import LONGEST, IdPattern
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, columns_named, namings
@@ -34,12 +35,14 @@ def naming_choices(
     if by_role["booking"]:
         return []
     if rows.booked:
-        return _column_words(rows, rig, declared)
-    if declared.ids is not None:
-        return []
-    ways = namings(rows.ids, rows.descriptions, rig.target_names, rows.position, declared.targets)
+        return _column_words(rows.booked, rows, rig, declared, "in the column of targets")
     # Sights to known points are no shots.
     known = {cell for look in by_role["known"] for cell in look.column("point")}
+    if declared.ids is not None:
+        return _pattern_words(rows, known, rig, declared)
+    ways = [way for way in namings(rows.ids, rows.descriptions, rig.target_names, rows.position,
+                                   declared.targets)
+            if "ids_in" not in declared.model_fields_set or way.where == declared.ids_in]
     about = "how points name pose and target"
     if not ways:
         examples = ", ".join(quote(f"{p} {d}".strip()) for p, d in
@@ -71,20 +74,44 @@ def naming_choices(
             f"as {quote(others[0])}; a name with a space is given by --target \"NAME=TARGET\"",
             typed="ids", option=f'--ids-in {best.where} --ids "{{pose}} {{target}}" '
             '--target "NAME=TARGET"')]
-    if others and declared.others == "refuse":
-        shown = ", ".join(quote(name) for name in others[:5])
-        choices.append(Choice(
-            f"what becomes of {len(others)} point(s) that do not fit: {shown}"
-            + (" ..." if len(others) > 5 else ""),
-            (Alternative("leave them out", {"others": "leave-out"}, "--others leave-out"),), False,
-            "they may be bench marks, or shots whose name was mistyped"))
-    return choices
+    return choices + _left_over(others, declared)
 
 
-def _column_words(rows, rig, declared):
+def _left_over(others, declared):
+    """What becomes of points that do not fit."""
+    return [Choice(
+        "what becomes of " + ("1 point that does" if len(others) == 1 else
+                              f"{len(others)} points that do") + " not fit",
+        (Alternative("leave out", {"others": "leave-out"}, "--others leave-out"),), False,
+        ", ".join(quote(name) for name in others[:5]) + (" ..." if len(others) > 5 else "")
+        + ": bench marks perhaps, or shots whose name was mistyped")
+    ] if others and declared.others == "refuse" else []
+
+
+def _pattern_words(rows, known, rig, declared):
+    """What the words mean that stand where the declared pattern has the target."""
+    names = _names(rows)[declared.ids_in]
+    written, reader = (IdPattern(declared.ids, table) for table in (declared.targets, {}))
+    open_ = {row: way for row, name in enumerate(names) if (way := reader.only(name)) is not None
+             and (not declared.targets or not written.readings_of(name))}
+    way = replace(columns_named(open_, rig.target_names, rows.position, declared.targets),
+                  pattern=declared.ids)
+    unknown: dict[str, list[str]] = {}
+    for row in sorted(open_.keys() - way.booked.keys()):
+        unknown.setdefault(open_[row].target, []).append(names[row])
+    others = [name for row, name in enumerate(names) if row not in open_
+              and rows.ids[row] not in known
+              and (len(name) > LONGEST or not written.readings_of(name))]
+    return [*_column_words({row: open_[row] for row in way.booked}, rows, rig,
+                           declared, f"by {declared.ids}"),
+            *(_what_word(word, having, rig, way) for word, having in unknown.items()),
+            *(_left_over(others, declared) if len(others) <= _MOST_OTHERS * len(names) else ())]
+
+
+def _column_words(booked, rows, rig, declared, where):
     """What the words of a column of targets mean; asked where no target has them."""
-    way = columns_named(rows.booked, rig.target_names, rows.position, declared.targets)
-    said = Counter(b.target for b in rows.booked.values()
+    way = columns_named(booked, rig.target_names, rows.position, declared.targets)
+    said = Counter(b.target for b in booked.values()
                    if b.target not in rig.target_names and b.target not in declared.targets)
     choices = []
     for word, count in said.items():
@@ -95,7 +122,8 @@ def _column_words(rows, rig, declared):
                             f"--target {shlex.quote(f'{word}={target}')}")
                 for target in sorted(rig.target_names, key=lambda target: target != meant)),
             bool(meant) and not way.spread > _SCATTER,
-            f"{count} point(s) are called so in the column of targets", unseen=False,
+            (f"{count} points are" if count > 1 else "one point is")
+            + f" called so {where}", unseen=False,
             option="" if meant else f"--target {shlex.quote(f'{word}=TARGET')}"))
     return choices
 
