@@ -3,6 +3,7 @@
 import copy
 import re
 from collections import Counter
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from calib.report.figures.marks import FLAGGED, LOOKS, SUSPECT
 from calib.report.figures.residuals import kinds, numbers
 from calib.report.figures.style import pen, svg
 from calib.report.pages.contents import cautions
-from calib.report.pages.misses import MOST_ROWS, plots
+from calib.report.pages.misses import MOST_ROWS, _trends, plots
 from calib.report.pages.report import foot, headings, report_page
 from calib.report.pages.values import edge_now, taped
 from calib.report.press.pdf import report_pdf
@@ -257,3 +258,16 @@ def test_a_dated_pdf(report, monkeypatch):
     one, other = (report_pdf("A title", "of a run", [cautions()], {}) for _ in range(2))
     assert one == other and dated in one
     assert dated not in report["report.pdf"]
+
+
+def test_a_trend_within_chance_says_so_before_it_says_what():
+    """Nobody is to be alarmed by what most clean runs show."""
+    def told(**fields):
+        items, = _trends(SimpleNamespace(trends=[SimpleNamespace(says="The edge sags.", **fields)]))
+        return [(mark, "".join(map(str, parts))) for mark, parts in items.rows]
+
+    assert told(significant=False, chance=1.0) == [
+        ("", "Nothing to act on (100 % of clean runs show as much): The edge sags.")]
+    assert told(significant=False, chance=None) == [("", "Nothing to act on: The edge sags.")]
+    assert told(significant=True, chance=0.002) == [
+        ("trend", "The edge sags. 0.2 % of clean runs show as much.")]
