@@ -8,11 +8,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.document.record import ResultRecord
 from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
+from calib.judge.choice import solve_as_chosen
 from calib.report.evidence import edge_record
 from calib.report.figures import dimensions, edge_maps, views
 from calib.report.figures.drawings import drawings
@@ -219,11 +219,12 @@ def test_every_shipped_rig_is_drawn(template):
     rig = rig_from_dict({**STANDARD, "template": template, "readings": {"sd": readings}})
     targets = [rig.target_names[i] for i in rig.edge_targets if "mid" not in rig.target_names[i]]
     run, _ = simulate(rig, np.random.default_rng(5), poses=14, targets=targets[:2])
-    solution = solve(run)
+    chosen = solve_as_chosen(run)
+    solution = chosen.solution
     nodes = envelope_edge(rig, solution.parameters)
     document = ResultRecord.model_construct(
         rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
-        parameters=parameter_records(solution),
+        parameters=parameter_records(chosen),
         edge=edge_record(nodes, solution.covariance),
     )
     with pen():

@@ -128,7 +128,7 @@ def test_a_set_up_of_which_little_was_taped_is_not_judged(document):
         "The taped set-up cannot be judged: 14 of the 15 values that move the edge have no old "
         "value (boom length, stick length, tilt axis drop and 11 more). With the taped values "
         "entered (1 of 15, the others as solved), the edge is off by 1 mm")
-    assert "there are (14 are missing, and taken as solved)" in Page(
+    assert "there are (14 missing, taken as solved)" in Page(
         sheet_files(told)["sheet.html"].decode()).words
 
 

@@ -210,7 +210,8 @@ def not_slips_says(out: Sequence[Share]) -> str:
 
 def _share(share: Share):
     return f"{share.out} of {share.of} " + (
-        "shots" if share.sensor is None else f"readings of {spoken(share.sensor)}")
+        f"readings of {spoken(share.sensor)}" if share.sensor is not None else
+        "taped values" if share.taped else "shots")
 
 
 def _held_out(passed, held: HeldOut):

@@ -223,8 +223,9 @@ def unjudged(edge: SetupError, missing: Sequence[str]) -> str:
     """Why a set-up cannot be judged of which only some values were taped."""
     named = ", ".join(map(spoken, missing[:_NAMED])) + (
         f" and {len(missing) - _NAMED} more" if len(missing) > _NAMED else "")
+    has = "has" if len(missing) == 1 else "have"
     return (f"cannot be judged: {len(missing)} of the {len(missing) + _told(edge)} values that "
-            f"move the edge have no old value ({named}).")
+            f"move the edge {has} no old value ({named}).")
 
 
 def with_taped(edge: SetupError, missing: Sequence[str]) -> str:
