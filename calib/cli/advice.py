@@ -25,6 +25,7 @@ from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.plan.task import prepare
 from calib.report.next_words import next_document, next_summary
+from calib.report.words.requirement import hides_more
 from calib.report.words.status import not_to_enter
 from calib.results import load_result
 from calib.run.complaints import InputError
@@ -150,7 +151,9 @@ def advice(folder: Path, asked: Asked) -> Advice:
             judged = judged_found()
     document = next_document(further, task, problem, so_far.unsolved, so_far.aside.names,
                              goal or GOAL, goal is not None,
-                             None if judged is None else not_to_enter(judged) or None)
+                             None if judged is None else not_to_enter(judged) or None,
+                             None if judged is None else
+                             "".join(map(str, hides_more(judged.goal))) or None)
     if judged is not None:
         same = kept is not None and judged.fingerprint == kept.fingerprint != ""
         if same or not document.met:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import follow_on
+from calib.cli.onward import above, follow_on
 
 if TYPE_CHECKING:
     from calib.confirm.displayed import Posed
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from calib.report.blocks import Section
     from calib.results import Result
     from calib.run.shown import Shown
+
+#: Poses looked at, of which those are named that are clear of the ground.
+_POSES = 4000
 
 
 def confirm(
@@ -68,8 +71,10 @@ def confirm(
     talk.tell_all(filter(None, (warning,)))
     if told.agrees and warning:
         follow_on(document, result, entries)
+    elif told.status == "not proven":
+        _prove_it(read, document, result, shown, entries)
     else:  # again, once what is told is put right
-        talk.follow(*(("history", result.absolute().parent) if told.agrees else
+        talk.follow(*(("history", above(result)) if told.agrees else
                       ("confirm", result, shown, *listed)))
     if warning or not told.agrees:
         raise typer.Exit(talk.GATE_FAILED)
@@ -95,6 +100,34 @@ def _to_fill_in(read, document, result, entries):
                         lambda kept: ["confirm", result, kept, *listed])
 
 
+def _prove_it(read, document, result, shown, entries):
+    """Lead to poses that prove the list; where those were shown, or none do, to the list."""
+    import numpy as np
+
+    from calib.confirm.proof import DRIVEN
+    from calib.report.words.slip import own_says, proof_says
+    from calib.run.folder import ENTRIES
+    from calib.run.shown import read_shown_file
+
+    with talk.working("Looking for the poses that prove it"):
+        found = provable(read, document)
+    named = found.envelope.offered.readings[found.nodes]
+    seen = read_shown_file(shown, read.rig)[0].readings
+    off = np.abs(np.angle(np.exp(1j * (named[:, None] - seen)))).max(axis=2)
+    if found.proves and not (off.min(axis=1) <= 1.5 * DRIVEN).all():
+        listed = () if entries is None else ("--entries", entries)
+        talk.tell(proof_says(found))
+        talk.follow_printed(
+            ["confirm", result, *listed],
+            shown.with_name(f"{shown.stem}-{len(named)}-poses{shown.suffix}"),
+            lambda kept: ["confirm", result, kept, *listed])
+        return
+    talk.tell(own_says(document))
+    run = (result if result.is_dir() else result.parent).absolute().parent
+    talk.follow(*(("entries", "check", entries or run / ENTRIES, run)
+                  if document.entries is not None else ("plan", run)))
+
+
 def confirmed(read: Result, document: ResultRecord, shown: Path
               ) -> tuple[Confirmation, list[Section], tuple[str, ...]]:
     """What a file of the display shows against what was to be typed, told; and notices."""
@@ -107,7 +140,7 @@ def confirmed(read: Result, document: ResultRecord, shown: Path
     with talk.working(f"Trying what may have been mistyped; poses shown: {len(seen.poses)}"):
         poses = _posed(read, seen, shown)
         found = find(read.rig, sheet_of(document), read.values_si, seen.displayed(), poses,
-                     document.goal.edge, document.goal.within95 or 0.0)
+                     document.goal.edge, document.goal.within95 or 0.0, _drivable(read))
     told = confirmation(found)
     return told, confirmed_sections(told, seen.on_site), (*notices, *map(stand_says, poses.fitted))
 
@@ -138,4 +171,18 @@ def provable(read: Result, document: ResultRecord) -> Proof:
     from calib.report.pages.confirmed import sheet_of
 
     goal = document.goal
-    return proof(read.rig, sheet_of(document), read.values_si, goal.edge, goal.within95 or 0.0)
+    return proof(read.rig, sheet_of(document), read.values_si, goal.edge, goal.within95 or 0.0,
+                 _drivable(read))
+
+
+def _drivable(read):
+    """Joint angles of poses that a plan would ask for, wherever the instrument is, (n, k), rad."""
+    from calib.edge import edge_points
+    from calib.plan.candidates import NoPose, candidate_poses
+    from calib.plan.sight import Site
+
+    try:
+        return candidate_poses(read.rig, read.values_si, edge_points(read.rig),
+                               Site(instrument=None), count=_POSES).joints
+    except NoPose as error:
+        return error.candidates.joints

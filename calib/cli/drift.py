@@ -45,9 +45,10 @@ def drift(
     document = drift_document(older, newer, found)
     named = [(name, result.document) for name, result in zip(
         ("Older", "Newer"), results, strict=True)]
+    jobs = lines_of(named)
+    talk.tell_all(f"{name}: {line}" for name, line in jobs)
     tell_found("drift", document, drift_sections(document), "Re-check of a machine",
-               f"{old} and {new}", out, json, foot=fingerprints_of(named),
-               job=lines_of(named))
+               f"{old} and {new}", out, json, foot=fingerprints_of(named), job=jobs)
     if document.passed:
         follow_on(results[1].document, new)
     else:

@@ -29,8 +29,9 @@ def entries(
     file: Annotated[Path | None, typer.Argument(
         metavar="FILE", help="The list, such as entries.toml of a run folder.")] = None,
     name: Annotated[str | None, typer.Argument(
-        metavar="RIG", help="The name of a shipped rig, a rig file, or a run folder; the folder "
-        "that FILE is in if not given.")] = None,
+        metavar="RIG", help="The name of a shipped rig, a rig file, a run folder, or the folder of "
+        "a result, which then judges the list; the folder that FILE is in if not given. A run "
+        "folder's newest result judges it.")] = None,
 ) -> None:
     """Print an invented list of what a system asks for, or check one: is it enough for the edge?
 
@@ -47,6 +48,7 @@ def entries(
     from calib.report.entered import determined_at
     from calib.report.pages.entries import determined_sections
     from calib.report.press.terminal import plain
+    from calib.results import RESULT, load_result
     from calib.run.beforehand import described
     from calib.run.complaints import Findings, InputError
     from calib.run.entries_file import completed, read_entries_file
@@ -56,7 +58,8 @@ def entries(
         talk.follow_line(f"calib entries example > {shlex.quote(str(file))}")
         raise InputError.of(file, "no such file",
                             "a list of entries (calib entries example prints one)")
-    rig = described(name or str(file.parent))
+    place = Path(name or file.parent)
+    rig = load_result(place).rig if (place / RESULT).is_file() else described(str(place))
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     whole = file.with_name(f"{file.stem}-complete{file.suffix}")
@@ -72,21 +75,38 @@ def entries(
         told = shlex.join(["calib", "entries", "complete", str(file), *([name] if name else [])])
         talk.follow_line(f"{told} > {shlex.quote(str(whole))}")
         raise typer.Exit(talk.NOT_DETERMINED)
-    run = Path(name) if name and Path(name).is_dir() else file.parent
-    if (run / "result" / "result.json").is_file():
-        _with_result(run / "result", file)
-    else:
-        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
+    _onward(place if place.is_dir() else file.parent, file)
 
 
 def _example():
-    """Print the invented list; it is checked where it was printed to."""
+    """Print the invented list, for the run folder if one is near; it is checked there."""
     from importlib import resources
 
+    from calib.run.folder import ENTRIES
+
     talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
-    talk.follow_printed(["entries", "example"], Path("entries.toml"), lambda kept: [
+    runs = sorted({*Path().glob("rig.toml"), *Path().glob("*/rig.toml")}, key=lambda path: (
+        path.parent != Path(), -path.stat().st_mtime))
+    home = runs[0].parent if runs else Path()
+    talk.follow_printed(["entries", "example"], home / ENTRIES, lambda kept: [
         "entries", "check", kept,
         *([] if (kept.parent / "rig.toml").is_file() else ["tilt_rotator"])])
+
+
+def _onward(run, file):
+    """What a list that is enough leads to: the run's newest result judges it, if there is one."""
+    from calib.results import RESULT
+    from calib.run.folder import ENTRIES
+
+    results = [path for pattern in (RESULT, f"*/{RESULT}") for path in run.glob(pattern)
+               if not path.parent.name.startswith(".")]
+    own = run / ENTRIES
+    if (run / "rig.toml").is_file() and not (own.is_file() and file.samefile(own)):
+        talk.tell(f"calib solve reads {own} alone: to keep this list in the result, put it there.")
+    if results:
+        _with_result(max(results, key=lambda path: path.stat().st_mtime).parent, file)
+    else:
+        talk.follow(*(("solve", run) if (run / "rig.toml").is_file() else begin()))
 
 
 def _with_result(result, file):
@@ -94,11 +114,12 @@ def _with_result(result, file):
     from calib.cli.confirm import provable
     from calib.cli.sheet import with_list
     from calib.report.words.slip import proof_says
-    from calib.report.words.status import not_to_enter
+    from calib.report.words.status import left_out, not_to_enter
     from calib.results import load_result
 
     read = load_result(result)
     document = with_list(read, file)
+    talk.tell_all(filter(None, (f"Judged by {result}:", left_out(document))))
     if warning := not_to_enter(document):
         talk.tell(warning)
         follow_on(document, result, file)

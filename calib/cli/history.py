@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from calib.cli import talk
-from calib.cli.onward import follow_on
+from calib.cli.onward import above, follow_on
 
 RECORD = "history.csv"
 
@@ -51,7 +51,7 @@ def _follow_latest(folder, there):
     if latest is None:
         talk.follow("demo")
     elif (latest.parent / "sheet.html").is_file():
-        beside = folder.absolute().parent if (folder / "rig.toml").is_file() else folder
+        beside = above(folder) if (folder / "rig.toml").is_file() else folder
         named = (beside / f"run-{number}" for number in count(1))
         talk.follow("new", next(path for path in named if not path.exists()))
     else:

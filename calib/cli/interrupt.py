@@ -16,8 +16,18 @@ class Interrupted(BaseException):
         super().__init__(number)
 
 
+#: The signal that has asked to stop. What it raises is lost where Python cannot pass it on: while a
+#: module's lock or an object is given up.
+_asked: list[int] = []
+
 _SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
             if hasattr(signal, name)]
+
+
+def stop_if_asked() -> None:
+    """Stop where a signal has asked for it and was not heard."""
+    if _asked and not isinstance(sys.exception(), Interrupted):
+        raise Interrupted(_asked[0])
 
 
 @contextmanager
@@ -34,9 +44,11 @@ def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
         yield
         return
     before, inside = {}, True
+    _asked.clear()
 
     def interrupt(number, frame):
         if inside:
+            _asked.append(number)
             raise Interrupted(number)
 
     try:
@@ -48,6 +60,7 @@ def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
             yield
         finally:
             inside = False
+            _asked.clear()
     except Interrupted as stop:
         inside = False
         if sys.stderr is not None:

@@ -25,7 +25,7 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     from calib.run.folder import ENTRIES
 
     folder = result if result.is_dir() else result.parent
-    run = folder.absolute().parent
+    run = above(folder)
     if document.decision is Decision.ENTER:
         return "sheet", folder
     if not (run / "rig.toml").is_file():
@@ -54,6 +54,11 @@ def follow_on(document: ResultRecord, result: Path, entries: Path | None = None)
     elif words[0] in ("solve", "sheet") and document.decision is not Decision.ENTER:
         talk.tell(f"Once {entries or Path(words[1]) / ENTRIES} is put right:")
     talk.follow(*words)
+
+
+def above(folder: Path) -> Path:
+    """The folder that one is in, relative where it is: what is printed stays as it was typed."""
+    return folder / ".." if folder.name == ".." else folder.parent if folder.name else Path("..")
 
 
 def begin() -> tuple[str, str]:

@@ -10,6 +10,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calib.cli.interrupt import stop_if_asked
+
 if TYPE_CHECKING:
     from calib.document.fields import Record
 
@@ -66,6 +68,7 @@ def tell(text: str) -> None:
     with _reader_may_be_gone(sys.stderr):
         sys.stderr.write(printable(text) + "\n")
         sys.stderr.flush()
+    stop_if_asked()
 
 
 def tell_all(lines: Iterable[object]) -> None:

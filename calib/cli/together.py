@@ -208,8 +208,8 @@ def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
         try:
             solution = found.solution(i)
             choice = ",".join(aside.names) or NONE
-            return result_document(Chosen(choice, aside, (), solution, None, None),
-                                   judge(solution, out=shares(solution.run, aside)))
+            chosen = Chosen(choice, aside, solution.run.tape, (), solution, None, None)
+            return result_document(chosen, judge(solution, out=shares(solution.run, aside)))
         except (NotConverged, NotDetermined, InputError) as error:
             return str(error)
 

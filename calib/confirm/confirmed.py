@@ -1,15 +1,15 @@
 """Whether a machine's display agrees with what was solved, or what was mistyped."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.distributions import normal_isf
+from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.chain.rig import Rig
 from calib.confirm.carried import within95
 from calib.confirm.displayed import Comparison, Posed
-from calib.confirm.slip_search import Found, Tried, search
+from calib.confirm.slip_search import LEVEL, Found, Tried, search
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope, TellingPose, Unseen, unseen
 from calib.run.shown import Shown
@@ -39,6 +39,7 @@ class Confirmed:
     leaves_out: bool = False  #: The list leaves out what moves the edge.
     known95: float = 0.0  #: What the edge is known to by the result, m.
     told95: float = 0.0  #: What the poses tell it to, whatever was typed, m.
+    mirrored: int | None = None  #: The axis that explains the display if it counts the other way.
 
     @property
     def agrees(self) -> bool:
@@ -70,7 +71,7 @@ class Confirmed:
 
 
 def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Posed, goal: float,
-            known95: float = 0.0) -> Confirmed:
+            known95: float = 0.0, joints: np.ndarray | None = None) -> Confirmed:
     """Test what a display shows.
 
     Parameters
@@ -85,9 +86,11 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
         What the edge must be right to at 95 %, m.
     known95 : float
         What it is known to, m.
+    joints : ndarray, shape (n, k), optional
+        Of the poses that may be asked for, rad, in place of those of the envelope.
     """
     compared = Comparison(rig, sheet.entries, sheet.right, solved, shown, posed)
-    found, envelope = search(compared, sheet), Envelope(compared)
+    found, envelope = search(compared, sheet), Envelope(compared, joints)
     claimed = found.claimed
     if claimed is not None:
         rival = found.rivals[0] if found.rivals else None
@@ -96,7 +99,8 @@ def confirm(rig: Rig, sheet: Sheet, solved: np.ndarray, shown: Shown, posed: Pos
             envelope.moves(claimed.parameters) if claimed.slips else 0.0,
             None if rival is None else envelope.telling(claimed.parameters, rival.parameters))
     if not found.as_it_is.passes:
-        return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None)
+        return Confirmed(DISAGREES, compared, sheet, found, goal, (), 0.0, None,
+                         mirrored=_mirrored(compared))
     status, open_ = typed_right(envelope, found.singles, found.moved, solved, goal, known95)
     return Confirmed(status, compared, sheet, found, goal, open_, 0.0, None,
                      envelope.moves(solved), compared.left_open.shape[1] > 0, known95,
@@ -121,6 +125,17 @@ def typed_right(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray,
     open_ = unseen(envelope, singles, moved, goal - known95 - off)
     within = _within95(off, known95, envelope.told95, compared.posed)
     return AGREES if within <= goal and not open_ else NOT_PROVEN, open_
+
+
+def _mirrored(compared):
+    """The one axis that, counted the other way, has the display agree; None if there is none."""
+    for axis in range(3):
+        position = compared.shown.position * np.where(np.arange(3) == axis, -1.0, 1.0)
+        turned = replace(compared, shown=replace(compared.shown, position=position))
+        (misfit,) = turned.misfits(turned.base[None])
+        if misfit @ misfit <= chi2_isf(LEVEL, turned.dof):
+            return axis
+    return None
 
 
 def _within95(off, known95, told95, posed):

@@ -25,7 +25,6 @@ class TellingPose:
     #: joints, readings: shape (k,), rad.
     joints: np.ndarray
     readings: np.ndarray
-    reach: str
     target: str  #: Where the difference is seen best.
     apart: float  #: What the display differs by there, m.
     sds: float  #: The same in sds of reading noise and rounding.
@@ -38,14 +37,16 @@ class Unseen:
     tried: Tried
     moves: float  #: The edge, at worst over the envelope, m.
     sds: float  #: What it changes at the shown poses, in sds.
-    pose: TellingPose | None  #: None where no pose of the envelope shows it.
+    pose: TellingPose | None  #: None where no pose shows it alone.
 
 
 @dataclass(frozen=True)
 class Envelope:
-    """The edge over the envelope with everything typed right, and the noise of a display there."""
+    """The edge over the envelope with everything typed right, and poses that may be shown."""
 
     compared: Comparison
+    #: Shape (n, k), rad. Joint angles of the poses that may be shown; None: those of the envelope.
+    joints: np.ndarray | None = None
 
     @property
     def rig(self) -> Rig:
@@ -57,9 +58,15 @@ class Envelope:
         return envelope_edge(self.rig, self.compared.base)
 
     @cached_property
+    def offered(self) -> EdgeNodes:
+        """At the poses that may be shown."""
+        return self.nodes if self.joints is None else envelope_edge(
+            self.rig, self.compared.base, self.joints)
+
+    @cached_property
     def inverse_sd(self) -> np.ndarray:
-        """Inverse of the Cholesky factor of the noise of each point, shape (n, t, 3, 3)."""
-        nodes = self.nodes
+        """Of `offered`: inverse Cholesky factor of the noise of each point, (n, t, 3, 3)."""
+        nodes = self.offered
         n, t = nodes.position.shape[:2]
         posture = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
                                  True)[2]
@@ -98,7 +105,7 @@ class Envelope:
 
     def telling(self, one: np.ndarray, other: np.ndarray) -> TellingPose | None:
         """Where the displays of two machines differ most, in sds."""
-        nodes = self.nodes
+        nodes = self.offered
         apart = nodes.error(one) - nodes.error(other)
         usable = nodes.seen & np.isfinite(apart).all(axis=(1, 2))
         if not usable.any():
@@ -110,7 +117,6 @@ class Envelope:
             return None
         return TellingPose(
             nodes.joints[node], nodes.readings[node],
-            self.rig.envelope.reaches[nodes.reach[node]][0],
             self.rig.target_names[nodes.targets[point]],
             float(np.linalg.norm(apart[node, point])), float(sds[node, point]))
 
@@ -143,12 +149,12 @@ def unseen(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray, goal
 
 
 def poses_to_show(envelope: Envelope, count: int) -> np.ndarray:
-    """Nodes of the envelope whose displays together tell most of the entries, (count,).
+    """Poses of `offered` whose displays together tell most of the entries, (count,).
 
     One by one the node that adds most to the logarithm of the determinant of the information on
     the entries, of points of the edge in sds of reading noise and rounding (greedy D-optimality).
     """
-    compared, nodes = envelope.compared, envelope.nodes
+    compared, nodes = envelope.compared, envelope.offered
     seen = np.flatnonzero(nodes.seen)
     rows = envelope.inverse_sd[seen] @ (nodes.by_parameters[seen] @ compared.by_entry)
     rows = rows.reshape(len(seen), -1, rows.shape[-1]) * compared.entries.steps

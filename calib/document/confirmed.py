@@ -18,9 +18,8 @@ class FieldHolds(Record):
 
 
 class PoseToShow(Record):
-    """A posture of the envelope."""
+    """A posture clear of the ground."""
 
-    reach: Text
     joints: dict[Text, Number] = Field(description="deg")
     readings: dict[Text, Number] = Field(description="of the machine as solved, deg")
     target: Text | None

@@ -84,6 +84,8 @@ class NextRecord(Record):
     objection: Text | None = Field(
         None, description="why the values are not to be entered although the goal is met; null if "
         "nothing speaks against it, or the goal is not met")
+    but: Text | None = Field(None, description="what could hide from every test although the goal "
+                             "is met, where it is more than the goal; else null")
     hardly_helps: Flag = Field(description="a further buy betters the edge by next to nothing")
     cautions: list[Text]
 

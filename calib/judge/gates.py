@@ -114,25 +114,27 @@ def suspect_gate(suspects: Suspects) -> Gate:
 
 @dataclass(frozen=True)
 class Share:
-    """How much of a kind of value is set aside; `sensor` is None of shots."""
+    """How much of a kind of value is set aside; `sensor` is None of shots and taped values."""
 
     sensor: str | None
     out: int
     of: int
+    taped: bool = False
 
     @property
     def too_much(self) -> bool:
-        """More than slips are."""
-        return self.out > max(_FEW_OUT, _MOST_OUT * self.of)
+        """More than slips are; each taped value is a measurement of its own."""
+        return not self.taped and self.out > max(_FEW_OUT, _MOST_OUT * self.of)
 
 
 def shares(run: Run, aside: SetAside) -> tuple[Share, ...]:
-    """Of each sensor's readings, and of the shots, what is set aside; `run` is without it."""
+    """Of shots, readings by sensor, and taped values what is set aside; `run` is without it."""
     poses = set(run.shots.pose.tolist())
     by_sensor = Counter(column for pose, column in aside.readings if pose in poses)
     found = (Share(None, len(aside.shots), len(run.shots) + len(aside.shots)),
              *(Share(name, by_sensor[column], len(poses))
-               for column, name in enumerate(run.rig.reading_names)))
+               for column, name in enumerate(run.rig.reading_names)),
+             Share(None, len(aside.tape), len(run.tape.quantities) + len(aside.tape), True))
     return tuple(f for f in found if f.out)
 
 

@@ -28,7 +28,9 @@ class Survey:
     failed: tuple[str, ...] = ()  #: Gates of the result that failed.
     #: Tuple of (target, east, north, up). What was shot, site frame, m; empty if unknown.
     shots: tuple[tuple, ...] = ()
-    time: str = ""  #: Of the run's first pose; empty if the run states no times.
+    #: Of the run's first pose, or the date of the job; empty if neither is stated.
+    time: str = ""
+    whose: tuple[str, str] = ("", "")  #: Machine and serial number as the job states them.
     #: What was known of the machine from other shots, and took part.
     machine: Machine | None = None
     sha256: str = ""  #: Of the result; empty for one in memory.

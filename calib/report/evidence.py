@@ -3,6 +3,7 @@
 Tables of result.json, in its units (m, deg).
 """
 
+from collections.abc import Set
 from typing import Any
 
 import numpy as np
@@ -141,15 +142,17 @@ def not_taped(rig: Rig, tape: Any) -> list[str]:
 
 
 def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape: Any,
-                 goal: float) -> tables.Taped | None:
+                 goal: float, aside: Set[str] = frozenset()) -> tables.Taped | None:
     """Taped against solved: the test of each value, and what the taped set-up costs at the edge.
 
-    `goal` is what the edge must be known to at 95 %, m.
+    `goal` is what the edge must be known to at 95 %, m. The quantities `aside` took no part in the
+    solution; the taped set-up has them all the same.
     """
     if not len(tape.quantities):
         return None
     rig = nodes.rig
-    test = tape_test(rig, nodes.parameters, covariance, tape, True)
+    used = np.array([name not in aside for name in tape.quantities])
+    test = tape_test(rig, nodes.parameters, covariance, tape, used)
     edge = setup_error_record(nodes, covariance, taped_parameters(rig, nodes.parameters, tape))
     missing = not_taped(rig, tape)
     return tables.Taped(

@@ -36,7 +36,7 @@ _HARDLY = 1.0
 
 def next_document(further: Further, task: Task, problem: Problem, unsolved: str | None,
                   aside: Sequence[str], goal: float, stated: bool,
-                  objection: str | None = None) -> tables.NextRecord:
+                  objection: str | None = None, but: str | None = None) -> tables.NextRecord:
     """All that is known about going on with a run.
 
     Parameters
@@ -53,6 +53,8 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         Whether somebody asked for that, or it is the usual one.
     objection : str, optional
         Why the values are not to be entered although the goal is met.
+    but : str, optional
+        What could hide from every test although the goal is met.
     """
     run, sd = problem.run, goal / TIMES_SD
     poses = _further_poses(further, task, run.poses.ids)
@@ -83,6 +85,7 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
         goal_minutes=None if needed is None else number(further.beyond_minutes[needed]),
         looked_at=tables.LookedAt(poses=len(further.beyond) - 1, worst=number(further.beyond[-1])),
         objection=objection,
+        but=but,
         hardly_helps=further.hardly_helps(),
         cautions=list(CAUTIONS),
     )
@@ -168,7 +171,8 @@ def _enough(document):
         return (f"The sds promise an edge known to {within(now)} ({_goal(document)}), but more "
                 f"shots alone will not do. {document.objection}")
     if document.goal_met:
-        return f"Enough: the edge is known to {within(now)}; {_goal(document)}."
+        return (f"{'Enough, but' if document.but else 'Enough'}: the edge is known to "
+                f"{within(now)}; {_goal(document)}. {document.but or ''}").rstrip()
     return (f"Not enough, {_goal(document)}; but one more pose hardly helps: the best further one "
             f"would better the edge from {1000 * TIMES_SD * now:.2f} to "
             f"{1000 * TIMES_SD * then:.2f} mm only.")

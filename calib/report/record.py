@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.adjust.critical import variance_factor_bounds
 from calib.adjust.reliability import pope_taus
-from calib.calibration import Solution
+from calib.calibration import Solution, tape_by_parameter
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.document import judged as tables
@@ -51,15 +51,17 @@ SCHEMA = 1
 COMPUTED_WITH = ("numpy", "scipy")
 
 
-def parameter_records(solution: Solution) -> list[solved.Parameter]:
+def parameter_records(chosen: Chosen) -> list[solved.Parameter]:
     """One record per rig parameter, in the rig's order."""
+    solution = chosen.solution
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
-    taped, tape_sd = solution.tape
+    taped, tape_sd = tape_by_parameter(rig, chosen.tape)
     factor = unit_factors(p.unit for p in rig.parameters)
     ends = intervals(solution)
     difference = solution.parameters - taped
-    # The tape took part in the solution: the difference has the tape's variance less the solved.
-    variance = tape_sd**2 - sd**2
+    # With a tape that took part the difference has the tape's variance less the solved.
+    apart = np.isin(rig.parameter_names, list(chosen.aside.tape))
+    variance = tape_sd**2 + np.where(apart, sd**2, -sd**2)
     with np.errstate(invalid="ignore", divide="ignore"):
         z = np.where(variance > 1e-9 * tape_sd**2, difference / np.sqrt(variance), np.nan)
     records = []
@@ -253,7 +255,7 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         rig=solved.Rig(name=rig.name, title=rig.title, definition=rig.definition),
         converged=True,
         iterations=solution.adjustment.iterations,
-        parameters=parameter_records(solution),
+        parameters=parameter_records(chosen),
         derived=derived_records(solution),
         covariance=covariance,
         correlations=correlation_records(covariance, int((~rig.held).sum())),
@@ -277,7 +279,8 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         check=check_record(solution, judgement.check, judgement.offset),
         edge=edge_record(nodes, solution.covariance),
         goal=judged.goal_record(judgement),
-        taped=taped_record(nodes, solution.covariance, solution.run.tape, judgement.edge.goal),
+        taped=taped_record(nodes, solution.covariance, chosen.tape, judgement.edge.goal,
+                           chosen.aside.tape),
         # Last what may be on its way from another process.
         plausible=judged.plausible_record(judgement.plausible),
         held_out=judged.held_out_record(judgement),

@@ -85,6 +85,10 @@ def test_what_one_pose_shows_proves_little(calib_command, result):
     assert whole["told95"] < 0.012 and document["told95"] > 0.1
     assert "2 shown points of 1 pose)" in document["says"][0]
     assert "not the required 20 mm: show more poses" in document["says"][1]
+    # More poses, into another file.
+    err = calib_command("confirm", result, shown)[2]
+    assert re.search(r"With \d+ poses", err)
+    assert re.search(r"Next: calib confirm .* > .*shown-\d+-poses\.csv", err)
 
 
 def test_mistyped(calib_command, result, tmp_path):
@@ -115,6 +119,12 @@ def test_a_blank_file_shows_the_cautions_and_poses(calib_command, result):
     ahead, high, side = re.search(r"([0-9.]+) m ahead, ([0-9.]+) m (above|below)", told).groups()
     assert at[0] == pytest.approx(float(ahead), abs=0.2)
     assert at[2] == pytest.approx(float(high) * (1 if side == "above" else -1), abs=0.2)
+    # The edge stays off the ground, as in a plan, and so far from it as is told.
+    for height, low in re.findall(r"([0-9.]+) m (?:above|below); its lowest corner (-?[0-9.]+) m",
+                                  out):
+        assert 0.0 < float(low) < 2.0 and float(height) < 1.9
+    assert out.count("lowest corner") >= 6 and "taken to be 1.9 m above level ground" in " ".join(
+        out.replace("# ", "").split())
     assert status == 0 and "# pose 6: boom" in out and "Look up before every pose" in out
     blank = result.parent / "blank.csv"
     blank.write_text(out, "utf-8")

@@ -1,8 +1,11 @@
 """entries.toml from the file to the sheet."""
 
 import json
+import os
 import re
 import shlex
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -33,6 +36,22 @@ def test_the_example_says_that_it_is_invented_and_is_enough(calib_command, examp
     assert status == 0 and "The list determines the machine" in out
 
 
+def test_a_list_is_judged_by_the_newest_result_or_the_one_given(
+        calib_command, solved, folder, example, monkeypatch):
+    """It is named, and the list that solve does not read too; the example goes to the run."""
+    monkeypatch.chdir(folder)
+    solved(Path("run"), "--poses", 12, "--seed", 4)
+    shutil.copytree("run/result", "run/result-without")
+    os.utime("run/result/result.json", (1, 1))
+    example.rename("run/other.toml")
+    said = calib_command("entries", "check", "run/other.toml")[2]
+    assert "Judged by run/result-without:" in said
+    assert "calib solve reads run/entries.toml alone" in " ".join(said.split())
+    assert "Judged by run/result:" in calib_command(
+        "entries", "check", "run/other.toml", "run/result")[2]
+    assert "entries example > run/entries.toml" in calib_command("entries", "example")[2]
+
+
 def test_what_it_leaves_out(calib_command, example):
     """Without the slant: exit 5, and the words name it and what it costs."""
     text = example.read_text("utf-8")
@@ -42,8 +61,8 @@ def test_what_it_leaves_out(calib_command, example):
     status, out, err = calib_command("entries", "check", example, "tilt_rotator")
     assert status == 5
     assert "Left out: edge skew" in out
-    assert ("does NOT determine the machine: of the 15 values that this machine needs it tells 14, "
-            "and these 1 lack: edge skew.") in " ".join(out.split())
+    assert ("does NOT determine the machine: of the 15 values that this machine needs it tells 14. "
+            "It lacks edge skew: ") in " ".join(out.split())
     assert shlex.split(err.splitlines()[-1]) == [
         "Next:", "calib", "entries", "complete", str(example), "tilt_rotator", ">",
         str(example.with_name("entries-complete.toml"))]

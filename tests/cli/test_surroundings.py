@@ -109,6 +109,26 @@ def test_two_interrupts_are_one(monkeypatch):
     assert left.value.code == 130 and len(told) == 1
 
 
+def test_an_interrupt_that_python_swallows_is_heard_at_the_next_word(capfd):
+    """What a signal raises while an object is given up is printed by Python, and lost."""
+    class Given:
+        def __del__(self):
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.01)
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        with pytest.raises(SystemExit) as left, interrupts_told():
+            Given()
+            talk.tell("Solving")
+    finally:
+        signal.signal(signal.SIGINT, before)
+        sys.unraisablehook = hook
+    assert left.value.code == 130
+    assert "Solving\n\nInterrupted." in capfd.readouterr().err
+
+
 def test_output_that_nobody_reads_on(run):
     """``| head -1``: no fault, the status is the verdict's."""
     result = str(run / "result")

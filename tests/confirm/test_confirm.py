@@ -8,7 +8,7 @@ import pytest
 from benchmarks.confirm_campaign import ENTRIES, GOAL, is_right, plant, run, verdict
 from calib.confirm.confirmed import AGREES, DISAGREES, MISTYPED, NOT_PROVEN, confirm
 from calib.confirm.posed import NoPosture, from_readings, posed
-from calib.confirm.proof import proof
+from calib.confirm.proof import exactly_shown, proof
 from calib.confirm.slips import Sheet
 from calib.confirm.telling import Envelope
 from calib.entries.listed import entry_list, entry_values, parameter_list
@@ -116,8 +116,29 @@ def test_how_many_poses_prove_it_is_told_beforehand(made):
     found = asked(0.1 * GOAL)
     assert found.proves and f"With {len(found.nodes)} poses" in proof_says(found)
     assert found.within95 <= GOAL
+    # Nobody drives to just these poses.
+    readings = found.envelope.offered.readings[found.nodes]
+    for seed in range(3):
+        away = np.random.default_rng(seed).uniform(-1, 1, readings.shape)
+        near = exactly_shown(found.envelope.compared, found.envelope.nodes.targets,
+                             readings + np.radians(away))
+        assert confirmed(world, near.shown, known95=0.1 * GOAL).status == AGREES
     none = asked(0.98 * GOAL - found.off)
     assert not none.proves and "No display proves" in proof_says(none)
+
+
+def test_a_display_that_counts_the_other_way_or_in_whole_degrees(made):
+    """The axis is named; so is what the rounding costs."""
+    world, rng = made
+    shown = planted.display(world, world.texts, planted.some_poses(world.rig, rng, 6), rng)
+    mirrored = replace(shown, position=shown.position * [1.0, -1.0, 1.0])
+    found = confirmed(world, mirrored)
+    assert found.status == DISAGREES and found.mirrored == 1
+    assert "with left counted the other way" in confirmed_says(found)[0]
+    whole = replace(shown, reading_step=np.full_like(shown.reading_step, np.radians(1.0)))
+    found = confirmed(world, whole)
+    assert found.status == NOT_PROVEN
+    assert confirmed_says(found)[-1].startswith("Rounded to 1 deg")
 
 
 def test_two_slips_at_once(made):

@@ -1,6 +1,7 @@
 """The commands that judge: diagnose, check, and solve with values set aside."""
 
 import json
+import re
 import shutil
 
 import pytest
@@ -8,6 +9,7 @@ from typer.testing import CliRunner
 
 from calib.cli.app import application
 from calib.cli.talk import DONE, GATE_FAILED, INPUT, USAGE
+from calib.results import load_result
 
 
 @pytest.fixture
@@ -63,14 +65,26 @@ def test_setting_the_suspects_aside_is_in_the_record(without):
 
 
 def test_named_values_are_set_aside(calib_command, folder):
-    """Shots, poses and readings by name; an unknown name is wrong usage and says which."""
-    code, *_ = calib_command("solve", folder, "--set-aside", "pose:04,07/tilt")
-    record = json.loads((folder / "result" / "result.json").read_text())["set_aside"]
-    pose, reading = (v["reason"] for v in record["values"])
+    """Shots, readings, taped values by name; the old set-up keeps what was taped all the same."""
+    tape = folder / "tape.csv"
+    tape.write_text(re.sub("(?m)^stick_length,[^,]*", "stick_length,2800", tape.read_text()))
+    _, out, _ = calib_command("solve", folder, "--set-aside", "pose:04,07/tilt,tape:stick_length")
+    result = load_result(folder / "result")
+    aside, taped = result.document.set_aside, result.document.taped
+    pose, reading, _ = (v.reason for v in aside.values)
     assert pose == "named by the user"
     assert reading.startswith("named by the user (it read ")
-    assert {s["shot"] for s in record["shots"]} >= {"04-edge_left", "04-edge_right"}
-    assert {s["shot"][:3] for s in record["shots"]} == {"04-"}
+    assert {s.shot for s in aside.shots} >= {"04-edge_left", "04-edge_right"}
+    assert {s.shot[:3] for s in aside.shots} == {"04-"}
+    assert re.search(r"Set aside: .* 1 of \d+ taped values", " ".join(out.split()))
+    assert "stick_length" not in result.tape.quantities
+    assert [r.quantity for r in taped.rows if not r.used] == ["stick_length"]
+    old = json.loads(calib_command("compare", tape, folder / "result", "--json")[1])
+    assert taped.edge.summary.worst == pytest.approx(old["edge"]["summary"]["worst"])
+    assert taped.not_taped == old["not_taped"] == []
+    (row,) = (r for r in old["rows"] if r["quantity"] == "stick_length")
+    (stick,) = (p for p in result.document.parameters if p.name == "stick_length")
+    assert stick.tape == 2.8 and stick.z == pytest.approx(row["z"])
     code, _, err = calib_command("solve", folder, "--set-aside", "pose:99")
     assert code == USAGE and "pose:99: no such shot" in " ".join(err.split())
 

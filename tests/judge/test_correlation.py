@@ -50,7 +50,12 @@ def test_what_is_said_of_a_fit_that_is_too_good(rig):
     assert not gates["correlation"].passed
     says = gate_says(gates["correlation"], judgement)
     assert "go together (correlation about 0." in says
-    assert "initialise it anew" in says
+    assert "initialise it anew" in says and "or use a total station" in says
+    job = {"instrument": "Total station, 5 arcsec"}
+    shot = replace(judgement, suspects=replace(
+        judgement.suspects, solution=solve(wandering(replace(rig, job=job), 61, 0.9))))
+    says = gate_says(gates["correlation"], shot)
+    assert "sight a known point again" in says and "rover" not in says and "use a" not in says
     assert solution.adjustment.variance_factor < 1
     says = global_test_says(False, solution, judgement.correlation)
     assert "so are those of the result" not in says

@@ -420,12 +420,20 @@ def test_shots_in_both_runs_are_refused(rig):
         drift(older, mixed)
 
 
-def test_results_the_wrong_way_round_are_remarked_upon(rig):
-    """The older one has the later times."""
+def test_two_machines_and_the_wrong_way_round_are_said_first(rig):
+    """Before any verdict: the older one has the later times, or the jobs name two machines."""
     older, newer = (survey_of(run) for run in _pair(rig, 9, poses=14))
     late, early = "2026-05-01T08:00:00", "2025-11-01T08:00:00"
     assert "wrong way round" in told(replace(older, time=late), replace(newer, time=early))[1]
     assert "wrong way round" not in told(replace(older, time=early), replace(newer, time=late))[1]
+    for time in ("2025-11-01T08:00:00", "2025-11-01"):
+        document, text = told(replace(older, time="2026-05-01"), replace(newer, time=time))
+        assert text.startswith("The two are the wrong way round") and time in document.doubt
+    seventh = replace(older, whose=("Yard 7", ""))
+    document, text = told(seventh, replace(newer, whose=("Yard 2", "1")))
+    assert text.startswith("These are two machines") and not document.moved
+    assert not document.passed and "Yard 7" in text and "Yard 2" in text
+    assert told(seventh, replace(newer, whose=("yard  7", "1")))[0].doubt is None
     other = replace(newer, rig=_other_rig(name="another"))
     assert "of the rig tilt_rotator, the newer of another: are they of one machine?" in told(
         older, other)[1]
@@ -461,7 +469,7 @@ def test_an_epoch_that_fits_worse_is_weighted_by_how_it_fits(rig):
         alarms += not found.congruency.congruent
         assert not found.same_precision
     assert alarms <= 2
-    assert "fit themselves differently well" in told(older, newer)[1]
+    assert "do not fit equally well" in told(older, newer)[1]
 
 
 def test_an_epoch_about_some_parameters_leaves_the_others_free(rig):

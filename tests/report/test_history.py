@@ -4,6 +4,8 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from matplotlib.collections import PathCollection
+from matplotlib.figure import Figure
 
 from calib.document.decision import Decision
 from calib.document.solved import Job
@@ -131,3 +133,25 @@ def test_two_machines_are_told_apart():
     both = additions([], [_result(k, 5.6, job=job) for k, job in zip("ab", jobs, strict=True)])
     assert "results of 2 machines" in " ".join(plain(history_sections(both)).split())
     assert "machines" not in plain(history_sections(both[:1]))
+
+
+def test_what_a_result_did_not_determine_is_in_neither_table_nor_plot():
+    """A value that was held, such as 0 for a pin that was not shot, is no value of the machine."""
+    entries = additions([], [_result("a", 5.6, "2026-05-02T09:04:47.500Z"),
+                             _result("b", 5.7, "2026-05-03")])
+    entries[1] = replace(entries[1], values={"boom_length": [0.0, None, "m"],
+                                             "stick_length": [0.0, None, "m"]})
+    listed, values, *pictures = history_sections(entries)[0].blocks
+    assert [row[2] for row in listed.rows] == ["2026-05-02", "2026-05-03"]
+    assert [[str(cell).split() for cell in row] for row in values.rows] == [
+        [["boom_length"], ["mm"], ["5600.0", "±", "1.0"], []]]
+    drawn = Figure()
+    pictures[0].draw(drawn, entries)
+    spots, = drawn.findobj(PathCollection)
+    assert len(spots.get_offsets()) == 1
+
+
+def test_a_value_and_its_sd_stand_in_one_line():
+    """However long the names beside them are."""
+    entries = additions([], [_result(k, 5600.0, k) for k in "abcde"])
+    assert plain(history_sections(entries)).count("5600000.0 ± 1.0") == 4

@@ -3,15 +3,16 @@
 import copy
 import re
 from collections import Counter
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.document.record import ResultRecord
 from calib.document.solved import Rig as RigRecord
 from calib.edge import envelope_edge
+from calib.judge.choice import solve_as_chosen
 from calib.report.evidence import edge_record
 from calib.report.figures import dimensions, edge_maps, views
 from calib.report.figures.drawings import drawings
@@ -19,7 +20,7 @@ from calib.report.figures.marks import FLAGGED, LOOKS, SUSPECT
 from calib.report.figures.residuals import kinds, numbers
 from calib.report.figures.style import pen, svg
 from calib.report.pages.contents import cautions
-from calib.report.pages.misses import MOST_ROWS, plots
+from calib.report.pages.misses import MOST_ROWS, _trends, plots
 from calib.report.pages.report import foot, headings, report_page
 from calib.report.pages.values import edge_now, taped
 from calib.report.press.pdf import report_pdf
@@ -218,11 +219,12 @@ def test_every_shipped_rig_is_drawn(template):
     rig = rig_from_dict({**STANDARD, "template": template, "readings": {"sd": readings}})
     targets = [rig.target_names[i] for i in rig.edge_targets if "mid" not in rig.target_names[i]]
     run, _ = simulate(rig, np.random.default_rng(5), poses=14, targets=targets[:2])
-    solution = solve(run)
+    chosen = solve_as_chosen(run)
+    solution = chosen.solution
     nodes = envelope_edge(rig, solution.parameters)
     document = ResultRecord.model_construct(
         rig=RigRecord(name=rig.name, title=rig.title, definition=rig.definition),
-        parameters=parameter_records(solution),
+        parameters=parameter_records(chosen),
         edge=edge_record(nodes, solution.covariance),
     )
     with pen():
@@ -256,3 +258,16 @@ def test_a_dated_pdf(report, monkeypatch):
     one, other = (report_pdf("A title", "of a run", [cautions()], {}) for _ in range(2))
     assert one == other and dated in one
     assert dated not in report["report.pdf"]
+
+
+def test_a_trend_within_chance_says_so_before_it_says_what():
+    """Nobody is to be alarmed by what most clean runs show."""
+    def told(**fields):
+        items, = _trends(SimpleNamespace(trends=[SimpleNamespace(says="The edge sags.", **fields)]))
+        return [(mark, "".join(map(str, parts))) for mark, parts in items.rows]
+
+    assert told(significant=False, chance=1.0) == [
+        ("", "Nothing to act on (100 % of clean runs show as much): The edge sags.")]
+    assert told(significant=False, chance=None) == [("", "Nothing to act on: The edge sags.")]
+    assert told(significant=True, chance=0.002) == [
+        ("trend", "The edge sags. 0.2 % of clean runs show as much.")]

@@ -23,6 +23,7 @@ from calib.document.fields import House
 from calib.document.record import ResultRecord
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
+from calib.plan.sight import Site
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.entered import entries_of, values_of
 from calib.report.numbers import number
@@ -30,6 +31,7 @@ from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
     confirmed_says,
     family_says,
+    ground_says,
     proof_says,
     readings_say,
     slip_says,
@@ -95,7 +97,7 @@ def _fields(tried: Tried, sheet: Sheet) -> list[FieldHolds]:
 
 
 def _pose(pose: TellingPose, rig: Rig) -> PoseToShow:
-    return PoseToShow(reach=pose.reach, joints=_degrees(rig, pose.joints),
+    return PoseToShow(joints=_degrees(rig, pose.joints),
                       readings=_degrees(rig, pose.readings), target=pose.target,
                       apart=number(pose.apart))
 
@@ -145,7 +147,7 @@ def _digits(field: FieldHolds) -> tuple[Number, Number]:
 
 def blank_shown(rig: Rig, found: Proof) -> str:
     """A shown.csv to fill in, with poses that tell most of what was typed."""
-    nodes, picked = found.envelope.nodes, found.nodes
+    nodes, picked = found.envelope.offered, found.nodes
     targets = [rig.target_names[t] for t in nodes.targets]
     corners = [t for t in targets if "left" in t or "right" in t] or targets
     lines = [*(f"# {line}" for line in wrap(proof_says(found), 90)),
@@ -158,11 +160,14 @@ def blank_shown(rig: Rig, found: Proof) -> str:
              "# of the pins of boom foot, stick and bucket. Before anyone goes near the machine:",
              *(f"# - {caution}" for caution in CAUTIONS),
              "# Drive to about these readings (deg, as in readings.csv; what is not named: 0).",
-             "# Where the cab shows none: to where the edge then is, from the boom foot pin."]
+             "# Where the cab shows none: to where the edge then is, from the boom foot pin.",
+             *(f"# {line}" for line in wrap(ground_says(), 90))]
     for i, node in enumerate(picked, 1):
         forward, _, up = nodes.position[node].mean(axis=0)
+        low = nodes.position[node, :, 2].min() + Site.foot_height
         lines.append(f"# pose {i}: {readings_say(rig, nodes.readings[node])}; edge about "
-                     f"{forward:.1f} m ahead, {abs(up):.1f} m {'above' if up > 0 else 'below'}")
+                     f"{forward:.1f} m ahead, {abs(up):.1f} m {'above' if up > 0 else 'below'}; "
+                     f"its lowest corner {low:.1f} m above the ground")
     lines.append(",".join(("pose", "target", "forward", "left", "up", *rig.reading_names)))
     empty = "," * (2 + len(rig.reading_names))
     lines += [f"{i},{target},{empty}" for i in range(1, len(picked) + 1) for target in corners]

@@ -61,8 +61,9 @@ def _edge_numbers(document):
     if document.taped is not None and tape_can_be_judged(document):
         error = document.taped.edge.summary
         left = len(document.taped.not_taped)
-        rows.append([f"taped set-up{f', {left} values as solved,' if left else ''} is off by (best "
-                     "estimate)", mm(error.worst), mm(error.rms)])
+        some = f", {left} value{'s' * (left > 1)} as solved," if left else ""
+        rows.append([f"taped set-up{some} is off by (best estimate)",
+                     mm(error.worst), mm(error.rms)])
     return Table("The cutting edge over the working envelope, mm; what is known at 95 %",
                  ("what", "worst", "rms"), rows, wide=(0,))
 

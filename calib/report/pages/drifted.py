@@ -29,7 +29,7 @@ _SURVEY = {
 def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
     """What a drift test found, m and deg."""
     test = found.congruency
-    moved = _moved(newer, found)
+    moved = _moved(older, newer, found)
     return DriftRecord(
         schema_=1,
         older=older.identity,
@@ -48,22 +48,24 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
         moved=moved,
         failed_gates=FailedGates(older=list(older.failed), newer=list(newer.failed)),
         doubt=_doubt(older, newer, found),
-        remarks=_remarks(older, newer),
+        remarks=_remarks(older, newer, found),
         rows=_rows(older, newer, found),
         # What going on with the older values would do at the edge now.
         edge=setups_edge(newer, older),
-        says=_says(moved, found, older.failed or newer.failed),
+        says=("What differs is between two machines: nothing can be said to have moved."
+              if _two_machines(older, newer)
+              else _says(moved, found, older.failed or newer.failed)),
     )
 
 
 def passed(older: Survey, newer: Survey, found: Drift) -> bool:
-    """Whether two sound results of one model differ by nothing beyond chance."""
-    return bool(found.congruency.congruent and found.comparable
-                and not older.failed and not newer.failed)
+    """Whether two sound results of one machine and model differ by nothing beyond chance."""
+    return bool(found.congruency.congruent and found.comparable and not older.failed
+                and not newer.failed and not _two_machines(older, newer))
 
 
-def _moved(newer, found):
-    if not found.comparable:
+def _moved(older, newer, found):
+    if not found.comparable or _two_machines(older, newer):
         return []
     test = found.congruency
     parameters = {p.name: p for p in newer.rig.parameters}
@@ -131,6 +133,31 @@ def _says(moved, found, failed):
 
 def _doubt(older, newer, found):
     """What stands first where the two results are no sound pair; None if they are."""
+    said = [part for part in (_two_machines(older, newer), _wrong_way(older, newer),
+                                  _unsound(older, newer, found)) if part]
+    return " ".join(said) or None
+
+
+def _two_machines(older, newer):
+    """That the jobs name two machines, if they do."""
+    for what, a, b in zip(("machine", "serial number"), older.whose, newer.whose, strict=True):
+        if a and b and a.casefold().split() != b.casefold().split():
+            return (f"These are two machines: the older result states the {what} {a}, the newer "
+                    f"{b}.")
+    return ""
+
+
+def _wrong_way(older, newer):
+    """That the older run is the later one, if it is; a date has no time of day."""
+    told = min(len(older.time), len(newer.time))
+    if older.time[:told] <= newer.time[:told]:
+        return ""
+    return (f"The two are the wrong way round: the older result begins at {older.time}, the newer "
+            f"at {newer.time}. Larger below is smaller; give them in the other order.")
+
+
+def _unsound(older, newer, found):
+    """What else makes the two no sound pair; None if nothing does."""
     failed = [f"the {which} result failed {' and '.join(survey.failed)}"
               for which, survey in (("older", older), ("newer", newer)) if survey.failed]
     said = "; ".join(failed)
@@ -152,15 +179,16 @@ def _doubt(older, newer, found):
     return None
 
 
-def _remarks(older, newer):
-    """What hints at the wrong pair of results, or at the wrong order."""
+def _remarks(older, newer, found):
+    """What hints at the wrong pair of results, and how the two were weighted."""
     remarks = []
     if older.rig.name != newer.rig.name:
         remarks.append(f"The older result is of the rig {older.rig.name}, the newer of "
                        f"{newer.rig.name}: are they of one machine?")
-    if older.time and newer.time and older.time > newer.time:
-        remarks.append(f"The older result begins at {older.time}, the newer at {newer.time}: are "
-                       "the two the wrong way round? Then larger is smaller.")
+    if not found.same_precision:
+        remarks.append("The two runs do not fit equally well (variance factors "
+                       f"{older.chi2 / older.dof:.2f} and {newer.chi2 / newer.dof:.2f}): each is "
+                       "weighted by how well it does.")
     return remarks + in_common_says(older, newer, "the older", "the newer")
 
 
@@ -195,10 +223,6 @@ def drift_sections(document: DriftRecord) -> list[Section]:
     items = [("moved", words(m.says)) for m in moved] \
         if len(moved) > 1 or (moved and moved[0].says != document.says) else []
     items += [("note", words(remark)) for remark in document.remarks]
-    if not test.same_precision:
-        items.append(("note", words("The two runs fit themselves differently well: each was "
-                                    "weighted by how well it does. Look at their own reports "
-                                    "before trusting this test.")))
     differ = [spoken(r.name) for r in document.rows if r.mark == "differs"]
     if differ:
         items.append(("note", words("Not named as moved, but "

@@ -53,11 +53,13 @@ def _parameters(document):
         decimals = 1 if p.unit == "m" else 3
         rows.append([Name(p.name), label, fixed(p.runs, 0), fixed(p.taped, 0),
                      fixed(p.median_difference, decimals, factor, True),
-                     fixed(p.spread, decimals, factor), fixed(p.beyond, 0)])
+                     fixed(p.spread, decimals, factor),
+                     fixed(p.beyond, 0) if p.taped else None])
     return Table("Solved less taped over all runs in which no gate failed: median, half of what "
                  "holds 68 %, and how many differ by more than three sds. Lengths in mm, angles in "
                  "deg.",
-                 ("quantity", "unit", "runs", "taped", "median", "spread", "beyond 3 sds"), rows)
+                 ("quantity", "unit", "runs", "taped", "median", "spread", "beyond 3 sds"), rows,
+                 wide=(0,))
 
 
 def _pictures(document):

@@ -198,24 +198,20 @@ def history_document(entries: list[Entry]) -> dict:
     return {"schema": 1, "results": [{**vars(entry)} for entry in entries]}
 
 
-def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
+def history_sections(results: list[Entry], most: int = 4) -> list[Section]:
     """A table of the results, a table of the values, and a plot of each quantity."""
     listed = Table("Results in the order in which they were recorded",
-                   ("number", "result", "time of the run", "rig", "job", "gates"),
-                   [[str(r.number), r.result.removesuffix("/result.json"), r.time, r.rig,
+                   ("number", "result", "date of the run", "rig", "job", "gates"),
+                   [[str(r.number), r.result.removesuffix("/result.json"), r.time[:10], r.rig,
                      r.job or "", _GATES[r.passed]] for r in results],
                    [not r.passed for r in results], wide=(1, 4))
     if not results:
-        return [Section("history", "History", (Text(words("No results were found.")),))]
+        return [Section("history", "What was recorded", (Text(words("No results were found.")),))]
     latest = results[-most:]
-    names = list(dict.fromkeys(name for r in latest for name in r.values))
-    rows = []
-    for name in names:
-        unit = next(r.values[name][2] for r in latest if name in r.values)
-        rows.append([Name(name), SHOWN[unit][0],
-                     *(_value_text(r.values.get(name)) for r in latest)])
-    values = Table(f"Values ± one sd of the last {len(latest)} results",
-                   ("quantity", "unit", *map(_numbered, latest)), rows)
+    rows = [[Name(name), next(SHOWN[r.values[name][2]][0] for r in latest if name in r.values),
+             *(_value_text(r, name) for r in latest)] for name in moving_names(latest)]
+    values = Table(f"Values ± one sd of the last {len(latest)} results; empty: not determined "
+                   "there", ("quantity", "unit", *map(_numbered, latest)), rows, wide=(0,))
     machines = {_machine(r) for r in results}
     remark = () if len(machines) < 2 else (Text(words(
         f"These are results of {len(machines)} machines, by rig and job: what differs from one to "
@@ -227,7 +223,7 @@ def history_sections(results: list[Entry], most: int = 6) -> list[Section]:
         "in mm or deg, with bars of two sds, in the order of the results; a failed one is hollow, "
         "and no line leads to it.", quantities,
         moving, lambda count: 0.7 + 1.3 * -(-count // _BESIDE))
-    return [Section("history", "History", (listed, *remark, values, *pictures))]
+    return [Section("history", "What was recorded", (listed, *remark, values, *pictures))]
 
 
 def _numbered(result):
@@ -235,12 +231,16 @@ def _numbered(result):
     return f"{number}, failed" if result.passed is False else number
 
 
-def _value_text(cell):
-    if cell is None:
+def _value_text(result, name):
+    if not _determines(result, name):
         return ""
-    value, sd, unit = cell
-    shown, spread = value_and_sd(value, sd, SHOWN[unit][1])
-    return shown if not sd else f"{shown} ± {spread}"
+    value, sd, unit = result.values[name]
+    return "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}".join(value_and_sd(value, sd, SHOWN[unit][1]))
+
+
+def _determines(result, name):
+    """Whether a result estimated a quantity: what it held is no value of the machine."""
+    return name in result.values and bool(result.values[name][1])
 
 
 def _machine(entry):
@@ -253,17 +253,16 @@ def _machine(entry):
 def moving_names(results: list[Entry]) -> list[str]:
     """Quantities that some result estimated."""
     return list(dict.fromkeys(
-        name for r in results for name, (_, sd, _) in r.values.items() if sd))
+        name for r in results for name in r.values if _determines(r, name)))
 
 
 def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
     """Change of each quantity since the machine's first result with it, with bars of two sds."""
     lattice = Lattice(figure, -(-len(plots) // _BESIDE), _BESIDE, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(plots):
-        have = [r for r in results if name in r.values]
+        have = [r for r in results if _determines(r, name)]
         x = np.array([r.number for r in have])
-        value, sd = np.array([[r.values[name][0], r.values[name][1] or 0.0]
-                              for r in have]).T
+        value, sd = np.array([r.values[name][:2] for r in have]).T
         label, factor = SHOWN[have[0].values[name][2]]
         whose, failed = [_machine(r) for r in have], np.array([r.passed is False for r in have])
         first = np.array([whose.index(machine) for machine in whose])

@@ -152,9 +152,11 @@ def _trends(document):
         return ()
     return (Items(tuple(
         ("trend" if t.significant else "", words(
-            t.says, "" if t.significant else " Within chance" + "." * (t.chance is None), *(
-                () if t.chance is None else ("" if t.significant else ":", " ", *chance(t.chance),
-                                             " of clean runs show as much."))))
+            *(() if t.significant else (
+                "Nothing to act on", *(() if t.chance is None else (
+                    " (", *chance(t.chance), " of clean runs show as much)")), ": ")),
+            t.says, *((" ", *chance(t.chance), " of clean runs show as much.")
+                      if t.significant and t.chance is not None else ())))
         for t in document.trends)),)
 
 

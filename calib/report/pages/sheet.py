@@ -115,7 +115,7 @@ def _before_and_after(document):
     goal, taped = document.goal, document.taped
     before = ("not known: nothing was taped",) if taped is None else (
         "off by ", mm(taped.edge.summary.worst, 0), " mm at worst with the old values"
-        + (f" there are ({len(taped.not_taped)} are missing, and taken as solved)"
+        + (f" there are ({len(taped.not_taped)} missing, taken as solved)"
            if taped.not_taped else "")) if (
         tape_can_be_judged(document)) else ("what the old values cost cannot be judged",)
     entries = document.entries

@@ -21,8 +21,9 @@ def console() -> Console:
 
 
 def text_of(out: Console) -> str:
-    """What was printed, without blanks at the ends of lines."""
-    return "\n".join(line.rstrip() for line in out.export_text().splitlines()) + "\n"
+    """What was printed, without blanks at the ends of lines; what was held together may part."""
+    text = out.export_text().replace("\N{NO-BREAK SPACE}", " ")
+    return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
 
 
 def plain(sections: list[Section]) -> str:
@@ -45,7 +46,7 @@ def _table(block):
     cells = [["" if cell is None else str(cell) for cell in row] for row in block.rows]
     columns = list(zip(block.columns, *cells, strict=True))
     widths = [max(map(len, column)) for column in columns]
-    least = [max(min(len(word), _WORD) for text in column for word in text.split() or "-")
+    least = [max(min(len(word), _WORD) for text in column for word in text.split(" "))
              for column in columns]
     room = WIDTH - 3 * len(columns)
     if sum(least) > room:

@@ -63,8 +63,8 @@ def _determines(found):
         return (f"The list determines the machine: all {found.needed} unknown values that move the "
                 "edge follow from it.")
     return (f"The list does NOT determine the machine: of the {found.needed} values that this "
-            f"machine needs it tells {found.rank}, and these {len(found.lacking)} lack: "
-            f"{', '.join(map(spoken, found.lacking))}. For each write one more [[entry]] if the "
+            f"machine needs it tells {found.rank}. It lacks "
+            f"{', '.join(map(spoken, found.lacking))}: for each write one more [[entry]] if the "
             "system has a field for it, or under [known] the value that the system holds (m or "
             "deg): the sheet then says what that costs at the edge.")
 

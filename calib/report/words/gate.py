@@ -85,7 +85,7 @@ def _says(gate, judgement, noise):
         case gates.HELD_OUT, Judgement(held_out=HeldOut() as held):
             return _held_out(passed, held)
         case gates.CORRELATION, Judgement(correlation=Correlation() as found):
-            return _correlation(passed, found)
+            return _correlation(passed, found, solution.run)
         case gates.SYSTEMATIC, Judgement(instead=Instead() as other):
             return _as_well(other)
         case gates.SYSTEMATIC, Judgement(systematic=Systematic() as strongest):
@@ -210,7 +210,8 @@ def not_slips_says(out: Sequence[Share]) -> str:
 
 def _share(share: Share):
     return f"{share.out} of {share.of} " + (
-        "shots" if share.sensor is None else f"readings of {spoken(share.sensor)}")
+        f"readings of {spoken(share.sensor)}" if share.sensor is not None else
+        "taped values" if share.taped else "shots")
 
 
 def _held_out(passed, held: HeldOut):
@@ -224,15 +225,19 @@ def _held_out(passed, held: HeldOut):
     return f"Poses that were left out are missed by {size}: {why}."
 
 
-def _correlation(passed, told: Correlation):
+def _correlation(passed, told: Correlation, run):
     order = "by their times" if told.timed else "pose by pose as in the file"
     if passed:
         return f"The errors of shots that follow one another {order} do not go together."
     return (f"The errors of shots that follow one another {order} go together (correlation about "
             f"{told.coefficient:.1f} from shot to shot): they count for less than as many "
-            "independent ones, and the sds of the result are too small. A rover's errors wander "
-            "like that: initialise it anew between poses, take the shots further apart in time, or "
-            "use a total station. Or something moved or drifted little by little.")
+            "independent ones, and the sds of the result are too small. "
+            + ("A total station that settles or turns does that: sight a known point again at the "
+               "end of each set-up" if run.set_ups is not None or
+               "total station" in run.rig.job.get("instrument", "").casefold() else
+               "A rover's errors wander like that: initialise it anew between poses, take the "
+               "shots further apart in time, or use a total station")
+            + ". Or something moved or drifted little by little.")
 
 
 def _systematic(passed, strongest: Systematic):

@@ -26,12 +26,13 @@ ORIGIN = {Origin.USER: "stated by the user", Origin.RIG: "rig.toml",
 #: Values that a system holds of its own that one sentence names.
 _NAMED = 3
 
-YES, NO, OPEN, NOT_YET = "yes", "NO", "open", "NOT YET"
+YES, YES_BUT, NO, OPEN, NOT_YET = "yes", "yes, but", "NO", "open", "NOT YET"
 
 
 @dataclass(frozen=True)
 class Answer:
-    """One of the three: what it answers (`YES`, `NO`, `OPEN`, `NOT_YET`), and the sentence."""
+    """One of the three: what it answers (`YES`, `YES_BUT`, `NO`, `OPEN`,
+    `NOT_YET`), and the sentence."""
 
     answer: str
     parts: tuple[Part, ...]
@@ -114,13 +115,25 @@ def trust(document: ResultRecord) -> Answer:
     return Answer(answer.answer, words(*answer.parts, *noise))
 
 
-def _could_hide(goal: Goal) -> tuple[Part, ...]:
-    """What could hide from every test, where it is more than what is known."""
+def hides_more(goal: Goal) -> tuple[Part, ...]:
+    """What could hide from every test, where it is more than is required; empty where not."""
+    return () if goal.hidden is None or goal.hidden <= goal.edge else (
+        "But a", *_could_hide(goal), ", more than is required: hold the edge against a few known "
+        "points before you rely on it.")
+
+
+def _could_hide(goal):
+    return words("n error that readings or shots share, just too small to be found, could hide up "
+                 "to ", mm(goal.hidden), " mm")
+
+
+def _ends(goal: Goal) -> tuple[Part, ...]:
+    """How a sentence ends: with what could hide from every test, where that is more than known."""
+    if more := hides_more(goal):
+        return (". ", *more)
     if goal.hidden is None or goal.within95 is None or goal.hidden <= goal.within95:
-        return ()
-    more = ", more than is required" if goal.hidden > goal.edge else ""
-    return words("; an error that readings or shots share, just too small to be found, could hide "
-                 "up to ", mm(goal.hidden), f" mm{more}")
+        return (".",)
+    return ("; a", *_could_hide(goal), ".")
 
 
 def _known(document: ResultRecord) -> Answer:
@@ -139,10 +152,13 @@ def _known(document: ResultRecord) -> Answer:
     if document.decision is not Decision.ENTER:
         return Answer(NOT_YET if document.verdict.passed else NO, (
             "Do not yet trust the edge to the ", *known, " of ", *required,
-            " that its sds promise", *how, *(_could_hide(goal) if document.verdict.passed else ()),
-            "."))
-    return Answer(YES, ("Trust the edge to ", *known, " of ", *required, *how, *_could_hide(goal),
-                        "."))
+            " that its sds promise", *how,
+            *(_ends(goal) if document.verdict.passed else (".",))))
+    return Answer(_yes(goal), ("Trust the edge to ", *known, " of ", *required, *how, *_ends(goal)))
+
+
+def _yes(goal):
+    return YES_BUT if hides_more(goal) else YES
 
 
 def _with_the_list(entries, goal, known, required, how):
@@ -156,8 +172,8 @@ def _with_the_list(entries, goal, known, required, how):
     total = words(mm(within95(entries.off, goal.within95)), " mm")
     parts = (*known, *how, " and ", mm(entries.off), " mm for the list")
     if entries.enough:
-        return Answer(YES, ("Trust the edge to ", *total, " of ", *required, ": ", *parts,
-                            *_could_hide(goal), "."))
+        return Answer(_yes(goal), ("Trust the edge to ", *total, " of ", *required, ": ", *parts,
+                                   *_ends(goal)))
     return Answer(NO, ("Trust the edge to ", *total, " only, not to ", *required, ": ", *parts,
                        "."))
 
@@ -207,8 +223,9 @@ def unjudged(edge: SetupError, missing: Sequence[str]) -> str:
     """Why a set-up cannot be judged of which only some values were taped."""
     named = ", ".join(map(spoken, missing[:_NAMED])) + (
         f" and {len(missing) - _NAMED} more" if len(missing) > _NAMED else "")
+    has = "has" if len(missing) == 1 else "have"
     return (f"cannot be judged: {len(missing)} of the {len(missing) + _told(edge)} values that "
-            f"move the edge have no old value ({named}).")
+            f"move the edge {has} no old value ({named}).")
 
 
 def with_taped(edge: SetupError, missing: Sequence[str]) -> str:

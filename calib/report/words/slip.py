@@ -1,14 +1,19 @@
 """What is said of a display and of what was typed: agreement, slips, what poses cannot show."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.confirm.confirmed import AGREES, DISAGREES, NOT_CARRIED, NOT_PROVEN, Confirmed
 from calib.confirm.displayed import FittedStand
-from calib.confirm.proof import MOST, Proof
+from calib.confirm.posed import from_readings
+from calib.confirm.proof import DRIVEN, MOST, Proof
 from calib.confirm.slip_search import Tried
 from calib.confirm.slips import Family, Sheet, Slip, Way
-from calib.confirm.telling import TellingPose, Unseen
+from calib.confirm.telling import Envelope, TellingPose, Unseen
+from calib.document.record import ResultRecord
+from calib.plan.sight import Site
 from calib.report.spoken import few, spoken
 
 #: Fields named in one sentence.
@@ -45,6 +50,12 @@ _MORE = {
     Family.FROM_HERE_OLD: "from {} on the old values are in",
     Way.LEFT: "the decimal point {} to the left", Way.RIGHT: "the decimal point {} to the right",
 }
+#: Of a display, by whether it is of a site.
+_AXES = {False: ("forward", "left", "up"), True: ("east", "north", "up")}
+
+#: Readings rounded to this cost much, and to this next to nothing, rad.
+_COARSE, _FINE = np.radians(0.5), np.radians(0.01)
+
 _KINDS = {"m": "lengths", "deg": "angles"}
 
 
@@ -72,9 +83,13 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
         return [
             f"The display agrees at these poses ({_fit(confirmed)}), but they do not prove that "
             f"everything was typed right to the required {goal}.",
-            _told(confirmed) + ("." if enough else f", not the required {goal}: show more poses "
-                                "(without a file, calib confirm names as many as it takes)."),
-            *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen)]
+            _told(confirmed) + (f" of the required {goal}. But some slip of more than "
+                                f"{1000 * confirmed.room:.1f} mm, which is what result and list "
+                                "leave, would not be noticed here:" if enough else
+                                f", not the required {goal}: show more poses (without a file, "
+                                "calib confirm names as many as it takes)."),
+            *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen),
+            *_rounding_says(confirmed)]
     if confirmed.status == NOT_CARRIED:
         why = ("the list leaves out values that move the edge, and these positions are judged "
                "whatever the system holds there: calib sheet names them"
@@ -85,6 +100,12 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
         return [f"What is typed is as the list says ({_fit(confirmed)}), but the list does NOT "
                 f"make the solved machine: {why}."]
     if confirmed.status == DISAGREES:
+        if confirmed.mirrored is not None:
+            counted = _AXES[confirmed.compared.shown.on_site][confirmed.mirrored]
+            return [f"The display does NOT agree with the solved machine ({_fit(confirmed)}), but "
+                    f"it does with {counted} counted the other way.",
+                    f"If the display counts so, change the sign of column {counted} in the file "
+                    "and run it again; if not, its axes or sensors are set up mirrored."]
         return [
             f"The display does NOT agree with the solved machine ({_fit(confirmed)}), and no "
             "typing slip, nor any two, explains it.",
@@ -92,6 +113,21 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
             "a display that measures from another point, or more than two fields mistyped. "
             "Compare every field with the sheet."]
     return _mistyped(confirmed)
+
+
+def _rounding_says(confirmed):
+    """What coarse readings cost, if they do."""
+    compared = confirmed.compared
+    step, names = compared.shown.reading_step, compared.rig.reading_names
+    coarse = [spoken(names[i]) for i in np.flatnonzero(step >= _COARSE)]
+    if not coarse or compared.posed.of_shots:
+        return []
+    shown = replace(compared.shown, reading_step=np.minimum(step, _FINE))
+    finer = replace(compared, shown=shown, posed=from_readings(compared.rig, shown))
+    return [f"Rounded to {np.degrees(step.max()):g} deg, since the file has whole degrees: "
+            f"{few(coarse, _NAMED)}. With {np.degrees(_FINE):g} deg these poses would tell the "
+            f"edge to {1000 * Envelope(finer).told95:.1f} mm in place of "
+            f"{1000 * confirmed.told95:.1f} mm: copy every digit that the cab shows."]
 
 
 def _mistyped(confirmed):
@@ -117,7 +153,8 @@ def _mistyped(confirmed):
             if all(r.fields == claimed.fields and r.pose is None for r in rivals) else
             f"A pose that would tell: {pose_says(confirmed.telling, confirmed.compared.rig)}."
             if confirmed.telling is not None else
-            "No pose of the envelope tells them apart: compare both fields with the sheet.")
+            "No single pose clear of the ground tells them apart: compare both fields "
+            "with the sheet.")
     return said
 
 
@@ -128,14 +165,36 @@ def _fit(confirmed):
             f"pose{'s' * (poses > 1)}")
 
 
+def own_says(document: ResultRecord) -> str:
+    """What would leave a display more room where more poses do not."""
+    own = [] if document.entries is None else document.entries.own
+    listed = ", ".join(f"{o.name} ({1000 * (o.moves or 0.0):.1f} mm)" for o in own[:_NAMED])
+    return ("More poses like these do not prove it. " + (
+        f"Make entries of what the system holds of its own, where it asks for it: {listed}; in the "
+        "list it stands under known." if own else
+        "Shoot more poses, so that the result leaves more of the requirement to the display, "
+        "or type finer steps."))
+
+
+def ground_says() -> str:
+    """What was taken of the ground for poses to show."""
+    return (f"The boom foot pin is taken to be {Site.foot_height:.1f} m above level ground, and "
+            f"the edge stays {100 * Site.clearance:.0f} cm clear of it and below {Site.highest} m, "
+            "as in a plan. Where the ground is higher, stop before the edge touches it.")
+
+
 def proof_says(found: Proof) -> str:
     """How many poses prove a list typed without a slip; or why none do, and what would help."""
     goal, known, off, told, whole = (f"{1000 * x:.1f} mm" for x in (
         found.goal, found.known95, found.off, found.told95, found.within95))
     if found.proves:
-        return (f"With {len(found.nodes)} poses an exactly typed display proves the edge "
-                f"right to {whole} of the required {goal}: {off} for the list, and as a root of "
-                f"squares {known} for the result and {told} for the display (95 %, worst).")
+        driven = f"{np.degrees(DRIVEN):.1f} deg"
+        return (f"With {len(found.nodes)} poses an exactly typed display, driven to within "
+                f"{driven} of them and copied to 0.01 deg and 1 mm, proves the edge right to "
+                f"{whole} of the required {goal}: {off} for the list, and as a root of squares "
+                f"{known} for the result and {told} for the display (95 %, worst).")
+    if not len(found.nodes):
+        return f"No pose can be named that proves what was typed: {ground_says()}"
     return (f"No display proves that this list was typed right to the required {goal}, not with "
             f"{MOST} poses: the list costs {off}, the result is known to {known} and the display "
             f"tells {told} at best, {whole} in all"
@@ -212,7 +271,8 @@ def unseen_says(found: Unseen, sheet: Sheet) -> str:
     """A slip that would not be noticed."""
     names = [sheet.entries.names[i] for i in found.tried.fields]
     listed = ", ".join(names[:_NAMED]) + (" and more" if len(names) > _NAMED else "")
-    where = "no pose of the envelope shows it: compare the field with the sheet" \
+    where = ("no single pose clear of the ground shows it alone, more of them together may: "
+             "compare the field with the sheet") \
         if found.pose is None else f"show one with {pose_says(found.pose, sheet.entries.rig)}"
     return (f"{listed}: a slip of {1000 * found.moves:.0f} mm at the edge cannot be seen at these "
             f"poses ({_kind(found.tried.slips[0])}); {where}.")
@@ -220,7 +280,7 @@ def unseen_says(found: Unseen, sheet: Sheet) -> str:
 
 def pose_says(pose: TellingPose, rig: Rig) -> str:
     """Where to drive."""
-    return (f"readings of about {readings_say(rig, pose.readings)} deg (reach {pose.reach}), "
+    return (f"readings of about {readings_say(rig, pose.readings)} deg, "
             f"where the display of {spoken(pose.target)} differs by {1000 * pose.apart:.0f} mm")
 
 

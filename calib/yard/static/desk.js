@@ -1,11 +1,11 @@
 import { showAside } from "/static/aside.js";
 import { by, follow, made, named, send, takesFiles, tell } from "/static/page.js";
 
-const SIGN = { yes: "\u25cf", NO: "\u25b2", open: "\u25cb" };
+const SIGN = { yes: "\u25cf", "yes, but": "\u25c6", NO: "\u25b2", open: "\u25cb" };
 
 // What there is of a result, and what waits for one.
 function showResult(desk) {
-  by("says").replaceChildren(...desk.says.map((one) => made("li", {}, made("span", { class: `state ${one.answer === "NO" ? "off" : ""}` }, `${SIGN[one.answer] ?? ""} ${one.answer}`), ` ${one.says}`)));
+  by("says").replaceChildren(...desk.says.map((one) => made("li", {}, made("span", { class: `state ${["NO", "yes, but"].includes(one.answer) ? "off" : ""}` }, `${SIGN[one.answer] ?? ""} ${one.answer}`), ` ${one.says}`)));
   const link = (one) => made("a", { href: `/result/${encodeURIComponent(one.name)}`, target: "_blank", rel: "noopener" }, one.says);
   by("files").replaceChildren(...desk.files.map((one) => made("li", {}, link(one), made("span", { class: "quiet" }, ` (${one.name})`))));
   by("plots").replaceChildren(...desk.plots.map((one) => made("figure", {}, made("a", { href: `/result/${encodeURIComponent(one.name)}`, target: "_blank", rel: "noopener" }, made("img", { src: `/result/${encodeURIComponent(one.name)}?${Date.now()}`, alt: one.says })), made("figcaption", {}, one.says))));
