@@ -202,7 +202,8 @@ class ShotSdEntry(_Strict):
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if self.model_fields_set not in ({"east", "north", "up"}, {"horizontal", "vertical"}):
+        given = {axis for axis, sd in self if sd is not None}  # JSON may hold null
+        if given not in ({"east", "north", "up"}, {"horizontal", "vertical"}):
             raise ValueError("either east, north and up, or horizontal and vertical")
         return self
 

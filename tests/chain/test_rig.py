@@ -112,6 +112,8 @@ KIND_FAULTS = [
      'a "joint" only in a motion that rotates'),
     ("derived.length.measure", "radius", "'radius'",
      "'distance', 'ahead', 'left', 'above' or 'bearing'"),
+    ("shots.sd", {"horizontal": 0.1, "vertical": None}, "{'horizontal': 0.1, 'vertical': None}",
+     "either east, north and up, or horizontal and vertical"),
     ("shots.sd", {"east": 0.1}, "{'east': 0.1}",
      "either east, north and up, or horizontal and vertical"),
     ("shots.sd", {"east": 0.1, "north": 0.1, "up": 0.1, "vertical": 0.1},
