@@ -104,7 +104,7 @@ def test_tables_sort(shown, made):
 def several_runs(one):
     """Pages of several runs, in one: a history, a fleet, runs adjusted together."""
     results = additions([], [(f"2031-0{k}/result.json", str(k) * 64, one) for k in range(1, 8)])
-    shown = [history_sections(results, 6)]
+    shown = [history_sections(results)]
     rows = [p for p in one.parameters if p.sd]
     bars = {"edges": [-0.004, -0.001, 0.002, 0.005], "counts": [3, 12, 7], "below": 0, "above": 1}
     fleet = FleetRecord.model_validate({

@@ -29,6 +29,9 @@ COLUMNS = ("number", "result", "time", "rig", "passed", "result_sha256", "inputs
 _PASSED = {True: "yes", False: "no", None: "not yet"}
 _GATES = {True: "passed", False: "FAILED", None: "NOT YET: no taped length tells the scale"}
 
+#: So many results the table of values shows, so that a value and its sd stay in one line.
+_LATEST = 4
+
 #: Plots that stand beside each other.
 _BESIDE = 2
 
@@ -198,7 +201,7 @@ def history_document(entries: list[Entry]) -> dict:
     return {"schema": 1, "results": [{**vars(entry)} for entry in entries]}
 
 
-def history_sections(results: list[Entry], most: int = 4) -> list[Section]:
+def history_sections(results: list[Entry]) -> list[Section]:
     """A table of the results, a table of the values, and a plot of each quantity."""
     listed = Table("Results in the order in which they were recorded",
                    ("number", "result", "date of the run", "rig", "job", "gates"),
@@ -207,7 +210,7 @@ def history_sections(results: list[Entry], most: int = 4) -> list[Section]:
                    [not r.passed for r in results], wide=(1, 4))
     if not results:
         return [Section("history", "What was recorded", (Text(words("No results were found.")),))]
-    latest = results[-most:]
+    latest = results[-_LATEST:]
     rows = [[Name(name), next(SHOWN[r.values[name][2]][0] for r in latest if name in r.values),
              *(_value_text(r, name) for r in latest)] for name in moving_names(latest)]
     values = Table(f"Values ± one sd of the last {len(latest)} results; empty: not determined "
