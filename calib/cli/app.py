@@ -12,6 +12,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from calib.cli import talk
+from calib.cli.interrupt import stop_if_asked
 
 #: The first line of the help of each command, in the order in which a job needs them; this is the
 #: order of --help.
@@ -145,6 +146,7 @@ def _run():
         talk.tell(f"{error.filename or 'a file'}: {error.strerror or error}")
         return talk.INPUT
     except Exception as error:
+        stop_if_asked()  # a module that is interrupted while it begins says that it cannot begin
         return _told(error)
     return talk.DONE
 

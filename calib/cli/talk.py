@@ -82,6 +82,7 @@ def tell_all(lines: Iterable[object]) -> None:
 
 def result(text: str) -> None:
     """Write a result to stdout."""
+    stop_if_asked()
     text = printable(text)
     with _reader_may_be_gone(sys.stdout):
         sys.stdout.write(text if text.endswith("\n") else text + "\n")
@@ -196,11 +197,12 @@ def working(what: str) -> Iterator[None]:
     if not sys.stderr.isatty():
         tell(what + " ...")
         yield
-        return
-    from rich.console import Console
+    else:
+        from rich.console import Console
 
-    with Console(stderr=True).status(printable(what)):
-        yield
+        with Console(stderr=True).status(printable(what)):
+            yield
+    stop_if_asked()
 
 
 @contextmanager
