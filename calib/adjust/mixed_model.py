@@ -133,6 +133,20 @@ def adjust(
         raise
 
 
+def linearised_at(model: Model, observations: Observations, prior: Prior, parameters: np.ndarray,
+                  corrections: np.ndarray, held: np.ndarray) -> Linearised:
+    """A problem linearised where nobody has solved it; arguments as of `adjust`.
+
+    Raises
+    ------
+    NotConverged, ModelNotFinite
+        If the model fails there.
+    """
+    free = ~np.asarray(held, bool)
+    problem = _Problem(model, observations, prior, parameters, free)
+    return problem.linearise(parameters[free], corrections)
+
+
 def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps: int
                 ) -> "_Start":
     """Where Gauss-Newton steps of x and v at once lead; where they do not shrink, the start.

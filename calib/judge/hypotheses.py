@@ -79,15 +79,22 @@ class Tried:
     free: int  #: Numbers taken from the data, observations given up included.
     odds: float  #: Prior odds.
     quick: bool = True  #: `chi2` is that of a quick fit.
+    score: float = np.nan  #: As `calib.judge.explain` has it; see `ranked`.
 
     @property
     def passes(self) -> bool:
         """The run that it leaves passes the global test."""
         return passes(self.chi2, self.dof)
 
-    def score(self, s2: float, n: int) -> float:
-        """As `calib.judge.explain` has it, of so many shot coordinates."""
-        return self.chi2 / s2 + self.free * np.log(n) - 2 * np.log(self.odds)
+    @property
+    def variance_factor(self) -> float:
+        return self.chi2 / self.dof if self.dof > 0 else np.nan
+
+
+def ranked(tried: Iterable[Tried], s2: float, n: int) -> list[Tried]:
+    """Explanations with their scores at a variance factor, of so many coordinates; best first."""
+    return sorted((replace(t, score=float(t.chi2 / s2 + t.free * np.log(n) - 2 * np.log(t.odds)))
+                   for t in tried), key=lambda t: t.score)
 
 
 @dataclass(frozen=True)
@@ -204,10 +211,6 @@ class Search:
                 found.append(AsWell(mistake, parameter.name, parameter.unit,
                                     float(base[i]), float(there.parameters[i])))
         return tuple(found)
-
-    def scored(self, s2: float) -> list[tuple[float, Tried]]:
-        """All that was tried with its score at the variance factor `s2`, best first."""
-        return sorted(((t.score(s2, self.n), t) for t in self.tried), key=lambda st: st[0])
 
     def _try_all(self, mistakes: Iterable[Mistake], members: float | None = None) -> list[Tried]:
         """Fit each quickly; the members of a family share its odds."""
@@ -406,15 +409,14 @@ class Search:
 
     def _settle(self):
         """Solve the best few properly: quick fits stop a little short of the minimum."""
-        scored = self.scored(1.0)
-        for score, tried in scored[:_MOST_SOLVED]:
-            mistake = tried.mistake
-            if (mistake is None or not tried.quick or mistake.family == "swung"
-                    or score - scored[0][0] > max(_SETTLED, scored[0][1].chi2)
+        self.tried = ranked(self.tried, 1.0, self.n)
+        first = self.tried[0]
+        for i, tried in enumerate(self.tried[:_MOST_SOLVED]):
+            if (tried.mistake is None or not tried.quick or tried.mistake.family == "swung"
+                    or tried.score - first.score > max(_SETTLED, first.chi2)
                     or tried.chi2 > _WORTH_SOLVING * max(tried.dof, 1)):
                 continue
             solution = solved(tried.run)
-            i = next(i for i, t in enumerate(self.tried) if t is tried)
             # What cannot be solved is no cure.
             chi2 = np.inf if solution is None else solution.adjustment.chi2
             self.tried[i] = replace(tried, chi2=chi2, quick=False)

@@ -1,6 +1,6 @@
 """Mistakes about one pose, two poses, or all poses after some moment at a stand."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import combinations, count, pairwise
@@ -12,8 +12,32 @@ from calib.judge.facts import LateLabel, Moved, PosesExchanged, ShotsExchanged, 
 from calib.judge.mistakes import Mistake
 from calib.run.records import Run
 
+#: Poses before and after a moment of change, at least.
+_LEAST_POSES = 2
+
 #: Label of a stand that a mistake makes up; no file has it.
 NEW_STAND = "\N{LEFTWARDS ARROW}new"
+
+
+def shot_poses(run: Run) -> list[int]:
+    """The poses with shots, in their order."""
+    return np.unique(run.shots.pose).tolist()
+
+
+def moments(poses: list[int], most: int | None = None) -> Iterator[tuple[list[int], list[int]]]:
+    """Poses before and since each moment at which something may have changed, so many at most."""
+    every = range(_LEAST_POSES, len(poses) - _LEAST_POSES + 1)
+    for k in every[:: -(-len(every) // (most or len(poses))) or 1]:
+        yield poses[:k], poses[k:]
+
+
+def moments_at_stands(run: Run, most: int | None = None
+                      ) -> Iterator[tuple[str, list[int], list[int]]]:
+    """Each stand with `moments` of the poses that are shot there."""
+    poses = shot_poses(run)
+    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
+        for before, since in moments([p for p in poses if run.poses.stand[p] == stand], most):
+            yield stand, before, since
 
 
 def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]:
@@ -62,7 +86,7 @@ def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
 
 def late_labels(run: Run) -> list[Mistake]:
     """The stand changed earlier or later than its label: some poses in between are mislabelled."""
-    order = [int(p) for p in np.unique(run.shots.pose)]
+    order = shot_poses(run)
     mistakes = []
     stands = [run.poses.stand[p] for p in order]
     for stand, following in dict.fromkeys((a, b) for a, b in pairwise(stands) if a != b):
@@ -83,18 +107,11 @@ def late_labels(run: Run) -> list[Mistake]:
 
 def moved_between(run: Run) -> list[Mistake]:
     """The machine moved, or its house swung, between two poses that share a stand label."""
-    order = [int(p) for p in np.unique(run.shots.pose)]
-    mistakes = []
-    for stand in dict.fromkeys(run.poses.stand[p] for p in order):
-        here = [p for p in order if run.poses.stand[p] == stand]
-        for k in range(2, len(here) - 1):
-            later = tuple(here[k:])
-            before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
-            mistakes.append(Mistake(
-                "moved", Moved(before, after, stand),
-                partial(own_stand, poses=later), free=4, poses=later,
-                mend=partial(_renamed, poses=later)))
-    return mistakes
+    ids = run.poses.ids
+    return [Mistake("moved", Moved(ids[before[-1]], ids[since[0]], stand),
+                    partial(own_stand, poses=tuple(since)), free=4, poses=tuple(since),
+                    mend=partial(_renamed, poses=tuple(since)))
+            for stand, before, since in moments_at_stands(run)]
 
 
 def own_stand(run: Run, poses: tuple[int, ...]) -> Run:

@@ -71,10 +71,8 @@ def systematic(solution: Solution) -> Systematic | None:
     named = np.argmin([c * one.members for c, (*_, one) in zip(chances, tests, strict=True)])
     score, _, one = tests[named]
     family = Family(scores, tuple(m for _, m, _ in tests), draws=_DRAWS)
-    mistake = one.mistake(score.values)
-    return Systematic(None if mistake is None else mistake.fact, score.statistic, score.dof,
-                      len(tests), family.chance(min(chances)),
-                      _hidden(solution, family, tests))
+    return Systematic(one.fact(score.values), score.statistic, score.dof, len(tests),
+                      family.chance(min(chances)), _hidden(solution, family, tests))
 
 
 def _hidden(solution, family, tests) -> Hidden | None:
@@ -91,7 +89,7 @@ def _hidden(solution, family, tests) -> Hidden | None:
     moves = size * np.linalg.norm(nodes.by_parameters[nodes.seen] @ taken_up, axis=2).max(
         (0, 1), initial=0.0)
     for i in np.argsort(-moves):
-        mistake = single[i][1].mistake(size[[i]])
-        if mistake is not None:
-            return Hidden(mistake.fact, float(moves[i]))
+        fact = single[i][1].fact(size[[i]])
+        if fact is not None:
+            return Hidden(fact, float(moves[i]))
     return None

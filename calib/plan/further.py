@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.mixed_model import linearised_at
 from calib.calibration import Problem
 from calib.chain.circle import wrapped
 from calib.layout import RIG, STAND
@@ -117,18 +117,10 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
 
     The mixed model's information at given unknowns, so that it exists before a run can be solved.
     """
-    observations, free = problem.observations, ~problem.held
-    prediction = problem(unknowns, observations.readings)
-    information = np.zeros((int(free.sum()),) * 2)
-    for group in observations.groups:
-        b = prediction.by_readings[group.rows]
-        q = observations.powerless_covariance[group.blocks]
-        g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-        rows = g @ np.asarray(prediction.by_parameters)[:, free][group.rows]
-        information += np.einsum("gmi,gmj->ij", rows, rows)
-    _, by_unknowns = problem.prior.function(unknowns)
-    h = by_unknowns[:, free]
-    return information + h.T @ np.linalg.solve(problem.prior.covariance, h)
+    design = linearised_at(problem, problem.observations, problem.prior, unknowns,
+                           np.zeros_like(problem.observations.readings), problem.held).design
+    information: np.ndarray = design.T @ design
+    return information
 
 
 def further_poses(

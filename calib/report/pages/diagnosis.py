@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
-from calib.judge.explain import Explanation, Ranked
+from calib.judge.explain import Explanation
+from calib.judge.hypotheses import Tried
 from calib.report.numbers import number
 from calib.report.spoken import spoken_values
 from calib.report.words.cautions import CAUTIONS
@@ -174,7 +175,7 @@ def _times(factor):
     return f"{times:.1f} times" if times < 10 else f"{times:.0f} times"
 
 
-def _ranked(ranked: Ranked, found: Explanation) -> Explained:
+def _ranked(ranked: Tried, found: Explanation) -> Explained:
     mistake = ranked.mistake
     words = None if mistake is None else told(mistake.fact)
     return Explained(
