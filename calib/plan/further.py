@@ -12,7 +12,8 @@ from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows
+from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows, whitened
+from calib.plan.losses import rank
 from calib.plan.sight import Site, can_be_shot
 from calib.plan.task import DRIVE, Prepared, Task
 
@@ -210,10 +211,9 @@ def _pool(prepared, placement, prior):
                                      prepared.candidates.noted)
     for shots in np.unique(bundles.shots, axis=0):
         where = np.flatnonzero((bundles.shots == shots).all(1))
-        k = np.flatnonzero(np.repeat(shots, 3))
         own = bundles.pose[where]
-        lower = np.linalg.cholesky(covariance[own][:, k[:, None], k])
-        rows[where, : len(k)] = np.linalg.solve(lower, design[own][:, k])
+        rows[where, : 3 * shots.sum()] = whitened(design[own], covariance[own],
+                                                  np.flatnonzero(shots))
     heights = 3 * bundles.shots.sum(1)
     return Pool(rows, prior, prepared.n_free, 1, heights, bundles.pose, bundles.minutes + DRIVE)
 
@@ -313,6 +313,4 @@ def _weakest(prepared, information):
 
 def undetermined(information: np.ndarray) -> bool:
     """Whether some combination is told by nothing, whatever the units."""
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    values = np.linalg.eigvalsh(information / np.outer(scale, scale))
-    return bool(values[0] < 1e-13 * values[-1])
+    return rank(information) < len(information)

@@ -67,7 +67,7 @@ def robustness(
     def open_(information):
         left = information - before
         kept = ~(waiting & (np.diag(left) <= _GONE * np.diag(whole)))
-        return _rank(left[np.ix_(kept, kept)]) < _rank(whole) - np.sum(~kept & told)
+        return rank(left[np.ix_(kept, kept)]) < rank(whole) - np.sum(~kept & told)
 
     told = np.diag(whole) > 0
     lost = []
@@ -102,7 +102,7 @@ def _thinned(pool, design, groups, without_target, shots, rng):
     return information
 
 
-def _rank(information):
+def rank(information: np.ndarray) -> int:
     """How many combinations are known, whatever the units."""
     scale = np.sqrt(np.maximum(np.diag(information), 0.0))
     scale = np.where(scale > 0, scale, 1.0)

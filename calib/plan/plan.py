@@ -1,6 +1,6 @@
 """A plan: which poses to shoot, in which order, and what they will give."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from calib.chain.motion import PLACEMENT
 from calib.plan.bound import determinant_efficiency, least_variance
 from calib.plan.choose import EDGE, PARAMETERS, of_poses, within_minutes
 from calib.plan.exchange import Pool
-from calib.plan.information import pose_rows, prior_information
+from calib.plan.information import pose_rows
 from calib.plan.losses import Robustness, robustness
 from calib.plan.order import FieldMinutes, field_minutes, in_working_order
 from calib.plan.task import Prepared
@@ -126,7 +126,7 @@ def judged(prepared: Prepared, pool: Pool, design: np.ndarray, groups: np.ndarra
         tolerance=tolerance,
         information=information,
         edge_sd=edge_sd,
-        loose_sd=_loose_sd(prepared, readings, noted, shots, tolerance, groups),
+        loose_sd=_loose_sd(prepared, pool, readings, noted, shots, tolerance, groups),
         minutes=field_minutes(rig, joints, groups,
                               np.sum(bundles.minutes[design] - rig.effort.settle)),
         efficiency=efficiency,
@@ -157,17 +157,16 @@ def _names(task, stands):
                                          for what in PLACEMENT)], dtype=object)
 
 
-def _loose_sd(prepared, readings, noted, shots, tolerance, groups):
+def _loose_sd(prepared, pool, readings, noted, shots, tolerance, groups):
     """Worst edge sd with all readings anywhere in their ranges, median of random draws."""
-    task, stands = prepared.task, int(groups.max()) + 1
+    task, places = prepared.task, np.arange(len(readings))
     rng, span = np.random.default_rng(task.seed), np.nan_to_num(tolerance)
     worst = []
     for _ in range(_DRAWS):
         moved = readings + rng.uniform(-span[..., 0], span[..., 1])
         rows = pose_rows(task.rig, task.parameters, moved, task.targets, task.noise, shot=shots,
                          noted=noted)
-        pool = Pool(rows, prior_information(task.taped, stands), prepared.n_free, stands)
-        worst.append(prepared.worst(pool.information(np.arange(len(rows)), groups)))
+        worst.append(prepared.worst(replace(pool, rows=rows).information(places, groups)))
     return float(np.median(worst))
 
 

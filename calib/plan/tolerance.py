@@ -1,9 +1,11 @@
 """How far off a planned reading may be before the plan loses by it."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib.plan.candidates import ARM, feasible, joints_at
-from calib.plan.exchange import Pool
+from calib.plan.exchange import Pool, add, mean_variance, variance_gain
 from calib.plan.information import pose_rows
 from calib.plan.sight import can_be_shot
 from calib.plan.task import Task
@@ -51,10 +53,13 @@ def reading_tolerances(task: Task, readings: np.ndarray, shots: np.ndarray, pool
     rows = rows.reshape(n, -1, *rows.shape[1:])
     fine = _possible(task, joints_at(rig, parameters, flat), shot).reshape(n, -1)
     information = pool.information(design, groups)
-    before = _mean_variance(np.linalg.inv(information), form)
-    for place in range(n):
-        after = _variances_with(pool, information, design[place], int(groups[place]), rows[place],
-                                form)
+    gain, before = variance_gain(form), mean_variance(form, np.linalg.inv(information))
+    for place, group in enumerate(groups.tolist()):
+        rest = information.copy()
+        add(pool, rest, design[place], group, -1)
+        covariance = np.linalg.inv(rest)
+        others = replace(pool, rows=rows[place], heights=None, pose=None)
+        after = mean_variance(form, covariance) - gain(others, covariance, group, slice(None))
         fine[place] &= np.sqrt(after / before) < 1 + FINE / n
     fine = fine.reshape(moved.shape[:-1])
     reached = np.cumprod(fine, axis=3).sum(3)
@@ -72,22 +77,3 @@ def _possible(task, joints, shot):
                      targets[on_edge] if on_edge.any() else targets, task.site)
     seen = can_be_shot(task.rig, task.parameters, joints, targets, task.site)
     return rules & (seen | ~shot).all(1)
-
-
-def _mean_variance(covariance, form):
-    p = len(form)
-    return float(np.einsum("ij,ji->", form, covariance[:p, :p]))
-
-
-def _variances_with(pool, information, present, group, rows, form):
-    """Mean variance with a place's rows replaced by each of some others, shape (k,)."""
-    columns = pool.columns(group)
-    rest = information.copy()
-    rest[np.ix_(columns, columns)] -= pool.rows[present].T @ pool.rows[present]
-    covariance = np.linalg.inv(rest)
-    p = len(form)
-    inner = rows @ covariance[np.ix_(columns, columns)] @ rows.transpose(0, 2, 1)
-    inner[:, np.arange(rows.shape[1]), np.arange(rows.shape[1])] += 1.0
-    moved = rows @ covariance[columns][:, :p]
-    fall = np.linalg.solve(inner, moved @ form @ moved.transpose(0, 2, 1))
-    return _mean_variance(covariance, form) - np.einsum("kii->k", fall)
