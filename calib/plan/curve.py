@@ -8,7 +8,7 @@ import numpy as np
 from calib.plan.budget import Design, bought
 from calib.plan.choose import EDGE, driving, within_minutes
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import pose_rows, prior_information
+from calib.plan.information import prior_information
 from calib.plan.task import DRIVE, Prepared
 
 #: A field day has room for no more, minutes.
@@ -214,8 +214,8 @@ def bounds(prepared: Prepared, minutes: float, stands: int = 1) -> list[tuple[st
 
 
 def _worst_with(prepared, design, stands, noise, taped):
-    task, bundles, chosen = prepared.task, prepared.bundles, list(design.candidates)
-    rows = pose_rows(task.rig, task.parameters, prepared.readings[bundles.pose[chosen]],
-                     task.targets, noise, shot=bundles.shots[chosen], noted=prepared.noted(chosen))
+    bundles, chosen = prepared.bundles, list(design.candidates)
+    rows = prepared.task.rows(prepared.readings[bundles.pose[chosen]], bundles.shots[chosen],
+                              prepared.noted(chosen), noise)
     pool = Pool(rows, prior_information(taped, stands), prepared.n_free, stands)
     return prepared.worst(pool.information(np.arange(len(chosen)), np.array(design.groups)))

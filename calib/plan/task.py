@@ -12,7 +12,7 @@ from calib.edge import EdgeNodes, edge_points, envelope_edge
 from calib.plan.bundles import Bundles, bundles_of
 from calib.plan.candidates import Candidates, candidate_poses
 from calib.plan.exchange import Pool
-from calib.plan.information import Noise, Taped, prior_information
+from calib.plan.information import Noise, Taped, pose_rows, prior_information
 from calib.plan.sight import Site, can_be_shot
 from calib.run.records import Machine, Tape
 
@@ -90,6 +90,12 @@ class Task:
     def free_names(self) -> tuple[str, ...]:
         """Names of the parameters that are estimated."""
         return tuple(p.name for p in self.rig.parameters if not p.held)
+
+    def rows(self, readings: np.ndarray, shots: np.ndarray, noted: np.ndarray,
+             noise: Noise | None = None) -> np.ndarray:
+        """What poses tell, by `calib.plan.information.pose_rows`; `noise` in place of its own."""
+        return pose_rows(self.rig, self.parameters, readings, self.targets, noise or self.noise,
+                         shot=shots, noted=noted)
 
 
 @dataclass(frozen=True)
