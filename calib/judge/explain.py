@@ -27,8 +27,9 @@ from calib.calibration import solve
 from calib.judge.added import ALIKE, Score
 from calib.judge.facts import Both
 from calib.judge.fits import looked, mean_squares, pose_costs
-from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried, ranked
+from calib.judge.hypotheses import SINGLE_VALUES, Search, Tried, ranked
 from calib.judge.mistakes import Mistake
+from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.suspects import Suspects
 from calib.run.records import Run
 
@@ -61,8 +62,8 @@ class Explanation:
     #: Numbers that the model lacks, of a run that passes the global test.
     systematic: tuple[Score, ...] = ()
     looked_at: int = 1  #: Number of explanations tried.
-    #: Other readings of a run that fits, which would give another machine.
-    as_well: tuple[AsWell, ...] = ()
+    #: Of a run that fits: whether it is the machine, or other machines fit as well.
+    plausible: Plausibility | None = None
 
     def __repr__(self) -> str:
         best = self.cause or self.part
@@ -98,9 +99,9 @@ def explain(run: Run) -> Explanation:
     as_it_is = ranked(search.tried, 1.0, search.n)[0]
     if search.dof <= 0:
         return Explanation(False, as_it_is, (as_it_is,))
-    if search.fits:
+    if search.base is not None and search.fits:
         return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects,
-                           as_well=search.fitting_as_well())
+                           plausible=plausibility(search.base))
     search.try_everything()
     looked_at, part = len(search.tried), None
     found = _ranked(search.tried, search.n)

@@ -56,11 +56,6 @@ _MOST_ADDED, _OF_A_FAMILY = 6, 3
 #: The edge may be known this many times worse without the values set aside.
 _WORSE_EDGE = 2.0
 
-#: Other readings of the same run that are looked at even if it fits; how much worse their
-#: chi-square may be, and by how many sds a parameter must differ for another machine.
-_RELABELLINGS = ("corners", "exchanged columns", "sign", "two signs", "heights", "axes")
-_AS_WELL, _ANOTHER_MACHINE = 6.0, 6.0
-
 #: Of so many shots that are out each two are tried exchanged, at most.
 _SHOTS_OUT = 8
 
@@ -95,17 +90,6 @@ def ranked(tried: Iterable[Tried], s2: float, n: int) -> list[Tried]:
     """Explanations with their scores at a variance factor, of so many coordinates; best first."""
     return sorted((replace(t, score=float(t.chi2 / s2 + t.free * np.log(n) - 2 * np.log(t.odds)))
                    for t in tried), key=lambda t: t.score)
-
-
-@dataclass(frozen=True)
-class AsWell:
-    """Another reading of a run that fits, and fits as well; `tells` is a parameter that differs."""
-
-    mistake: Mistake
-    tells: str
-    unit: str
-    value: float
-    other: float
 
 
 class Search:
@@ -186,31 +170,6 @@ class Search:
     def _something_fits(self):
         """A mistake that takes no number from the data is enough: those that do come behind it."""
         return any(t.passes and t.mistake is not None and t.free == 0 for t in self.tried)
-
-    def fitting_as_well(self) -> tuple[AsWell, ...]:
-        """Relabellings under which a run that fits does so too, but with another machine."""
-        if self.base is None:
-            return ()
-        found, every = [], np.ones(len(self.run.poses.ids), bool)
-        here, base = self.base.adjustment, self.base.parameters
-        sd = self.base.problem.parameters(here.sd)
-        sd = np.where(sd > 0, sd, np.inf)
-        for change in changes_of(self.run):
-            mistake = None
-            if change.family in _RELABELLINGS:
-                mistake = mistake_in(self.run, change, every)
-            if mistake is None or looked(mistake.apply(self.run)).chi2 > 2 * here.chi2 + _AS_WELL:
-                continue
-            there = solved(mistake.apply(self.run))
-            if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
-                continue
-            moved = np.abs(there.parameters - base) / sd
-            if moved.max() > _ANOTHER_MACHINE:
-                i = int(np.argmax(moved))
-                parameter = self.run.rig.parameters[i]
-                found.append(AsWell(mistake, parameter.name, parameter.unit,
-                                    float(base[i]), float(there.parameters[i])))
-        return tuple(found)
 
     def _try_all(self, mistakes: Iterable[Mistake], members: float | None = None) -> list[Tried]:
         """Fit each quickly; the members of a family share its odds."""
