@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.calibration import tape_by_parameter
+from calib.calibration import known_parameters
 from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, edge_points, envelope_edge
 from calib.plan.bundles import Bundles, bundles_of
@@ -67,13 +67,7 @@ class Task:
         if machine is not None:
             tape = Tape.none() if tape is None else tape
         if parameters is None:
-            taped = np.full(len(rig.start), np.nan) if tape is None else tape_by_parameter(
-                rig, tape)[0]
-            parameters = np.where(np.isfinite(taped), taped, rig.start)
-            if machine is not None:
-                value_of = dict(zip(machine.names, machine.value, strict=True))
-                parameters = np.array([value_of.get(name, value) for name, value in zip(
-                    rig.parameter_names, parameters, strict=True)])
+            parameters = known_parameters(rig, tape or Tape.none(), machine)
         chosen = tuple(rig.target_names.index(name) for name in targets) or everything(rig)
         rig = rig.when_shot(chosen)
         known = Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape)
