@@ -11,7 +11,7 @@ from calib.judge import facts
 from calib.judge.added import Added
 from calib.judge.changed import with_readings, with_shots
 from calib.judge.correlation import order_of_shots
-from calib.judge.pose_mistakes import moments, moments_at_stands, shot_poses
+from calib.judge.mistakes import moments, moments_at_stands, shot_poses
 from calib.judge.trends import approach
 from calib.layout import RIG, STAND
 from calib.run.records import Run, Tape

@@ -25,7 +25,6 @@ from calib.judge.mistakes import (
     without_taped,
 )
 from calib.judge.partial import partial_mistakes
-from calib.judge.placement_mistakes import swing_of
 from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects, set_aside_of
 from calib.run.records import Run
@@ -296,8 +295,8 @@ class Search:
         self._coarse_to_fine(pose_mistakes.late_labels(run))
         tried = self._coarse_to_fine(pose_mistakes.moved_between(run))
         for best in sorted(tried, key=lambda t: t.chi2)[:2]:
-            swing = swing_of(run, best.mistake) if best.chi2 < 100 * best.dof else None
-            if swing is not None:
+            if best.chi2 < 100 * best.dof and (
+                    swing := pose_mistakes.swing_of(run, best.mistake)) is not None:
                 consistency, mistake = swing
                 self.tried.append(replace(
                     self._tried(mistake, problem_of(best.run), best.chi2 + consistency, len(tried)),

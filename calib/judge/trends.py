@@ -14,7 +14,6 @@ from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 from calib.chain.circle import wrapped
 from calib.chain.effects import effects_of
-from calib.judge.houses import houses
 from calib.run.records import Run
 
 #: A clean run shows a trend with this probability.
@@ -143,3 +142,19 @@ def _house_view(solution):
     }
     reach = np.einsum("nc,nc->n", points - house[shots.pose, :3], axes[ALONG])
     return axes, reach, posture.joints
+
+
+def houses(solution: Solution) -> np.ndarray:
+    """East, north, up (m) of the boom foot pin and heading (rad) of the house, (n_poses, 4).
+
+    It is at the stand, unless it was swung.
+    """
+    problem, rig = solution.problem, solution.rig
+    placement = problem.placement(solution.adjustment.parameters)
+    slew = np.array([r.kind == "slew" for r in rig.readings])
+    if not slew.any():
+        return placement
+    posture = rig.chain.posture(solution.parameters, placement, solution.adjusted_readings, False,
+                                solution.run.noted)
+    origin = posture.positions.get("house", placement[:, :3])
+    return np.column_stack([origin, placement[:, 3] - posture.joints[:, slew].sum(1)])

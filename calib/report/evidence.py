@@ -16,9 +16,9 @@ from calib.document.fields import Axes, Components, House
 from calib.document.solved import Correlation, Covariance, Pose
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
-from calib.judge.houses import houses
 from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
+from calib.judge.trends import houses
 from calib.report.numbers import number, numbers, unit_factors
 
 #: Correlations of at least this size are listed.
