@@ -74,8 +74,8 @@ def open_says(found: Open, rig: Rig) -> str:
     """What moves the edge and changes no entry."""
     first, *others = map(spoken, found.direction.names)
     unit = next(p.unit for p in rig.parameters if p.name == found.direction.names[0])
-    moves = (f"{in_words(found.change, unit, deg='.1f')} of it move{'s' * (unit == 'deg')} the edge "
-             f"by up to {1000 * found.moves:.0f} mm")
+    moves = (f"{in_words(found.change, unit, deg='.1f')} of it move{'s' * (unit == 'deg')} the "
+             f"edge by up to {1000 * found.moves:.0f} mm")
     if not others:
         return f"Left out: {first}. No entry changes with it, and {moves}."
     together = ", ".join(others[:-1]) + (" and " if others[:-1] else "") + others[-1]

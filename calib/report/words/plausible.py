@@ -101,8 +101,9 @@ def _kept_out(found):
 
 
 def _instead(rig, machine, name):
-    i, p = rig.parameter_names.index(name), _parameter(rig, name)
-    return f"{spoken(name)} {_shown(p, machine.parameters[i])} instead of {_shown(p, machine.own[i])}"
+    i = rig.parameter_names.index(name)
+    its, own = (in_words(of[i], rig.parameters[i].unit) for of in (machine.parameters, machine.own))
+    return f"{spoken(name)} {its} instead of {own}"
 
 
 def _parameter(rig, name):

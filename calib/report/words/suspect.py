@@ -68,5 +68,5 @@ def _miss(suspect, run):
 
 def _moves(suspect, run):
     unit = next(p.unit for p in run.rig.parameters if p.name == suspect.moves)
-    return (f"It moves the {spoken(suspect.moves)} by {in_words(abs(suspect.moves_by), unit, '.1f')}"
-            f" ({abs(suspect.moves_in_sd):.1f} sd).")
+    size = in_words(abs(suspect.moves_by), unit, ".1f")
+    return f"It moves the {spoken(suspect.moves)} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."
