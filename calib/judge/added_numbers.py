@@ -6,9 +6,9 @@ from functools import partial
 
 import numpy as np
 
-from calib.calibration import starting_parameters
+from calib.calibration import Solution, starting_parameters
 from calib.judge import facts
-from calib.judge.added import Added
+from calib.judge.added import Added, Score, scores
 from calib.judge.changed import with_readings, with_shots
 from calib.judge.correlation import order_of_shots
 from calib.judge.mistakes import moments, moments_at_stands, shot_poses
@@ -30,6 +30,12 @@ def all_added(run: Run, most: int = _MOST_MOMENTS) -> list[Added]:
     """Every number that is tested; changes at so many moments at most."""
     return [*_zero_jumps(run, most), *_gains(run), *_felt(run), *_elsewhere(run), _scale(run),
             *_set_up(run), *_heights(run, most), *_buckets(run, most), *_moves(run, most)]
+
+
+def scores_of(solution: Solution) -> list[Score]:
+    """The tests of every added number at a solution."""
+    fit = solution.adjustment
+    return scores(solution.run, fit.parameters, fit.corrections, all_added(solution.run))
 
 
 def _zero_jumps(run, most):

@@ -16,6 +16,14 @@ TILTED, TURNING, DRIFTING = "tilted", "turning", "drifting"
 
 
 @dataclass(frozen=True)
+class AtEdge:
+    """Something that may be wrong, at its size."""
+
+    fact: "Fact"
+    moves: float  #: How far it puts the edge off, worst over the envelope, m.
+
+
+@dataclass(frozen=True)
 class Where:
     """Poses of a run: `poses` are their ids in order, none for all."""
 

@@ -1,5 +1,6 @@
 """Every explanation of one run, fitted: quickly all, properly those that matter."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,7 +12,7 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge import added, pose_mistakes
-from calib.judge.added_numbers import all_added
+from calib.judge.added_numbers import all_added, scores_of
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import Both, Fact, HeightsOff, Misbooked, SingleValues
@@ -20,6 +21,7 @@ from calib.judge.misbooked import misbooked, rebooked
 from calib.judge.mistakes import (
     Mistake,
     heights_missing,
+    shot_poses,
     tape_factors,
     taped_wrong,
     without_taped,
@@ -99,7 +101,7 @@ class Search:
         self.run, self.n = run, 3 * len(run.shots)
         problem = problem_of(run)
         self.dof = dof_of(problem)
-        self.poses = [int(p) for p in np.unique(run.shots.pose)]
+        self.poses = shot_poses(run)
         self.robust = quick_fit(problem, robust=True)
         self.out = self._poses_out()
         typical = np.median(mean_squares(self.robust)[self.poses])
@@ -125,11 +127,7 @@ class Search:
     @cached_property
     def systematic(self) -> list[added.Score]:
         """Added numbers that are real by their own tests, whether or not the run passes."""
-        if self.base is None:
-            return []
-        adjustment = self.base.adjustment
-        return added.beyond_chance(added.scores(
-            self.run, adjustment.parameters, adjustment.corrections, all_added(self.run)))
+        return [] if self.base is None else added.beyond_chance(scores_of(self.base))
 
     @property
     def passes(self) -> bool:
@@ -226,7 +224,7 @@ class Search:
         if len(names) > max(2, _MOST_SINGLE * len(run.shots)):
             return
         solution = solved(rest)
-        if solution is None or not self._is_cure(rest, solution):
+        if solution is None or not self._is_cure(solution):
             return
         mistake = Mistake(
             SINGLE_VALUES, SingleValues(tuple(names)), lambda run: rest, mend=lambda run: run,
@@ -266,11 +264,10 @@ class Search:
                           aside=aside.names)
         self._try_all([mistake], 1)
 
-    def _is_cure(self, rest, solution):
+    def _is_cure(self, solution):
         """Nothing systematic is left behind, and the edge is known about as well as before."""
         adjustment = solution.adjustment
-        if passes(adjustment.chi2, adjustment.dof) and added.beyond_chance(added.scores(
-                rest, adjustment.parameters, adjustment.corrections, all_added(rest))):
+        if passes(adjustment.chi2, adjustment.dof) and added.beyond_chance(scores_of(solution)):
             return False
         if self.base is None or self.run.rig.envelope is None:
             return True
@@ -332,19 +329,13 @@ class Search:
 
     def _try_added(self):
         """The added numbers whose tests are the strongest."""
-        if self.base is not None:
-            adjustment = self.base.adjustment
-            at, corrections = adjustment.parameters, adjustment.corrections
-        else:
-            at, corrections = self.seen.parameters, None
-        found = [s for s in added.scores(self.run, at, corrections, all_added(self.run))
-                 if s.added.undo is not None and np.isfinite(s.statistic)]
-        found.sort(key=lambda s: -s.statistic)
-        chosen, of_family = [], {}
-        for score in found:
-            family = score.added.family
-            of_family[family] = of_family.get(family, 0) + 1
-            if len(chosen) < _MOST_ADDED or of_family[family] <= _OF_A_FAMILY:
+        found = scores_of(self.base) if self.base is not None else added.scores(
+            self.run, self.seen.parameters, None, all_added(self.run))
+        found = [s for s in found if s.added.undo is not None and np.isfinite(s.statistic)]
+        chosen, of_family = [], Counter[str]()
+        for score in sorted(found, key=lambda s: -s.statistic):
+            of_family[score.added.family] += 1
+            if len(chosen) < _MOST_ADDED or of_family[score.added.family] <= _OF_A_FAMILY:
                 chosen.append(score)
         for score in chosen:
             result = added.fitted(self.run, score)
