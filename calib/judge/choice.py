@@ -7,11 +7,11 @@ import numpy as np
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.judge.check import Checked, check_shots
 from calib.judge.facts import AtEdge
 from calib.judge.gates import Share, shares
 from calib.judge.instead import instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
+from calib.judge.shot_checks import Checked, check_shots
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
 from calib.run.records import Run, Tape

@@ -23,7 +23,7 @@ from calib.adjust.spectrum import NotDetermined
 from calib.adjust.threads import one_thread
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
-from calib.judge.check import Checked, check_shots
+from calib.judge.shot_checks import Checked, check_shots
 from calib.run.complaints import InputError
 from calib.run.records import Run
 

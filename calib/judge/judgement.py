@@ -13,7 +13,6 @@ from calib.adjust.reliability import Reliability, reliability
 from calib.adjust.threads import one_thread
 from calib.calibration import Solution
 from calib.judge import gates
-from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.correlation import Correlation, correlation
 from calib.judge.equivalent import Equivalent
 from calib.judge.external import External, external_reliability
@@ -26,6 +25,7 @@ from calib.judge.instead import instead as explains_as_well
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.scale import SurveyScale, survey_scale
+from calib.judge.shot_checks import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.systematic import Systematic, systematic
 from calib.judge.tape import TapeTest, tape_test

@@ -10,7 +10,7 @@ from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
 from calib.foretold import foretold
 from calib.judge.changed import with_shots
-from calib.judge.check import squared
+from calib.judge.shot_checks import squared
 from calib.run.records import Run
 
 #: A shot lies where its miss is within what 99 of 100 are.

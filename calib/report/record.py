@@ -24,10 +24,10 @@ from calib.document.fields import tables as rows
 from calib.document.record import ResultRecord
 from calib.edge import envelope_edge
 from calib.intervals import intervals
-from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
+from calib.judge.shot_checks import Checked, Offset
 from calib.judge.suspects import Suspects
 from calib.layout import STAND
 from calib.machine import about

@@ -7,7 +7,6 @@ import numpy as np
 from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.calibration import Solution
 from calib.judge import gates
-from calib.judge.check import Checked, Offset
 from calib.judge.correlation import Correlation
 from calib.judge.facts import AtEdge
 from calib.judge.gates import ERROR_RATE, SHARED_RATE, SUSPECTS_RATE, Gate, Share
@@ -16,6 +15,7 @@ from calib.judge.hold_out import HeldOut
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
 from calib.judge.scale import SurveyScale
+from calib.judge.shot_checks import Checked, Offset
 from calib.judge.suspects import Suspects
 from calib.judge.systematic import Systematic
 from calib.report.spoken import spoken, spoken_values
