@@ -1,5 +1,6 @@
 """Field mistakes, planted and named; nothing claimed where nothing is wrong."""
 
+import inspect
 from dataclasses import replace
 
 import numpy as np
@@ -207,7 +208,8 @@ def test_a_machine_that_its_signs_rule_out_is_no_rival_of_a_clean_run(rig):
 
 def test_every_fact_has_its_words():
     """What went wrong and what to edit: of whatever may be found, and of every change."""
-    for base, words in ((facts.Fact, told), (facts.ChangeFact, mistake_words._changed)):
+    words = inspect.getsource(mistake_words)
+    for base in (facts.Fact, facts.ChangeFact):
         assert len(base.__subclasses__()) > 8
         for kind in base.__subclasses__():
-            assert words.dispatch(kind) is not words.dispatch(object), kind.__name__
+            assert f"facts.{kind.__name__}" in words, kind.__name__
