@@ -81,8 +81,7 @@ def _tape(path, rig):
     from calib.run.text import file_text
 
     findings = Findings()
-    text = file_text(path, str(path), "a tape.csv", findings)
-    tape = None if text is None else read_tape(text, str(path), rig, findings)
-    findings.stop_if_at_fault()
+    text = findings.sound(file_text(path, str(path), "a tape.csv", findings))
+    tape = findings.sound(read_tape(text, str(path), rig, findings))
     talk.tell_all(findings.notices)
     return tape

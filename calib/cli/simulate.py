@@ -93,9 +93,7 @@ def _text(rig):
     from calib.run.text import file_text
 
     findings = Findings()
-    text = file_text(rig, str(rig), "a rig file", findings)
-    findings.stop_if_at_fault()
-    return text
+    return findings.sound(file_text(rig, str(rig), "a rig file", findings))
 
 
 def _machine(text, file):
@@ -108,5 +106,4 @@ def _machine(text, file):
     machine = read_rig(text, file, findings)
     if machine is not None:
         complain_of_missing_sds(machine, file, findings)
-    findings.stop_if_at_fault()
-    return machine
+    return findings.sound(machine)
