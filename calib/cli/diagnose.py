@@ -31,12 +31,12 @@ def diagnose(
     """Say which mistake explains a run that does not fit; never changes the run."""
     from calib.judge.explain import explain
     from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
-    from calib.run.corrected import refuse_filled_folder
+    from calib.run.write import refuse_filled
 
     if apply is not None:
         if (apply / "rig.toml").is_file():  # corrected already: this is refused, the copy goes on
             talk.follow("solve", apply)
-        refuse_filled_folder(apply)
+        refuse_filled(apply)
     data = _read(run, machine)
     talk.tell_all(data.notices)
     with talk.working("Trying what may have gone wrong"):
@@ -75,7 +75,7 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
     from calib.document.diagnosed import Applied, Figures
     from calib.judge.mend import figures, mended
     from calib.report.words.mistake import told
-    from calib.run.corrected import corrected_files
+    from calib.run.export import corrected_files
     from calib.run.write import write_new_folder
 
     mistake = None if found.claimed is None else found.claimed.mistake

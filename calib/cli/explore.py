@@ -33,8 +33,8 @@ def explore(
     """Say which effects the shots ask for: axes out of square, sag, play, sensors' shapes."""
     from calib.explore import explore as look
     from calib.report.pages.explored import explored_document, explored_text
-    from calib.run.corrected import refuse_filled_folder
     from calib.run.folder import read_run
+    from calib.run.write import refuse_filled
 
     names = [name.strip() for name in free.split(",")] if free is not None else []
     if copy is not None and not names:
@@ -43,7 +43,7 @@ def explore(
     if names:
         if (folder / "rig.toml").is_file():  # there already: this is refused, the copy goes on
             talk.follow("solve", folder)
-        refuse_filled_folder(folder)
+        refuse_filled(folder)
     data = read_run(run)
     talk.tell_all(data.notices)
     if names:
@@ -97,7 +97,7 @@ def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Ado
     from calib.judge.mend import figures
     from calib.run.adopted import with_effects_listed
     from calib.run.complaints import Findings
-    from calib.run.corrected import corrected_files
+    from calib.run.export import corrected_files
     from calib.run.folder import RIG, read_run
     from calib.run.text import decode, split_lines
     from calib.run.write import write_new_folder
