@@ -26,6 +26,9 @@ from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.text import Dialect, decode
 from calib.run.toml import parsed_toml
 
+PROFILE = "import.toml"
+"""In a run folder: what was declared of its files, for the next import into it."""
+
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " "}
 _DECIMALS = {"point": ".", "comma": ","}
 _ANGLE_SD = {"arcsec": np.pi / 648000, '"': np.pi / 648000, "mgon": np.pi / 200000,

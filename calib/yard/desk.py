@@ -96,7 +96,8 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     """Solve the run without what is set aside, draw its report and sheet: as the commands do."""
-    from calib.cli.solve import draw, solved, write_numbers
+    from calib.cli.results import draw, write_numbers
+    from calib.cli.solve import solved
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)

@@ -1,10 +1,10 @@
 """What is said of a list of entries: what each is, and what the list determines."""
 
-import numpy as np
 
 from calib.chain.rig import Rig
 from calib.entries.determined import Determined, Open
 from calib.entries.schema import Entry
+from calib.report.numbers import in_words
 from calib.report.spoken import few, spoken
 
 #: An own value that the system takes for granted is named if it is not zero; else they are listed.
@@ -68,10 +68,8 @@ def open_says(found: Open, rig: Rig) -> str:
     """What moves the edge and changes no entry."""
     first, *others = map(spoken, found.direction.names)
     unit = next(p.unit for p in rig.parameters if p.name == found.direction.names[0])
-    size = f"{np.degrees(found.change):.1f} deg" if unit == "deg" else \
-        f"{1000 * found.change:.0f} mm"
-    moves = f"{size} of it move{'s' if unit == 'deg' else ''} the edge by up to " \
-            f"{1000 * found.moves:.0f} mm"
+    moves = (f"{in_words(found.change, unit, deg='.1f')} of it move{'s' * (unit == 'deg')} the "
+             f"edge by up to {1000 * found.moves:.0f} mm")
     if not others:
         return f"Left out: {first}. No entry changes with it, and {moves}."
     together = ", ".join(others[:-1]) + (" and " if others[:-1] else "") + others[-1]
@@ -83,8 +81,7 @@ def _taken(found, rig):
     if not found.taken:
         return []
     units = {p.name: p.unit for p in rig.parameters}
-    said = [f"{spoken(name)} {np.degrees(v):.6g} deg" if units[name] == "deg" else
-            f"{spoken(name)} {1000 * v:.6g} mm" for name, v in found.taken]
+    said = [f"{spoken(name)} {in_words(v, units[name], '.6g', '.6g')}" for name, v in found.taken]
     return [f"The system is taken to hold of its own: {few(said, _NAMED)}."]
 
 
