@@ -93,7 +93,7 @@ def _old_values(taped, rig, entries, parameters):
         for row in gradient])
     old = np.where(known, values, np.nan)
     for i, entry in enumerate(entries.entries):
-        if entry.weights is not None and set(entry.weights) <= set(taped):
+        if entry.weights and set(entry.weights) <= set(taped):
             quantity = sum(w * taped[name] for name, w in entry.weights.items())
             old[i] = entry.sign * quantity / entry.size + entry.plus
     return old
