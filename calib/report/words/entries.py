@@ -1,10 +1,9 @@
 """What is said of a list of entries: what each is, and what the list determines."""
 
-import numpy as np
 
 from calib.chain.rig import Rig
 from calib.entries.determined import Determined, Open
-from calib.entries.listed import Entry, Measure
+from calib.entries.schema import Entry
 from calib.report.numbers import in_words
 from calib.report.spoken import few, spoken
 
@@ -14,10 +13,7 @@ _NAMED = 12
 
 def entry_means(entry: Entry, rig: Rig) -> str:
     """What an entry is, in the rig's own words."""
-    if entry.measure is not None:
-        what = _measure(entry.measure, rig)
-    else:
-        what = _sum(entry.weights or {}, rig)
+    what = _sum(entry.weights, rig) if entry.measure is None else _measure(entry, rig)
     return what + (", sign changed" if entry.sign < 0 else "") + (
         f", plus {entry.plus:g} {entry.unit}" if entry.plus else "")
 
@@ -37,19 +33,17 @@ def _sum(weights, rig):
 _WAYS = {"distance": "distance from {} to {}", "ahead": "from {} forward to {}",
          "left": "from {} left to {}", "above": "from {} up to {}",
          "bearing": "line from {} to {}, turned left of ahead",
-         "inclination": "line from {} to {}, far end up"}
+         "inclination": "line from {} to {}, far end up",
+         "angle": "angle at {2} from {0} to {1}"}
 
 
-def _measure(measure: Measure, rig: Rig):
-    start, end = spoken(measure.start), spoken(measure.end)
-    if measure.what == "angle":
-        said = f"angle at {spoken(measure.corner or '')} from {start} to {end}"
-    else:
-        said = _WAYS[measure.what].format(start, end)
-    if measure.axes is not None:
-        said += f", along the axes of {spoken(measure.axes)}"
-    joints = [f"{spoken(name)} {np.degrees(angle):g}" for name, angle in
-              zip(rig.reading_names, measure.joints, strict=True) if angle]
+def _measure(entry: Entry, rig: Rig):
+    corner, start, end = (spoken(name or "") for name in (entry.corner, entry.from_, entry.to))
+    said = _WAYS[entry.measure or ""].format(start, end, corner)
+    if entry.axes is not None:
+        said += f", along the axes of {spoken(entry.axes)}"
+    joints = [f"{spoken(name)} {entry.at[name]:g}" for name in rig.reading_names
+              if entry.at.get(name)]
     return f"{said}, joints at {', '.join(joints)} deg" if joints else f"{said}, joints at zero"
 
 
