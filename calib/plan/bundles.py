@@ -1,7 +1,7 @@
 """What can be shot in a pose: bundles of targets, each with what it tells and what it takes."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import combinations
 
 import numpy as np
@@ -31,6 +31,10 @@ class Bundles:
     rows: np.ndarray
     heights: np.ndarray  #: Int, shape (n,).
     minutes: np.ndarray  #: Shape (n,). To settle and to shoot, without driving.
+
+    def select(self, numbers: np.ndarray) -> "Bundles":
+        """Some of them."""
+        return Bundles(*(getattr(self, field.name)[numbers] for field in fields(self)))
 
 
 def items_of(rig: Rig, targets: Sequence[int]) -> list[tuple[int, ...]]:

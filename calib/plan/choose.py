@@ -11,7 +11,7 @@ from calib.plan.budget import (
     swapped,
     trimmed,
 )
-from calib.plan.exchange import Pool, determinant_gain, mean_variance, variance_gain, worst_gain
+from calib.plan.exchange import Pool, determinant_gain, variance_gain, worst_gain
 from calib.plan.order import field_minutes, in_working_order
 from calib.plan.task import DRIVE, Prepared
 
@@ -141,4 +141,4 @@ def _value(prepared, criterion):
     """What is to be small, from information."""
     if criterion == PARAMETERS:
         return lambda information: -np.linalg.slogdet(information)[1]
-    return lambda information: mean_variance(prepared.form, np.linalg.inv(information))
+    return prepared.mean_variance

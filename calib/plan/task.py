@@ -11,7 +11,7 @@ from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, edge_points, envelope_edge
 from calib.plan.bundles import Bundles, bundles_of
 from calib.plan.candidates import Candidates, candidate_poses
-from calib.plan.exchange import Pool
+from calib.plan.exchange import Pool, mean_variance
 from calib.plan.information import Noise, Taped, pose_rows, prior_information
 from calib.plan.sight import Site, can_be_shot
 from calib.run.records import Machine, Tape
@@ -139,6 +139,10 @@ class Prepared:
         own = np.linalg.inv(information)[: self.n_free, : self.n_free]
         j = self.by_parameters
         return np.sqrt(np.einsum("nci,ij,ncj->n", j, own, j, optimize=True))
+
+    def mean_variance(self, information: np.ndarray) -> float:
+        """Of the edge over the envelope, m^2."""
+        return mean_variance(self.form, np.linalg.inv(information))
 
     def worst(self, information: np.ndarray) -> float:
         """The largest of `edge_sds`."""
