@@ -1,5 +1,7 @@
 """Cells of an export to numbers: each bad one a complaint, all at once."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from calib.intake.files import angles
@@ -16,6 +18,27 @@ FAR = 1e8
 _CHANCE = 1e-5
 """Of taking decimal degrees for degrees, minutes and seconds: a pair of digits is below 60 in 6 of
 10 cases, each different pair counted once."""
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """What the rows of a file with shots say beside their numbers, one entry each."""
+
+    file: str
+    #: ids, time, description, pose, target: "" where the file has none.
+    ids: tuple[str, ...]
+    time: tuple[str, ...]
+    description: tuple[str, ...]
+    pose: tuple[str, ...]
+    target: tuple[str, ...]
+    #: Of raw observations the line of face 1 and that of face 2, or of the only one.
+    lines: tuple[tuple[int, ...], ...]
+    raw: tuple[str, ...]  #: The rows as they stand in the file.
+    sha256: str
+    understood: str  #: How the file was read, in a phrase.
+
+    def __len__(self) -> int:
+        return len(self.ids)
 
 
 def numbers(

@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.intake.declaration import Declaration
 from calib.intake.files.cells import (
+    Labelled,
     check_header_units,
     complain_of_empty,
     complain_of_other_delimiters,
@@ -26,29 +27,14 @@ _AXES = ("east", "north", "up")
 
 
 @dataclass(frozen=True)
-class Points:
-    """Points of one file, m, one row each."""
+class Points(Labelled):
+    """Points of one file, one row each."""
 
-    file: str
-    #: ids, description, time: "" where the file has none.
-    ids: tuple[str, ...]
     #: Shape (n, 3). East, north, up as the file has them, in metres, pole off; on the map grid if
     #: that is what was declared. Geographic: latitude and longitude in rad, ellipsoidal height in
     #: m. NaN where at fault.
     position: np.ndarray
     covariance: np.ndarray  #: Shape (n, 3, 3), m^2; NaN where the file says nothing.
-    description: tuple[str, ...]
-    time: tuple[str, ...]
-    #: pose, target: Where the file itself books the points, else "".
-    pose: tuple[str, ...]
-    target: tuple[str, ...]
-    lines: tuple[int, ...]
-    raw: tuple[str, ...]  #: The coordinates as they stand in the file.
-    sha256: str
-    understood: str  #: How the file was read, in a phrase.
-
-    def __len__(self) -> int:
-        return len(self.ids)
 
 
 def read_points(
@@ -99,12 +85,11 @@ def read_points(
         findings.note(file, "no column of point ids: the line numbers stand for them")
     order_words = ", ".join(name for name in export.order if name != SKIP)
     return Points(
-        file, ids, position, _covariance(export, declared.unit, findings),
-        texts(export, "description"), texts(export, "time"),
-        texts(export, "pose"), texts(export, "target"),
-        export.lines, export.raw, hashlib.sha256(data).hexdigest(),
+        file, ids, texts(export, "time"), texts(export, "description"), texts(export, "pose"),
+        texts(export, "target"),
+        tuple((line,) for line in export.lines), export.raw, hashlib.sha256(data).hexdigest(),
         f"columns {order_words}; {export.dialect}; {NAMES[declared.length_unit]}",
-    )
+        position, _covariance(export, declared.unit, findings))
 
 
 def to_site(
@@ -221,8 +206,7 @@ def _from_landxml(found: CgPoints, data, file, declared):
         position[:, 2] -= to_metres(declared.pole, declared.unit)
     blank = ("",) * n
     return Points(
-        file, found.names, position, np.full((n, 3, 3), np.nan), found.descriptions, found.times,
-        blank, blank, found.lines, found.raw,
-        hashlib.sha256(data).hexdigest(),
+        file, found.names, found.times, found.descriptions, blank, blank,
+        tuple((line,) for line in found.lines), found.raw, hashlib.sha256(data).hexdigest(),
         f"LandXML CgPoints (north, east, height); {NAMES[declared.length_unit]}",
-    )
+        position, np.full((n, 3, 3), np.nan))
