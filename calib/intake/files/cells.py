@@ -4,10 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.intake.declaration import Declaration
 from calib.intake.files import angles
 from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
 from calib.intake.files.header_units import contradicts, known_unit
+from calib.intake.files.lengths import to_metres
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import hides
 from calib.run.table import Column, Kind, numbers_in
@@ -88,6 +90,13 @@ def complain_of_packed(export: Export, name: str, findings: Findings) -> None:
             export.file, export.lines[0], name,
             f"{len(digits)} angles with no minute and no second above 59 if read as DDD.MMSS",
             "decimal degrees (--angles packed-dms if these are degrees, minutes and seconds)")
+
+
+def pole_height(export: Export, declared: Declaration, findings: Findings) -> np.ndarray:
+    """How high the pole or prism is, m, where it is to be taken off, shape (n,); else 0."""
+    height = (numbers(export, "target_height", findings) if declared.pole == "column" else
+              np.full(len(export), 0.0 if declared.pole == "applied" else declared.pole))
+    return np.asarray(to_metres(height, declared.length_unit))
 
 
 def texts(export: Export, name: str) -> tuple[str, ...]:

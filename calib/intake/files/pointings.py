@@ -14,6 +14,7 @@ from calib.intake.files.cells import (
     complain_of_empty,
     complain_of_packed,
     numbers,
+    pole_height,
     texts,
 )
 from calib.intake.files.delimited import read_export
@@ -69,7 +70,7 @@ def read_observations(
     direction = angle_column(export, "direction", declared.angle_unit, findings)
     zenith = angle_column(export, "zenith", declared.angle_unit, findings)
     distance = to_metres(numbers(export, "distance", findings, low=1e-6), declared.length_unit)
-    height = _target_height(export, declared, findings)
+    height = pole_height(export, declared, findings)
     face = _faces(export, zenith, findings)
     if len(findings.complaints) > before:
         return None
@@ -111,14 +112,6 @@ def _instrument_height(export, declared, findings):
         return np.full(len(export), np.nan)
     return to_metres(numbers(export, "instrument_height", findings, needed=False),
                      declared.length_unit)
-
-
-def _target_height(export, declared, findings):
-    if declared.pole == "column":
-        return to_metres(numbers(export, "target_height", findings), declared.unit)
-    if declared.pole == "applied":
-        return np.zeros(len(export))
-    return np.full(len(export), to_metres(float(declared.pole), declared.unit))
 
 
 def _faces(export, zenith, findings):

@@ -13,6 +13,7 @@ from calib.intake.files.cells import (
     complain_of_empty,
     complain_of_other_delimiters,
     numbers,
+    pole_height,
     texts,
 )
 from calib.intake.files.columns import SKIP
@@ -73,9 +74,8 @@ def read_points(
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
-    locate = _geographic if geo else _local
-    position = locate(export, declared, findings)
-    position[:, 2] -= _pole(export, declared, findings)
+    position = _position(export, declared, findings)
+    position[:, 2] -= pole_height(export, declared, findings)
     if "point" in export:
         complain_of_empty(export, "point", findings)
         complain_of_other_delimiters(export, "point", findings)
@@ -108,13 +108,11 @@ def to_site(
     return position
 
 
-def _local(export, declared, findings):
-    return np.column_stack([
-        to_metres(numbers(export, axis, findings), declared.unit) for axis in _AXES
-    ])
-
-
-def _geographic(export, declared, findings):
+def _position(export, declared, findings):
+    """As `Points.position`, pole on."""
+    if declared.frame != "geographic":
+        return to_metres(np.column_stack([numbers(export, axis, findings) for axis in _AXES]),
+                         declared.unit)
     exchanged = "latitude and longitude exchanged?"
     latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0, hint=exchanged)
     longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0, hint=exchanged)
@@ -122,44 +120,32 @@ def _geographic(export, declared, findings):
     return np.column_stack([np.radians(latitude), np.radians(longitude), height])
 
 
-def _pole(export, declared, findings):
-    """What is to be taken off the heights, m."""
-    if declared.pole == "applied":
-        return 0.0
-    if declared.pole == "column":
-        return to_metres(numbers(export, "target_height", findings), declared.unit)
-    return to_metres(float(declared.pole), declared.unit)
-
-
 def _covariance(export: Export, unit, findings):
     """Covariance per point from quality columns; NaN where there are none."""
     n = len(export)
     covariance = np.full((n, 3, 3), np.nan)
-    columns = {name: numbers(export, name, findings, needed=False, low=1e-9, high=1e6)
-               for name in ("sd_east", "sd_north", "sd_up", "sd_horizontal", "rms_horizontal",
-                            "cov_east_east", "cov_north_north", "cov_up_up")
-               if name in export}
-    columns = {name: to_metres(to_metres(values, unit), unit) if name.startswith("cov")
-               else to_metres(values, unit) for name, values in columns.items()}
-    if not columns:
+    variances = {}
+    for name in ("sd_east", "sd_north", "sd_up", "sd_horizontal", "rms_horizontal",
+                 "cov_east_east", "cov_north_north", "cov_up_up"):
+        if name not in export:
+            continue
+        values = to_metres(numbers(export, name, findings, needed=False, low=1e-9, high=1e6), unit)
+        squared = name.startswith("cov")
+        variances[name] = to_metres(values, unit) if squared else values**2
+        _complain_of_sds(export, name, np.sqrt(variances[name]), findings)
+    if not variances:
         return covariance
-    for name, values in columns.items():
-        _complain_of_sds(export, name, np.sqrt(values) if name.startswith("cov") else values,
-                         findings)
-    variance = np.full((n, 3), np.nan)
-    for i, axis in enumerate(_AXES):
-        sources = [(f"cov_{axis}_{axis}", 1.0), (f"sd_{axis}", 2.0)]
-        if axis != "up":
-            sources += [("sd_horizontal", 2.0), ("rms_horizontal", 2.0)]
-        for name, power in sources:
-            if name in columns:
-                variance[:, i] = columns[name] ** power
-                if name == "rms_horizontal":
-                    variance[:, i] /= 2.0
-                break
-    if "rms_horizontal" in columns:
+    if "rms_horizontal" in variances:
+        variances["rms_horizontal"] /= 2.0
         findings.note(export.file, "horizontal rms taken as that of the distance (both axes "
                       "together): each axis has it divided by the square root of 2")
+    variance = np.full((n, 3), np.nan)
+    for i, axis in enumerate(_AXES):
+        of_both = ("sd_horizontal", "rms_horizontal") if axis != "up" else ()
+        for name in (f"cov_{axis}_{axis}", f"sd_{axis}", *of_both):
+            if name in variances:
+                variance[:, i] = variances[name]
+                break
     known = np.isfinite(variance).all(axis=1)
     for row in np.flatnonzero(~known & np.isfinite(variance).any(axis=1)):
         findings.complain(export.file, export.lines[row], None, "part of the standard deviations",

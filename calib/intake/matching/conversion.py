@@ -99,8 +99,8 @@ def shots_of_pointings(
              "target height taken off")
     return _shots(
         found, {row: what for row, what in booked.items() if found.setup[row] in placed}, position,
-        covariance, ["" if placed[name].defines_site else name for name in found.setup], declared,
-        with_times, words, findings)
+        covariance, ["" if name not in placed or placed[name].defines_site else name
+                     for name in found.setup], declared, with_times, words, findings)
 
 
 def _shots(found, booked, position, covariance, setups, declared, with_times, words, findings):
