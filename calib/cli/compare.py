@@ -56,8 +56,7 @@ def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Sid
 
 def _tape(path, rig):
     findings = Findings()
-    text = file_text(path, str(path), "a tape.csv", findings)
-    tape = None if text is None else read_tape(text, str(path), rig, findings)
-    findings.stop_if_at_fault()
+    text = findings.sound(file_text(path, str(path), "a tape.csv", findings))
+    tape = findings.sound(read_tape(text, str(path), rig, findings))
     talk.tell_all(findings.notices)
     return tape

@@ -14,10 +14,10 @@ from calib.judge.goal import edge_known
 from calib.judge.mend import figures, mended
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from calib.report.words.mistake import told
-from calib.run.corrected import corrected_files, refuse_filled_folder
+from calib.run.export import corrected_files
 from calib.run.folder import read_run
 from calib.run.records import Run
-from calib.run.write import write_new_folder
+from calib.run.write import refuse_filled, write_new_folder
 from calib.together.earlier import without_rows
 
 
@@ -26,7 +26,7 @@ def diagnose(run: Path, apply: Path | None, machine: Path | None, json: bool) ->
     if apply is not None:
         if (apply / "rig.toml").is_file():  # corrected already: this is refused, the copy goes on
             talk.follow("solve", apply)
-        refuse_filled_folder(apply)
+        refuse_filled(apply)
     data = _read(run, machine)
     talk.tell_all(data.notices)
     with talk.working("Trying what may have gone wrong"):

@@ -15,11 +15,11 @@ from calib.report.pages.explored import explored_document, explored_text
 from calib.report.words.effect import untold_says
 from calib.run.adopted import with_effects_listed
 from calib.run.complaints import Complaint, Findings, InputError, quote
-from calib.run.corrected import corrected_files, refuse_filled_folder
+from calib.run.export import corrected_files
 from calib.run.folder import RIG, read_run
 from calib.run.records import Run
 from calib.run.text import decode, split_lines
-from calib.run.write import write_new_folder
+from calib.run.write import refuse_filled, write_new_folder
 
 
 def explore(run: Path, free: str | None, copy: Path | None, json: bool) -> None:
@@ -31,7 +31,7 @@ def explore(run: Path, free: str | None, copy: Path | None, json: bool) -> None:
     if names:
         if (folder / "rig.toml").is_file():  # there already: this is refused, the copy goes on
             talk.follow("solve", folder)
-        refuse_filled_folder(folder)
+        refuse_filled(folder)
     data = read_run(run)
     talk.tell_all(data.notices)
     if names:

@@ -69,9 +69,7 @@ def simulate(folder: Path, poses: int, stands: int, check_poses: int, gross: int
 
 def _text(rig):
     findings = Findings()
-    text = file_text(rig, str(rig), "a rig file", findings)
-    findings.stop_if_at_fault()
-    return text
+    return findings.sound(file_text(rig, str(rig), "a rig file", findings))
 
 
 def _machine(text, file):
@@ -80,5 +78,4 @@ def _machine(text, file):
     machine = read_rig(text, file, findings)
     if machine is not None:
         complain_of_missing_sds(machine, file, findings)
-    findings.stop_if_at_fault()
-    return machine
+    return findings.sound(machine)

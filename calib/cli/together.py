@@ -80,7 +80,7 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
     several, runs, asides, complaints = read_several(plan), [], [], []
     for i, entry in enumerate(several.entries):
         try:
-            run, aside = read_run(entry.folder, unfinished=True), SetAside()
+            run, aside = read_run(plan.parent / entry.folder, unfinished=True), SetAside()
             if entry.set_aside == SUSPECTS:
                 aside = solve_as_chosen(run, SUSPECTS).aside
             elif entry.set_aside != NONE:
@@ -88,13 +88,13 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
             run = with_job(run, entry)
             runs.append(without(run, aside) if aside.names else run)
             asides.append(aside)
-            talk.tell_all(f"{entry.name}: {notice}" for notice in run.notices)
+            talk.tell_all(f"{entry.folder}: {notice}" for notice in run.notices)
         except UnknownName as error:
             complaints.append(Complaint(
                 str(plan), several.line_of.line_of(f"runs.{i}.set_aside"), "set_aside",
                 str(error), "names of the run"))
         except InputError as error:
-            complaints += [Complaint(f"{entry.name}/{c.file}", c.line, c.column, c.found,
+            complaints += [Complaint(f"{entry.folder}/{c.file}", c.line, c.column, c.found,
                                      c.expected) for c in error.complaints]
     if complaints:
         raise InputError(complaints)
@@ -110,8 +110,8 @@ def with_job(run: Run, entry: Entry) -> Run:
 
 def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
     """All runs in one adjustment."""
-    visits = [Visit(e.name, e.attachment or run.rig.job.get("attachment", "attachment"),
-                    e.day or run.rig.job.get("date", e.name), e.remounted)
+    visits = [Visit(e.folder, e.attachment or run.rig.job.get("attachment", "attachment"),
+                    e.day or run.rig.job.get("date", e.folder), e.remounted)
               for e, run in zip(several.entries, runs, strict=True)]
     shots = sum(len(run.shots) for run in runs)
     try:

@@ -194,11 +194,8 @@ def example_entries(session: Session) -> str:
 def take_entries(session: Session, body: bytes) -> dict[str, Any]:
     """Take a list of what the machine's system asks for into the run (a file as it is)."""
     findings, rig = Findings(), session.notebook.rig()
-    text = decode(body, ENTRIES, findings)
-    listed = None if text is None else read_entries(text, ENTRIES, rig, findings)
-    findings.stop_if_at_fault()
-    if listed is None:
-        raise InputError.of(ENTRIES, "nothing", "a list of entries")
+    text = findings.sound(decode(body, ENTRIES, findings))
+    listed = findings.sound(read_entries(text, ENTRIES, rig, findings))
     folder, kept = session.notebook.folder, {}
     if (folder / ENTRIES).is_file() and (before := (folder / ENTRIES).read_bytes()) != body:
         kept[free_path(folder / f"earlier-{ENTRIES}").name] = before
