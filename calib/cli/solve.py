@@ -7,9 +7,10 @@ from shlex import quote
 
 import typer
 
-from calib.cli import elsewhere, talk
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside
 from calib.cli.onward import known_with, solved_with
+from calib.console import talk
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.judge.set_aside import NONE, SUSPECTS
