@@ -143,7 +143,7 @@ class RestrictedLikelihood:
                 stated.reading_covariance[group.blocks], kind_of_row[group.rows],
                 kind_of_reading, left[group.rows], linearised.misclosure[group.rows],
             )
-            for group, whitener in zip(stated.groups, linearised.whiteners, strict=True)
+            for group, whitener in zip(stated.groups, linearised.whiteners, strict=False)
         ]
         self._blocks = tuple(_blocks(alike) for alike in _alike(whitened))
         self.units = self._units()

@@ -146,13 +146,13 @@ def test_a_value_that_a_whitener_leaves_out_is_as_if_it_were_not_there():
 
 def without_last(linearised, design, values):
     """Linearised with the error of each block's last value as an unknown, eliminated."""
-    (g,) = linearised.whiteners
+    g, of_prior = linearised.whiteners
     column = g[:, :, -1]
     unit = column / np.linalg.norm(column, axis=1)[:, None]
     g = g - unit[:, :, None] * (unit[:, None] @ g)
     a, w = g @ design, (g @ values[..., None]).reshape(-1)
     a = a.reshape(-1, 2)
-    return replace(linearised, whiteners=(g,), whitened=a,
+    return replace(linearised, whiteners=(g, of_prior), whitened=a,
                    misclosure=w - a @ np.linalg.lstsq(a, w, rcond=None)[0])
 
 
