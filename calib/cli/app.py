@@ -4,64 +4,30 @@ import re
 import shlex
 import sys
 import traceback
+from functools import wraps
 from importlib import import_module
+from inspect import isfunction
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from calib.cli import talk
+from calib.cli import commands, talk
 from calib.cli.interrupt import stop_if_asked
 
-#: The first line of the help of each command, in the order in which a job needs them; this is the
-#: order of --help.
-COMMANDS = {
-    "demo": "Solve the shipped demo run: invented data, two planted gross errors, six check shots.",
-    "rig": "List the shipped rigs, show a rig in words, or check one: shipped, or of your own.",
-    "new": "Make a run folder to fill in: every file with its columns, comments and the cautions.",
-    "plan": "Plan which poses to shoot, and what in each: a pose sheet to print, and what it is "
-            "worth.",
-    "import": "Make a run folder from field files as they were exported.",
-    "solve": "Solve a run: geometry, how well each number is known, and what does not fit.",
-    "diagnose": "Say which mistake explains a run that does not fit; never changes the run.",
-    "explore": "Say which effects the shots ask for: axes out of square, sag, play, sensors' "
-               "shapes.",
-    "next": "Say how well the edge is known by now, which poses to add, and when it is enough.",
-    "yard": "Open the page for the yard: what to do next, what came in, is it good, is it enough.",
-    "check": "Predict check shots from a result and judge the misses; nothing is written.",
-    "report": "Write report.html and report.pdf from a result.",
-    "sheet": "Write the set-up sheet, sheet.html and sheet.pdf: values, signs, checks by tape, "
-             "cautions.",
-    "entries": "Print an invented list of what a system asks for, or check one: is it enough for "
-               "the edge?",
-    "confirm": "Prove by the machine's own display that the values were typed right, or say which "
-               "is not.",
-    "compare": "Compare two set-ups: differences, their significance, and what they mean at the "
-               "edge.",
-    "drift": "Test whether the machine has changed between results, and what of it.",
-    "history": "Record every result below a folder in history.csv and show each quantity over "
-               "time.",
-    "together": "Adjust runs of one machine in one go, and test whether they share what they "
-                "should.",
-    "fleet": "Solve every run below a folder; a table of all, and a page with the worst first.",
-    "simulate": "Make a run with known truth: invented data, for learning and for testing.",
-    "help": "Explain a word of results, sheets and reports, and say what to do about it.",
-    "schema": "Print the JSON schema of result.json or another: every key, its type, unit and "
-              "meaning.",
-}
+_TYPED = {name.rstrip("_"): function for name, function in vars(commands).items()
+          if isfunction(function) and function.__module__ == commands.__name__}
 
-#: Module and function of those whose name Python has a use of its own for.
-_ELSEWHERE = {"import": ("import_", "import_points"), "next": ("next_", "next_poses"),
-              "help": ("help_", "help_word")}
+#: The first line of the help of each command.
+COMMANDS = {name: " ".join((function.__doc__ or "").split("\n\n")[0].split())
+            for name, function in _TYPED.items()}
 
 _STYLE = re.compile(r"\[(?=[a-z#/@][^\[]*\])")
 
-_HELP_NAMES = {"help_option_names": ["-h", "--help"]}
-
 
 class Commands(TyperGroup):
-    """The commands by name and first line; a command's module is imported when it is called."""
+    """The commands by name and first line; a command has its options when it is called."""
 
     def __init__(self, **settings: Any):
         listed = {name: TyperCommand(name, help=line) for name, line in COMMANDS.items()}
@@ -74,9 +40,15 @@ class Commands(TyperGroup):
 
 
 def _loaded(name):
-    module, function = _ELSEWHERE.get(name, (name, name))
+    typed = _TYPED[name]
+
+    @wraps(typed)
+    def run(**given):
+        module = import_module(f"calib.cli.{typed.__name__}")
+        getattr(module, typed.__name__)(**given)
+
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
-    alone.command(name)(getattr(import_module(f"calib.cli.{module}"), function))
+    alone.command(name)(run)
     command = typer.main.get_command(alone)
     for part in (command, *command.params):
         if getattr(part, "help", None):  # `[goal]` is a table of rig.toml, no style of letters
@@ -85,14 +57,14 @@ def _loaded(name):
 
 
 def application() -> typer.Typer:
-    """The whole application; nothing of a command is imported before it is called."""
+    """The whole application; what a command does is imported when its words are understood."""
     app = typer.Typer(
         name="calib",
         cls=Commands,
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
-        context_settings=_HELP_NAMES,
+        context_settings={"help_option_names": ["-h", "--help"]},
         help="Find the geometry of an excavator with a tilt rotator from shots at its cutting "
         "edge, and say how well each number is known.",
         epilog="Exit status: 0 done and every gate passed, 1 a fault of the program, 2 wrong "

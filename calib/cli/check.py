@@ -1,43 +1,26 @@
 """``calib check``: a result against independent check shots."""
 
-from __future__ import annotations
-
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
+import numpy as np
 import typer
 
+from calib.calibration import Solution
 from calib.cli import talk
 from calib.cli.onward import follow_on
-from calib.cli.planned import Tolerance
+from calib.judge.check import check_shots, tolerance_for
+from calib.judge.choice import solve_as_chosen
+from calib.judge.goal import edge_known
+from calib.report.numbers import unit_factors
+from calib.report.pages.checked import checked_document, checked_text
+from calib.results import Result, load_result
+from calib.run.complaints import InputError
+from calib.run.folder import CHECK, read_run
 
-if TYPE_CHECKING:
-    from calib.calibration import Solution
-    from calib.results import Result
 
-
-def check(
-    result: Annotated[Path, typer.Argument(help="A results folder, as calib solve writes it.")],
-    shots: Annotated[
-        Path | None,
-        typer.Option("--shots", help="Check shots; check.csv of the run folder if not given."),
-    ] = None,
-    run: Annotated[
-        Path | None,
-        typer.Option("--run", help="The run folder; the one RESULT lies in if not given."),
-    ] = None,
-    tolerance: Tolerance = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Predict check shots from a result and judge the misses; nothing is written."""
-    from calib.judge.check import check_shots, tolerance_for
-    from calib.judge.choice import solve_as_chosen
-    from calib.judge.goal import edge_known
-    from calib.report.pages.checked import checked_document, checked_text
-    from calib.results import load_result
-    from calib.run.complaints import InputError
-    from calib.run.folder import CHECK, read_run
-
+def check(result: Path, shots: Path | None, run: Path | None, tolerance: float | None, json: bool
+          ) -> None:
+    """Predict check shots and judge the misses."""
     told = load_result(result)
     folder = run or told.path.resolve().parent.parent
     data = read_run(folder, shots)
@@ -64,11 +47,6 @@ def check(
 
 def _refuse_other(told: Result, solution: Solution):
     """Complain unless solving the run again gives the result."""
-    import numpy as np
-
-    from calib.report.numbers import unit_factors
-    from calib.run.complaints import InputError
-
     records = told.document.parameters
     names = tuple(record.name for record in records)
     same = names == solution.rig.parameter_names

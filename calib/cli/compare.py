@@ -1,40 +1,25 @@
 """``calib compare``: two set-ups, quantity by quantity and at the edge."""
 
-from __future__ import annotations
-
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli import talk
 from calib.cli.onward import follow_on
+from calib.cli.told import tell_found
+from calib.judge.common import shared_shots
+from calib.report.pages.comparison import Side, comparison, comparison_sections
+from calib.report.words.job import fingerprints_of, lines_of
+from calib.report.words.status import not_to_enter
+from calib.results import Result, load_result
+from calib.run.complaints import Findings
+from calib.run.tape import read_tape
+from calib.run.text import file_text
 
-if TYPE_CHECKING:
-    from calib.report.pages.comparison import Side
-    from calib.results import Result
 
-
-def compare(
-    first: Annotated[Path, typer.Argument(help="A result (result.json or its folder) or a "
-                                          "tape.csv.")],
-    second: Annotated[Path, typer.Argument(help="Another.")],
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Also write compare.html and compare.json there.")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Compare two set-ups: differences, their significance, and what they mean at the edge.
-
-    Ends with status 6 unless the values of the one, entered where those of the other are right,
-    keep the edge that is required, and no result is one that is not to be entered.
-    """
-    from calib.cli.told import tell_found
-    from calib.judge.common import shared_shots
-    from calib.report.pages.comparison import comparison, comparison_sections
-    from calib.report.words.job import fingerprints_of, lines_of
-
+def compare(first: Path, second: Path, out: Path | None, json: bool) -> None:
+    """Say in what two set-ups differ."""
     results = _results(first, second)
     document = comparison(*_sides(first, second, results))
     named = [(name, result.document) for name, result in zip(("first", "second"), results,
@@ -54,16 +39,11 @@ def compare(
 
 def _results(*paths: Path) -> list[Result | None]:
     """Read what are results; None for a tape."""
-    from calib.results import load_result
-
     return [None if path.suffix.lower() == ".csv" else load_result(path) for path in paths]
 
 
 def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
     """Both; a tape is read against the rig of the other side's result."""
-    from calib.report.pages.comparison import Side
-    from calib.report.words.status import not_to_enter
-
     rig = next((r.rig for r in results if r is not None), None)
     names = [str(first), str(second)]
     one, other = (
@@ -76,13 +56,8 @@ def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Sid
 
 
 def _tape(path, rig):
-    from calib.run.complaints import Findings
-    from calib.run.tape import read_tape
-    from calib.run.text import file_text
-
     findings = Findings()
-    text = file_text(path, str(path), "a tape.csv", findings)
-    tape = None if text is None else read_tape(text, str(path), rig, findings)
-    findings.stop_if_at_fault()
+    text = findings.sound(file_text(path, str(path), "a tape.csv", findings))
+    tape = findings.sound(read_tape(text, str(path), rig, findings))
     talk.tell_all(findings.notices)
     return tape

@@ -2,44 +2,34 @@
 
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
-
-import typer
 
 import calib
 from calib.cli import talk
-from calib.cli.drawing_process import Beside
+from calib.cli.solve import solved
+from calib.run.complaints import Complaint, InputError
+from calib.run.result_folder import result_place
+from calib.run.write import write_new_folder
 
 
-def demo(
-    folder: Annotated[Path, typer.Argument(help="Where the demo run and its results go.")] = Path(
-        "calib-demo"
-    ),
-) -> None:
-    """Solve the shipped demo run: invented data, two planted gross errors, six check shots."""
-    from calib.cli.solve import draw, rest, solved, write_numbers
-    from calib.run.result_folder import result_place
-
-    beside = Beside.running
+def demo(folder: Path) -> None:
+    """Solve the shipped run in a folder."""
     result_place(folder / "result")
     _write_run(folder / "run")
-    document, place = solved(folder / "run", folder / "result", beside=beside, show=talk.result,
-                             to_draw=True)
-    talk.result(rest(document))
+    document, place = solved(folder / "run", folder / "result", show=talk.result, to_draw=True)
+    from calib.cli import results  # which `solved` has loaded
+
+    talk.result(results.rest(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
         "centimetres that were planted (run/truth.json), then solve without them."
     )
-    write_numbers(document, place)
-    draw(document, place, folder / "result", beside)
+    results.write_numbers(document, place)
+    results.draw(document, place, folder / "result")
     talk.follow("solve", folder / "run", "--set-aside", "suspects", "--out", folder / "without")
 
 
 def _write_run(run: Path) -> None:
     """The demo's run in a new folder, or left as it is where it is already; never over another."""
-    from calib.run.complaints import Complaint, InputError
-    from calib.run.write import write_new_folder
-
     files = demo_files()
     changed = [name for name in files if (run / name).exists()
                and (run / name).read_bytes() != files[name]]

@@ -1,42 +1,33 @@
 """``calib diagnose``: which field mistake makes a run not fit."""
 
-from __future__ import annotations
-
 import shlex
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.calibration import solve
 from calib.cli import talk
-from calib.cli.planned import Known
+from calib.cli.planned import run_with_machine
+from calib.document.diagnosed import Applied, Figures
+from calib.judge.explain import Explanation, explain
+from calib.judge.goal import edge_known
+from calib.judge.mend import figures, mended
+from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
+from calib.report.words.mistake import told
+from calib.run.export import corrected_files
+from calib.run.folder import read_run
+from calib.run.records import Run
+from calib.run.write import refuse_filled, write_new_folder
+from calib.together.earlier import without_rows
 
-if TYPE_CHECKING:
-    from calib.document.diagnosed import Applied
-    from calib.judge.explain import Explanation
-    from calib.run.records import Run
 
-
-def diagnose(
-    run: Annotated[Path, typer.Argument(help="The run folder.")],
-    apply: Annotated[
-        Path | None,
-        typer.Option("--apply", metavar="FOLDER", help="Write a corrected copy of the run into "
-                     "this new folder, if the cause is found. The run itself stays as it is."),
-    ] = None,
-    machine: Known = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Say which mistake explains a run that does not fit; never changes the run."""
-    from calib.judge.explain import explain
-    from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
-    from calib.run.corrected import refuse_filled_folder
-
+def diagnose(run: Path, apply: Path | None, machine: Path | None, json: bool) -> None:
+    """Say what went wrong in a run, and write a copy without it."""
     if apply is not None:
         if (apply / "rig.toml").is_file():  # corrected already: this is refused, the copy goes on
             talk.follow("solve", apply)
-        refuse_filled_folder(apply)
+        refuse_filled(apply)
     data = _read(run, machine)
     talk.tell_all(data.notices)
     with talk.working("Trying what may have gone wrong"):
@@ -53,18 +44,12 @@ def diagnose(
 
 
 def _read(run: Path, machine: Path | None) -> Run:
-    from calib.cli.planned import run_with_machine
-    from calib.run.folder import read_run
-
     data = read_run(run, unfinished=machine is not None)
     return data if machine is None else run_with_machine(data, machine)
 
 
 def _short(data, found: Explanation) -> bool:
     """Whether the run lacks shots: nothing to check it with, or an edge short of the goal."""
-    from calib.calibration import solve
-    from calib.judge.goal import edge_known
-
     if not found.fits:
         return found.as_it_is.dof <= 0
     return not edge_known(solve(data), ()).met
@@ -72,12 +57,6 @@ def _short(data, found: Explanation) -> bool:
 
 def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) -> Applied | None:
     """Write the corrected copy; the record of it, or None if there is nothing to correct."""
-    from calib.document.diagnosed import Applied, Figures
-    from calib.judge.mend import figures, mended
-    from calib.report.words.mistake import told
-    from calib.run.corrected import corrected_files
-    from calib.run.write import write_new_folder
-
     mistake = None if found.claimed is None else found.claimed.mistake
     if mistake is None:
         talk.tell(f"No corrected copy was written to {folder}: no mistake with an edit was found.")
@@ -95,9 +74,6 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
 
 def _with_whole_tape(corrected: Run, data: Run) -> Run:
     """A corrected run with the rows that were left out since they are in an earlier result."""
-    from calib.run.folder import read_run
-    from calib.together.earlier import without_rows
-
     if corrected.tape is data.tape or data.machine is None:
         return corrected
     left_out, _ = without_rows(read_run(data.folder, unfinished=True).tape, data.tape)

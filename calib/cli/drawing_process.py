@@ -25,9 +25,9 @@ def load(module: str) -> None:
     import_module(module)
 
 
-def now(function: Callable, *arguments: Any) -> Callable[[], Any]:
-    """What `Beside.later` is where there is no second process."""
-    return partial(function, *arguments)
+def later(function: Callable, *arguments: Any) -> Callable[[], Any]:
+    """`Beside.later`; where there is no second process what is returned calls the function."""
+    return (Beside.running.later if Beside.running else partial)(function, *arguments)
 
 
 @dataclass(frozen=True)

@@ -1,37 +1,25 @@
 """``calib drift``: what has moved between two results of the same rig."""
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from calib.cli import talk
 from calib.cli.onward import follow_on
+from calib.cli.together import adjusted, described, read_all
+from calib.cli.told import tell_found
+from calib.judge.drift import NotComparable
+from calib.judge.drift import drift as find_drift
+from calib.report.pages.drifted import drift_document, drift_sections
+from calib.report.pages.together import drifted_sections
+from calib.report.together_record import Written
+from calib.report.words.job import fingerprints_of, lines_of
+from calib.results import load_result
+from calib.run.complaints import InputError
 
 
-def drift(
-    old: Annotated[Path, typer.Argument(
-        metavar="OLD|PLAN.toml", help="The older result; or the file of many runs, as for calib "
-        "together, to be adjusted in one go.")],
-    new: Annotated[Path | None, typer.Argument(help="The newer result.")] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Also write drift.html and drift.json there.")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Test whether the machine has changed between results, and what of it.
-
-    Ends with status 6 if something has moved, or if the two results cannot tell: of different
-    models, or with gates that failed.
-    """
-    from calib.cli.told import tell_found
-    from calib.judge.drift import NotComparable
-    from calib.judge.drift import drift as find_drift
-    from calib.report.pages.drifted import drift_document, drift_sections
-    from calib.report.words.job import fingerprints_of, lines_of
-    from calib.results import load_result
-    from calib.run.complaints import InputError
-
+def drift(old: Path, new: Path | None, out: Path | None, json: bool) -> None:
+    """Say what has moved between two results, or in many runs."""
     if new is None:
         return _of_many(old, out, json)
     results = load_result(old), load_result(new)
@@ -58,11 +46,6 @@ def drift(
 
 def _of_many(plan, out, json):
     """Of all runs that a file names, from one adjustment."""
-    from calib.cli.together import adjusted, described, read_all
-    from calib.cli.told import tell_found
-    from calib.report.pages.together import drifted_sections
-    from calib.report.together_record import Written
-
     if plan.suffix != ".toml":
         raise typer.BadParameter("two results, or one PLAN.toml that names runs")
     several, runs, asides = read_all(plan)

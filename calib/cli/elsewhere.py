@@ -23,15 +23,9 @@ def plausible(run: Run, choice: str) -> Plausibility:
 
 def judged(run: Run, choice: str) -> ResultRecord:
     """What `calib solve` would say of a run."""
-    from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge
-    from calib.report.entered import with_entries
-    from calib.report.record import verdict_document
+    from calib.cli import results
 
-    chosen = solve_as_chosen(run, choice)
-    document = verdict_document(chosen, judge(chosen.solution, out=chosen.out,
-                                              instead=chosen.instead))
-    return document if run.entries is None else with_entries(document, run.entries)
+    return results.judged(run, choice)[2]
 
 
 def half(document: ResultRecord) -> dict[str, str]:

@@ -1,59 +1,36 @@
 """``calib entries``: a list of what a positioning system asks for, and whether it is enough."""
 
-from __future__ import annotations
-
 import shlex
-from enum import StrEnum
+from importlib import resources
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from calib.cli import talk
+from calib.cli.confirm import provable, with_list
 from calib.cli.onward import begin, follow_on
+from calib.edge import envelope_edge
+from calib.report.entered import determined_at
+from calib.report.pages.entries import determined_sections
+from calib.report.press.terminal import plain
+from calib.report.words.slip import proof_says
+from calib.report.words.status import left_out, not_to_enter
+from calib.results import RESULT, load_result
+from calib.run.beforehand import described
+from calib.run.complaints import Findings, InputError
+from calib.run.entries_file import completed, read_entries_file
+from calib.run.folder import ENTRIES
+from calib.run.text import file_text
 
 
-class Action(StrEnum):
-    """What to do with a list of entries."""
-
-    EXAMPLE = "example"
-    CHECK = "check"
-    COMPLETE = "complete"
-
-
-def entries(
-    action: Annotated[Action, typer.Argument(
-        help="example: print a list to change (invented). check: whether a list determines where "
-             "the edge is, or what it leaves out. complete: print a list with an entry more for "
-             "all that it leaves out.")],
-    file: Annotated[Path | None, typer.Argument(
-        metavar="FILE", help="The list, such as entries.toml of a run folder.")] = None,
-    name: Annotated[str | None, typer.Argument(
-        metavar="RIG", help="The name of a shipped rig, a rig file, a run folder, or the folder of "
-        "a result, which then judges the list; the folder that FILE is in if not given. A run "
-        "folder's newest result judges it.")] = None,
-) -> None:
-    """Print an invented list of what a system asks for, or check one: is it enough for the edge?
-
-    A run folder with entries.toml keeps the list in result.json: calib sheet and calib confirm
-    then need the result alone.
-    """
-    if action is Action.EXAMPLE:
+def entries(action: str, file: Path | None, name: str | None) -> None:
+    """Print a list, or say whether one is enough and what follows from that."""
+    if action == "example":
         _example()
         return
     if file is None:
         raise typer.BadParameter(f"calib entries {action} needs a FILE, and a RIG unless a run "
                                  "folder holds it")
-    from calib.edge import envelope_edge
-    from calib.report.entered import determined_at
-    from calib.report.pages.entries import determined_sections
-    from calib.report.press.terminal import plain
-    from calib.results import RESULT, load_result
-    from calib.run.beforehand import described
-    from calib.run.complaints import Findings, InputError
-    from calib.run.entries_file import completed, read_entries_file
-    from calib.run.text import file_text
-
     if not file.exists():
         talk.follow_line(f"calib entries example > {shlex.quote(str(file))}")
         raise InputError.of(file, "no such file",
@@ -63,7 +40,7 @@ def entries(
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     whole = file.with_name(f"{file.stem}-complete{file.suffix}")
-    if action is Action.COMPLETE:
+    if action == "complete":
         text = file_text(file, str(file), "a list", Findings())
         talk.result(completed(text or "", rig, found.lacking) if found.lacking else text or "")
         talk.follow_printed(["entries", "complete", file, *([name] if name else [])],
@@ -80,10 +57,6 @@ def entries(
 
 def _example():
     """Print the invented list, for the run folder if one is near; it is checked there."""
-    from importlib import resources
-
-    from calib.run.folder import ENTRIES
-
     talk.result((resources.files("calib.entries") / "example.toml").read_text("utf-8"))
     runs = sorted({*Path().glob("rig.toml"), *Path().glob("*/rig.toml")}, key=lambda path: (
         path.parent != Path(), -path.stat().st_mtime))
@@ -95,9 +68,6 @@ def _example():
 
 def _onward(run, file):
     """What a list that is enough leads to: the run's newest result judges it, if there is one."""
-    from calib.results import RESULT
-    from calib.run.folder import ENTRIES
-
     results = [path for pattern in (RESULT, f"*/{RESULT}") for path in run.glob(pattern)
                if not path.parent.name.startswith(".")]
     own = run / ENTRIES
@@ -111,12 +81,6 @@ def _onward(run, file):
 
 def _with_result(result, file):
     """What a list that is enough makes of the run's result: to be entered, and can it be proved."""
-    from calib.cli.confirm import provable
-    from calib.cli.sheet import with_list
-    from calib.report.words.slip import proof_says
-    from calib.report.words.status import left_out, not_to_enter
-    from calib.results import load_result
-
     read = load_result(result)
     document = with_list(read, file)
     talk.tell_all(filter(None, (f"Judged by {result}:", left_out(document))))
@@ -124,6 +88,5 @@ def _with_result(result, file):
         talk.tell(warning)
         follow_on(document, result, file)
         raise typer.Exit(talk.GATE_FAILED)
-    with talk.working("Looking how many poses of the display prove it"):
-        talk.tell(proof_says(provable(read, document)))
+    talk.tell(proof_says(provable(read, document)))
     talk.follow("sheet", result, "--entries", file)

@@ -1,41 +1,30 @@
 """``calib explore``: which effects that the rig leaves out the shots ask for."""
 
-from __future__ import annotations
-
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.chain.effects import effects_of
 from calib.cli import talk
+from calib.document.diagnosed import Figures
+from calib.document.explored import Adopted
+from calib.explore import Exploration
+from calib.explore import explore as look
+from calib.judge.mend import figures
+from calib.report.pages.explored import explored_document, explored_text
+from calib.report.words.effect import untold_says
+from calib.run.adopted import with_effects_listed
+from calib.run.complaints import Complaint, Findings, InputError, quote
+from calib.run.export import corrected_files
+from calib.run.folder import RIG, read_run
+from calib.run.records import Run
+from calib.run.text import decode, split_lines
+from calib.run.write import refuse_filled, write_new_folder
 
-if TYPE_CHECKING:
-    from calib.document.explored import Adopted
-    from calib.explore import Exploration
-    from calib.run.records import Run
 
-
-def explore(
-    run: Annotated[Path, typer.Argument(help="The run folder.")],
-    free: Annotated[
-        str | None,
-        typer.Option("--free", metavar="NAMES", help="Take these effects into the rig, comma "
-                     "separated, in a copy of the run. The run itself stays as it is."),
-    ] = None,
-    copy: Annotated[
-        Path | None,
-        typer.Option("--copy", metavar="FOLDER", help="The new folder for that copy; beside the "
-                     "run and named after it and the effects, if not given."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Say which effects the shots ask for: axes out of square, sag, play, sensors' shapes."""
-    from calib.explore import explore as look
-    from calib.report.pages.explored import explored_document, explored_text
-    from calib.run.corrected import refuse_filled_folder
-    from calib.run.folder import read_run
-
+def explore(run: Path, free: str | None, copy: Path | None, json: bool) -> None:
+    """Say which effects a run asks for, and write a copy that has them."""
     names = [name.strip() for name in free.split(",")] if free is not None else []
     if copy is not None and not names:
         raise typer.BadParameter("--copy is for what --free takes into the rig")
@@ -43,7 +32,7 @@ def explore(
     if names:
         if (folder / "rig.toml").is_file():  # there already: this is refused, the copy goes on
             talk.follow("solve", folder)
-        refuse_filled_folder(folder)
+        refuse_filled(folder)
     data = read_run(run)
     talk.tell_all(data.notices)
     if names:
@@ -67,9 +56,6 @@ def _beside(run: Path, names: list[str]) -> Path:
 
 def _refuse_unknown(data: Run, names: list[str]):
     """Complain of names that are none of an effect which the rig has not yet."""
-    from calib.chain.effects import effects_of
-    from calib.run.complaints import Complaint, InputError, quote
-
     offered = [name for name, e in effects_of(data.rig.definition).items() if not e.there]
     wrong = [name for name in names if name not in offered]
     if wrong:
@@ -80,9 +66,6 @@ def _refuse_unknown(data: Run, names: list[str]):
 
 def _refuse_untold(found: Exploration, names: list[str]):
     """Complain of effects that the run cannot tell: with them there is no result."""
-    from calib.report.words.effect import untold_says
-    from calib.run.complaints import Complaint, InputError
-
     wrong = [Complaint("--free", None, None, t.effect.name,
                        f"an effect that this run can tell: {untold_says(t.why)}")
              for t in found.tested if t.effect.name in names and t.why is not None]
@@ -92,16 +75,6 @@ def _refuse_untold(found: Exploration, names: list[str]):
 
 def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Adopted:
     """Write the copy of the run whose rig has the effects."""
-    from calib.document.diagnosed import Figures
-    from calib.document.explored import Adopted
-    from calib.judge.mend import figures
-    from calib.run.adopted import with_effects_listed
-    from calib.run.complaints import Findings
-    from calib.run.corrected import corrected_files
-    from calib.run.folder import RIG, read_run
-    from calib.run.text import decode, split_lines
-    from calib.run.write import write_new_folder
-
     unasked = [n for n in names if n not in found.asked]
     if unasked:
         talk.tell(f"The shots do not ask for {', '.join(unasked)}; taken in as you say.")

@@ -1,22 +1,42 @@
 """``calib fleet``: every run below a folder, on every processor there is."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from importlib.util import find_spec
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Any
+from urllib.parse import quote as quote_url
 
+import numpy as np
 import typer
 
 from calib.cli import talk
 from calib.cli.fleet_worker import Task, begin, hash_of, solve_one
 from calib.cli.journal import JOURNAL, Journal
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
+from calib.fleet.dispatch import results
+from calib.fleet.row import (
+    FAILED,
+    FAULT,
+    INPUT,
+    NOT_DETERMINED,
+    NOT_WRITTEN,
+    NOT_YET,
+    PASSED,
+    WHOSE,
+    columns_of,
+    flat,
+)
+from calib.report.fleet_record import fleet_document
+from calib.report.pages.fleet import fleet_sections
+from calib.report.press.html import page
+from calib.report.press.terminal import plain
+from calib.run.complaints import InputError
+from calib.run.lock import only_writer
+from calib.run.write import write_whole
 
 #: Tasks with the executor per worker: enough that none waits, few enough to be forgotten of.
 _EACH = 4
@@ -28,38 +48,9 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _BATCH = 5_000
 
 
-def fleet(
-    root: Annotated[Path, typer.Argument(help="Every run folder below it is solved.")],
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Where table and page go; ROOT/fleet if not given.")
-    ] = None,
-    processes: Annotated[
-        int | None, typer.Option(min=1, max=1024, help="Worker processes; one for each processor "
-                                 "if not given.")] = None,
-    scheduler: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="Solve on a Dask cluster, such as "
-                                 "tcp://127.0.0.1:8786, whose workers see the same folders.")
-    ] = None,
-    report: Annotated[
-        bool, typer.Option("--report", help="Also draw the report of each run: takes several "
-                           "times as long.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Solve every run below a folder; a table of all, and a page with the worst first.
-
-    Each run gets its result as calib solve --no-report writes it. What was solved before from the
-    same files is not solved again, so a fleet that was stopped goes on. A former result with a
-    report or a sheet is kept as result-earlier. Ends with status 6 if any run did not pass.
-    """
-    from calib.fleet.row import NOT_YET
-    from calib.report.fleet_record import fleet_document
-    from calib.report.pages.fleet import fleet_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
-    from calib.run.complaints import InputError
-    from calib.run.lock import only_writer
-    from calib.run.write import write_whole
-
+def fleet(root: Path, out: Path | None, processes: int | None, scheduler: str | None,
+          report: bool, json: bool) -> None:
+    """Solve every run below a folder that is not solved yet, and say what became of them."""
     _refuse_missing(scheduler)
     out = out or root / "fleet"
     runs = list(run_folders(root, out))
@@ -93,8 +84,6 @@ def fleet(
 def _follow_worst(status, run):
     """What cannot be read or told has no mistake to look for: solved alone it says what is wrong.
     """
-    from calib.fleet.row import FAULT, INPUT, NOT_DETERMINED, NOT_YET
-
     look = {FAULT: "solve", INPUT: "solve", NOT_YET: "solve",
             NOT_DETERMINED: "next"}.get(status, "diagnose")
     talk.follow(look, run)
@@ -113,8 +102,6 @@ def run_folders(root: Path, out: Path) -> Iterator[str]:
 
 def _refuse_missing(scheduler):
     """Say what to install before anything is read."""
-    from importlib.util import find_spec
-
     needed = ["pyarrow", *(["distributed"] if scheduler else [])]
     missing = [name for name in needed if find_spec(name) is None]
     if missing:
@@ -124,9 +111,6 @@ def _refuse_missing(scheduler):
 
 def _solve_all(root, runs, journal, report, processes, scheduler):
     """Solve what is not solved yet; each row goes to the journal as it comes."""
-    from calib.fleet.dispatch import results
-    from calib.fleet.row import FAULT
-
     new_executor, workers = (_dask(scheduler) if scheduler else _processes(processes))
     tasks = _tasks(root, runs, journal, report)
     told = talk.progress(f"Solving {len(runs):,} runs on {workers} workers", len(runs))
@@ -146,8 +130,6 @@ def _solve_all(root, runs, journal, report, processes, scheduler):
 @contextmanager
 def _ended_at_once():
     """Interrupted, no process goes on: what it had is solved again, nothing is half-written."""
-    from multiprocessing import active_children
-
     try:
         yield
     except BaseException:
@@ -158,8 +140,6 @@ def _ended_at_once():
 
 def _tasks(root, runs, journal, report) -> Iterator[Task]:
     """What is not solved yet, or from other files, or lacks the report that is asked for."""
-    from calib.fleet.row import FAILED, NOT_WRITTEN, NOT_YET, PASSED
-
     for run in runs:
         folder = root / run
         inputs = hash_of(folder)
@@ -173,9 +153,6 @@ def _tasks(root, runs, journal, report) -> Iterator[Task]:
 
 def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:
     """Processes of this machine; a spawned one has nothing of this one but what it needs."""
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     count = count or usable or 1
     for name in _THREADS:
@@ -186,8 +163,6 @@ def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:
 def _dask(address: str) -> tuple[Callable[[], Executor], int]:
     """The workers of a Dask cluster; it brings back what a dead worker had."""
     from distributed import Client
-
-    from calib.run.complaints import InputError
 
     try:
         client = Client(address, timeout="10s")
@@ -202,8 +177,6 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
     """The rows of the journal as a Parquet table, a batch at a time; renamed into place."""
     import pyarrow as pa
     import pyarrow.parquet as pq
-
-    from calib.fleet.row import WHOSE, columns_of, flat
 
     columns, units = columns_of(journal.rows(runs))
     text = {"run", "inputs", "status", "message", "rig", "failed", *WHOSE}
@@ -232,7 +205,6 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
 
 def _columns(table: Path):
     """A column of a table by its name, as an array, and the units of the parameters."""
-    import numpy as np
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -256,7 +228,5 @@ def _reports(root: Path, out: Path):
         if not (folder / "report.pdf").is_file():
             return None
         return quote_url(Path(os.path.relpath(folder / "report.html", out)).as_posix())
-
-    from urllib.parse import quote as quote_url
 
     return report_of

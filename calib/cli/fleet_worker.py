@@ -13,7 +13,18 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
+from calib.adjust.mixed_model import NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.cli.results import DRAWN, drawn_files, judged, number_files
+from calib.fleet.row import FAULT, INPUT, NOT_CONVERGED, NOT_DETERMINED, NOT_WRITTEN, solved_row
+from calib.judge.check import tolerance_for
+from calib.report.record import with_noise
+from calib.results import RESULT, load_result
+from calib.run.complaints import InputError
+from calib.run.folder import read_run
+from calib.run.result_folder import add_to_result, keep_aside, replace_result, result_place
 from calib.run.text import ordinary
+from calib.run.write import manifest_of
 
 #: The files of a run folder that decide its result.
 INPUTS = ("rig.toml", "readings.csv", "shots.csv", "tape.csv", "check.csv", "setups.csv",
@@ -57,8 +68,6 @@ def _inputs(folder):
 
 def solve_one(task: Task) -> dict[str, Any]:
     """The row of a run; a run that has no result has a row that says why."""
-    from calib.fleet.row import INPUT, NOT_WRITTEN, solved_row
-
     began = time.process_time()
     row: dict[str, Any] = {}
     try:
@@ -88,16 +97,8 @@ def _memory() -> float | None:
 
 
 def _solved(task):
-    from calib.judge.choice import solve_as_chosen
-    from calib.judge.judgement import judge
-    from calib.report.entered import with_entries
-    from calib.report.record import result_document
-    from calib.run.folder import read_run
-
-    run = read_run(Path(task.root) / task.run)
-    chosen = solve_as_chosen(run)
-    document = result_document(chosen, judge(chosen.solution, out=chosen.out))
-    return document if run.entries is None else with_entries(document, run.entries)
+    _, judgement, document = judged(read_run(Path(task.root) / task.run))
+    return with_noise(document, judgement)
 
 
 def _place(task):
@@ -106,10 +107,6 @@ def _place(task):
 
 def _there(task):
     """The result beside the run, if it is what solving would give; else None."""
-    from calib.results import RESULT, load_result
-    from calib.run.complaints import InputError
-    from calib.run.write import manifest_of
-
     try:
         result = load_result(_place(task))
     except InputError:
@@ -126,8 +123,6 @@ def _there(task):
 
 def _of_the_rig(tolerance, result):
     """Whether check shots were held against what the rig says, and nobody stated another."""
-    from calib.judge.check import tolerance_for
-
     known, used = result.document.goal.within95, result.document.goal.in_use95
     noise = 0.0 if known is None or used is None else sqrt(max(used**2 - known**2, 0.0))
     return isclose(tolerance, tolerance_for(result.rig, None, noise)[0], rel_tol=1e-6)
@@ -135,9 +130,6 @@ def _of_the_rig(tolerance, result):
 
 def _written(task, document):
     """Write the result beside its run; what there is to say of a former one."""
-    from calib.cli.results import DRAWN, drawn_files, number_files
-    from calib.run.result_folder import add_to_result, keep_aside, replace_result, result_place
-
     folder = Path(task.root) / task.run
     place, files = result_place(folder / "result", folder), number_files(document)
     # Somebody may have the report or the sheet in hand: it stays with its own numbers.
@@ -150,11 +142,6 @@ def _written(task, document):
 
 def _why(error):
     """What became of a run that has no result."""
-    from calib.adjust.mixed_model import NotConverged
-    from calib.adjust.spectrum import NotDetermined
-    from calib.fleet.row import FAULT, INPUT, NOT_CONVERGED, NOT_DETERMINED
-    from calib.run.complaints import InputError
-
     if isinstance(error, InputError):
         more = len(error.complaints) - 1
         said = str(error.complaints[0]) + (f" (and {more} more)" if more else "")

@@ -1,23 +1,14 @@
 """``calib help``: what a word of a result, sheet or report means, and what to do about it."""
 
-from typing import Annotated
-
 import typer
 
 from calib.cli import talk
+from calib.report.words.glossary import explained, nearest_words, words
 
 
-def help_word(
-    word: Annotated[list[str] | None, typer.Argument(
-        metavar="WORD", help="Such as gate, w, or variance factor; all of them if not given.")
-    ] = None,
-) -> None:
-    """Explain a word of results, sheets and reports, and say what to do about it.
-
-    Of several words that are no term together each is explained.
-    """
-    from calib.cli.app import COMMANDS
-    from calib.report.words.glossary import explained, nearest_words, words
+def help_(word: list[str] | None) -> None:
+    """Explain words."""
+    from calib.cli.app import COMMANDS  # which imports the module of a command, this one too
 
     if not word:
         width = max(len(w.name) for w in words())

@@ -2,31 +2,31 @@
 
 from itertools import count
 from pathlib import Path
-from typing import Annotated, Any
-
-import typer
+from typing import Any
 
 from calib.cli import talk
 from calib.cli.onward import above, follow_on
+from calib.report.pages.history import (
+    BrokenHistory,
+    additions,
+    header,
+    history_document,
+    history_sections,
+    read_history,
+)
+from calib.report.press.html import page
+from calib.report.press.terminal import plain
+from calib.results import load_result
+from calib.run.complaints import InputError
+from calib.run.lock import only_writer
+from calib.run.text import ordinary
+from calib.run.write import disk_trouble_told, finish_writing, free_path, write_whole
 
 RECORD = "history.csv"
 
 
-def history(
-    folder: Annotated[Path, typer.Argument(help="Every result.json below it is taken up.")],
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Record every result below a folder in history.csv and show each quantity over time.
-
-    A line once written is never changed; history.html beside it has the plots.
-    """
-    from calib.report.pages.history import history_document, history_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
-    from calib.run.complaints import InputError
-    from calib.run.lock import only_writer
-    from calib.run.write import disk_trouble_told, write_whole
-
+def history(folder: Path, json: bool) -> None:
+    """Take up every result below a folder, and show all."""
     if not folder.is_dir():
         raise InputError.of(folder, "no such folder", "a folder with results in it")
     # What another history adds meanwhile would be lost.
@@ -45,8 +45,6 @@ def history(
 
 def _follow_latest(folder, there):
     """What makes the latest result one that is entered; after its sheet, the next run."""
-    from calib.results import load_result
-
     latest = max(there, key=lambda path: path.stat().st_mtime, default=None)
     if latest is None:
         talk.follow("demo")
@@ -63,12 +61,6 @@ def take_up(folder: Path) -> tuple[list, str, dict[str, str]]:
 
     Last, the record as it was, by the name to keep it, if a part of it could not be read.
     """
-    from calib.report.pages.history import BrokenHistory, additions, header, read_history
-    from calib.results import load_result
-    from calib.run.complaints import InputError
-    from calib.run.text import ordinary
-    from calib.run.write import finish_writing, free_path
-
     finish_writing(folder)
     record = folder / RECORD
     try:

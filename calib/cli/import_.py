@@ -5,16 +5,30 @@ import shlex
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import typer
 
 from calib.cli import asking, talk
-from calib.cli.import_options import Options, as_options, signature, stated
+from calib.cli.import_options import as_options, stated
+from calib.intake.choices import Doubtful
+from calib.intake.declaration import (
+    PROFILE,
+    DeclarationError,
+    declare,
+    profile_toml,
+    read_profile,
+)
+from calib.intake.gather import Request, gather_import
+from calib.intake.preview import document, plan_png, preview
+from calib.intake.proposal.begun import begun_run, needs_proposal
+from calib.intake.proposal.points_named import NO_TARGET
+from calib.intake.proposal.propose import answered, propose
 from calib.report.words.cautions import CAUTIONS
-
-PROFILE = "import.toml"
-"""In a run folder: what was declared of its files, for the next import into it."""
+from calib.run.complaints import Findings, InputError, told_once
+from calib.run.text import ordinary
+from calib.run.write import write_whole
 
 _PACKED = (".xlsx", ".xls", ".ods", ".zip")
 """Endings of files that must be saved as CSV first."""
@@ -25,30 +39,9 @@ _TO_FILL_IN = re.compile(r"\b(?:FACTOR|FILE|HEADING|NAME|SECONDS|TARGET|VALUE|WO
 _ROLES = ("booking", "known", "setups", "log", "sheet")
 
 
-def import_points(**given: Any) -> None:
-    """Make a run folder from field files as they were exported.
-
-    Give all files: shots, readings, known points. What they are and how they are written is
-    proposed, asked where it is doubtful, and kept in the run folder for the next time. Options say
-    it beforehand.
-
-    Nothing is guessed silently: what was understood is printed, and sources.csv in the run folder
-    says where each number came from.
-
-    \b
-    Examples:
-    calib import job.csv log.csv
-    calib import raw.csv control.csv readings.csv --into RUN --instrument "5 arcsec, 2 mm + 2 ppm"
-    calib import job.txt --into RUN --order PNEZD --unit m --frame ground --pole applied
-      --ids "{pose}-{target}" --target left=edge_left --target right=edge_right
-      --target pin=stick_pin --sheet readings.csv
-    """
-    from calib.intake.choices import Doubtful
-    from calib.intake.gather import gather_import
-    from calib.intake.preview import document, preview
-    from calib.run.complaints import Findings, told_once
-
-    options = Options(**given)
+def import_(**given: Any) -> None:
+    """Read field files, settle what is doubtful of them, write the run folder."""
+    options = SimpleNamespace(**given)
     into = options.into or Path("." if Path("rig.toml").is_file() else "run")
     request, proposed = _request(options, into)
     while True:
@@ -75,9 +68,6 @@ def import_points(**given: Any) -> None:
     _write(options, into, request.declared, imported, proposed)
 
 
-import_points.__signature__ = signature()  # type: ignore[attr-defined]
-
-
 def _request(options, into):
     """What to import, and whether some of it was proposed; wrong usage is told."""
     declared = _declared(stated(options), options.profile or _kept(into))
@@ -89,8 +79,6 @@ def _request(options, into):
     roles = {getattr(options, role): role for role in _ROLES if getattr(options, role) is not None}
     more = {"check": tuple(options.check or ()), "track": options.track,
             "replace": options.replace, "cautions": CAUTIONS}
-    from calib.intake.proposal.begun import begun_run, needs_proposal
-
     rig, taped_width = begun_run(into, CAUTIONS)
     paths = list(options.points)
     packed = {str(path) for path in paths if path.suffix.casefold() in _PACKED}
@@ -98,8 +86,6 @@ def _request(options, into):
         talk.follow(*(str(Path(word).with_suffix(".csv")) if word in packed else word
                       for word in sys.argv[1:]))
     if not needs_proposal(paths, roles, rig, declared):
-        from calib.intake.gather import Request
-
         files = {role: path for path, role in roles.items()}
         return Request(points=tuple(paths), into=into, declared=declared, **files, **more), False
     proposal = _settled(paths, rig, declared, roles, taped_width, options)
@@ -108,9 +94,6 @@ def _request(options, into):
 
 def _settled(paths, rig, declared, roles, taped_width, options):
     """A proposal without doubt: a person is asked, or what is doubtful is complained of."""
-    from calib.intake.choices import Doubtful
-    from calib.intake.proposal.propose import propose
-
     before: list[tuple[Any, Any]] = []
     while True:
         proposal = propose(list(dict.fromkeys([*paths, *roles])), rig, declared, roles, taped_width)
@@ -146,10 +129,6 @@ def _can_ask(choices, options):
 
 def _asked(choice, declared, roles, back):
     """The declaration and the parts of files with one answer more."""
-    from calib.intake.declaration import DeclarationError
-    from calib.intake.proposal.points_named import NO_TARGET
-    from calib.intake.proposal.propose import answered
-
     question = f"\n{choice.question} {choice.why}"
     if choice.alternatives:
         shown = sorted(choice.alternatives, key=lambda a: (a.says == NO_TARGET, a.says)) \
@@ -235,9 +214,6 @@ def _kept(into):
 
 def _declared(given, profile):
     """What was declared; wrong usage if it does not hold together."""
-    from calib.intake.declaration import DeclarationError, declare, read_profile
-    from calib.run.text import ordinary
-
     base = None if profile is None else read_profile(ordinary(profile).read_bytes(), profile.name)
     try:
         return declare(given, base)
@@ -247,10 +223,6 @@ def _declared(given, profile):
 
 def _refuse_other_files(options):
     """A profile, or a picture, goes over a former one, and over no other file."""
-    from calib.intake.declaration import read_profile
-    from calib.run.complaints import InputError
-    from calib.run.text import ordinary
-
     pieces = {options.save_profile: lambda data: read_profile(data, ""),
               _picture(options): lambda data: data.index(b"\x89PNG", 0, 4)}
     for path, read in pieces.items():
@@ -270,10 +242,6 @@ def _picture(options):
 
 def _write(options, into, declared, imported, proposed):
     """Write the run folder, or for a dry run its plan view; and the profile."""
-    from calib.intake.declaration import profile_toml
-    from calib.intake.preview import plan_png
-    from calib.run.write import write_whole
-
     if options.dry_run:
         picture = _picture(options)
         write_whole(picture.parent, {picture.name: plan_png(imported)})

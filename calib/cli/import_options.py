@@ -3,7 +3,7 @@
 import inspect
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, make_dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -150,11 +150,6 @@ TABLE = (
     Option("plan", _OUTPUT, "Where --dry-run puts its plan view (import_plan.png).", Path),
     Option("json", _OUTPUT, "Print one JSON document instead of the table.", bool),
 )
-
-Options: Any = make_dataclass(
-    "Options", [("points", list[Path]), *((option.name, option.type) for option in TABLE)],
-    frozen=True)
-
 
 def signature() -> inspect.Signature:
     """The parameters of the command, as typer reads them."""

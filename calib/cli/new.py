@@ -3,14 +3,21 @@
 import shlex
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
+from calib.chain.length import written_length
+from calib.chain.rig import rig_from_dict, rig_from_template, template_names
+from calib.chain.schema import MOST_LENGTH
 from calib.cli import asking, talk
-from calib.cli.import_ import PROFILE
 from calib.cli.import_options import read_instrument
+from calib.intake.declaration import PROFILE, DeclarationError, declare, profile_toml
+from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
 from calib.report.words.cautions import CAUTIONS
+from calib.run.blank import STANDARD, Begun, blank_files, lengths_to_tape, more_like
+from calib.run.complaints import InputError, quote
+from calib.run.write import refuse_filled, write_new_folder
 
 #: How shots are taken, their sds east, north, up (m), and whether the instrument's own sds are
 #: asked. Common practice, no source.
@@ -23,26 +30,8 @@ _INSTRUMENT = "5 arcsec, 2 mm + 2 ppm"
 _GOAL = "30 mm"
 
 
-def new(
-    folder: Annotated[Path, typer.Argument(
-        help="The run folder to make; it must not exist yet.", show_default=True)] = Path("run"),
-    rig: Annotated[str | None, typer.Option(
-        metavar="NAME", show_default=False, help="The shipped rig that the machine is like; calib "
-        "rig list names them.")] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing: take every default.")] = False,
-) -> None:
-    """Make a run folder to fill in: every file with its columns, comments and the cautions.
-
-    Asks what the machine is like, what was taped, which instrument, and how well the edge must be
-    known; an empty line takes the default. A pipe may answer, a line each; where nobody does,
-    defaults are taken, and that is said.
-    """
-    from calib.chain.rig import rig_from_dict, template_names
-    from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
-    from calib.run.blank import STANDARD, Begun, blank_files
-    from calib.run.complaints import InputError, quote
-    from calib.run.write import refuse_filled, write_new_folder
-
+def new(folder: Path, rig: str | None, yes: bool) -> None:
+    """Ask what is known of a run, and make its folder."""
     if rig is not None and rig not in template_names():
         talk.follow("rig", "list")
         raise InputError.of("--rig", quote(rig),
@@ -78,10 +67,6 @@ def new(
 
 
 def _which_rig(names):
-    from calib.chain.rig import rig_from_template
-    from calib.report.figures.side_view import machine_in_characters
-    from calib.run.blank import STANDARD
-
     names = sorted(names, key=lambda name: name != STANDARD)
     machines = [rig_from_template(name) for name in names]
     while True:
@@ -96,12 +81,6 @@ def _which_rig(names):
 
 def _begun(rig):
     """What is known already, and the profile for the import."""
-    from calib.chain.length import written_length
-    from calib.chain.rig import rig_from_template
-    from calib.chain.schema import MOST_LENGTH
-    from calib.intake.declaration import profile_toml
-    from calib.run.blank import Begun, lengths_to_tape, more_like
-
     asked = lengths_to_tape(rig_from_template(rig))
 
     def length_of(parameter):
@@ -146,8 +125,6 @@ def _begun(rig):
 
 def _instrument(text):
     """Sds such as "5 arcsec, 2 mm + 2 ppm", and the declaration of them."""
-    from calib.intake.declaration import DeclarationError, declare
-
     try:
         return text, declare({"instrument": read_instrument([text], "the instrument")})
     except (DeclarationError, typer.BadParameter):

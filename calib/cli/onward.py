@@ -1,12 +1,12 @@
 """What to type after a result, by what is to be done with it; or where there is none yet."""
 
-from __future__ import annotations
-
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from calib.document.record import ResultRecord
+from calib.cli import talk
+from calib.document.decision import Decision
+from calib.document.record import ResultRecord
+from calib.judge.set_aside import NONE
+from calib.run.folder import ENTRIES, TAPE
 
 
 def onward(document: ResultRecord, result: Path, entries: Path | None = None
@@ -21,9 +21,6 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     entries : Path, optional
         A list, where it is not that of the run folder.
     """
-    from calib.document.decision import Decision
-    from calib.run.folder import ENTRIES
-
     folder = result if result.is_dir() else result.parent
     run = above(folder)
     if document.decision is Decision.ENTER:
@@ -37,16 +34,12 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     listed = document.entries
     if listed is not None and listed.complete:  # a check finds nothing lacking: it is to be changed
         return ("solve", run, *solved_with(document)) if entries is None else (
-            "sheet", result, "--entries", entries)
+            "sheet", result, *listed_in(entries))
     return "entries", "check", entries or run / ENTRIES, run
 
 
 def follow_on(document: ResultRecord, result: Path, entries: Path | None = None) -> None:
     """Name the next command, and what is to be done before it is typed."""
-    from calib.cli import talk
-    from calib.document.decision import Decision
-    from calib.run.folder import ENTRIES, TAPE
-
     words = onward(document, result, entries)
     # Of the same files it would say the same again.
     if words[0] == "solve" and document.decision is Decision.NOT_YET and document.to_tape:
@@ -68,10 +61,13 @@ def begin() -> tuple[str, str]:
 
 def solved_with(document: ResultRecord) -> tuple[str, ...]:
     """The options by which a result was made of its run: the next one is to be made so too."""
-    from calib.judge.set_aside import NONE
-
     choice = document.set_aside.choice
     return *known_with(document), *(() if choice == NONE else ("--set-aside", choice))
+
+
+def listed_in(entries: Path | None) -> tuple[str | Path, ...]:
+    """The option of a list that is not that of the run folder."""
+    return () if entries is None else ("--entries", entries)
 
 
 def known_with(document: ResultRecord) -> tuple[str, ...]:

@@ -1,43 +1,23 @@
 """What commands share: lengths with units, goals, places, faults."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.chain.length import metres
-
-if TYPE_CHECKING:
-    from calib.chain.rig import Rig
-    from calib.plan.candidates import NoPose
-    from calib.run.complaints import InputError
-    from calib.run.records import Machine, Run
-
-#: Options that both commands have.
-Instrument = Annotated[str, typer.Option(
-    help="Where the instrument stands: metres ahead, left and above the boom foot pin, or none.")]
-FootHeight = Annotated[float, typer.Option(min=0.1, help="Boom foot pin above the ground, m.")]
-Nearest = Annotated[float, typer.Option(
-    min=0.0, help="The edge stays this far ahead of the boom foot pin, m.")]
-Highest = Annotated[float, typer.Option(
-    min=0.1, help="The edge, and what needs a hand on it, stay below this height above the ground, "
-    "m: what a pole reaches (99 for no limit).")]
-Count = Annotated[int, typer.Option(min=100, max=200_000, help="Poses to choose from.")]
-
-#: Of ``calib solve``, ``calib diagnose``, ``calib next`` and ``calib plan``.
-Known = Annotated[Path | None, typer.Option(
-    "--machine", metavar="RESULT", help="An earlier result of this machine with another "
-    "attachment: what it says of all but the attachment is known beforehand, with its full "
-    "covariance. For a new bucket some four poses then do.")]
-
-#: Of ``calib solve`` and ``calib check``.
-Tolerance = Annotated[float | None, typer.Option(
-    "--tolerance", min=0.1, help="Largest 3-D miss of a check shot allowed, mm; [check] "
-    "tolerance of rig.toml if not given, else its goal with the readings' noise on top, else 30 mm "
-    "(common practice, no source).")]
+from calib.chain.rig import Rig
+from calib.cli import talk
+from calib.plan.candidates import NoPose
+from calib.plan.sight import Site
+from calib.plan.task import Prepared, Task, prepare
+from calib.report.words.left_out import removed_says
+from calib.report.words.model import known_says
+from calib.results import load_result
+from calib.run.complaints import Complaint, InputError
+from calib.run.records import Machine, Run
+from calib.together.earlier import known_of, with_machine, without_rows
+from calib.together.joint import NotTogether
 
 
 def length(text: str | None) -> float | None:
@@ -61,9 +41,10 @@ def length(text: str | None) -> float | None:
         raise typer.BadParameter(f"{text!r} is no length: {error}") from None
 
 
-def asked_goal(text: str | None, rig: Rig) -> float | None:
-    """What the edge must be known to at 95 %, m: as given, else ``[goal]`` of rig.toml; or None."""
-    return rig.edge_goal if text is None else length(text)
+def site(instrument: str, foot_height: float, nearest: float, highest: float) -> Site:
+    """Where a machine is shot, from the options that say so."""
+    return Site(foot_height=foot_height, nearest=nearest, highest=highest,
+                instrument=instrument_place(instrument))
 
 
 def instrument_place(text: str | None) -> tuple[float, float, float] | None:
@@ -101,11 +82,17 @@ def named_targets(rig: Rig, text: str | None) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
-def no_pose(error: NoPose, file: str) -> InputError:
-    """The complaint that the limits leave no pose, with what removed how many."""
-    from calib.report.words.left_out import removed_says
-    from calib.run.complaints import InputError
+def prepared(task: Task, source: Path) -> Prepared:
+    """What there is to choose from; no pose at all is a complaint about the source."""
+    try:
+        with talk.working(f"Looking at {task.count} poses"):
+            return prepare(task)
+    except NoPose as error:
+        raise no_pose(error, source) from None
 
+
+def no_pose(error: NoPose, file: Path) -> InputError:
+    """The complaint that the limits leave no pose, with what removed how many."""
     counts = ", ".join(
         f"{why}: {n}" for why, n in removed_says(error.candidates.removed).items() if n)
     return InputError.of(
@@ -122,9 +109,6 @@ def run_with_machine(run: Run, result: Path) -> Run:
     InputError
         If that result is of another machine, or of the same shots.
     """
-    from calib.report.words.model import known_says
-    from calib.together.earlier import with_machine, without_rows
-
     known = _with_result(with_machine, run, result)
     twice = without_rows(run.tape, known.machine.tape)[1]
     return replace(known, notices=(*run.notices, *known_says(known.machine, twice)))
@@ -138,17 +122,11 @@ def machine_for(rig: Rig, result: Path) -> Machine:
     InputError
         If that result is of another machine.
     """
-    from calib.together.earlier import known_of
-
     return _with_result(known_of, rig, result)
 
 
 def _with_result(known, about, result):
     """What a result says of a machine; complains if it is of another one."""
-    from calib.results import load_result
-    from calib.run.complaints import Complaint, InputError
-    from calib.together.joint import NotTogether
-
     read = load_result(result)
     try:
         return known(about, read.survey, str(result), read.sha256)

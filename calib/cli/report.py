@@ -1,37 +1,21 @@
 """``calib report``: the report of a result again, from result.json alone."""
 
-from __future__ import annotations
-
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
+import numpy as np
 import typer
 
 from calib.cli import talk
 from calib.cli.onward import follow_on, onward
+from calib.edge import envelope_edge
+from calib.report.pages.contents import NamedPosture
+from calib.report.pages.report import report_files
+from calib.results import Result, load_result
+from calib.run.write import write_whole
 
-if TYPE_CHECKING:
-    from calib.report.pages.contents import NamedPosture
-    from calib.results import Result
 
-
-def report(
-    result: Annotated[Path, typer.Argument(help="result.json, or the folder it is in.")],
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Where the report goes; beside the result if "
-                                  "not given.")
-    ] = None,
-    at: Annotated[
-        list[str] | None, typer.Option("--at", metavar="JOINT=DEG,...", help="Also give the edge's "
-                                       "sd at this posture; joints not named are at 0. May be "
-                                       "repeated.")
-    ] = None,
-) -> None:
-    """Write report.html and report.pdf from a result."""
-    from calib.report.pages.report import report_files
-    from calib.results import load_result
-    from calib.run.write import write_whole
-
+def report(result: Path, out: Path | None, at: list[str] | None) -> None:
+    """Draw the report of a result, perhaps with postures of its own."""
     read = load_result(result)
     named = [named_posture(read, text) for text in at or ()]
     with talk.working("Drawing"):
@@ -48,11 +32,6 @@ def report(
 
 def named_posture(result: Result, text: str) -> NamedPosture:
     """The edge's sd at a posture such as ``boom=30,stick=-85``, m."""
-    import numpy as np
-
-    from calib.edge import envelope_edge
-    from calib.report.pages.contents import NamedPosture
-
     rig, angles = result.rig, {}
     for part in text.split(","):
         name, _, number = part.partition("=")

@@ -1,40 +1,21 @@
 """``calib rig``: the shipped rigs, a rig in words, and what shots can tell of it."""
 
-from enum import StrEnum
-from typing import Annotated
-
+import numpy as np
 import typer
 
+from calib.chain.rig import rig_from_template, template_names
 from calib.cli import talk
+from calib.judge.structure import structure
+from calib.report.figures.side_view import machine_in_characters
+from calib.report.pages.rig import rig_list, rig_sections, structure_sections
+from calib.report.press.terminal import plain
+from calib.run.beforehand import described
+from calib.run.complaints import InputError
 
 
-class Action(StrEnum):
-    """What to do with rigs."""
-
-    LIST = "list"
-    SHOW = "show"
-    CHECK = "check"
-
-
-def rig(
-    action: Annotated[Action, typer.Argument(
-        help="list: the shipped rigs. show: one in words. check: whether it is sound, and which "
-             "of its parameters shots cannot tell apart.")],
-    name: Annotated[str | None, typer.Argument(
-        metavar="RIG", help="The name of a shipped rig, a rig file, or a run folder.")] = None,
-) -> None:
-    """List the shipped rigs, show a rig in words, or check one: shipped, or of your own."""
-    import numpy as np
-
-    from calib.chain.rig import rig_from_template, template_names
-    from calib.judge.structure import structure
-    from calib.report.figures.side_view import machine_in_characters
-    from calib.report.pages.rig import rig_list, rig_sections, structure_sections
-    from calib.report.press.terminal import plain
-    from calib.run.beforehand import described
-    from calib.run.complaints import InputError
-
-    if action is Action.LIST:
+def rig(action: str, name: str | None) -> None:
+    """List rigs, or say what one is made of, or what shots can tell of it."""
+    if action == "list":
         talk.result(plain(rig_list([rig_from_template(n) for n in template_names()])))
         talk.follow("rig", "show", template_names()[0])
         return
@@ -42,7 +23,7 @@ def rig(
         raise typer.BadParameter(f"calib rig {action} needs a RIG: a run folder, a rig file or "
                                  f"one of {', '.join(template_names())}")
     machine = described(name)
-    if action is Action.SHOW:
+    if action == "show":
         talk.result(plain(rig_sections(machine)))
         talk.follow("rig", "check", name)
         if machine.edge_targets and machine.envelope.reaches:

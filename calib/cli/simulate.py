@@ -2,11 +2,22 @@
 
 import json
 from pathlib import Path
-from typing import Annotated
 
+import numpy as np
 import typer
 
 from calib.cli import talk
+from calib.cli.planned import prepared
+from calib.plan.plan import make_plan
+from calib.plan.rehearsal import rehearsed
+from calib.plan.task import Task
+from calib.report.record import truth_document
+from calib.run.beforehand import complain_of_missing_sds
+from calib.run.complaints import Findings
+from calib.run.export import run_files
+from calib.run.rig_file import read_rig
+from calib.run.text import file_text
+from calib.run.write import refuse_filled, write_new_folder
 
 #: Poses that the plan of a run is chosen from.
 _CANDIDATES = 2000
@@ -30,35 +41,17 @@ rotate = 0.10
 """
 
 
-def simulate(
-    folder: Annotated[Path, typer.Argument(help="The run folder to make; it must not exist yet.")],
-    poses: Annotated[int, typer.Option(min=1, help="Poses to shoot.")] = 24,
-    stands: Annotated[int, typer.Option(min=1, help="Parking positions they are dealt to.")] = 1,
-    check_poses: Annotated[int, typer.Option(min=0, help="Further poses for check shots.")] = 3,
-    gross: Annotated[int, typer.Option(min=0, help="Shots with a gross error of 5-15 cm.")] = 0,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same run.")] = 0,
-    rig: Annotated[
-        Path | None, typer.Option(help="A rig file with sds; the standard rig if not given.")
-    ] = None,
-) -> None:
-    """Make a run with known truth: invented data, for learning and for testing.
-
-    Shot as calib plan would: edge and pins, nothing that a pole does not reach. truth.json in the
-    folder holds the machine it was made from and any gross errors.
-    """
-    import numpy as np
-
-    from calib.plan.rehearsal import rehearsed
-    from calib.report.record import truth_document
-    from calib.run.export import run_files
-    from calib.run.write import refuse_filled, write_new_folder
-
+def simulate(folder: Path, poses: int, stands: int, check_poses: int, gross: int, seed: int,
+             rig: Path | None) -> None:
+    """Make a run folder of an invented machine."""
     if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on
         talk.follow("solve", folder)
     refuse_filled(folder)
     text = STANDARD_RIG if rig is None else _text(rig)
     machine = _machine(text, "rig.toml" if rig is None else str(rig))
-    plan = _plan(machine, poses, stands, seed, folder)
+    # What a crew would shoot in so many poses.
+    plan = make_plan(prepared(Task.for_rig(machine, seed=seed, count=_CANDIDATES), folder), poses,
+                     stands)
     if (count := int(plan.shots.sum())) < gross:
         raise typer.BadParameter(f"{gross} gross errors but only {count} shots")
     run, truth = rehearsed(plan, np.random.default_rng(seed), check_poses=check_poses,
@@ -74,39 +67,15 @@ def simulate(
     talk.follow("solve", folder)
 
 
-def _plan(machine, poses, stands, seed, folder):
-    """What a crew would shoot in so many poses."""
-    from calib.cli.planned import no_pose
-    from calib.plan.candidates import NoPose
-    from calib.plan.plan import make_plan
-    from calib.plan.task import Task, prepare
-
-    try:
-        prepared = prepare(Task.for_rig(machine, seed=seed, count=_CANDIDATES))
-    except NoPose as error:
-        raise no_pose(error, str(folder)) from None
-    return make_plan(prepared, poses, stands)
-
-
 def _text(rig):
-    from calib.run.complaints import Findings
-    from calib.run.text import file_text
-
     findings = Findings()
-    text = file_text(rig, str(rig), "a rig file", findings)
-    findings.stop_if_at_fault()
-    return text
+    return findings.sound(file_text(rig, str(rig), "a rig file", findings))
 
 
 def _machine(text, file):
     """The rig of a text, complete enough to draw errors from."""
-    from calib.run.beforehand import complain_of_missing_sds
-    from calib.run.complaints import Findings
-    from calib.run.rig_file import read_rig
-
     findings = Findings()
     machine = read_rig(text, file, findings)
     if machine is not None:
         complain_of_missing_sds(machine, file, findings)
-    findings.stop_if_at_fault()
-    return machine
+    return findings.sound(machine)

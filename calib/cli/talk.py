@@ -5,7 +5,7 @@ import os
 import re
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -129,7 +129,8 @@ def follow(*words: object) -> None:
     _following[:] = [shlex.join(["calib", *map(str, words)])]
 
 
-def follow_printed(words: list[object], file: Path, then: Callable[[Path], list[object]]) -> None:
+def follow_printed(words: Sequence[object], file: Path, then: Callable[[Path], Sequence[object]]
+                   ) -> None:
     """After something to fill in: what uses the file it went to; to print it to `file` if to none.
 
     A `file` that is there is used, never printed over: somebody may have filled it in.

@@ -1,60 +1,49 @@
 """``calib together``: runs of one machine adjusted in one go."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.adjust.mixed_model import NotConverged
+from calib.adjust.spectrum import NotDetermined
+from calib.calibration import Solution, solve
 from calib.cli import talk
-
-if TYPE_CHECKING:
-    from calib.calibration import Solution
-    from calib.document.record import ResultRecord
-    from calib.document.together import TogetherRecord
-    from calib.judge.set_aside import SetAside
-    from calib.report.together_record import Written
-    from calib.run.records import Run
-    from calib.run.result_folder import ResultPlace
-    from calib.run.together_file import Entry, Several
-    from calib.together.adjusted import Together
+from calib.cli.results import DRAWN, draw, number_files
+from calib.document.record import ResultRecord
+from calib.document.together import TogetherRecord
+from calib.judge.choice import Chosen, solve_as_chosen
+from calib.judge.gates import shares
+from calib.judge.judgement import judge
+from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.report.pages.sheet import sheet_files
+from calib.report.pages.together import together_sections
+from calib.report.press.html import page
+from calib.report.press.terminal import plain
+from calib.report.record import result_document
+from calib.report.together_record import Written, together_document
+from calib.report.words.job import fingerprints_of
+from calib.run.complaints import Complaint, InputError
+from calib.run.folder import read_run
+from calib.run.lock import only_writer
+from calib.run.records import Run
+from calib.run.result_folder import ResultPlace, replace_result, result_place
+from calib.run.together_file import Entry, Several, read_several
+from calib.run.write import beside, disk_trouble_told, finish_writing, write_whole
+from calib.together.adjusted import Together, solve_together
+from calib.together.joint import NotTogether
+from calib.together.scopes import Visit
+from calib.together.sharing import sharing
 
 #: What is said of all runs, beside a folder for each.
 _OF_ALL = ("together.json", "together.html")
 
 
-def together(
-    plan: Annotated[Path, typer.Argument(
-        metavar="PLAN.toml", help="Which runs, in the order of time: [[runs]] with folder, "
-        "attachment, day, remounted, set_aside; [scopes] with PARAMETER = shared, attachment or "
-        "day.")],
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Where results go; PLAN-together beside the file "
-                                  "if not given.")
-    ] = None,
-    no_report: Annotated[
-        bool, typer.Option("--no-report", help="Numbers only: draw no plots and no reports.")
-    ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print together.json.")] = False,
-) -> None:
-    """Adjust runs of one machine in one go, and test whether they share what they should.
-
-    Boom, stick and rotator are shared by all runs, the edge by those with one attachment, zeros
-    until a sensor was remounted. Every run gets a result of its own below --out, with what the
-    others say of its machine. Ends with status 6 if sharing was not justified, or a run's result
-    failed a gate.
-    """
-    from calib.report.pages.together import together_sections
-    from calib.report.press.html import page
-    from calib.report.press.terminal import plain
-    from calib.report.words.job import fingerprints_of
-    from calib.run.result_folder import result_place
-
+def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
+    """Adjust the runs that a file names, and write a result of each."""
     out = out or plan.parent / f"{plan.stem}-together"
     several, runs, asides = read_all(plan)
     found = adjusted(several, runs, plan)
@@ -89,16 +78,10 @@ def together(
 
 def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
     """The file, its runs without what is set aside, and what that is."""
-    from calib.judge.choice import solve_as_chosen
-    from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
-    from calib.run.complaints import Complaint, InputError
-    from calib.run.folder import read_run
-    from calib.run.together_file import read_several
-
     several, runs, asides, complaints = read_several(plan), [], [], []
     for i, entry in enumerate(several.entries):
         try:
-            run, aside = read_run(entry.folder, unfinished=True), SetAside()
+            run, aside = read_run(plan.parent / entry.folder, unfinished=True), SetAside()
             if entry.set_aside == SUSPECTS:
                 aside = solve_as_chosen(run, SUSPECTS).aside
             elif entry.set_aside != NONE:
@@ -106,13 +89,13 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
             run = with_job(run, entry)
             runs.append(without(run, aside) if aside.names else run)
             asides.append(aside)
-            talk.tell_all(f"{entry.name}: {notice}" for notice in run.notices)
+            talk.tell_all(f"{entry.folder}: {notice}" for notice in run.notices)
         except UnknownName as error:
             complaints.append(Complaint(
                 str(plan), several.line_of.line_of(f"runs.{i}.set_aside"), "set_aside",
                 str(error), "names of the run"))
         except InputError as error:
-            complaints += [Complaint(f"{entry.name}/{c.file}", c.line, c.column, c.found,
+            complaints += [Complaint(f"{entry.folder}/{c.file}", c.line, c.column, c.found,
                                      c.expected) for c in error.complaints]
     if complaints:
         raise InputError(complaints)
@@ -128,13 +111,8 @@ def with_job(run: Run, entry: Entry) -> Run:
 
 def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
     """All runs in one adjustment."""
-    from calib.run.complaints import Complaint, InputError
-    from calib.together.adjusted import solve_together
-    from calib.together.joint import NotTogether
-    from calib.together.scopes import Visit
-
-    visits = [Visit(e.name, e.attachment or run.rig.job.get("attachment", "attachment"),
-                    e.day or run.rig.job.get("date", e.name), e.remounted)
+    visits = [Visit(e.folder, e.attachment or run.rig.job.get("attachment", "attachment"),
+                    e.day or run.rig.job.get("date", e.folder), e.remounted)
               for e, run in zip(several.entries, runs, strict=True)]
     shots = sum(len(run.shots) for run in runs)
     try:
@@ -148,10 +126,6 @@ def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
 
 def described(found: Together, written: list[Written], asides: list[SetAside]) -> TogetherRecord:
     """The document of together.json."""
-    from calib.report.together_record import together_document
-    from calib.run.complaints import InputError
-    from calib.together.sharing import sharing
-
     try:
         test = sharing(found)
     except ValueError as error:
@@ -162,11 +136,6 @@ def described(found: Together, written: list[Written], asides: list[SetAside]) -
 
 def _alone(run: Run) -> Solution | None:
     """A run by itself; None where that has no solution."""
-    from calib.adjust.mixed_model import NotConverged
-    from calib.adjust.spectrum import NotDetermined
-    from calib.calibration import solve
-    from calib.run.complaints import InputError
-
     try:
         return solve(run)
     except (NotConverged, NotDetermined, InputError):
@@ -195,15 +164,6 @@ def result_folders(names: Sequence[str]) -> list[str]:
 
 def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
     """The result of a run with what the others say of its machine; why there is none."""
-    from calib.adjust.mixed_model import NotConverged
-    from calib.adjust.spectrum import NotDetermined
-    from calib.judge.choice import Chosen
-    from calib.judge.gates import shares
-    from calib.judge.judgement import judge
-    from calib.judge.set_aside import NONE
-    from calib.report.record import result_document
-    from calib.run.complaints import InputError
-
     with talk.working(f"Judging {found.joint.visits[i].name}"):
         try:
             solution = found.solution(i)
@@ -215,8 +175,6 @@ def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
 
 
 def _in_words(name: str, own: ResultRecord | str) -> Written:
-    from calib.report.together_record import Written
-
     if isinstance(own, str):
         return Written(None, note=own)
     return Written(name, tuple(g.name for g in own.verdict.gates if not g.passed))
@@ -234,11 +192,6 @@ def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bo
     InputError
         If a place cannot be written; that before the first, everything is as it was.
     """
-    from calib.cli.results import DRAWN, number_files
-    from calib.run.lock import only_writer
-    from calib.run.result_folder import replace_result
-    from calib.run.write import beside, disk_trouble_told, finish_writing, write_whole
-
     new: list[str] = []
     with disk_trouble_told(out):
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -266,10 +219,6 @@ def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bo
 
 
 def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
-    from calib.cli.solve import draw
-    from calib.report.pages.sheet import sheet_files
-    from calib.run.write import write_whole
-
     draw(own, place, folder)
     write_whole(folder, sheet_files(own))
 

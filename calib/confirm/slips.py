@@ -14,8 +14,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from calib.entries.listed import Entry, EntryList
-from calib.entries.schema import ANGLES, LENGTHS, SIZE
+from calib.entries.listed import EntryList
+from calib.entries.schema import ANGLES, LENGTHS, SIZE, Entry
 
 
 class Family(Enum):

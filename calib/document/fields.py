@@ -41,19 +41,36 @@ class Record(BaseModel):
 
     @classmethod
     def like(cls, found: object, **own: Any) -> Self:
-        """From what an object has under the same names, but for `own`; not finite becomes None."""
-        return cls(**{name: _plain(getattr(found, name)) for name in cls.model_fields
-                      if name not in own and hasattr(found, name)}, **own)
+        """From what an object has under the same names, but for `own`; see `made`."""
+        return cls.made(**{name: getattr(found, name) for name in cls.model_fields
+                           if name not in own and hasattr(found, name)}, **own)
+
+    @classmethod
+    def made(cls, **values: Any) -> Self:
+        """From values of numpy too: arrays become lists or vectors, not finite becomes None."""
+        fields = cls.model_fields
+        return cls(**{name: _plain(value, fields[name].annotation)
+                      for name, value in values.items()})
+
+    @classmethod
+    def each(cls, found: Iterable[object] | None = None, **columns: Iterable[Any]) -> list[Self]:
+        """A record like each of some objects, if any, with values of columns; see `made`."""
+        rows = [dict(zip(columns, row, strict=True))
+                for row in zip(*columns.values(), strict=True)]
+        if found is None:
+            return [cls.made(**row) for row in rows]
+        return [cls.like(one, **row) for one, row in zip(found, rows, strict=True)]
 
     def table(self) -> dict:
         """The record as JSON has it."""
         return self.model_dump(by_alias=True)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any, kind: Any = None) -> Any:
     value = value.tolist() if hasattr(value, "tolist") else value  # of numpy
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return (kind.of(value) if isinstance(kind, type) and issubclass(kind, Vector) else
+                [_plain(item) for item in value])
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 

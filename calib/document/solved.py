@@ -145,7 +145,7 @@ class Machine(Record):
         return self
 
 
-class PlaceSpread(Record):
+class PlaceSpread(Vector):
     """Sds of a place on the site."""
 
     east: Spread = Field(description="m")

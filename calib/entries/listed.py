@@ -12,69 +12,12 @@ from calib.chain.motion import HOUSE_PLACEMENT, Motion
 from calib.chain.rig import Rig
 from calib.entries.schema import (
     ALONG,
-    ANGLES,
-    SIZE,
-    STEP,
     EntriesError,
-    EntrySchema,
+    Entry,
     ListSchema,
     checked,
     sound_entries,
 )
-
-
-@dataclass(frozen=True)
-class Measure:
-    """A length or angle between points of the machine at a posture."""
-
-    #: "distance"; "ahead", "left", "above" along the axes; "bearing" left of the first axis seen
-    #: along the third; "inclination" towards the third axis; "angle" at the corner.
-    what: str
-    #: start, end: Targets or frames.
-    start: str
-    end: str
-    #: corner, axes: `axes` is a frame; None: the levelled house.
-    corner: str | None
-    axes: str | None
-    joints: np.ndarray  #: Shape (n_readings,). Joint angles, rad.
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One value as it is typed: ``sign * quantity / size + plus``."""
-
-    #: name, unit: As the list has them.
-    name: str
-    unit: str
-    kind: str  #: "m" or "deg".
-    size: float  #: m or rad per unit.
-    sign: float
-    plus: float
-    step: float  #: Smallest that can be typed, in the unit.
-    #: A sum of parameters and derived quantities; None for a `measure`.
-    weights: Mapping[str, float] | None
-    measure: Measure | None
-
-    def rounded(self, value: float) -> float:
-        """The nearest value that can be typed."""
-        return float(np.round(value / self.step) * self.step)
-
-    @property
-    def decimals(self) -> int:
-        """How many a value is typed with."""
-        return next((k for k in range(10)
-                     if abs(self.step * 10**k - round(self.step * 10**k)) < 1e-9), 10)
-
-    def text(self, value: float) -> str:
-        """A value as it is typed.
-
-        Examples
-        --------
-        >>> boom = Entry("boom", "mm", "m", 0.001, 1.0, 0.0, 0.5, {"boom_length": 1.0}, None)
-        >>> boom.text(5702.26), boom.text(-0.1)
-        ('5702.5', '0.0')
-        """
-        return f"{self.rounded(value):z.{self.decimals}f}"
 
 
 @dataclass(frozen=True)
@@ -122,15 +65,15 @@ class EntryList:
         own = (*self.rig.parameter_names, *(d.name for d in self.rig.derived))
         weights = np.zeros((len(self.entries), len(own)))
         for row, entry in enumerate(self.entries):
-            for name, weight in (entry.weights or {}).items():
+            for name, weight in entry.weights.items():
                 weights[row, own.index(name)] = weight
         return weights
 
     @cached_property
-    def measured(self) -> tuple[np.ndarray, list[Measure]]:
+    def measured(self) -> tuple[np.ndarray, list[Entry]]:
         """Numbers of the entries that are measures, and those."""
-        found = [(i, e.measure) for i, e in enumerate(self.entries) if e.measure is not None]
-        return np.array([i for i, _ in found], int), [m for _, m in found]
+        rows = [i for i, e in enumerate(self.entries) if e.measure is not None]
+        return np.array(rows, int), [self.entries[i] for i in rows]
 
     @cached_property
     def with_axes(self) -> tuple[Chain, dict[object, int]]:
@@ -169,7 +112,7 @@ def entry_list(data: Mapping, rig: Rig) -> EntryList:
     return EntryList(
         rig=rig,
         title=schema.title or "",
-        entries=tuple(_entry(entry, rig) for entry in schema.entry),
+        entries=tuple(schema.entry),
         known={name: np.radians(value) if units[name] == "deg" else value
                for name, value in schema.known.items()},
         definition=schema.model_dump(by_alias=True, exclude_defaults=True),
@@ -184,7 +127,7 @@ def parameter_list(rig: Rig) -> EntryList:
         for p in asked]}, rig)
 
 
-def _repeated(entries: Mapping[int, EntrySchema]):
+def _repeated(entries: Mapping[int, Entry]):
     seen: set[str] = set()
     for i, entry in entries.items():
         if entry.name.casefold() in seen:
@@ -203,12 +146,11 @@ def _known_problems(schema: ListSchema, rig: Rig):
                    "a parameter of the rig: " + ", ".join(rig.parameter_names))
 
 
-def _problems(entry: EntrySchema, key: str, rig: Rig):
+def _problems(entry: Entry, key: str, rig: Rig):
     """What an entry names that the rig does not have."""
-    units = _units(rig)
-    kind = "deg" if entry.unit in ANGLES else "m"
+    units = {p.name: p.unit for p in rig.parameters} | {d.name: d.unit for d in rig.derived}
     if entry.measure is not None:
-        if (entry.measure in ALONG) != (kind == "m"):
+        if (entry.measure in ALONG) != (entry.kind == "m"):
             yield f"{key}.unit", repr(entry.unit), f"the unit of a {entry.measure}"
         points = (*rig.target_names, *rig.chain.depth)
         for part, name in (("from", entry.from_), ("to", entry.to), ("corner", entry.corner)):
@@ -221,35 +163,13 @@ def _problems(entry: EntrySchema, key: str, rig: Rig):
                 yield f"{key}.at.{joint}", repr(joint), "a joint: " + ", ".join(rig.reading_names)
         return
     part = "sum" if entry.sum is not None else "is"
-    for name in _weights(entry):
+    for name in entry.weights:
         if name not in units:
             yield (f"{key}.{part}", repr(name), "a parameter or derived quantity of the rig: "
                    + ", ".join(units))
-        elif units[name] != kind:
+        elif units[name] != entry.kind:
             what = "an angle" if units[name] == "deg" else "a length"
             yield f"{key}.unit", repr(entry.unit), f"a unit of {what}, as {name} is"
-
-
-def _entry(schema: EntrySchema, rig: Rig) -> Entry:
-    measure = None
-    if schema.measure is not None and schema.from_ is not None and schema.to is not None:
-        joints = np.radians([schema.at.get(name, 0.0) for name in rig.reading_names])
-        measure = Measure(schema.measure, schema.from_, schema.to, schema.corner, schema.axes,
-                          joints)
-    return Entry(
-        name=schema.name, unit=schema.unit, kind="deg" if schema.unit in ANGLES else "m",
-        size=SIZE[schema.unit], sign=float(schema.sign), plus=schema.plus,
-        step=schema.round or STEP[schema.unit],
-        weights=None if measure is not None else _weights(schema), measure=measure)
-
-
-def _weights(schema: EntrySchema) -> dict[str, float]:
-    return schema.sum or {str(schema.is_): 1.0}
-
-
-def _units(rig: Rig) -> dict[str, str]:
-    """Of everything that can be summed."""
-    return {p.name: p.unit for p in rig.parameters} | {d.name: d.unit for d in rig.derived}
 
 
 def entry_values(entries: EntryList, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -299,11 +219,12 @@ def _measured(entries, parameters, jacobian):
     """
     (_, measures), (chain, index) = entries.measured, entries.with_axes
     many, n = len(parameters), len(measures)
-    joints = np.array([m.joints for m in measures])
+    joints = np.radians([[m.at.get(name, 0.0) for name in entries.rig.reading_names]
+                         for m in measures])
     posture = chain.posture(parameters, HOUSE_PLACEMENT, np.tile(joints, (many, 1)), jacobian)
     frames = [m.axes for m in measures if m.axes]
-    names = [*(m.start for m in measures), *(m.end for m in measures),
-             *(m.corner or m.start for m in measures)]
+    names = [*(m.from_ for m in measures), *(m.to for m in measures),
+             *(m.corner or m.from_ for m in measures)]
     names += [(m.axes or frame, k) for frame in frames[:1] for k in (None, 0, 1, 2)
               for m in measures]
     target = np.repeat(np.reshape([index[name] for name in names], (-1, 1, n)), many, axis=1)
@@ -321,12 +242,12 @@ def _measured(entries, parameters, jacobian):
         by_arm = np.where(framed[:, None, None], by_along, by_arm)
     values, gradients = np.empty((many, n)), np.empty((many, n, by.shape[-1]))
     for i, m in enumerate(measures):
-        if m.what == "angle":
+        if m.measure == "angle":
             legs, by_legs = at[:2, :, i] - at[2, :, i], by[:2, :, i] - by[2, :, i]
             values[:, i], slopes = _angle_at(*legs)
             gradients[:, i] = np.einsum("kmi,kmip->mp", slopes, by_legs)
         else:
-            values[:, i], slope = of_line(m.what, arm[:, i])
+            values[:, i], slope = of_line(m.measure, arm[:, i])
             gradients[:, i] = np.einsum("mi,mip->mp", slope, by_arm[:, i])
     return values, gradients
 

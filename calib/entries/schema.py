@@ -38,8 +38,8 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", populate_by_name=True, defer_build=True)
 
 
-class EntrySchema(_Strict):
-    """One value that somebody types."""
+class Entry(_Strict):
+    """One value as somebody types it: ``sign * quantity / size + plus``."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     unit: Literal["mm", "cm", "m", "ft", "in", "deg", "gon", "rad"]
@@ -48,13 +48,16 @@ class EntrySchema(_Strict):
     round: Positive | None = None
     is_: str | None = Field(None, alias="is")
     sum: Annotated[dict[str, Number], Field(min_length=1)] | None = None
+    #: "distance"; "ahead", "left", "above" along the axes; "bearing" left of the first axis seen
+    #: along the third; "inclination" towards the third axis; "angle" at the corner.
     measure: Literal["distance", "ahead", "left", "above", "bearing", "inclination",
                      "angle"] | None = None
+    #: from_, to, corner: Targets or frames.
     from_: str | None = Field(None, alias="from")
     to: str | None = None
     corner: str | None = None
-    axes: str | None = None
-    at: dict[str, Number] = {}
+    axes: str | None = None  #: A frame; None: the levelled house.
+    at: dict[str, Number] = {}  #: Joint angles by reading, deg; 0 of others.
 
     @model_validator(mode="after")
     def _one_meaning(self):
@@ -71,12 +74,54 @@ class EntrySchema(_Strict):
         return self
 
 
+    @property
+    def kind(self) -> str:
+        """Of the unit: "m" or "deg"."""
+        return "deg" if self.unit in ANGLES else "m"
+
+    @property
+    def size(self) -> float:
+        """m or rad per unit."""
+        return SIZE[self.unit]
+
+    @property
+    def step(self) -> float:
+        """Smallest that can be typed, in the unit."""
+        return self.round or STEP[self.unit]
+
+    @property
+    def weights(self) -> dict[str, float]:
+        """A sum of parameters and derived quantities; nothing of a `measure`."""
+        return self.sum or ({} if self.is_ is None else {self.is_: 1.0})
+
+    def rounded(self, value: float) -> float:
+        """The nearest value that can be typed."""
+        return float(np.round(value / self.step) * self.step)
+
+    @property
+    def decimals(self) -> int:
+        """How many a value is typed with."""
+        return next((k for k in range(10)
+                     if abs(self.step * 10**k - round(self.step * 10**k)) < 1e-9), 10)
+
+    def text(self, value: float) -> str:
+        """A value as it is typed.
+
+        Examples
+        --------
+        >>> boom = Entry(name="boom", unit="mm", round=0.5, is_="boom_length")
+        >>> boom.text(5702.26), boom.text(-0.1)
+        ('5702.5', '0.0')
+        """
+        return f"{self.rounded(value):z.{self.decimals}f}"
+
+
 class ListSchema(_Strict):
     """A whole list."""
 
     title: Annotated[str, Field(max_length=200)] | None = None
     known: dict[str, Number] = {}
-    entry: Annotated[list[EntrySchema], Field(min_length=1, max_length=MOST)]
+    entry: Annotated[list[Entry], Field(min_length=1, max_length=MOST)]
 
 
 def checked(data: Mapping[str, Any]) -> ListSchema:
@@ -94,19 +139,19 @@ def checked(data: Mapping[str, Any]) -> ListSchema:
         ) from None
 
 
-def sound_entries(data: Mapping[str, Any]) -> dict[int, EntrySchema]:
+def sound_entries(data: Mapping[str, Any]) -> dict[int, Entry]:
     """The entries of a mapping by their number, each without what is wrong by itself."""
     entries = data.get("entry")
     sound = {}
     for i, entry in enumerate(entries if isinstance(entries, list) else ()):
         try:
-            sound[i] = EntrySchema.model_validate(entry)
+            sound[i] = Entry.model_validate(entry)
         except ValidationError as error:
             wrong = {e["loc"][0] for e in error.errors() if e["loc"]}
             if wrong:
                 rest = {key: value for key, value in entry.items() if key not in wrong}
                 with suppress(ValidationError):
-                    sound[i] = EntrySchema.model_validate(
+                    sound[i] = Entry.model_validate(
                         {"name": f"entry {i + 1}", "unit": "mm", **rest})
     return sound
 

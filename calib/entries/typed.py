@@ -37,7 +37,7 @@ class Entered:
 def asked(rig: Rig, entries: EntryList) -> np.ndarray:
     """Mask over the parameters that a list can set: not held, not known to the system, and what an
     entry names even so; shape (p,)."""
-    named = {name for e in entries.entries for name in e.weights or ()}
+    named = {name for e in entries.entries for name in e.weights}
     return np.array([(not p.held or p.name in named) and p.name not in entries.known
                      for p in rig.parameters])
 

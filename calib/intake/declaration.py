@@ -23,8 +23,11 @@ from calib.intake.files.lengths import parse_unit
 from calib.intake.files.times import ISO, TimeFormat, parse_zone
 from calib.intake.geometry.polar import InstrumentSds
 from calib.run.complaints import Complaint, Findings, InputError, quote
-from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
-from calib.run.text import Dialect, decode, split_lines
+from calib.run.text import Dialect, decode
+from calib.run.toml import parsed_toml
+
+PROFILE = "import.toml"
+"""In a run folder: what was declared of its files, for the next import into it."""
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " "}
 _DECIMALS = {"point": ".", "comma": ","}
@@ -297,14 +300,9 @@ def read_profile(data: bytes, file: str) -> Declaration:
     text = decode(data, file, findings)
     if text is not None and findings.notices:
         findings.complain(file, None, None, "bytes that are not UTF-8", _PROFILE)
-    lines = split_lines(text or "")
-    content = None if text is None else parsed_toml(text, lines, file, findings)
-    written = KeyLines(lines)
-    for key, found, expected in unshowable(content or {}):
-        findings.complain(file, written.line_of(key), key, shortened(found), expected)
-    findings.stop_if_at_fault()
+    content = None if text is None else parsed_toml(text, file, findings)
     try:
-        return declare(content or {}, file=file)
+        return declare(findings.sound(content), file=file)
     except DeclarationError as error:
         raise InputError([Complaint(file, None, None, problem, _PROFILE)
                           for problem in error.problems]) from None

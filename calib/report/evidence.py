@@ -3,7 +3,7 @@
 Tables of result.json, in its units (m, deg).
 """
 
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from typing import Any
 
 import numpy as np
@@ -12,14 +12,12 @@ from calib.adjust.distributions import normal_isf
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
 from calib.document import edge as tables
-from calib.document.fields import Axes, Components, House
 from calib.document.solved import Correlation, Covariance, Pose
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
 from calib.judge.houses import houses
-from calib.judge.judgement import Judgement
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
-from calib.report.numbers import number, numbers, unit_factors
+from calib.report.numbers import numbers, unit_factors
 
 #: Correlations of at least this size are listed.
 LISTED_CORRELATION = 0.5
@@ -33,8 +31,7 @@ def quantity_unit(rig: Rig, name: str) -> str:
 
 def spread_record(spread: Spread) -> tables.Summary:
     """Worst, rms and 95 % value, m."""
-    return tables.Summary(worst=number(spread.worst), rms=number(spread.rms),
-                          p95=number(spread.p95))
+    return tables.Summary.like(spread)
 
 
 def envelope_grid(rig: Rig) -> dict:
@@ -79,18 +76,18 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
     if covariance is not None:
         sd = nodes.error_sd(error, covariance)[node, point]
     own = nodes.rig
-    return tables.SetupError(
+    return tables.SetupError.made(
         **envelope_grid(own),
         error=map_record(nodes, length),
         summary=spread_record(Spread.of(length)),
-        worst_sd=number(sd),
-        worst_low95=number(max(worst - normal_isf(0.025) * sd, 0.0)),
-        worst_high95=number(worst + normal_isf(0.025) * sd),
-        worst_at=tables.WorstAt(
+        worst_sd=sd,
+        worst_low95=max(worst - normal_isf(0.025) * sd, 0.0),
+        worst_high95=worst + normal_isf(0.025) * sd,
+        worst_at=tables.WorstAt.made(
             point=own.target_names[nodes.targets[point]],
             reach=own.envelope.reaches[nodes.reach[node]][0],
             joints=_joints(own, nodes.joints[node]),
-            error=House.of(error[node, point]),
+            error=error[node, point],
         ),
         shares=[] if rig is not None else _share_records(nodes, other),
     )
@@ -105,25 +102,21 @@ def edge_enough(edge: tables.SetupError, goal: float) -> bool | None:
 
 def _share_records(nodes, other):
     found = shares(nodes, other)
-    return [
-        tables.Share(name=nodes.rig.parameter_names[i], share=number(found.share[i]),
-                     alone=number(found.alone[i]))
-        for i in np.argsort(-found.alone, kind="stable") if other[i] != nodes.parameters[i]
-    ]
+    order = [i for i in np.argsort(-found.alone, kind="stable") if other[i] != nodes.parameters[i]]
+    return tables.Share.each(name=[nodes.rig.parameter_names[i] for i in order],
+                             share=found.share[order], alone=found.alone[order])
 
 
 def taped_rows(rig: Rig, test: TapeTest) -> list[tables.TapedRow]:
     """The test of each taped value; lengths in m, angles in deg."""
     units = [quantity_unit(rig, name) for name in test.quantities]
-    columns = {name: numbers(unit_factors(units) * values) for name, values in {
-        "tape": test.tape, "tape_sd": test.tape_sd, "solved": test.solved,
-        "solved_sd": test.solved_sd, "difference": test.solved - test.tape,
-        "difference_sd": test.difference_sd, "without": test.without,
-        "without_sd": test.without_sd}.items()}
-    return [tables.TapedRow(quantity=name, unit=units[i], z=number(test.z[i]),
-                            used=bool(test.used[i]), significant=bool(test.significant[i]),
-                            **{column: values[i] for column, values in columns.items()})
-            for i, name in enumerate(test.quantities)]
+    f = unit_factors(units)
+    return tables.TapedRow.each(
+        quantity=test.quantities, unit=units, tape=f * test.tape, tape_sd=f * test.tape_sd,
+        solved=f * test.solved, solved_sd=f * test.solved_sd,
+        difference=f * (test.solved - test.tape), difference_sd=f * test.difference_sd, z=test.z,
+        used=test.used, without=f * test.without, without_sd=f * test.without_sd,
+        significant=test.significant)
 
 
 def taped_parameters(rig: Rig, parameters: np.ndarray, tape: Any) -> np.ndarray:
@@ -159,7 +152,7 @@ def taped_record(nodes: EdgeNodes, covariance: np.ndarray, tape: Any,
         level=TAPE_LEVEL,
         limit=test.limit,
         rows=taped_rows(rig, test),
-        joint=tables.Joint(chi2=test.joint, dof=test.dof, limit=number(test.joint_limit)),
+        joint=tables.Joint.like(test, chi2=test.joint, limit=test.joint_limit),
         edge=edge,
         good_enough=None if missing else edge_enough(edge, goal),
         not_taped=missing,
@@ -173,51 +166,35 @@ def pose_records(solution: Solution) -> list[Pose]:
         solution.parameters, HOUSE_PLACEMENT, solution.readings_used, False, run.noted)
     nodes = envelope_edge(rig, solution.parameters, joints=posture.joints)
     sd = np.where(nodes.seen, nodes.sd(solution.covariance).max(1), np.nan)
-    return [
-        Pose(
-            pose=pose,
-            stand=run.poses.stand[i],
-            readings=_joints(rig, run.poses.readings[i]),
-            joints=_joints(rig, posture.joints[i]),
-            edge_sd=number(sd[i]),
-            time=run.poses.time[i],
-        )
-        for i, pose in enumerate(run.poses.ids)
-    ]
+    return Pose.each(
+        pose=run.poses.ids, stand=run.poses.stand,
+        readings=[_joints(rig, row) for row in run.poses.readings],
+        joints=[_joints(rig, row) for row in posture.joints], edge_sd=sd, time=run.poses.time)
 
 
-def shot_evidence(solution: Solution, judgement: Judgement) -> list[dict]:
-    """Per shot: where it is seen from the house, its miss there, and its tests by axis.
-
-    Parts of `calib.document.solved.Shot`.
-    """
-    reliability = judgement.reliability
-    w = reliability.observations.w.reshape(-1, 3)
-    redundancy = reliability.observations.redundancy.reshape(-1, 3)
-    return [
-        {**seen, "w_by_axis": Axes.of(w[i]), "redundancy_by_axis": Axes.of(redundancy[i])}
-        for i, seen in enumerate(seen_from_house(solution, solution.run.shots, solution.misses))
-    ]
+def names_of_shots(solution: Solution, shots: Any) -> dict[str, Sequence[str]]:
+    """The columns of a table of shots that say which they are."""
+    run = solution.run
+    return {"shot": shots.ids, "pose": [run.poses.ids[pose] for pose in shots.pose],
+            "target": [run.rig.target_names[target] for target in shots.target]}
 
 
-def seen_from_house(solution: Solution, shots: Any, misses: np.ndarray) -> list[dict]:
+def sds_of(covariances: np.ndarray) -> np.ndarray:
+    """Of covariances, shape (n, k, k), the sds, shape (n, k)."""
+    return np.sqrt(np.einsum("nii->ni", covariances))
+
+
+def seen_from_house(solution: Solution, shots: Any, misses: np.ndarray) -> dict[str, np.ndarray]:
     """Where shots are and how they miss, on the site and in the levelled house, m.
 
-    Parts of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose
+    Columns of `calib.document.solved.Shot`. `misses` has the shape (n, 3). The stand of the pose
     must have been placed.
     """
     house = houses(solution)[shots.pose]
     to_house = _house_axes(house[:, 3])
-    place = np.einsum("nij,nj->ni", to_house, shots.position - house[:, :3])
-    turned = np.einsum("nij,nj->ni", to_house, misses)
-    return [
-        {
-            "position": Axes.of(shots.position[i]),
-            "house": House.of(place[i]),
-            "components": Components.of(turned[i]),
-        }
-        for i in range(len(shots))
-    ]
+    return {"position": shots.position,
+            "house": np.einsum("nij,nj->ni", to_house, shots.position - house[:, :3]),
+            "components": np.einsum("nij,nj->ni", to_house, misses)}
 
 
 def correlation_records(covariance: Covariance, parameters: int) -> list[Correlation]:
@@ -229,7 +206,7 @@ def correlation_records(covariance: Covariance, parameters: int) -> list[Correla
     pairs = [(i, j) for i in range(len(names)) for j in range(i)
              if abs(correlation[i, j]) >= LISTED_CORRELATION]
     pairs.sort(key=lambda pair: -abs(correlation[pair]))
-    return [Correlation(first=names[j], second=names[i], correlation=float(correlation[i, j]))
+    return [Correlation.made(first=names[j], second=names[i], correlation=correlation[i, j])
             for i, j in pairs]
 
 

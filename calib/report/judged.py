@@ -16,7 +16,6 @@ from calib.adjust.distributions import normal_isf
 from calib.adjust.reliability import GroupTests, pope_taus
 from calib.calibration import Solution
 from calib.document import judged as tables
-from calib.document.fields import Axes
 from calib.document.record import ResultRecord
 from calib.document.solved import ShotTests, VectorTest
 from calib.foretold import replaced_readings
@@ -32,8 +31,8 @@ from calib.judge.scale import SurveyScale
 from calib.judge.suspects import Suspects
 from calib.judge.tape import TAPE_LEVEL
 from calib.judge.trends import Trend
-from calib.report.evidence import quantity_unit, seen_from_house
-from calib.report.numbers import SHOWN, number, numbers, unit_factor
+from calib.report.evidence import names_of_shots, quantity_unit, sds_of, seen_from_house
+from calib.report.numbers import SHOWN, numbers, unit_factor, unit_factors
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.gate import (
     HELD_OUT_NOT_JUDGED,
@@ -66,24 +65,15 @@ UNCHECKED = "not checked by anything"
 
 def shot_reliability(solution: Solution, judgement: Judgement) -> list[ShotTests]:
     """Per shot: each component, and the shot as a vector of three, tested at equal power."""
-    checks, adjustment = judgement.reliability, solution.adjustment
-    tau = pope_taus(checks.observations.w, adjustment).reshape(-1, 3)
-    mdb = checks.observations.mdb.reshape(-1, 3)
+    checks, adjustment = judgement.reliability.observations, solution.adjustment
     vectors = GroupTests.of(adjustment).test_all(
         [(range(3 * i, 3 * i + 3), None, ()) for i in range(len(solution.run.shots))])
-    records = []
-    for i, vector in enumerate(vectors):
-        records.append(ShotTests(
-            tau=Axes.of(tau[i]),
-            detectable=Axes.of(mdb[i]),
-            vector=None if not vector.dof else VectorTest(
-                chi2=vector.statistic, dof=vector.dof,
-                limit=equal_power_limit(vector.dof),
-                detectable=number(vector.mdb),
-            ),
-            says=None if vector.dof else UNCHECKED,
-        ))
-    return records
+    return ShotTests.each(
+        tau=pope_taus(checks.w, adjustment).reshape(-1, 3), detectable=checks.mdb.reshape(-1, 3),
+        vector=[VectorTest.made(chi2=vector.statistic, dof=vector.dof, detectable=vector.mdb,
+                                limit=equal_power_limit(vector.dof)) if vector.dof else None
+                for vector in vectors],
+        says=[None if vector.dof else UNCHECKED for vector in vectors])
 
 
 def levels_record(solution: Solution) -> tables.Tests:
@@ -98,7 +88,7 @@ def levels_record(solution: Solution) -> tables.Tests:
 def identifiability_record(told: Identifiability) -> tables.Identifiability:
     """Singular values, observability indices and correlations, of the shots without the tape."""
     return tables.Identifiability.like(
-        told, singular_values=numbers(told.singular),
+        told, singular_values=told.singular,
         correlated=[tables.Correlated(one=a, other=b, correlation=r)
                     for a, b, r in told.correlated],
     )
@@ -106,16 +96,14 @@ def identifiability_record(told: Identifiability) -> tables.Identifiability:
 
 def noise_records(noise: tuple[Noise, ...] | None) -> list[tables.Noise] | None:
     """How many times its stated sd each kind of value scatters; None if not to be separated."""
-    if noise is None:
-        return None
-    return [tables.Noise.like(n, says=noise_says(n)) for n in noise]
+    return None if noise is None else tables.Noise.each(noise, says=map(noise_says, noise))
 
 
 def trend_records(trends: tuple[Trend, ...]) -> list[tables.Trend]:
     """The significant trends and the next few."""
-    count = sum(t.significant for t in trends) + LISTED
-    return [tables.Trend.like(t, name=trend_name(t), chi2=t.statistic, says=trend_says(t))
-            for t in trends[:count]]
+    told = trends[:sum(t.significant for t in trends) + LISTED]
+    return tables.Trend.each(told, name=map(trend_name, told), says=map(trend_says, told),
+                             chi2=[t.statistic for t in told])
 
 
 def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
@@ -132,14 +120,11 @@ def held_out_record(judgement: Judgement) -> tables.HeldOut | None:
         count=len(held.checked.shots),
         missing_poses=list(held.missing),
         max_3d=float(held.checked.lengths.max()),
-        standardised_sd=float(held.standardised.std()),
+        standardised_sd=held.standardised.std(),
         chi2=held.statistic,
         passed=passed,
-        shots=[
-            tables.Missed(shot=shot, miss=Axes.of(miss), sd=Axes.of(np.sqrt(np.diag(covariance))))
-            for shot, miss, covariance in zip(
-                held.checked.shots.ids, held.checked.misses, held.checked.covariances, strict=True)
-        ],
+        shots=tables.Missed.each(shot=held.checked.shots.ids, miss=held.checked.misses,
+                                 sd=sds_of(held.checked.covariances)),
     )
 
 
@@ -149,7 +134,7 @@ def goal_record(judgement: Judgement) -> tables.Goal:
     hidden = None if found is None or judgement.instead is not None else found.hidden
     return tables.Goal.like(
         edge, edge=edge.goal, source=ORIGIN[edge.origin], confidence=0.95,
-        hidden=None if hidden is None else number(hidden.moves), reach=edge.reach or None)
+        hidden=hidden and hidden.moves, reach=edge.reach or None)
 
 
 def correlation_record(told: Correlation | None) -> tables.ShotCorrelation | None:
@@ -166,7 +151,8 @@ def scale_record(scale: SurveyScale | None) -> tables.SurveyScale | None:
 
 def verdict_record(judgement: Judgement, noise: Sequence[Noise] = ()) -> tables.Verdict:
     """One sentence, whether every gate passed, the reasons, what failed first, and notes."""
-    gates = [tables.Gate.like(g, says=gate_says(g, judgement, noise)) for g in judgement.gates]
+    gates = tables.Gate.each(
+        judgement.gates, says=[gate_says(g, judgement, noise) for g in judgement.gates])
     failed_first = sorted(gates, key=lambda gate: gate.passed)
     notes = list(_taped_notes(judgement))
     if judgement.scale is None:
@@ -236,12 +222,11 @@ def undetected_record(solution: Solution, external: External) -> tables.Undetect
     run = solution.run
     names = solution.rig.reading_names
     return tables.Undetected(
-        shots=[tables.UndetectedShot(shot=shot, edge=number(edge))
-               for shot, edge in zip(run.shots.ids, external.shots, strict=True)],
+        shots=tables.UndetectedShot.each(shot=run.shots.ids, edge=external.shots),
         readings=[{"pose": pose, **dict(zip(names, numbers(row), strict=True))}
                   for pose, row in zip(run.poses.ids, external.readings, strict=True)],
-        tape=[tables.UndetectedTape(quantity=quantity, edge=number(edge)) for quantity, edge in zip(
-            solution.adjustment.prior.names[: len(external.taped)], external.taped, strict=True)],
+        tape=tables.UndetectedTape.each(
+            quantity=solution.adjustment.prior.names[:len(external.taped)], edge=external.taped),
     )
 
 
@@ -250,12 +235,9 @@ def without_suspects_record(suspects: Suspects) -> tables.WithoutSuspects | None
     if not suspects.beyond_chance:
         return None
     rest = suspects.without
-    return tables.WithoutSuspects(
-        without=list(suspects.aside.names),
-        parameters=_effect(suspects.solution, rest),
-        variance_factor=number(rest.adjustment.variance_factor or np.nan),
-        dof=rest.adjustment.dof,
-    )
+    return tables.WithoutSuspects.made(
+        without=suspects.aside.names, parameters=_effect(suspects.solution, rest),
+        variance_factor=rest.adjustment.variance_factor or None, dof=rest.adjustment.dof)
 
 
 def set_aside_record(chosen: Chosen) -> tables.SetAside:
@@ -264,17 +246,11 @@ def set_aside_record(chosen: Chosen) -> tables.SetAside:
         s.name: suspect_says(s, chosen.whole) for s in chosen.because}
     shots = []
     if chosen.predicted is not None:
-        predicted, poses = chosen.predicted, chosen.solution.run.poses.ids
-        rig = chosen.solution.rig
-        sds = np.sqrt(np.einsum("nii->ni", predicted.covariances))
-        seen = seen_from_house(chosen.solution, predicted.shots, predicted.misses)
-        shots = [
-            tables.AsideShot(shot=shot, pose=poses[pose], target=rig.target_names[target],
-                             miss=Axes.of(miss), sd=Axes.of(sd), **where)
-            for shot, pose, target, miss, sd, where in zip(
-                predicted.shots.ids, predicted.shots.pose, predicted.shots.target,
-                predicted.misses, sds, seen, strict=True)
-        ]
+        predicted = chosen.predicted
+        shots = tables.AsideShot.each(
+            **names_of_shots(chosen.solution, predicted.shots), miss=predicted.misses,
+            sd=sds_of(predicted.covariances),
+            **seen_from_house(chosen.solution, predicted.shots, predicted.misses))
     run = chosen.solution.run
     told = {f"{run.poses.ids[r.pose]}/{run.rig.reading_names[r.reading]}":
             replaced_says(r, run.rig) for r in replaced_readings(chosen.solution)}
@@ -290,21 +266,15 @@ def set_aside_record(chosen: Chosen) -> tables.SetAside:
 
 def _effect(whole: Solution, rest: Solution) -> list[tables.Effect]:
     """Per rig parameter: with everything, without, and the difference in sds of the first."""
-    sd = np.sqrt(np.diag(whole.covariance))
-    sd_rest = np.sqrt(np.diag(rest.covariance))
-    records = []
-    for i, parameter in enumerate(whole.rig.parameters):
-        if parameter.held:
-            continue
-        factor = unit_factor(parameter.unit)
-        with_all, without = whole.parameters[i], rest.parameters[i]
-        records.append(tables.Effect(
-            name=parameter.name, unit=parameter.unit,
-            with_=number(factor * with_all), without=number(factor * without),
-            sd_without=number(factor * sd_rest[i]),
-            in_sd=number((with_all - without) / sd[i] if sd[i] > 0 else np.nan),
-        ))
-    return records
+    rows = np.flatnonzero(~whole.rig.held)
+    told = [whole.rig.parameters[i] for i in rows]
+    sd, sd_rest = (np.sqrt(np.diag(of.covariance))[rows] for of in (whole, rest))
+    with_all, without = whole.parameters[rows], rest.parameters[rows]
+    f = unit_factors(p.unit for p in told)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        in_sd = np.where(sd > 0, (with_all - without) / sd, np.nan)
+    return tables.Effect.each(told, with_=f * with_all, without=f * without,
+                              sd_without=f * sd_rest, in_sd=in_sd)
 
 
 def judged_lines(document: ResultRecord) -> list[str]:

@@ -31,6 +31,17 @@ def unit_factors(units: Iterable[str]) -> np.ndarray:
     return np.array([unit_factor(unit) for unit in units])
 
 
+def in_words(value: float, unit: str, mm: str = ".0f", deg: str = ".2f") -> str:
+    """An SI value with the unit in which it is shown; `mm` and `deg` are its formats in each.
+
+    Examples
+    --------
+    >>> in_words(0.0123, "m"), in_words(-0.5, "deg", deg="+.1f")
+    ('12 mm', '-28.6 deg')
+    """
+    return f"{np.degrees(value):{deg}} deg" if unit == "deg" else f"{1000 * value:{mm}} mm"
+
+
 def value_and_sd(value: float, sd: float | None, factor: float = 1.0) -> tuple[str, str]:
     """Value and sd as text, as many digits as two figures of the sd ask for.
 

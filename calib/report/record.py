@@ -7,6 +7,7 @@ import hashlib
 import platform
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -34,11 +35,13 @@ from calib.report import judged
 from calib.report.evidence import (
     correlation_records,
     edge_record,
+    names_of_shots,
     pose_records,
-    shot_evidence,
+    sds_of,
+    seen_from_house,
     taped_record,
 )
-from calib.report.numbers import number, unit_factor, unit_factors
+from calib.report.numbers import unit_factors
 from calib.report.set_up_record import known_point_records, set_up_records
 from calib.report.words.model import source_says
 from calib.report.words.suspect import suspect_says
@@ -56,32 +59,19 @@ def parameter_records(chosen: Chosen) -> list[solved.Parameter]:
     solution = chosen.solution
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
     taped, tape_sd = tape_by_parameter(rig, chosen.tape)
-    factor = unit_factors(p.unit for p in rig.parameters)
-    ends = intervals(solution)
+    f, ends = unit_factors(p.unit for p in rig.parameters), intervals(solution)
     difference = solution.parameters - taped
     # With a tape that took part the difference has the tape's variance less the solved.
     apart = np.isin(rig.parameter_names, list(chosen.aside.tape))
     variance = tape_sd**2 + np.where(apart, sd**2, -sd**2)
     with np.errstate(invalid="ignore", divide="ignore"):
         z = np.where(variance > 1e-9 * tape_sd**2, difference / np.sqrt(variance), np.nan)
-    records = []
-    for i, (parameter, status) in enumerate(zip(rig.parameters, solution.status, strict=True)):
-        value, f = solution.parameters[i], factor[i]
-        held = status == "held"
-        records.append(solved.Parameter.like(
-            parameter,
-            value=number(f * value),
-            sd=None if held else number(f * sd[i]),
-            low95=None if held else number(f * ends.low[i]),
-            high95=None if held else number(f * ends.high[i]),
-            interval="likelihood" if ends.bent[i] else "linear",
-            tape=number(f * taped[i]),
-            tape_sd=number(f * tape_sd[i]),
-            difference=number(f * difference[i]),
-            z=None if held else number(z[i]),
-            status=status,
-        ))
-    return records
+    free = np.where(np.array(solution.status) == "held", np.nan, f)
+    return solved.Parameter.each(
+        rig.parameters, value=f * solution.parameters, sd=free * sd, low95=free * ends.low,
+        high95=free * ends.high, interval=np.where(ends.bent, "likelihood", "linear"),
+        tape=f * taped, tape_sd=f * tape_sd, difference=f * difference,
+        z=np.where(np.isfinite(free), z, np.nan), status=solution.status)
 
 
 def covariance_record(solution: Solution) -> solved.Covariance:
@@ -102,14 +92,9 @@ def stand_records(solution: Solution) -> list[solved.Stand]:
     layout = solution.problem.layout
     sd = layout.of(STAND, solution.adjustment.sd)
     factor = unit_factors(q.unit for q in layout.scope(STAND).quantities)
-    return [
-        solved.Stand(
-            name=name,
-            **dict(zip(PLACEMENT, map(float, factor * values), strict=True)),
-            sd=solved.StandSpread(**dict(zip(PLACEMENT, map(float, factor * sds), strict=True))),
-        )
-        for name, values, sds in zip(solution.problem.stands, solution.stands, sd, strict=True)
-    ]
+    return solved.Stand.each(
+        name=solution.problem.stands, sd=factor * sd,
+        **dict(zip(PLACEMENT, (factor * solution.stands).T, strict=True)))
 
 
 def machine_record(solution: Solution) -> solved.Machine | None:
@@ -118,18 +103,14 @@ def machine_record(solution: Solution) -> solved.Machine | None:
         return None
     unit = {p.name: p.unit for p in solution.rig.parameters if not p.held}
     machine = about(solution.run.machine, unit)
-    units = [unit[name] for name in machine.names]
-    factor = unit_factors(units)
-    before = machine.before if machine.names == solution.run.machine.names else ()
-    tape = machine.tape
-    return solved.Machine(
-        source=source_says(machine), sha256=machine.sha256, names=list(machine.names), units=units,
-        values=(factor * machine.value).tolist(), root=(machine.root / factor).tolist(),
-        before=list(before), shots=list(machine.shots),
-        tape=[solved.TapedBefore(quantity=quantity, unit=u, value=unit_factor(u) * value,
-                                 sd=unit_factor(u) * sd)
-              for quantity, u, value, sd in zip(tape.quantities, tape.si_units, tape.value,
-                                                tape.sd, strict=True)])
+    units, tape = [unit[name] for name in machine.names], machine.tape
+    factor, of_tape = unit_factors(units), unit_factors(tape.si_units)
+    return solved.Machine.like(
+        machine, source=source_says(machine), units=units, values=factor * machine.value,
+        root=machine.root / factor,
+        before=machine.before if machine.names == solution.run.machine.names else (),
+        tape=solved.TapedBefore.each(quantity=tape.quantities, unit=tape.si_units,
+                                     value=of_tape * tape.value, sd=of_tape * tape.sd))
 
 
 def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:
@@ -150,13 +131,13 @@ def fit_record(solution: Solution, judgement: Judgement) -> solved.Fit:
         set_up_values=(len(adjustment.prior_residuals) - solution.problem.n_taped
                        - solution.problem.n_machine),
         unknowns=observations - dof,
-        chi2_low=number(low),
-        chi2_high=number(high),
+        chi2_low=low,
+        chi2_high=high,
         passed=next(g.passed for g in judgement.gates if g.name == GLOBAL_TEST)
         if dof else None,
         rms_3d=rms_3d(solution.residuals),
         rms_3d_miss=rms_3d(solution.misses),
-        condition=number(solution.shots_alone.condition),
+        condition=solution.shots_alone.condition,
     )
 
 
@@ -167,62 +148,39 @@ def rms_3d(residuals: np.ndarray) -> float:
 
 def shot_records(solution: Solution, judgement: Judgement) -> list[solved.Shot]:
     """One record per shot, in the order of shots.csv; lengths in m."""
-    run, checks = solution.run, judgement.reliability
-    w = checks.observations.w.reshape(-1, 3)
-    redundancy = checks.observations.redundancy.reshape(-1, 3)
-    mdb = checks.observations.mdb.reshape(-1, 3)
-    evidence = shot_evidence(solution, judgement)
-    tests = judged.shot_reliability(solution, judgement)
-    records = []
-    for i, shot in enumerate(run.shots.ids):
-        records.append(solved.Shot(
-            shot=shot,
-            pose=run.poses.ids[run.shots.pose[i]],
-            target=run.rig.target_names[run.shots.target[i]],
-            residual=Axes.of(solution.residuals[i]),
-            miss=Axes.of(solution.misses[i]),
-            w=_largest(w[i]),
-            redundancy=number(redundancy[i].mean()),
-            detectable=number(mdb[i].max()),
-            suspect=bool(judgement.suspect_shots[i]),
-            tests=tests[i],
-            **evidence[i],
-        ))
-    return records
+    run, checks = solution.run, judgement.reliability.observations
+    w, redundancy = checks.w.reshape(-1, 3), checks.redundancy.reshape(-1, 3)
+    largest = np.argmax(np.where(np.isnan(w), -1.0, np.abs(w)), axis=1)
+    return solved.Shot.each(
+        **names_of_shots(solution, run.shots), residual=solution.residuals, miss=solution.misses,
+        w=w[np.arange(len(w)), largest], redundancy=redundancy.mean(axis=1),
+        detectable=checks.mdb.reshape(-1, 3).max(axis=1), suspect=judgement.suspect_shots,
+        tests=judged.shot_reliability(solution, judgement),
+        **seen_from_house(solution, run.shots, solution.misses), w_by_axis=w,
+        redundancy_by_axis=redundancy)
 
 
 def reading_records(solution: Solution, judgement: Judgement) -> list[solved.Reading]:
     """One record per pose and reading; angles in deg, strokes in m."""
-    run, checks = solution.run, judgement.reliability
-    corrections = run.rig.reading_factors * solution.adjustment.corrections
-    mdb = run.rig.reading_factors * checks.readings.mdb
-    tau = pope_taus(checks.readings.w, solution.adjustment)
-    return [
-        solved.Reading(
-            pose=pose,
-            reading=reading,
-            correction=float(corrections[p, r]),
-            w=number(checks.readings.w[p, r]),
-            tau=number(tau[p, r]),
-            redundancy=number(checks.readings.redundancy[p, r]),
-            detectable=number(mdb[p, r]),
-            suspect=bool(judgement.suspect_readings[p, r]),
-            says=None if checks.readings.checked[p, r] else judged.UNCHECKED,
-            unit=run.rig.readings[r].unit,
-        )
-        for p, pose in enumerate(run.poses.ids)
-        for r, reading in enumerate(run.rig.reading_names)
-    ]
+    run, checks = solution.run, judgement.reliability.readings
+    factors = run.rig.reading_factors
+    tables = {"correction": factors * solution.adjustment.corrections, "w": checks.w,
+              "tau": pope_taus(checks.w, solution.adjustment), "redundancy": checks.redundancy,
+              "detectable": factors * checks.mdb, "suspect": judgement.suspect_readings,
+              "says": np.where(checks.checked, np.array(None), judged.UNCHECKED)}
+    pose, reading = zip(*product(run.poses.ids, run.rig.readings), strict=True)
+    return solved.Reading.each(
+        pose=pose, reading=[r.name for r in reading], unit=[r.unit for r in reading],
+        **{name: table.ravel() for name, table in tables.items()})
 
 
 def derived_records(solution: Solution) -> list[solved.Derived]:
     """The rig's derived quantities with their sds."""
     numbers = derived(solution)
-    return [
-        solved.Derived.like(d, value=unit_factor(d.unit) * numbers[d.name].nominal_value,
-                            sd=unit_factor(d.unit) * numbers[d.name].std_dev)
-        for d in solution.rig.derived if d.name in numbers
-    ]
+    told = [d for d in solution.rig.derived if d.name in numbers]
+    value, sd = (unit_factors(d.unit for d in told) * [getattr(numbers[d.name], what) for d in told]
+                 for what in ("nominal_value", "std_dev"))
+    return solved.Derived.each(told, value=value, sd=sd)
 
 
 def result_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
@@ -315,11 +273,9 @@ def fingerprint(files: Mapping[str, str], aside: Sequence[str] = ()) -> str:
 def suspect_records(suspects: Suspects) -> list[tables.Suspect]:
     """The suspects in the order in which they were found, and whether chance explains them."""
     beyond = {s.name for s in suspects.beyond_chance}
-    return [
-        tables.Suspect.like(s, beyond_chance=s.name in beyond,
-                            says=suspect_says(s, suspects.solution))
-        for s in suspects.found
-    ]
+    return tables.Suspect.each(
+        suspects.found, beyond_chance=[s.name in beyond for s in suspects.found],
+        says=[suspect_says(s, suspects.solution) for s in suspects.found])
 
 
 def check_record(solution: Solution, check: Checked | None, offset: Offset | None
@@ -332,22 +288,9 @@ def check_record(solution: Solution, check: Checked | None, offset: Offset | Non
         count=len(check.shots),
         rms_3d=rms_3d(check.misses),
         max_3d=float(check.lengths.max()),
-        offset=None if offset is None else tables.Offset(
-            mean=Axes.of(offset.mean), sd=Axes.of(offset.sd), chance=offset.chance),
-        shots=[
-            tables.Checked(
-                shot=shot,
-                pose=solution.run.poses.ids[pose],
-                target=solution.rig.target_names[target],
-                miss=Axes.of(miss),
-                sd=Axes.of(np.sqrt(np.diag(covariance))),
-                chi2=float(statistic),
-            )
-            for shot, pose, target, miss, covariance, statistic in zip(
-                check.shots.ids, check.shots.pose, check.shots.target, check.misses,
-                check.covariances, check.statistics, strict=True,
-            )
-        ],
+        offset=offset and tables.Offset.like(offset),
+        shots=tables.Checked.each(**names_of_shots(solution, check.shots), miss=check.misses,
+                                  sd=sds_of(check.covariances), chi2=check.statistics),
     )
 
 
@@ -379,20 +322,12 @@ def result_tables(document: ResultRecord) -> dict[str, list[dict]]:
 
 def _flat(record):
     """Nested records as columns ``residual_east`` and so on, behind the plain ones."""
-    plain = {key: value for key, value in record.items() if not isinstance(value, dict)}
-    return plain | _prefixed({k: v for k, v in record.items() if isinstance(v, dict)}, "")
+    return dict(_cells(dict(sorted(record.items(), key=lambda cell: isinstance(cell[1], dict)))))
 
 
-def _prefixed(record, before):
-    cells = {}
+def _cells(record, before=""):
     for key, value in record.items():
-        cells |= (_prefixed(value, f"{before}{key}_") if isinstance(value, dict)
-                  else {before + key: value})
-    return cells
-
-
-def _largest(w):
-    """The value of largest size, None where nothing is checked."""
-    if not np.isfinite(w).any():
-        return None
-    return float(w[np.nanargmax(np.abs(w))])
+        if isinstance(value, dict):
+            yield from _cells(value, f"{before}{key}_")
+        else:
+            yield before + key, value

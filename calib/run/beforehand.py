@@ -34,21 +34,15 @@ def read_machine(path: Path) -> tuple[Rig, Tape | None, tuple[str, ...]]:
     InputError
         With every complaint.
     """
-    path = Path(path)
-    findings = Findings()
-    if not path.exists():
-        return _template(str(path), findings), None, (
-            f"{path}: a shipped rig, with the sds that a new run begins with",)
-    name = RIG if path.is_dir() else str(path)
+    path, findings, in_run = Path(path), Findings(), Path(path).is_dir()
+    name = RIG if in_run else str(path)
     rig = _rig(path, name, findings)
     if rig is not None:
         complain_of_missing_sds(rig, name, findings)
-    tape = _tape(path, rig, findings) if path.is_dir() else None
-    if path.is_dir() and _has_rows(path / SHOTS):
+    tape = _tape(path, rig, findings) if in_run else None
+    if in_run and _has_rows(path / SHOTS):
         findings.note(SHOTS, "what has been shot is not counted here (calib next does)")
-    findings.stop_if_at_fault()
-    assert rig is not None  # else there was a complaint
-    return rig, tape, tuple(str(notice) for notice in findings.notices)
+    return findings.sound(rig), tape, tuple(str(notice) for notice in findings.notices)
 
 
 def described(path: str) -> Rig:
@@ -60,27 +54,20 @@ def described(path: str) -> Rig:
         With every complaint about it.
     """
     findings, place = Findings(), Path(path)
-    if not place.exists():
-        return _template(path, findings)
-    rig = _rig(place, str(place / RIG if place.is_dir() else place), findings)
-    findings.stop_if_at_fault()
-    assert rig is not None  # else there was a complaint
-    return rig
+    return findings.sound(_rig(place, str(place / RIG if place.is_dir() else place), findings))
 
 
 def _rig(path, name, findings):
-    """The rig of a run folder or a rig file."""
-    text = file_text(path / RIG if path.is_dir() else path, name, "a file that describes the rig",
-                     findings)
-    return None if text is None else read_rig(text, name, findings)
-
-
-def _template(name, findings):
-    """A shipped rig as a new run folder has it."""
+    """The rig of a run folder or a rig file, or a shipped one as a new run folder has it."""
+    if path.exists():
+        text = file_text(path / RIG if path.is_dir() else path, name,
+                         "a file that describes the rig", findings)
+        return None if text is None else read_rig(text, name, findings)
     if name not in template_names():
         raise InputError.of(
             name, "nothing of that name",
             f"a run folder with {RIG}, a rig file, or one of {', '.join(template_names())}")
+    findings.note(name, "a shipped rig, with the sds that a new run begins with")
     return read_rig(blank_files((), name)[RIG], name, findings)
 
 

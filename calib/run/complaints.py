@@ -2,7 +2,9 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Self
+from typing import Self, TypeVar
+
+T = TypeVar("T")
 
 _LONGEST = 40
 
@@ -125,6 +127,18 @@ class Findings:
     def note(self, file: str, says: str, line: int | None = None) -> None:
         """Add a notice."""
         self.notices.append(Notice(file, line, says))
+
+    def sound(self, read: T | None) -> T:
+        """What was read, now that all is; None is only for what a complaint is about.
+
+        Raises
+        ------
+        InputError
+            If there is any complaint.
+        """
+        self.stop_if_at_fault()
+        assert read is not None
+        return read
 
     def stop_if_at_fault(self) -> None:
         """Raise InputError if there is any complaint, file by file from top to bottom."""

@@ -6,9 +6,9 @@ from pathlib import Path
 from calib.chain.rig import Rig
 from calib.entries.listed import EntryList, entry_list
 from calib.entries.schema import EntriesError
-from calib.run.complaints import Findings, InputError
-from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
-from calib.run.text import file_text, split_lines
+from calib.run.complaints import Findings
+from calib.run.text import file_text
+from calib.run.toml import complain_of_keys, parsed_toml
 
 
 def read_entries(text: str, file: str, rig: Rig | None, findings: Findings) -> EntryList | None:
@@ -19,19 +19,14 @@ def read_entries(text: str, file: str, rig: Rig | None, findings: Findings) -> E
     rig : Rig or None
         None when the rig file is at fault: then only the syntax is looked at.
     """
-    lines = split_lines(text)
-    data = parsed_toml(text, lines, file, findings)
+    data = parsed_toml(text, file, findings)
     if data is None or rig is None:
         return None
-    problems, listed = list(unshowable(data)), None
     try:
-        listed = entry_list(data, rig)
+        return entry_list(data, rig)
     except EntriesError as error:
-        problems += error.problems
-    written = KeyLines(lines)
-    for key, found, expected in problems:
-        findings.complain(file, written.line_of(key), _in_words(key), shortened(found), expected)
-    return None if problems else listed
+        complain_of_keys(error.problems, text, file, findings, _in_words)
+        return None
 
 
 def read_entries_file(path: Path, rig: Rig) -> EntryList:
@@ -43,13 +38,9 @@ def read_entries_file(path: Path, rig: Rig) -> EntryList:
         With every complaint about it.
     """
     findings = Findings()
-    text = file_text(path, str(path), "a list of entries (calib entries example prints one)",
-                     findings)
-    listed = None if text is None else read_entries(text, str(path), rig, findings)
-    findings.stop_if_at_fault()
-    if listed is None:
-        raise InputError.of(path, "nothing", "a list of entries")
-    return listed
+    text = findings.sound(file_text(
+        path, str(path), "a list of entries (calib entries example prints one)", findings))
+    return findings.sound(read_entries(text, str(path), rig, findings))
 
 
 def completed(text: str, rig: Rig, lacking: Sequence[str]) -> str:

@@ -90,10 +90,7 @@ def rig_from_text(text: str, file: str = RIG) -> Rig:
         With every complaint about it.
     """
     findings = Findings()
-    rig = read_rig(text, file, findings)
-    findings.stop_if_at_fault()
-    assert rig is not None  # else there was a complaint
-    return rig
+    return findings.sound(read_rig(text, file, findings))
 
 
 def _list_folder(folder):

@@ -19,9 +19,6 @@ _NOTHING = ("nan", "inf", "infinity", "na", "n/a", "null", "none")
 #: From this size on measured numbers are written out.
 _WRITTEN_OUT = 1e-3
 
-DROPPED = "a number without a power of ten (has a spreadsheet dropped digits?)"
-
-
 class NotANumber(ValueError):
     """A cell that is no finite number.
 
@@ -82,20 +79,24 @@ def hides(cell: str) -> bool:
         unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp") for c in cell)
 
 
-def dropped_digits(cell: str, decimal: str = ".") -> bool:
-    """Whether a number looks like what a spreadsheet makes of a measured one.
+def refuse_dropped(cell: str, decimal: str = ".") -> None:
+    """Refuse a number that looks like what a spreadsheet makes of a measured one.
 
     5.01E+03 of 5006.0156: a power of ten with less than three decimals, but for what is very small.
 
+    Raises
+    ------
+    NotANumber
+
     Examples
     --------
-    >>> dropped_digits("5.01E+03"), dropped_digits("5.0060156e+03"), dropped_digits("1e-05")
-    (True, False, False)
+    >>> refuse_dropped("5.0060156e+03"), refuse_dropped("1e-05")
+    (None, None)
     """
     mantissa, power, _ = cell.casefold().partition("e")
-    return (power == "e" and is_number(cell, decimal)
-            and len(mantissa.partition(decimal)[2]) < 3
-            and abs(float(cell.replace(decimal, "."))) >= _WRITTEN_OUT)
+    if (power == "e" and len(mantissa.partition(decimal)[2]) < 3
+            and abs(float(cell.replace(decimal, "."))) >= _WRITTEN_OUT):
+        raise NotANumber("a number without a power of ten (has a spreadsheet dropped digits?)")
 
 
 def decimal_marks_in(cell: str) -> str:

@@ -26,10 +26,11 @@ from calib.run.table import (
 )
 from calib.run.units import short_way_round
 
-_PAIRS = ((0, 1), (0, 2), (1, 2))
+#: Of axes that may be correlated.
+PAIRS = ((0, 1), (0, 2), (1, 2))
 
-#: Optional columns of shots.csv for correlated coordinates, m^2, in the order of `_PAIRS`.
-COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in _PAIRS)
+#: Optional columns of shots.csv for correlated coordinates, m^2, in the order of `PAIRS`.
+COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in PAIRS)
 
 #: Correlations must leave at least this share of variance to every direction.
 _LEAST_EIGENVALUE = 1e-9
@@ -235,7 +236,7 @@ def _covariance(table, rig, findings):
 def covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
     """Covariance of every row from its sds, shape (n, 3), and its columns `COVARIANCES`, m^2."""
     covariance = sd[:, :, None] ** 2 * np.eye(3)
-    for (i, j), column in zip(_PAIRS, COVARIANCES, strict=True):
+    for (i, j), column in zip(PAIRS, COVARIANCES, strict=True):
         if column in table.numbers:
             shared = np.nan_to_num(table.numbers[column])
             covariance[:, i, j] = covariance[:, j, i] = shared
@@ -249,15 +250,15 @@ def _complain_of_impossible(covariance, sd, table, findings):
     correlation = covariance[sound] / (sd[sound, :, None] * sd[sound, None, :])
     least = np.linalg.eigvalsh(correlation)[:, 0]
     for at in np.flatnonzero(least < _LEAST_EIGENVALUE):
-        row, size = sound[at], [abs(correlation[at, i, j]) for i, j in _PAIRS]
+        row, size = sound[at], [abs(correlation[at, i, j]) for i, j in PAIRS]
         line, worst = int(table.lines[row]), int(np.argmax(size))
-        i, j = _PAIRS[worst]
+        i, j = PAIRS[worst]
         if size[worst] >= 1:
             findings.complain(table.file, line, COVARIANCES[worst], f"{covariance[row, i, j]:.3g}",
                               f"less than sd_{AXES[i]} times sd_{AXES[j]} "
                               f"({sd[row, i] * sd[row, j]:.3g} m^2) in size")
         else:
-            three = ", ".join(f"{covariance[row, i, j]:.3g}" for i, j in _PAIRS)
+            three = ", ".join(f"{covariance[row, i, j]:.3g}" for i, j in PAIRS)
             findings.complain(table.file, line, None, f"covariances {three} m^2",
                               "three that fit together (a positive definite matrix)")
 

@@ -89,11 +89,8 @@ def all_rows(text: str, kind: Kind) -> list[dict[str, str]]:
 
 def _grid(text, kind, more=()) -> Grid:
     findings = Findings()
-    grid = read_grid(text, kind.file, findings, names=[*kind.columns, *more],
-                     numeric=list(kind.numeric))
-    findings.stop_if_at_fault()
-    assert grid is not None
-    return grid
+    return findings.sound(read_grid(text, kind.file, findings, names=[*kind.columns, *more],
+                                    numeric=list(kind.numeric)))
 
 
 def _with_room(text, kind, needed, rows):

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.run.complaints import Findings, InputError, quote
+from calib.run.complaints import Findings, quote
 from calib.run.rig_file import AXES
 from calib.run.table import (
     ANGLE,
@@ -76,10 +76,7 @@ def read_shown_file(path: Path, rig: Rig) -> tuple[Shown, tuple[str, ...]]:
                      "pose, target, forward, left, up (or east, north, up) and the readings",
                      findings)
     shown = None if text is None else read_shown(text, path.name, rig, findings)
-    findings.stop_if_at_fault()
-    if shown is None:
-        raise InputError.of(path.name, "no rows", "a row per displayed point")
-    return shown, tuple(str(notice) for notice in findings.notices)
+    return findings.sound(shown), tuple(str(notice) for notice in findings.notices)
 
 
 def read_shown(text: str, file: str, rig: Rig, findings: Findings) -> Shown | None:

@@ -11,12 +11,11 @@ import numpy as np
 
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.numerals import (
-    DROPPED,
     NotANumber,
     cut_off,
-    dropped_digits,
     hides,
     parse_number,
+    refuse_dropped,
     without_decimals,
 )
 from calib.run.text import Row, note_commented, read_grid
@@ -32,7 +31,7 @@ class Kind:
     accepts: Callable[[Any], bool]
     #: For the complaint about a value that is not; a callable is asked with the value.
     expected: str | Callable[[float], str | None]
-    #: Whether dropped digits (`calib.run.numerals.dropped_digits`) would do harm.
+    #: Whether dropped digits (`calib.run.numerals.refuse_dropped`) would do harm.
     measured: bool = False
 
     def expects(self, value: Any) -> str:
@@ -154,7 +153,8 @@ def read_table(
             continue
         cells = [row.cells[place[column.name]] for row in rows]
         if column.kind.is_number:
-            numbers[column.name] = _numbers(cells, column, rows, grid, findings)
+            numbers[column.name] = numbers_in(cells, [row.line for row in rows], column, file,
+                                              grid.dialect.decimal, findings)
         else:
             texts[column.name] = _texts(cells, column, rows, file, findings)
     lines = np.array([row.line for row in rows], int)
@@ -248,28 +248,25 @@ def _cells_in_words(row):
     return "1 cell" if len(row.cells) == 1 else f"{len(row.cells)} cells"
 
 
-def _numbers(cells, column, rows, grid, findings):
+def numbers_in(cells: Sequence[str], lines: Sequence[int], column: Column, file: str, decimal: str,
+               findings: Findings) -> np.ndarray:
+    """The numbers of a column, shape (n,); NaN where empty (if not required) or at fault."""
     values = np.full(len(cells), np.nan)
     for i, cell in enumerate(cells):
         if not cell and not column.required:
             continue
         try:
-            value = parse_number(cell, grid.dialect.decimal)
-        except NotANumber as error:
-            findings.complain(grid.file, rows[i].line, column.name, quote(cell), error.expected)
-            continue
-        if column.kind.accepts(value) and column.kind.measured \
-                and dropped_digits(cell, grid.dialect.decimal):
-            findings.complain(grid.file, rows[i].line, column.name, quote(cell), DROPPED)
-        elif column.kind.accepts(value):
+            value = parse_number(cell, decimal)
+            if not column.kind.accepts(value):
+                raise NotANumber(column.kind.expects(value))
+            if column.kind.measured:
+                refuse_dropped(cell, decimal)
             values[i] = value
-        else:
-            findings.complain(grid.file, rows[i].line, column.name, quote(cell),
-                              column.kind.expects(value))
-    if column.kind.measured:
-        for i in without_decimals(cells, grid.dialect.decimal):
-            findings.note(grid.file, f"column {column.name}: {quote(cells[i])} has no decimals "
-                          "where the others have three or more", rows[i].line)
+        except NotANumber as error:
+            findings.complain(file, lines[i], column.name, quote(cell), error.expected)
+    for i in without_decimals(cells, decimal) if column.kind.measured else ():
+        findings.note(file, f"column {column.name}: {quote(cells[i])} has no decimals where the "
+                      "others have three or more", lines[i])
     return values
 
 

@@ -1,28 +1,53 @@
 """The file that says which runs of one machine are adjusted together."""
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Annotated, Any
 
-from calib.run.complaints import Findings, quote
-from calib.run.rig_file import KeyLines, parsed_toml, shortened, unshowable
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from calib.run.complaints import Findings
 from calib.run.text import file_text, split_lines
+from calib.run.toml import KeyLines, complain_of_keys, parsed_toml
 
 _MOST_RUNS = 1_000
-_OF_RUN = {"folder", "attachment", "day", "remounted", "set_aside"}
+
+#: A day may be written as TOML writes one.
+_Short = Annotated[str, Field(min_length=1), BeforeValidator(
+    lambda given: str(given).strip() if isinstance(given, str | date) else given)]
 
 
-@dataclass(frozen=True)
-class Entry:
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Entry(_Table):
     """A run in the file."""
 
-    folder: Path  #: Of the run, from where the file lies.
-    name: str  #: The folder as it was written.
+    folder: Annotated[str, Field(min_length=1)]  #: From where the file lies.
     #: attachment, day: Empty where the file does not say.
-    attachment: str
-    day: str
-    remounted: tuple[str, ...]  #: Readings whose sensors were mounted anew before it.
-    set_aside: str  #: "none", "suspects" or names with commas, as for one run.
+    attachment: _Short = ""
+    day: _Short = ""
+    remounted: tuple[str, ...] = ()  #: Readings whose sensors were mounted anew before it.
+    set_aside: _Short = "none"  #: "none", "suspects" or names with commas, as for one run.
+
+
+class _File(_Table):
+    runs: Annotated[list[Entry], Field(min_length=2, max_length=_MOST_RUNS)]
+    scopes: dict[str, str] = {}
+
+
+#: What to say is expected of a key, if not what the schema says.
+_EXPECTED = {
+    "runs": f'from 2 to {_MOST_RUNS} tables [[runs]], in the order of time, each with folder = '
+            '"..."',
+    "scopes": 'lines such as boom_zero = "day"',
+    "folder": "the folder of a run, from where this file lies",
+    **dict.fromkeys(("attachment", "day", "set_aside"), "a short text"),
+    "remounted": 'readings, such as ["coupler"]',
+}
 
 
 @dataclass(frozen=True)
@@ -43,63 +68,26 @@ def read_several(path: Path) -> Several:
         With every complaint about it.
     """
     findings, name = Findings(), str(path)
-    data, written = _parsed(path, name, findings)
+    text = findings.sound(file_text(
+        path, name, "a file with [[runs]] that are adjusted together", findings))
+    data = findings.sound(parsed_toml(text, name, findings))
+    try:
+        found = _File.model_validate(data)
+        names = Counter(entry.folder for entry in found.runs)
+        problems = [("runs", n, "each folder once") for n, count in names.items() if count > 1]
+    except ValidationError as error:
+        problems = [_in_words(e) for e in error.errors()]
+    complain_of_keys(problems, text, name, findings)
     findings.stop_if_at_fault()
-
-    def complain(key, found, expected):
-        findings.complain(name, written.line_of(key), key, quote(str(found)), expected)
-
-    for key in data.keys() - {"runs", "scopes"}:
-        complain(key, key, "[[runs]] and [scopes]")
-    runs = data.get("runs")
-    if not isinstance(runs, list) or not 2 <= len(runs) <= _MOST_RUNS:
-        found = len(runs) if isinstance(runs, list) else runs or "nothing"
-        complain("runs", f"{found}", f"from 2 to {_MOST_RUNS} tables [[runs]], in the order of "
-                 'time, each with folder = "..."')
-        runs = []
-    entries = [_entry(i, run, path.parent, complain) for i, run in enumerate(runs)]
-    scopes = data.get("scopes", {})
-    if not isinstance(scopes, dict) or not all(isinstance(s, str) for s in scopes.values()):
-        complain("scopes", scopes, 'lines such as boom_zero = "day"')
-    names = [e.name for e in entries if e is not None]
-    for twice in sorted({n for n in names if names.count(n) > 1}):
-        complain("runs", twice, "each folder once")
-    findings.stop_if_at_fault()
-    return Several(tuple(e for e in entries if e is not None), scopes, written)
+    return Several(tuple(found.runs), found.scopes, KeyLines(split_lines(text)))
 
 
-def _parsed(path, name, findings):
-    text = file_text(path, name, "a file with [[runs]] that are adjusted together", findings)
-    lines = split_lines(text or "")
-    data = None if text is None else parsed_toml(text, lines, name, findings)
-    written = KeyLines(lines)
-    for key, found, expected in unshowable(data or {}):
-        findings.complain(name, written.line_of(key), key, shortened(found), expected)
-    return data, written
-
-
-def _entry(i, run, beside, complain):
-    key = f"runs.{i}"
-    if not isinstance(run, dict):
-        complain(key, run, 'a table [[runs]] with folder = "..."')
-        return None
-    for extra in run.keys() - _OF_RUN:
-        complain(f"{key}.{extra}", extra, ", ".join(sorted(_OF_RUN)))
-    folder = run.get("folder")
-    if not isinstance(folder, str) or not folder:
-        complain(f"{key}.folder", folder or "nothing", "the folder of a run, from where this "
-                 "file lies")
-        return None
-    texts = {}
-    for what, default in (("attachment", ""), ("day", ""), ("set_aside", "none")):
-        given = run.get(what, default)
-        texts[what] = str(given).strip()
-        # A day may be written as TOML writes one.
-        if not isinstance(given, str | date) or (what in run and not texts[what]):
-            complain(f"{key}.{what}", given, "a short text")
-    remounted = run.get("remounted", [])
-    if not isinstance(remounted, list) or not all(isinstance(r, str) for r in remounted):
-        complain(f"{key}.remounted", remounted, 'readings, such as ["coupler"]')
-        remounted = []
-    return Entry(beside / folder, folder, texts["attachment"], texts["day"], tuple(remounted),
-                 texts["set_aside"])
+def _in_words(error: Any) -> tuple[str, str, str]:
+    """Key, found and expected of a fault that the schema finds."""
+    key, given = ".".join(map(str, error["loc"])), error["input"]
+    if error["type"] == "extra_forbidden":
+        table = Entry if len(error["loc"]) > 1 else _File
+        return key, error["loc"][-1], ", ".join(table.model_fields)
+    found = "nothing" if error["type"] == "missing" or not given else (
+        f"{len(given)} in the list" if isinstance(given, list) else repr(given))
+    return key, found, next(says for part in error["loc"][::-1] if (says := _EXPECTED.get(part)))

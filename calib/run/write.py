@@ -145,15 +145,16 @@ def write_new_folder(folder: Path, files: Mapping[str, bytes | str]) -> None:
 
 
 def refuse_filled(folder: Path) -> None:
-    """Refuse a folder that holds anything already.
+    """Refuse a folder that holds anything already, before work is done that could not be written.
 
     Raises
     ------
     InputError
     """
     left = (_LOCK, _STAGED)  # of a writer, perhaps of one that was killed
-    if Path(folder).is_dir() and any(p.name not in left for p in Path(folder).iterdir()):
-        raise InputError.of(folder, "a folder with files in it",
+    folder = Path(folder)
+    if any(p.name not in left for p in folder.iterdir()) if folder.is_dir() else folder.exists():
+        raise InputError.of(folder, "a folder with files in it" if folder.is_dir() else "a file",
                             "a new folder: nothing is written over")
 
 

@@ -96,7 +96,8 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     """Solve the run without what is set aside, draw its report and sheet: as the commands do."""
-    from calib.cli.solve import draw, solved, write_numbers
+    from calib.cli.results import draw, write_numbers
+    from calib.cli.solve import solved
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)
@@ -193,11 +194,8 @@ def example_entries(session: Session) -> str:
 def take_entries(session: Session, body: bytes) -> dict[str, Any]:
     """Take a list of what the machine's system asks for into the run (a file as it is)."""
     findings, rig = Findings(), session.notebook.rig()
-    text = decode(body, ENTRIES, findings)
-    listed = None if text is None else read_entries(text, ENTRIES, rig, findings)
-    findings.stop_if_at_fault()
-    if listed is None:
-        raise InputError.of(ENTRIES, "nothing", "a list of entries")
+    text = findings.sound(decode(body, ENTRIES, findings))
+    listed = findings.sound(read_entries(text, ENTRIES, rig, findings))
     folder, kept = session.notebook.folder, {}
     if (folder / ENTRIES).is_file() and (before := (folder / ENTRIES).read_bytes()) != body:
         kept[free_path(folder / f"earlier-{ENTRIES}").name] = before

@@ -6,8 +6,13 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 from typing import Any
 
-from calib.cli.import_ import PROFILE
-from calib.intake.declaration import Declaration, DeclarationError, profile_toml, read_profile
+from calib.intake.declaration import (
+    PROFILE,
+    Declaration,
+    DeclarationError,
+    profile_toml,
+    read_profile,
+)
 from calib.intake.gather import gather_import
 from calib.intake.preview import preview
 from calib.intake.proposal.begun import begun_run

@@ -75,9 +75,8 @@ def last_readings(log: Path, rig: Rig, declared: LogDeclaration) -> Seen:
     """
     findings = Findings()
     names = {name: tuple(filter(None, [declared.readings.get(name)])) for name in rig.reading_names}
-    layout = read_layout(log, findings, names, declared.readings.get("time"), rig.strokes)
-    findings.stop_if_at_fault()
-    assert layout is not None
+    layout = findings.sound(read_layout(
+        log, findings, names, declared.readings.get("time"), rig.strokes))
     with tempfile.TemporaryDirectory(prefix="calib-yard-") as place:
         tail = Path(place) / log.name
         tail.write_bytes(_head_and_tail(log, layout.first_line))

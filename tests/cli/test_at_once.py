@@ -7,7 +7,7 @@ import sys
 import pytest
 
 import calib.cli.results
-from calib.cli.app import COMMANDS, _loaded
+from calib.cli.app import COMMANDS
 from calib.run.result_folder import result_place
 from calib.run.write import manifest_of, stage
 
@@ -49,12 +49,6 @@ def test_solving_loads_no_drawing_and_no_library_of_distributions(run):
     assert "numpy" in left
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_the_list_says_what_the_command_says(name):
-    """The first line of a command's help is written twice; it is the same."""
-    assert " ".join(_loaded(name).help.split("\n\n")[0].split()) == COMMANDS[name]
-
-
 @pytest.fixture
 def run(simulated, tmp_path):
     """A small run."""
@@ -66,7 +60,7 @@ class Killed(BaseException):
     """The process ends here."""
 
 
-def killed_while_drawing(document, beside):
+def killed_while_drawing(document):
     raise Killed
 
 
@@ -91,7 +85,7 @@ def test_a_missing_report_is_drawn_by_calib_report(calib_command, run, monkeypat
     result = run / "result"
     assert {f.name for f in result.iterdir()} == {
         "result.json", "parameters.csv", "shots.csv", "readings.csv", "report.html", "files.json"}
-    monkeypatch.setattr("calib.report.pages.report.report_files",
+    monkeypatch.setattr("calib.cli.report.report_files",
                         lambda document, named: {"report.html": b"drawn"})
     calib_command("report", result)
     assert (result / "report.html").read_text("utf-8") == "drawn"
@@ -100,7 +94,7 @@ def test_a_missing_report_is_drawn_by_calib_report(calib_command, run, monkeypat
 def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypatch):
     """Solved again by somebody else while this one draws: the other's result stays as it is."""
 
-    def meanwhile(document, beside):
+    def meanwhile(document):
         monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{"plot.png": b"b"}]))
         (run / "tape.csv").unlink()
         calib_command("solve", run)

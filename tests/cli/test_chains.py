@@ -40,7 +40,7 @@ def _once(provable):
 @pytest.fixture
 def chain(calib_command, monkeypatch, tmp_path):
     """``chain(*words)``: the command lines from one on, each as the one before printed it."""
-    monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
+    monkeypatch.setattr("calib.cli.report.report_files", lambda *_: {})
     monkeypatch.setattr("calib.cli.confirm.provable", _once(calib.cli.confirm.provable))
     monkeypatch.chdir(tmp_path)
     group = typer.main.get_command(application())

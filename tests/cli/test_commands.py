@@ -2,6 +2,8 @@
 
 import json
 import re
+from importlib import import_module
+from inspect import signature
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +13,7 @@ import pytest
 import calib
 from calib.adjust.mixed_model import NotConverged
 from calib.calibration import solve, starting_parameters
-from calib.cli.app import COMMANDS, _loaded
+from calib.cli.app import _TYPED, COMMANDS, _loaded
 from calib.cli.simulate import STANDARD_RIG
 from calib.edge import Spread, envelope_edge
 from calib.judge.suspects import find_suspects
@@ -115,7 +117,7 @@ def test_not_converged_exits_4_without_result(calib_command, clean, monkeypatch)
     def never(run, choice):
         raise NotConverged("after 50 iterations boom_zero still moves by 3 of its sd")
 
-    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", never)
+    monkeypatch.setattr("calib.cli.results.solve_as_chosen", never)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 4
     assert "Did not converge: after 50 iterations boom_zero" in err and "mistaken" in err
@@ -152,7 +154,7 @@ def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
     def broken(run, choice):
         raise ZeroDivisionError("unforeseen")
 
-    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken)
+    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 1
     assert "fault of the program" in err and "unforeseen" in err
@@ -213,6 +215,14 @@ def test_version_and_help(calib_command):
     assert status == 0
     for word in ("demo", "new", "solve", "simulate", "Exit status"):
         assert word in out
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_what_can_be_typed_is_what_the_command_takes(command):
+    """Options are in one file, what they do in another: each takes all of the other's."""
+    typed = _TYPED[command]
+    does = getattr(import_module(f"calib.cli.{typed.__name__}"), typed.__name__)
+    signature(does).bind(**dict.fromkeys(signature(typed).parameters))
 
 
 @pytest.mark.parametrize("command", COMMANDS)

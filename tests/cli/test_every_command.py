@@ -49,10 +49,11 @@ def folder(sound, tmp_path):
 @pytest.fixture(autouse=True)
 def _quickly(monkeypatch, unspawned):
     """Pages and paper in no time: how they look is none of this."""
-    monkeypatch.setattr("calib.report.pages.report.report_files",
+    monkeypatch.setattr("calib.cli.report.report_files",
                         lambda *_, **__: {"report.html": "x" * 5000})
-    monkeypatch.setattr("calib.report.pages.sheet.sheet_files",
-                        lambda *_, **__: {"sheet.html": "x" * 5000})
+    for where in ("sheet", "together"):
+        monkeypatch.setattr(f"calib.cli.{where}.sheet_files",
+                            lambda *_, **__: {"sheet.html": "x" * 5000})
     unspawned()
 
 

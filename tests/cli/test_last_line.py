@@ -33,8 +33,9 @@ def yard(solved, tmp_path):
 
 def test_every_command_names_the_next(calib_command, yard, monkeypatch, offline, unspawned):
     """With quoted paths that are there, or are to be made; and no command opens a socket."""
-    monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_: {})
-    monkeypatch.setattr("calib.report.pages.sheet.sheet_files", lambda *_: {})
+    monkeypatch.setattr("calib.cli.report.report_files", lambda *_: {})
+    monkeypatch.setattr("calib.cli.sheet.sheet_files", lambda *_: {})
+    monkeypatch.setattr("calib.cli.together.sheet_files", lambda *_: {})
     unspawned()
     listed = lines(yard)
     assert set(listed) == set(COMMANDS) - {"yard"}  # which goes on until it is stopped
@@ -101,10 +102,10 @@ def test_no_solution_and_a_fault(calib_command, simulated, tmp_path, monkeypatch
             raise kind("of the test")
         return raised
 
-    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken(NotConverged))
+    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken(NotConverged))
     status, _, err = calib_command("solve", run)
     assert status == 4 and next_of(err) == ["diagnose", str(run)]
-    monkeypatch.setattr("calib.judge.choice.solve_as_chosen", broken(ZeroDivisionError))
+    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken(ZeroDivisionError))
     status, _, err = calib_command("solve", run)
     assert status == 1 and next_of(err) == ["--version"]
 

@@ -9,7 +9,7 @@ from collections import namedtuple
 import numpy as np
 import pytest
 
-from calib.cli import results, together
+from calib.cli import together
 from calib.cli.interrupt import Interrupted
 from calib.cli.simulate import STANDARD_RIG
 from calib.run import result_folder
@@ -122,7 +122,7 @@ def test_the_job_of_each_run(calib, machine):
 def test_the_set_is_of_one_adjustment(tmp_path, monkeypatch, capsys):
     """Stopped before the first result, everything is as it was. Stopped between two, what is said
     of all is called former, and what is new is told. Made again, nothing of that is left."""
-    monkeypatch.setattr(results, "number_files", lambda own: {"result.json": own})
+    monkeypatch.setattr(together, "number_files", lambda own: {"result.json": own})
     honest, out = result_folder.replace_result, tmp_path / "set"
 
     def made(age, *names, stops=9):
@@ -133,7 +133,7 @@ def test_the_set_is_of_one_adjustment(tmp_path, monkeypatch, capsys):
                 raise Interrupted(signal.SIGINT)
             return honest(place, files, to_come)
 
-        monkeypatch.setattr(result_folder, "replace_result", replace_result)
+        monkeypatch.setattr(together, "replace_result", replace_result)
         with contextlib.suppress(Interrupted):
             together.replace_set(out, [(result_folder.result_place(out / name), age, False)
                                        for name in names], {"together.json": age})

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from calib.chain.rig import rig_from_template
-from calib.entries.listed import Entry, entry_list, entry_values, parameter_list
-from calib.entries.schema import EntriesError
+from calib.entries.listed import entry_list, entry_values, parameter_list
+from calib.entries.schema import EntriesError, Entry
 
 RIG = rig_from_template("tilt_rotator")
 
@@ -97,7 +97,7 @@ def test_derivatives():
 
 def test_rounding_to_steps():
     """Multiples of the step, with as many digits as it has; no minus before a zero."""
-    entry = Entry("it", "mm", "m", 0.001, 1.0, 0.0, 0.25, {"boom_length": 1.0}, None)
+    entry = Entry(name="it", unit="mm", round=0.25, is_="boom_length")
     assert [entry.text(v) for v in (5702.13, -0.1, -0.13)] == ["5702.25", "0.00", "-0.25"]
 
 

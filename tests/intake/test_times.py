@@ -36,6 +36,16 @@ def test_many_at_once_are_as_one_by_one(moments):
     assert seconds.tolist() == [times.parse(t) for t in texts]
 
 
+def test_times_of_one_width_may_be_written_unlike():
+    """Beside others as wide, a time is what it is alone."""
+    texts = ["2031-05-04T09:30:00.5Z", "2031-05-04T09:30:00,25", "2031-05-04T09:30+02:00",
+             "2031-05-04T09:30:0x.5Z", "2031-05-04T09:30:00.7Z"]
+    chars = np.array([list(t.encode()) for t in texts], np.uint8)
+    seconds, problem = TimeFormat(zone=UTC).parse_many(chars, np.full(5, 22))
+    assert problem.tolist() == [0, 0, 1, 1, 0]
+    np.testing.assert_allclose(seconds[[0, 1, 4]] - seconds[0], [0, -0.25, 0.2], atol=1e-6)
+
+
 def test_a_zone_by_name_knows_summer_time():
     """The same wall clock is another moment in January and July."""
     times = TimeFormat("%d.%m.%Y %H:%M:%S", parse_zone("Europe/Berlin"))

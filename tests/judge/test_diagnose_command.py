@@ -59,7 +59,7 @@ def test_nothing_is_written_over(calib_command, folder):
     """A folder with anything in it is refused before anything is tried."""
     code, _, err = calib_command("diagnose", folder, "--apply", folder)
     assert code == INPUT
-    assert "a new folder for the corrected copy" in err
+    assert "a new folder: nothing is written over" in err
 
 
 def test_the_next_command_has_the_paths_of_the_run(calib_command, folder):

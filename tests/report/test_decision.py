@@ -164,7 +164,7 @@ def test_pages_of_many_results_say_whose_they_are(document):
 
 def test_commands_after_a_result_that_is_not_yet(simulated, calib_command, tmp_path, monkeypatch):
     """Solve passes its gates; the sheet is not to be entered; none leads to it."""
-    monkeypatch.setattr("calib.report.pages.report.report_files", lambda *_, **__: {})
+    monkeypatch.setattr("calib.cli.report.report_files", lambda *_, **__: {})
     run = tmp_path / "run"
     simulated(run, "--poses", 12, "--seed", 5)
     lines = (run / "tape.csv").read_text("utf-8").splitlines(keepends=True)

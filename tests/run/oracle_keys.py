@@ -287,7 +287,7 @@ def kinds():
         several = read_several(path)
         found = {f"scopes.{n}": s for n, s in several.scopes.items()}
         for i, e in enumerate(several.entries):
-            found |= {f"runs.{i}.{k}": getattr(e, "name" if k == "folder" else k)
+            found |= {f"runs.{i}.{k}": getattr(e, k)
                       for k in ("folder", "attachment", "day", "set_aside")}
         return found
 

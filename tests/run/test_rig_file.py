@@ -5,7 +5,7 @@ import pytest
 from calib.chain.rig import template_names
 from calib.run.complaints import InputError
 from calib.run.folder import rig_from_text
-from calib.run.rig_file import KeyLines
+from calib.run.toml import KeyLines
 
 SOUND = """\
 template = "tilt_rotator"

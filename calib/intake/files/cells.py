@@ -7,14 +7,8 @@ from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
 from calib.intake.files.header_units import contradicts, known_unit
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import (
-    DROPPED,
-    NotANumber,
-    dropped_digits,
-    hides,
-    parse_number,
-    without_decimals,
-)
+from calib.run.numerals import hides
+from calib.run.table import Column, Kind, numbers_in
 
 FAR = 1e8
 """No site grid puts a point farther, in any unit: beyond lies a typing error."""
@@ -32,28 +26,10 @@ def numbers(
 
     `hint` says what a number beyond `low` and `high` may come from.
     """
-    cells = export.columns[name]
-    values = np.full(len(cells), np.nan)
-    for row, cell in enumerate(cells):
-        if not cell and not needed:
-            continue
-        try:
-            value = parse_number(cell, export.dialect.decimal)
-        except NotANumber as error:
-            findings.complain(export.file, export.lines[row], name, quote(cell), error.expected)
-            continue
-        if low <= value <= high and dropped_digits(cell, export.dialect.decimal):
-            findings.complain(export.file, export.lines[row], name, quote(cell), DROPPED)
-        elif low <= value <= high:
-            values[row] = value
-        else:
-            findings.complain(export.file, export.lines[row], name, quote(cell),
-                              f"a number from {low:g} to {high:g}"
-                              + (f" ({hint})" if hint else ""))
-    for row in without_decimals(cells, export.dialect.decimal):
-        findings.note(export.file, f"column {name}: {quote(cells[row])} has no decimals where the "
-                      "others have three or more", export.lines[row])
-    return values
+    kind = Kind(True, lambda value: low <= value <= high,
+                f"a number from {low:g} to {high:g}" + (f" ({hint})" if hint else ""), True)
+    return numbers_in(export.columns[name], export.lines, Column(name, kind, needed), export.file,
+                      export.dialect.decimal, findings)
 
 
 def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np.ndarray:

@@ -12,11 +12,11 @@ import numpy as np
 
 from calib.intake.files.lengths import to_metres
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
+from calib.run.table import MEASURED, Column, numbers_in
 from calib.run.text import CONTROL
 
-_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us"}
-_MOST_COMPLAINTS = 50
+UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us", "foot": "ft"}
+"""Units of length as the standard calls them; "ft" is either foot."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def read_landxml(data: bytes, file: str, unit: str, findings: Findings) -> CgPoi
     CgPoints or None
         None after a complaint about the file as a whole.
     """
-    reader = _Reader(file, findings)
+    reader = _Reader()
     try:
         reader.parse(data)
     except expat.ExpatError as error:
@@ -65,28 +65,54 @@ def read_landxml(data: bytes, file: str, unit: str, findings: Findings) -> CgPoi
         findings.complain(file, None, None, f"a document of type {quote(reader.root or '')}",
                           "LandXML")
         return None
-    _check_unit(reader, file, unit, findings)
-    if reader.references:
-        findings.note(file, f"{reader.references} CgPoint(s) that only refer to others: not used")
-    if not reader.points:
-        if not findings.complaints:
-            findings.complain(file, None, None, "no CgPoint with coordinates", "at least one")
+    _check_unit(reader.unit, file, unit, findings)
+    before = len(findings.complaints)
+    points: list[tuple] = []
+    for line, about, text in reader.points:
+        cells = re.findall(r"[^ \t\r\n]+", text)
+        if cells or not about.get("pntRef"):
+            points.append((line, *_named(about, cells, line, file, findings), cells))
+    if len(points) < len(reader.points):
+        findings.note(file, f"{len(reader.points) - len(points)} CgPoint(s) that only refer to "
+                      "others: not used")
+    if not points:
+        findings.complain(file, None, None, "no CgPoint with coordinates", "at least one")
+    if not points or len(findings.complaints) > before:
         return None
-    names, coordinates, descriptions, times, raw, lines = zip(*reader.points, strict=True)
-    return CgPoints(names, to_metres(np.array(coordinates), unit), descriptions, times, raw,
-                    lines)
+    lines, names, descriptions, times, rows = zip(*points, strict=True)
+    position = np.column_stack([
+        numbers_in(column, lines, Column(axis, MEASURED), file, ".", findings)
+        for axis, column in zip(("north", "east", "up"), zip(*rows, strict=True), strict=True)])
+    return CgPoints(names, to_metres(position, unit), descriptions, times,
+                    tuple(map(" ".join, rows)), lines)
 
 
-def _check_unit(reader, file, unit, findings):
-    line, stated = reader.unit if reader.unit else (None, None)
-    if stated is None:
+def _named(about, cells, line, file, findings):
+    """Name, description and time of a point; complains of them, and of how many numbers it has."""
+    point = about.get("name") or about.get("oID") or ""
+    description = about.get("desc") or about.get("code") or ""
+    time = about.get("timeStamp", "")
+    if not point:
+        findings.complain(file, line, "name", "nothing", "a name of the point")
+    for name, text in (("name", point), ("desc", description), ("timeStamp", time)):
+        if CONTROL.search(text):
+            findings.complain(file, line, name, quote(text),
+                              "text without invisible control characters")
+    if len(cells) != 3:
+        findings.complain(file, line, None, f"{len(cells)} numbers in CgPoint {quote(point)}",
+                          "three: north, east, height")
+    return point, description, time
+
+
+def _check_unit(said, file, unit, findings):
+    if said is None:
         findings.note(file, f"states no linear unit: {unit} taken, as declared")
-    elif stated.casefold() == "foot":
-        if not unit.startswith("ft"):
-            findings.complain(file, line, "linearUnit", quote(stated), f"the declared unit {unit}")
-        else:
-            findings.note(file, f"says foot; read as {unit}, as declared", line)
-    elif _UNITS.get(stated.casefold()) != unit:
+        return
+    line, stated = said
+    known = UNITS.get(stated.casefold())
+    if known == "ft" and unit.startswith("ft"):
+        findings.note(file, f"says foot; read as {unit}, as declared", line)
+    elif known != unit:
         findings.complain(file, line, "linearUnit", quote(stated), f"the declared unit {unit}")
 
 
@@ -99,84 +125,39 @@ class _Refused(Exception):
 class _Reader:
     """Collects CgPoints from expat's events. Not for outside use."""
 
-    def __init__(self, file, findings):
-        self.file, self.findings = file, findings
+    def __init__(self):
         self.root: str | None = None
         self.unit: tuple[int, str] | None = None
-        self.points: list[tuple] = []
-        self.references = 0
-        self._open: tuple[int, dict[str, str]] | None = None
-        self._text: list[str] = []
+        #: Line, attributes and text of each.
+        self.points: list[tuple[int, dict[str, str], str]] = []
+        self._open: tuple[int, dict[str, str], list[str]] | None = None
 
     def parse(self, data):
-        parser = expat.ParserCreate(namespace_separator=" ")
+        parser = self._parser = expat.ParserCreate(namespace_separator=" ")
         parser.StartElementHandler = self._start
         parser.EndElementHandler = self._end
         parser.CharacterDataHandler = self._characters
-        parser.StartDoctypeDeclHandler = self._refuse_doctype
-        parser.EntityDeclHandler = self._refuse_entity
-        self._parser = parser
+        parser.StartDoctypeDeclHandler = lambda *_: self._refuse("a document type")
+        parser.EntityDeclHandler = lambda *_: self._refuse("an entity")
         parser.Parse(data, True)
 
-    def _refuse_doctype(self, *_):
-        raise _Refused(self._parser.CurrentLineNumber, "a document type")
-
-    def _refuse_entity(self, *_):
-        raise _Refused(self._parser.CurrentLineNumber, "an entity")
+    def _refuse(self, found):
+        raise _Refused(self._parser.CurrentLineNumber, found)
 
     def _start(self, name, attributes):
         name = name.rpartition(" ")[2]
-        if self.root is None:
-            self.root = name
+        self.root = self.root or name
         if name in ("Metric", "Imperial") and "linearUnit" in attributes:
             self.unit = (self._parser.CurrentLineNumber, attributes["linearUnit"])
         if name == "CgPoint":
-            self._open = (self._parser.CurrentLineNumber, attributes)
-            self._text = []
+            self._open = (self._parser.CurrentLineNumber, attributes, [])
 
     def _characters(self, text):
         if self._open is not None:
-            self._text.append(text)
+            self._open[2].append(text)
 
     def _end(self, name):
-        if name.rpartition(" ")[2] != "CgPoint" or self._open is None:
-            return
-        line, attributes = self._open
-        self._open = None
-        cells = re.findall(r"[^ \t\r\n]+", "".join(self._text))
-        if not cells and attributes.get("pntRef"):
-            self.references += 1
-            return
-        if len(self.findings.complaints) > _MOST_COMPLAINTS:
-            return
-        point = attributes.get("name") or attributes.get("oID") or ""
-        if not point:
-            self.findings.complain(self.file, line, "name", "nothing", "a name of the point")
-        coordinates = self._numbers(cells, line, point)
-        about = attributes.get("desc") or attributes.get("code") or ""
-        time = attributes.get("timeStamp", "")
-        for name, text in (("name", point), ("desc", about), ("timeStamp", time)):
-            if CONTROL.search(text):
-                self.findings.complain(self.file, line, name, quote(text),
-                                       "text without invisible control characters")
-        if point and coordinates is not None:
-            self.points.append((point, coordinates, about, time, " ".join(cells), line))
-
-    def _numbers(self, cells, line, point):
-        if len(cells) != 3:
-            self.findings.complain(
-                self.file, line, None, f"{len(cells)} numbers in CgPoint {quote(point)}",
-                "three: north, east, height")
-            return None
-        values = []
-        for axis, cell in zip(("north", "east", "up"), cells, strict=True):
-            try:
-                value = parse_number(cell)
-                if abs(value) > 1e8:
-                    raise NotANumber("a number within 100,000,000")
-                if dropped_digits(cell):
-                    raise NotANumber(DROPPED)
-                values.append(value)
-            except NotANumber as error:
-                self.findings.complain(self.file, line, axis, quote(cell), error.expected)
-        return values if len(values) == 3 else None
+        if name.rpartition(" ")[2] == "CgPoint" and self._open is not None:
+            line, attributes, text = self._open
+            self.points.append((line, attributes, "".join(text)))
+            self._open = None

@@ -19,7 +19,7 @@ from calib.intake.files.header_units import without_unit
 from calib.intake.files.reading_units import Span, as_read, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import DROPPED, NotANumber, dropped_digits, parse_number
+from calib.run.numerals import NotANumber, parse_number, refuse_dropped
 from calib.run.text import COMMENT, Dialect, ordinary, read_grid, split_cells, whole_lines
 
 BLOCK = 8 << 20
@@ -320,16 +320,13 @@ def read_rows(block: Block, wanted: Iterable[int], layout: LogLayout, file: str,
 def _reading(cell, name, line, layout, file, findings):
     """One cell in deg; NaN after a complaint."""
     try:
-        value = parse_number(cell, layout.dialect.decimal)
+        value = as_read(parse_number(cell, layout.dialect.decimal), layout.units.get(name),
+                        layout.strokes.get(name))
+        refuse_dropped(cell, layout.dialect.decimal)
+        return value
     except NotANumber as error:
         findings.complain(file, line, name, quote(cell), error.expected)
         return np.nan
-    value, problem = as_read(value, layout.units.get(name), layout.strokes.get(name))
-    if not problem and dropped_digits(cell, layout.dialect.decimal):
-        value, problem = np.nan, DROPPED
-    if problem:
-        findings.complain(file, line, name, quote(cell), problem)
-    return value
 
 
 class _Watch:

@@ -2,11 +2,10 @@
 
 from collections.abc import Mapping
 
-import numpy as np
-
 from calib.chain.length import FRACTIONS
 from calib.intake.files.header_units import DEGREES, known_unit, unit_stated
 from calib.run.complaints import Findings, quote
+from calib.run.numerals import NotANumber
 
 METRES = {unit: numerator / denominator for unit, (numerator, denominator) in FRACTIONS.items()}
 """Metres per unit that a column of strokes can have."""
@@ -47,8 +46,8 @@ def reading_units(
     return units
 
 
-def as_read(value: float, unit: str | None, stroke: Span | None) -> tuple[float, str | None]:
-    """A reading in deg, a stroke in m; NaN, and what was expected, where it cannot be.
+def as_read(value: float, unit: str | None, stroke: Span | None) -> float:
+    """A reading in deg, a stroke in m.
 
     Parameters
     ----------
@@ -57,33 +56,29 @@ def as_read(value: float, unit: str | None, stroke: Span | None) -> tuple[float,
     stroke : (float, float) or None
         What it can be if it is one, m.
 
-    Examples
-    --------
-    >>> as_read(812.0, "mm", (0.1, 1.5)), as_read(812.0, None, (0.1, 1.5))[1]
-    ((0.812, None), 'a stroke from 0.10 to 1.50 m (mm? then put [mm] behind the heading)')
-    """
-    if stroke is None:
-        return in_degrees(value, unit or "deg")
-    metres = value * METRES[unit or "m"]
-    if stroke[0] <= metres <= stroke[1]:
-        return metres, None
-    hint = ""
-    if unit is None and stroke[0] <= value * METRES["mm"] <= stroke[1]:
-        hint = " (mm? then put [mm] behind the heading)"
-    return np.nan, f"a stroke from {stroke[0]:.2f} to {stroke[1]:.2f} m{hint}"
-
-
-def in_degrees(value: float, unit: str) -> tuple[float, str | None]:
-    """A reading in deg; NaN, and what was expected, beyond a full circle.
+    Raises
+    ------
+    NotANumber
+        For a stroke that cannot be, and for an angle beyond a full circle.
 
     Examples
     --------
-    >>> in_degrees(100.0, "gon"), in_degrees(361.0, "deg")
-    ((90.0, None), (nan, 'an angle from -360 to 360 deg'))
+    >>> as_read(812.0, "mm", (0.1, 1.5)), as_read(100.0, "gon", None)
+    (0.812, 90.0)
+    >>> as_read(361.0, None, None)
+    Traceback (most recent call last):
+    calib.run.numerals.NotANumber: an angle from -360 to 360 deg
     """
-    degrees = value * DEGREES[unit]
-    if abs(degrees) <= 360.0 * (1 + 1e-12):
-        return degrees, None
-    most = 360.0 / DEGREES[unit]
-    return np.nan, (f"an angle from {-most:.6g} to {most:.6g} {unit}"
-                    + ("" if unit == "deg" else ", the unit that the header says"))
+    if stroke is not None:
+        least, most = stroke
+        if least <= (metres := value * METRES[unit or "m"]) <= most:
+            return metres
+        in_mm = unit is None and least <= value * METRES["mm"] <= most
+        raise NotANumber(f"a stroke from {least:.2f} to {most:.2f} m"
+                         + (" (mm? then put [mm] behind the heading)" if in_mm else ""))
+    degrees = value * DEGREES[unit or "deg"]
+    if abs(degrees) > 360.0 * (1 + 1e-12):
+        most = 360.0 / DEGREES[unit or "deg"]
+        raise NotANumber(f"an angle from -{most:.6g} to {most:.6g} {unit or 'deg'}"
+                         + (", the unit that the header says" if unit else ""))
+    return degrees

@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -32,8 +33,8 @@ _ZONES = {"utc": 0, "gmt": 0, "wez": 0, "wet": 0, "wesz": 1, "west": 1, "mez": 1
 """Hours ahead of UTC of zones that have one meaning: common practice, no source. Which EST is meant
 depends on the continent."""
 
-_BETWEEN = tuple(map(ord, "T ,;\t"))
-_WIDTH = {"Y": 4, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
+_FINEST = 9
+"""Decimals of a second that are read."""
 
 
 class TimeText(ValueError):
@@ -125,6 +126,20 @@ class TimeFormat:
         when = datetime(2031, 5, 4, 9, 30, 0).strftime(self.pattern)
         return f"a time such as {when}" + ("" if self.zone else "+02:00")
 
+    @cached_property
+    def _written(self):
+        """Matches a time: its parts by their letters, fraction, zone, and half of the day."""
+        lead = "2" if self.pattern.startswith("%Y") else "1,2"
+        digits = {"Y": "4", "m": lead, "d": lead, "H": lead, "M": "2", "S": "2"}
+        # Between date and time anything may stand: a T, a space, the mark between columns.
+        whole = "".join(
+            f"(?P<{part}>[0-9]{{{digits[part]}}})" if i % 2 else
+            "".join(r"[T ,;\t]" if c in "T " else re.escape(c) for c in part)
+            for i, part in enumerate(re.split(r"%(.)", self._by_24)))
+        half = r" ?(?P<half>[AaPp])\.? ?[Mm]\.?" if self._by_24 != self.pattern else ""
+        return re.compile(whole + r"(?:[.,](?P<fraction>[0-9]+))?"
+                          r"(?P<zone>Z|[+-](?:0[0-9]|1[0-4]):?[0-5][0-9])?" + half)
+
     def parse(self, text: str) -> float:
         """One time in seconds.
 
@@ -137,13 +152,11 @@ class TimeFormat:
         >>> TimeFormat().parse("1970-01-02T00:00:00.5+00:00")
         86400.5
         """
-        encoded = text.strip().encode("ascii", "replace")
-        chars = np.frombuffer(encoded, np.uint8)[None]
-        if not chars.size:
-            raise TimeText(self.says)
-        seconds, problem = self.parse_many(chars, np.array([chars.shape[1]]))
+        encoded = text.strip().encode("ascii", "replace") or b" "
+        seconds, problem = self.parse_many(np.frombuffer(encoded, np.uint8)[None],
+                                           np.array([len(encoded)]))
         if problem[0]:
-            raise TimeText(_PROBLEMS[problem[0]].format(says=self.says))
+            raise TimeText(self.explain(problem[0]))
         return float(seconds[0])
 
     def parse_many(self, chars: np.ndarray, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -163,99 +176,58 @@ class TimeFormat:
         """
         if self.pattern in (SECONDS, MILLISECONDS):
             return _plain_seconds(chars, widths, self.pattern == MILLISECONDS)
-        seconds = np.full(len(widths), np.nan)
-        problem = np.ones(len(widths), np.int8)
-        if self._by_24 == self.pattern:
-            for width in _distinct(widths):
-                rows = np.flatnonzero(widths == width)
-                seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
-        if not self.pattern.startswith("%Y"):
-            for row in np.flatnonzero(problem == 1):
-                full = self._in_full(chars[row, :widths[row]].tobytes())
-                if full:
-                    parsed = self._parse_alike(np.frombuffer(full, np.uint8)[None])
-                    seconds[row], problem[row] = parsed[0][0], parsed[1][0]
+        seconds, problem = np.full(len(widths), np.nan), np.ones(len(widths), np.int8)
+        for width in np.unique(widths):
+            rows = np.flatnonzero(widths == width)
+            seconds[rows], problem[rows] = self._parse_alike(chars[rows, :width])
         return seconds, problem
-
-    def _in_full(self, text):
-        """A time with all its digits and hours from 0 to 23; empty if it is not written so."""
-        halved, parts = self._by_24 != self.pattern, re.split(r"%(.)", self._by_24)
-        between = "[T ,;\\t]"
-        whole = "".join(
-            f"(?P<{part}>[0-9]{{{_WIDTH[part] if part in 'YMS' else '1,2'}}})" if i % 2 else
-            "".join(between if c in "T " else re.escape(c) for c in part)
-            for i, part in enumerate(parts))
-        half = r" ?(?P<half>[AaPp])\.? ?[Mm]\.?" if halved else ""
-        found = re.fullmatch(whole + "(?P<rest>.*?)" + half, text.decode("latin-1"))
-        if found is None:
-            return b""
-        cells = found.groupdict()
-        if halved:
-            hour = int(cells["H"])
-            if not 1 <= hour <= 12:
-                return b""
-            cells["H"] = str(hour % 12 + 12 * (cells["half"] in "Pp"))
-        return "".join(cells[part].zfill(_WIDTH[part]) if i % 2 else part
-                       for i, part in enumerate(parts)).encode() \
-            + cells["rest"].encode("latin-1")
 
     def explain(self, problem: int) -> str:
         """What was expected, for a problem of `parse_many`."""
         return _PROBLEMS[problem].format(says=self.says)
 
     def _parse_alike(self, chars):
-        """Times that are all as wide as `chars`."""
-        n, width = chars.shape
-        digits = chars - np.uint8(ord("0"))  # below "0" it wraps around to large numbers
-        is_digit = digits <= 9
-        good, parts, at = np.ones(n, bool), {}, 0
-        for mark, field in re.findall(r"([^%]*)%(.)", self._by_24):
-            end = at + len(mark) + _WIDTH[field]
-            if end > width:
-                return np.full(n, np.nan), np.ones(n, np.int8)
-            for i, c in enumerate(mark):
-                # Between date and time anything may stand: a T, a space, the mark between columns.
-                good &= np.isin(chars[:, at + i], _BETWEEN if c in "T " else ord(c))
-            at += len(mark)
-            good &= is_digit[:, at:end].all(axis=1)
-            parts[field] = _number(digits[:, at:end])
-            at = end
-        fraction, at = _fraction(chars, digits, is_digit, at)
-        offset, has_zone, zone_good = _offset(chars, digits, is_digit, at)
-        good &= zone_good & ~np.isnan(fraction)
-        limits = {"m": (1, 12), "d": (1, 31), "H": (0, 23), "M": (0, 59), "S": (0, 59)}
-        for field, (low, high) in limits.items():
-            good &= (parts[field] >= low) & (parts[field] <= high)
-        good &= (parts["Y"] >= 1970) & (parts["Y"] <= 2200)
-        days = np.full(n, np.nan)
-        dates = parts["Y"] * 10000 + parts["m"] * 100 + parts["d"]
-        for date in _distinct(dates[good]):
-            days[dates == date] = _day(int(date))
-        good &= ~np.isnan(days)
-        seconds = days * 86400 + parts["H"] * 3600 + parts["M"] * 60 + parts["S"]
-        problem = np.where(good, 0, 1).astype(np.int8)
-        if has_zone:
-            return np.where(good, seconds - offset + fraction, np.nan), problem
-        utc, local_problem = self._to_utc(seconds, problem == 0)
-        problem = np.where(problem == 0, local_problem, problem).astype(np.int8)
-        return np.where(problem == 0, utc + fraction, np.nan), problem
+        """Times that are all as wide as `chars`: each second is read once, where it begins."""
+        first = self._written.fullmatch(chars[0].tobytes().decode("latin-1"))
+        begin, end = first.span("fraction") if first and first["fraction"] else (0, 0)
+        rest, alike, fraction = chars, np.ones(len(chars), bool), 0.0
+        if end:
+            digits = chars[:, begin:end] - np.uint8(ord("0"))  # what is less wraps around
+            alike = (digits <= 9).all(axis=1) & np.isin(chars[:, begin - 1], (ord("."), ord(",")))
+            digits = digits[:, :_FINEST]
+            fraction = digits @ 10.0 ** np.arange(digits.shape[1])[::-1] / 10.0**digits.shape[1]
+            rest = np.delete(chars, slice(begin - 1, end), axis=1)
+        begins = np.append(True, (rest[1:] != rest[:-1]).any(axis=1))
+        at = np.flatnonzero(begins)
+        whole = np.array([self._moment(row.tobytes().decode("latin-1")) for row in rest[at]])
+        run = np.cumsum(begins) - 1
+        seconds, problem = whole[run, 0] + fraction, whole[run, 1].astype(np.int8)
+        for row in np.flatnonzero(~alike | (problem == 1)):
+            seconds[row], problem[row] = self._moment(chars[row].tobytes().decode("latin-1"))
+        return seconds, problem
 
-    def _to_utc(self, seconds, good):
-        """Local whole seconds to UTC in the declared zone; and problems."""
-        problem = np.zeros(len(seconds), np.int8)
-        if self.zone is None:
-            problem[:] = 2
-            return seconds, problem
-        out = seconds.copy()
-        quarter = np.floor(seconds / 900.0)
-        for q in _distinct(quarter[good]):
-            local = datetime.fromtimestamp(q * 900.0, UTC).replace(tzinfo=None)
-            first = local.replace(tzinfo=self.zone, fold=0).utcoffset()
-            second = local.replace(tzinfo=self.zone, fold=1).utcoffset()
-            rows = good & (quarter == q)
-            out[rows] -= first.total_seconds()
-            problem[rows] = 3 if first != second else 0
-        return out, problem
+    def _moment(self, text):
+        """One time in seconds, and 0; NaN and the problem."""
+        found = self._written.fullmatch(text)
+        if found is None:
+            return np.nan, 1
+        year, month, day, hour, minute, second = (int(found[part]) for part in "YmdHMS")
+        if self._by_24 != self.pattern:
+            # 12 stands for 0; 0 and 13 are no hours of half a day.
+            hour = hour % 12 + 12 * (found["half"] in "Pp") if 1 <= hour <= 12 else 24
+        try:
+            local = datetime(year, month, day, hour, minute, second)
+        except ValueError:
+            return np.nan, 1
+        zone = parse_zone(found["zone"]) if found["zone"] else self.zone
+        if not 1970 <= year <= 2200:
+            return np.nan, 1
+        if zone is None:
+            return np.nan, 2
+        first, second = (local.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        if first.utcoffset() != second.utcoffset():
+            return np.nan, 3
+        return first.timestamp() + float(f"0.{(found['fraction'] or '0')[:_FINEST]}"), 0
 
 
 _PROBLEMS = {
@@ -266,81 +238,13 @@ _PROBLEMS = {
 }
 
 
-def _distinct(values):
-    """Sorted distinct values; most often there is one, and no need to sort."""
-    if len(values) and (values == values[0]).all():
-        return values[:1]
-    return np.unique(values)
-
-
-def _number(digits):
-    """The numbers that columns of digits spell, shape (n,)."""
-    out = np.zeros(len(digits), np.int64)
-    for column in digits.T:
-        out *= 10
-        out += column
-    return out
-
-
-def _day(date):
-    """Days since 1970-01-01, NaN if there is no such day."""
-    try:
-        when = datetime(date // 10000, date // 100 % 100, date % 100, tzinfo=UTC)
-    except ValueError:
-        return np.nan
-    return when.timestamp() / 86400.0
-
-
-def _fraction(chars, digits, is_digit, at):
-    """Decimal fraction of the seconds, and where it ends in all rows; NaN in
-    rows that are written otherwise."""
-    n, width = chars.shape
-    marks = (ord("."), ord(","))
-    if at >= width or chars[0, at] not in marks:
-        return np.zeros(n), at
-    end = at + 1
-    while end < width and is_digit[0, end]:
-        end += 1
-    count = min(end - at - 1, 9)
-    fraction = _number(digits[:, at + 1:at + 1 + count]) / 10.0**count
-    good = is_digit[:, at + 1:end].all(axis=1) & np.isin(chars[:, at], marks) & (end > at + 1)
-    return np.where(good, fraction, np.nan), end
-
-
-def _offset(chars, digits, is_digit, at):
-    """Offset from UTC in seconds, whether there is one, and which rows are in order."""
-    n, width = chars.shape
-    rest = width - at
-    if rest == 0:
-        return np.zeros(n), False, np.ones(n, bool)
-    if rest == 1:
-        return np.zeros(n), True, chars[:, at] == ord("Z")
-    colon = rest == 6
-    if rest not in (5, 6):
-        return np.zeros(n), True, np.zeros(n, bool)
-    sign = np.where(chars[:, at] == ord("-"), -1.0, 1.0)
-    good = np.isin(chars[:, at], (ord("+"), ord("-")))
-    columns = [at + 1, at + 2, at + 4, at + 5] if colon else [at + 1, at + 2, at + 3, at + 4]
-    good &= is_digit[:, columns].all(axis=1)
-    if colon:
-        good &= chars[:, at + 3] == ord(":")
-    hours, minutes = _number(digits[:, columns[:2]]), _number(digits[:, columns[2:]])
-    good &= (hours <= 14) & (minutes < 60)
-    return sign * (hours * 3600 + minutes * 60), True, good
-
-
 def _plain_seconds(chars, widths, thousandths):
     """Decimal numbers; anything but digits and one mark is a problem, or what is no time here."""
-    width = chars.shape[1]
-    inside = np.arange(width) < widths[:, None]
-    mark = ((chars == ord(".")) | (chars == ord(","))) & inside
-    digit = (chars >= ord("0")) & (chars <= ord("9"))
-    good = (digit | mark | ~inside).all(axis=1) & (mark.sum(axis=1) <= 1) & (widths > 0)
-    good &= (digit & inside).any(axis=1)
-    text = np.where(inside, np.where(mark, ord("."), chars), 0).astype(np.uint8)
-    text[~good] = 0
-    text[~good, 0] = ord("0")
-    seconds = np.ascontiguousarray(text).view(f"S{width}")[:, 0].astype(float)
+    inside = np.arange(chars.shape[1]) < widths[:, None]
+    text = np.where(inside, chars, 0).astype(np.uint8).view(f"S{chars.shape[1]}")[:, 0]
+    text = np.char.replace(text, b",", b".")
+    good = np.char.isdigit(np.char.replace(text, b".", b"", 1))
+    seconds = np.where(good, text, b"nan").astype(float)
     if thousandths:
         good &= seconds >= 1e11
         seconds /= 1000.0

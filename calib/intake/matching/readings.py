@@ -28,6 +28,7 @@ from calib.intake.matching.dwell import dwell
 from calib.intake.matching.field_shots import FieldShot, Source
 from calib.run.complaints import Findings, lines_in_words, quote
 from calib.run.copies import note_same_readings
+from calib.run.numerals import NotANumber
 from calib.run.table import (
     ID,
     MEASURED,
@@ -168,10 +169,11 @@ def _sheet_values(table, called, units, strokes, findings):
         for row, number in enumerate(table.numbers.get(header, ())):
             if np.isnan(number):
                 continue
-            values[row, i], problem = as_read(number, units.get(name), strokes.get(name))
-            if problem:
+            try:
+                values[row, i] = as_read(number, units.get(name), strokes.get(name))
+            except NotANumber as error:
                 findings.complain(table.file, int(table.lines[row]), header, f"{number:g}",
-                                  problem)
+                                  error.expected)
     turned = np.abs(values) > 180.0
     if turned.any():
         findings.note(table.file, f"{int(turned.sum())} reading(s) beyond 180 deg are taken as the "

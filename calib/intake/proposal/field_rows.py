@@ -10,7 +10,7 @@ from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
 from calib.intake.files.header_units import known_unit
 from calib.intake.files.ids import Booked
-from calib.intake.files.landxml import is_landxml
+from calib.intake.files.landxml import UNITS, is_landxml
 from calib.intake.files.lengths import METRES, NAMES
 from calib.intake.files.pointings import read_observations
 from calib.intake.files.points import read_points
@@ -24,7 +24,6 @@ _AXES = (("direction", "zenith", "distance"), ("north", "east", "up"),
          ("latitude", "longitude", "ellipsoidal_height"))
 _LINEAR_UNIT = re.compile(rb'linearUnit\s*=\s*"([A-Za-z]+)"')
 _ZONE = re.compile(r"\b(?:UTC|GMT)[+-]\d{1,2}(?::?\d{2})?\b")
-_XML_UNITS = {"meter": "m", "metre": "m", "millimeter": "mm", "ussurveyfoot": "ft-us", "foot": "ft"}
 
 
 @dataclass(frozen=True)
@@ -132,7 +131,7 @@ def _stated(look, declared):
     """Units of length that a file states."""
     if is_landxml(look.data):
         match = _LINEAR_UNIT.search(look.data)
-        unit = _XML_UNITS.get(match[1].decode().casefold()) if match else None
+        unit = UNITS.get(match[1].decode().casefold()) if match else None
         return [unit] if unit else []
     order = declared.columns()
     names = order or look.meant

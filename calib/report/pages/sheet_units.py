@@ -5,7 +5,6 @@ Feet are international feet.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 
 from calib.chain.length import FOOT, INCH
 
@@ -52,27 +51,15 @@ def degrees_minutes_seconds(degrees: float, decimals: int) -> str:
     return f"{sign}{whole:.0f}° {minutes:02.0f}' {seconds:0{width}.{decimals}f}\""
 
 
-class Length(StrEnum):
-    """Units of lengths to choose from."""
-
-    MM, M, FT, FT_IN = "mm", "m", "ft", "ft-in"
-
-
-class Angle(StrEnum):
-    """Units of angles to choose from."""
-
-    DEG, DMS, GON = "deg", "dms", "gon"
-
-
 LENGTHS: dict[str, Notation] = {
-    Length.MM: Notation("mm", _plain(0.001), 0, 0.001),
-    Length.M: Notation("m", _plain(1.0), 3, 1.0),
-    Length.FT: Notation("ft", _plain(FOOT), 3, FOOT),
-    Length.FT_IN: Notation("ft and in", feet_and_inches, 2, INCH),
+    "mm": Notation("mm", _plain(0.001), 0, 0.001),
+    "m": Notation("m", _plain(1.0), 3, 1.0),
+    "ft": Notation("ft", _plain(FOOT), 3, FOOT),
+    "ft-in": Notation("ft and in", feet_and_inches, 2, INCH),
 }
 
 ANGLES: dict[str, Notation] = {
-    Angle.DEG: Notation("deg", _plain(1.0), 2, 1.0),
-    Angle.DMS: Notation("deg, min, sec", degrees_minutes_seconds, 0, 1 / 3600),
-    Angle.GON: Notation("gon", _plain(0.9), 3, 0.9),
+    "deg": Notation("deg", _plain(1.0), 2, 1.0),
+    "dms": Notation("deg, min, sec", degrees_minutes_seconds, 0, 1 / 3600),
+    "gon": Notation("gon", _plain(0.9), 3, 0.9),
 }

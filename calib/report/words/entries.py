@@ -1,10 +1,10 @@
 """What is said of a list of entries: what each is, and what the list determines."""
 
-import numpy as np
 
 from calib.chain.rig import Rig
 from calib.entries.determined import Determined, Open
-from calib.entries.listed import Entry, Measure
+from calib.entries.schema import Entry
+from calib.report.numbers import in_words
 from calib.report.spoken import few, spoken
 
 #: An own value that the system takes for granted is named if it is not zero; else they are listed.
@@ -13,10 +13,7 @@ _NAMED = 12
 
 def entry_means(entry: Entry, rig: Rig) -> str:
     """What an entry is, in the rig's own words."""
-    if entry.measure is not None:
-        what = _measure(entry.measure, rig)
-    else:
-        what = _sum(entry.weights or {}, rig)
+    what = _sum(entry.weights, rig) if entry.measure is None else _measure(entry, rig)
     return what + (", sign changed" if entry.sign < 0 else "") + (
         f", plus {entry.plus:g} {entry.unit}" if entry.plus else "")
 
@@ -36,19 +33,17 @@ def _sum(weights, rig):
 _WAYS = {"distance": "distance from {} to {}", "ahead": "from {} forward to {}",
          "left": "from {} left to {}", "above": "from {} up to {}",
          "bearing": "line from {} to {}, turned left of ahead",
-         "inclination": "line from {} to {}, far end up"}
+         "inclination": "line from {} to {}, far end up",
+         "angle": "angle at {2} from {0} to {1}"}
 
 
-def _measure(measure: Measure, rig: Rig):
-    start, end = spoken(measure.start), spoken(measure.end)
-    if measure.what == "angle":
-        said = f"angle at {spoken(measure.corner or '')} from {start} to {end}"
-    else:
-        said = _WAYS[measure.what].format(start, end)
-    if measure.axes is not None:
-        said += f", along the axes of {spoken(measure.axes)}"
-    joints = [f"{spoken(name)} {np.degrees(angle):g}" for name, angle in
-              zip(rig.reading_names, measure.joints, strict=True) if angle]
+def _measure(entry: Entry, rig: Rig):
+    corner, start, end = (spoken(name or "") for name in (entry.corner, entry.from_, entry.to))
+    said = _WAYS[entry.measure or ""].format(start, end, corner)
+    if entry.axes is not None:
+        said += f", along the axes of {spoken(entry.axes)}"
+    joints = [f"{spoken(name)} {entry.at[name]:g}" for name in rig.reading_names
+              if entry.at.get(name)]
     return f"{said}, joints at {', '.join(joints)} deg" if joints else f"{said}, joints at zero"
 
 
@@ -73,10 +68,8 @@ def open_says(found: Open, rig: Rig) -> str:
     """What moves the edge and changes no entry."""
     first, *others = map(spoken, found.direction.names)
     unit = next(p.unit for p in rig.parameters if p.name == found.direction.names[0])
-    size = f"{np.degrees(found.change):.1f} deg" if unit == "deg" else \
-        f"{1000 * found.change:.0f} mm"
-    moves = f"{size} of it move{'s' if unit == 'deg' else ''} the edge by up to " \
-            f"{1000 * found.moves:.0f} mm"
+    moves = (f"{in_words(found.change, unit, deg='.1f')} of it move{'s' * (unit == 'deg')} the "
+             f"edge by up to {1000 * found.moves:.0f} mm")
     if not others:
         return f"Left out: {first}. No entry changes with it, and {moves}."
     together = ", ".join(others[:-1]) + (" and " if others[:-1] else "") + others[-1]
@@ -88,8 +81,7 @@ def _taken(found, rig):
     if not found.taken:
         return []
     units = {p.name: p.unit for p in rig.parameters}
-    said = [f"{spoken(name)} {np.degrees(v):.6g} deg" if units[name] == "deg" else
-            f"{spoken(name)} {1000 * v:.6g} mm" for name, v in found.taken]
+    said = [f"{spoken(name)} {in_words(v, units[name], '.6g', '.6g')}" for name, v in found.taken]
     return [f"The system is taken to hold of its own: {few(said, _NAMED)}."]
 
 

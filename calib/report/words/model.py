@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from calib.chain.circle import wrapped
 from calib.judge import same_model
 from calib.judge.common import correlation_known, shared_points, went_into
 from calib.judge.survey import Survey
 from calib.machine import Machine
+from calib.report.numbers import in_words
 from calib.report.spoken import few, spoken
 
 
@@ -40,8 +39,8 @@ def _sensor(kind, zero, varying):
 def _held(value, unit):
     if value is None:
         return "estimated"
-    shown = f"{np.degrees(wrapped(value)):.6g} deg" if unit == "deg" else f"{1000 * value:.6g} mm"
-    return f"held at {shown}"
+    turned = wrapped(value) if unit == "deg" else value
+    return f"held at {in_words(turned, unit, '.6g', '.6g')}"
 
 
 def in_common_says(first: Survey, second: Survey, one: str, other: str) -> list[str]:

@@ -1,11 +1,10 @@
 """What is said of values out of place, and of other machines that fit the shots as well."""
 
-import numpy as np
-
 from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
 from calib.judge.equivalent import AS_WELL
 from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
+from calib.report.numbers import in_words
 from calib.report.spoken import spoken
 from calib.report.words.relabelling import equivalent_says, relabelling_edit, relabelling_says
 
@@ -102,10 +101,9 @@ def _kept_out(found):
 
 
 def _instead(rig, machine, name):
-    index = rig.parameter_names.index(name)
-    parameter = rig.parameters[index]
-    return f"{spoken(name)} {_shown(parameter, machine.parameters[index])} instead of " \
-           f"{_shown(parameter, machine.own[index])}"
+    i = rig.parameter_names.index(name)
+    its, own = (in_words(of[i], rig.parameters[i].unit) for of in (machine.parameters, machine.own))
+    return f"{spoken(name)} {its} instead of {own}"
 
 
 def _parameter(rig, name):
@@ -113,6 +111,4 @@ def _parameter(rig, name):
 
 
 def _shown(parameter: Parameter, value):
-    if parameter.unit == "deg":
-        return f"{np.degrees(value):.2f} deg"
-    return f"{1000 * value:.0f} mm"
+    return in_words(value, parameter.unit)

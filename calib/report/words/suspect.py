@@ -5,6 +5,7 @@ import numpy as np
 from calib.calibration import Solution
 from calib.judge.misbooked import Booked
 from calib.judge.suspects import Suspect
+from calib.report.numbers import in_words
 from calib.report.spoken import spoken
 
 
@@ -41,17 +42,15 @@ def _miss(suspect, run):
     bias = suspect.miss
     if suspect.kind == "reading":
         reading = run.rig.readings[suspect.reading]
-        said, pose = spoken(reading.name), run.poses.ids[suspect.pose]
-        if reading.unit == "m":
-            return f"The {said} reading of pose {pose} is off by {1000 * bias[0]:+.0f} mm."
-        off = np.degrees(bias[0])
-        turned = next((turn for turn in (90, 180) if abs(abs(off) - turn) < 0.1 * turn), None)
+        off = abs(np.degrees(bias[0])) if reading.unit == "deg" else 0.0
+        turned = next((turn for turn in (90, 180) if abs(off - turn) < 0.1 * turn), None)
         hint = f" About {turned} deg: a zero set wrongly or a sensor turned?" if turned else ""
-        return f"The {said} reading of pose {pose} is off by {off:+.2f} deg.{hint}"
+        return (f"The {spoken(reading.name)} reading of pose {run.poses.ids[suspect.pose]} is off "
+                f"by {in_words(bias[0], reading.unit, '+.0f', '+.2f')}.{hint}")
     if suspect.kind == "tape":
-        deg = run.tape.unit[run.tape.quantities.index(suspect.quantity)] == "deg"
-        off = f"{np.degrees(bias[0]):+.2f} deg" if deg else f"{1000 * bias[0]:+.0f} mm"
-        return f"The taped {spoken(suspect.quantity)} is off by {off} from what the others say."
+        unit = run.tape.unit[run.tape.quantities.index(suspect.quantity)]
+        return (f"The taped {spoken(suspect.quantity)} is off by "
+                f"{in_words(bias[0], unit, '+.0f', '+.2f')} from what the others say.")
     lengths = 1000 * np.linalg.norm(bias.reshape(-1, 3), axis=1)
     if suspect.kind == "shot":
         east, north, up = 1000 * bias
@@ -69,6 +68,5 @@ def _miss(suspect, run):
 
 def _moves(suspect, run):
     unit = next(p.unit for p in run.rig.parameters if p.name == suspect.moves)
-    by = suspect.moves_by
-    size = f"{abs(np.degrees(by)):.2f} deg" if unit == "deg" else f"{abs(1000 * by):.1f} mm"
+    size = in_words(abs(suspect.moves_by), unit, ".1f")
     return f"It moves the {spoken(suspect.moves)} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."

@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.judge.identify import NO_JOINT, NO_POSE, SUM, Weak
+from calib.report.numbers import in_words
 from calib.report.spoken import spoken
 
 
@@ -56,6 +57,5 @@ def _separated(weak):
 
 
 def _size(unit, value):
-    if unit == "deg":
-        return f"{np.degrees(value):.2g} deg"
-    return f"{1000 * value:.3g} mm" if value < 1 else f"{value:.3g} m"
+    return (f"{value:.3g} m" if unit == "m" and value >= 1 else
+            in_words(value, unit, ".3g", ".2g"))
