@@ -128,7 +128,7 @@ def _otherwise(status):
     words = sys.argv[1:]
     command = words[0] if words and words[0] in COMMANDS else None
     if status == talk.USAGE:
-        return shlex.join(["calib", *([command] if command else []), "--help"])
+        return talk.command(*([command] if command else []), "--help")
     if status == talk.NOT_CONVERGED:
         return f"calib diagnose {_run_named()}"
     if status == talk.NOT_DETERMINED:
@@ -136,7 +136,7 @@ def _otherwise(status):
     if status == talk.FAULT:  # said already, or nobody reads on
         return None
     if status == talk.INPUT:
-        return shlex.join(["calib", *_once_right(words)])
+        return talk.command(*_once_right(words))
     return None if command is None or {"--help", "-h"} & set(words) else "calib help"
 
 

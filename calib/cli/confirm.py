@@ -45,7 +45,7 @@ def confirm(result: Path, shown: Path | None, entries: Path | None, out: Path | 
         _to_fill_in(read, document, again, entries)
         return
     if not shown.exists():
-        talk.follow_line(f"{shlex.join(map(str, ('calib', *again)))} > {shlex.quote(str(shown))}")
+        talk.follow_line(f"{talk.command(*again)} > {shlex.quote(str(shown))}")
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
     tell_found("confirm", told, sections, "Typed right?",

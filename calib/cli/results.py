@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from shlex import quote
 
 import typer
 
@@ -127,6 +126,6 @@ def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
     except InputError as error:
         talk.tell_all(error.complaints)
         talk.tell("The numbers are written, the report is not. To draw it again: "
-                  f"calib report {quote(str(out))}")
+                  + talk.command("report", out))
         raise typer.Exit(talk.INPUT) from None
     talk.tell(f"The report is in {out}")
