@@ -6,8 +6,8 @@ import numpy as np
 import typer
 
 from calib.calibration import Solution
-from calib.cli import talk
 from calib.cli.onward import follow_on
+from calib.console import talk
 from calib.judge.choice import solve_as_chosen
 from calib.judge.goal import edge_known
 from calib.judge.shot_checks import check_shots, tolerance_for

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 import typer
 
-from calib.cli import planned, talk
+from calib.cli import planned
 from calib.cli.commands import MINUTES
 from calib.cli.onward import begin
+from calib.console import talk
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
 from calib.judge.goal import GOAL, TIMES_SD

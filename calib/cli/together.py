@@ -10,8 +10,8 @@ import typer
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.cli import talk
 from calib.cli.results import DRAWN, draw, number_files
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
 from calib.judge.choice import Chosen, solve_as_chosen
