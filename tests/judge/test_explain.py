@@ -188,14 +188,27 @@ def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
     """Corners exchanged in all poses and nothing taped: both readings of the run, and the tape."""
     clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
     found = explain(planted._other(clean, True))
-    says = diagnosis_document(found).says
-    assert "Left and right corners are exchanged in all poses" in says
-    assert "a taped edge_width tells which" in says
+    document = diagnosis_document(found)
+    says = document.says
+    assert "edge left and edge right exchanged in all poses" in says
+    assert "Exchange edge_left and edge_right in the column target of shots.csv" in says
+    assert "Tape the edge width (edge_width in tape.csv) to tell." in says
+    assert document.fits_as_well
     assert "no mistake to look for" not in says
+
+
+def test_a_machine_that_its_signs_rule_out_is_no_rival_of_a_clean_run(rig):
+    """Nothing taped: a negative edge width fits these shots as well, and no machine has one."""
+    clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
+    document = diagnosis_document(explain(clean))
+    assert document.fits_as_well == []
+    assert "no mistake to look for" in document.says
 
 
 def _made(kind):
     """Some value of a type; of a fact with values that it may have."""
+    abstract = {facts.Fact: facts.Gain, facts.ChangeFact: facts.AxesSwapped}
+    kind = abstract.get(kind, kind)
     if is_dataclass(kind):
         known = {"factor": 10.0, "unit": "gon", "quarters": 2}
         return kind(**{name: known.get(name, _made(of))
@@ -203,8 +216,7 @@ def _made(kind):
     parts = [of for of in get_args(kind) if of is not ...]
     if get_origin(kind) is tuple:
         return tuple(map(_made, parts))
-    abstract = {facts.Fact: facts.Gain, facts.ChangeFact: facts.AxesSwapped}
-    return _made(abstract[kind]) if kind in abstract else _made(parts[0]) if parts else kind(1)
+    return _made(parts[0]) if parts else kind(1)
 
 
 def test_every_fact_has_its_words():
