@@ -7,11 +7,7 @@ import typer
 
 from calib.calibration import Solution
 from calib.cli.onward import follow_on
-<<<<<<< HEAD
 from calib.console import talk
-from calib.judge.check import check_shots, tolerance_for
-=======
->>>>>>> integrate
 from calib.judge.choice import solve_as_chosen
 from calib.judge.goal import edge_known
 from calib.judge.shot_checks import check_shots, tolerance_for
