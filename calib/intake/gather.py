@@ -11,6 +11,7 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.intake.choices import Doubtful
 from calib.intake.declaration import PERSON, Declaration
+from calib.intake.files.ids import spelt_as
 from calib.intake.files.pointings import Pointings, read_observations
 from calib.intake.files.points import read_points, to_site
 from calib.intake.files.times import TimeText
@@ -32,7 +33,7 @@ from calib.intake.matching.field_shots import (
     stands_of,
     tell_copied_shots,
 )
-from calib.intake.matching.handedness import exchanged
+from calib.intake.matching.foreseen import exchanged
 from calib.intake.matching.known_points import (
     KnownPoints,
     place_set_ups,
@@ -41,7 +42,6 @@ from calib.intake.matching.known_points import (
 )
 from calib.intake.matching.on_marks import beside_marks, on_marks
 from calib.intake.matching.origin import distance_in_words, settle_origin
-from calib.intake.matching.pose_ids import spelt_as
 from calib.intake.matching.readings import (
     BESIDE,
     Track,

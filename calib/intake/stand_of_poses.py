@@ -6,8 +6,7 @@ import numpy as np
 
 from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import Declaration
-from calib.intake.matching.foreseen import foresee
-from calib.intake.matching.handedness import fit_mirrored, misfits
+from calib.intake.matching.foreseen import fit_mirrored, foresee, misfits
 from calib.intake.matching.moves import Move, moves
 from calib.intake.run_files import Imported
 from calib.run.complaints import Findings, quote
