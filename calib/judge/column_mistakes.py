@@ -133,6 +133,10 @@ def changes_of(run: Run) -> list[Change]:
             *_shifted(run)]
 
 
+def _in_feet(run, foot):
+    return with_shots(run, position=run.shots.position * foot)
+
+
 def _of_shots(run):
     changes = [Change("axes", facts.AxesSwapped(), east_and_north_exchanged, every_shot=True)]
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
@@ -140,7 +144,7 @@ def _of_shots(run):
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
         changes.append(Change(
             UNITS, facts.ShotsInFeet(us_survey),
-            lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
+            partial(_in_feet, foot=foot),
             every_shot=True))
     pairs, names = corner_pairs(run), run.rig.target_names
     if pairs:

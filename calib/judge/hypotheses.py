@@ -1,5 +1,6 @@
 """Every explanation of one run, fitted: quickly all, properly those that matter."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -379,10 +380,11 @@ class Search:
         found = [s for s in added.scores(self.run, at, corrections, all_added(self.run))
                  if s.added.undo is not None and np.isfinite(s.statistic)]
         found.sort(key=lambda s: -s.statistic)
-        chosen, of_family = [], {}
+        chosen: list[added.Score] = []
+        of_family = Counter[str]()
         for score in found:
             family = score.added.family
-            of_family[family] = of_family.get(family, 0) + 1
+            of_family[family] += 1
             if len(chosen) < _MOST_ADDED or of_family[family] <= _OF_A_FAMILY:
                 chosen.append(score)
         for score in chosen:

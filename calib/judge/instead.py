@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.calibration import Solution
 from calib.edge import envelope_edge
-from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, fitted, scores
+from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, Score, fitted, scores
 from calib.judge.added_numbers import all_added
 from calib.judge.facts import Creeps, Fact, ZeroShifted
 from calib.judge.fits import passes
@@ -71,7 +71,8 @@ def _machines(rig, fact, parameters):
 
 def _strongest(whole):
     """The strongest test of each family whose error can be undone, strongest first."""
-    fit, run, best = whole.adjustment, whole.run, {}
+    fit, run = whole.adjustment, whole.run
+    best: dict[str, Score] = {}
     for score in scores(run, fit.parameters, fit.corrections, all_added(run)):
         own = best.get(score.added.family)
         if score.added.undo is not None and (own is None or score.statistic > own.statistic):

@@ -95,7 +95,7 @@ def _row(quantity, unit, first, second, sd, **taped):
         difference=number(f * difference),
         difference_sd=number(f * sd) if tested else None,
         z=None if z is None else number(z),
-        significant=bool(tested and abs(z) > LIMIT),
+        significant=bool(z is not None and abs(z) > LIMIT),
         **taped,
     )
 
@@ -113,8 +113,9 @@ def _two_surveys(a, b):
                      "sd of its own and is not tested.")
     else:
         notes += in_common_says(a, b, "the first", "the second")
-    tested = not (models or count or covariance is None)
-    sd = np.sqrt(np.diag(covariance)) if tested else [None] * len(names)
+    if models or count:
+        covariance = None
+    sd = [None] * len(names) if covariance is None else np.sqrt(np.diag(covariance))
     own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
                                                strict=True), strict=True)) for r in (a, b)]
     units = dict(zip(names, a.units(names), strict=True))
@@ -123,7 +124,7 @@ def _two_surveys(a, b):
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
         notes.append(f"Only one of them has {', '.join(map(spoken, sorted(only)))}.")
-    together = _together(difference(a, b, names), covariance) if tested else None
+    together = covariance if covariance is None else _together(difference(a, b, names), covariance)
     return rows, setups_edge(a, b), notes, together
 
 
@@ -165,11 +166,13 @@ def _with_tape(first, second):
     units = {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
     rows = []
     for i, quantity in enumerate(tape.quantities):
-        pair = [(test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])]
+        older, newer = (test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])
+        if first.survey is None:
+            older, newer = newer, older
         f = unit_factor(units[quantity])
         rows.append(_row(
-            quantity, units[quantity], *(pair if first.survey else pair[::-1]),
-            test.difference_sd[i], prior=bool(test.used[i]), without=number(f * test.without[i]),
+            quantity, units[quantity], older, newer, test.difference_sd[i],
+            prior=bool(test.used[i]), without=number(f * test.without[i]),
             without_sd=number(f * test.without_sd[i])))
     notes = []
     if test.used.any():
