@@ -133,6 +133,13 @@ def adjust(
         raise
 
 
+def linearised_at(model: Model, observations: Observations, prior: Prior, parameters: np.ndarray,
+                  corrections: np.ndarray, held: np.ndarray) -> Linearised:
+    """A problem where nobody has solved it; `NotConverged` or `ModelNotFinite` if it fails."""
+    problem = _Problem(model, observations, prior, parameters, ~held)
+    return problem.linearise(parameters[~held], corrections)
+
+
 def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps: int
                 ) -> "_Start":
     """Where Gauss-Newton steps of x and v at once lead; where they do not shrink, the start.
@@ -262,12 +269,12 @@ class _Problem:
         if self._cache is None or self._cache[0] != key:
             self._cache = None  # room for the new one
             prediction = self.model(self.full(x), self.observations.readings + v)
-            finite = np.isfinite(prediction.values)
-            finite &= np.isfinite(_values(prediction.by_parameters)).all(1)
+            a, finite = prediction.by_parameters, np.isfinite(prediction.values)
+            finite &= np.isfinite(a.values if isinstance(a, Bordered) else a).all(1)
             finite &= np.isfinite(prediction.by_readings).all(1)
             if not finite.all():
                 raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
-            prediction = replace(prediction, by_parameters=self._free(prediction.by_parameters))
+            prediction = replace(prediction, by_parameters=self._free(a))
             self._cache = (key, prediction)
         return self._cache[1]
 
@@ -471,8 +478,7 @@ class _Problem:
 def _refuse_deficient(linearised: Linearised, names: tuple[str, ...], free: np.ndarray) -> None:
     spectrum = linearised.spectrum
     if spectrum.deficient:
-        free_names = [name for name, is_free in zip(names, free, strict=True) if is_free]
-        raise NotDetermined(spectrum.null_directions(free_names))
+        raise NotDetermined(spectrum.null_directions(np.array(names, object)[free].tolist()))
 
 
 def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tuple[str, ...]
@@ -488,10 +494,5 @@ def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tu
     except (NotConverged, ModelNotFinite):
         return
     if drowned.any():
-        free_names = [name for name, is_free in zip(names, problem.free, strict=True) if is_free]
-        raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free_names), True)
-
-
-def _values(design: np.ndarray | Bordered) -> np.ndarray:
-    """The numbers of a design, without the columns that a set has not."""
-    return design.values if isinstance(design, Bordered) else design
+        free = np.array(names, object)[problem.free].tolist()
+        raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free), True)

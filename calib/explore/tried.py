@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.critical import noncentrality
-from calib.adjust.score import Family
+from calib.adjust.score import Family, Score
 from calib.calibration import Solution, solve
 from calib.chain.effects import Effect
 from calib.explore.at_edge import EdgeMoves, between, first_order

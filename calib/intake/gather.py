@@ -4,6 +4,7 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -346,15 +347,13 @@ def _grounded(known, given, declared, imported, findings):
 
 def _joined(files: list[Pointings]) -> Pointings:
     """All pointings in one, for the set-ups."""
-    first = files[0]
-    polar = PolarShots(*map(np.concatenate, zip(*(vars(f.polar).values() for f in files),
-                                                strict=True)))
-    columns = {name: sum((getattr(f, name) for f in files), ())
-               for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
-                            "raw")}
-    height = np.concatenate([f.instrument_height for f in files])
-    return Pointings(first.file, polar, sha256=first.sha256, understood=first.understood,
-                     instrument_height=height, **columns)
+    columns: dict[str, Any] = {
+        name: sum((getattr(f, name) for f in files), ())
+        for name in ("setup", "ids", "time", "description", "pose", "target", "lines", "raw")}
+    polar = zip(*(vars(f.polar).values() for f in files), strict=True)
+    return replace(files[0], polar=PolarShots(*map(np.concatenate, polar)),
+                   instrument_height=np.concatenate([f.instrument_height for f in files]),
+                   **columns)
 
 
 def _check_targets(shots, rig, findings):
@@ -440,7 +439,7 @@ def _track_of(data, file, declared, findings):
         declared = declared.model_copy(update={"origin": tuple(
             np.append(np.degrees(points.position[0, :2]), points.position[0, 2]))})
     times, seconds = declared.times(), []
-    for line, text in zip(points.lines, points.time, strict=True):
+    for (line,), text in zip(points.lines, points.time, strict=True):
         try:
             seconds.append(times.parse(text))
         except TimeText as error:
