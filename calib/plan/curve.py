@@ -135,51 +135,36 @@ def least_minutes(prepared: Prepared, goal: float, stands: int = 1) -> float:
         If `MOST_MINUTES` do not reach it.
     """
     grown = curve(prepared, stands, MOST_MINUTES)
-    reached = grown.worst <= goal
-    high = float(np.ceil(grown.minutes[np.argmax(reached)])) if reached.any() else MOST_MINUTES
-    low = float(np.floor(min(grown.minutes[0], high) - _STEP))
-    if not reached.any():
-        best = float(grown.worst[-1])
-        if best < _BETTERED * goal:
-            best = _reached(prepared, MOST_MINUTES, stands)
-        if best > goal:
-            raise GoalOutOfReach(goal, best, MOST_MINUTES, bounds(prepared, MOST_MINUTES, stands))
-    # What is bettered as a whole needs a little less than what grew.
-    while _reached(prepared, high, stands) > goal and high < MOST_MINUTES:
-        high = min(high + 2 * _STEP, MOST_MINUTES)
-    low = max(low, 0.8 * high)
-    while low > grown.minutes[0] and _reached(prepared, low, stands) <= goal:
-        high, low = low, 0.9 * low
-    return _least_between(low, high, lambda minutes: _reached(prepared, minutes, stands) <= goal)
+    reached, best = grown.worst <= goal, float(grown.worst[-1])
+    if best < _BETTERED * goal:
+        first = np.ceil(grown.minutes[np.argmax(reached)]) if reached.any() else MOST_MINUTES
+        found = _least(lambda minutes: _reached(prepared, minutes, stands) <= goal, float(first),
+                       float(grown.minutes[0]))
+        if found is not None:
+            return found
+        best = _reached(prepared, MOST_MINUTES, stands)
+    raise GoalOutOfReach(goal, best, MOST_MINUTES, bounds(prepared, MOST_MINUTES, stands))
 
 
 def least_minutes_to_lose_one(prepared: Prepared, goal: float, stands: int, least: float
                               ) -> float | None:
     """The least minutes found whose plan reaches a goal, m, even if any one pose is lost.
 
-    Parameters
-    ----------
-    least : float
-        The least that reach it if none is: looked at first, and more after that.
-
-    Returns
-    -------
-    float or None
-        None if `MOST_MINUTES` do not do.
+    None if `MOST_MINUTES` do not do; `least` are those that reach it if none is lost.
     """
-    def bears(minutes):
-        return _reached(prepared, minutes, stands, _with_one_lost) <= goal
+    return _least(lambda minutes: _reached(prepared, minutes, stands, _with_one_lost) <= goal,
+                  least, least)
 
-    low = high = least
-    while not bears(high):
+
+def _least(does, first, fewest):
+    """The least minutes found that do, to a whole one above, about `first`; None if none do."""
+    low, high = max(0.8 * first, fewest), first
+    while not does(high):
         if high >= MOST_MINUTES:
             return None
         low, high = high, min(_MORE * high, MOST_MINUTES)
-    return _least_between(low, high, bears)
-
-
-def _least_between(low, high, does):
-    """The least minutes between some that do not and some that do, to a whole one above."""
+    while high == first and low > fewest and does(low):
+        first, low, high = low, 0.9 * low, low
     while high - low > _STEP:
         middle = np.round((low + high) / 2)
         if middle in (low, high):
