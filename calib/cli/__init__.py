@@ -37,5 +37,4 @@ def _begin_beside():
     from calib.cli.drawing_process import Beside, load
 
     if beside := Beside.start():
-        beside.later(load, "calib.judge.choice")
-        beside.later(load, "calib.judge.judgement")
+        beside.later(load, "calib.judge.choice", "calib.judge.judgement")

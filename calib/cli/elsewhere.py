@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from calib.judge.plausible import Plausibility
     from calib.run.records import Run
 
-#: The module that loads whatever draws.
-DRAWS = "calib.cli.drawings"
+#: The modules that load whatever draws.
+DRAWS = ("calib.report.figures.drawings", "calib.report.pages.contents")
 
 
 def plausible(run: Run, choice: str) -> Plausibility:
@@ -28,11 +28,12 @@ def judged(run: Run, choice: str) -> ResultRecord:
     return results.judged(run, choice)[2]
 
 
-def half(document: ResultRecord) -> dict[str, str]:
-    """The second half of the pictures."""
-    from calib.cli import drawings
+def half(document: ResultRecord, which: int) -> dict[str, str]:
+    """Every second picture, SVG by name; from the first one (0) or from the second (1)."""
+    from calib.report.figures.drawings import drawings
+    from calib.report.pages.contents import contents
 
-    return drawings.half(document, 1)
+    return drawings(document, contents(document), slice(which, None, 2))
 
 
 def paper(document: ResultRecord, pictures: dict[str, str]) -> bytes:

@@ -63,8 +63,8 @@ def with_rest(chosen: Chosen, judgement: Judgement, document: ResultRecord,
     if show is not None:
         show(verdict_and_parameters(document))
     if Beside.running and to_draw:
-        later(load, elsewhere.DRAWS)
-        load(elsewhere.DRAWS)
+        later(load, *elsewhere.DRAWS)
+        load(*elsewhere.DRAWS)
     document = with_noise(document, judgement)
     if bootstrap is None:
         return document
@@ -94,13 +94,12 @@ def drawn_files(document: ResultRecord) -> Iterator[dict[str, str | bytes]]:
 
     A process beside this one draws half of it, and makes the PDF while the page is written.
     """
-    others = later(elsewhere.half, document)  # at once: it loads nothing here
-    from calib.cli.drawings import half
+    others = later(elsewhere.half, document, 1)  # at once: it loads nothing here
     from calib.report.figures.plots import plot_files
     from calib.report.pages.report import report_page
 
     plots = plot_files(document)
-    pictures = half(document, 0) | others()
+    pictures = elsewhere.half(document, 0) | others()
     paper = later(elsewhere.paper, document, pictures)
     page: dict[str, str | bytes] = {**plots, "report.html": report_page(document, pictures)}
     yield page

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from calib.cli import talk
 from calib.cli.app import application
 from calib.report.pages.contents import contents
 from calib.report.pages.entries import writer
@@ -157,6 +158,12 @@ def test_drift_without_a_change_ends_with_zero_if_the_gates_passed(document, tmp
     paths = _written(tmp_path / "a", older), _written(tmp_path / "b", newer)
     done = called("drift", *paths)
     assert done.exit_code == 0 and "Nothing has moved beyond chance." in done.stdout
+    for one, day in ((older, "2026-05-01"), (newer, "2025-11-01")):
+        for pose in one["poses"]:
+            pose["time"] = day
+    paths = _written(tmp_path / "late", older), _written(tmp_path / "early", newer)
+    assert "the wrong way round" in called("drift", *paths).stdout
+    assert talk.following() == talk.command("drift", *reversed(paths))
     newer["parameters"][12]["value"] += 0.5
     assert newer["parameters"][12]["name"] == "rotation_axis_lean"
     other = called("drift", paths[0], _written(tmp_path / "c", newer))
