@@ -13,8 +13,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from calib.cli import commands, talk
-from calib.cli.interrupt import stop_if_asked
+from calib.cli import commands
+from calib.console import talk
+from calib.console.interrupt import stop_if_asked
 
 _TYPED = {name.rstrip("_"): function for name, function in vars(commands).items()
           if isfunction(function) and function.__module__ == commands.__name__}

@@ -5,9 +5,9 @@ from pathlib import Path
 import typer
 
 from calib.chain.rig import Rig
-from calib.cli import talk
 from calib.cli.onward import follow_on
 from calib.cli.told import tell_found
+from calib.console import talk
 from calib.judge.common import shared_shots
 from calib.report.pages.comparison import Side, comparison, comparison_sections
 from calib.report.words.job import fingerprints_of, lines_of

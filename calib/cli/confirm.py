@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.onward import above, follow_on, listed_in
 from calib.cli.told import tell_found
 from calib.confirm.confirmed import confirm as find
 from calib.confirm.displayed import Posed
 from calib.confirm.posed import NoPosture, posed
 from calib.confirm.proof import DRIVEN, Proof, proof
+from calib.console import talk
 from calib.document.confirmed import Confirmation
 from calib.document.record import ResultRecord
 from calib.edge import edge_points

@@ -6,8 +6,8 @@ from pathlib import Path
 import typer
 
 from calib.calibration import solve
-from calib.cli import talk
 from calib.cli.planned import run_with_machine
+from calib.console import talk
 from calib.document.diagnosed import Applied, Figures
 from calib.judge.explain import Explanation, explain
 from calib.judge.goal import edge_known

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import talk
 from calib.cli.confirm import provable, with_list
 from calib.cli.onward import begin, follow_on
+from calib.console import talk
 from calib.edge import envelope_edge
 from calib.report.entered import determined_at
 from calib.report.pages.entries import determined_sections

@@ -5,7 +5,7 @@ from pathlib import Path
 import typer
 
 from calib.chain.effects import effects_of
-from calib.cli import talk
+from calib.console import talk
 from calib.document.diagnosed import Figures
 from calib.document.explored import Adopted
 from calib.explore import Exploration

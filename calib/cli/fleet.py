@@ -13,9 +13,9 @@ from urllib.parse import quote
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.fleet_worker import Task, begin, hash_of, solve_one
 from calib.cli.journal import JOURNAL, Journal
+from calib.console import talk
 from calib.fleet.dispatch import results
 from calib.fleet.row import (
     FAILED,

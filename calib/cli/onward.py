@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from calib.cli import talk
+from calib.console import talk
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.judge.set_aside import NONE

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import elsewhere, talk
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside, later, load
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.judgement import Judgement, judge

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import elsewhere, talk
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside
 from calib.cli.onward import follow_on, known_with, solved_with
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.judge.set_aside import NONE, SUSPECTS
 from calib.run.folder import read_run

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import talk
 from calib.cli.results import DRAWN, draw, number_files
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
 from calib.judge.choice import Chosen, solve_as_chosen

@@ -54,7 +54,7 @@ def plan_document(
     """
     task, rig = plan.prepared.task, plan.prepared.task.rig
     ids, found = pose_ids(len(plan.design)), plan.prepared.candidates
-    document = planned.PlanRecord(
+    return _told(planned.PlanRecord(
         schema_=SCHEMA,
         calib=version("calib"),
         rig=planned.PlannedRig(name=rig.name, title=rig.title),
@@ -91,8 +91,7 @@ def plan_document(
                                 names=[*task.taped.names, *task.taped.machine_names]),
         curve=None if grown is None else planned.CurveRecord.like(
             grown, edge_only=None if edge_only is None else planned.Growth.like(edge_only)),
-    )
-    return _told(document)
+    ))
 
 
 def _told(document: planned.PlanRecord) -> planned.PlanRecord:

@@ -5,7 +5,7 @@ import shlex
 
 import pytest
 
-from calib.cli.talk import DONE, GATE_FAILED, INPUT
+from calib.console.talk import DONE, GATE_FAILED, INPUT
 
 
 @pytest.fixture

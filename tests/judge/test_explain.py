@@ -1,5 +1,6 @@
 """Field mistakes, planted and named; nothing claimed where nothing is wrong."""
 
+import inspect
 from dataclasses import replace
 
 import numpy as np
@@ -188,15 +189,27 @@ def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
     """Corners exchanged in all poses and nothing taped: both readings of the run, and the tape."""
     clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
     found = explain(planted._other(clean, True))
-    says = diagnosis_document(found).says
-    assert "Left and right corners are exchanged in all poses" in says
-    assert "a taped edge_width tells which" in says
+    document = diagnosis_document(found)
+    says = document.says
+    assert "edge left and edge right exchanged in all poses" in says
+    assert "Exchange edge_left and edge_right in the column target of shots.csv" in says
+    assert "Tape the edge width (edge_width in tape.csv) to tell." in says
+    assert document.fits_as_well
     assert "no mistake to look for" not in says
+
+
+def test_a_machine_that_its_signs_rule_out_is_no_rival_of_a_clean_run(rig):
+    """Nothing taped: a negative edge width fits these shots as well, and no machine has one."""
+    clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
+    document = diagnosis_document(explain(clean))
+    assert document.fits_as_well == []
+    assert "no mistake to look for" in document.says
 
 
 def test_every_fact_has_its_words():
     """What went wrong and what to edit: of whatever may be found, and of every change."""
-    for base, words in ((facts.Fact, told), (facts.ChangeFact, mistake_words._changed)):
+    words = inspect.getsource(mistake_words)
+    for base in (facts.Fact, facts.ChangeFact):
         assert len(base.__subclasses__()) > 8
         for kind in base.__subclasses__():
-            assert words.dispatch(kind) is not words.dispatch(object), kind.__name__
+            assert f"facts.{kind.__name__}" in words, kind.__name__

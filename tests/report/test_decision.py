@@ -9,15 +9,15 @@ import pytest
 
 from calib.adjust.distributions import chi2_isf
 from calib.calibration import solve
-from calib.cli import talk
 from calib.cli.onward import follow_on
 from calib.cli.solve import next_commands
+from calib.console import talk
 from calib.document.decision import Decision
 from calib.document.solved import Job
 from calib.fleet.row import FAILED, NOT_YET, PASSED, columns_of, flat, solved_row
-from calib.judge.check import Offset, Origin, check_shots, common_offset
 from calib.judge.gates import OF_THE_REST
 from calib.judge.judgement import judge
+from calib.judge.shot_checks import Offset, Origin, check_shots, common_offset
 from calib.report.fleet_record import fleet_document
 from calib.report.pages.checked import checked_document
 from calib.report.pages.contents import contents

@@ -5,11 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
-from calib.judge.explain import Explanation, Ranked
+from calib.judge.explain import Explanation
+from calib.judge.hypotheses import Tried
 from calib.report.numbers import number
 from calib.report.spoken import spoken_values
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.mistake import mistake_says, told
+from calib.report.words.plausible import machine_says, plausible_says
 from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.
@@ -53,8 +55,9 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
         as_it_is=_ranked(found.as_it_is, found),
         mistake=None if found.claimed is None else _ranked(found.claimed, found),
         part=None if found.part is None else _ranked(found.part, found),
-        fits_as_well=[FitsAsWell(says=mistake_says(a.mistake.fact), tells=a.tells)
-                      for a in found.as_well],
+        fits_as_well=[] if found.plausible is None else [
+            FitsAsWell(says=machine_says(other, found.plausible.rig), tells=other.would_tell)
+            for other in found.plausible.untold],
         cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
         explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
         suspects=[] if found.suspects is None else [
@@ -112,13 +115,8 @@ def _applied_text(applied):
 
 
 def _says(found):
-    if found.as_well:
-        others = " ".join(
-            f"{mistake_says(a.mistake.fact).rstrip('.')} (then {a.tells} is "
-            f"{_size(a.other, a)} and not {_size(a.value, a)}: a taped {a.tells} tells which)."
-            for a in found.as_well)
-        return ("The run fits as it is, but these data fit equally well if something was "
-                f"exchanged. {others}")
+    if found.plausible is not None and found.plausible.untold:
+        return f"The run fits as it is. {plausible_says(found.plausible)}"
     if found.fits:
         return ("The run fits: shots, readings and tape agree within their stated sds, no value "
                 "is out by more than chance, and no test of a single systematic fault finds one. "
@@ -157,10 +155,6 @@ def _says(found):
             "bends, slips or runs out of true.")
 
 
-def _size(value, as_well):
-    return f"{value:.3f} m" if as_well.unit == "m" else f"{np.degrees(value):.2f} deg"
-
-
 def _evidence(before, after):
     was, now = _times(before.variance_factor), _times(after.variance_factor)
     return (f"shots, readings and tape disagree by {was} their stated sds as the run is, and by "
@@ -174,7 +168,7 @@ def _times(factor):
     return f"{times:.1f} times" if times < 10 else f"{times:.0f} times"
 
 
-def _ranked(ranked: Ranked, found: Explanation) -> Explained:
+def _ranked(ranked: Tried, found: Explanation) -> Explained:
     mistake = ranked.mistake
     words = None if mistake is None else told(mistake.fact)
     return Explained(

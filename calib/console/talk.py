@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calib.cli.interrupt import stop_if_asked
+from calib.console.interrupt import stop_if_asked
 
 if TYPE_CHECKING:
     from calib.document.fields import Record
