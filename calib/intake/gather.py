@@ -281,15 +281,13 @@ def _observed(request, imported, booking, with_times, findings):
         known, given = _grounded(known, given, declared, imported, findings)
     imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]
     everything = _joined(files)
-    names = tuple(dict.fromkeys(everything.setup))
     _compare_ids(files, known, findings)
     for name in given:
-        if name not in names:
+        if name not in everything.setup:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
     given = on_marks(everything, known, given, declared.setup_sds(), findings)
     imported.placed, imported.backsights = place_set_ups(
-        names, everything.polar, everything.setup, everything.ids, known, given,
-        declared.instrument.sds(), findings)
+        everything, known, given, declared.instrument.sds(), findings)
     imported.understood += judge_set_ups(
         everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
         lambda angles: _reread(request, angles, beside), findings)

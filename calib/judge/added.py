@@ -105,7 +105,7 @@ def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
     n, q, found = len(observations.values), at.spectrum.left[:, : at.spectrum.rank], []
     for one in added:
         z = whitened(observations.groups, one.columns(problem, parameters, prediction),
-                     at.whiteners)
+                     at.whiteners[:-1])
         left = np.pad(z, ((0, len(q) - n), (0, 0))) - q @ (q[:n].T @ z)
         kept = np.einsum("ij,ij->j", left, left)
         if not (kept > _LEAST_LEFT * np.einsum("ij,ij->j", z, z)).all():

@@ -5,6 +5,7 @@ the US survey foot is deprecated since the end of 2022, Federal Register notice 
 jobs still arrive in it).
 """
 
+import re
 from typing import Any
 
 from calib.chain.length import FRACTIONS
@@ -34,7 +35,7 @@ def parse_unit(text: str) -> str:
     >>> parse_unit("metre"), parse_unit("usft")
     ('m', 'ft-us')
     """
-    unit = known_unit(text)
+    unit = known_unit(text) if re.fullmatch(r"\s*(?:[A-Za-z][A-Za-z -]*|')\s*", text) else None
     if unit == "ft":
         raise UnitText(
             f'"{text}" can be the international foot (0.3048 m exactly: write ft-int) or the US '
