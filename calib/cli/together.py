@@ -7,7 +7,7 @@ from pathlib import Path
 
 import typer
 
-from calib.cli.results import DRAWN, draw, number_files
+from calib.cli.solve import drawn
 from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
@@ -16,6 +16,7 @@ from calib.judge.fits import FAILURES, solved
 from calib.judge.gates import shares
 from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.operations.result_files import DRAWN, number_files
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.together import together_sections
 from calib.report.press.html import page
@@ -66,7 +67,7 @@ def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
     replace_set(out, results, files)
     for place, own, to_draw in results:
         if to_draw:
-            draw(own, place, out / place.folder.name)
+            drawn(own, place, out / place.folder.name)
             write_whole(out / place.folder.name, sheet_files(own))
     talk.answer(document, plain([s for s in sections
                                  if s.name in ("verdict", "quantities", "runs")]), json)
