@@ -1,7 +1,7 @@
 """A result's pictures, in two halves of about equal work."""
 
 from calib.document.record import ResultRecord
-from calib.report.figures.drawings import drawings
+from calib.report.figures.style import drawings
 from calib.report.pages.contents import contents
 
 
