@@ -70,12 +70,11 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     edges = edge_points(rig)
     target = chain.targets[edges[0]]
     trunk = chain.motions[: chain.depth[target.frame]]
-    to_edge = Chain.compile((*trunk, *target.motions), chain.parameters, chain.sensors,
-                            chain.targets)
+    to_edge = Chain((*trunk, *target.motions), chain.parameters, chain.sensors, chain.targets)
     posture = to_edge.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     whole = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     points = whole.points(np.array(edges), np.zeros(len(edges), int)).position
-    zeros = {s.reading: s.zero for s in chain.sensors}
+    zeros = {s.name: s.zero for s in chain.sensors}
     names, shares = [], []
     for motion in to_edge.motions:
         own = [name for name in motion.by if name in chain.parameters]
@@ -127,7 +126,8 @@ def _signs(figure, document, columns, gap):
         i = rig.parameter_names.index(name)
         larger = parameters.copy()
         larger[i] += 0.35 if rig.parameters[i].unit == "m" else np.radians(20.0)
-        _sketch(lattice, *divmod(k, columns), name, before, skeleton(rig, larger, readings),
+        row, column = divmod(k, columns)
+        _sketch(lattice, row, column, name, before, skeleton(rig, larger, readings),
                 5.6 if small else SMALL)
     lattice.finish()
 
