@@ -15,8 +15,7 @@ from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
-from calib.cli import elsewhere, planned
-from calib.cli.drawing_process import later
+from calib.cli import task_options
 from calib.cli.onward import onward, solved_with
 from calib.console import talk
 from calib.document.further import NextRecord
@@ -24,6 +23,8 @@ from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.operations.known_machine import run_with_machine
+from calib.operations.second_process import call, later
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.report.next_words import next_document, next_summary
@@ -52,31 +53,22 @@ class _SoFar:
     chosen: Chosen | None  #: None where it is not solved.
 
 
-@dataclass(frozen=True)
-class _Advice:
-    """What is said of a run, and the words of the command after it."""
-
-    document: NextRecord
-    onward: tuple[str | Path, ...]
-
-
 def next_(run: Path, goal: str | None, watch: bool, json: bool, instrument: str,
           foot_height: float, nearest: float, highest: float, **asked: Any) -> None:
     """Say what to shoot next, perhaps whenever something was shot; `asked` is of `_advice`."""
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
     # What is wrong of these is told before any file is read.
-    look = partial(_advice, run, planned.length(goal),
-                   planned.site(instrument, foot_height, nearest, highest), **asked)
+    look = partial(_advice, run, task_options.length(goal),
+                   task_options.site(instrument, foot_height, nearest, highest), **asked)
     told = _watched(run, look) if watch else look()
     if told is None:  # watched, and stopped before there was anything to say
         return
     if json:
-        talk.result(talk.json_text(told.document))
+        talk.result(talk.json_text(told))
     elif not watch:
-        _say(told.document)
-    talk.follow(*told.onward)
-    if not told.document.met:
+        _say(told)
+    if not told.met:
         raise typer.Exit(talk.GATE_FAILED)
 
 
@@ -86,11 +78,11 @@ def _say(document):
     talk.tell_cautions()
 
 
-def _watched(folder: Path, look: Callable[[], _Advice]) -> _Advice | None:
+def _watched(folder: Path, look: Callable[[], NextRecord]) -> NextRecord | None:
     """Advice after every change of the files, until it is enough or the user stops; the last."""
     seen, told = None, None
     with suppress(KeyboardInterrupt):
-        while told is None or not told.document.enough:
+        while told is None or not told.enough:
             now = _state(folder)
             if now == seen:
                 time.sleep(_EVERY)
@@ -98,7 +90,7 @@ def _watched(folder: Path, look: Callable[[], _Advice]) -> _Advice | None:
             seen = now
             try:
                 told = look()
-                _say(told.document)
+                _say(told)
                 talk.tell("Watching the files; stop with Ctrl-C ...")
             except InputError as error:
                 talk.tell_all(error.complaints)
@@ -118,8 +110,11 @@ def _state(folder):
 
 def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: str | None,
             set_aside: str | None, machine: Path | None, targets: str | None, candidates: int,
-            seed: int) -> _Advice:
-    """Of a run as far as it goes; `set_aside` of None is as in the result that the run keeps."""
+            seed: int) -> NextRecord:
+    """Of a run as far as it goes; `set_aside` of None is as in the result that the run keeps.
+
+    The command after it is named.
+    """
     run = _read(folder, machine)
     goal = run.rig.edge_goal if goal is None else goal
     run = replace(run, rig=replace(run.rig, edge_goal=goal))  # what is asked for is judged
@@ -128,7 +123,7 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
     if choice != (set_aside or NONE):
         talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
                   "everything).")
-    judged_found = later(elsewhere.judged, run, choice)
+    judged_found = later(call, "calib.operations.judged:judged_document", run, choice)
     so_far = _so_far(run, choice)
     problem, chosen, within = so_far.problem, so_far.chosen, goal or GOAL
     if chosen is not None and (doubt := _doubt(chosen.solution.adjustment)):
@@ -136,9 +131,9 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
     if stand is not None and stand not in problem.stands:
         raise typer.BadParameter(f"stand {stand!r} has no shots yet; these have: "
                                  f"{', '.join(problem.stands)}", param_hint="--stand")
-    task = task_so_far(problem, so_far.unknowns, planned.named_targets(run.rig, targets), site,
+    task = task_so_far(problem, so_far.unknowns, task_options.named_targets(run.rig, targets), site,
                        candidates, seed)
-    prepared = planned.prepared(task, folder)
+    prepared = task_options.prepared(task, folder)
     with talk.working("Looking for the best next poses"):
         further = further_poses(prepared, problem, so_far.unknowns, poses, stand,
                                 within / TIMES_SD)
@@ -151,7 +146,8 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
                              None if judged is None else not_to_enter(judged) or None,
                              None if judged is None else
                              "".join(map(str, hides_more(judged.goal))) or None)
-    return _Advice(document, _words_after(document, judged, kept, run, machine, chosen))
+    talk.follow(*_words_after(document, judged, kept, run, machine, chosen))
+    return document
 
 
 def _words_after(document, judged, kept, run, machine, chosen):
@@ -180,7 +176,7 @@ def _read(folder, machine):
             talk.follow("plan", folder)
         raise
     if machine is not None:
-        run = planned.run_with_machine(run, machine)
+        run = run_with_machine(run, machine)
     talk.tell_all(run.notices)
     return run
 

@@ -1,7 +1,7 @@
 """Field mistakes, planted and named; nothing claimed where nothing is wrong."""
 
-import inspect
-from dataclasses import replace
+from dataclasses import is_dataclass, replace
+from typing import get_args, get_origin, get_type_hints
 
 import numpy as np
 import pytest
@@ -12,7 +12,6 @@ from calib.judge.explain import explain
 from calib.judge.hypotheses import Search
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
-from calib.report.words import mistake as mistake_words
 from calib.report.words.mistake import mistake_says, told
 from calib.simulate import simulate
 from tests.judge import planted
@@ -206,10 +205,25 @@ def test_a_machine_that_its_signs_rule_out_is_no_rival_of_a_clean_run(rig):
     assert "no mistake to look for" in document.says
 
 
+def _made(kind):
+    """Some value of a type; of a fact with values that it may have."""
+    abstract = {facts.Fact: facts.Gain, facts.ChangeFact: facts.AxesSwapped}
+    kind = abstract.get(kind, kind)
+    if is_dataclass(kind):
+        known = {"factor": 10.0, "unit": "gon", "quarters": 2}
+        return kind(**{name: known.get(name, _made(of))
+                       for name, of in get_type_hints(kind).items()})
+    parts = [of for of in get_args(kind) if of is not ...]
+    if get_origin(kind) is tuple:
+        return tuple(map(_made, parts))
+    return _made(parts[0]) if parts else kind(1)
+
+
 def test_every_fact_has_its_words():
     """What went wrong and what to edit: of whatever may be found, and of every change."""
-    words = inspect.getsource(mistake_words)
-    for base in (facts.Fact, facts.ChangeFact):
-        assert len(base.__subclasses__()) > 8
-        for kind in base.__subclasses__():
-            assert f"facts.{kind.__name__}" in words, kind.__name__
+    everywhere = facts.Where()
+    kinds, changes = facts.Fact.__subclasses__(), facts.ChangeFact.__subclasses__()
+    assert len(kinds) > 8 and len(changes) > 8
+    for fact in (*map(_made, kinds), *(facts.InPoses(_made(c), everywhere) for c in changes)):
+        said = told(fact)
+        assert said.says.endswith((".", "?")) and said.edit.endswith("."), fact

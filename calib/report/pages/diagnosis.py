@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
+from calib.document.explored import Adopted
 from calib.judge.explain import Explanation
 from calib.judge.hypotheses import Tried
-from calib.report.numbers import number
 from calib.report.spoken import spoken_values
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.mistake import mistake_says, told
@@ -61,10 +61,8 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
         cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
         explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
         suspects=[] if found.suspects is None else [
-            OddValue(name=s.name, kind=s.kind, says=suspect_says(s, found.suspects.solution),
-                     chance=s.chance)
-            for s in found.suspects.beyond_chance
-        ],
+            OddValue.like(s, says=suspect_says(s, found.suspects.solution))
+            for s in found.suspects.beyond_chance],
         criterion="Schwarz (1978) with prior odds; differences above 10 are very strong "
         "(Kass and Raftery 1995). A cause leaves a run that passes the global test at 0.001.",
         not_seen=list(NOT_SEEN),
@@ -100,18 +98,18 @@ def diagnosis_text(document: Diagnosis) -> str:
 
 def _applied_text(applied):
     """What a corrected copy was written, and what it does; empty if none was."""
-    if applied is None:
-        return ""
-    before, after = applied.before, applied.after
-    return "\n".join([
+    return "" if applied is None else "\n".join([
         "", f"A corrected copy is in {applied.folder}; the comments in it say what was changed.",
-        *(f"  {name:27s}{write(was):>16s}  ->  {write(now)}" for name, was, now, write in (
-            ("variance factor", before.variance_factor, after.variance_factor,
-             lambda v: "no solution" if v is None else f"{v:.2f}"),
-            ("worst sd of the edge", before.edge_sd, after.edge_sd,
-             lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
-            ("every gate passed", before.passed, after.passed, lambda v: "yes" if v else "no"))),
-        ""])
+        *before_and_after(applied, 27, 16), ""])
+
+
+def before_and_after(copy: Applied | Adopted, name: int, was: int) -> list[str]:
+    """What a run and a changed copy of it come to, in columns of so many characters."""
+    both = [("no solution" if of.variance_factor is None else f"{of.variance_factor:.2f}",
+             "not known" if of.edge_sd is None else f"{1000 * of.edge_sd:.1f} mm",
+             "yes" if of.passed else "no") for of in (copy.before, copy.after)]
+    return [f"  {what:{name}s}{before:>{was}s}  ->  {after}" for what, before, after in zip(
+        ("variance factor", "worst sd of the edge", "every gate passed"), *both, strict=True)]
 
 
 def _says(found):
@@ -171,13 +169,8 @@ def _times(factor):
 def _ranked(ranked: Tried, found: Explanation) -> Explained:
     mistake = ranked.mistake
     words = None if mistake is None else told(mistake.fact)
-    return Explained(
-        says="Nothing is wrong." if words is None else words.says,
+    return Explained.like(
+        ranked, says="Nothing is wrong." if words is None else words.says,
         edit=None if words is None else words.edit,
         family=None if mistake is None else mistake.family,
-        chi2=number(ranked.chi2),
-        dof=ranked.dof,
-        variance_factor=number(ranked.variance_factor),
-        behind=number(ranked.score - found.ranked[0].score),
-        passes=ranked.passes,
-    )
+        behind=ranked.score - found.ranked[0].score)
