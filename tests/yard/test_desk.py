@@ -64,9 +64,9 @@ def test_the_sheet_and_the_display(solved, rig):
 def test_a_result_of_another_run_than_this_is_told(solved):
     assert desk.desk_view(solved)["stale"] is False
     first = solved.state().progress.run.shots.ids[0]
-    changes.set_aside(solved, json.dumps({"names": [first]}).encode())
+    changes.mark("set_aside", solved, json.dumps({"names": [first]}).encode())
     assert desk.desk_view(solved)["stale"] is True
-    changes.set_aside(solved, json.dumps({"names": [first], "on": False}).encode())
+    changes.mark("set_aside", solved, json.dumps({"names": [first], "on": False}).encode())
     assert desk.desk_view(solved)["stale"] is False
     shots = solved.notebook.folder / "shots.csv"
     shots.write_text(shots.read_text() + "\n# later\n")
