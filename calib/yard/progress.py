@@ -114,6 +114,11 @@ class Progress:
         """What it must be known to at 95 %, m."""
         return self.run.rig.edge_goal or GOAL
 
+    @property
+    def enough(self) -> bool:
+        """It is known as well as that."""
+        return self.edge95 is not None and self.edge95 <= self.required
+
     @cached_property
     def problem(self) -> Problem:
         """Of what takes part."""

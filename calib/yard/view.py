@@ -24,14 +24,13 @@ def view_of(state: State) -> dict[str, Any]:
     required = None if progress is None else progress.required
     following = agenda.to_come[0] if agenda.to_come else None
     doubts = {} if progress is None else _doubts(progress, state)
-    enough = now is not None and required is not None and now <= required
     return {
         "version": state.version,
         "trouble": [*state.trouble, *state.collector_trouble],
         "waiting": [{"name": one.name, "where": ", ".join(one.cells[axis] for axis in AXES)}
                     for one in state.waiting],
         "to_do": say.to_do(agenda.at, agenda.left, _again(state),
-                           None if following is None else following.pose, enough,
+                           None if following is None else following.pose, state.enough,
                            [name for name, *_ in doubts.get(agenda.at or "", ())],
                            [] if progress is None else [
                                lies for lies in progress.lies.values() if lies.pose == agenda.at],
@@ -40,7 +39,7 @@ def view_of(state: State) -> dict[str, Any]:
                    for pose, readings in doubts.items()],
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
-            "met": enough and not state.undecided,
+            "met": state.enough and not state.undecided,
             "says": None if required is None else say.edge_says(
                 now, required, state.later, state.ahead, state.undecided),
         },
@@ -131,7 +130,7 @@ def _pose(state: State, one: Proposed) -> dict[str, Any]:
         "pose": one.pose, "stand": one.stand, "shoot": shots_in_words(list(one.shoot)),
         "height": say.edge_height(*one.edge_height), "noted": one.noted,
         "come_to": say.come_to(one.noted),
-        "readings": {name: _wanted(value, one.tolerance[name], units.get(name, "deg"))
+        "readings": {name: _wanted(value, one.tolerance.get(name), units.get(name, "deg"))
                      for name, value in one.readings.items() if name in one.driven},
         "side": _drawn(sides[place], Frame.of(sides)),
         "behind": _drawn(behinds[place], Frame.of(behinds)),

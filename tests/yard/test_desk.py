@@ -90,7 +90,7 @@ def test_a_list_of_entries_is_taken_in_or_refused_whole(grown):
     with pytest.raises(InputError):
         desk.take_entries(session, b"[[entry]]\nname = 1\n")
     assert not (grown / "entries.toml").exists()
-    said = desk.take_entries(session, desk.example_entries(session).encode())
+    said = desk.take_entries(session, desk.BLANKS["entries.toml"](session).encode())
     assert said["entries"] and said["determines"]
     assert len(read_run(grown).entries.entries) > 3
     before = (grown / "entries.toml").read_bytes()
