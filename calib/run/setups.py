@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.run.complaints import Findings
+from calib.run.copies import again
 from calib.run.observed import COVARIANCES, covariance_of
 from calib.run.records import SetUps
 from calib.run.rig_file import AXES
@@ -74,12 +75,7 @@ def _sights(text, file, ids, findings):
 
 def _complain_of_copies(table, findings):
     """Two sights are never alike to the last digit: one was pasted twice, and would count twice."""
-    first: dict[tuple, int] = {}
-    for line, setup, point, at in zip(table.lines.tolist(), table.text("setup"),
-                                      table.text("point"), table.matrix(AXES).tolist(),
-                                      strict=True):
-        if not all(map(np.isfinite, at)):
-            continue
-        if (before := first.setdefault((setup, point, *at), line)) != line:
-            findings.complain(table.file, line, None, f"the sight of line {before} again",
-                              "each sight once")
+    names = [np.unique(table.text(name), return_inverse=True)[1] for name in ("setup", "point")]
+    for before, row in again(np.column_stack([*names, table.matrix(AXES)])):
+        findings.complain(table.file, int(table.lines[row]), None,
+                          f"the sight of line {table.lines[before]} again", "each sight once")
