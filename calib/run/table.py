@@ -270,20 +270,16 @@ def _whole_rows(header, body, grid, findings) -> list[Row]:
         width = max(width, *widths)
     whole = []
     for row in body:
-        if named <= len(row.cells) <= width and not any(row.cells[len(header.cells):]):
+        cells = len(row.cells)
+        if named <= cells <= width and not any(row.cells[len(header.cells):]):
             whole.append(row)
-        elif len(row.cells) < named:
-            last = " (cut off?)" if row is body[-1] else ""
-            findings.complain(grid.file, row.line, None, _cells_in_words(row) + last,
-                              f"{named} cells as in the header (line {header.line})")
-        else:
-            findings.complain(grid.file, row.line, None, _cells_in_words(row),
-                              f"{named} cells as in the header (line {header.line}){hint}")
+            continue
+        last = " (cut off?)" if cells < named and row is body[-1] else ""
+        findings.complain(grid.file, row.line, None,
+                          ("1 cell" if cells == 1 else f"{cells} cells") + last,
+                          f"{named} cells as in the header (line {header.line})"
+                          + (hint if cells >= named else ""))
     return whole
-
-
-def _cells_in_words(row):
-    return "1 cell" if len(row.cells) == 1 else f"{len(row.cells)} cells"
 
 
 def numbers_in(cells: Sequence[str], lines: Sequence[int], column: Column, file: str, decimal: str,
