@@ -42,7 +42,7 @@ class State:
     """All that the page shows."""
 
     version: int  #: Grows with every change.
-    rig: Rig | None
+    rig: Rig  #: As it was last while its file is at fault.
     progress: Progress | None  #: None before the first shot, and while a file is at fault.
     trouble: tuple[str, ...]  #: Complaints about the files.
     planned: tuple[Proposed, ...]
@@ -94,6 +94,7 @@ class Session:
         self._advised: tuple[Proposed, ...] = ()
         self._asked: object = None
         self._advising = False
+        self._rig = self.notebook.rig()
         self._state = self._looked(0)
 
     def state(self) -> State:
@@ -190,9 +191,9 @@ class Session:
     def _looked(self, version):
         self._stamp = self._stamp_now()
         notes, trouble = self.notebook.notes(), self.notebook.damaged()
-        run, rig = None, None
+        run = None
         try:
-            rig = self.notebook.rig()
+            self._rig = self.notebook.rig()
             run = read_run(self.notebook.folder, unfinished=True)
         except InputError as error:
             trouble += _trouble(error)
@@ -204,11 +205,11 @@ class Session:
             planned = (*planned_poses(self.notebook.folder), *planned)
         except InputError as error:
             trouble += _trouble(error)
-        poses = () if rig is None else _poses(self.notebook)
+        rig, poses = self._rig, _poses(self.notebook)
         shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
                                                  if not f.aside and (f.fits is not False
                                                                      or f.shot in notes.accepted))
-        per_shot = {} if rig is None else {t.name: rig.effort.of_shot(t) for t in rig.targets}
+        per_shot = {t.name: rig.effort.of_shot(t) for t in rig.targets}
         agenda = agenda_of(planned, [row["pose"] for row in poses], shot, notes.skipped, per_shot)
         if progress is not None and not agenda.to_come and not agenda.left:
             self._ask_advice(progress)
