@@ -72,7 +72,8 @@ def contrasts(solution):
     free = np.linalg.svd(left, full_matrices=True)[0][:, left.shape[1]:]
     parts = [np.diag(np.arange(len(left)) >= n).astype(float)]
     parts += [np.zeros((len(left), len(left))) for _ in kinds_of(solution.rig)]
-    for group, g in zip(solution.problem.observations.groups, linearised.whiteners, strict=True):
+    for group, g in zip(solution.problem.observations.groups, linearised.whiteners[:-1],
+                        strict=True):
         up = group.rows % 3 == 2
         b = linearised.by_readings[group.rows]
         own = [group.covariance * (~up[:, :, None] & ~up[:, None]),

@@ -18,8 +18,8 @@ from calib.adjust.snooping import judge
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import HOUSE_PLACEMENT, solve
 from calib.chain.rig import rig_from_dict
-from calib.judge.check import check_shots
 from calib.judge.set_aside import SetAside, without
+from calib.judge.shot_checks import check_shots
 from calib.judge.suspects import find_suspects, suspicion
 from calib.run.complaints import InputError
 from calib.simulate import simulate

@@ -20,7 +20,7 @@ from calib.chain.sensors import BLIND_GAIN
 from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
 from calib.placements import level_placements
 from calib.run.blind import refuse_blind
-from calib.run.records import Run, Shots, Tape
+from calib.run.records import Machine, Run, Shots, Tape
 from calib.taped import TapedFunction
 
 if TYPE_CHECKING:
@@ -375,13 +375,18 @@ def problem_of(run: Run) -> Problem:
 
 
 def starting_parameters(run: Run) -> np.ndarray:
+    """As of `known_parameters`, of a run."""
+    return known_parameters(run.rig, run.tape, run.machine)
+
+
+def known_parameters(rig: Rig, tape: Tape, machine: Machine | None) -> np.ndarray:
     """The template's values, replaced by the tape, or what is known of the machine, if given."""
-    taped, _ = tape_by_parameter(run.rig, run.tape)
-    start = np.where(np.isfinite(taped), taped, run.rig.start)
-    if run.machine is not None:
-        told = dict(zip(run.machine.names, run.machine.value, strict=True))
+    taped, _ = tape_by_parameter(rig, tape)
+    start = np.where(np.isfinite(taped), taped, rig.start)
+    if machine is not None:
+        told = dict(zip(machine.names, machine.value, strict=True))
         start = np.array([value if p.held else told.get(p.name, value)
-                          for p, value in zip(run.rig.parameters, start, strict=True)])
+                          for p, value in zip(rig.parameters, start, strict=True)])
     return start
 
 

@@ -124,7 +124,7 @@ class _Again:
             draw=draw,
             w=linearised.misclosure[:n],
             design=design,
-            prior=linearised.prior_whitener @ linearised.prior_by_parameters,
+            prior=linearised.below,
             off=linearised.misclosure[n:],
             sd=adjustment.sd[adjustment.free],
             pose_of_row=np.repeat(pose, 3),
@@ -178,6 +178,6 @@ def _noise_factors(solution):
     if not linearised.unknown_errors:
         return None
     for group, g, whole in zip(problem.observations.groups, linearised.whiteners,
-                               linearised.whole, strict=True):
+                               linearised.whole, strict=False):
         factors.append((group.rows, g @ np.linalg.inv(whole)))
     return tuple(factors)

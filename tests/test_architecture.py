@@ -50,8 +50,9 @@ ALLOWED = {
                "fleet", "judge", "plan", "resampled", "solved_machine", "spreadsheet", "stations",
                "together", "uncertain", "edge", "foretold", "intervals", "layout", "machine",
                "taped"},
-    "yard": {"adjust", "calibration", "chain", "cli", "document", "edge", "intake", "judge",
-             "layout", "plan", "report", "results", "run"},
+    "console": {"document", "report"},
+    "yard": {"adjust", "calibration", "chain", "cli", "console", "document", "edge", "intake",
+             "judge", "layout", "plan", "report", "results", "run"},
 }
 
 
@@ -157,7 +158,8 @@ def sentences(tree):
 
 
 #: Parts that speak for themselves: of what is wrong with an input, or of a command's options.
-SPEAKING = {"chain", "cli", "document", "entries", "intake", "report", "results", "run", "yard"}
+SPEAKING = {"chain", "cli", "console", "document", "entries", "intake", "report", "results", "run",
+            "yard"}
 #: Names of unknowns and what they mean are kept with them.
 NAMING = {"layout.py", "stations.py"}
 

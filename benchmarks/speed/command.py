@@ -15,13 +15,14 @@ import numpy as np
 DATA = Path(__file__).parents[2] / "data" / "demo"
 
 #: Run in a process of its own: what this process has taken when it says something. Only `talk` is
-#: looked at: it is the same in older checkouts.
+#: looked at.
 _STAGES = """
 import json, os, sys, time
 os.getloadavg = lambda: ({load}, 0.0, 0.0)
 told = {{}}
 sys.argv = ["calib", "solve", {run!r}, "--out", {out!r}]
-from calib.cli import command, talk
+from calib.cli import command
+from calib.console import talk
 printed, said = talk.result, talk.tell
 def mark(stage):
     told.setdefault(stage, time.process_time())

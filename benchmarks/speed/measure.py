@@ -107,7 +107,7 @@ def floor(poses=30) -> float:
     solution, evaluations = _counted(a_run(poses))
     linearised = solution.adjustment.linearised
     design = np.asfortranarray(linearised.design)
-    blocks = [np.tile(np.eye(g.shape[1]), (len(g), 1, 1)) for g in linearised.whiteners]
+    blocks = [np.tile(np.eye(g.shape[1]), (len(g), 1, 1)) for g in linearised.whiteners[:-1]]
 
     def bare():
         for _ in range(evaluations):
@@ -147,12 +147,10 @@ def _counted(run):
 
 def threads(poses=30) -> tuple[float, float]:
     """Processor seconds of a solve with BLAS as it comes, in all its threads, and in one."""
-    code = ("from contextlib import nullcontext; from types import SimpleNamespace as Free; "
+    code = ("import sys; from threadpoolctl import ThreadpoolController as Pools; "
+            "Pools.wrap = Pools.wrap if 'one' in sys.argv else lambda *_, **__: lambda f: f; "
             "from benchmarks.speed.measure import a_run, median, whole; "
-            "from calib.adjust import threads; import sys; "
-            f"run = a_run({poses}); free = Free(limit=lambda **_: nullcontext()); "
-            "threads._libraries = threads._libraries if 'one' in sys.argv else lambda *_: free; "
-            "print(median(lambda: whole(run), 25))")
+            f"run = a_run({poses}); print(median(lambda: whole(run), 25))")
     environment = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     every, one = (float(subprocess.run(
         [sys.executable, "-c", code, how], check=True, capture_output=True, text=True,

@@ -15,9 +15,8 @@ from scipy.optimize import brentq
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import normal_ppf
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import NO_SOLUTION, readjust
 from calib.adjust.observations import Model
-from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY
 from calib.adjust.whitening import whitened
 
@@ -75,13 +74,13 @@ def bent(predicted: Callable[[np.ndarray, np.ndarray], np.ndarray], adjustment: 
 def _misclosure(predicted: Callable[[np.ndarray, np.ndarray], np.ndarray], adjustment: Adjustment,
                 parameters: np.ndarray) -> np.ndarray:
     """Whitened as at the solution, corrections as there, at other parameters; shape (n + q,)."""
-    linearised, prior = adjustment.linearised, adjustment.prior
-    observations = adjustment.observations
+    linearised, observations = adjustment.linearised, adjustment.observations
     values = predicted(parameters, observations.readings + adjustment.corrections)
-    raw = linearised.raw + observations.values - adjustment.residuals - values
-    off = prior.values - prior.function(parameters)[0]
-    return np.concatenate([whitened(observations.groups, raw, linearised.whiteners),
-                           linearised.prior_whitener @ off])
+    moved: np.ndarray = linearised.raw + np.append(
+        observations.values - adjustment.residuals - values,
+        adjustment.prior.values - adjustment.prior.function(parameters)[0]
+        - adjustment.prior_residuals)
+    return whitened(linearised.groups, moved, linearised.whiteners)
 
 
 def likelihood_interval(model: Model, adjustment: Adjustment, column: int) -> tuple[float, float]:
@@ -102,12 +101,9 @@ def _end(model: Model, adjustment: Adjustment, column: int, side: float) -> floa
 
     def beyond(sds: float) -> float:
         near = at[min(at, key=lambda known: abs(known - sds))]
-        start = near.parameters.copy()
-        start[column] = best + side * sds * sd
-        held = ~adjustment.free
-        held[column] = True
-        at[sds] = adjust(model, adjustment.observations, start, names=adjustment.names,
-                         prior=adjustment.prior, held=held, corrections=near.corrections)
+        start, held = near.parameters.copy(), ~adjustment.free
+        start[column], held[column] = best + side * sds * sd, True
+        at[sds] = readjust(model, near, start=start, held=held)
         return sqrt(max(at[sds].chi2 - adjustment.chi2, 0.0)) - _ENDS
 
     inside, outside, pace = 0.0, _ENDS, _PACE
@@ -117,6 +113,6 @@ def _end(model: Model, adjustment: Adjustment, column: int, side: float) -> floa
                 found = brentq(lambda s: beyond(s) if s else -_ENDS, inside, outside, xtol=_CLOSE)
                 return float(best + side * sd * found)
             inside, outside, pace = outside, outside + pace, 1.5 * pace
-    except (NotConverged, NotDetermined, ModelNotFinite):
+    except NO_SOLUTION:
         pass
     return side * np.inf

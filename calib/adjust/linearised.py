@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.adjust.aside import Eliminated
 from calib.adjust.bordered import Bordered, Compressed
+from calib.adjust.observations import BlockGroup
 from calib.adjust.spectrum import Spectrum
 from calib.adjust.tall import MANY, Tall
 
@@ -15,27 +16,26 @@ from calib.adjust.tall import MANY, Tall
 class Linearised:
     """The problem linearised at the solution: all that reliability and covariance need."""
 
-    #: Per block group, shape (g, m, m): G with ``G M G' = I``, less what is set aside.
+    #: The groups of the observations' blocks, then the prior as one block of the rows n to n + q,
+    #: without readings.
+    groups: tuple[BlockGroup, ...]
+    #: whiteners, whole: Per group, shape (g, m, m). G with ``G M G' = I``, less what is set aside,
+    #: and as it is with that.
     whiteners: tuple[np.ndarray, ...]
+    whole: tuple[np.ndarray, ...]
+    eliminated: tuple[Eliminated, ...]  #: Per group, what is set aside.
     a: np.ndarray | Bordered  #: Shape (n, p_free). A, free parameters only.
     by_readings: np.ndarray  #: Shape (n, k). B.
-    raw: np.ndarray  #: Shape (n,), w, not whitened.
+    raw: np.ndarray  #: Shape (n + q,). w over t - h, not whitened.
     whitened: np.ndarray | Bordered  #: Shape (n, p_free). A whitened.
     #: Shape (n + q,). Whitened w over whitened t - h: the residuals of the whitened problem.
     misclosure: np.ndarray
     prior_by_parameters: np.ndarray  #: Shape (q, p_free). H.
-    prior_whitener: np.ndarray  #: Shape (q, q).
-    #: whole, prior_whole: The whiteners as they are without anything set aside.
-    whole: tuple[np.ndarray, ...]
-    prior_whole: np.ndarray
-    #: eliminated, prior_eliminated: What was eliminated, per block group and from the prior.
-    eliminated: tuple[Eliminated, ...]
-    prior_eliminated: Eliminated
 
     @cached_property
     def by_parameters(self) -> np.ndarray:
-        """A with all its columns, shape (n, p_free)."""
-        return np.asarray(self.a)
+        """A with all its columns over H, shape (n + q, p_free)."""
+        return np.vstack([np.asarray(self.a), self.prior_by_parameters])
 
     def change(self, step: np.ndarray) -> np.ndarray:
         """A times a change of the free parameters, shape (n,)."""
@@ -44,7 +44,7 @@ class Linearised:
     @cached_property
     def design(self) -> np.ndarray:
         """Whitened A over whitened H, shape (n + q, p_free)."""
-        return np.vstack([np.asarray(self.whitened), self._below])
+        return np.vstack([np.asarray(self.whitened), self.below])
 
     @cached_property
     def spectrum(self) -> Spectrum:
@@ -52,7 +52,7 @@ class Linearised:
 
     def spectrum_without(self, priors: int) -> Spectrum:
         """The spectrum of the design without the first of the whitened prior values."""
-        below = self._below[priors:]
+        below = self.below[priors:]
         return Spectrum.of(np.vstack([self.whitened, below]) if self._reduced is None
                            else reduced(self.whitened, below))
 
@@ -76,22 +76,22 @@ class Linearised:
         return scale * step, float(np.linalg.norm(design @ step))
 
     @cached_property
-    def _below(self) -> np.ndarray:
+    def below(self) -> np.ndarray:
         """Whitened H."""
-        below: np.ndarray = self.prior_whitener @ self.prior_by_parameters
+        below: np.ndarray = self.whiteners[-1][0] @ self.prior_by_parameters
         return below
 
     @cached_property
     def _reduced(self) -> Compressed | Tall | None:
         """The design with no more rows than columns; None of one that is small as it is."""
         if isinstance(self.whitened, Bordered) or len(self.whitened) >= MANY:
-            return reduced(self.whitened, self._below)
+            return reduced(self.whitened, self.below)
         return None
 
     @property
     def unknown_errors(self) -> int:
         """How many unknowns were eliminated with what is set aside."""
-        return sum(e.rank for e in (*self.eliminated, self.prior_eliminated))
+        return sum(e.rank for e in self.eliminated)
 
 
 def residual(reduced: Compressed | Tall, vector: np.ndarray) -> np.ndarray:

@@ -29,7 +29,7 @@ from calib.adjust.adjustment import Adjustment
 from calib.adjust.aside import Eliminated, block_columns, eliminate
 from calib.adjust.bordered import Bordered, Compressed
 from calib.adjust.linearised import Linearised, reduced, residual
-from calib.adjust.observations import Model, Observations, Prediction, Prior
+from calib.adjust.observations import BlockGroup, Model, Observations, Prediction, Prior
 from calib.adjust.spectrum import NotDetermined
 from calib.adjust.tall import MANY, Tall
 from calib.adjust.threads import one_thread
@@ -76,6 +76,10 @@ class ModelNotFinite(Exception):
     def __init__(self, rows: np.ndarray, parameters: np.ndarray):
         self.rows, self.parameters = rows, parameters
         super().__init__(f"the model is not finite for observations {rows[:5].tolist()}")
+
+
+#: Why `adjust` may have no result.
+NO_SOLUTION = (NotDetermined, NotConverged, ModelNotFinite)
 
 
 @one_thread
@@ -133,6 +137,13 @@ def adjust(
         raise
 
 
+def linearised_at(model: Model, observations: Observations, prior: Prior, parameters: np.ndarray,
+                  corrections: np.ndarray, held: np.ndarray) -> Linearised:
+    """A problem where nobody has solved it; `NotConverged` or `ModelNotFinite` if it fails."""
+    problem = _Problem(model, observations, prior, parameters, ~held)
+    return problem.linearise(parameters[~held], corrections)
+
+
 def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps: int
                 ) -> "_Start":
     """Where Gauss-Newton steps of x and v at once lead; where they do not shrink, the start.
@@ -148,7 +159,8 @@ def _approached(problem: "_Problem", v: np.ndarray, tolerance: float, most_steps
                 linearised = problem.linearise(x, v)
             step, ahead = linearised.step()
             frozen = _Frozen.of(linearised)
-            v_new = problem.corrections(linearised.raw - linearised.change(step), v, frozen)
+            w = linearised.raw[: len(problem.observations.values)] - linearised.change(step)
+            v_new = problem.corrections(w, v, frozen)
         except (NotConverged, ModelNotFinite, np.linalg.LinAlgError):
             return start
         ahead = max(ahead, np.abs((v_new - v) / problem.turn_unit(linearised)).max(initial=0.0))
@@ -225,9 +237,9 @@ class _Frozen(NamedTuple):
 
     @classmethod
     def of(cls, linearised: Linearised) -> "_Frozen":
-        """Of a linearised problem, without its designs."""
-        return cls(linearised.by_readings, linearised.whiteners, linearised.whole,
-                   linearised.eliminated)
+        """Of the observations of a linearised problem, without its designs."""
+        return cls(linearised.by_readings, linearised.whiteners[:-1], linearised.whole[:-1],
+                   linearised.eliminated[:-1])
 
 
 class _Problem:
@@ -241,12 +253,13 @@ class _Problem:
         known = ~observations.readings_aside
         pair = known[:, :, None] & known[:, None, :] | np.eye(known.shape[1], dtype=bool)
         self.reading_covariance = observations.reading_covariance * pair
+        n, q = len(observations.values), len(prior.values)
+        self.prior_group = BlockGroup(n + np.arange(q)[None], np.zeros(0, int),
+                                      prior.covariance[None])
         self.prior_whole = whiteners_of(prior.covariance[None])
-        q = len(prior.values)
         aside = np.zeros(q, bool) if prior.aside is None else prior.aside
-        projected, self.prior_eliminated = eliminate(
+        self.prior_whitener, self.prior_eliminated = eliminate(
             self.prior_whole, np.eye(q)[None], aside[None])
-        self.prior_whitener = projected[0]
         self._cache: tuple[tuple[bytes, bytes], Prediction] | None = None
         self._compressed: tuple[bytes, _Frozen, Compressed | Tall] | None = None
         self._sets: Any = None
@@ -262,12 +275,12 @@ class _Problem:
         if self._cache is None or self._cache[0] != key:
             self._cache = None  # room for the new one
             prediction = self.model(self.full(x), self.observations.readings + v)
-            finite = np.isfinite(prediction.values)
-            finite &= np.isfinite(_values(prediction.by_parameters)).all(1)
+            a, finite = prediction.by_parameters, np.isfinite(prediction.values)
+            finite &= np.isfinite(a.values if isinstance(a, Bordered) else a).all(1)
             finite &= np.isfinite(prediction.by_readings).all(1)
             if not finite.all():
                 raise ModelNotFinite(np.flatnonzero(~finite), self.full(x))
-            prediction = replace(prediction, by_parameters=self._free(prediction.by_parameters))
+            prediction = replace(prediction, by_parameters=self._free(a))
             self._cache = (key, prediction)
         return self._cache[1]
 
@@ -307,7 +320,7 @@ class _Problem:
     def turn_unit(self, frozen: Linearised) -> np.ndarray:
         """What a correction's change is measured by: the reading's sd, or that of its estimate."""
         variance = np.einsum("bkk->bk", self.observations.reading_covariance).copy()
-        for group, out in zip(self.observations.groups, frozen.eliminated, strict=True):
+        for group, out in zip(self.observations.groups, frozen.eliminated, strict=False):
             if len(out.where):
                 m, of = group.rows.shape[1], group.blocks[out.where]
                 own = np.einsum("acc->ac", out.covariance)[:, m:]
@@ -316,16 +329,10 @@ class _Problem:
 
     def misclosure(self, x: np.ndarray, v: np.ndarray, by_readings: np.ndarray) -> np.ndarray:
         """w = y - f(x, l + v) + B v, shape (n,)."""
-        residuals = self.observations.values - self.predict(x, v).values
-        misclosure: np.ndarray = residuals + self._through_readings(by_readings, v)
-        return misclosure
-
-    def _through_readings(self, by_readings: np.ndarray, v: np.ndarray) -> np.ndarray:
-        out = np.zeros(len(self.observations.values))
-        if v.shape[1]:
-            for group in self.observations.groups:
-                out[group.rows] = (by_readings[group.rows] @ v[group.blocks][..., None])[..., 0]
-        return out
+        w: np.ndarray = self.observations.values - self.predict(x, v).values
+        for group in self.observations.groups:
+            w[group.rows] += (by_readings[group.rows] @ v[group.blocks][..., None])[..., 0]
+        return w
 
     def solve(self, x: np.ndarray, v: np.ndarray, frozen: _Frozen, tolerance: float) -> np.ndarray:
         """The free parameters that minimise the frozen problem, well within `tolerance` sd."""
@@ -334,7 +341,7 @@ class _Problem:
         def residuals(x: np.ndarray) -> np.ndarray:
             w = whitened(groups, self.misclosure(x, v, frozen.by_readings), frozen.whiteners)
             h, _ = self.prior.function(self.full(x))
-            w = np.concatenate([w, self.prior_whitener @ (self.prior.values - h)])
+            w = np.concatenate([w, self.prior_whitener[0] @ (self.prior.values - h)])
             compressed = self.compressed(x, v, frozen)
             return w if compressed is None else residual(compressed, w)
 
@@ -362,7 +369,7 @@ class _Problem:
         _, h = self.prior.function(self.full(x))
         a = self.predict(x, v).by_parameters
         return (whitened(self.observations.groups, a, whiteners),
-                self.prior_whitener @ h[:, self.free])
+                self.prior_whitener[0] @ h[:, self.free])
 
     def compressed(self, x: np.ndarray, v: np.ndarray, frozen: _Frozen) -> Compressed | Tall | None:
         """The design of many rows, compressed or reduced; remembers the last. None: a small one."""
@@ -388,8 +395,6 @@ class _Problem:
     def corrections(self, w: np.ndarray, v: np.ndarray, frozen: _Frozen) -> np.ndarray:
         """v = Q B' W w, or what the block says of a reading that is aside; shape (n_blocks, k)."""
         corrections = np.zeros_like(v)
-        if not v.shape[1]:
-            return corrections
         for group, g, whole, out in zip(self.observations.groups, frozen.whiteners, frozen.whole,
                                         frozen.eliminated, strict=True):
             weighted = g.transpose(0, 2, 1) @ (g @ w[group.rows][..., None])
@@ -405,27 +410,22 @@ class _Problem:
         return corrections
 
     def linearise(self, x: np.ndarray, v: np.ndarray) -> Linearised:
-        frozen = self.freeze(x, v)
-        groups = self.observations.groups
+        frozen, groups = self.freeze(x, v), (*self.observations.groups, self.prior_group)
+        whiteners = (*frozen.whiteners, self.prior_whitener)
         h, by_parameters = self.prior.function(self.full(x))
-        raw = self.misclosure(x, v, frozen.by_readings)
-        misclosure = np.concatenate([
-            whitened(groups, raw, frozen.whiteners), self.prior_whitener @ (self.prior.values - h),
-        ])
+        raw = np.append(self.misclosure(x, v, frozen.by_readings), self.prior.values - h)
         by_free = self.predict(x, v).by_parameters
         return Linearised(
-            whiteners=frozen.whiteners,
+            groups=groups,
+            whiteners=whiteners,
+            whole=(*frozen.whole, self.prior_whole),
+            eliminated=(*frozen.eliminated, self.prior_eliminated),
             a=by_free,
             by_readings=frozen.by_readings,
             raw=raw,
-            whitened=whitened(groups, by_free, frozen.whiteners),
-            misclosure=misclosure,
+            whitened=whitened(self.observations.groups, by_free, frozen.whiteners),
+            misclosure=whitened(groups, raw, whiteners),
             prior_by_parameters=by_parameters[:, self.free],
-            prior_whitener=self.prior_whitener,
-            whole=frozen.whole,
-            prior_whole=self.prior_whole[0],
-            eliminated=frozen.eliminated,
-            prior_eliminated=self.prior_eliminated,
         )
 
     def pretended(self, x: np.ndarray, v: np.ndarray, linearised: Linearised, steps: np.ndarray
@@ -443,7 +443,7 @@ class _Problem:
             noise[:, j] = sd[:, j]
             there = np.asarray(self.predict(x, v + noise).by_parameters)
             change = whitened(self.observations.groups, there - here,
-                              linearised.whiteners) @ steps
+                              linearised.whiteners[:-1]) @ steps
             pretended += np.einsum("ni,ni->i", change, change)
         return pretended
 
@@ -468,11 +468,18 @@ class _Problem:
         )
 
 
+def readjust(model: Model, adjustment: Adjustment, **changes: Any) -> Adjustment:
+    """A solved problem solved again from where it ended, but for what of `adjust` is given."""
+    how = {"observations": adjustment.observations, "start": adjustment.parameters,
+           "names": adjustment.names, "prior": adjustment.prior, "held": ~adjustment.free,
+           "corrections": adjustment.corrections}
+    return adjust(model, **{**how, **changes})
+
+
 def _refuse_deficient(linearised: Linearised, names: tuple[str, ...], free: np.ndarray) -> None:
     spectrum = linearised.spectrum
     if spectrum.deficient:
-        free_names = [name for name, is_free in zip(names, free, strict=True) if is_free]
-        raise NotDetermined(spectrum.null_directions(free_names))
+        raise NotDetermined(spectrum.null_directions(np.array(names, object)[free].tolist()))
 
 
 def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tuple[str, ...]
@@ -488,10 +495,5 @@ def _refuse_drowned(problem: "_Problem", x: np.ndarray, v: np.ndarray, names: tu
     except (NotConverged, ModelNotFinite):
         return
     if drowned.any():
-        free_names = [name for name, is_free in zip(names, problem.free, strict=True) if is_free]
-        raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free_names), True)
-
-
-def _values(design: np.ndarray | Bordered) -> np.ndarray:
-    """The numbers of a design, without the columns that a set has not."""
-    return design.values if isinstance(design, Bordered) else design
+        free = np.array(names, object)[problem.free].tolist()
+        raise NotDetermined(spectrum.directions(spectrum.right[:, drowned], free), True)

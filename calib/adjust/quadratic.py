@@ -124,7 +124,7 @@ def whitener(adjustment: Adjustment) -> sparse.csr_matrix:
     """G of all observations, block by block ``G M G' = I``; nothing of priors, (n + q, n + q)."""
     rows, columns, values = [], [], []
     whiteners = adjustment.linearised.whiteners
-    for group, g in zip(adjustment.observations.groups, whiteners, strict=True):
+    for group, g in zip(adjustment.observations.groups, whiteners, strict=False):
         rows.append(np.broadcast_to(group.rows[:, :, None], g.shape).ravel())
         columns.append(np.broadcast_to(group.rows[:, None, :], g.shape).ravel())
         values.append(g.ravel())

@@ -14,13 +14,14 @@ of the misclosures w, Q_ww that of the adjusted misclosures, P = M^-1 and C = P 
 W. Baarda, *A Testing Procedure for Use in Geodetic Networks*, Delft 1968 (from memory).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, cast
 
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
+from calib.adjust.aside import block_columns
 from calib.adjust.critical import delta0, noncentrality
 from calib.adjust.whitening import whitened
 
@@ -30,12 +31,7 @@ UNCHECKED = 1e-9
 #: Blocks of which left singular vectors are taken at a time.
 _AT_A_TIME = 4096
 
-#: The shape of a group that is one prior value.
-_PRIOR: tuple[Any, ...] = ("prior",)
-
-
-@dataclass(frozen=True)
-class Checks:
+class Checks(NamedTuple):
     """How well some values are checked by all others; each array in the shape of the values."""
 
     #: Standardised residuals, positive where measured is above computed; NaN where nothing checks
@@ -61,36 +57,15 @@ def reliability(adjustment: Adjustment) -> Reliability:
 
     Detectable by the one-dimensional test at `calib.adjust.critical.ALPHA` with `POWER`.
     """
-    observations, linearised = adjustment.observations, adjustment.linearised
-    n, left = len(observations.values), linearised.spectrum.left
-    by_row = _empty((n,))
-    by_reading = _empty(observations.readings.shape)
-    for group, g, whole in zip(
-        observations.groups, linearised.whiteners, linearised.whole, strict=True
-    ):
-        rows, blocks = group.rows, group.blocks
-        weighted, c, p = _weighted(g, whole, left, linearised.misclosure, rows)
-        _store(by_row, rows, weighted, c, p, np.einsum("gij,gji->gi", group.covariance, c))
-        q, b = observations.reading_covariance[blocks], linearised.by_readings[rows]
-        if q.shape[1]:
-            _store(
-                by_reading,
-                blocks,
-                -np.einsum("gik,gi->gk", b, weighted),
-                b.transpose(0, 2, 1) @ c @ b,
-                b.transpose(0, 2, 1) @ p @ b,
-                np.einsum("gij,gji->gi", q, b.transpose(0, 2, 1) @ c @ b),
-            )
-    by_prior = _empty((len(adjustment.prior.values),))
-    if len(adjustment.prior.values):
-        everything = np.arange(len(adjustment.prior.values))[None]
-        weighted, c, p = _weighted(
-            linearised.prior_whitener[None], linearised.prior_whole[None], left,
-            linearised.misclosure, n + everything,
-        )
-        redundancy = np.einsum("ij,gji->gi", adjustment.prior.covariance, c)
-        _store(by_prior, everything, weighted, c, p, redundancy)
-    return Reliability(*map(_checked, (by_row, by_reading, by_prior)))
+    observations, groups = adjustment.observations, adjustment.linearised.groups
+    n, q = len(observations.values), len(adjustment.prior.values)
+    rows, readings = _unchecked((n + q,)), _unchecked(observations.readings.shape)
+    for group, part in zip(groups, _parts(adjustment), strict=True):
+        m = group.rows.shape[1]
+        _check(rows, group.rows, group.covariance, part, slice(m))
+        _check(readings, group.blocks, observations.reading_covariance[group.blocks], part,
+               slice(m, None))
+    return Reliability(Checks(*(a[:n] for a in rows)), readings, Checks(*(a[n:] for a in rows)))
 
 
 def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
@@ -120,124 +95,81 @@ class GroupTests:
     """Tests of many groups of one adjustment; make it once with `GroupTests.of`."""
 
     adjustment: Adjustment
-    #: Int, shape (n, 3). Block group, block within it and position within the block of every
-    #: observation.
+    #: Int, shape (n + q, 3). Group, block within it and position within the block of every
+    #: observation, then of every prior value (`calib.adjust.linearised.Linearised.groups`).
     place: np.ndarray
-    #: Int, shape (n_blocks, 2). Block group and block within it; -1 for a block without
-    #: observations.
+    #: Int, shape (n_blocks, 2). Group and block within it; -1 for a block without observations.
     of_block: np.ndarray
-    #: Tuple of (M^-1 w, C, M^-1) per block group.
-    parts: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
+    parts: tuple["_Part", ...]  #: Per group.
 
     @classmethod
     def of(cls, adjustment: Adjustment) -> "GroupTests":
         """Prepare the blocks of an adjustment."""
-        observations, linearised = adjustment.observations, adjustment.linearised
-        place = np.empty((len(observations.values), 3), int)
-        of_block = np.full((len(observations.readings), 2), -1)
-        parts = []
-        for i, (group, g, whole) in enumerate(zip(
-            observations.groups, linearised.whiteners, linearised.whole, strict=True
-        )):
+        linearised = adjustment.linearised
+        place = np.empty((len(linearised.raw), 3), int)
+        of_block = np.full((len(adjustment.observations.readings), 2), -1)
+        for i, group in enumerate(linearised.groups):
             count, size = group.rows.shape
             place[group.rows, 0] = i
             place[group.rows, 1] = np.arange(count)[:, None]
             place[group.rows, 2] = np.arange(size)
             of_block[group.blocks] = np.column_stack([np.full(count, i), np.arange(count)])
-            parts.append(_weighted(g, whole, linearised.spectrum.left, linearised.misclosure,
-                                   group.rows))
-        return cls(adjustment, place, of_block, tuple(parts))
+        return cls(adjustment, place, of_block, tuple(_parts(adjustment)))
 
     def test(self, rows: Sequence[int] = (), block: int | None = None,
-             readings: Sequence[int] = (), priors: Sequence[int] = ()) -> GroupTest:
-        """Test `rows`, the `readings` of `block` and `priors` together for a bias of any form.
+             readings: Sequence[int] = ()) -> GroupTest:
+        """Test `rows` and the `readings` of `block` together for a bias of any form.
 
-        The radius `mdb` mixes units if observations and readings are both given.
+        Rows of n and more are prior values. The radius `mdb` mixes units if observations and
+        readings are both given.
         """
-        return self.test_all([(rows, block, readings, priors)])[0]
+        return self.test_all([(rows, block, readings)])[0]
 
     def test_all(self, groups: Sequence[tuple[Any, ...]]) -> list[GroupTest]:
-        """Test many ``(rows, block, readings[, priors])``, those of one shape at once."""
+        """Test many ``(rows, block, readings)``, those of one shape at once."""
         place, of_block = self.place.tolist(), self.of_block.tolist()
         results: list[GroupTest | None] = [None] * len(groups)
-        alike: dict[tuple[Any, ...], list[Any]] = {}
-        for number, group in enumerate(groups):
-            rows, block, readings, priors = (*group, ())[:4]
+        alike: dict[tuple[int, int], list[Any]] = {}
+        for number, (rows, block, readings) in enumerate(groups):
             where = {tuple(place[row][:2]) for row in rows}
             if len(readings):
                 where.add(tuple(of_block[block]))
-            if not where and len(priors) == 1:
-                alike.setdefault(_PRIOR, []).append((number, priors[0]))
-                continue
-            if len(where) > 1 or len(priors):
-                columns = hypothesis(self.adjustment, rows, block, readings, priors)
-                results[number] = hypothesis_test(self.adjustment, columns)
+            size = len(rows) + len(readings)
+            if len(where) > 1:
+                results[number] = hypothesis_test(
+                    self.adjustment, self.hypothesis(rows, block, readings))
                 continue
             (i, j), = where or {(-1, -1)}
-            shape: tuple[Any, ...] = i, len(rows), len(readings)
-            alike.setdefault(shape, []).append(
-                (number, j, [place[row][2] for row in rows], list(readings)))
-        for shape, members in alike.items():
-            tests = self._priors(members) if shape == _PRIOR else self._alike(shape, members)
-            for (number, *_), test in zip(members, tests, strict=True):
+            if i < 0:
+                results[number] = GroupTest(0.0, 0, np.inf, np.zeros(size))
+                continue
+            m = self.adjustment.linearised.groups[i].rows.shape[1]
+            columns = [*(place[row][2] for row in rows), *(m + r for r in readings)]
+            alike.setdefault((i, size), []).append((number, j, columns))
+        for (i, _), members in alike.items():
+            numbers, blocks, chosen = (np.array(each) for each in zip(*members, strict=True))
+            of, part = blocks[:, None], self.parts[i]
+            tests = _group_tests(part.pulled[of, chosen],
+                                 part.normal[of[:, :, None], chosen[:, :, None], chosen[:, None]],
+                                 part.total[of, chosen].sum(1))
+            for number, test in zip(numbers.tolist(), tests, strict=True):
                 results[number] = test
         return cast(list[GroupTest], results)
 
-    def _priors(self, members: list[Any]) -> list[GroupTest]:
-        """Single prior values."""
-        linearised, chosen = self.adjustment.linearised, [i for _, i in members]
-        n, h = len(self.adjustment.residuals), linearised.prior_whitener[:, chosen]
-        taken_up = linearised.spectrum.left[n:].T @ h
-        normal = np.sum(h**2, axis=0) - np.sum(taken_up**2, axis=0)
-        total = np.sum(linearised.prior_whole[:, chosen] ** 2, axis=0)
-        pulled = h.T @ linearised.misclosure[n:]
-        return _group_tests(pulled[:, None], normal[:, None, None], total)
+    def hypothesis(self, rows: Sequence[int] = (), block: int | None = None,
+                   readings: Sequence[int] = ()) -> np.ndarray:
+        """Columns, one per suspected value: the change of the misclosures per unit of its bias.
 
-    def _alike(self, shape: tuple[int, int, int], members: list[Any]) -> list[GroupTest]:
-        """Groups in the blocks of one block group, with equal numbers of rows and readings."""
-        i, n_rows, n_readings = shape
-        _, numbers, positions, columns = zip(*members, strict=True)
-        size = n_rows + n_readings
-        if i < 0:
-            return [GroupTest(0.0, 0, np.inf, np.zeros(size))] * len(members)
-        blocks = np.array(numbers)
-        weighted, c, p = (part[blocks] for part in self.parts[i])
-        h = np.zeros((len(members), weighted.shape[1], size))
-        every = np.arange(len(members))[:, None]
-        if n_rows:
-            h[every, np.array(positions), np.arange(n_rows)] = 1.0
-        if n_readings:
-            rows = self.adjustment.observations.groups[i].rows[blocks]
-            b = self.adjustment.linearised.by_readings[rows]
-            chosen = np.array(columns)[:, None, :]
-            h[:, :, n_rows:] = -np.take_along_axis(b, chosen, axis=2)
-        ht = h.transpose(0, 2, 1)
-        total = np.einsum("gmf,gmf->g", h, p @ h)
-        return _group_tests((ht @ weighted[..., None])[..., 0], ht @ c @ h, total)
-
-
-def hypothesis(
-    adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
-    readings: Sequence[int] = (), priors: Sequence[int] = (),
-) -> np.ndarray:
-    """Columns, one per suspected value: the change of the misclosures per unit of its bias.
-
-    Returns
-    -------
-    ndarray, shape (n, f), or (n + q, f) if there are priors among them
-        In the order rows, readings, priors.
-    """
-    n, of_row = len(adjustment.residuals), np.asarray(rows, int)
-    height = n + len(adjustment.prior_residuals) if len(priors) else n
-    columns = np.zeros((height, len(rows) + len(readings) + len(priors)))
-    columns[of_row, np.arange(len(rows))] = 1.0
-    last = len(rows) + len(readings)
-    if block is not None and len(readings):
-        of_block = rows_of_block(adjustment, block)
-        b = adjustment.linearised.by_readings[of_block]
-        columns[of_block, len(rows):last] = -b[:, np.asarray(readings)]
-    columns[n + np.asarray(priors, int), last + np.arange(len(priors))] = 1.0
-    return columns
+        Shape (n + q, f), in the order rows, readings.
+        """
+        linearised = self.adjustment.linearised
+        columns = np.zeros((len(linearised.raw), len(rows) + len(readings)))
+        columns[np.asarray(rows, int), np.arange(len(rows))] = 1.0
+        if len(readings):
+            i, j = self.of_block[block]
+            of_block = linearised.groups[i].rows[j] if i >= 0 else np.zeros(0, int)
+            columns[of_block, len(rows):] = -linearised.by_readings[of_block][:, list(readings)]
+        return columns
 
 
 def hypothesis_test(adjustment: Adjustment, columns: np.ndarray) -> GroupTest:
@@ -272,28 +204,15 @@ def _group_tests(pulled: np.ndarray, normal: np.ndarray, total: np.ndarray) -> l
     ]
 
 
-def rows_of_block(adjustment: Adjustment, block: int) -> np.ndarray:
-    """The observations of a block; empty if it has none."""
-    for group in adjustment.observations.groups:
-        where = np.flatnonzero(group.blocks == block)
-        if len(where):
-            rows: np.ndarray = group.rows[where[0]]
-            return rows
-    return np.zeros(0, int)
-
-
 def whiten(adjustment: Adjustment, columns: np.ndarray, whole: bool = False) -> np.ndarray:
     """Apply the whiteners to columns over observations (n, f), or over priors too (n + q, f).
 
     `whole` whiteners are those without anything set aside.
     """
-    n, linearised = len(adjustment.residuals), adjustment.linearised
+    linearised = adjustment.linearised
     whiteners = linearised.whole if whole else linearised.whiteners
-    own = whitened(adjustment.observations.groups, columns[:n], whiteners)
-    if len(columns) == n:
-        return own
-    prior = linearised.prior_whole if whole else linearised.prior_whitener
-    return np.concatenate([own, prior @ columns[n:]])
+    groups = len(whiteners) if len(columns) == len(linearised.raw) else -1
+    return whitened(linearised.groups[:groups], columns, whiteners[:groups])
 
 
 @dataclass(frozen=True)
@@ -312,49 +231,63 @@ def influence(adjustment: Adjustment) -> Influence:
     n_blocks, k = observations.readings.shape
     spectrum = linearised.spectrum
     gain = (spectrum.left / spectrum.singular) @ (spectrum.scale[:, None] * spectrum.right).T
-    by_row, by_reading = np.zeros((n, p)), np.zeros((n_blocks, k, p))
+    by_row, by_reading = np.zeros((len(gain), p)), np.zeros((n_blocks, k, p))
     free = np.flatnonzero(adjustment.free)
-    for group, g in zip(observations.groups, linearised.whiteners, strict=True):
+    for group, g in zip(linearised.groups, linearised.whiteners, strict=True):
         part = np.zeros((*group.rows.shape, p))
         part[:, :, free] = g.transpose(0, 2, 1) @ gain[group.rows]
         by_row[group.rows] = part
-        if k:
+        if len(group.blocks):
             b = linearised.by_readings[group.rows]
             by_reading[group.blocks] = -b.transpose(0, 2, 1) @ part
-    by_prior = np.zeros((len(adjustment.prior.values), p))
-    by_prior[:, free] = linearised.prior_whitener.T @ gain[n:]
-    return Influence(by_row, by_reading, by_prior)
+    return Influence(by_row[:n], by_reading, by_row[n:])
 
 
-def _weighted(g: np.ndarray, whole: np.ndarray, left: np.ndarray, misclosure: np.ndarray,
-              rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """W w, C = W Q_ww W and M^-1 of a stack of blocks; W is M^-1 less what is set aside."""
-    gt = g.transpose(0, 2, 1)
-    weighted = (gt @ misclosure[rows][..., None])[..., 0]
-    q_ww = np.empty_like(g)
-    for first in range(0, len(rows), _AT_A_TIME):
-        some = slice(first, first + _AT_A_TIME)
-        u = left[rows[some]]
-        q_ww[some] = np.eye(g.shape[1]) - u @ u.transpose(0, 2, 1)
-    return weighted, gt @ q_ww @ g, whole.transpose(0, 2, 1) @ whole
+class _Part(NamedTuple):
+    """Blocks of a group seen through H = [I, -B], their own values and then their readings.
+
+    W is M^-1 less what is set aside.
+    """
+
+    pulled: np.ndarray  #: Shape (g, m + k). H' W w.
+    normal: np.ndarray  #: Shape (g, m + k, m + k). H' C H with C = W Q_ww W.
+    total: np.ndarray  #: Shape (g, m + k). The diagonal of H' M^-1 H.
 
 
-def _empty(shape: tuple[int, ...]) -> Any:
-    return tuple(np.zeros(shape) for _ in range(4))
+def _parts(adjustment: Adjustment) -> Iterator[_Part]:
+    """That of every group, the prior's last."""
+    linearised, left = adjustment.linearised, adjustment.linearised.spectrum.left
+    k = linearised.by_readings.shape[1]
+    for group, g, whole in zip(linearised.groups, linearised.whiteners, linearised.whole,
+                               strict=True):
+        rows = group.rows
+        h = block_columns(rows.shape[1], -linearised.by_readings[rows] if len(group.blocks)
+                          else np.zeros((len(rows), rows.shape[1], k)))
+        white = g @ h
+        q_ww = np.empty_like(g)
+        for first in range(0, len(rows), _AT_A_TIME):
+            some = slice(first, first + _AT_A_TIME)
+            u = left[rows[some]]
+            q_ww[some] = np.eye(g.shape[1]) - u @ u.transpose(0, 2, 1)
+        through = white.transpose(0, 2, 1)
+        yield _Part((through @ linearised.misclosure[rows][..., None])[..., 0],
+                    through @ q_ww @ white, np.sum((whole @ h) ** 2, axis=1))
 
 
-def _store(family: tuple[np.ndarray, ...], where: np.ndarray, weighted: np.ndarray, c: np.ndarray,
-           p: np.ndarray, redundancy: np.ndarray) -> None:
-    """Keep M^-1 w, diag C, diag M^-1 and the redundancy of a stack of blocks."""
-    family[0][where] = weighted
-    family[1][where] = np.einsum("gii->gi", c)
-    family[2][where] = np.einsum("gii->gi", p)
-    family[3][where] = redundancy
+def _unchecked(shape: tuple[int, ...]) -> Checks:
+    return Checks(np.full(shape, np.nan), np.zeros(shape), np.full(shape, np.inf),
+                  np.zeros(shape, bool))
 
 
-def _checked(family: tuple[np.ndarray, ...]) -> Checks:
-    weighted, c, p, redundancy = family
-    checked = c > UNCHECKED * p
-    root = np.sqrt(np.where(checked, c, 1.0))
-    return Checks(np.where(checked, weighted / root, np.nan), np.where(checked, redundancy, 0.0),
-                  np.where(checked, delta0() / root, np.inf), checked)
+def _check(checks: Checks, where: np.ndarray, covariance: np.ndarray, part: _Part,
+           columns: slice) -> None:
+    """Fill in the values of a stack of blocks that are so many columns of a part."""
+    normal = part.normal[:, columns, columns]
+    variance = np.einsum("gcc->gc", normal)
+    checked = variance > UNCHECKED * part.total[:, columns]
+    root = np.sqrt(np.where(checked, variance, 1.0))
+    checks.w[where] = np.where(checked, part.pulled[:, columns] / root, np.nan)
+    checks.redundancy[where] = np.where(
+        checked, np.einsum("gij,gji->gi", covariance, normal), 0.0)
+    checks.mdb[where] = np.where(checked, delta0() / root, np.inf)
+    checks.checked[where] = checked

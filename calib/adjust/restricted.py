@@ -26,6 +26,7 @@ from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
+from scipy.optimize import nnls
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.observations import BlockGroup, Observations
@@ -50,7 +51,7 @@ _RIDGE = 1e-10
 #: Climbing ends when a step promises less than the first, in units of log-likelihood; the second is
 #: enough to compare two maxima.
 SETTLED, NEARLY_SETTLED = 1e-10, 1e-3
-_MOST_STEPS, _MOST_HALVINGS, _MOST_EXCHANGES = 60, 20, 5
+_MOST_STEPS, _MOST_HALVINGS = 60, 20
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ class RestrictedLikelihood:
                 stated.reading_covariance[group.blocks], kind_of_row[group.rows],
                 kind_of_reading, left[group.rows], linearised.misclosure[group.rows],
             )
-            for group, whitener in zip(stated.groups, linearised.whiteners, strict=True)
+            for group, whitener in zip(stated.groups, linearised.whiteners, strict=False)
         ]
         self._blocks = tuple(_blocks(alike) for alike in _alike(whitened))
         self.units = self._units()
@@ -239,10 +240,12 @@ class RestrictedLikelihood:
             values, vectors = np.linalg.eigh(curvature * np.outer(scale, scale))
             if values[0] > _RIDGE:
                 break
-        curvature = (vectors * np.maximum(values, _RIDGE)) @ vectors.T
+        # With C = R' R the x >= 0 that minimises x' C x / 2 - x' b is that of |R x - R'^-1 b|.
+        root = np.sqrt(np.maximum(values, _RIDGE))
         above = (theta - self.least)[telling]
-        aim = scale * slope.score[telling] + curvature @ (above / scale)
-        step[telling] = _not_negative(curvature, aim) * scale - above
+        aim = (vectors.T @ (scale * slope.score[telling]) / root
+               + root * (vectors.T @ (above / scale)))
+        step[telling] = nnls(root[:, None] * vectors.T, aim)[0] * scale - above
         return step
 
     def _units(self) -> np.ndarray:
@@ -295,43 +298,6 @@ class RestrictedLikelihood:
         square -= right @ np.linalg.solve(normal, right)
         root = np.linalg.inv(lower).T
         return _Reduced(normal, right, root, -(log_det + square) / 2, whitened)
-
-
-def _not_negative(curvature: np.ndarray, aim: np.ndarray) -> np.ndarray:
-    """The x >= 0 that minimises x' C x / 2 - x' b, C positive definite.
-
-    Begun with the minimum over all x, and with what is positive there, all that are wrong exchanged
-    at once (J. J. Judice and F. M. Pires, Computers & Operations Research 21 (1994) 587-596), which
-    ends soon or not at all; then C. L. Lawson and R. J. Hanson, *Solving Least Squares Problems*,
-    Prentice-Hall 1974, chapter 23 (both from memory).
-    """
-    x, size = np.linalg.solve(curvature, aim), len(aim)
-    if (x > 0).all():
-        return x
-    rounding = 1e-12 * np.abs(aim).max()
-    for _ in range(_MOST_EXCHANGES):
-        used, x = x > 0, np.zeros(size)
-        x[used] = np.linalg.solve(curvature[np.ix_(used, used)], aim[used])
-        rise = np.where(used, 0.0, aim - curvature @ x)
-        if (x[used] > 0).all() and rise.max() <= rounding:
-            return x
-        x = np.where(used, x, rise - rounding)
-    x, used = np.zeros(size), np.zeros(size, bool)
-    for _ in range(3 * size):
-        rise = np.where(used, -np.inf, aim - curvature @ x)
-        if rise.max() <= rounding:
-            break
-        used[np.argmax(rise)] = True
-        while True:
-            tried = np.zeros(size)
-            tried[used] = np.linalg.solve(curvature[np.ix_(used, used)], aim[used])
-            below = used & (tried <= 0)
-            if not below.any():
-                break
-            x = x + (x[below] / (x[below] - tried[below])).min() * (tried - x)
-            used &= x > 1e-14 * x.max()
-        x = tried
-    return x
 
 
 @dataclass(frozen=True)

@@ -22,11 +22,10 @@ import numpy as np
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import NO_SOLUTION, readjust
 from calib.adjust.observations import Model, Observations, Prior
 from calib.adjust.reliability import GroupTest, GroupTests
 from calib.adjust.robust import reweight
-from calib.adjust.spectrum import NotDetermined
 from calib.adjust.unknown_errors import error_test
 
 
@@ -47,8 +46,6 @@ _TRIES = 12
 #: Several are set aside at once only where there are so many candidates for each, in blocks of
 #: their own, and all are out by this share of the worst's quotient.
 _FOR_EACH, _NEARLY_AS_BAD = 500, 0.3
-
-_NO_SOLUTION = (NotDetermined, NotConverged, ModelNotFinite)
 
 
 @dataclass(frozen=True)
@@ -86,14 +83,8 @@ class Snooping:
 
 def snoop(
     model: Model,
-    observations: Observations,
-    start: np.ndarray,
+    first: Adjustment,
     candidates: Sequence[Candidate],
-    *,
-    names: Sequence[str] | None = None,
-    prior: Prior | None = None,
-    held: np.ndarray | None = None,
-    first: Adjustment | None = None,
     alpha: float = ALPHA,
     most: int | None = None,
 ) -> Snooping:
@@ -104,33 +95,21 @@ def snoop(
 
     Parameters
     ----------
-    model, observations, start, names, prior, held
-        As for `calib.adjust.mixed_model.adjust`.
-    first : Adjustment, optional
-        Of everything, if it is known.
+    first : Adjustment
+        Of everything by the model.
     alpha : float
         Of the one-dimensional test; the others follow at equal power.
     most : int, optional
         Suspects found one after the other; a third of the candidates that detect, if not given.
         A robust fit may find three times as many, as long as half of the degrees of freedom are
         left to prove it.
-
-    Raises
-    ------
-    NotDetermined, NotConverged, ModelNotFinite
-        From the first adjustment.
     """
-    prior = Prior.none() if prior is None else prior
-    how: dict[str, Any] = {"names": names, "held": held}
-    if first is None:
-        first = adjust(model, observations, start, prior=prior, **how)
-    search = _Search(model, observations, prior, how, tuple(candidates), alpha,
-                     first.dof // 2)
+    search = _Search(model, first, tuple(candidates), alpha)
     most = max(1, sum(c.detects for c in candidates) // 3) if most is None else most
     before = judge(first, candidates, alpha)
     end = search.from_here(_State((), first), most, before)
     if end.beyond:
-        end = search.robustly(end, first, before, 3 * most)
+        end = search.robustly(end, before, 3 * most)
     at_end = search.tested(end).aside
     shifts = tuple(error_test(end.adjustment, *v.candidate.values).shift for v in end.aside)
     return Snooping(end.aside, at_end, shifts, first, end.adjustment, before, end.beyond,
@@ -152,15 +131,15 @@ def set_aside(
     observations: Observations, prior: Prior, candidates: Sequence[Candidate]
 ) -> tuple[Observations, Prior]:
     """Observations and prior with the values of the candidates set aside."""
-    rows, readings = observations.aside.copy(), observations.readings_aside.copy()
-    priors = np.zeros(len(prior.values), bool) if prior.aside is None else prior.aside.copy()
+    n, readings = len(observations.values), observations.readings_aside.copy()
+    rows = np.append(observations.aside, np.zeros(len(prior.values), bool)
+                     if prior.aside is None else prior.aside)
     for candidate in candidates:
         rows[list(candidate.rows)] = True
-        priors[list(candidate.priors)] = True
         if candidate.readings:
             readings[candidate.block, list(candidate.readings)] = True
-    return (replace(observations, aside=rows, readings_aside=readings),
-            replace(prior, aside=priors))
+    return (replace(observations, aside=rows[:n], readings_aside=readings),
+            replace(prior, aside=rows[n:]))
 
 
 @dataclass(frozen=True)
@@ -176,15 +155,17 @@ class _State:
 
 @dataclass(frozen=True)
 class _Search:
-    """A problem and its candidates; `least_dof` are to be left."""
+    """A solved problem and its candidates."""
 
     model: Model
-    observations: Observations
-    prior: Prior
-    how: dict[str, Any]
+    first: Adjustment
     candidates: tuple[Candidate, ...]
     alpha: float
-    least_dof: int
+
+    @property
+    def least_dof(self) -> int:
+        """Degrees of freedom that are to be left."""
+        return self.first.dof // 2
 
     def from_here(self, state: _State, most: int, verdicts: Sequence[Verdict] | None = None
                   ) -> _State:
@@ -210,13 +191,12 @@ class _Search:
             else:
                 return replace(state, beyond=(), stopped=Stopped.PROVEN)
 
-    def robustly(self, end: _State, first: Adjustment, before: Sequence[Verdict], most: int
-                 ) -> _State:
+    def robustly(self, end: _State, before: Sequence[Verdict], most: int) -> _State:
         """Where the search leads from what a robust fit doubts, if that is better than `end`."""
         # Readings explain much: a robust fit that may not doubt them does better where only
         # observations are out.
         for readings in (False, True):
-            doubted = self.doubted(first, before, readings)
+            doubted = self.doubted(before, readings)
             if doubted is None:
                 continue
             other = self.from_here(doubted, max(most, len(doubted.aside)))
@@ -234,23 +214,20 @@ class _Search:
         limits = (v.limit for v in state.aside)
         return bool(state.beyond), state.adjustment.chi2 + sum(limits)
 
-    def doubted(self, first: Adjustment, before: Sequence[Verdict], readings: bool
-                ) -> _State | None:
+    def doubted(self, before: Sequence[Verdict], readings: bool) -> _State | None:
         """Everything aside that a robust fit doubts, perhaps readings; None if it fails."""
         by_label = {v.candidate.label: v for v in before
                     if v.candidate.detects and (readings or not v.candidate.readings)}
         groups = [v.candidate for v in by_label.values()]
         try:
-            weights = reweight(self.model, self.observations, first.parameters, groups,
-                               prior=self.prior, corrections=first.corrections, **self.how)
-        except _NO_SOLUTION:
+            weights = reweight(self.model, self.first, groups)
+        except NO_SOLUTION:
             return None
         for least in _DOUBTED:
             chosen = [by_label[label] for label in weights.below(least)]
             try:
-                rest = self._solved([v.candidate for v in chosen], weights.parameters,
-                                    weights.corrections)
-            except _NO_SOLUTION:
+                rest = self._solved(chosen, weights.parameters, weights.corrections)
+            except NO_SOLUTION:
                 continue
             if rest.dof >= self.least_dof:
                 return _State(tuple(chosen), rest)
@@ -272,11 +249,12 @@ class _Search:
         left = [c for c in self.candidates if c.label not in gone]
         return judge(state.adjustment, left, self.alpha)
 
-    def _solved(self, candidates: Sequence[Candidate], parameters: np.ndarray,
-                corrections: np.ndarray | None) -> Adjustment:
-        observations, prior = set_aside(self.observations, self.prior, candidates)
-        return adjust(self.model, observations, parameters, prior=prior, corrections=corrections,
-                      **self.how)
+    def _solved(self, aside: Sequence[Verdict], parameters: np.ndarray, corrections: np.ndarray
+                ) -> Adjustment:
+        observations, prior = set_aside(self.first.observations, self.first.prior,
+                                        [v.candidate for v in aside])
+        return readjust(self.model, self.first, observations=observations, start=parameters,
+                        prior=prior, corrections=corrections)
 
     def _without_the_worst(self, state: _State, beyond: Sequence[Verdict], most: int
                            ) -> _State | None:
@@ -292,11 +270,9 @@ class _Search:
                     off = v.test.bias[first : first + len(c.readings)]
                     corrections[c.block, list(c.readings)] = -off
             try:
-                rest = self._solved([v.candidate for v in aside], state.adjustment.parameters,
-                                    corrections)
-            except _NO_SOLUTION:
+                return _State(aside, self._solved(aside, state.adjustment.parameters, corrections))
+            except NO_SOLUTION:
                 continue
-            return _State(aside, rest)
         return None
 
     def _far_apart(self, beyond: Sequence[Verdict]) -> list[Verdict]:
@@ -306,15 +282,15 @@ class _Search:
         most = 1 + len(self.candidates) // _FOR_EACH
         if most == 1:
             return list(beyond[:1])
-        of_row = np.zeros(len(self.observations.values), int)
-        for group in self.observations.groups:
+        of_row = np.full(len(self.first.linearised.raw), -1)  # no block: a prior value
+        for group in self.first.observations.groups:
             of_row[group.rows] = group.blocks[:, None]
         for v in beyond:
             own: set[int | None] = {int(of_row[row]) for row in v.candidate.rows}
             own |= {v.candidate.block} if v.candidate.readings else set()
             if len(chosen) == most or v.quotient < _NEARLY_AS_BAD * beyond[0].quotient:
                 break
-            if not own & blocks and not v.candidate.priors:
+            if not own & {*blocks, -1}:
                 chosen.append(v)
                 blocks |= own
         return chosen
@@ -334,11 +310,10 @@ class _Search:
         aside = tuple(v for v in state.aside if v.candidate.label not in fit)
         returned |= fit
         try:
-            rest = self._solved([v.candidate for v in aside], state.adjustment.parameters,
-                                state.adjustment.corrections)
-        except _NO_SOLUTION:
+            return _State(aside, self._solved(aside, state.adjustment.parameters,
+                                              state.adjustment.corrections))
+        except NO_SOLUTION:
             return None
-        return _State(aside, rest)
 
 
 def _beyond(verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:

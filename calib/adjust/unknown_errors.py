@@ -31,12 +31,11 @@ class ErrorTest(NamedTuple):
 
 def error_test(
     adjustment: Adjustment, rows: Sequence[int] = (), block: int | None = None,
-    readings: Sequence[int] = (), priors: Sequence[int] = (),
+    readings: Sequence[int] = (),
 ) -> ErrorTest:
-    """Test observations, readings of one block and prior values that are set aside."""
+    """Test rows and readings of one block that are set aside; rows as of `GroupTests.test`."""
     wanted = [*(_of_rows(adjustment, row) for row in rows),
-              *(_of_reading(adjustment, block, j) for j in readings),
-              *(_of_prior(adjustment, i) for i in priors)]
+              *(_of_reading(adjustment, block, j) for j in readings)]
     parts = [part for part in wanted if part is not None]
     size, free = len(wanted), adjustment.free
     shift = np.zeros(len(free))
@@ -57,7 +56,7 @@ def error_test(
         return unpredicted
     shift[free] = c @ link.T @ weighted
     sign = np.ones(size)
-    sign[len(rows) : len(rows) + len(readings)] = -1.0
+    sign[len(rows) :] = -1.0
     return ErrorTest(GroupTest(float(t @ weighted), size, np.nan, sign * t), shift)
 
 
@@ -72,7 +71,7 @@ class _Part(NamedTuple):
 
 
 def _of_rows(adjustment: Adjustment, row: int) -> _Part | None:
-    for i, group in enumerate(adjustment.observations.groups):
+    for i, group in enumerate(adjustment.linearised.groups):
         found = np.argwhere(group.rows == row)
         if len(found):
             return _of_block(adjustment, i, *found[0])
@@ -94,19 +93,10 @@ def _of_block(adjustment: Adjustment, i: int, member: int, column: int) -> _Part
     if not len(at) or not out.seen[at[0], column]:
         return None
     at = at[0]
-    rows = adjustment.observations.groups[i].rows[member]
+    rows = linearised.groups[i].rows[member]
     k = out.estimator[at, column] @ linearised.whole[i][member]
     return _Part((i, int(member)), int(column), float(k @ linearised.raw[rows]),
                  out.covariance[at, column], k @ linearised.by_parameters[rows])
-
-
-def _of_prior(adjustment: Adjustment, i: int) -> _Part | None:
-    linearised, out = adjustment.linearised, adjustment.linearised.prior_eliminated
-    if not len(out.where) or not out.seen[0, i]:
-        return None
-    k = out.estimator[0, i] @ linearised.prior_whole
-    return _Part("prior", i, float(k @ adjustment.prior_residuals), out.covariance[0, i],
-                 k @ linearised.prior_by_parameters)
 
 
 @dataclass(frozen=True)
@@ -138,7 +128,7 @@ class ReadingLinks:
         q = observations.reading_covariance * known[:, :, None] * known[:, None, :]
         c = adjustment.covariance[free]
         for group, g, whole, out in zip(observations.groups, linearised.whiteners,
-                                        linearised.whole, linearised.eliminated, strict=True):
+                                        linearised.whole, linearised.eliminated, strict=False):
             m, a = group.rows.shape[1], linearised.by_parameters[group.rows]
             b = linearised.by_readings[group.rows]
             through = q[group.blocks] @ b.transpose(0, 2, 1)

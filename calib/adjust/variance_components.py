@@ -21,11 +21,10 @@ import numpy as np
 
 from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_sf
-from calib.adjust.mixed_model import ModelNotFinite, NotConverged, adjust
+from calib.adjust.mixed_model import NO_SOLUTION, readjust
 from calib.adjust.observations import Model, Observations
 from calib.adjust.profile import LEAST_DOF, Profile, bartlett_factor, effective_dof, sds
 from calib.adjust.restricted import NEARLY_SETTLED, Fit, RestrictedLikelihood
-from calib.adjust.spectrum import NotDetermined
 
 #: Nothing is told of a kind that would have too few degrees of freedom even with this many times
 #: the run's variance factor, unless it surely differs. Its own estimate must not decide more than
@@ -114,11 +113,11 @@ def variance_components(
     best = _best(likelihood)
     for _ in range(_MOST_ROUNDS):
         # Where that does not settle, the factors stand as they are at the last solution.
-        again = _again(model, solved, scaled(stated, components,
-                                             np.maximum(best.theta, _LEAST_FACTOR)))
-        if again is None:
+        factors = np.maximum(best.theta, _LEAST_FACTOR)
+        try:
+            solved = readjust(model, solved, observations=scaled(stated, components, factors))
+        except NO_SOLUTION:
             break
-        solved = again
         likelihood, before = RestrictedLikelihood(solved, stated, *kinds), best
         best = likelihood.maximise(before.theta, np.ones(len(components), bool))
         if _moved(best, before) < _SETTLED:
@@ -146,15 +145,6 @@ def _kinds(observations: Observations, components: Sequence[Component]
         else:
             of_reading[component.reading] = i
     return of_row, of_reading
-
-
-def _again(model: Model, solved: Adjustment, observations: Observations) -> Adjustment | None:
-    """The same problem solved with other standard deviations; None if that has no solution."""
-    try:
-        return adjust(model, observations, solved.parameters, names=solved.names,
-                      prior=solved.prior, held=~solved.free, corrections=solved.corrections)
-    except (NotConverged, NotDetermined, ModelNotFinite):
-        return None
 
 
 def _alone(likelihood: RestrictedLikelihood) -> list[Fit]:

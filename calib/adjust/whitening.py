@@ -5,14 +5,12 @@ them, its misclosures have the covariance M = B Q B' + S; G with ``G M G' = I`` 
 """
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, overload
+from typing import overload
 
 import numpy as np
 
 from calib.adjust.bordered import Bordered
-
-if TYPE_CHECKING:
-    from calib.adjust.observations import BlockGroup
+from calib.adjust.observations import BlockGroup
 
 #: Blocks whitened at a time.
 _AT_A_TIME = 4096
@@ -45,12 +43,12 @@ def whiteners_of(covariances: np.ndarray) -> np.ndarray:
 
 
 @overload
-def whitened(groups: Sequence["BlockGroup"], array: np.ndarray, whiteners: Sequence[np.ndarray]
+def whitened(groups: Sequence[BlockGroup], array: np.ndarray, whiteners: Sequence[np.ndarray]
              ) -> np.ndarray: ...
 @overload
-def whitened(groups: Sequence["BlockGroup"], array: Bordered, whiteners: Sequence[np.ndarray]
+def whitened(groups: Sequence[BlockGroup], array: Bordered, whiteners: Sequence[np.ndarray]
              ) -> Bordered: ...
-def whitened(groups: Sequence["BlockGroup"], array: np.ndarray | Bordered,
+def whitened(groups: Sequence[BlockGroup], array: np.ndarray | Bordered,
              whiteners: Sequence[np.ndarray]) -> np.ndarray | Bordered:
     """Each block times its whitener.
 

@@ -3,7 +3,7 @@
 import gc
 import sys
 
-from calib.cli.interrupt import interrupts_told
+from calib.console.interrupt import interrupts_told
 
 __all__ = ["command", "main"]
 
@@ -18,9 +18,9 @@ def command() -> None:
 
 def main(*, to_the_end: bool = False) -> None:
     """Run the application; every fault, and an interrupt, leaves with its own exit status."""
-    with interrupts_told(to_the_end):
+    with interrupts_told(_following, to_the_end):
         # Only now, since the libraries take their time and that can be interrupted too.
-        from calib.cli import talk
+        from calib.console import talk
 
         talk.prepare()
         # A command ends soon, and what libraries set up stays: looking for garbage finds little.
@@ -30,6 +30,12 @@ def main(*, to_the_end: bool = False) -> None:
         from calib.cli.app import main as run
 
         run()
+
+
+def _following():
+    from calib.console import talk
+
+    return talk.following()
 
 
 def _begin_beside():

@@ -13,8 +13,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from calib.cli import commands, talk
-from calib.cli.interrupt import stop_if_asked
+from calib.cli import commands
+from calib.console import talk
+from calib.console.interrupt import stop_if_asked
 
 _TYPED = {name.rstrip("_"): function for name, function in vars(commands).items()
           if isfunction(function) and function.__module__ == commands.__name__}
@@ -128,7 +129,7 @@ def _otherwise(status):
     words = sys.argv[1:]
     command = words[0] if words and words[0] in COMMANDS else None
     if status == talk.USAGE:
-        return shlex.join(["calib", *([command] if command else []), "--help"])
+        return talk.command(*([command] if command else []), "--help")
     if status == talk.NOT_CONVERGED:
         return f"calib diagnose {_run_named()}"
     if status == talk.NOT_DETERMINED:
@@ -136,7 +137,7 @@ def _otherwise(status):
     if status == talk.FAULT:  # said already, or nobody reads on
         return None
     if status == talk.INPUT:
-        return shlex.join(["calib", *_once_right(words)])
+        return talk.command(*_once_right(words))
     return None if command is None or {"--help", "-h"} & set(words) else "calib help"
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import typer
 
-from calib.cli import talk
+from calib.console import talk
 
 
 def somebody_answers() -> bool:

@@ -6,11 +6,11 @@ import numpy as np
 import typer
 
 from calib.calibration import Solution
-from calib.cli import talk
 from calib.cli.onward import follow_on
-from calib.judge.check import check_shots, tolerance_for
+from calib.console import talk
 from calib.judge.choice import solve_as_chosen
 from calib.judge.goal import edge_known
+from calib.judge.shot_checks import check_shots, tolerance_for
 from calib.report.numbers import unit_factors
 from calib.report.pages.checked import checked_document, checked_text
 from calib.results import Result, load_result

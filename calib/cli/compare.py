@@ -1,13 +1,12 @@
 """``calib compare``: two set-ups, quantity by quantity and at the edge."""
 
-import shlex
 from pathlib import Path
 
 import typer
 
-from calib.cli import talk
 from calib.cli.onward import follow_on
 from calib.cli.told import tell_found
+from calib.console import talk
 from calib.judge.common import shared_shots
 from calib.report.pages.comparison import Side, comparison, comparison_sections
 from calib.report.words.job import fingerprints_of, lines_of
@@ -29,7 +28,7 @@ def compare(first: Path, second: Path, out: Path | None, json: bool) -> None:
     surveys = [result.survey for result in results if result]
     if len(surveys) == 2 and not shared_shots(*surveys):
         talk.tell("Whether the machine itself has changed between them: "
-                  + shlex.join(["calib", "drift", str(first), str(second)]))
+                  + talk.command("drift", first, second))
     last = results[1] or results[0]
     if last is not None:
         follow_on(last.document, second if results[1] is not None else first)

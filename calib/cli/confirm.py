@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.onward import above, follow_on, listed_in
 from calib.cli.told import tell_found
 from calib.confirm.confirmed import confirm as find
 from calib.confirm.displayed import Posed
 from calib.confirm.posed import NoPosture, posed
 from calib.confirm.proof import DRIVEN, Proof, proof
+from calib.console import talk
 from calib.document.confirmed import Confirmation
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
@@ -45,7 +45,7 @@ def confirm(result: Path, shown: Path | None, entries: Path | None, out: Path | 
         _to_fill_in(read, document, again, entries)
         return
     if not shown.exists():
-        talk.follow_line(f"{shlex.join(map(str, ('calib', *again)))} > {shlex.quote(str(shown))}")
+        talk.follow_line(f"{talk.command(*again)} > {shlex.quote(str(shown))}")
     told, sections, notices = confirmed(read, document, shown)
     talk.tell_all(notices)
     tell_found("confirm", told, sections, "Typed right?",

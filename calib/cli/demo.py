@@ -4,8 +4,8 @@ from importlib import resources
 from pathlib import Path
 
 import calib
-from calib.cli import talk
 from calib.cli.solve import solved
+from calib.console import talk
 from calib.run.complaints import Complaint, InputError
 from calib.run.result_folder import result_place
 from calib.run.write import write_new_folder

@@ -1,14 +1,13 @@
 """``calib diagnose``: which field mistake makes a run not fit."""
 
-import shlex
 from dataclasses import replace
 from pathlib import Path
 
 import typer
 
 from calib.calibration import solve
-from calib.cli import talk
 from calib.cli.planned import run_with_machine
+from calib.console import talk
 from calib.document.diagnosed import Applied, Figures
 from calib.judge.explain import Explanation, explain
 from calib.judge.goal import edge_known
@@ -34,7 +33,7 @@ def diagnose(run: Path, apply: Path | None, machine: Path | None, json: bool) ->
         found = explain(data)
     applied = None if apply is None else _apply(data, machine, found, apply)
     copy = apply if applied else None
-    known = f" --machine {shlex.quote(str(machine))}" if machine else ""
+    known = ("--machine", machine) if machine else ()
     document = diagnosis_document(
         found, _next(run, known, found, copy, _short(data, found)), applied)
     talk.answer(document, diagnosis_text(document), json)
@@ -80,23 +79,21 @@ def _with_whole_tape(corrected: Run, data: Run) -> Run:
     return replace(corrected, tape=corrected.tape.joined(left_out))
 
 
-def _next(run: Path, known: str, found: Explanation, copy: Path | None, short: bool
+def _next(run: Path, known: tuple, found: Explanation, copy: Path | None, short: bool
           ) -> list[str]:
     """What to type next; `short` of shots is a run that tells the edge too little, or nothing.
 
     `known` is the option that names the earlier result of the machine, or nothing.
     """
-    here = shlex.quote(str(run))
     if found.cause is None or found.cause.mistake is None:
-        if short:
-            return [f"calib next {here}{known}"]
-        return [f"calib solve {here}{known}"] if found.fits or known else [f"calib explore {here}"]
+        return [talk.command("next", run, *known) if short else
+                talk.command("solve", run, *known) if found.fits or known else
+                talk.command("explore", run)]
     aside = found.cause.mistake.aside
-    without = f" --set-aside {shlex.quote(','.join(aside))}" if aside else ""
-    if found.single_values is not None:
-        out = shlex.quote(str(run / "result-without"))  # the result with them stays to compare
-        return [f"calib solve {here}{known}{without} --out {out}"]
+    without = ("--set-aside", ",".join(aside)) if aside else ()
+    if found.single_values is not None:  # the result with them stays to compare
+        return [talk.command("solve", run, *known, *without, "--out", run / "result-without")]
     name = run.resolve()
-    there = shlex.quote(str(copy or name.with_name(f"{name.name}-corrected")))
-    solve = f"calib solve {there}{known}{without}"
-    return [solve] if copy else [f"calib diagnose {here}{known} --apply {there}", solve]
+    there = copy or name.with_name(f"{name.name}-corrected")
+    solved = talk.command("solve", there, *known, *without)
+    return [solved] if copy else [talk.command("diagnose", run, *known, "--apply", there), solved]

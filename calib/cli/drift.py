@@ -4,10 +4,10 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import talk
 from calib.cli.onward import follow_on
 from calib.cli.together import adjusted, described, read_all
 from calib.cli.told import tell_found
+from calib.console import talk
 from calib.judge.drift import NotComparable
 from calib.judge.drift import drift as find_drift
 from calib.report.pages.drifted import drift_document, drift_sections

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import typer
 
-from calib.cli import talk
 from calib.cli.confirm import provable, with_list
 from calib.cli.onward import begin, follow_on
+from calib.console import talk
 from calib.edge import envelope_edge
 from calib.report.entered import determined_at
 from calib.report.pages.entries import determined_sections
@@ -40,17 +40,16 @@ def entries(action: str, file: Path | None, name: str | None) -> None:
     listed = read_entries_file(file, rig)
     found = determined_at(rig, listed, rig.start, envelope_edge(rig, rig.start))
     whole = file.with_name(f"{file.stem}-complete{file.suffix}")
+    complete, rigs = ("entries", "complete", file), (name,) if name else ()
     if action == "complete":
         text = file_text(file, str(file), "a list", Findings())
         talk.result(completed(text or "", rig, found.lacking) if found.lacking else text or "")
-        talk.follow_printed(["entries", "complete", file, *([name] if name else [])],
-                            whole,
-                            lambda kept: ["entries", "check", kept, *([name] if name else [])])
+        talk.follow_printed([*complete, *rigs], whole,
+                            lambda kept: ["entries", "check", kept, *rigs])
         return
     talk.result(plain(determined_sections(rig, listed, found)))
     if not found.complete:
-        told = shlex.join(["calib", "entries", "complete", str(file), *([name] if name else [])])
-        talk.follow_line(f"{told} > {shlex.quote(str(whole))}")
+        talk.follow_line(f"{talk.command(*complete, *rigs)} > {shlex.quote(str(whole))}")
         raise typer.Exit(talk.NOT_DETERMINED)
     _onward(place if place.is_dir() else file.parent, file)
 

@@ -1,12 +1,11 @@
 """``calib explore``: which effects that the rig leaves out the shots ask for."""
 
-import shlex
 from pathlib import Path
 
 import typer
 
 from calib.chain.effects import effects_of
-from calib.cli import talk
+from calib.console import talk
 from calib.document.diagnosed import Figures
 from calib.document.explored import Adopted
 from calib.explore import Exploration
@@ -42,7 +41,7 @@ def explore(run: Path, free: str | None, copy: Path | None, json: bool) -> None:
     if names:
         _refuse_untold(found, names)
     adopted = _adopt(data, found, names, folder) if names else None
-    document = explored_document(found, _next(run, found, adopted), adopted)
+    document = explored_document(found, [_next(run, found, adopted)], adopted)
     talk.answer(document, explored_text(document), json)
     talk.follow_line(document.next[0])
     if adopted is None and (document.asked or document.mistake or not document.fits):
@@ -89,19 +88,16 @@ def _adopt(data: Run, found: Exploration, names: list[str], folder: Path) -> Ado
                    after=Figures.like(after))
 
 
-def _next(run: Path, found: Exploration, adopted: Adopted | None) -> list[str]:
+def _next(run: Path, found: Exploration, adopted: Adopted | None) -> str:
     """What to type next."""
-    here = shlex.quote(str(run))
     if adopted is not None:
-        return [f"calib solve {shlex.quote(adopted.folder)}"]
-    if found.rival is not None and found.rival.fact is not None:
-        return [f"calib diagnose {here}"]
-    if not found.tested:
-        return [f"calib diagnose {here}"]
+        return talk.command("solve", adopted.folder)
+    if not found.tested or (found.rival is not None and found.rival.fact is not None):
+        return talk.command("diagnose", run)
     if found.rival is not None or (not found.fits and not found.asked):
         # What diagnose does not know, it sends here: the plots are left.
-        return [f"calib report {shlex.quote(str(run / 'result'))}"]
+        return talk.command("report", run / "result")
     if found.asked:
-        return [f"calib explore {here} --free {','.join(found.asked)}"]
+        return talk.command("explore", run, "--free", ",".join(found.asked))
     # What was set aside may be more than single slips.
-    return [f"calib {'diagnose' if found.aside.names else 'solve'} {here}"]
+    return talk.command("diagnose" if found.aside.names else "solve", run)

@@ -5,18 +5,17 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from importlib.util import find_spec
+from itertools import islice
 from multiprocessing import active_children, get_context
 from pathlib import Path
-from shlex import quote
-from typing import Any
-from urllib.parse import quote as quote_url
+from urllib.parse import quote
 
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.fleet_worker import Task, begin, hash_of, solve_one
 from calib.cli.journal import JOURNAL, Journal
+from calib.console import talk
 from calib.fleet.dispatch import results
 from calib.fleet.row import (
     FAILED,
@@ -87,7 +86,7 @@ def _follow_worst(status, run):
     look = {FAULT: "solve", INPUT: "solve", NOT_YET: "solve",
             NOT_DETERMINED: "next"}.get(status, "diagnose")
     talk.follow(look, run)
-    talk.tell(f"To look at the worst: calib {look} {quote(str(run))}")
+    talk.tell(f"To look at the worst: {talk.command(look, run)}")
 
 
 def run_folders(root: Path, out: Path) -> Iterator[str]:
@@ -188,15 +187,9 @@ def write_table(path: Path, journal: Journal, runs: list[str]) -> None:
     new = path.with_suffix(".new")
     try:
         with pq.ParquetWriter(new, schema) as writer:
-            batch: list[dict[str, Any]] = []
-            for row in journal.rows(runs):
-                batch.append({
-                    name: talk.printable(c).replace("\n", "\\n") if isinstance(c, str) else c
-                    for name, c in flat(row, columns).items()})
-                if len(batch) == _BATCH:
-                    writer.write_table(pa.Table.from_pylist(batch, schema))
-                    batch = []
-            if batch:
+            rows = ({name: talk.printable(c).replace("\n", "\\n") if isinstance(c, str) else c
+                     for name, c in flat(row, columns).items()} for row in journal.rows(runs))
+            while batch := list(islice(rows, _BATCH)):
                 writer.write_table(pa.Table.from_pylist(batch, schema))
         new.replace(path)
     finally:
@@ -227,6 +220,6 @@ def _reports(root: Path, out: Path):
         folder = root / run / "result"
         if not (folder / "report.pdf").is_file():
             return None
-        return quote_url(Path(os.path.relpath(folder / "report.html", out)).as_posix())
+        return quote(Path(os.path.relpath(folder / "report.html", out)).as_posix())
 
     return report_of

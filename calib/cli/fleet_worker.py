@@ -17,7 +17,7 @@ from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.cli.results import DRAWN, drawn_files, judged, number_files
 from calib.fleet.row import FAULT, INPUT, NOT_CONVERGED, NOT_DETERMINED, NOT_WRITTEN, solved_row
-from calib.judge.check import tolerance_for
+from calib.judge.shot_checks import tolerance_for
 from calib.report.record import with_noise
 from calib.results import RESULT, load_result
 from calib.run.complaints import InputError

@@ -2,7 +2,7 @@
 
 import typer
 
-from calib.cli import talk
+from calib.console import talk
 from calib.report.words.glossary import explained, nearest_words, words
 
 

@@ -4,8 +4,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from calib.cli import talk
 from calib.cli.onward import above, follow_on
+from calib.console import talk
 from calib.report.pages.history import (
     BrokenHistory,
     additions,

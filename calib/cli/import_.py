@@ -10,8 +10,9 @@ from typing import Any
 
 import typer
 
-from calib.cli import asking, talk
+from calib.cli import asking
 from calib.cli.import_options import as_options, stated
+from calib.console import talk
 from calib.intake.choices import Doubtful
 from calib.intake.declaration import (
     PROFILE,

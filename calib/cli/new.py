@@ -10,8 +10,9 @@ import typer
 from calib.chain.length import written_length
 from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.chain.schema import MOST_LENGTH
-from calib.cli import asking, talk
+from calib.cli import asking
 from calib.cli.import_options import read_instrument
+from calib.console import talk
 from calib.intake.declaration import PROFILE, DeclarationError, declare, profile_toml
 from calib.report.figures.side_view import machine_in_characters, machine_legend, machine_png
 from calib.report.words.cautions import CAUTIONS

@@ -15,9 +15,10 @@ from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
-from calib.cli import elsewhere, planned, talk
+from calib.cli import elsewhere, planned
 from calib.cli.drawing_process import later
 from calib.cli.onward import onward, solved_with
+from calib.console import talk
 from calib.document.further import NextRecord
 from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen

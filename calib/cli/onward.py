@@ -2,15 +2,15 @@
 
 from pathlib import Path
 
-from calib.cli import talk
+from calib.console import talk
 from calib.document.decision import Decision
 from calib.document.record import ResultRecord
 from calib.judge.set_aside import NONE
 from calib.run.folder import ENTRIES, TAPE
 
 
-def onward(document: ResultRecord, result: Path, entries: Path | None = None
-           ) -> tuple[str | Path, ...]:
+def onward(document: ResultRecord, result: Path, entries: Path | None = None,
+           run: Path | None = None) -> tuple[str | Path, ...]:
     """The words of the next command: its sheet, or what makes the result one to be entered.
 
     Parameters
@@ -20,9 +20,11 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
         Its result.json (that need not be there yet), or the folder that is in.
     entries : Path, optional
         A list, where it is not that of the run folder.
+    run : Path, optional
+        The run folder, where the result need not be in it.
     """
     folder = result if result.is_dir() else result.parent
-    run = above(folder)
+    run = run or above(folder)
     if document.decision is Decision.ENTER:
         return "sheet", folder
     if not (run / "rig.toml").is_file():
@@ -38,9 +40,10 @@ def onward(document: ResultRecord, result: Path, entries: Path | None = None
     return "entries", "check", entries or run / ENTRIES, run
 
 
-def follow_on(document: ResultRecord, result: Path, entries: Path | None = None) -> None:
+def follow_on(document: ResultRecord, result: Path, entries: Path | None = None,
+              run: Path | None = None) -> None:
     """Name the next command, and what is to be done before it is typed."""
-    words = onward(document, result, entries)
+    words = onward(document, result, entries, run)
     # Of the same files it would say the same again.
     if words[0] == "solve" and document.decision is Decision.NOT_YET and document.to_tape:
         talk.tell(f"Once {document.to_tape.name} is in {Path(words[1]) / TAPE}:")

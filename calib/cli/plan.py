@@ -11,17 +11,17 @@ import numpy as np
 import pandas as pd
 import typer
 
-from calib.cli import planned, talk
+from calib.cli import planned
 from calib.cli.commands import MINUTES
 from calib.cli.onward import begin
+from calib.console import talk
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.plan.curve import (
     MOST_MINUTES,
     GoalOutOfReach,
-    curve,
-    has_more_than_the_edge,
+    curves,
     least_minutes,
     least_minutes_to_lose_one,
 )
@@ -111,11 +111,9 @@ def _document(made: Plan, known: Machine | None, told_by: tuple[Tape | None, Pat
     What is known beforehand is from a tape and an earlier result, if they are there (`told_by`).
     """
     taped = () if told_by[0] is None else told_by[0].quantities
-    prepared, most = made.prepared, _BEYOND * made.minutes.total
     return plan_document(
-        made, _known_source(*told_by), curve(prepared, made.stands, most),
-        curve(prepared, made.stands, most, True) if has_more_than_the_edge(prepared) else None,
-        goal, least, kept_out(prepared.task.rig, _look_alikes(made, known), taped))
+        made, _known_source(*told_by), *curves(made, _BEYOND * made.minutes.total, least[0]),
+        goal, least, kept_out(made.prepared.task.rig, _look_alikes(made, known), taped))
 
 
 def _write(folder, document):

@@ -7,7 +7,7 @@ import typer
 
 from calib.chain.length import metres
 from calib.chain.rig import Rig
-from calib.cli import talk
+from calib.console import talk
 from calib.plan.candidates import NoPose
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.onward import follow_on, onward
+from calib.console import talk
 from calib.edge import envelope_edge
 from calib.report.pages.contents import NamedPosture
 from calib.report.pages.report import report_files

@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from shlex import quote
 
 import typer
 
-from calib.cli import elsewhere, talk
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside, later, load
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.judgement import Judgement, judge
@@ -127,6 +127,6 @@ def draw(document: ResultRecord, place: ResultPlace, out: Path) -> None:
     except InputError as error:
         talk.tell_all(error.complaints)
         talk.tell("The numbers are written, the report is not. To draw it again: "
-                  f"calib report {quote(str(out))}")
+                  + talk.command("report", out))
         raise typer.Exit(talk.INPUT) from None
     talk.tell(f"The report is in {out}")

@@ -4,7 +4,7 @@ import numpy as np
 import typer
 
 from calib.chain.rig import rig_from_template, template_names
-from calib.cli import talk
+from calib.console import talk
 from calib.judge.structure import structure
 from calib.report.figures.side_view import machine_in_characters
 from calib.report.pages.rig import rig_list, rig_sections, structure_sections

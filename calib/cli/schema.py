@@ -1,6 +1,6 @@
 """``calib schema``: what result.json and the other documents hold, as JSON schemas."""
 
-from calib.cli import talk
+from calib.console import talk
 from calib.document.fields import Record
 from calib.document.further import NextRecord
 from calib.document.planned import PlanRecord

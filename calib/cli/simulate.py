@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import typer
 
-from calib.cli import talk
 from calib.cli.planned import prepared
+from calib.console import talk
 from calib.plan.plan import make_plan
 from calib.plan.rehearsal import rehearsed
 from calib.plan.task import Task

@@ -1,19 +1,17 @@
 """``calib solve``: a run folder in, a judged geometry out; the numbers first, then the drawings."""
 
-import shlex
 from collections.abc import Callable
 from pathlib import Path
-from shlex import quote
 
 import typer
 
-from calib.cli import elsewhere, talk
+from calib.cli import elsewhere
 from calib.cli.drawing_process import Beside
-from calib.cli.onward import known_with, solved_with
-from calib.document.decision import Decision
+from calib.cli.onward import follow_on, known_with, solved_with
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.judge.set_aside import NONE, SUSPECTS
-from calib.run.folder import ENTRIES, TAPE, read_run
+from calib.run.folder import read_run
 from calib.run.records import Run
 from calib.run.result_folder import ResultPlace, result_place
 
@@ -37,10 +35,11 @@ def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
     talk.tell_all(suggested)
     if not no_report:
         results.draw(document, place, out)
-    talk.follow_line(suggested[0].partition(": ")[2] if suggested
-                     else f"calib report {_typed(out)}")
-    if not document.verdict.passed:
-        raise typer.Exit(talk.GATE_FAILED)
+    if document.verdict.passed:
+        follow_on(document, out, run=run)
+        return
+    talk.follow_line(suggested[0].partition(": ")[2] if suggested else talk.command("report", out))
+    raise typer.Exit(talk.GATE_FAILED)
 
 
 def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
@@ -70,7 +69,7 @@ def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: floa
 
 
 def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
-    """What to do next, each with the command to type.
+    """What to do about gates that failed, each with the command to type.
 
     Parameters
     ----------
@@ -79,41 +78,22 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     run, out : Path
         The run folder and where the result is.
     """
-    if document.decision is Decision.ENTER:
-        return [f"To print what to enter: calib sheet {_typed(out)}"]
-    if document.to_tape is not None and document.decision is Decision.NOT_YET:
-        return [f"Once {document.to_tape.name} is in {_typed(run / TAPE)}: "
-                f"{shlex.join(('calib', 'solve', str(run), *solved_with(document)))}"]
-    if document.verdict.passed and document.entries is not None and document.entries.complete:
-        return [f"Once {_typed(run / ENTRIES)} is put right: "
-                f"{shlex.join(('calib', 'solve', str(run), *solved_with(document)))}"]
-    if document.verdict.passed:
-        return [f"To see what the list lacks: calib entries check {_typed(run / ENTRIES)} "
-                f"{_typed(run)}"]
     failed = set(document.verdict.failed)
-    choice = document.set_aside.choice
-    known = "".join(f" {quote(word)}" for word in known_with(document))
+    known = known_with(document)
     lines = []
     if failed & {"global test", "held-out poses", "suspects", "survey scale", "systematic errors"}:
-        lines.append(f"To look for the mistake: calib diagnose {_typed(run)}{known}")
+        lines.append(("To look for the mistake", "diagnose", run, *known))
     if "suspects" in failed and not document.verdict.explained:
         names = [s.name for s in document.suspects if s.beyond_chance]
-        both = SUSPECTS if choice == NONE else ",".join([
+        both = SUSPECTS if document.set_aside.choice == NONE else ",".join([
             *(v.name for v in document.set_aside.values), *names])
-        beside = out.parent / f"{out.name}-without"
-        lines.append(f"To solve without the suspects: calib solve {_typed(run)}{known} "
-                     f"--set-aside {quote(both)} --out {_typed(beside)}")
+        lines.append(("To solve without the suspects", "solve", run, *known, "--set-aside", both,
+                      "--out", out.parent / f"{out.name}-without"))
     if failed & {"edge", "correlation"}:
-        lines.append("To know which poses to add: "
-                     + shlex.join(("calib", "next", str(run), *solved_with(document))))
+        lines.append(("To know which poses to add", "next", run, *solved_with(document)))
     if failed & {"check shots", "check-shot offset"}:
-        lines.append(f"To see each check shot: calib check {_typed(out)}")
-    return lines
-
-
-def _typed(path):
-    """A path as the shell takes it."""
-    return quote(str(path))
+        lines.append(("To see each check shot", "check", out))
+    return [f"{why}: {talk.command(*words)}" for why, *words in lines]
 
 
 def _size(run: Run) -> str:

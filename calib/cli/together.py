@@ -4,15 +4,14 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from shlex import quote
 
 import typer
 
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.cli import talk
 from calib.cli.results import DRAWN, draw, number_files
+from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
 from calib.judge.choice import Chosen, solve_as_chosen
@@ -233,12 +232,12 @@ def _next(document, plan, out):
                   ("sheet", out / shared)))
     if document.sharing.differences:
         talk.tell_all(f"To split it: {d.do}" for d in document.sharing.differences)
-        talk.tell(f"Then again: calib together {quote(str(plan))}")
+        talk.tell(f"Then again: {talk.command('together', plan)}")
         return
     latest = {run.attachment: run for run in document.runs}
     for attachment, run in latest.items():
         if run.result is not None and not run.failed:
             talk.tell(f"To print what to enter with {attachment}: "
-                      f"calib sheet {quote(str(out / run.result))}")
+                      + talk.command("sheet", out / run.result))
         elif run.result is not None:
             talk.tell(f"To see why {run.name} fails: {out / run.result / 'report.html'}")

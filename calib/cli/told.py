@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from calib.cli import talk
+from calib.console import talk
 from calib.document.fields import Record
 from calib.report.blocks import Section
 from calib.report.press.html import page

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from calib.cli import talk
+from calib.console import talk
 from calib.yard.serve import serve
 
 

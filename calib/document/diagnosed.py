@@ -22,7 +22,7 @@ class FitsAsWell(Record):
     """Another reading of a run that fits."""
 
     says: str
-    tells: str = Field(description="the parameter whose taped value tells which")
+    tells: str | None = Field(description="the parameter whose taped value tells which")
 
 
 class OddValue(Record):

@@ -40,7 +40,7 @@ class Record(BaseModel):
     model_config = ConfigDict(extra="allow", populate_by_name=True, defer_build=True)
 
     @classmethod
-    def like(cls, found: object, **own: Any) -> Self:
+    def like(cls, found: object, /, **own: Any) -> Self:
         """From what an object has under the same names, but for `own`; see `made`."""
         return cls.made(**{name: getattr(found, name) for name in cls.model_fields
                            if name not in own and hasattr(found, name)}, **own)
@@ -53,7 +53,8 @@ class Record(BaseModel):
                       for name, value in values.items()})
 
     @classmethod
-    def each(cls, found: Iterable[object] | None = None, **columns: Iterable[Any]) -> list[Self]:
+    def each(cls, found: Iterable[object] | None = None, /, **columns: Iterable[Any]
+             ) -> list[Self]:
         """A record like each of some objects, if any, with values of columns; see `made`."""
         rows = [dict(zip(columns, row, strict=True))
                 for row in zip(*columns.values(), strict=True)]

@@ -1,6 +1,5 @@
 """What a crew declares about its files: options of the command, or a profile kept as TOML."""
 
-import json
 import re
 from collections.abc import Sequence
 from typing import Annotated, Any, Literal
@@ -237,32 +236,27 @@ class Declaration(_Strict):
 
     def lacks(self) -> list[str]:
         """What must be declared and was not, a sentence each."""
-        problems = []
-        if self.unit is None:
-            problems.append("the unit of lengths is not declared: --unit m, mm, ft-int "
-                            "(0.3048 m) or ft-us (1200/3937 m)")
-        if self.frame is None:
-            problems.append("say whether coordinates are on the ground or on a map grid: "
-                            "--frame ground, or --frame grid with --factor (the combined scale "
-                            "factor), or --frame geographic")
-        if self.frame == "grid" and self.factor is None:
-            problems.append("--frame grid needs --factor: grid distance over ground distance, "
-                            "such as 0.99962 (leaving out 400 ppm makes 12 m wrong by 4.8 mm)")
-        if self.frame != "grid" and (self.factor is not None or self.about is not None):
-            problems.append("--factor and --about belong to --frame grid")
-        if self.frame != "geographic" and self.origin is not None:
-            problems.append("--origin belongs to --frame geographic")
-        if self.pole is None:
-            problems.append("say whether the pole or prism height is off the heights already: "
-                            "--pole applied, --pole column (take off what the file's column "
-                            "says), or --pole HEIGHT (to take off, in the unit of the file)")
-        if self.angles and self.instrument is None:
-            problems.append("raw observations need the instrument's standard deviations: "
-                            '--instrument "5 arcsec, 2 mm + 2 ppm", and perhaps '
-                            "pointing=1 mm, centring, target_height")
-        if self.angles and self.frame == "geographic":
-            problems.append("raw observations cannot be geographic")
-        return problems
+        on_grid, raw = self.frame == "grid", bool(self.angles)
+        return [sentence for lacking, sentence in (
+            (self.unit is None, "the unit of lengths is not declared: --unit m, mm, ft-int "
+             "(0.3048 m) or ft-us (1200/3937 m)"),
+            (self.frame is None, "say whether coordinates are on the ground or on a map grid: "
+             "--frame ground, or --frame grid with --factor (the combined scale factor), or "
+             "--frame geographic"),
+            (on_grid and self.factor is None, "--frame grid needs --factor: grid distance over "
+             "ground distance, such as 0.99962 (leaving out 400 ppm makes 12 m wrong by 4.8 mm)"),
+            (not on_grid and (self.factor is not None or self.about is not None),
+             "--factor and --about belong to --frame grid"),
+            (self.frame != "geographic" and self.origin is not None,
+             "--origin belongs to --frame geographic"),
+            (self.pole is None, "say whether the pole or prism height is off the heights already: "
+             "--pole applied, --pole column (take off what the file's column says), or --pole "
+             "HEIGHT (to take off, in the unit of the file)"),
+            (raw and self.instrument is None, "raw observations need the instrument's standard "
+             'deviations: --instrument "5 arcsec, 2 mm + 2 ppm", and perhaps pointing=1 mm, '
+             "centring, target_height"),
+            (raw and self.frame == "geographic", "raw observations cannot be geographic"),
+        ) if lacking]
 
 
 def declare(given: dict, profile: "Declaration | None" = None, file: str | None = None
@@ -318,34 +312,12 @@ def profile_toml(declaration: Declaration) -> str:
     unit = "m"
     <BLANKLINE>
     [targets]
-    "left" = "edge_left"
+    left = "edge_left"
     """
-    lines = ["# Profile for calib import: what this crew's files are like."]
-    tables: list[tuple[str, dict]] = []
-    for key, value in declaration.model_dump(exclude_unset=True, exclude_none=True).items():
-        if isinstance(value, dict):
-            tables.append((key, value))
-        else:
-            lines.append(f"{key} = {_toml(value)}")
-    for key, table in tables:
-        lines += ["", f"[{key}]"]
-        for name, value in table.items():
-            if isinstance(value, dict):
-                inner = ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items())
-                lines.append(f"{name} = {{ {inner} }}")
-            else:
-                shown = _toml(name) if key == "targets" else name
-                lines.append(f"{shown} = {_toml(value)}")
-    return "\n".join(lines) + "\n"
+    import tomlkit
 
-
-def _toml(value):
-    if isinstance(value, tuple | list):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
-    if isinstance(value, str):
-        # JSON's escapes are TOML's, but for DEL, which TOML wants escaped too.
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return repr(value)
+    return ("# Profile for calib import: what this crew's files are like.\n"
+            + tomlkit.dumps(declaration.model_dump(exclude_unset=True, exclude_none=True)))
 
 
 def _merged(base, given):

@@ -4,6 +4,7 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -280,15 +281,13 @@ def _observed(request, imported, booking, with_times, findings):
         known, given = _grounded(known, given, declared, imported, findings)
     imported.understood += [f"{f.file}: {len(f)} pointings; {f.understood}" for f in files]
     everything = _joined(files)
-    names = tuple(dict.fromkeys(everything.setup))
     _compare_ids(files, known, findings)
     for name in given:
-        if name not in names:
+        if name not in everything.setup:
             findings.note(request.setups.name, f"set-up {quote(name)} has no observations")
     given = on_marks(everything, known, given, declared.setup_sds(), findings)
     imported.placed, imported.backsights = place_set_ups(
-        names, everything.polar, everything.setup, everything.ids, known, given,
-        declared.instrument.sds(), findings)
+        everything, known, given, declared.instrument.sds(), findings)
     imported.understood += judge_set_ups(
         everything, known, given, imported.placed, declared.instrument.sds(), declared.angles,
         lambda angles: _reread(request, angles, beside), findings)
@@ -346,15 +345,13 @@ def _grounded(known, given, declared, imported, findings):
 
 def _joined(files: list[Pointings]) -> Pointings:
     """All pointings in one, for the set-ups."""
-    first = files[0]
-    polar = PolarShots(*map(np.concatenate, zip(*(vars(f.polar).values() for f in files),
-                                                strict=True)))
-    columns = {name: sum((getattr(f, name) for f in files), ())
-               for name in ("setup", "ids", "time", "description", "pose", "target", "lines",
-                            "raw")}
-    height = np.concatenate([f.instrument_height for f in files])
-    return Pointings(first.file, polar, sha256=first.sha256, understood=first.understood,
-                     instrument_height=height, **columns)
+    columns: dict[str, Any] = {
+        name: sum((getattr(f, name) for f in files), ())
+        for name in ("setup", "ids", "time", "description", "pose", "target", "lines", "raw")}
+    polar = zip(*(vars(f.polar).values() for f in files), strict=True)
+    return replace(files[0], polar=PolarShots(*map(np.concatenate, polar)),
+                   instrument_height=np.concatenate([f.instrument_height for f in files]),
+                   **columns)
 
 
 def _check_targets(shots, rig, findings):
@@ -440,7 +437,7 @@ def _track_of(data, file, declared, findings):
         declared = declared.model_copy(update={"origin": tuple(
             np.append(np.degrees(points.position[0, :2]), points.position[0, 2]))})
     times, seconds = declared.times(), []
-    for line, text in zip(points.lines, points.time, strict=True):
+    for (line,), text in zip(points.lines, points.time, strict=True):
         try:
             seconds.append(times.parse(text))
         except TimeText as error:

@@ -5,16 +5,16 @@ from typing import TYPE_CHECKING
 from calib.names import later
 
 if TYPE_CHECKING:
-    from calib.judge.check import check_shots
     from calib.judge.choice import solve_as_chosen
     from calib.judge.drift import drift as find_drift
     from calib.judge.explain import explain as diagnose
     from calib.judge.judgement import Judgement, judge
+    from calib.judge.shot_checks import check_shots
     from calib.judge.suspects import find_suspects
 
 _HOMES = {
     "Judgement": "calib.judge.judgement",
-    "check_shots": "calib.judge.check",
+    "check_shots": "calib.judge.shot_checks",
     "diagnose": "calib.judge.explain:explain",
     "find_drift": "calib.judge.drift:drift",
     "find_suspects": "calib.judge.suspects",

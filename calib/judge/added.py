@@ -13,15 +13,17 @@ five sds of one number can leave it passed.
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from calib.adjust.distributions import chi2_sf
+from calib.adjust.mixed_model import ModelNotFinite, NotConverged, linearised_at
 from calib.adjust.observations import Prediction
 from calib.adjust.quick import Look
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.whitening import whitened
 from calib.calibration import Problem, problem_of
+from calib.judge.facts import Fact, Settled
 from calib.judge.fits import looked
 from calib.judge.mistakes import Mistake
 from calib.run.records import Run
@@ -55,11 +57,13 @@ class Added:
     #: ``columns(problem, parameters, prediction) -> (n_rows, d)``: derivatives of the predictions
     #: by the numbers.
     columns: Columns
-    #: ``mistake(values) -> Mistake or None`` once the numbers are known.
-    mistake: Callable[[np.ndarray], Mistake | None]
+    #: ``fact(values) -> Fact``; None where they are more than such a thing can be.
+    fact: Callable[[np.ndarray], Fact | None]
     #: ``undo(run, values, problem, parameters) -> Run`` without what the numbers stand for; None
     #: where only the test is wanted.
     undo: Undo | None = None
+    every_shot: bool = False  #: every_shot, mend: As of `calib.judge.mistakes.Mistake`.
+    mend: Callable[[Run], Run] | None = None
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,7 @@ class Score:
 
 def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
            added: list[Added]) -> list[Score]:
-    """Test added numbers on a fit.
+    """Test added numbers on a fit; none where the model fails there.
 
     Parameters
     ----------
@@ -89,18 +93,25 @@ def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
         Of the readings, rad; None where the fit was at the readings as they are.
     """
     problem = problem_of(run)
-    prediction, whitened, residuals, q = _linearised(problem, parameters, corrections)
-    if q is None:
+    observations = problem.observations
+    if corrections is None:
+        corrections = np.zeros_like(observations.readings)
+    try:
+        at = linearised_at(problem, observations, problem.prior, parameters, corrections,
+                           problem.held)
+    except (NotConverged, ModelNotFinite):
         return []
-    found = []
+    prediction = problem(parameters, observations.readings + corrections)
+    n, q, found = len(observations.values), at.spectrum.left[:, : at.spectrum.rank], []
     for one in added:
-        z = whitened(one.columns(problem, parameters, prediction))
-        left = z - q @ (q.T @ z)
+        z = whitened(observations.groups, one.columns(problem, parameters, prediction),
+                     at.whiteners[:-1])
+        left = np.pad(z, ((0, len(q) - n), (0, 0))) - q @ (q[:n].T @ z)
         kept = np.einsum("ij,ij->j", left, left)
         if not (kept > _LEAST_LEFT * np.einsum("ij,ij->j", z, z)).all():
             continue
         basis, triangle = np.linalg.qr(left)
-        along = basis.T @ residuals
+        along = basis.T @ at.misclosure
         if np.linalg.cond(triangle) < 1e8:
             found.append(Score(one, float(along @ along), len(along),
                                np.linalg.solve(triangle, along)))
@@ -147,48 +158,11 @@ def fitted(run: Run, score: Score) -> tuple[Look, Mistake] | None:
         if step[0].statistic < 0.01:
             break
         values = values + step[0].values
-    mistake = one.mistake(values)
-    if mistake is not None and mistake.apply is as_fitted:
-        mistake = replace(mistake, apply=lambda run: undo(
-            run, values, problem_of(run), parameters))
-    return None if mistake is None else (seen, mistake)
-
-
-def as_fitted(run: Run) -> Run:
-    """Stands for undoing the numbers once they are fitted."""
-    return run
-
-
-def _linearised(problem: Problem, parameters, corrections):
-    observations = problem.observations
-    corrections = np.zeros_like(observations.readings) if corrections is None else corrections
-    prediction = problem(parameters, observations.readings + corrections)
-    n = len(observations.values)
-    misclosure = observations.values - prediction.values
-    whiteners, covariance = [], observations.powerless_covariance
-    for group in observations.groups:
-        b, q = prediction.by_readings[group.rows], covariance[group.blocks]
-        misclosure[group.rows] += (b @ corrections[group.blocks][..., None])[..., 0]
-        try:
-            whiteners.append(whiteners_of(misclosure_covariance(group.covariance, b, q)))
-        except np.linalg.LinAlgError:
-            return prediction, None, None, None
-    h, by_parameters = problem.prior.function(parameters)
-    prior = whiteners_of(problem.prior.covariance)
-
-    def whitened(rows):
-        """Columns (n, m) whitened, over zeros for the priors."""
-        out = np.zeros((n + len(h), rows.shape[1]))
-        for group, g in zip(observations.groups, whiteners, strict=True):
-            out[group.rows] = g @ rows[group.rows]
-        return out
-
-    residuals = whitened(misclosure[:, None])[:, 0]
-    design = whitened(np.asarray(prediction.by_parameters)[:, ~problem.held])
-    residuals[n:] = prior @ (problem.prior.values - h)
-    design[n:] = prior @ by_parameters[:, ~problem.held]
-    if not (np.isfinite(design).all() and np.isfinite(residuals).all()):
-        return prediction, None, None, None
-    size = np.linalg.norm(design, axis=0)
-    left, values, _ = np.linalg.svd(design / np.where(size > 0, size, 1.0), full_matrices=False)
-    return prediction, whitened, residuals, left[:, values > 1e-9 * values[0]]
+    fact = one.fact(values)
+    if fact is None:
+        return None
+    # A small step of the heights is a machine that settles.
+    family = "settled" if isinstance(fact, Settled) else one.family
+    return seen, Mistake(
+        family, fact, lambda run: undo(run, values, problem_of(run), parameters), len(values),
+        every_shot=one.every_shot, mend=one.mend)

@@ -1,26 +1,23 @@
 """The numbers that a model may lack: jumps, gains, heights, set-ups, another bucket, and more."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
-from calib.calibration import starting_parameters
+from calib.calibration import Solution, starting_parameters
 from calib.judge import facts
-from calib.judge.added import Added, as_fitted
+from calib.judge.added import Added, Score, scores
 from calib.judge.changed import with_readings, with_shots
 from calib.judge.correlation import order_of_shots
-from calib.judge.mistakes import Mistake
+from calib.judge.mistakes import moments, moments_at_stands, shot_poses
 from calib.judge.trends import approach
 from calib.layout import RIG, STAND
 from calib.run.records import Run, Tape
 
 #: Moments at which something may have changed that are tried.
 _MOST_MOMENTS = 60
-
-#: Poses before and after a moment of change, at least.
-_LEAST_POSES = 2
 
 #: A height step smaller than this is no pole, m; a machine settles by less than that.
 LEAST_POLE, MOST_SETTLED = 0.03, 0.05
@@ -29,36 +26,31 @@ LEAST_POLE, MOST_SETTLED = 0.03, 0.05
 _SURE = 1e-6
 
 
-def all_added(run: Run, moments: int = _MOST_MOMENTS) -> list[Added]:
+def all_added(run: Run, most: int = _MOST_MOMENTS) -> list[Added]:
     """Every number that is tested; changes at so many moments at most."""
-    return [*_zero_jumps(run, moments), *_gains(run), *_felt(run), *_elsewhere(run), *_scale(run),
-            *_set_up(run), *_heights(run, moments), *_buckets(run, moments),
-            *_moves(run, moments)]
+    return [*_zero_jumps(run, most), *_gains(run), *_felt(run), *_elsewhere(run), _scale(run),
+            *_set_up(run), *_heights(run, most), *_buckets(run, most), *_moves(run, most)]
 
 
-def _moments(poses, most):
-    """Places k in a list of poses where something may have changed between k - 1 and k."""
-    every = range(_LEAST_POSES, len(poses) - _LEAST_POSES + 1)
-    return list(every[:: -(-len(every) // most) or 1])
-
-
-def _shot_poses(run):
-    return [int(p) for p in np.unique(run.shots.pose)]
+def scores_of(solution: Solution) -> list[Score]:
+    """The tests of every added number at a solution."""
+    fit = solution.adjustment
+    return scores(solution.run, fit.parameters, fit.corrections, all_added(solution.run))
 
 
 def _zero_jumps(run, most):
-    poses, names, ids = _shot_poses(run), run.rig.reading_names, run.poses.ids
-    moments = _moments(poses, most)
-    return [_shown_more("zero shifted", j, np.where(np.arange(len(ids)) >= poses[k], 1.0, 0.0),
-                        partial(facts.ZeroShifted, name, ids[poses[k - 1]], ids[poses[k]]),
-                        len(names) * len(moments))
-            for j, name in enumerate(names) for k in moments]
+    poses, names, ids = shot_poses(run), run.rig.reading_names, run.poses.ids
+    when = list(moments(poses, most))
+    return [_shown_more("zero shifted", j, np.where(np.arange(len(ids)) >= later[0], 1.0, 0.0),
+                        partial(facts.ZeroShifted, name, ids[earlier[-1]], ids[later[0]]),
+                        len(names) * len(when))
+            for j, name in enumerate(names) for earlier, later in when]
 
 
 def _gains(run):
-    added = []
+    # Of a house that is hardly moved a gain is its zero.
     driven = [j for j, r in enumerate(run.rig.readings) if r.speed is not None]
-    for j in driven:  # of a house that is hardly moved a gain is its zero
+    for j in driven:
         def columns(problem, parameters, prediction, j=j):
             reading = problem.observations.readings[problem.run.shots.pose, j]
             return -prediction.by_readings[:, [j]] * np.repeat(reading, 3)[:, None]
@@ -68,29 +60,24 @@ def _gains(run):
             readings[:, j] /= max(1 + values[0], 0.1)
             return with_readings(run, readings)
 
-        def mistake(values, name=run.rig.reading_names[j]):
-            gain = float(values[0])
-            if not -0.5 < gain < 1.0:
-                return None
-            return Mistake("gain", facts.Gain(name, gain), as_fitted, free=1)
+        def fact(values, name=run.rig.reading_names[j]):
+            return facts.Gain(name, float(values[0])) if -0.5 < values[0] < 1.0 else None
 
-        added.append(Added("gain", len(driven), columns, mistake, undo))
-    return added
+        yield Added("gain", len(driven), columns, fact, undo)
 
 
 def _felt(run):
     """A reading that creeps from the first pose to the last, or feels which way its joint came."""
-    poses, added = _shot_poses(run), []
+    poses = shot_poses(run)
     share = np.zeros(len(run.poses.ids))
     share[poses] = np.linspace(0.0, 1.0, len(poses))
     came, count = approach(run) / 2, len(run.rig.readings)
     for j, reading in enumerate(run.rig.readings):
-        added.append(_shown_more("creep", j, share, partial(facts.Creeps, reading.name), count))
+        yield _shown_more("creep", j, share, partial(facts.Creeps, reading.name), count)
         way = came[poses, j]
         if reading.speed is not None and way.min() < 0 < way.max():
-            added.append(_shown_more("approach", j, came[:, j],
-                                     partial(facts.FeelsApproach, reading.name), count))
-    return added
+            yield _shown_more("approach", j, came[:, j],
+                              partial(facts.FeelsApproach, reading.name), count)
 
 
 def _shown_more(family, j, share, fact: Callable[[float], facts.Fact], members):
@@ -104,63 +91,57 @@ def _shown_more(family, j, share, fact: Callable[[float], facts.Fact], members):
         readings[:, j] -= share * values[0]
         return with_readings(run, readings)
 
-    def mistake(values):
-        return Mistake(family, fact(float(values[0])), as_fitted, free=1)
-
-    return Added(family, members, columns, mistake, undo)
+    return Added(family, members, columns, lambda values: fact(float(values[0])), undo)
 
 
 def _elsewhere(run):
     """Held parameters that are not what they are held at."""
-    rig = run.rig
-    held = [i for i, p in enumerate(rig.parameters) if p.held and p.held != "until shot"]
-    added = []
-    for i in held:
-        parameter = rig.parameters[i]
-
+    held = [(i, p) for i, p in enumerate(run.rig.parameters)
+            if p.held and p.held != "until shot"]
+    for i, p in held:
         def columns(problem, parameters, prediction, i=i):
             its = problem.layout.columns(RIG, "")[i]
             return np.asarray(prediction.by_parameters)[:, [its]]
 
-        def undo(run, values, *_, i=i, p=parameter):
+        def undo(run, values, *_, i=i, p=p):
             at = starting_parameters(run)[i] + values[0]
             own = run.tape.select(np.array([q != p.name for q in run.tape.quantities], bool))
             row = Tape((p.name,), np.array([at]), np.array([_SURE]), (p.unit,), (0,))
             return replace(run, tape=own.joined(row))
 
-        def mistake(values, p=parameter):
-            fact = facts.HeldElsewhere(p.name, p.unit, float(values[0]))
-            return Mistake("held", fact, as_fitted, free=1)
+        def fact(values, p=p):
+            return facts.HeldElsewhere(p.name, p.unit, float(values[0]))
 
-        added.append(Added("held", len(held), columns, mistake, undo))
-    return added
+        yield Added("held", len(held), columns, fact, undo)
 
 
 def _set_up(run):
     """A set-up that is not level, or turns or drifts little by little."""
-    shots = run.shots
-    position = shots.position - shots.position.mean(0)
+    east, north, up = (run.shots.position - run.shots.position.mean(0)).T
     order, _ = order_of_shots(run)
     late = np.empty(len(order))
     late[order] = np.linspace(-0.5, 0.5, len(order))
-    east, north, up = position.T
-    none = np.zeros(len(position))
-    tilted = np.stack([np.column_stack([-up, none, east]), np.column_stack([none, -up, north])], 2)
-    turning = np.column_stack([north, -east, none])[:, :, None] * late[:, None, None]
-    drifting = late[:, None, None] * np.eye(3)
+    none = np.zeros(len(late))
+    turning = np.column_stack([north, -east, none])
+    for what, moves in (
+        (facts.TILTED, np.stack([np.column_stack([-up, none, east]),
+                                 np.column_stack([none, -up, north])], 2)),
+        (facts.TURNING, turning[:, :, None] * late[:, None, None]),
+        (facts.DRIFTING, late[:, None, None] * np.eye(3)),
+    ):
+        def fact(values, what=what):
+            return facts.SetUpOff(what, tuple(values.tolist()))
 
-    def one(what, moves):
-        def undo(run, values, *_):
-            return with_shots(run, position=run.shots.position - moves @ values)
+        yield _shots_moved("set-up", 3, moves, fact)
 
-        def mistake(values):
-            fact = facts.SetUpOff(what, tuple(values.tolist()))
-            return Mistake("set-up", fact, as_fitted, free=moves.shape[2])
 
-        return Added("set-up", 3, lambda *_: moves.reshape(-1, moves.shape[2]), mistake, undo)
+def _shots_moved(family, members, moves, fact, undo=None):
+    """Shots that are so much (n_shots, 3, d) off per unit of the numbers, m."""
+    def moved_back(run, values, *_):
+        return with_shots(run, position=run.shots.position - moves @ values)
 
-    return [one(facts.TILTED, tilted), one(facts.TURNING, turning),
-            one(facts.DRIFTING, drifting)]
+    return Added(family, members, lambda *_: moves.reshape(-1, moves.shape[2]), fact,
+                 undo or moved_back)
 
 
 def _scale(run):
@@ -173,83 +154,58 @@ def _scale(run):
         factor = max(1 + values[0], 0.1)
         return with_shots(run, position=middle + (run.shots.position - middle) / factor)
 
-    def mistake(values):
-        return Mistake("scale", facts.Scale(1 + float(values[0])), as_fitted, free=1,
-                       every_shot=True)
-
-    return [Added("scale", 1, columns, mistake, undo)]
+    return Added("scale", 1, columns, lambda values: facts.Scale(1 + float(values[0])), undo,
+                 every_shot=True)
 
 
 def _heights(run, most):
     """The same height too much in the shots of a pose, at a target, or from some pose on."""
-    poses, ids, shots = _shot_poses(run), run.poses.ids, run.shots
-    added = [_height(run, shots.pose == p, facts.ShotsOf(first=ids[p], last=ids[p]), len(poses))
-             for p in poses]
+    poses, ids, shots = shot_poses(run), run.poses.ids, run.shots
     targets = np.unique(shots.target)
-    added += [_height(run, shots.target == t, facts.ShotsOf(run.rig.target_names[t]), len(targets))
-              for t in targets if len(targets) > 1]
-    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
-        here = [p for p in poses if run.poses.stand[p] == stand]
-        for k in _moments(here, most):
-            added.append(_height(
-                run, np.isin(shots.pose, here[k:]),
-                facts.ShotsOf(first=ids[here[k]], last=ids[here[-1]]), len(poses),
-                np.isin(shots.pose, here[:k]),
-                facts.ShotsOf(first=ids[here[0]], last=ids[here[k - 1]])))
-    return added
+
+    def of_poses(some):
+        return (np.isin(shots.pose, some),
+                facts.ShotsOf(first=ids[some[0]], last=ids[some[-1]]))
+
+    for p in poses:
+        yield _height(len(poses), *of_poses([p]))
+    for t in targets if len(targets) > 1 else ():
+        yield _height(len(targets), shots.target == t, facts.ShotsOf(run.rig.target_names[t]))
+    for _, earlier, later in moments_at_stands(run, most):
+        yield _height(len(poses), *of_poses(later), *of_poses(earlier))
 
 
-def _height(run, mask, these, members, others=None, those=None):
+def _height(members, mask, these, others=None, those=None):
     """Heights of the shots in `mask`; lower ones may be the `others` of that stand too high.
 
     `these` and `those` say of what poses or target the shots and the others are.
     """
-    def columns(problem, parameters, prediction):
-        out = np.zeros((len(mask), 3))
-        out[mask, 2] = 1.0
-        return out.reshape(-1, 1)
-
-    def undo(run, values, *_):
-        return _lowered(run, mask, values[0])
-
-    def mistake(values):
+    def fact(values):
         bias = float(values[0])
         if those is not None and abs(bias) < MOST_SETTLED:
-            return Mistake("settled", facts.Settled(those.last, these.first, bias, these),
-                           partial(_lowered, mask=mask, by=bias), free=1)
-        if those is not None and bias < 0:
-            return height_mistake(those, others, -bias)
-        return height_mistake(these, mask, bias)
+            return facts.Settled(those.last, these.first, bias, these)
+        which, bias = (those, -bias) if those is not None and bias < 0 else (these, bias)
+        return facts.HeightsOff(which, bias, abs(bias) < LEAST_POLE)
 
-    return Added("pole height", members, columns, mistake, undo)
+    def undo(run, values, *_):
+        is_others = those is not None and values[0] <= -MOST_SETTLED
+        position = run.shots.position.copy()
+        position[others if is_others else mask, 2] -= abs(values[0]) if is_others else values[0]
+        return with_shots(run, position=position)
 
-
-def height_mistake(shots: facts.ShotsOf, mask: np.ndarray, bias: float) -> Mistake:
-    """A height bias (m) common to some shots: a prism or pole height not taken off."""
-    return Mistake("pole height", facts.HeightsOff(shots, bias, abs(bias) < LEAST_POLE),
-                   partial(_lowered, mask=mask, by=bias), free=1)
-
-
-def _lowered(run, mask, by):
-    position = run.shots.position.copy()
-    position[mask, 2] -= by
-    return with_shots(run, position=position)
+    return _shots_moved("pole height", members, mask[:, None, None] * np.eye(3)[:, 2:], fact, undo)
 
 
 def _buckets(run, most):
     """Another bucket than the taped one from some pose on, or up to it."""
-    poses, ids = _shot_poses(run), run.poses.ids
-    edge = _edge_parameters(run)
+    ids, edge = run.poses.ids, _edge_parameters(run)
     on_edge = np.isin(run.shots.target, run.rig.edge_targets)
-    moments = _moments(poses, most) if len(edge) else []
-    added = []
-    for k in moments:
-        later = run.shots.pose >= poses[k]
-        for mask, extent, pose in ((later, facts.FROM, ids[poses[k]]),
-                                   (~later, facts.UP_TO, ids[poses[k - 1]])):
-            added.append(_bucket(run, edge, mask & on_edge, facts.Where(extent, (pose,)),
-                                 2 * len(moments)))
-    return added
+    when = list(moments(shot_poses(run), most)) if len(edge) else []
+    for before, since in when:
+        later = run.shots.pose >= since[0]
+        for mask, extent, pose in ((later, facts.FROM, ids[since[0]]),
+                                   (~later, facts.UP_TO, ids[before[-1]])):
+            yield _bucket(run, edge, mask & on_edge, facts.Where(extent, (pose,)), 2 * len(when))
 
 
 def _bucket(run, edge, mask, where, members):
@@ -267,14 +223,13 @@ def _bucket(run, edge, mask, where, members):
                   - problem.predicted(parameters, readings, shots).position)
         return with_shots(run, position=run.shots.position - change * mask[:, None])
 
-    def mistake(values):
-        differs = tuple((parameters_of[i].name, parameters_of[i].unit, float(v))
-                        for i, v in zip(edge, values, strict=True))
-        fact = facts.OtherBucket(where, differs)
-        return Mistake("other bucket", fact, as_fitted, free=len(edge),
-                       mend=lambda run: replace(run, shots=run.shots.select(~mask)))
+    def fact(values):
+        return facts.OtherBucket(where, tuple(
+            (parameters_of[i].name, parameters_of[i].unit, float(v))
+            for i, v in zip(edge, values, strict=True)))
 
-    return Added("other bucket", members, columns, mistake, undo)
+    return Added("other bucket", members, columns, fact, undo,
+                 mend=lambda run: replace(run, shots=run.shots.select(~mask)))
 
 
 def _edge_parameters(run):
@@ -286,20 +241,15 @@ def _edge_parameters(run):
                      if p.name in used and not p.held], int)
 
 
-def _moves(run, most):
+def _moves(run, most) -> Iterator[Added]:
     """A machine that moved on its tracks: for the test alone (see `moved_between`)."""
-    poses, ids, added = _shot_poses(run), run.poses.ids, []
-    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
-        here = [p for p in poses if run.poses.stand[p] == stand]
-        for k in _moments(here, most):
-            later = np.isin(run.shots.pose, here[k:])
+    ids, members = run.poses.ids, len(shot_poses(run))
+    for stand, earlier, later in moments_at_stands(run, most):
+        def columns(problem, parameters, prediction, stand=stand, later=later):
+            its, moved = problem.layout.columns(STAND, stand), np.isin(run.shots.pose, later)
+            return prediction.by_parameters[:, its] * np.repeat(moved, 3)[:, None]
 
-            def columns(problem, parameters, prediction, stand=stand, later=later):
-                its = problem.layout.columns(STAND, stand)
-                return prediction.by_parameters[:, its] * np.repeat(later, 3)[:, None]
+        def fact(values, names=(ids[earlier[-1]], ids[later[0]], stand)):
+            return facts.Moved(*names)
 
-            def mistake(values, stand=stand, before=ids[here[k - 1]], after=ids[here[k]]):
-                return Mistake("moved", facts.Moved(before, after, stand), as_fitted, free=4)
-
-            added.append(Added("moved", len(poses), columns, mistake))
-    return added
+        yield Added("moved", members, columns, fact)

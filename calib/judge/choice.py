@@ -7,10 +7,11 @@ import numpy as np
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.judge.check import Checked, check_shots
+from calib.judge.facts import AtEdge
 from calib.judge.gates import Share, shares
-from calib.judge.instead import Instead, instead
+from calib.judge.instead import instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
+from calib.judge.shot_checks import Checked, check_shots
 from calib.judge.suspects import Suspect, find_suspects
 from calib.run.complaints import InputError
 from calib.run.records import Run, Tape
@@ -29,7 +30,7 @@ class Chosen:
     whole: Solution | None
     predicted: Checked | None  #: The shots set aside, predicted from the solution.
     out: tuple[Share, ...] = ()  #: How much of each kind of value was set aside.
-    instead: Instead | None = None  #: What explains it as well and gives another machine.
+    instead: AtEdge | None = None  #: What explains it as well and gives another machine.
 
 
 def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:

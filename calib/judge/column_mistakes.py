@@ -4,10 +4,10 @@ The same mistake may have been made from some pose on, up to some pose, or in an
 works pose by pose, so that it can be made in those poses only: see `in_poses`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -134,33 +134,32 @@ def changes_of(run: Run) -> list[Change]:
 
 
 def _of_shots(run):
-    changes = [Change("axes", facts.AxesSwapped(), east_and_north_exchanged, every_shot=True)]
+    yield Change("axes", facts.AxesSwapped(), east_and_north_exchanged, every_shot=True)
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
-        changes.append(Change("heights", facts.HeightsReversed(), upside_down, every_shot=True))
+        yield Change("heights", facts.HeightsReversed(), upside_down, every_shot=True)
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
-        changes.append(Change(
-            UNITS, facts.ShotsInFeet(us_survey),
-            lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
-            every_shot=True))
+        yield Change(UNITS, facts.ShotsInFeet(us_survey),
+                     lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
+                     every_shot=True)
     pairs, names = corner_pairs(run), run.rig.target_names
     if pairs:
-        changes.append(Change(
+        yield Change(
             "corners", facts.CornersExchanged(tuple((names[a], names[b]) for a, b in pairs)),
-            lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)), any_poses=True))
-    return changes
+            lambda run: corners_exchanged(run, np.ones(len(run.shots), bool)), any_poses=True)
+
+
+def _of_columns(family, fact, columns, function):
+    """A change of some columns of readings, each number by itself or with those beside it."""
+    return Change(family, fact, partial(with_columns, columns=columns, function=function), columns)
 
 
 def _signs(run):
     """One sensor turned round, or two neighbours on one cable or bracket."""
-    names, changes = run.rig.reading_names, []
-    for columns in (*((j,) for j in range(len(names))),
-                    *((j, j + 1) for j in range(len(names) - 1))):
+    names = run.rig.reading_names
+    for columns in (*((j,) for j in range(len(names))), *pairwise(range(len(names)))):
         fact = facts.SignsWrong(tuple(names[j] for j in columns),
-                          tuple(-int(run.rig.readings[j].direction) for j in columns))
-        changes.append(Change("sign" if len(columns) == 1 else "two signs", fact,
-                              partial(with_columns, columns=columns, function=np.negative),
-                              columns))
-    return changes
+                                tuple(-int(run.rig.readings[j].direction) for j in columns))
+        yield _of_columns("sign" if len(columns) == 1 else "two signs", fact, columns, np.negative)
 
 
 def _angles(run):
@@ -169,55 +168,48 @@ def _angles(run):
 
 
 def _zeros(run):
-    changes = []
     for j, name in _angles(run):
         for quarter in (1, 2, 3):
             def turned(angle, quarter=quarter):
                 return wrapped(angle + quarter * np.pi / 2)
 
-            changes.append(Change("zero", facts.ZeroTurned(name, quarter),
-                                  partial(with_columns, columns=(j,), function=turned), (j,)))
-    return changes
+            yield _of_columns("zero", facts.ZeroTurned(name, quarter), (j,), turned)
 
 
 def _exchanged(run):
-    names, changes = run.rig.reading_names, []
+    names = run.rig.reading_names
     for a, b in combinations(range(len(names)), 2):
         # The file's sds belong to the names, not to the numbers that stand under them.
-        changes.append(Change("exchanged columns", facts.ColumnsExchanged(names[a], names[b]),
-                              partial(with_columns, columns=(a, b), function=np.fliplr), (a, b)))
-    return changes
+        yield _of_columns("exchanged columns", facts.ColumnsExchanged(names[a], names[b]), (a, b),
+                          np.fliplr)
 
 
 def _units(run):
     """Units of readings; of one that hardly moves another unit is another zero: none."""
-    changes, moves = [], run.poses.readings.std(0)
+    moves = run.poses.readings.std(0)
     for j, name in _angles(run):
         for unit, factor in (("radians", np.degrees(1.0)), ("gon", 0.9)):
-            if abs(factor - 1) * moves[j] < _MOVED_SDS * np.min(run.poses.sd[:, j]):
-                continue
-            changes.append(Change(
-                "unit of a reading", facts.ReadingInUnit(name, unit),
-                partial(with_columns, columns=(j,), function=partial(np.multiply, factor)), (j,)))
-    return changes
+            if abs(factor - 1) * moves[j] >= _MOVED_SDS * np.min(run.poses.sd[:, j]):
+                yield _of_columns("unit of a reading", facts.ReadingInUnit(name, unit), (j,),
+                                  partial(np.multiply, factor))
 
 
 def _shifted(run):
     """All columns together, then each by itself."""
-    every = tuple(range(len(run.rig.readings)))
-    return [*(_shift("shift", by, None, every) for by in (1, -1)),
-            *(_shift("column shift", by, name, (j,))
-              for j, name in enumerate(run.rig.reading_names) for by in (1, -1))]
+    names = run.rig.reading_names
+    for family, name, columns in (
+        ("shift", None, tuple(range(len(names)))),
+        *(("column shift", name, (j,)) for j, name in enumerate(names)),
+    ):
+        for by in (1, -1):
+            yield Change(family, facts.RowsShifted(by, name),
+                         partial(_moved_rows, by=by, columns=list(columns)), columns,
+                         -1 if by == 1 else 0)
 
 
-def _shift(family, by, name, columns):
-    return Change(family, facts.RowsShifted(by, name), lambda run: _moved_rows(run, by, columns),
-                  columns, -1 if by == 1 else 0)
-
-
-def _moved_rows(run, by, columns: Sequence[int]):
+def _moved_rows(run, by, columns):
     """Some readings of pose i + `by` given to pose i; the end pose keeps its own."""
-    n, columns = len(run.poses.ids), list(columns)
+    n = len(run.poses.ids)
     source = np.clip(np.arange(n) + by, 0, n - 1)
     readings, sd = run.poses.readings.copy(), run.poses.sd.copy()
     readings[:, columns] = run.poses.readings[source][:, columns]

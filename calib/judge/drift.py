@@ -169,10 +169,6 @@ def marginal(epoch: Epoch, kept: Iterable[int]) -> Epoch:
     """The same about the parameters `kept` alone, the others free to be anything."""
     kept = list(kept)
     rest = [i for i in range(len(epoch.score)) if i not in kept]
-    if not rest:
-        order = np.array(kept)
-        return Epoch(epoch.information[np.ix_(order, order)], epoch.score[order], epoch.chi2,
-                     epoch.dof)
     scale = 1 / np.sqrt(np.where(np.diag(epoch.information) > 0, np.diag(epoch.information), 1.0))
     information = epoch.information * np.outer(scale, scale)
     score = epoch.score * scale

@@ -10,7 +10,7 @@ and what fits the shots as well as the machine at hand is kept. Tape and startin
 part in that: what they say comes after, as it may be all that tells two machines apart.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -87,23 +87,35 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
         Of a run that fits no machine as it is, only those that it does fit.
     """
     run = _thinned(run)
-    made = relabellings(run)
-    search = _Search.of(run, [relabelling.apply(run) for relabelling in made],
-                        np.asarray(parameters, float))
-    machines, turns = search.found(made)
-    zero = [reading.zero for reading in run.rig.readings]
-    labelled = [_Case(number, relabelling, None, machines[number])
-                for number, relabelling in enumerate(made, 1) if number in machines]
-    itself = [_Case(0, None, zero[j], at) for j, at in turns.items()]
-    found = search.equivalents([*labelled, *itself])
-    kept = [case for case, other in zip(labelled, found, strict=False) if other is not None]
-    turned = [_Case(case.run, case.relabelling, zero[j], at)
-              for case, j, at in search.turned(kept, turns)]
-    every = list(zip([*labelled, *itself, *turned], [*found, *search.equivalents(turned)],
-                     strict=True))
+    made, at, rig = relabellings(run), np.asarray(parameters, float), run.rig
+    search = _Search.of(run, [relabelling.apply(run) for relabelling in made], at)
+    starts = [at] if search.fits else [at, np.where(rig.held, at, starting_parameters(run))]
+    cases = [_Case(number, way, None, way.start(start)) for number, way in enumerate(made, 1)
+             for start in starts]
+    if search.fits:
+        cases += [_Case(0, None, j, at) for j in range(len(rig.readings))
+                  if zero_of(rig, j) is not None]
+    best: dict[tuple[int, int | None], tuple[_Case, Look]] = {}
+    for case, look in sorted(search.near(cases), key=lambda found: found[1].chi2):
+        best.setdefault((case.run, case.turned), (case, look))
+    found = [*best.values()]
+    told = [*zip(found, search.equivalents(found), strict=True)]
+    # Relabelled machines in the other words.
+    again = search.near([
+        _Case(case.run, case.relabelling, itself.turned, look.parameters[: len(at)])
+        for (case, look), other in told if case.run and other is not None
+        for itself, here in found if not itself.run and not _allowed_only(rig, look, here)])
+    told += zip(again, search.equivalents(again), strict=True)
     # Each relabelling, the same turned, and at the end the machine at hand turned.
-    every.sort(key=lambda pair: pair[0].run or len(made) + 1)
-    return tuple(other for _, other in every if other is not None)
+    told.sort(key=lambda one: (one[0][0].run or len(made) + 1,
+                               -1 if one[0][0].turned is None else one[0][0].turned))
+    return tuple(other for _, other in told if other is not None)
+
+
+def _allowed_only(rig, one, other):
+    """Whether a range allows a value of one machine and bars that of the other."""
+    return any(p.allows(a) and not p.allows(b) for p, a, b in zip(
+        rig.parameters, one.parameters, other.parameters, strict=False))
 
 
 def seen(parameter: Parameter) -> float:
@@ -125,12 +137,12 @@ def _thinned(run):
 
 
 class _Case(NamedTuple):
-    """A run of the search, how it is relabelled and turned, and the machine that its shots fit."""
+    """A run of the search, how it is relabelled, and about where its machine is looked for."""
 
     run: int
     relabelling: Relabelling | None
-    turned: str | None
-    machine: Look
+    turned: int | None  #: The reading whose zero is half a turn from where it is in `at`.
+    at: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -184,57 +196,39 @@ class _Search:
     def fits(self) -> bool:
         return self.alone <= MISFIT * self.dof
 
-    def found(self, made: Sequence[Relabelling]) -> tuple[dict[int, Look], dict[int, Look]]:
-        """The machines that the shots of relabelled runs fit as well, by run.
+    def near(self, cases: Sequence[_Case]) -> list[tuple[_Case, Look]]:
+        """Where the shots alone lead in some cases, of those that they then fit as well.
 
-        And, by reading, the machine at hand with the reading's zero half a turn off.
+        And whose zero is still about half a turn off: not walked back.
         """
-        rig, starts = self.run.rig, [self.parameters]
-        if not self.fits:
-            starts.append(np.where(rig.held, self.parameters, starting_parameters(self.run)))
-        solved = [j for j in range(len(rig.readings)) if self.fits and zero_of(rig, j) is not None]
-        tried = [(number, relabelling.start(start)) for number, relabelling in enumerate(made, 1)
-                 for start in starts]
-        near = self._near([*tried, *((0, half_turned(rig, self.parameters, j)) for j in solved)])
-        best: dict[int, Look] = {}
-        for (number, _), at in zip(tried, near, strict=False):
-            if at is not None and (number not in best or at.chi2 < best[number].chi2):
-                best[number] = at
-        return best, {j: at for j, at in zip(solved, near[len(tried):], strict=True)
-                      if at is not None and self._stays_turned(j, at, self.parameters)}
+        rig, n, runs = self.run.rig, len(self.parameters), [case.run for case in cases]
+        looks = self.looks(runs, [case.at if case.turned is None
+                                  else half_turned(rig, case.at, case.turned) for case in cases],
+                           steps=_STEPS)
+        near = [at.chi2 < _NEAR * max(self.alone, self.dof) for at in looks]
+        again = [i for i, at in enumerate(looks)
+                 if near[i] and at.chi2 - self.alone > AS_WELL * self._scale(at.chi2)]
+        further = self.looks([runs[i] for i in again], [looks[i].parameters[:n] for i in again])
+        for i, at in zip(again, further, strict=True):
+            looks[i] = at
 
-    def turned(self, cases: Sequence[_Case], turns: dict[int, Look]
-               ) -> Iterable[tuple[_Case, int, Look]]:
-        """Relabelled machines in the other words, but for words that the ranges do not allow."""
-        rig, open_to = self.run.rig, []
-        for case in cases:
-            for j, here in turns.items():
-                barred = [i for i, p in enumerate(rig.parameters)
-                          if not p.allows(here.parameters[i])]
-                if not any(rig.parameters[i].allows(case.machine.parameters[i]) for i in barred):
-                    open_to.append((case, j))
-        n = len(rig.parameters)
-        near = self._near([(case.run, half_turned(rig, case.machine.parameters[:n], j))
-                           for case, j in open_to])
-        return [(case, j, at) for (case, j), at in zip(open_to, near, strict=True)
-                if at is not None and self._stays_turned(j, at, case.machine.parameters)]
+        def turned(case, at):
+            off = difference(rig, at.parameters[:n], case.at)
+            return case.turned is None or abs(off[zero_of(rig, case.turned)]) > np.pi / 2
 
-    def _stays_turned(self, j, at, parameters):
-        """Whether a zero is still about half a turn from where it was: not walked back."""
-        zero = zero_of(self.run.rig, j)
-        off = difference(self.run.rig, at.parameters[: len(self.parameters)],
-                         parameters[: len(self.parameters)])
-        return abs(off[zero]) > np.pi / 2
+        return [(case, at) for case, at, is_near in zip(cases, looks, near, strict=True)
+                if is_near and (self.fits or at.chi2 <= MISFIT * self.dof)
+                and at.chi2 - self.alone <= AS_WELL * self._scale(at.chi2) and turned(case, at)]
 
-    def equivalents(self, cases: Sequence[_Case]) -> list[Equivalent | None]:
+    def equivalents(self, found: Sequence[tuple[_Case, Look]]) -> list[Equivalent | None]:
         """With what the tape says of each; None where there is no difference to see."""
         n = len(self.parameters)
-        informed = self.looks([case.run for case in cases],
-                              [case.machine.parameters[:n] for case in cases], self.known)
-        return [self._equivalent(case, at) for case, at in zip(cases, informed, strict=True)]
+        informed = self.looks([case.run for case, _ in found],
+                              [look.parameters[:n] for _, look in found], self.known)
+        return [self._equivalent(*one, at) for one, at in zip(found, informed, strict=True)]
 
-    def _equivalent(self, case, informed):
-        run, n, machine = self.run, len(self.parameters), case.machine
+    def _equivalent(self, case, machine, informed):
+        run, n = self.run, len(self.parameters)
         alone = machine.parameters[:n]
         values, own = informed.parameters[:n], self.informed.parameters[:n]
         scale = self._scale(machine.chi2)
@@ -249,25 +243,9 @@ class _Search:
         differs = self._differs(alone if told else values, self.parameters if told else own, sd)
         if not differs:
             return None
-        return Equivalent(case.relabelling, case.turned, values, sd, own, alone, float(excess),
+        zero = None if case.turned is None else run.rig.readings[case.turned].zero
+        return Equivalent(case.relabelling, zero, values, sd, own, alone, float(excess),
                           start, float(total - excess - start.sum()), differs)
-
-    def _near(self, cases):
-        """Where the shots alone lead in some runs from some starts, each None if they fit worse."""
-        first = self.looks([number for number, _ in cases], [start for _, start in cases],
-                           steps=_STEPS)
-        far = [at.chi2 - self.alone > AS_WELL * self._scale(at.chi2) for at in first]
-        near = [at.chi2 < _NEAR * max(self.alone, self.dof) for at in first]
-        again = [i for i in range(len(cases)) if far[i] and near[i]]
-        further = self.looks([cases[i][0] for i in again],
-                             [first[i].parameters[: len(self.parameters)] for i in again])
-        for i, at in zip(again, further, strict=True):
-            first[i] = at
-        return [at if near[i] and self._as_well(at.chi2) else None for i, at in enumerate(first)]
-
-    def _as_well(self, chi2):
-        return (self.fits or chi2 <= MISFIT * self.dof) and (
-            chi2 - self.alone <= AS_WELL * self._scale(chi2))
 
     def _scale(self, chi2):
         return max(1.0, min(chi2, self.alone) / self.dof)

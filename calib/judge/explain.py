@@ -26,9 +26,10 @@ import numpy as np
 from calib.calibration import solve
 from calib.judge.added import ALIKE, Score
 from calib.judge.facts import Both
-from calib.judge.fits import looked, mean_squares, passes, pose_costs
-from calib.judge.hypotheses import SINGLE_VALUES, AsWell, Search, Tried
+from calib.judge.fits import looked, mean_squares, pose_costs
+from calib.judge.hypotheses import SINGLE_VALUES, Search, Tried, ranked
 from calib.judge.mistakes import Mistake
+from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.suspects import Suspects
 from calib.run.records import Run
 
@@ -47,41 +48,22 @@ _PART, _POSE_LIMIT, _SMALLER = 0.6, 12.0, 10.0
 
 
 @dataclass(frozen=True)
-class Ranked:
-    """An explanation and how well it does; `mistake` is None for the run as it is."""
-
-    mistake: Mistake | None
-    chi2: float
-    dof: int
-    score: float
-
-    @property
-    def variance_factor(self) -> float:
-        return self.chi2 / self.dof if self.dof > 0 else np.nan
-
-    @property
-    def passes(self) -> bool:
-        """The run that it leaves passes the global test."""
-        return passes(self.chi2, self.dof)
-
-
-@dataclass(frozen=True)
 class Explanation:
     """What was found."""
 
     fits: bool  #: The run fits as it is; nothing was looked for.
-    as_it_is: Ranked
-    ranked: tuple[Ranked, ...]  #: Best first, the run as it is included.
+    as_it_is: Tried
+    ranked: tuple[Tried, ...]  #: Best first, the run as it is included.
     #: The explanation that leaves a run that fits; of single values or a mistake, or of two.
-    cause: Ranked | None = None
-    rivals: tuple[Ranked, ...] = ()  #: Others that these shots cannot tell from the cause.
-    part: Ranked | None = None  #: Puts most of the run right, not all.
+    cause: Tried | None = None
+    rivals: tuple[Tried, ...] = ()  #: Others that these shots cannot tell from the cause.
+    part: Tried | None = None  #: Puts most of the run right, not all.
     suspects: Suspects | None = None  #: Single values that do not fit, where most of the run does.
     #: Numbers that the model lacks, of a run that passes the global test.
     systematic: tuple[Score, ...] = ()
     looked_at: int = 1  #: Number of explanations tried.
-    #: Other readings of a run that fits, which would give another machine.
-    as_well: tuple[AsWell, ...] = ()
+    #: Of a run that fits: whether it is the machine, or other machines fit as well.
+    plausible: Plausibility | None = None
 
     def __repr__(self) -> str:
         best = self.cause or self.part
@@ -90,14 +72,14 @@ class Explanation:
         return f"<Explanation: {found}, {self.looked_at} looked at>"
 
     @property
-    def single_values(self) -> Ranked | None:
+    def single_values(self) -> Tried | None:
         """The cause, if it is that single values are wrong and nothing else."""
         cause = self.cause
         single = cause and cause.mistake and cause.mistake.family == SINGLE_VALUES
         return cause if single else None
 
     @property
-    def claimed(self) -> Ranked | None:
+    def claimed(self) -> Tried | None:
         """The cause, if it is a mistake and not just single values."""
         return self.cause if self.single_values is None else None
 
@@ -114,79 +96,71 @@ def explain(run: Run) -> Explanation:
     search = Search(run)
     if search.base is None and (search.as_it_is.passes or search.dof <= 0):
         solve(run)
+    as_it_is = ranked(search.tried, 1.0, search.n)[0]
     if search.dof <= 0:
-        as_it_is = _ranked(search.scored(1.0))[0]
         return Explanation(False, as_it_is, (as_it_is,))
-    if search.fits:
-        as_it_is = _ranked(search.scored(1.0))[0]
+    if search.base is not None and search.fits:
         return Explanation(True, as_it_is, (as_it_is,), suspects=search.suspects,
-                           as_well=search.fitting_as_well())
+                           plausible=plausibility(search.base))
     search.try_everything()
     looked_at, part = len(search.tried), None
-    scored = search.scored(_level(search.tried))
-    cause = _chosen(search, scored)
+    found = _ranked(search.tried, search.n)
+    cause = _chosen(search, found)
     if cause is not None:
         cause, more = _with_what_is_left(cause)
         looked_at += more
     elif not search.passes:
         pairs, more = _pairs(search)
         looked_at += more
-        scored = sorted([*scored, *pairs], key=lambda st: st[0])
-        cause = _chosen(search, scored)
+        found = sorted([*found, *pairs], key=lambda t: t.score)
+        cause = _chosen(search, found)
         part = _part(search) if cause is None else None
-    return _explanation(search, cause, scored, part, looked_at)
-
-
-def _explanation(search, cause, scored, part, looked_at):
-    ranked = _ranked(scored)
-    as_it_is = next(r for r in ranked if r.mistake is None)
-    rivals = () if cause is None else tuple(
-        Ranked(t.mistake, t.chi2, t.dof, score) for score, t in scored
-        if t.passes and t.mistake is not None and score - cause[0] < ALIKE
-        and SINGLE_VALUES not in t.mistake.family
-        and t.mistake.fact not in {m.fact for m in (cause[1].mistake, *cause[1].mistake.parts[:1])})
     return Explanation(
-        fits=False, as_it_is=as_it_is, ranked=tuple(ranked),
-        cause=None if cause is None else _ranked([cause])[0], rivals=rivals,
-        part=None if part is None else _ranked([part])[0], suspects=search.suspects,
-        systematic=tuple(search.systematic) if search.passes else (), looked_at=looked_at)
+        fits=False, as_it_is=_as_it_is(found), ranked=tuple(found), cause=cause,
+        rivals=() if cause is None else tuple(_rivals(cause, found)), part=part,
+        suspects=search.suspects, systematic=tuple(search.systematic) if search.passes else (),
+        looked_at=looked_at)
 
 
-def _ranked(scored) -> list[Ranked]:
-    return [Ranked(t.mistake, t.chi2, t.dof, float(score)) for score, t in scored]
+def _as_it_is(found):
+    return next(t for t in found if t.mistake is None)
 
 
-def _level(tried):
-    return max(1.0, min(t.chi2 / max(t.dof, 1) for t in tried))
+def _rivals(cause, found):
+    own = {m.fact for m in (cause.mistake, *cause.mistake.parts[:1])}
+    return (t for t in found if t.passes and t.mistake is not None
+            and t.score - cause.score < ALIKE and SINGLE_VALUES not in t.mistake.family
+            and t.mistake.fact not in own)
 
 
-def _chosen(search, scored):
+def _ranked(tried, n):
+    """Best first, at the variance factor of the best fit."""
+    return ranked(tried, max(1.0, min(t.chi2 / max(t.dof, 1) for t in tried)), n)
+
+
+def _chosen(search, found):
     """The best explanation that leaves a run that passes, if it is clearly better than none."""
-    passing = [st for st in scored if st[1].passes and st[1].mistake is not None]
+    passing = [t for t in found if t.passes and t.mistake is not None]
     if search.systematic:  # the tests of added numbers vouch for one of them
-        return next((st for st in passing
-                     if search.as_it_is.chi2 - st[1].chi2 > _LEAST_GAIN), None)
-    as_it_is = next(score for score, t in scored if t.mistake is None)
-    return passing[0] if passing and as_it_is - passing[0][0] > CLAIMED else None
+        return next((t for t in passing if search.as_it_is.chi2 - t.chi2 > _LEAST_GAIN), None)
+    return passing[0] if passing and _as_it_is(found).score - passing[0].score > CLAIMED else None
 
 
 def _with_what_is_left(cause):
     """The cause together with what is still wrong in the run that it leaves, if that is told."""
-    score, first = cause
-    if first.mistake.family == SINGLE_VALUES:
+    if cause.mistake.family == SINGLE_VALUES:
         return cause, 0
-    search = Search(first.run)
+    search = Search(cause.run)
     if search.fits:
         return cause, 0
     search.try_everything()
-    second = _chosen(search, search.scored(_level(search.tried)))
-    if second is None:
-        return cause, len(search.tried)
-    both = _both(first, second[1])
-    return (score + second[1].chi2 - first.chi2, both), len(search.tried)
+    second = _chosen(search, _ranked(search.tried, search.n))
+    if second is not None:
+        cause = replace(_both(cause, second), score=cause.score + second.chi2 - cause.chi2)
+    return cause, len(search.tried)
 
 
-def _pairs(search) -> tuple[list[tuple[float, Tried]], int]:
+def _pairs(search) -> tuple[list[Tried], int]:
     """Two mistakes: each promising one undone, and all tried on what is left."""
     found, looked_at, more = [], 0, _BEAM
     for i, first in enumerate(_promising(search)):
@@ -200,10 +174,7 @@ def _pairs(search) -> tuple[list[tuple[float, Tried]], int]:
                   if second.mistake is not None and second.passes]
         if found:  # a rival or two may still come
             more = min(more, 2)
-    if not found:
-        return [], looked_at
-    s2 = _level(found)
-    return [(t.score(s2, search.n), t) for t in found], looked_at
+    return _ranked(found, search.n) if found else [], looked_at
 
 
 def _promising(search):
@@ -240,4 +211,4 @@ def _part(search):
                 and missed * 2 < np.sum(before >= _POSE_LIMIT)
                 and (best is None or right > best[0])):
             best = right, tried
-    return None if best is None else (np.nan, best[1])
+    return None if best is None else best[1]

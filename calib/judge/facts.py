@@ -4,6 +4,7 @@ Lengths in m, angles in rad; poses, stands, readings, targets and taped quantiti
 """
 
 from dataclasses import dataclass
+from typing import dataclass_transform
 
 from calib.judge.misbooked import Booked
 
@@ -15,6 +16,14 @@ TILTED, TURNING, DRIFTING = "tilted", "turning", "drifting"
 
 
 @dataclass(frozen=True)
+class AtEdge:
+    """Something that may be wrong, at its size."""
+
+    fact: "Fact"
+    moves: float  #: How far it puts the edge off, worst over the envelope, m.
+
+
+@dataclass(frozen=True)
 class Where:
     """Poses of a run: `poses` are their ids in order, none for all."""
 
@@ -22,15 +31,22 @@ class Where:
     poses: tuple[str, ...] = ()
 
 
-class Fact:
+@dataclass_transform(frozen_default=True)
+class _Frozen:
+    """Makes a frozen dataclass of each of its kinds."""
+
+    def __init_subclass__(cls):
+        dataclass(frozen=True)(cls)
+
+
+class Fact(_Frozen):
     """Something that went wrong."""
 
 
-class ChangeFact:
+class ChangeFact(_Frozen):
     """Something that went wrong in every pose, or in any of them in the same way."""
 
 
-@dataclass(frozen=True)
 class InPoses(Fact):
     """What went wrong in some poses, or in all."""
 
@@ -38,31 +54,26 @@ class InPoses(Fact):
     where: Where
 
 
-@dataclass(frozen=True)
 class AxesSwapped(ChangeFact):
     """North and east of the shots."""
 
 
-@dataclass(frozen=True)
 class HeightsReversed(ChangeFact):
     """Heights of the shots have the wrong sign."""
 
 
-@dataclass(frozen=True)
 class ShotsInFeet(ChangeFact):
     """Of the US survey, or international ones."""
 
     us_survey: bool
 
 
-@dataclass(frozen=True)
 class CornersExchanged(ChangeFact):
     """Left for right: `pairs` are the targets."""
 
     pairs: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True)
 class SignsWrong(ChangeFact):
     """Of a reading or two; `directions` are those that rig.toml would have to say."""
 
@@ -70,7 +81,6 @@ class SignsWrong(ChangeFact):
     directions: tuple[int, ...]
 
 
-@dataclass(frozen=True)
 class ZeroTurned(ChangeFact):
     """A reading to which so many quarter turns (1 to 3) must be added."""
 
@@ -78,7 +88,6 @@ class ZeroTurned(ChangeFact):
     quarters: int
 
 
-@dataclass(frozen=True)
 class ColumnsExchanged(ChangeFact):
     """Two columns of readings."""
 
@@ -86,7 +95,6 @@ class ColumnsExchanged(ChangeFact):
     second: str
 
 
-@dataclass(frozen=True)
 class ReadingInUnit(ChangeFact):
     """A reading in "radians" or "gon"."""
 
@@ -94,7 +102,6 @@ class ReadingInUnit(ChangeFact):
     unit: str
 
 
-@dataclass(frozen=True)
 class RowsShifted(ChangeFact):
     """Each pose has the readings of the one before (`by` 1) or after it (-1): one column or all."""
 
@@ -102,14 +109,12 @@ class RowsShifted(ChangeFact):
     reading: str | None
 
 
-@dataclass(frozen=True)
 class HeightsMissing(Fact):
     """Every shot has the height `up`."""
 
     up: float
 
 
-@dataclass(frozen=True)
 class TapeMisread(Fact):
     """A taped value that times `factor` agrees; `written` is in m or rad."""
 
@@ -119,7 +124,6 @@ class TapeMisread(Fact):
     factor: float
 
 
-@dataclass(frozen=True)
 class TapeWrong(Fact):
     """A taped value that the shots put elsewhere."""
 
@@ -129,7 +133,6 @@ class TapeWrong(Fact):
     shown: float
 
 
-@dataclass(frozen=True)
 class PosesExchanged(Fact):
     """The numbers of two poses, or only their readings."""
 
@@ -138,7 +141,6 @@ class PosesExchanged(Fact):
     readings_only: bool
 
 
-@dataclass(frozen=True)
 class ShotsExchanged(Fact):
     """Two shots of one target in two poses, by their ids."""
 
@@ -146,7 +148,6 @@ class ShotsExchanged(Fact):
     second: str
 
 
-@dataclass(frozen=True)
 class StandOfPose(Fact):
     """A pose labelled with one stand and taken at another."""
 
@@ -155,7 +156,6 @@ class StandOfPose(Fact):
     stand: str
 
 
-@dataclass(frozen=True)
 class LateLabel(Fact):
     """Poses from `first` to `last`; the machine moved earlier or later than the label says."""
 
@@ -166,7 +166,6 @@ class LateLabel(Fact):
     earlier: bool
 
 
-@dataclass(frozen=True)
 class Moved(Fact):
     """The machine, between two poses of one label."""
 
@@ -175,7 +174,6 @@ class Moved(Fact):
     stand: str
 
 
-@dataclass(frozen=True)
 class Swung(Fact):
     """The house, counter-clockwise positive, between two poses of one label."""
 
@@ -185,7 +183,6 @@ class Swung(Fact):
     turn: float
 
 
-@dataclass(frozen=True)
 class ZeroShifted(Fact):
     """Of a reading, between two poses."""
 
@@ -195,7 +192,6 @@ class ZeroShifted(Fact):
     by: float
 
 
-@dataclass(frozen=True)
 class Gain(Fact):
     """A reading that runs too wide by the share `gain`, or too narrow where it is negative."""
 
@@ -203,7 +199,6 @@ class Gain(Fact):
     gain: float
 
 
-@dataclass(frozen=True)
 class Creeps(Fact):
     """A reading that shows `by` more in the last pose than it would have in the first."""
 
@@ -211,7 +206,6 @@ class Creeps(Fact):
     by: float
 
 
-@dataclass(frozen=True)
 class FeelsApproach(Fact):
     """A reading that shows `by` more where its joint came up to the pose than where down."""
 
@@ -219,7 +213,6 @@ class FeelsApproach(Fact):
     by: float
 
 
-@dataclass(frozen=True)
 class HeldElsewhere(Fact):
     """A parameter that is `by` more than what it is held at; `unit` "m" or "deg"."""
 
@@ -228,7 +221,6 @@ class HeldElsewhere(Fact):
     by: float
 
 
-@dataclass(frozen=True)
 class SetUpOff(Fact):
     """All shots, of a set-up that is not as it is taken to be.
 
@@ -240,7 +232,6 @@ class SetUpOff(Fact):
     by: tuple[float, ...]
 
 
-@dataclass(frozen=True)
 class Scale(Fact):
     """Of all shots against the taped lengths."""
 
@@ -256,7 +247,6 @@ class ShotsOf:
     last: str = ""
 
 
-@dataclass(frozen=True)
 class HeightsOff(Fact):
     """Heights of some shots are too large by `by`; `slip` if it is too little for a pole."""
 
@@ -265,7 +255,6 @@ class HeightsOff(Fact):
     slip: bool
 
 
-@dataclass(frozen=True)
 class Settled(Fact):
     """The machine rose by `by` between two poses, or settled; `later` are the shots since."""
 
@@ -275,7 +264,6 @@ class Settled(Fact):
     later: ShotsOf
 
 
-@dataclass(frozen=True)
 class OtherBucket(Fact):
     """Another edge in some poses; `differs` are parameters, their units and by how much."""
 
@@ -283,21 +271,18 @@ class OtherBucket(Fact):
     differs: tuple[tuple[str, str, float], ...]
 
 
-@dataclass(frozen=True)
 class SingleValues(Fact):
     """Values that are wrong by themselves, named as for --set-aside."""
 
     names: tuple[str, ...]
 
 
-@dataclass(frozen=True)
 class Misbooked(Fact):
     """Shots of other targets or poses than they are booked as."""
 
     booked: tuple[Booked, ...]
 
 
-@dataclass(frozen=True)
 class Both(Fact):
     """Two things at once."""
 

@@ -17,8 +17,8 @@ from calib.adjust.distributions import normal_isf
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.edge import envelope_edge
-from calib.judge.check import Origin
 from calib.judge.identify import Weak
+from calib.judge.shot_checks import Origin
 from calib.layout import RIG
 
 #: What the edge must be known to at 95 % unless rig.toml says otherwise, m (common practice, no

@@ -23,12 +23,12 @@ from calib.adjust.spectrum import NotDetermined
 from calib.adjust.threads import one_thread
 from calib.calibration import Solution, solve
 from calib.foretold import foretold
-from calib.judge.check import Checked, check_shots
+from calib.judge.shot_checks import Checked, check_shots
 from calib.run.complaints import InputError
 from calib.run.records import Run
 
-#: Folds at most: more solutions say little more.
-MOST_FOLDS = 12
+#: Parts in which the poses are held out, at most: more solutions say little more.
+MOST_FOLDS = 6
 
 #: A held-out pose tells nothing if the predicted 3-D sd of a shot is beyond so many times that of
 #: the usual shot in the whole solution, or beyond so much, m: the rest does not fix the machine
@@ -174,7 +174,7 @@ def _predicted_sds(checked: Checked) -> np.ndarray:
 
 def _folds(run: Run, most: int) -> list[list[int]]:
     """Poses dealt in turn, those of one stand after the other."""
-    poses = [int(p) for p in np.unique(run.shots.pose)]
+    poses = np.unique(run.shots.pose).tolist()
     stands = list(dict.fromkeys(run.poses.stand[p] for p in poses))
     poses.sort(key=lambda p: stands.index(run.poses.stand[p]))
     folds = min(most, len(poses))

@@ -1,5 +1,6 @@
 """Every explanation of one run, fitted: quickly all, properly those that matter."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,7 +12,7 @@ from calib.adjust.quick import Look
 from calib.calibration import Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge import added, pose_mistakes
-from calib.judge.added_numbers import all_added
+from calib.judge.added_numbers import all_added, scores_of
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import Both, Fact, HeightsOff, Misbooked, SingleValues
@@ -20,12 +21,12 @@ from calib.judge.misbooked import misbooked, rebooked
 from calib.judge.mistakes import (
     Mistake,
     heights_missing,
+    shot_poses,
     tape_factors,
     taped_wrong,
     without_taped,
 )
 from calib.judge.partial import partial_mistakes
-from calib.judge.placement_mistakes import swing_of
 from calib.judge.set_aside import without
 from calib.judge.suspects import Suspects, find_suspects, set_aside_of
 from calib.run.records import Run
@@ -56,11 +57,6 @@ _MOST_ADDED, _OF_A_FAMILY = 6, 3
 #: The edge may be known this many times worse without the values set aside.
 _WORSE_EDGE = 2.0
 
-#: Other readings of the same run that are looked at even if it fits; how much worse their
-#: chi-square may be, and by how many sds a parameter must differ for another machine.
-_RELABELLINGS = ("corners", "exchanged columns", "sign", "two signs", "heights", "axes")
-_AS_WELL, _ANOTHER_MACHINE = 6.0, 6.0
-
 #: Of so many shots that are out each two are tried exchanged, at most.
 _SHOTS_OUT = 8
 
@@ -79,26 +75,22 @@ class Tried:
     free: int  #: Numbers taken from the data, observations given up included.
     odds: float  #: Prior odds.
     quick: bool = True  #: `chi2` is that of a quick fit.
+    score: float = np.nan  #: As `calib.judge.explain` has it; see `ranked`.
 
     @property
     def passes(self) -> bool:
         """The run that it leaves passes the global test."""
         return passes(self.chi2, self.dof)
 
-    def score(self, s2: float, n: int) -> float:
-        """As `calib.judge.explain` has it, of so many shot coordinates."""
-        return self.chi2 / s2 + self.free * np.log(n) - 2 * np.log(self.odds)
+    @property
+    def variance_factor(self) -> float:
+        return self.chi2 / self.dof if self.dof > 0 else np.nan
 
 
-@dataclass(frozen=True)
-class AsWell:
-    """Another reading of a run that fits, and fits as well; `tells` is a parameter that differs."""
-
-    mistake: Mistake
-    tells: str
-    unit: str
-    value: float
-    other: float
+def ranked(tried: Iterable[Tried], s2: float, n: int) -> list[Tried]:
+    """Explanations with their scores at a variance factor, of so many coordinates; best first."""
+    return sorted((replace(t, score=float(t.chi2 / s2 + t.free * np.log(n) - 2 * np.log(t.odds)))
+                   for t in tried), key=lambda t: t.score)
 
 
 class Search:
@@ -109,7 +101,7 @@ class Search:
         self.run, self.n = run, 3 * len(run.shots)
         problem = problem_of(run)
         self.dof = dof_of(problem)
-        self.poses = [int(p) for p in np.unique(run.shots.pose)]
+        self.poses = shot_poses(run)
         self.robust = quick_fit(problem, robust=True)
         self.out = self._poses_out()
         typical = np.median(mean_squares(self.robust)[self.poses])
@@ -135,11 +127,7 @@ class Search:
     @cached_property
     def systematic(self) -> list[added.Score]:
         """Added numbers that are real by their own tests, whether or not the run passes."""
-        if self.base is None:
-            return []
-        adjustment = self.base.adjustment
-        return added.beyond_chance(added.scores(
-            self.run, adjustment.parameters, adjustment.corrections, all_added(self.run)))
+        return [] if self.base is None else added.beyond_chance(scores_of(self.base))
 
     @property
     def passes(self) -> bool:
@@ -179,35 +167,6 @@ class Search:
     def _something_fits(self):
         """A mistake that takes no number from the data is enough: those that do come behind it."""
         return any(t.passes and t.mistake is not None and t.free == 0 for t in self.tried)
-
-    def fitting_as_well(self) -> tuple[AsWell, ...]:
-        """Relabellings under which a run that fits does so too, but with another machine."""
-        if self.base is None:
-            return ()
-        found, every = [], np.ones(len(self.run.poses.ids), bool)
-        here, base = self.base.adjustment, self.base.parameters
-        sd = self.base.problem.parameters(here.sd)
-        sd = np.where(sd > 0, sd, np.inf)
-        for change in changes_of(self.run):
-            mistake = None
-            if change.family in _RELABELLINGS:
-                mistake = mistake_in(self.run, change, every)
-            if mistake is None or looked(mistake.apply(self.run)).chi2 > 2 * here.chi2 + _AS_WELL:
-                continue
-            there = solved(mistake.apply(self.run))
-            if there is None or there.adjustment.chi2 > here.chi2 + _AS_WELL:
-                continue
-            moved = np.abs(there.parameters - base) / sd
-            if moved.max() > _ANOTHER_MACHINE:
-                i = int(np.argmax(moved))
-                parameter = self.run.rig.parameters[i]
-                found.append(AsWell(mistake, parameter.name, parameter.unit,
-                                    float(base[i]), float(there.parameters[i])))
-        return tuple(found)
-
-    def scored(self, s2: float) -> list[tuple[float, Tried]]:
-        """All that was tried with its score at the variance factor `s2`, best first."""
-        return sorted(((t.score(s2, self.n), t) for t in self.tried), key=lambda st: st[0])
 
     def _try_all(self, mistakes: Iterable[Mistake], members: float | None = None) -> list[Tried]:
         """Fit each quickly; the members of a family share its odds."""
@@ -265,7 +224,7 @@ class Search:
         if len(names) > max(2, _MOST_SINGLE * len(run.shots)):
             return
         solution = solved(rest)
-        if solution is None or not self._is_cure(rest, solution):
+        if solution is None or not self._is_cure(solution):
             return
         mistake = Mistake(
             SINGLE_VALUES, SingleValues(tuple(names)), lambda run: rest, mend=lambda run: run,
@@ -305,11 +264,10 @@ class Search:
                           aside=aside.names)
         self._try_all([mistake], 1)
 
-    def _is_cure(self, rest, solution):
+    def _is_cure(self, solution):
         """Nothing systematic is left behind, and the edge is known about as well as before."""
         adjustment = solution.adjustment
-        if passes(adjustment.chi2, adjustment.dof) and added.beyond_chance(added.scores(
-                rest, adjustment.parameters, adjustment.corrections, all_added(rest))):
+        if passes(adjustment.chi2, adjustment.dof) and added.beyond_chance(scores_of(solution)):
             return False
         if self.base is None or self.run.rig.envelope is None:
             return True
@@ -334,8 +292,8 @@ class Search:
         self._coarse_to_fine(pose_mistakes.late_labels(run))
         tried = self._coarse_to_fine(pose_mistakes.moved_between(run))
         for best in sorted(tried, key=lambda t: t.chi2)[:2]:
-            swing = swing_of(run, best.mistake) if best.chi2 < 100 * best.dof else None
-            if swing is not None:
+            if best.chi2 < 100 * best.dof and (
+                    swing := pose_mistakes.swing_of(run, best.mistake)) is not None:
                 consistency, mistake = swing
                 self.tried.append(replace(
                     self._tried(mistake, problem_of(best.run), best.chi2 + consistency, len(tried)),
@@ -371,19 +329,13 @@ class Search:
 
     def _try_added(self):
         """The added numbers whose tests are the strongest."""
-        if self.base is not None:
-            adjustment = self.base.adjustment
-            at, corrections = adjustment.parameters, adjustment.corrections
-        else:
-            at, corrections = self.seen.parameters, None
-        found = [s for s in added.scores(self.run, at, corrections, all_added(self.run))
-                 if s.added.undo is not None and np.isfinite(s.statistic)]
-        found.sort(key=lambda s: -s.statistic)
-        chosen, of_family = [], {}
-        for score in found:
-            family = score.added.family
-            of_family[family] = of_family.get(family, 0) + 1
-            if len(chosen) < _MOST_ADDED or of_family[family] <= _OF_A_FAMILY:
+        found = scores_of(self.base) if self.base is not None else added.scores(
+            self.run, self.seen.parameters, None, all_added(self.run))
+        found = [s for s in found if s.added.undo is not None and np.isfinite(s.statistic)]
+        chosen, of_family = [], Counter[str]()
+        for score in sorted(found, key=lambda s: -s.statistic):
+            of_family[score.added.family] += 1
+            if len(chosen) < _MOST_ADDED or of_family[score.added.family] <= _OF_A_FAMILY:
                 chosen.append(score)
         for score in chosen:
             result = added.fitted(self.run, score)
@@ -406,15 +358,14 @@ class Search:
 
     def _settle(self):
         """Solve the best few properly: quick fits stop a little short of the minimum."""
-        scored = self.scored(1.0)
-        for score, tried in scored[:_MOST_SOLVED]:
-            mistake = tried.mistake
-            if (mistake is None or not tried.quick or mistake.family == "swung"
-                    or score - scored[0][0] > max(_SETTLED, scored[0][1].chi2)
+        self.tried = ranked(self.tried, 1.0, self.n)
+        first = self.tried[0]
+        for i, tried in enumerate(self.tried[:_MOST_SOLVED]):
+            if (tried.mistake is None or not tried.quick or tried.mistake.family == "swung"
+                    or tried.score - first.score > max(_SETTLED, first.chi2)
                     or tried.chi2 > _WORTH_SOLVING * max(tried.dof, 1)):
                 continue
             solution = solved(tried.run)
-            i = next(i for i, t in enumerate(self.tried) if t is tried)
             # What cannot be solved is no cure.
             chi2 = np.inf if solution is None else solution.adjustment.chi2
             self.tried[i] = replace(tried, chi2=chi2, quick=False)

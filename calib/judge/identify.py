@@ -126,9 +126,10 @@ def _weak(solution, spectrum, names, vector, singular, candidates):
     amount = abs(spectrum.scale[first] * vector[first])
     sd = float(amount / singular) if singular > 0 else np.inf
     shown = direction.names[:_NAMED]
-    moving = tuple(Moving(name, _unit(solution, name), float(amount / direction.amounts[0]))
-                   for name, amount in zip(shown, direction.amounts, strict=False))
     layout, taped = solution.problem.layout, solution.run.tape.quantities
+    moving = tuple(Moving(name, layout.named(name).quantity.unit,
+                          float(amount / direction.amounts[0]))
+                   for name, amount in zip(shown, direction.amounts, strict=False))
     rig = [name for name in direction.names if layout.named(name).scope == RIG]
     return Weak(
         shares=dict(zip(direction.names, direction.shares.tolist(), strict=True)),
@@ -144,17 +145,12 @@ def _only(spectrum, names, moving):
             or abs(abs(moving[1].per_first) - 1) >= 0.1:
         return None
     what, sign = (SUM, 1.0) if moving[1].per_first < 0 else (DIFFERENCE, -1.0)
-    pair = [m.name for m in moving]
-    return Only(what, _combination_sd(spectrum, names, pair, sign))
-
-
-def _combination_sd(spectrum, names, pair, sign):
-    """Sd of the sum (or difference) of two unknowns, exact null directions apart."""
     weights = np.zeros(len(names))
-    weights[names.index(pair[0])], weights[names.index(pair[1])] = 1.0, sign
+    weights[[names.index(m.name) for m in moving]] = 1.0, sign
+    # Exact null directions apart.
     parts = (spectrum.right.T @ (spectrum.scale * weights))[: spectrum.rank]
-    parts = parts / spectrum.singular[: spectrum.rank]
-    return float(np.sqrt(np.sum(parts**2)))
+    sd = np.linalg.norm(parts / spectrum.singular[: spectrum.rank])
+    return Only(what, float(sd))
 
 
 class _Candidates:
@@ -244,12 +240,6 @@ def _correlated(solution):
 
 def _scaled(spectrum: Spectrum, direction, names):
     """A sparse null direction back as a unit vector of scaled unknowns."""
-    vector = np.zeros(len(names))
-    for name, amount in zip(direction.names, direction.amounts, strict=True):
-        i = names.index(name)
-        vector[i] = amount / spectrum.scale[i]
+    vector, index = np.zeros(len(names)), [names.index(name) for name in direction.names]
+    vector[index] = direction.amounts / spectrum.scale[index]
     return vector / np.linalg.norm(vector)
-
-
-def _unit(solution, name):
-    return solution.problem.layout.named(name).quantity.unit

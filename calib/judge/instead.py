@@ -6,15 +6,13 @@ machine that is wrong. Both explanations are scored as `calib.judge.explain` doe
 alike, and the machines differ at the edge by more than either is known to, neither can be trusted.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from calib.calibration import Solution
 from calib.edge import envelope_edge
-from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, fitted, scores
-from calib.judge.added_numbers import all_added
-from calib.judge.facts import Creeps, Fact, ZeroShifted
+from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, fitted
+from calib.judge.added_numbers import scores_of
+from calib.judge.facts import AtEdge, Creeps, ZeroShifted
 from calib.judge.fits import passes
 from calib.judge.goal import TIMES_SD
 from calib.judge.relabelling import zeros_moved
@@ -24,16 +22,7 @@ from calib.judge.set_aside import SetAside
 _MOST_FITTED = 5
 
 
-@dataclass(frozen=True)
-class Instead:
-    """Another explanation of what was set aside."""
-
-    fact: Fact
-    #: How far from where the result has it the edge then is, worst over the envelope, m.
-    moves: float
-
-
-def instead(whole: Solution, rest: Solution, aside: SetAside) -> Instead | None:
+def instead(whole: Solution, rest: Solution, aside: SetAside) -> AtEdge | None:
     """The best explanation by one error, if it is as good and gives another edge.
 
     Parameters
@@ -58,7 +47,7 @@ def instead(whole: Solution, rest: Solution, aside: SetAside) -> Instead | None:
         return None
     nodes = envelope_edge(rest.rig, rest.parameters)
     moves = max(nodes.worst_error(machine) for machine in _machines(rest.rig, *found[1:]))
-    return Instead(found[1], moves) if moves > TIMES_SD * nodes.worst_sd(rest.covariance) else None
+    return AtEdge(found[1], moves) if moves > TIMES_SD * nodes.worst_sd(rest.covariance) else None
 
 
 def _machines(rig, fact, parameters):
@@ -71,9 +60,7 @@ def _machines(rig, fact, parameters):
 
 def _strongest(whole):
     """The strongest test of each family whose error can be undone, strongest first."""
-    fit, run, best = whole.adjustment, whole.run, {}
-    for score in scores(run, fit.parameters, fit.corrections, all_added(run)):
-        own = best.get(score.added.family)
-        if score.added.undo is not None and (own is None or score.statistic > own.statistic):
-            best[score.added.family] = score
-    return sorted(best.values(), key=lambda s: -s.statistic)[:_MOST_FITTED]
+    best = {score.added.family: score
+            for score in sorted(scores_of(whole), key=lambda score: score.statistic)
+            if score.added.undo is not None}
+    return sorted(best.values(), key=lambda score: -score.statistic)[:_MOST_FITTED]

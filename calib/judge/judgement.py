@@ -13,19 +13,19 @@ from calib.adjust.reliability import Reliability, reliability
 from calib.adjust.threads import one_thread
 from calib.calibration import Solution
 from calib.judge import gates
-from calib.judge.check import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.correlation import Correlation, correlation
 from calib.judge.equivalent import Equivalent
 from calib.judge.external import External, external_reliability
+from calib.judge.facts import AtEdge
 from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
 from calib.judge.identify import Identifiability, Weak, identifiability
-from calib.judge.instead import Instead
 from calib.judge.instead import instead as explains_as_well
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
 from calib.judge.scale import SurveyScale, survey_scale
+from calib.judge.shot_checks import Checked, Offset, check_shots, common_offset, tolerance_for
 from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.systematic import Systematic, systematic
 from calib.judge.tape import TapeTest, tape_test
@@ -34,9 +34,6 @@ from calib.judge.trends import Trend, trends
 #: Runs of more than `MOST_SHOTS` are not solved again many times, nor those with a variance factor
 #: beyond this.
 HOPELESS = 25.0
-
-#: Parts in which the poses are held out.
-FOLDS = 6
 
 
 @dataclass(frozen=True)
@@ -71,7 +68,7 @@ class Judgement:
     noise_found: Callable[[], tuple[Noise, ...] | None]
     held_out_found: Callable[[], HeldOut | None]
     plausible_found: Callable[[], Plausibility]
-    instead_found: Callable[[], Instead | None]
+    instead_found: Callable[[], AtEdge | None]
     check: Checked | None
     offset: Offset | None
     correlation: Correlation | None
@@ -109,7 +106,7 @@ class Judgement:
         return _plausible(self.plausible_found(), self.suspects)
 
     @cached_property
-    def instead(self) -> Instead | None:
+    def instead(self) -> AtEdge | None:
         """What explains what was set aside, or the suspects, as well."""
         return self.instead_found()
 
@@ -124,16 +121,6 @@ class Judgement:
         return self.identifiability.weak
 
     @property
-    def suspect_shots(self) -> np.ndarray:
-        """Mask, shape (n_shots,)."""
-        return self.suspects.shot_mask
-
-    @property
-    def suspect_readings(self) -> np.ndarray:
-        """Mask, shape (n_poses, n_readings)."""
-        return self.suspects.reading_mask
-
-    @property
     def failed(self) -> tuple[str, ...]:
         """Names of the gates that failed."""
         return tuple(gate.name for gate in self.gates if not gate.passed)
@@ -146,7 +133,7 @@ class Judgement:
 @one_thread
 def judge(solution: Solution, tolerance: float | None = None,
           later: Callable[..., Callable] = partial,
-          out: tuple[Share, ...] = (), instead: Instead | None = None,
+          out: tuple[Share, ...] = (), instead: AtEdge | None = None,
           plausible_found: Callable[[], Plausibility] | None = None) -> Judgement:
     """Ask everything; of large runs only what does not take solving again many times.
 
@@ -159,7 +146,7 @@ def judge(solution: Solution, tolerance: float | None = None,
         called in a process beside this one, or only when it is asked for.
     out : tuple of Share
         What was set aside, by `calib.judge.gates.shares`.
-    instead : Instead, optional
+    instead : AtEdge, optional
         What explains it as well, by `calib.judge.instead`.
     plausible_found : callable, optional
         Gives `plausibility` of the solution, where that is asked for already.
@@ -171,7 +158,7 @@ def judge(solution: Solution, tolerance: float | None = None,
     # Solving a run again that does not fit takes long and tells nothing that is not known.
     fits = (rest.adjustment.variance_factor or np.inf) < HOPELESS
     again = fits and len(run.shots) <= MOST_SHOTS
-    held_out_found = later(hold_out, rest, FOLDS) if again else _already
+    held_out_found = later(hold_out, rest) if again else _already
     alike = suspects.beyond_chance and len(run.shots) <= MOST_SHOTS
     instead_found = (later(_instead, solution, suspects, instead) if alike
                      else partial(_already, instead))

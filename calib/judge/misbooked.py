@@ -10,6 +10,7 @@ from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
 from calib.foretold import foretold
 from calib.judge.changed import with_shots
+from calib.judge.shot_checks import squared
 from calib.run.records import Run
 
 #: A shot lies where its miss is within what 99 of 100 are.
@@ -99,7 +100,7 @@ def misbooked(clean: Solution, run: Run) -> dict[str, Booked]:
 def _chi2(misses, told):
     """Of each miss, shape (n,); nothing where a shot is not predictable."""
     covariance = np.where(told.predictable[:, None, None], told.covariances, np.eye(3))
-    return np.einsum("ni,ni->n", misses, np.linalg.solve(covariance, misses[:, :, None])[:, :, 0])
+    return squared(misses, covariance)
 
 
 def _free_places(clean, run, shots):

@@ -4,7 +4,7 @@ A mistake is a hypothesis: apply its edit to the run and see whether the run the
 here decides; see `calib.judge.explain`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,9 @@ from calib.chain.length import FOOT, INCH
 from calib.judge.changed import with_shots
 from calib.judge.facts import Fact, HeightsMissing, TapeMisread, TapeWrong
 from calib.run.records import Run
+
+#: Poses before and after a moment of change, at least.
+_LEAST_POSES = 2
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,27 @@ class Mistake:
     #: Of which it consists, in the order in which they are undone; empty for a single one.
     parts: tuple["Mistake", ...] = ()
     aside: tuple[str, ...] = ()  #: Names to set aside in the corrected run.
+
+
+def shot_poses(run: Run) -> list[int]:
+    """The poses with shots, in their order."""
+    return np.unique(run.shots.pose).tolist()
+
+
+def moments(poses: list[int], most: int | None = None) -> Iterator[tuple[list[int], list[int]]]:
+    """Poses before and since each moment at which something may have changed, so many at most."""
+    every = range(_LEAST_POSES, len(poses) - _LEAST_POSES + 1)
+    for k in every[:: -(-len(every) // (most or len(poses))) or 1]:
+        yield poses[:k], poses[k:]
+
+
+def moments_at_stands(run: Run, most: int | None = None
+                      ) -> Iterator[tuple[str, list[int], list[int]]]:
+    """Each stand with `moments` of the poses that are shot there."""
+    poses = shot_poses(run)
+    for stand in dict.fromkeys(run.poses.stand[p] for p in poses):
+        for before, since in moments([p for p in poses if run.poses.stand[p] == stand], most):
+            yield stand, before, since
 
 
 def heights_missing(run: Run) -> list[Mistake]:

@@ -95,52 +95,40 @@ def plausibility(solution: Solution) -> Plausibility:
     free = ~solution.rig.held
     untold = [w.machine for w in found if w.told_by is None]
     relabelled = [w.machine for w in found if w.machine.relabelling is not None]
+    out_of_range, far_from_start, whole_turns = _odd_values(solution)
     return Plausibility(
         rig=solution.rig,
-        out_of_range=_out_of_range(solution),
-        far_from_start=_far_from_start(solution),
+        out_of_range=out_of_range,
+        far_from_start=far_from_start,
         equivalents=found,
         would_tell=_telling(untold, solution, free & np.isnan(solution.tape[0])),
         keep_out=_telling(relabelled, solution, free),
-        whole_turns=_whole_turns(solution),
+        whole_turns=whole_turns,
     )
 
 
-def _whole_turns(solution):
+def _odd_values(solution):
+    """Values out of their range, far from tape or stated start, and whole turns from their start.
+
+    Three tuples of Odd.
+    """
+    rig, values, (taped, tape_sd) = solution.rig, solution.parameters, solution.tape
     expected = starting_parameters(solution.run)
-    return tuple(
-        Odd(p.name, float(value), float(sd), float(start + near))
-        for p, value, sd, start, near in zip(
-            solution.rig.parameters, solution.parameters, _sds(solution), expected,
-            difference(solution.rig, solution.parameters, expected), strict=True)
-        if p.unit == "deg" and abs(value - start - near) > np.pi
-    )
-
-
-def _out_of_range(solution):
-    return tuple(
-        Odd(p.name, float(value), float(sd))
-        for p, value, sd in zip(solution.rig.parameters, solution.parameters, _sds(solution),
-                                strict=True)
-        if not p.allows(value)
-    )
-
-
-def _far_from_start(solution):
-    rig, values, sds = solution.rig, solution.parameters, _sds(solution)
-    taped, tape_sd = solution.tape
+    near = expected + difference(rig, values, expected)
     from_tape = np.abs(difference(rig, values, taped)) / tape_sd
     from_start = np.abs(difference(rig, values, rig.start)) / believed_sd(rig)
-    odd = []
-    for i, p in enumerate(rig.parameters):
-        if p.held:
-            continue
-        value, sd = float(values[i]), float(sds[i])
-        if from_tape[i] > FAR_FROM_TAPE:
-            odd.append(Odd(p.name, value, sd, float(taped[i]), float(from_tape[i])))
-        elif np.isnan(taped[i]) and p.stated and from_start[i] > FAR_FROM_STATED:
-            odd.append(Odd(p.name, value, sd, float(p.start)))
-    return tuple(odd)
+    out, far, turned = [], [], []
+    for i, (p, sd) in enumerate(zip(rig.parameters, _sds(solution).tolist(), strict=True)):
+        value = float(values[i])
+        if not p.allows(value):
+            out.append(Odd(p.name, value, sd))
+        if not p.held and from_tape[i] > FAR_FROM_TAPE:
+            far.append(Odd(p.name, value, sd, float(taped[i]), float(from_tape[i])))
+        elif not p.held and np.isnan(taped[i]) and p.stated and from_start[i] > FAR_FROM_STATED:
+            far.append(Odd(p.name, value, sd, float(p.start)))
+        if p.unit == "deg" and abs(value - near[i]) > np.pi:
+            turned.append(Odd(p.name, value, sd, float(near[i])))
+    return tuple(out), tuple(far), tuple(turned)
 
 
 def _sds(solution):

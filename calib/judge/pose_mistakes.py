@@ -7,13 +7,24 @@ from itertools import combinations, count, pairwise
 
 import numpy as np
 
+from calib.chain.circle import wrapped
 from calib.judge.changed import exchanged, with_readings, with_shots
-from calib.judge.facts import LateLabel, Moved, PosesExchanged, ShotsExchanged, StandOfPose
-from calib.judge.mistakes import Mistake
+from calib.judge.facts import LateLabel, Moved, PosesExchanged, ShotsExchanged, StandOfPose, Swung
+from calib.judge.fits import solved
+from calib.judge.mistakes import Mistake, moments_at_stands, shot_poses
+from calib.layout import STAND
 from calib.run.records import Run
 
 #: Label of a stand that a mistake makes up; no file has it.
 NEW_STAND = "\N{LEFTWARDS ARROW}new"
+
+#: What a parked machine settles or a tilted swing axis lifts, 1 sd: m and rad.
+SETTLES = np.array([0.01, 0.01, 0.015, 0.002])
+
+#: Where the swing axis may lie behind the boom foot, m (negative: ahead of it).
+AXIS_BEHIND = (-1.0, 3.0)
+
+_LIMIT = 13.8  # chi-square of 2 at 0.001
 
 
 def exchanged_poses(run: Run, pairs: Iterable[tuple[int, int]]) -> list[Mistake]:
@@ -62,7 +73,7 @@ def labels_of_pose(run: Run, poses: Iterable[int]) -> list[Mistake]:
 
 def late_labels(run: Run) -> list[Mistake]:
     """The stand changed earlier or later than its label: some poses in between are mislabelled."""
-    order = [int(p) for p in np.unique(run.shots.pose)]
+    order = shot_poses(run)
     mistakes = []
     stands = [run.poses.stand[p] for p in order]
     for stand, following in dict.fromkeys((a, b) for a, b in pairwise(stands) if a != b):
@@ -83,18 +94,71 @@ def late_labels(run: Run) -> list[Mistake]:
 
 def moved_between(run: Run) -> list[Mistake]:
     """The machine moved, or its house swung, between two poses that share a stand label."""
-    order = [int(p) for p in np.unique(run.shots.pose)]
-    mistakes = []
-    for stand in dict.fromkeys(run.poses.stand[p] for p in order):
-        here = [p for p in order if run.poses.stand[p] == stand]
-        for k in range(2, len(here) - 1):
-            later = tuple(here[k:])
-            before, after = run.poses.ids[here[k - 1]], run.poses.ids[here[k]]
-            mistakes.append(Mistake(
-                "moved", Moved(before, after, stand),
-                partial(own_stand, poses=later), free=4, poses=later,
-                mend=partial(_renamed, poses=later)))
-    return mistakes
+    ids = run.poses.ids
+    return [Mistake("moved", Moved(ids[before[-1]], ids[since[0]], stand),
+                    partial(own_stand, poses=tuple(since)), free=4, poses=tuple(since),
+                    mend=partial(_renamed, poses=tuple(since)))
+            for stand, before, since in moments_at_stands(run)]
+
+
+def swing_of(run: Run, moved: Mistake) -> tuple[float, Mistake] | None:
+    """Whether a move of the later poses can be a swing of the house on its tracks.
+
+    The run is solved with the later poses at a stand of their own; the foot of a house that swung
+    stays on a circle about an axis on the house's centre line, at the same height. The difference
+    of both placements counts as nothing within its sd and `SETTLES`.
+
+    Parameters
+    ----------
+    moved : Mistake
+        Of the family "moved"; its poses are the later ones.
+
+    Returns
+    -------
+    consistency : float
+        Chi-square (2 dof) of the move being a swing.
+    swung : Mistake
+    """
+    solution = solved(own_stand(run, moved.poses))
+    if solution is None:
+        return None
+    old = run.poses.stand[moved.poses[0]]
+    heading, difference, covariance = _between(solution, old)
+    turn = difference[3]
+    if abs(turn) < np.radians(0.5):
+        return None
+    heading += turn / 2
+    along = np.array([np.sin(heading), np.cos(heading)])
+    across = np.array([np.cos(heading), -np.sin(heading)])
+    behind = float(difference[:2] @ across / (2 * np.sin(turn / 2)))
+    if not AXIS_BEHIND[0] < behind < AXIS_BEHIND[1]:
+        return None
+    rows = np.zeros((2, 4))
+    rows[0, :2], rows[1, 2] = along, 1.0
+    # Turning the heading by half its uncertainty turns `along` too.
+    rows[0, 3] = -(difference[:2] @ across) / 2
+    off = np.array([difference[:2] @ along, difference[2]])
+    loose = covariance + np.diag(SETTLES**2)
+    consistency = float(off @ np.linalg.solve(rows @ loose @ rows.T, off))
+    if consistency > _LIMIT:
+        return None
+    before = max(p for p in shot_poses(run)
+                 if run.poses.stand[p] == old and p not in moved.poses)
+    fact = Swung(run.poses.ids[before], run.poses.ids[moved.poses[0]], old, float(-turn))
+    return consistency, replace(moved, family="swung", fact=fact, free=2)
+
+
+def _between(solution, old):
+    """Heading at a stand, placement of the new stand less that of it, (4,), and its covariance."""
+    stands = solution.problem.stands
+    a, b = stands.index(old), stands.index(NEW_STAND)
+    difference = solution.stands[b] - solution.stands[a]
+    difference[3] = wrapped(difference[3])
+    one, other = solution.problem.layout.columns(STAND)[[b, a]]
+    c = solution.adjustment.covariance
+    return solution.stands[a, 3], difference, (
+        c[np.ix_(one, one)] + c[np.ix_(other, other)]
+        - c[np.ix_(one, other)] - c[np.ix_(other, one)])
 
 
 def own_stand(run: Run, poses: tuple[int, ...]) -> Run:

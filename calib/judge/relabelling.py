@@ -55,8 +55,13 @@ def relabellings(run: Run) -> list[Relabelling]:
     What the sensors mean is settled where other shots with them are known (`run.machine`): a few
     poses of a new attachment need not tell it again.
     """
-    sensors = [] if run.machine is not None else [*_exchanged_readings(run), *_turned_signs(run)]
-    return [*_exchanged_targets(run), *sensors, *_mirrored_sites(run)]
+    made = [*_exchanged_targets(run)]
+    if run.machine is None:
+        made += [*_exchanged_readings(run), *_turned_signs(run)]
+    if run.set_ups is None:  # they and their sights would have to go with the shots
+        made += [Relabelling(EAST_AND_NORTH, (), east_and_north_exchanged, np.asarray),
+                 Relabelling(HEIGHTS, (), upside_down, np.asarray)]
+    return made
 
 
 def zero_of(rig: Rig, reading: int) -> int | None:
@@ -88,41 +93,27 @@ def half_turned(rig: Rig, parameters: np.ndarray, reading: int) -> np.ndarray:
     return zeros_moved(rig, turned, [reading], np.pi)
 
 
-def _moves(run):
-    """How far each reading moves over the poses that were shot, rms, rad, shape (n_readings,)."""
-    return run.poses.readings[np.unique(run.shots.pose)].std(0)
-
-
 def _exchanged_targets(run):
     """Targets of one member, two by two; also one that was shot for one that nobody shot."""
-    targets = run.rig.targets
-    shot = np.unique(run.shots.target).tolist()
-    made = []
+    targets, shot = run.rig.targets, set(run.shots.target.tolist())
     for a, b in combinations(range(len(targets)), 2):
-        if targets[a].frame != targets[b].frame or not {a, b} & set(shot):
-            continue
-        made.append(Relabelling(TARGETS, (targets[a].name, targets[b].name),
-                                partial(_targets_exchanged, a=a, b=b), np.asarray,
-                                0.0 if {a, b} <= set(shot) else _NEVER_SHOT))
-    return made
-
-
-def _targets_exchanged(run, a, b):
-    return with_shots(run, target=exchanged(run.shots.target, a, b))
+        if targets[a].frame == targets[b].frame and {a, b} & shot:
+            yield Relabelling(
+                TARGETS, (targets[a].name, targets[b].name),
+                lambda run, a=a, b=b: with_shots(run, target=exchanged(run.shots.target, a, b)),
+                np.asarray, 0.0 if {a, b} <= shot else _NEVER_SHOT)
 
 
 def _exchanged_readings(run):
     """Readings that could play each other's part: both in the boom plane, or both nearly still."""
-    readings, still = run.rig.readings, _moves(run) < _STILL
-    made = []
+    readings = run.rig.readings
+    still = run.poses.readings[np.unique(run.shots.pose)].std(0) < _STILL
     for a, b in combinations(range(len(readings)), 2):
         in_plane = readings[a].kind == readings[b].kind == "in_boom_plane"
-        if not in_plane and not (still[a] and still[b]):
-            continue
-        made.append(Relabelling(READINGS, (readings[a].name, readings[b].name),
-                                partial(_readings_exchanged, a=a, b=b),
-                                partial(_zeros_exchanged, run.rig, a=a, b=b)))
-    return made
+        if in_plane or (still[a] and still[b]):
+            yield Relabelling(READINGS, (readings[a].name, readings[b].name),
+                              partial(_readings_exchanged, a=a, b=b),
+                              partial(_zeros_exchanged, run.rig, a=a, b=b))
 
 
 def _readings_exchanged(run, a, b):
@@ -131,27 +122,23 @@ def _readings_exchanged(run, a, b):
 
 
 def _zeros_exchanged(rig, parameters, a, b):
-    pair = zero_of(rig, a), zero_of(rig, b)
-    if None in pair:
-        return parameters
-    start = parameters.copy()
-    start[list(pair)] = parameters[list(pair[::-1])]
+    pair, start = [zero_of(rig, a), zero_of(rig, b)], parameters.copy()
+    if None not in pair:
+        start[pair] = parameters[pair[::-1]]
     return start
 
 
 def _turned_signs(run):
     """One reading of the other sign, or all of those in the boom plane."""
     rig, mean = run.rig, run.poses.readings[np.unique(run.shots.pose)].mean(0)
-    made = []
     for j, reading in enumerate(rig.readings):
         by = 2 * reading.direction * mean[j]
-        made.append(_sign(rig, [j], partial(zeros_moved, rig, columns=[j], by=by)))
+        yield _sign(rig, [j], partial(zeros_moved, rig, columns=[j], by=by))
     # Seen from the other side of the machine: what lies in the boom plane, and the house with it.
     plane = [j for j, r in enumerate(rig.readings) if r.kind == "in_boom_plane"]
     house = [j for j, r in enumerate(rig.readings) if r.kind == "joint" and r.speed is None]
     for columns in (plane, [*house, *plane]) if len(plane) > 1 else ():
-        made.append(_sign(rig, columns, partial(_from_the_other_side, rig, plane=plane)))
-    return made
+        yield _sign(rig, columns, partial(_from_the_other_side, rig, plane=plane))
 
 
 def _from_the_other_side(rig, parameters, plane):
@@ -175,14 +162,3 @@ def zeros_moved(rig: Rig, parameters: np.ndarray, columns: Iterable[int], by: fl
         if (zero := zero_of(rig, j)) is not None:
             start[zero] += by
     return start
-
-
-def _mirrored_sites(run):
-    """Coordinates of the other handedness. Set-ups and their sights would have to go with them."""
-    if run.set_ups is not None:
-        return []
-
-    return [
-        Relabelling(EAST_AND_NORTH, (), east_and_north_exchanged, np.asarray),
-        Relabelling(HEIGHTS, (), upside_down, np.asarray),
-    ]

@@ -165,19 +165,8 @@ def find_suspects(solution: Solution) -> Suspects:
 
 
 def _snooped(solution, candidates, alpha) -> Snooping:
-    problem = solution.problem
-    return snoop(
-        problem.model,
-        problem.observations,
-        solution.adjustment.parameters,
-        candidates,
-        names=problem.names,
-        prior=problem.prior,
-        held=problem.held,
-        first=solution.adjustment,
-        alpha=alpha,
-        most=max(4, len(solution.run.shots) // 6),
-    )
+    return snoop(solution.problem.model, solution.adjustment, candidates, alpha,
+                 most=max(4, len(solution.run.shots) // 6))
 
 
 def _mirrored(run, snooping) -> set:
@@ -212,12 +201,13 @@ def suspicion(solution: Solution) -> list[Candidate]:
         if not problem.observations.readings_aside[pose, r]
     ]
     candidates += [
-        Candidate(("tape", problem.prior.names[i]), priors=(i,)) for i in range(problem.n_taped)
+        Candidate(("tape", problem.prior.names[i]), (3 * len(shots) + i,))
+        for i in range(problem.n_taped)
     ]
-    sights, first = sights_of(run.set_ups), len(problem.prior.values)
-    first -= 3 * len(sights)  # they come last
+    sights = sights_of(run.set_ups)
+    first = 3 * (len(shots) - len(sights)) + len(problem.prior.values)  # they come last
     candidates += [
-        Candidate(("sight", sight), priors=tuple(
+        Candidate(("sight", sight), tuple(
             first + 3 * i + axis for i, other in enumerate(sights) if other == sight
             for axis in range(3)))
         for sight in dict.fromkeys(sights)
@@ -266,7 +256,8 @@ def _suspect(solution, verdict: Verdict, shift, tests, alpha) -> Suspect:
     return Suspect(
         kind=kind,
         name=_name(run, label),
-        shots=tuple(sorted({row // 3 for row in verdict.candidate.rows})),
+        shots=() if kind in ("tape", "sight") else tuple(
+            sorted({row // 3 for row in verdict.candidate.rows})),
         pose=(int(run.shots.pose[which]) if kind == "shot"
               else which if kind in ("pose", "reading") else None),
         reading=label[2] if kind == "reading" else None,

@@ -17,7 +17,7 @@ from calib.adjust.score import Family, Scores
 from calib.calibration import Solution
 from calib.edge import envelope_edge
 from calib.judge.added_numbers import all_added
-from calib.judge.facts import Fact
+from calib.judge.facts import AtEdge, Fact
 from calib.layout import RIG
 
 #: Draws of a clean run's scores: a chance of 0.01 comes out to 0.0016.
@@ -31,14 +31,6 @@ _LEVEL, _POWER = 0.008, 0.8
 
 
 @dataclass(frozen=True)
-class Hidden:
-    """An error that would just be found."""
-
-    fact: Fact  #: What it would be, at its size.
-    moves: float  #: How far it puts the edge off unseen, worst over the envelope, m.
-
-
-@dataclass(frozen=True)
 class Systematic:
     """What was found of the numbers that could be added."""
 
@@ -48,8 +40,8 @@ class Systematic:
     dof: int
     tests: int  #: Numbers, or groups of them, that were tested.
     chance: float  #: That the strongest of a clean run is as strong.
-    #: Of those of one number, the one that could do most to the edge unseen.
-    hidden: Hidden | None
+    #: Of those of one number, the one that could do most to the edge before it is found.
+    hidden: AtEdge | None
 
 
 def systematic(solution: Solution) -> Systematic | None:
@@ -71,13 +63,11 @@ def systematic(solution: Solution) -> Systematic | None:
     named = np.argmin([c * one.members for c, (*_, one) in zip(chances, tests, strict=True)])
     score, _, one = tests[named]
     family = Family(scores, tuple(m for _, m, _ in tests), draws=_DRAWS)
-    mistake = one.mistake(score.values)
-    return Systematic(None if mistake is None else mistake.fact, score.statistic, score.dof,
-                      len(tests), family.chance(min(chances)),
-                      _hidden(solution, family, tests))
+    return Systematic(one.fact(score.values), score.statistic, score.dof, len(tests),
+                      family.chance(min(chances)), _hidden(solution, family, tests))
 
 
-def _hidden(solution, family, tests) -> Hidden | None:
+def _hidden(solution, family, tests) -> AtEdge | None:
     """The single number that moves the edge most at the size at which it is found."""
     # What scale hides is told by its own gate.
     single = [(m[0], one) for score, m, one in tests if score.dof == 1 and one.family != "scale"]
@@ -91,7 +81,7 @@ def _hidden(solution, family, tests) -> Hidden | None:
     moves = size * np.linalg.norm(nodes.by_parameters[nodes.seen] @ taken_up, axis=2).max(
         (0, 1), initial=0.0)
     for i in np.argsort(-moves):
-        mistake = single[i][1].mistake(size[[i]])
-        if mistake is not None:
-            return Hidden(mistake.fact, float(moves[i]))
+        fact = single[i][1].fact(size[[i]])
+        if fact is not None:
+            return AtEdge(fact, float(moves[i]))
     return None

@@ -14,7 +14,6 @@ from calib.adjust.reliability import hypothesis_test
 from calib.calibration import Solution
 from calib.chain.circle import wrapped
 from calib.chain.effects import effects_of
-from calib.judge.houses import houses
 from calib.run.records import Run
 
 #: A clean run shows a trend with this probability.
@@ -55,14 +54,11 @@ class Trend:
 
 def trends(solution: Solution) -> tuple[Trend, ...]:
     """Look for every trend, strongest first."""
-    looked_for = [*_misses_against(solution), *_play(solution), *_scale(solution)]
-    tested = []
-    for what, against, columns, factor, unit in looked_for:
-        test = hypothesis_test(solution.adjustment, columns)
-        if test.dof:
-            tested.append((what, against, columns, factor, unit, test))
+    looked_for = [*_misses_against(solution), *_of_readings(solution)]
+    tested = [(each, hypothesis_test(solution.adjustment, each[2])) for each in looked_for]
+    tested = [(each, test) for each, test in tested if test.dof]
     made, effects = [], effects_of(solution.rig.definition)
-    for what, against, columns, factor, unit, test in tested:
+    for (what, against, columns, factor, unit), test in tested:
         single = float(chi2_sf(test.statistic, test.dof))
         chance = 1.0 - (1.0 - single) ** len(tested)
         alone = columns.shape[1] == 1
@@ -98,17 +94,20 @@ def _misses_against(solution):
             yield component, of, columns, factor, f"mm/{per}"
 
 
-def _play(solution):
-    """A reading that depends on which way its joint came."""
+def _of_readings(solution):
+    """A reading that depends on which way its joint came, or is in proportion too large."""
     run = solution.run
     came = approach(run)
     b = solution.adjustment.linearised.by_readings.reshape(len(run.shots), 3, -1)
     for j, reading in enumerate(run.rig.readings):
-        way = came[run.shots.pose, j]
-        if reading.speed is None or not ((way > 0).any() and (way < 0).any()):
+        if reading.speed is None:
             continue
-        column = (-b[:, :, j] * way[:, None] / 2).reshape(-1, 1)
-        yield PLAY, reading.name, column, np.degrees(1.0), "deg"
+        way, angle = came[run.shots.pose, j], run.poses.readings[run.shots.pose, j]
+        if way.min() < 0 < way.max():
+            column = (-b[:, :, j] * way[:, None] / 2).reshape(-1, 1)
+            yield PLAY, reading.name, column, np.degrees(1.0), "deg"
+        column = (-b[:, :, j] * (angle - angle.mean())[:, None]).reshape(-1, 1)
+        yield SCALE, reading.name, column, 100.0, "%"
 
 
 def approach(run: Run) -> np.ndarray:
@@ -120,23 +119,10 @@ def approach(run: Run) -> np.ndarray:
     last: dict[str, int] = {}
     for p, stand in enumerate(run.poses.stand):
         if stand in last:
-            step = run.poses.readings[p] - run.poses.readings[last[stand]]
-            step = wrapped(step)
+            step = wrapped(run.poses.readings[p] - run.poses.readings[last[stand]])
             came[p] = np.where(np.abs(step) > MOVED * run.poses.sd[p], np.sign(step), 0.0)
         last[stand] = p
     return came
-
-
-def _scale(solution):
-    """A reading that is too large or too small in proportion to itself."""
-    run = solution.run
-    b = solution.adjustment.linearised.by_readings.reshape(len(run.shots), 3, -1)
-    for j, reading in enumerate(run.rig.readings):
-        if reading.speed is None:
-            continue
-        angle = run.poses.readings[run.shots.pose, j]
-        column = (-b[:, :, j] * (angle - angle.mean())[:, None]).reshape(-1, 1)
-        yield SCALE, reading.name, column, 100.0, "%"
 
 
 def _house_view(solution):
@@ -156,3 +142,19 @@ def _house_view(solution):
     }
     reach = np.einsum("nc,nc->n", points - house[shots.pose, :3], axes[ALONG])
     return axes, reach, posture.joints
+
+
+def houses(solution: Solution) -> np.ndarray:
+    """East, north, up (m) of the boom foot pin and heading (rad) of the house, (n_poses, 4).
+
+    It is at the stand, unless it was swung.
+    """
+    problem, rig = solution.problem, solution.rig
+    placement = problem.placement(solution.adjustment.parameters)
+    slew = np.array([r.kind == "slew" for r in rig.readings])
+    if not slew.any():
+        return placement
+    posture = rig.chain.posture(solution.parameters, placement, solution.adjusted_readings, False,
+                                solution.run.noted)
+    origin = posture.positions.get("house", placement[:, :3])
+    return np.column_stack([origin, placement[:, 3] - posture.joints[:, slew].sum(1)])

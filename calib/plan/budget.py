@@ -160,11 +160,16 @@ def trimmed(pool: Pool, design: Design, budget: float, value: Callable[[np.ndarr
             ) -> Design:
     """Without the places that cost least to give up per minute, until the rest fits."""
     while design.minutes(pool) > budget + _ROUNDING and len(design.candidates) > 1:
-        now = value(design.information(pool))
-        loss = [(value(design.without(k).information(pool)) - now) / pool.minutes[c]
-                for k, c in enumerate(design.candidates)]
-        design = design.without(int(np.argmin(loss)))
+        design = less_one(pool, design, value)
     return design
+
+
+def less_one(pool: Pool, design: Design, value: Callable[[np.ndarray], float]) -> Design:
+    """Without the place that costs least to give up per minute."""
+    now = value(design.information(pool))
+    loss = [(value(design.without(k).information(pool)) - now) / pool.minutes[c]
+            for k, c in enumerate(design.candidates)]
+    return design.without(int(np.argmin(loss)))
 
 
 def shortlisted(pool: Pool, design: Design, gain: Criterion, count: int) -> np.ndarray:

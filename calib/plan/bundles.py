@@ -1,14 +1,14 @@
 """What can be shot in a pose: bundles of targets, each with what it tells and what it takes."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import combinations
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.plan.exchange import Pool, add, variance_gain
-from calib.plan.information import Noise, pose_design
+from calib.plan.information import Noise, pose_design, whitened
 
 #: All choices of items are bundles up to so many; beyond it single ones, pairs and all together.
 _MOST_BUNDLES = 31
@@ -31,6 +31,10 @@ class Bundles:
     rows: np.ndarray
     heights: np.ndarray  #: Int, shape (n,).
     minutes: np.ndarray  #: Shape (n,). To settle and to shoot, without driving.
+
+    def select(self, numbers: np.ndarray) -> "Bundles":
+        """Some of them."""
+        return Bundles(*(getattr(self, field.name)[numbers] for field in fields(self)))
 
 
 def items_of(rig: Rig, targets: Sequence[int]) -> list[tuple[int, ...]]:
@@ -75,7 +79,7 @@ def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: 
     most = min(_POSES, _CANDIDATES // len(menu))
     poses = np.arange(len(readings))
     if len(poses) > most:
-        whole = _whitened(design, covariance, np.arange(len(targets)), seen)
+        whole = whitened(design, covariance, np.arange(len(targets)), seen)
         poses = promising(Pool(whole, prior, len(form), 1), form, most)
         design, covariance, seen = design[poses], covariance[poses], seen[poses]
     effort = rig.effort
@@ -84,7 +88,7 @@ def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: 
     for bundle in menu:
         here = np.all([seen[:, list(item)].any(1) for item in bundle], axis=0)
         places = np.array([place for item in bundle for place in item])
-        rows = _whitened(design[here], covariance[here], places, seen[here])
+        rows = whitened(design[here], covariance[here], places, seen[here])
         full = np.zeros((len(rows), design.shape[1], design.shape[2]))
         full[:, : rows.shape[1]] = rows
         shots = np.zeros((len(rows), len(targets)), bool)
@@ -92,18 +96,6 @@ def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: 
         blocks.append((poses[here], shots, full, np.full(len(rows), rows.shape[1]),
                        effort.settle + shots @ each))
     return Bundles(*(np.concatenate(part) for part in zip(*blocks, strict=True)))
-
-
-def _whitened(design, covariance, places, seen):
-    """Rows of the targets at some places, those not seen zero, (n, 3 * places, n_free + 4)."""
-    k = (3 * places[:, None] + np.arange(3)).ravel()
-    part = covariance[:, k[:, None], k]
-    own = design[:, k]
-    lost = np.repeat(~seen[:, places], 3, axis=1)
-    if lost.any():
-        part = np.where(lost[:, :, None] | lost[:, None, :], np.eye(len(k)), part)
-        own = np.where(lost[:, :, None], 0.0, own)
-    return np.linalg.solve(np.linalg.cholesky(part), own)
 
 
 def promising(pool: Pool, form: np.ndarray, most: int) -> np.ndarray:

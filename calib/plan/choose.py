@@ -45,7 +45,7 @@ def within_minutes(prepared: Prepared, minutes: float, stands: int,
     budget, drive = minutes - (stands - 1) * effort.stand, DRIVE
     best: Design | None = None
     design: Design | None = None
-    value = _value(prepared, criterion)
+    _, value = _aims(prepared, criterion)
     aim = value if criterion == PARAMETERS else prepared.worst
     for _ in range(_TOURS):
         pool = prepared.pool(stands, drive)
@@ -75,7 +75,7 @@ def of_poses(prepared: Prepared, poses: int, stands: int,
 
     A minute of shots must gain what a minute of the last pose does.
     """
-    pool, gain = prepared.pool(stands), _gain(prepared, criterion)
+    pool, (gain, _) = prepared.pool(stands), _aims(prepared, criterion)
     design = bought(pool, Design((), ()), gain, np.inf, most=poses)
     for _ in range(2):
         short = shortlisted(pool, design, gain, _SHORTLIST)
@@ -89,8 +89,7 @@ def of_poses(prepared: Prepared, poses: int, stands: int,
 def bettered(prepared: Prepared, pool: Pool, design: Design, budget: float,
              criterion: str = EDGE) -> Design:
     """A design grown to a budget, exchanged, and made even over the envelope."""
-    gain, value = _gain(prepared, criterion), _value(prepared, criterion)
-    tried, promising = [], None
+    (gain, value), tried, promising = _aims(prepared, criterion), [], None
     for thrift in THRIFTS[:1] if design.candidates else THRIFTS:
         other = bought(pool, design, gain, budget, thrift=thrift, shortlist=promising)
         promising = shortlisted(pool, other, gain, _PROMISING) if promising is None else promising
@@ -119,8 +118,7 @@ def _evened(prepared, pool, design, budget):
         short = shortlisted(pool, design, gain, _SHORTLIST // 2)
         other = swapped(pool, design, gain, budget, short, passes=2)
         design = min(design, other, key=worst)
-    gain = _gain(prepared, EDGE)
-    short = shortlisted(pool, design, gain, _POLISH)
+    short = shortlisted(pool, design, variance_gain(prepared.form), _POLISH)
     return swapped(pool, design, worst_gain(nodes), budget, short, passes=2)
 
 
@@ -133,14 +131,8 @@ def driving(prepared: Prepared, design: Design) -> float:
     return field_minutes(rig, joints[order], groups[order]).driving / len(order)
 
 
-def _gain(prepared, criterion):
-    return determinant_gain if criterion == PARAMETERS else variance_gain(prepared.form)
-
-
-def _value(prepared, criterion):
-    """What is to be small, from information."""
+def _aims(prepared, criterion):
+    """What gains by a candidate, and what is to be small, from information."""
     if criterion == PARAMETERS:
-        return lambda information: -np.linalg.slogdet(information)[1]
-    n = prepared.n_free
-    return lambda information: float(
-        np.einsum("ij,ji->", prepared.form, np.linalg.inv(information)[:n, :n]))
+        return determinant_gain, lambda information: -np.linalg.slogdet(information)[1]
+    return variance_gain(prepared.form), prepared.mean_variance

@@ -5,11 +5,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.plan.budget import Design, bought
+from calib.plan.budget import Design, bought, less_one
 from calib.plan.choose import EDGE, driving, within_minutes
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import pose_rows, prior_information
-from calib.plan.task import DRIVE, Prepared
+from calib.plan.information import prior_information
+from calib.plan.plan import Plan
+from calib.plan.task import Prepared
 
 #: A field day has room for no more, minutes.
 MOST_MINUTES = 240.0
@@ -27,10 +28,9 @@ _STEP, _MORE = 1.0, 1.2
 
 @dataclass(frozen=True)
 class Curve:
-    """Predicted edge sd of growing plans.
+    """Predicted edge sd of plans that lose or gain pose after pose.
 
-    Of the plan that grows by the best gain per minute: one that is exchanged as a whole is a little
-    better.
+    One that is exchanged as a whole is a little better.
     """
 
     minutes: np.ndarray  #: Shape (k,). With the driving and the ways from stand to stand.
@@ -62,42 +62,57 @@ class GoalOutOfReach(Exception):
         super().__init__(f"{minutes:.0f} minutes reach {reached:.4g} m, not {goal:.4g} m (1 sd)")
 
 
+def curves(plan: Plan, most: float, least: float | None = None) -> tuple[Curve, Curve | None]:
+    """Through the plan of the least minutes for a goal, else through a plan, up to so many minutes.
+
+    And with nothing shot but the edge, through what the plan's minutes are then good for; None
+    where there is nothing else, or no edge.
+    """
+    prepared, stands = plan.prepared, plan.stands
+    through = (Design(tuple(plan.design.tolist()), tuple(plan.stand.tolist())) if least is None
+               else within_minutes(prepared, least, stands, EDGE)[0])
+    alone = edge_alone(prepared)
+    return curve(prepared, stands, most, through), None if alone is None else curve(
+        alone, stands, most, within_minutes(alone, plan.minutes.total, stands, EDGE)[0])
+
+
+def edge_alone(prepared: Prepared) -> Prepared | None:
+    """With the bundles of the edge alone; None where there are no others, or none of it."""
+    bundles, task = prepared.bundles, prepared.task
+    on_edge = np.isin(np.array(task.targets), task.rig.edge_targets)
+    if on_edge.all() or not on_edge.any():
+        return None
+    of_edge = np.flatnonzero(~bundles.shots[:, ~on_edge].any(1))
+    return replace(prepared, bundles=bundles.select(of_edge))
+
+
 def curve(prepared: Prepared, stands: int = 1, most: float = 90.0,
-          edge_only: bool = False) -> Curve:
+          through: Design | None = None) -> Curve:
     """Edge sd against minutes in the field.
 
     Parameters
     ----------
     most : float
         Minutes up to which it goes.
-    edge_only : bool
-        Whether nothing but the edge is shot.
+    through : Design, optional
+        From it poses are given up and bought, one after the other, by the gain per minute; from
+        nothing if not given.
     """
-    effort = prepared.task.rig.effort
-    shortlist, pool = None, prepared.pool(stands, DRIVE)
-    if edge_only:
-        on_edge = np.isin(prepared.task.targets, prepared.task.rig.edge_targets)
-        shortlist = np.flatnonzero(~prepared.bundles.shots[:, ~on_edge].any(1))
-    moving = (stands - 1) * effort.stand
-    design = bought(pool, Design((), ()), variance_gain(prepared.form), most - moving,
-                    shortlist=shortlist)
-    spent = np.cumsum(pool.minutes[list(design.candidates)])
-    if len(spent):
-        # The driving that the whole of it needs, an equal share for every pose.
-        each = driving(prepared, design) - DRIVE
-        spent = spent + each * np.arange(1, len(spent) + 1) + moving
-    sizes = np.arange(min(max(2, stands), len(spent)), len(spent) + 1)
-    sds = [prepared.edge_sds(Design(design.candidates[:n], design.groups[:n]).information(pool))
-           for n in sizes]
-    minutes, worst = spent[sizes - 1], np.array([s.max() for s in sds])
-    return Curve(minutes, sizes, np.array([np.median(s) for s in sds]), worst,
-                 knee_of(minutes, worst))
-
-
-def has_more_than_the_edge(prepared: Prepared) -> bool:
-    """Whether something on the edge and something else may be shot."""
-    rig, targets = prepared.task.rig, prepared.task.targets
-    return 0 < len([t for t in targets if t in rig.edge_targets]) < len(targets)
+    through = through or Design((), ())
+    pool, moving = prepared.pool(stands), (stands - 1) * prepared.task.rig.effort.stand
+    whole = bought(pool, through, variance_gain(prepared.form), most - moving)
+    fewest, size = min(max(2, stands), len(whole.candidates)), len(through.candidates)
+    designs = [Design(whole.candidates[:n], whole.groups[:n])
+               for n in range(max(size, fewest), len(whole.candidates) + 1)]
+    while len(designs[0].candidates) > fewest:
+        designs.insert(0, less_one(pool, designs[0], prepared.mean_variance))
+    # The driving of the design it goes through, or of the whole of it: an equal share per pose.
+    pool = prepared.pool(stands, driving(prepared, through if size else whole))
+    minutes = np.array([design.minutes(pool) + moving for design in designs])
+    sds = [prepared.edge_sds(design.information(pool)) for design in designs]
+    worst = np.array([s.max() for s in sds])
+    return Curve(minutes, np.array([len(design.candidates) for design in designs]),
+                 np.array([np.median(s) for s in sds]), worst, knee_of(minutes, worst))
 
 
 def knee_of(minutes: np.ndarray, worst: np.ndarray) -> float | None:
@@ -120,51 +135,36 @@ def least_minutes(prepared: Prepared, goal: float, stands: int = 1) -> float:
         If `MOST_MINUTES` do not reach it.
     """
     grown = curve(prepared, stands, MOST_MINUTES)
-    reached = grown.worst <= goal
-    high = float(np.ceil(grown.minutes[np.argmax(reached)])) if reached.any() else MOST_MINUTES
-    low = float(np.floor(min(grown.minutes[0], high) - _STEP))
-    if not reached.any():
-        best = float(grown.worst[-1])
-        if best < _BETTERED * goal:
-            best = _reached(prepared, MOST_MINUTES, stands)
-        if best > goal:
-            raise GoalOutOfReach(goal, best, MOST_MINUTES, bounds(prepared, MOST_MINUTES, stands))
-    # What is bettered as a whole needs a little less than what grew.
-    while _reached(prepared, high, stands) > goal and high < MOST_MINUTES:
-        high = min(high + 2 * _STEP, MOST_MINUTES)
-    low = max(low, 0.8 * high)
-    while low > grown.minutes[0] and _reached(prepared, low, stands) <= goal:
-        high, low = low, 0.9 * low
-    return _least_between(low, high, lambda minutes: _reached(prepared, minutes, stands) <= goal)
+    reached, best = grown.worst <= goal, float(grown.worst[-1])
+    if best < _BETTERED * goal:
+        first = np.ceil(grown.minutes[np.argmax(reached)]) if reached.any() else MOST_MINUTES
+        found = _least(lambda minutes: _reached(prepared, minutes, stands) <= goal, float(first),
+                       float(grown.minutes[0]))
+        if found is not None:
+            return found
+        best = _reached(prepared, MOST_MINUTES, stands)
+    raise GoalOutOfReach(goal, best, MOST_MINUTES, bounds(prepared, MOST_MINUTES, stands))
 
 
 def least_minutes_to_lose_one(prepared: Prepared, goal: float, stands: int, least: float
                               ) -> float | None:
     """The least minutes found whose plan reaches a goal, m, even if any one pose is lost.
 
-    Parameters
-    ----------
-    least : float
-        The least that reach it if none is: looked at first, and more after that.
-
-    Returns
-    -------
-    float or None
-        None if `MOST_MINUTES` do not do.
+    None if `MOST_MINUTES` do not do; `least` are those that reach it if none is lost.
     """
-    def bears(minutes):
-        return _reached(prepared, minutes, stands, _with_one_lost) <= goal
+    return _least(lambda minutes: _reached(prepared, minutes, stands, _with_one_lost) <= goal,
+                  least, least)
 
-    low = high = least
-    while not bears(high):
+
+def _least(does, first, fewest):
+    """The least minutes found that do, to a whole one above, about `first`; None if none do."""
+    low, high = max(0.8 * first, fewest), first
+    while not does(high):
         if high >= MOST_MINUTES:
             return None
         low, high = high, min(_MORE * high, MOST_MINUTES)
-    return _least_between(low, high, bears)
-
-
-def _least_between(low, high, does):
-    """The least minutes between some that do not and some that do, to a whole one above."""
+    while high == first and low > fewest and does(low):
+        first, low, high = low, 0.9 * low, low
     while high - low > _STEP:
         middle = np.round((low + high) / 2)
         if middle in (low, high):
@@ -214,8 +214,8 @@ def bounds(prepared: Prepared, minutes: float, stands: int = 1) -> list[tuple[st
 
 
 def _worst_with(prepared, design, stands, noise, taped):
-    task, bundles, chosen = prepared.task, prepared.bundles, list(design.candidates)
-    rows = pose_rows(task.rig, task.parameters, prepared.readings[bundles.pose[chosen]],
-                     task.targets, noise, shot=bundles.shots[chosen], noted=prepared.noted(chosen))
+    bundles, chosen = prepared.bundles, list(design.candidates)
+    rows = prepared.task.rows(prepared.readings[bundles.pose[chosen]], bundles.shots[chosen],
+                              prepared.noted(chosen), noise)
     pool = Pool(rows, prior_information(taped, stands), prepared.n_free, stands)
     return prepared.worst(pool.information(np.arange(len(chosen)), np.array(design.groups)))

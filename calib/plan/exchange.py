@@ -80,6 +80,12 @@ def determinant_gain(pool: Pool, covariance: np.ndarray, group: int, chosen: np.
                  lambda rows, inner: np.linalg.slogdet(inner)[1])
 
 
+def mean_variance(form: np.ndarray, covariance: np.ndarray) -> float:
+    """``trace(form @ covariance)`` over the parameters, the first of the unknowns."""
+    p = len(form)
+    return float(np.einsum("ij,ji->", form, covariance[:p, :p]))
+
+
 def variance_gain(form: np.ndarray) -> Criterion:
     """Criterion: fall of ``trace(form @ covariance)`` over the parameters; `form` is (p, p)."""
     values, vectors = np.linalg.eigh(form)

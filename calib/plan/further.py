@@ -5,14 +5,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.mixed_model import linearised_at
 from calib.calibration import Problem
 from calib.chain.circle import wrapped
 from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows
+from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows, whitened
+from calib.plan.losses import rank
 from calib.plan.sight import Site, can_be_shot
 from calib.plan.task import DRIVE, Prepared, Task
 
@@ -117,18 +118,10 @@ def information_so_far(problem: Problem, unknowns: np.ndarray) -> np.ndarray:
 
     The mixed model's information at given unknowns, so that it exists before a run can be solved.
     """
-    observations, free = problem.observations, ~problem.held
-    prediction = problem(unknowns, observations.readings)
-    information = np.zeros((int(free.sum()),) * 2)
-    for group in observations.groups:
-        b = prediction.by_readings[group.rows]
-        q = observations.powerless_covariance[group.blocks]
-        g = whiteners_of(misclosure_covariance(group.covariance, b, q))
-        rows = g @ np.asarray(prediction.by_parameters)[:, free][group.rows]
-        information += np.einsum("gmi,gmj->ij", rows, rows)
-    _, by_unknowns = problem.prior.function(unknowns)
-    h = by_unknowns[:, free]
-    return information + h.T @ np.linalg.solve(problem.prior.covariance, h)
+    design = linearised_at(problem, problem.observations, problem.prior, unknowns,
+                           np.zeros_like(problem.observations.readings), problem.held).design
+    information: np.ndarray = design.T @ design
+    return information
 
 
 def further_poses(
@@ -218,10 +211,9 @@ def _pool(prepared, placement, prior):
                                      prepared.candidates.noted)
     for shots in np.unique(bundles.shots, axis=0):
         where = np.flatnonzero((bundles.shots == shots).all(1))
-        k = np.flatnonzero(np.repeat(shots, 3))
         own = bundles.pose[where]
-        lower = np.linalg.cholesky(covariance[own][:, k[:, None], k])
-        rows[where, : len(k)] = np.linalg.solve(lower, design[own][:, k])
+        rows[where, : 3 * shots.sum()] = whitened(design[own], covariance[own],
+                                                  np.flatnonzero(shots))
     heights = 3 * bundles.shots.sum(1)
     return Pool(rows, prior, prepared.n_free, 1, heights, bundles.pose, bundles.minutes + DRIVE)
 
@@ -321,6 +313,4 @@ def _weakest(prepared, information):
 
 def undetermined(information: np.ndarray) -> bool:
     """Whether some combination is told by nothing, whatever the units."""
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    values = np.linalg.eigvalsh(information / np.outer(scale, scale))
-    return bool(values[0] < 1e-13 * values[-1])
+    return rank(information) < len(information)

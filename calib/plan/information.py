@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calib.adjust.whitening import misclosure_covariance, whiteners_of
+from calib.adjust.whitening import misclosure_covariance
 from calib.calibration import HOUSE_PLACEMENT
 from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
@@ -126,14 +126,25 @@ def pose_rows(
         some = slice(i, i + _CHUNK)
         design, covariance = pose_design(rig, parameters, readings[some], targets, noise, placement,
                                          None if noted is None else noted[some])
-        if shot is not None:
-            lost = np.repeat(~np.asarray(shot)[some], 3, axis=1)
-            design[lost] = 0.0
-            covariance[lost] = 0.0
-            covariance.transpose(0, 2, 1)[lost] = 0.0
-            covariance += lost[:, None, :] * np.eye(lost.shape[1])
-        rows.append(whiteners_of(covariance) @ design)
+        rows.append(whitened(design, covariance, np.arange(len(targets)),
+                             None if shot is None else np.asarray(shot)[some]))
     return np.concatenate(rows)
+
+
+def whitened(design: np.ndarray, covariance: np.ndarray, places: np.ndarray,
+             shot: np.ndarray | None = None) -> np.ndarray:
+    """Rows of the targets at some places of `pose_design`, (n, 3 * places, n_free + 4).
+
+    Those of targets not shot (`shot`, bool, of all places) are zero.
+    """
+    k = (3 * places[:, None] + np.arange(3)).ravel()
+    own, part = design[:, k], covariance[:, k[:, None], k]
+    if shot is not None:
+        lost = np.repeat(~shot[:, places], 3, axis=1)
+        own = np.where(lost[:, :, None], 0.0, own)
+        part = np.where(lost[:, :, None] | lost[:, None, :], np.eye(len(k)), part)
+    rows: np.ndarray = np.linalg.solve(np.linalg.cholesky(part), own)
+    return rows
 
 
 def pose_design(rig: Rig, parameters: np.ndarray, readings: np.ndarray,

@@ -1,12 +1,12 @@
 """What a plan is worth when any one pose is lost, or a corner in a third of the poses."""
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from calib.plan.exchange import Pool
+if TYPE_CHECKING:
+    from calib.plan.plan import Plan
 
 #: Random ways of losing one target in a third of the poses that are looked at.
 _DRAWS = 20
@@ -38,47 +38,28 @@ class Robustness:
         return not self.undetermined and not self.targets_undetermined
 
 
-def robustness(
-    pool: Pool, design: ArrayLike, groups: ArrayLike, without_target: Iterable[np.ndarray],
-    shots: np.ndarray,
-    edge_sds: Callable[[np.ndarray], np.ndarray], seed: int = 0,
-    known: np.ndarray | float = 0.0, waiting: np.ndarray | None = None,
-) -> Robustness:
-    """Look at every lost pose and at random lost targets.
-
-    Parameters
-    ----------
-    without_target : iterable of ndarray
-        For each target, the whitened rows of the design's poses without it, (places, m, p + r).
-    shots : ndarray of bool, shape (places, targets)
-        Which of them are shot in which pose: what is not shot is not lost.
-    edge_sds : callable
-        From information to the sds of the edge over the envelope, m.
-    known : ndarray, shape (p, p)
-        What of the pool's prior is from other shots: it counts as theirs do.
-    waiting : ndarray of bool, shape (p,), optional
-        Unknowns that are held as long as no shot tells of them: to lose all that do loses nothing.
-    """
-    design, groups = np.asarray(design), np.asarray(groups)
-    before = pool.prior - known
-    whole = pool.information(design, groups) - before
-    waiting = np.zeros(len(whole), bool) if waiting is None else waiting
+def robustness(plan: "Plan") -> Robustness:
+    """Look at every lost pose and at random lost targets."""
+    pool, edge_sds, every = plan.pool, plan.prepared.edge_sds, np.arange(len(plan.design))
+    # What is known from other shots counts as what these shots tell.
+    before = pool.prior - plan.of_machine.T @ plan.of_machine
+    whole = plan.information - before
+    free = [p.until_shot for p in plan.prepared.task.rig.parameters if not p.held]
+    waiting = np.append(free, np.zeros(len(whole) - len(free), bool)).astype(bool)
+    told = np.diag(whole) > 0
 
     def open_(information):
+        """Whether less is known; of what is held until shot, to lose all that tells is none."""
         left = information - before
         kept = ~(waiting & (np.diag(left) <= _GONE * np.diag(whole)))
-        return _rank(left[np.ix_(kept, kept)]) < _rank(whole) - np.sum(~kept & told)
+        return rank(left[np.ix_(kept, kept)]) < rank(whole) - np.sum(~kept & told)
 
-    told = np.diag(whole) > 0
-    lost = []
-    for place in range(len(design)):
-        rest = np.arange(len(design)) != place
-        lost.append(pool.information(design[rest], groups[rest]))
-    without_target = list(without_target)
-    thinned = [
-        _thinned(pool, design, groups, without_target, shots, np.random.default_rng((seed, draw)))
-        for draw in range(_DRAWS)
-    ]
+    lost = [pool.information(plan.design[every != place], plan.stand[every != place])
+            for place in every]
+    without_target = list(_rows_without_a_target(plan))
+    thinned = [_thinned(plan, without_target,
+                        np.random.default_rng((plan.prepared.task.seed, draw)))
+               for draw in range(_DRAWS)]
     sds = np.array([edge_sds(information).max() for information in lost])
     return Robustness(
         pose=int(sds.argmax()),
@@ -90,19 +71,26 @@ def robustness(
     )
 
 
-def _thinned(pool, design, groups, without_target, shots, rng):
+def _rows_without_a_target(plan):
+    """Rows of the poses without each target in turn that is shot at all."""
+    for lost in np.flatnonzero(plan.shots.any(0)):
+        left = plan.shots & (np.arange(plan.shots.shape[1]) != lost)
+        yield plan.prepared.task.rows(plan.readings, left, plan.noted)
+
+
+def _thinned(plan, without_target, rng):
     """Information with one target lost in a third of the poses, any target in any pose."""
-    information = pool.information(design, groups)
-    hit = rng.choice(len(design), max(1, len(design) // 3), replace=False)
-    for place in hit:
+    pool, information = plan.pool, plan.information.copy()
+    shots = plan.shots[:, plan.shots.any(0)]
+    for place in rng.choice(len(shots), max(1, len(shots) // 3), replace=False):
         target = rng.choice(np.flatnonzero(shots[place]))
-        columns = pool.columns(int(groups[place]))
-        whole, left = pool.rows[design[place]], without_target[target][place]
+        columns = pool.columns(int(plan.stand[place]))
+        whole, left = pool.rows[plan.design[place]], without_target[target][place]
         information[np.ix_(columns, columns)] += left.T @ left - whole.T @ whole
     return information
 
 
-def _rank(information):
+def rank(information: np.ndarray) -> int:
     """How many combinations are known, whatever the units."""
     scale = np.sqrt(np.maximum(np.diag(information), 0.0))
     scale = np.where(scale > 0, scale, 1.0)

@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from calib.calibration import tape_by_parameter
+from calib.calibration import known_parameters
 from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, edge_points, envelope_edge
 from calib.plan.bundles import Bundles, bundles_of
 from calib.plan.candidates import Candidates, candidate_poses
-from calib.plan.exchange import Pool
-from calib.plan.information import Noise, Taped, prior_information
+from calib.plan.exchange import Pool, mean_variance
+from calib.plan.information import Noise, Taped, pose_rows, prior_information
 from calib.plan.sight import Site, can_be_shot
 from calib.run.records import Machine, Tape
 
@@ -67,13 +67,7 @@ class Task:
         if machine is not None:
             tape = Tape.none() if tape is None else tape
         if parameters is None:
-            taped = np.full(len(rig.start), np.nan) if tape is None else tape_by_parameter(
-                rig, tape)[0]
-            parameters = np.where(np.isfinite(taped), taped, rig.start)
-            if machine is not None:
-                value_of = dict(zip(machine.names, machine.value, strict=True))
-                parameters = np.array([value_of.get(name, value) for name, value in zip(
-                    rig.parameter_names, parameters, strict=True)])
+            parameters = known_parameters(rig, tape or Tape.none(), machine)
         chosen = tuple(rig.target_names.index(name) for name in targets) or everything(rig)
         rig = rig.when_shot(chosen)
         known = Taped.usual(rig) if tape is None else Taped.of(rig, parameters, tape)
@@ -90,6 +84,12 @@ class Task:
     def free_names(self) -> tuple[str, ...]:
         """Names of the parameters that are estimated."""
         return tuple(p.name for p in self.rig.parameters if not p.held)
+
+    def rows(self, readings: np.ndarray, shots: np.ndarray, noted: np.ndarray,
+             noise: Noise | None = None) -> np.ndarray:
+        """What poses tell, by `calib.plan.information.pose_rows`; `noise` in place of its own."""
+        return pose_rows(self.rig, self.parameters, readings, self.targets, noise or self.noise,
+                         shot=shots, noted=noted)
 
 
 @dataclass(frozen=True)
@@ -139,6 +139,10 @@ class Prepared:
         own = np.linalg.inv(information)[: self.n_free, : self.n_free]
         j = self.by_parameters
         return np.sqrt(np.einsum("nci,ij,ncj->n", j, own, j, optimize=True))
+
+    def mean_variance(self, information: np.ndarray) -> float:
+        """Of the edge over the envelope, m^2."""
+        return mean_variance(self.form, np.linalg.inv(information))
 
     def worst(self, information: np.ndarray) -> float:
         """The largest of `edge_sds`."""

@@ -1,12 +1,16 @@
 """How far off a planned reading may be before the plan loses by it."""
 
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from calib.plan.candidates import ARM, feasible, joints_at
-from calib.plan.exchange import Pool
-from calib.plan.information import pose_rows
+from calib.plan.exchange import add, mean_variance, variance_gain
 from calib.plan.sight import can_be_shot
-from calib.plan.task import Task
+
+if TYPE_CHECKING:
+    from calib.plan.plan import Plan
 
 #: Deviations that are tried, deg, and the growth of the mean edge sd, over all poses, that is still
 #: fine: every pose has its equal share of it.
@@ -14,30 +18,21 @@ TRIED = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
 FINE = 0.05
 
 
-def reading_tolerances(task: Task, readings: np.ndarray, shots: np.ndarray, pool: Pool,
-                       design: np.ndarray, groups: np.ndarray, form: np.ndarray,
-                       noted: np.ndarray | None = None) -> np.ndarray:
+def reading_tolerances(plan: "Plan") -> np.ndarray:
     """Largest deviation tried, down and up, of each reading that is still fine.
 
     It costs less than its pose's share of `FINE` of the mean edge sd, and the pose can still be
     shot. One reading of one pose at a time, the others as planned: what a person at the display
     sees.
 
-    Parameters
-    ----------
-    readings : ndarray, shape (n_poses, n_readings), rad
-    shots : ndarray of bool, shape (n_poses, t)
-        Which of the task's targets are shot.
-    noted : ndarray, shape (n_poses, n_pose_columns), optional
-        What is noted of each pose.
-
     Returns
     -------
     ndarray, shape (n_poses, n_readings, 2), rad, or m of a stroke
         0 where even the least deviation is too much, NaN for what nobody drives.
     """
-    rig, parameters = task.rig, task.parameters
-    n, driven = len(readings), [i for i, r in enumerate(rig.readings) if r.speed is not None]
+    task, pool, form, readings = plan.prepared.task, plan.pool, plan.prepared.form, plan.readings
+    rig, n = task.rig, len(readings)
+    driven = [i for i, r in enumerate(rig.readings) if r.speed is not None]
     steps = np.radians([[-step for step in TRIED], TRIED])
     arms = [1.0 if rig.readings[i].unit == "deg" else ARM for i in driven]
     moved = np.broadcast_to(readings[:, None, None, None],
@@ -45,16 +40,17 @@ def reading_tolerances(task: Task, readings: np.ndarray, shots: np.ndarray, pool
     for k, reading in enumerate(driven):
         moved[:, k, :, :, reading] += arms[k] * steps
     flat = moved.reshape(-1, readings.shape[1])
-    shot = np.repeat(shots, len(flat) // n, axis=0)
-    rows = pose_rows(rig, parameters, flat, task.targets, task.noise, shot=shot,
-                     noted=None if noted is None else np.repeat(noted, len(flat) // n, axis=0))
+    shot, noted = (np.repeat(each, len(flat) // n, axis=0) for each in (plan.shots, plan.noted))
+    rows = task.rows(flat, shot, noted)
     rows = rows.reshape(n, -1, *rows.shape[1:])
-    fine = _possible(task, joints_at(rig, parameters, flat), shot).reshape(n, -1)
-    information = pool.information(design, groups)
-    before = _mean_variance(np.linalg.inv(information), form)
-    for place in range(n):
-        after = _variances_with(pool, information, design[place], int(groups[place]), rows[place],
-                                form)
+    fine = _possible(task, joints_at(rig, task.parameters, flat), shot).reshape(n, -1)
+    gain, before = variance_gain(form), mean_variance(form, np.linalg.inv(plan.information))
+    for place, group in enumerate(plan.stand.tolist()):
+        rest = plan.information.copy()
+        add(pool, rest, plan.design[place], group, -1)
+        covariance = np.linalg.inv(rest)
+        others = replace(pool, rows=rows[place], heights=None, pose=None)
+        after = mean_variance(form, covariance) - gain(others, covariance, group, slice(None))
         fine[place] &= np.sqrt(after / before) < 1 + FINE / n
     fine = fine.reshape(moved.shape[:-1])
     reached = np.cumprod(fine, axis=3).sum(3)
@@ -72,22 +68,3 @@ def _possible(task, joints, shot):
                      targets[on_edge] if on_edge.any() else targets, task.site)
     seen = can_be_shot(task.rig, task.parameters, joints, targets, task.site)
     return rules & (seen | ~shot).all(1)
-
-
-def _mean_variance(covariance, form):
-    p = len(form)
-    return float(np.einsum("ij,ji->", form, covariance[:p, :p]))
-
-
-def _variances_with(pool, information, present, group, rows, form):
-    """Mean variance with a place's rows replaced by each of some others, shape (k,)."""
-    columns = pool.columns(group)
-    rest = information.copy()
-    rest[np.ix_(columns, columns)] -= pool.rows[present].T @ pool.rows[present]
-    covariance = np.linalg.inv(rest)
-    p = len(form)
-    inner = rows @ covariance[np.ix_(columns, columns)] @ rows.transpose(0, 2, 1)
-    inner[:, np.arange(rows.shape[1]), np.arange(rows.shape[1])] += 1.0
-    moved = rows @ covariance[columns][:, :p]
-    fall = np.linalg.solve(inner, moved @ form @ moved.transpose(0, 2, 1))
-    return _mean_variance(covariance, form) - np.einsum("kii->k", fall)

@@ -7,7 +7,7 @@ from calib.calibration import Solution
 from calib.document.bootstrapped import Bootstrap, BootstrapRow
 from calib.document.record import ResultRecord
 from calib.report.blocks import Cell, Table, Text, fixed, words
-from calib.report.numbers import SHOWN, unit_factor
+from calib.report.numbers import SHOWN, unit_factors
 from calib.report.spoken import spoken
 from calib.resampled import Resolved
 
@@ -23,15 +23,12 @@ def with_bootstrap(document: ResultRecord, solution: Solution, resolved: Resolve
     rig, poses = solution.rig, len(np.unique(solution.run.shots.pose))
     limit = float(np.exp(_TIMES * _SCATTER / np.sqrt(poses)))
     low, high = resolved.interval()
-    rows = []
-    for k, name in enumerate(resolved.names):
-        i = rig.parameter_names.index(name)
-        linear = 2 * normal_ppf(0.975) * np.sqrt(solution.covariance[i, i])
-        ratio, f = float((high[k] - low[k]) / linear), unit_factor(rig.parameters[i].unit)
-        rows.append(BootstrapRow(
-            name=name, unit=rig.parameters[i].unit, low95=float(f * low[k]),
-            high95=float(f * high[k]), ratio=ratio,
-            disagrees=not 1 / limit <= ratio <= limit))
+    which = [rig.parameter_names.index(name) for name in resolved.names]
+    told = [rig.parameters[i] for i in which]
+    linear = 2 * normal_ppf(0.975) * np.sqrt(np.diag(solution.covariance)[which])
+    ratio, f = (high - low) / linear, unit_factors(p.unit for p in told)
+    rows = BootstrapRow.each(told, low95=f * low, high95=f * high, ratio=ratio,
+                             disagrees=(ratio < 1 / limit) | (ratio > limit))
     count = len(resolved.estimates) + resolved.left_out
     record = Bootstrap(replicates=count, left_out=resolved.left_out, seed=seed, limit=limit,
                        rows=rows, says=_says(rows, poses, count, resolved.left_out))

@@ -9,7 +9,7 @@ from calib.document.record import ResultRecord
 from calib.edge import EdgeNodes, envelope_edge
 from calib.entries.determined import Determined, determined
 from calib.entries.listed import EntryList, entry_list, entry_values
-from calib.report.numbers import number, unit_factor
+from calib.report.numbers import unit_factor
 from calib.report.words.entries import determined_says, entry_means
 from calib.solved_machine import covariance_of, rig_and_parameters
 
@@ -31,33 +31,25 @@ def entered_record(document: ResultRecord, entries: EntryList) -> Entered:
     values, sd, old = values_of(document, rig, entries, parameters)
     found = determined_at(rig, entries, parameters, nodes)
     carries = carried(rig, entries, parameters, _taped(document), nodes, found)
-    rows = [
-        EntryRow(name=e.name, unit=e.unit, means=entry_means(e, rig), value=float(values[i]),
-                 typed=e.text(values[i]), step=e.step, sd=float(sd[i]), old=number(old[i]),
-                 rounding=number(found.rounding[i]))
-        for i, e in enumerate(entries.entries)
-    ]
-    return Entered(title=entries.title, definition=dict(entries.definition), rows=rows,
-                   rounding=number(carries.rounding), off=number(carries.off),
-                   own=[_own(o, rig) for o in carries.own],
-                   left_out=[_left_out(o, rig) for o in carries.left_out],
-                   enough=_enough(document.goal, found, carries),
-                   complete=found.complete, says=determined_says(found, rig))
+    listed = entries.entries
+    rows = EntryRow.each(
+        listed, means=[entry_means(e, rig) for e in listed], value=values,
+        typed=[e.text(v) for e, v in zip(listed, values, strict=True)], sd=sd, old=old,
+        rounding=found.rounding)
+    return Entered.like(
+        carries, title=entries.title, definition=dict(entries.definition), rows=rows,
+        own=list(_beside(OwnRow, carries.own, rig)),
+        left_out=list(_beside(LeftOutRow, carries.left_out, rig)),
+        enough=_enough(document.goal, found, carries), complete=found.complete,
+        says=determined_says(found, rig))
 
 
-def _own(held, rig):
-    unit = next(p.unit for p in rig.parameters if p.name == held.name)
-    factor = unit_factor(unit)
-    return OwnRow(name=held.name, unit=unit, held=factor * held.held,
-                  solved=factor * held.solved, moves=number(held.moves))
-
-
-def _left_out(item, rig):
-    parameter = next(p for p in rig.parameters if p.name == item.name)
-    factor = unit_factor(parameter.unit)
-    return LeftOutRow(name=item.name, means=parameter.means, unit=parameter.unit,
-                      solved=factor * item.solved,
-                      old=None if item.old is None else factor * item.old)
+def _beside(kind, items, rig):
+    """Records of parameters that no entry is of, with their values in the units of the record."""
+    for item in items:
+        p = rig.parameters[rig.parameter_names.index(item.name)]
+        yield kind.like(p, **{name: value if value is None or name in ("name", "moves") else
+                              unit_factor(p.unit) * value for name, value in vars(item).items()})
 
 
 def _enough(goal, found, carries):

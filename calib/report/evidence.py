@@ -15,8 +15,8 @@ from calib.document import edge as tables
 from calib.document.solved import Correlation, Covariance, Pose
 from calib.edge import EdgeNodes, Spread, edge_points, envelope_edge, shares
 from calib.judge.goal import enough
-from calib.judge.houses import houses
 from calib.judge.tape import TAPE_LEVEL, TapeTest, tape_test
+from calib.judge.trends import houses
 from calib.report.numbers import numbers, unit_factors
 
 #: Correlations of at least this size are listed.

@@ -12,7 +12,7 @@ from calib.judge.goal import TIMES_SD
 from calib.plan.further import Further
 from calib.plan.task import Task
 from calib.report.numbers import number
-from calib.report.plan_record import pose_ids, pose_parts
+from calib.report.plan_record import pose_columns, pose_ids
 from calib.report.plan_words import (
     column,
     edge_span,
@@ -93,14 +93,12 @@ def next_document(further: Further, task: Task, problem: Problem, unsolved: str 
 
 def _further_poses(further, task, used):
     """Poses with ids that go on from those used."""
-    parts = pose_parts(task.rig, task.parameters, further.readings, task.targets, further.shots,
-                       task.site.foot_height, further.noted)
-    before = np.append(further.first_worst if further.here else further.worst[0],
-                       further.worst[1:])
-    return [tables.FurtherPose(pose=name, minutes=number(further.minutes[k]),
-                               worst_after=number(further.worst[k + 1]),
-                               gain=number(before[k] - further.worst[k + 1]), **part)
-            for k, (part, name) in enumerate(zip(parts, _next_ids(used, len(parts)), strict=True))]
+    worst = np.append(further.first_worst if further.here else further.worst[0],
+                      further.worst[1:])
+    return tables.FurtherPose.each(
+        pose=_next_ids(used, len(further.minutes)), minutes=further.minutes, worst_after=worst[1:],
+        gain=worst[:-1] - worst[1:],
+        **pose_columns(task, further.readings, further.shots, further.noted))
 
 
 def _here(further, rig):
@@ -108,9 +106,9 @@ def _here(further, rig):
     here = further.here
     if here is None:
         return None
-    return tables.Here(pose=further.last, shoot=[rig.target_names[t] for t in here.targets],
-                       minutes=number(here.minutes), worst_after=number(here.worst),
-                       gain=number(further.worst[0] - here.worst))
+    return tables.Here.like(here, pose=further.last, worst_after=here.worst,
+                            shoot=[rig.target_names[t] for t in here.targets],
+                            gain=further.worst[0] - here.worst)
 
 
 def best_buy(document: tables.NextRecord) -> str:

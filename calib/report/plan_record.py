@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Sequence
 from importlib.metadata import version
+from itertools import compress
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from calib.plan.look_alikes import KeptOut
 from calib.plan.order import travel_seconds
 from calib.plan.plan import Plan
 from calib.plan.sight import ahead, arm_pins, house_origin, placed
+from calib.plan.task import Task
 from calib.report.numbers import number, numbers
 from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
 from calib.report.words.left_out import removed_says
@@ -51,8 +53,8 @@ def plan_document(
         Further taped values that keep out machines which the shots would fit as well.
     """
     task, rig = plan.prepared.task, plan.prepared.task.rig
-    ids = pose_ids(len(plan.design))
-    document = planned.PlanRecord(
+    ids, found = pose_ids(len(plan.design)), plan.prepared.candidates
+    return _told(planned.PlanRecord(
         schema_=SCHEMA,
         calib=version("calib"),
         rig=planned.PlannedRig(name=rig.name, title=rig.title),
@@ -72,23 +74,24 @@ def plan_document(
         least_minutes_one_lost=least[1],
         robust=_robust(plan, ids),
         undetermined=list(plan.undetermined),
-        kept_out=[planned.KeptOutRecord(quantity=one.quantity, machines=list(one.machines))
-                  for one in kept_out],
-        display=[planned.DisplayNeeds(mark=mark.name, sd=numbers(mark.sd), to=mark.to, bearing_sd=(
-            mark.bearing_sd and float(np.degrees(mark.bearing_sd))))
-            for mark in marks_on_house(plan)],
+        kept_out=[planned.KeptOutRecord.like(one) for one in kept_out],
+        display=[planned.DisplayNeeds.like(mark, mark=mark.name, bearing_sd=(
+            mark.bearing_sd and np.degrees(mark.bearing_sd))) for mark in marks_on_house(plan)],
         observability={k: number(value) for k, value in vars(plan.observability).items()},
         minutes=_minutes(plan),
-        candidates=_candidates(plan.prepared),
-        site=planned.SiteRecord.like(task.site,
-                                     least_angle=float(np.degrees(task.site.least_angle))),
-        noise=_errors(task),
+        candidates=planned.CandidatesRecord(
+            asked=found.asked, left=len(found.joints), removed=removed_says(found.removed),
+            bundles=len(plan.prepared.bundles.pose)),
+        site=planned.SiteRecord.like(task.site, least_angle=np.degrees(task.site.least_angle)),
+        noise=planned.Errors(
+            shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
+            readings=dict(zip(rig.reading_names, numbers(
+                rig.reading_factors * task.noise.readings), strict=True))),
         tape=planned.TapeRecord(source=tape_source,
                                 names=[*task.taped.names, *task.taped.machine_names]),
         curve=None if grown is None else planned.CurveRecord.like(
             grown, edge_only=None if edge_only is None else planned.Growth.like(edge_only)),
-    )
-    return _told(document)
+    ))
 
 
 def _told(document: planned.PlanRecord) -> planned.PlanRecord:
@@ -101,28 +104,9 @@ def _told(document: planned.PlanRecord) -> planned.PlanRecord:
 
 def _predicted(plan):
     worst = float(plan.edge_sd.max())
-    return planned.Predicted(
-        within95=TIMES_SD * worst,
-        worst=worst,
-        median=float(np.median(plan.edge_sd)),
-        rms=float(np.sqrt(np.mean(plan.edge_sd**2))),
-        loose=number(plan.loose_sd),
-        efficiency=plan.efficiency,
-    )
-
-
-def _candidates(prepared):
-    found = prepared.candidates
-    return planned.CandidatesRecord(
-        asked=found.asked, left=len(found.joints), removed=removed_says(found.removed),
-        bundles=len(prepared.bundles.pose))
-
-
-def _errors(task):
-    return planned.Errors(
-        shot=dict(zip(("east", "north", "up"), numbers(task.noise.shot), strict=True)),
-        readings=dict(zip(task.rig.reading_names, numbers(
-            task.rig.reading_factors * task.noise.readings), strict=True)))
+    return planned.Predicted.like(
+        plan, within95=TIMES_SD * worst, worst=worst, median=np.median(plan.edge_sd),
+        rms=np.sqrt(np.mean(plan.edge_sd**2)), loose=plan.loose_sd)
 
 
 def _minutes(plan):
@@ -139,10 +123,10 @@ def _minutes(plan):
     )
 
 
-def pose_ids(count: int, first: int = 1) -> list[str]:
+def pose_ids(count: int) -> list[str]:
     """Ids of poses in driving order."""
-    width = max(2, len(str(first + count - 1)))
-    return [f"{first + i:0{width}d}" for i in range(count)]
+    width = max(2, len(str(count)))
+    return [f"{i:0{width}d}" for i in range(1, count + 1)]
 
 
 def stand_name(number: int) -> str:
@@ -177,33 +161,31 @@ def shots_to_take(document: planned.PlanRecord) -> list[tuple[str, str, str]]:
             for pose in document.poses for target in pose.shoot]
 
 
-def pose_parts(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: Sequence[int],
-               shots: np.ndarray, foot_height: float, noted: np.ndarray) -> list[dict]:
-    """What every kind of pose in a document has, besides its name, by the names of the fields.
+def pose_columns(task: Task, readings: np.ndarray, shots: np.ndarray, noted: np.ndarray
+                 ) -> dict[str, list]:
+    """What every kind of pose in a document has, besides its name: columns of `PoseRecord`.
 
     Parameters
     ----------
     readings : ndarray, shape (n, n_readings), rad or m
     shots : ndarray of bool, shape (n, t)
-        Which of the `targets` are shot.
-    foot_height : float
-        Of the boom foot pin above level ground, m.
+        Which of the task's targets are shot.
     noted : ndarray, shape (n, n_pose_columns)
         What is to be noted of each pose.
     """
+    rig, names = task.rig, [task.rig.target_names[t] for t in task.targets]
     words = {c.name: c.in_words(noted[:, rig.pose_columns.index(c)]) for c in rig.needed_columns}
-    shown, parts = shown_readings(rig, readings), []
-    for i, (row, shot, drawing) in enumerate(zip(
-            shown, shots, _drawings(rig, parameters, readings, targets), strict=True)):
-        shoot = [rig.target_names[t] for t, is_ in zip(targets, shot, strict=True) if is_]
-        drawing["shots"] = {name: drawing["shots"][name] for name in shoot}
-        up = [corner[2] + foot_height for corner in drawing["edge"]]
-        parts.append({"readings": dict(zip(rig.reading_names, numbers(row), strict=True)),
-                      "noted": {name: column[i] for name, column in words.items()},
-                      "edge_height": [round(float(end), 2) for end in (min(up), max(up))],
-                      "shoot": shoot,
-                      "drawing": planned.Drawing(**drawing)})
-    return parts
+    drawings = list(_drawings(rig, task.parameters, readings, task.targets))
+    shoot = [list(compress(names, row)) for row in shots]
+    for drawing, of in zip(drawings, shoot, strict=True):
+        drawing["shots"] = {name: drawing["shots"][name] for name in of}
+    up = [[corner[2] + task.site.foot_height for corner in d["edge"]] for d in drawings]
+    return {"readings": [dict(zip(rig.reading_names, numbers(row), strict=True))
+                         for row in shown_readings(rig, readings)],
+            "noted": [{name: column[i] for name, column in words.items()}
+                      for i in range(len(readings))],
+            "edge_height": [[round(float(end), 2) for end in (min(of), max(of))] for of in up],
+            "shoot": shoot, "drawing": [planned.Drawing(**drawing) for drawing in drawings]}
 
 
 def shown_readings(rig: Rig, readings: np.ndarray) -> np.ndarray:
@@ -214,21 +196,18 @@ def shown_readings(rig: Rig, readings: np.ndarray) -> np.ndarray:
 
 def _poses(plan, ids):
     task = plan.prepared.task
-    parts = pose_parts(task.rig, task.parameters, plan.readings, task.targets, plan.shots,
-                       task.site.foot_height, plan.noted)
     seconds = travel_seconds(task.rig, plan.joints)
     tolerances = (task.rig.reading_factors[:, None] * plan.tolerance).round(2)
     tolerances = np.where([[r.unit == "deg"] for r in task.rig.readings], tolerances.round(1),
                           tolerances)
-    poses = []
-    for i, (part, tolerance) in enumerate(zip(parts, tolerances, strict=True)):
-        first = i == 0 or plan.stand[i] != plan.stand[i - 1]
-        poses.append(planned.PlannedPose(
-            pose=ids[i], stand=stand_name(plan.stand[i]), **part,
-            drive_seconds=None if first else float(seconds[i - 1, i]),
-            tolerance={name: numbers(span) if np.isfinite(span).all() else None
-                       for name, span in zip(task.rig.reading_names, tolerance, strict=True)}))
-    return poses
+    stays = np.append(False, np.diff(plan.stand) == 0)
+    return planned.PlannedPose.each(
+        pose=ids, stand=map(stand_name, plan.stand),
+        **pose_columns(task, plan.readings, plan.shots, plan.noted),
+        drive_seconds=np.where(stays, np.append(np.nan, np.diag(seconds, 1)), np.nan),
+        tolerance=[{name: numbers(span) if np.isfinite(span).all() else None
+                    for name, span in zip(task.rig.reading_names, tolerance, strict=True)}
+                   for tolerance in tolerances])
 
 
 def _robust(plan, ids):

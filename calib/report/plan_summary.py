@@ -27,8 +27,9 @@ def plan_summary(document: PlanRecord) -> str:
     out.print(_poses(document))
     if document.curve is not None:
         out.print(_curve(document))
-        out.print("The other rows are of plans that grow pose by pose; the plan above was bettered "
-                  "as a whole, and so gives more in the same minutes.")
+        which = "above" if document.least_minutes is None else "of the least minutes"
+        out.print(f"The other rows lose or gain pose after pose, from the plan {which}; one that "
+                  "is bettered as a whole gives a little more in the same minutes.")
     out.print("Taken for granted:")
     for sentence in document.assumptions:
         out.print(f"- {sentence}")
@@ -77,9 +78,12 @@ def _curve(document):
     minutes, knee, other = curve.minutes, curve.knee, curve.edge_only
     made = document.minutes.total
     rows = [(made, len(document.poses), _shown(document.predicted.worst), "", "the plan above")]
-    # One row for the last step within each round number of minutes.
+    # One row for the last step within each round number of minutes, and within the least.
     for at in {max(i for i, m in enumerate(minutes) if m <= asked)
-               for asked in _ROUND if minutes and minutes[0] <= asked}:
+               for asked in (*_ROUND, document.least_minutes or 0.0)
+               if minutes and minutes[0] <= asked}:
+        if minutes[at] == made:  # the plan itself
+            continue
         marks = []
         if knee is not None and minutes[at] >= knee > (minutes[at - 1] if at else 0):
             marks.append("it flattens here")

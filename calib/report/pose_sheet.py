@@ -189,7 +189,8 @@ def sections_of(document: PlanRecord) -> list[Section]:
         promise.append(Picture(
             "curve", "How many minutes?",
             "What the edge will be known to at 95 %, at worst, against minutes of a plan that "
-            "grows pose by pose; the plan of this sheet was bettered as a whole.", plan_curve,
+            "loses or gains pose after pose; the plan of this sheet was bettered as a whole.",
+            plan_curve,
             _CURVE))
     return [
         Section("promise", "What this plan will give", tuple(promise)),

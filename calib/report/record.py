@@ -24,10 +24,10 @@ from calib.document.fields import tables as rows
 from calib.document.record import ResultRecord
 from calib.edge import envelope_edge
 from calib.intervals import intervals
-from calib.judge.check import Checked, Offset
 from calib.judge.choice import Chosen
 from calib.judge.gates import GLOBAL_TEST
 from calib.judge.judgement import Judgement
+from calib.judge.shot_checks import Checked, Offset
 from calib.judge.suspects import Suspects
 from calib.layout import STAND
 from calib.machine import about
@@ -154,7 +154,7 @@ def shot_records(solution: Solution, judgement: Judgement) -> list[solved.Shot]:
     return solved.Shot.each(
         **names_of_shots(solution, run.shots), residual=solution.residuals, miss=solution.misses,
         w=w[np.arange(len(w)), largest], redundancy=redundancy.mean(axis=1),
-        detectable=checks.mdb.reshape(-1, 3).max(axis=1), suspect=judgement.suspect_shots,
+        detectable=checks.mdb.reshape(-1, 3).max(axis=1), suspect=judgement.suspects.shot_mask,
         tests=judged.shot_reliability(solution, judgement),
         **seen_from_house(solution, run.shots, solution.misses), w_by_axis=w,
         redundancy_by_axis=redundancy)
@@ -166,7 +166,7 @@ def reading_records(solution: Solution, judgement: Judgement) -> list[solved.Rea
     factors = run.rig.reading_factors
     tables = {"correction": factors * solution.adjustment.corrections, "w": checks.w,
               "tau": pope_taus(checks.w, solution.adjustment), "redundancy": checks.redundancy,
-              "detectable": factors * checks.mdb, "suspect": judgement.suspect_readings,
+              "detectable": factors * checks.mdb, "suspect": judgement.suspects.reading_mask,
               "says": np.where(checks.checked, np.array(None), judged.UNCHECKED)}
     pose, reading = zip(*product(run.poses.ids, run.rig.readings), strict=True)
     return solved.Reading.each(

@@ -8,7 +8,6 @@ from calib.adjust.reliability import reliability
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution
 from calib.document import solved
-from calib.document.fields import Axes
 from calib.layout import SET_UP
 from calib.report.numbers import unit_factors
 from calib.stations import CHANCE, CORRECTIONS, alone
@@ -25,15 +24,9 @@ def set_up_records(solution: Solution) -> list[solved.SetUp]:
     layout = solution.problem.layout
     sd = layout.of(SET_UP, solution.adjustment.sd)
     factor = unit_factors(q.unit for q in layout.scope(SET_UP).quantities)
-    return [
-        solved.SetUp(
-            name=name,
-            **dict(zip(CORRECTIONS, map(float, factor * values), strict=True)),
-            sd=_spread(factor * sds),
-            alone=_alone(solution, which, factor),
-        )
-        for which, (name, values, sds) in enumerate(zip(set_ups.ids, placed, sd, strict=True))
-    ]
+    return solved.SetUp.each(
+        name=set_ups.ids, **dict(zip(CORRECTIONS, (factor * placed).T, strict=True)),
+        sd=factor * sd, alone=[_alone(solution, k, factor) for k in range(len(set_ups.ids))])
 
 
 def known_point_records(solution: Solution) -> list[solved.KnownPoint]:
@@ -43,7 +36,7 @@ def known_point_records(solution: Solution) -> list[solved.KnownPoint]:
         return []
     place = {name: known for name, known, sd in zip(
         set_ups.sight_point, set_ups.known, set_ups.known_sd, strict=True) if sd.any()}
-    return [solved.KnownPoint(name=name, east=float(e), north=float(n), up=float(u))
+    return [solved.KnownPoint.made(name=name, east=e, north=n, up=u)
             for name, (e, n, u) in place.items()]
 
 
@@ -61,15 +54,8 @@ def _alone(solution: Solution, which: int, factor: np.ndarray) -> solved.SetUpAl
     off[known], off_w[known] = own.prior_residuals[:n], w[:n]
     points = [point for point, at in zip(set_ups.sight_point, set_ups.sight_setup, strict=True)
               if at == which]
-    return solved.SetUpAlone(
-        sights=[solved.Sighted(point=point, residual=Axes.of(left), w=Axes.of(in_sd))
-                for point, left, in_sd in zip(points, own.prior_residuals[n:].reshape(-1, 3),
-                                              w[n:].reshape(-1, 3), strict=True)],
-        stated=solved.Corrected.of(factor * set_ups.sd[which]),
-        off=solved.Corrected.of(factor * off), off_w=solved.Corrected.of(off_w),
-        sd=_spread(factor * own.sd), chi2=own.chi2, dof=own.dof,
-        limit=float(chi2_isf(CHANCE, own.dof)) if own.dof else None)
-
-
-def _spread(sds: np.ndarray) -> solved.SetUpSpread:
-    return solved.SetUpSpread(**dict(zip(CORRECTIONS, map(float, sds), strict=True)))
+    return solved.SetUpAlone.like(
+        own, sights=solved.Sighted.each(
+            point=points, residual=own.prior_residuals[n:].reshape(-1, 3), w=w[n:].reshape(-1, 3)),
+        stated=factor * set_ups.sd[which], off=factor * off, off_w=off_w, sd=factor * own.sd,
+        limit=chi2_isf(CHANCE, own.dof) if own.dof else None)

@@ -11,7 +11,7 @@ from calib.calibration import Solution
 from calib.document import together as tables
 from calib.document.solved import Covariance, Job
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL
-from calib.report.numbers import SHOWN, number, numbers, unit_factor, unit_factors, value_and_sd
+from calib.report.numbers import SHOWN, unit_factor, unit_factors, value_and_sd
 from calib.report.spoken import spoken
 from calib.together.adjusted import Together
 from calib.together.series import Series, series
@@ -22,6 +22,10 @@ _SURVEYS = {
     SURVEY_VERTICAL: ("deg", float(np.degrees(1.0)), "of all sensors in the boom plane",
                       "vertical of that survey, not the machine"),
 }
+
+
+#: Other explanations that one sentence names.
+_NAMED = 4
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,7 @@ def together_document(together: Together, sharing: Sharing,
         dof=adjustment.dof,
         variance_factor=adjustment.variance_factor,
         sharing=tables.SharingTest.like(
-            sharing, level=LEVEL, pooled_variance_factor=number(sharing.pooled),
+            sharing, level=LEVEL, pooled_variance_factor=sharing.pooled,
             differences=differences),
         over_time=[_over(together, s) for s in series(together)],
         passed=bool(sharing.justified) and not failed,
@@ -75,9 +79,8 @@ def _runs(together, written, aside):
             together.joint.visits, together.joint.problems, together.told, written, aside,
             strict=True):
         run = problem.run
-        records.append(tables.OneRun(
-            name=visit.name, attachment=visit.attachment, day=visit.day, job=Job(**run.rig.job),
-            remounted=list(visit.remounted), set_aside=list(names), files=dict(run.files),
+        records.append(tables.OneRun.like(
+            visit, job=Job(**run.rig.job), set_aside=names, files=dict(run.files),
             shots=len(run.shots), poses=len(np.unique(run.shots.pose)),
             variance_factor=told.chi2 / told.dof if told.dof > 0 else None, dof=told.dof,
             **vars(w)))
@@ -97,14 +100,13 @@ def _quantities(together, alone):
             if solution is not None and free:
                 k = solution.rig.parameter_names.index(unknown.quantity.name)
                 if not solution.rig.held[k]:
-                    own.append(tables.Alone(
-                        run=joint.visits[i].name, value=number(f * solution.parameters[k]),
-                        sd=number(f * np.sqrt(solution.covariance[k, k]))))
-        records.append(tables.Quantity(
-            name=unknown.name, parameter=unknown.quantity.name, unit=unknown.quantity.unit,
-            means=unknown.quantity.means, scope=unknown.scope, instance=unknown.instance,
-            value=number(f * together.parameters[column]),
-            sd=number(f * sd[column]) if free else None,
+                    own.append(tables.Alone.made(
+                        run=joint.visits[i].name, value=f * solution.parameters[k],
+                        sd=f * np.sqrt(solution.covariance[k, k])))
+        records.append(tables.Quantity.like(
+            unknown, parameter=unknown.quantity.name, unit=unknown.quantity.unit,
+            means=unknown.quantity.means, value=f * together.parameters[column],
+            sd=f * sd[column] if free else None,
             runs=[joint.visits[i].name for i in having], alone=own))
     return records
 
@@ -123,12 +125,10 @@ def _covariance(together):
 def _over(together, one: Series):
     unknown, visits = together.joint.layout.unknowns[one.column], together.joint.visits
     f = unit_factor(unknown.quantity.unit)
-    return tables.Over(
-        name=unknown.name, unit=unknown.quantity.unit,
-        value=number(f * together.parameters[one.column]),
-        sd=number(f * together.adjustment.sd[one.column]),
-        runs=[visits[i].name for i in one.runs], values=numbers(f * one.value),
-        sds=numbers(f * one.sd))
+    return tables.Over.made(
+        name=unknown.name, unit=unknown.quantity.unit, value=f * together.parameters[one.column],
+        sd=f * together.adjustment.sd[one.column], runs=[visits[i].name for i in one.runs],
+        values=f * one.value, sds=f * one.sd)
 
 
 def _difference(together, found):
@@ -146,16 +146,15 @@ def _difference(together, found):
     rivals = f" Or it is {_some(others)}: these shots cannot tell." if others else ""
     said = (f"The {spoken(split.name)} ({means}) is {size} ± {spread} {label} (1 sd) {way} "
             f"{_there(split)}.{hint}{rivals}")
-    return tables.Difference(
-        name=split.name, unit=unit, where=split.kind, of=split.where,
-        change=number(f * found.change), sd=number(f * found.sd),
-        statistic=number(found.statistic), limit=number(found.limit), alternatives=others,
-        says=said, do=_do(together, split))
+    return tables.Difference.like(
+        found, name=split.name, unit=unit, where=split.kind, of=split.where,
+        change=f * found.change, sd=f * found.sd, alternatives=others, says=said,
+        do=_do(together, split))
 
 
-def _some(others, most=4):
-    more = f" or {len(others) - most} others" if len(others) > most else ""
-    return " or ".join(others[:most]) + more
+def _some(others):
+    more = [f"{len(others) - _NAMED} others"] if len(others) > _NAMED else []
+    return " or ".join(others[:_NAMED] + more)
 
 
 def _there(split: Split):

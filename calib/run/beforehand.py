@@ -74,11 +74,10 @@ def _rig(path, name, findings):
 def _tape(folder, rig, findings):
     file = folder / TAPE
     text = decode(file.read_bytes(), TAPE, findings) if file.is_file() else None
-    tape = Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
-    if rig is None:
-        return tape
     # Nothing is shot yet: whatever will be, its place may be known.
-    return with_known_places(tape, rig.when_shot(range(len(rig.targets))))
+    rig = None if rig is None else rig.when_shot(range(len(rig.targets)))
+    tape = Tape.none() if text is None else read_tape(text, TAPE, rig, findings)
+    return tape if rig is None else with_known_places(tape, rig)
 
 
 def _has_rows(file):

@@ -4,8 +4,7 @@ import errno
 import json
 import re
 import stat
-from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -260,18 +259,16 @@ def read_grid(
     Parameters
     ----------
     names : collection of str
-        Column names that the header may have, in lower case. Given, the first row must be a
-        header and decides the delimiter. Empty: there may be no header, and the pair of delimiter
-        and decimal mark that makes most cells numbers is taken.
+        Column names that the header may have: the first row must be one, and decides the delimiter.
     numeric : collection of str
         Those of `names` that hold numbers: only they decide the decimal mark.
     dialect : Dialect, optional
-        Declared: nothing is detected.
+        Declared or found before: nothing is detected, and there may be no header.
 
     Returns
     -------
     Grid or None
-        None after a complaint: two ways to read it with different numbers, or no way.
+        None after a complaint.
     """
     numbered = [(n, line) for n, line in enumerate(split_lines(text), 1) if line.strip()]
     content = [(n, line) for n, line in numbered if not COMMENT.match(line)]
@@ -280,8 +277,7 @@ def read_grid(
         return None
     if dialect is None:
         known = {n.casefold() for n in names}
-        dialect = (_by_header(content, file, findings, known, {n.casefold() for n in numeric})
-                   if known else _by_numbers(content, file, findings))
+        dialect = _by_header(content, file, findings, known, {n.casefold() for n in numeric})
         if dialect is None:
             return None
         if dialect != STRICT:
@@ -345,43 +341,6 @@ def _by_header(content, file, findings, known, numeric):
         return None
     # In doubt-free files one list is empty; else each cell of the shorter gets its own complaint.
     return Dialect(delimiter, "," if len(marks[","]) > len(marks["."]) else ".")
-
-
-def _by_numbers(content, file, findings):
-    """The pair that makes the largest share of the cells numbers; a tie is a question."""
-    shares: dict[Dialect, float] = {}
-    for dialect in DIALECTS:
-        rows = [split_cells(line, dialect.delimiter) or () for _, line in content]
-        # Of two widths as frequent the larger: job lines and footers are the narrow ones.
-        counts = Counter(len(r) for r in rows)
-        width, count = max(counts.items(), key=lambda item: (item[1], item[0]))
-        if width < 2 or count < 0.5 * len(rows):
-            continue
-        cells = [c for r in rows if len(r) == width for c in r]
-        share = sum(is_number(c, dialect.decimal) for c in cells) / len(cells)
-        if share > 0:
-            shares[dialect] = share
-    if not shares:
-        findings.complain(file, content[0][0], None, quote(content[0][1].strip()),
-                          "columns of numbers, with commas, semicolons, tabs or spaces between")
-        return None
-    best = [d for d in shares if shares[d] == max(shares.values())]
-    if len(best) == 1 or not _differ(content, best):
-        return best[0]
-    findings.complain(file, content[0][0], None,
-                      "a file that can be read in more than one way ("
-                      + "; or ".join(str(d) for d in best) + ")",
-                      "the delimiter and the decimal mark stated by you")
-    return None
-
-
-def _differ(content: Sequence[tuple[int, str]], dialects: Sequence[Dialect]) -> bool:
-    """Whether the dialects read different cells or numbers from the same lines."""
-    if len({d.delimiter for d in dialects}) > 1:
-        return True
-    delimiter = dialects[0].delimiter
-    return any(decimal_marks_in(c) for _, line in content
-               for c in split_cells(line, delimiter) or ())
 
 
 def _line_of(text, position):

@@ -62,13 +62,12 @@ class Together:
     def taped(self) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
         """Rows and misclosures of what each run adds of tape, as in `Told`."""
         linearised, n = self.adjustment.linearised, self.joint.n_machine
-        whitened = linearised.prior_whitener @ linearised.prior_by_parameters
-        misclosure = linearised.misclosure[len(linearised.misclosure) - len(whitened):]
+        misclosure = linearised.misclosure[len(self.adjustment.residuals):]
         found = []
         for problem, kept, rows in zip(self.joint.problems, self.joint.prior_kept,
                                        self.joint.prior_rows, strict=True):
             tape = slice(rows.start, rows.start + int(kept[: problem.n_taped].sum()))
-            found.append((self._spread(whitened[tape])[:, :n], misclosure[tape]))
+            found.append((self._spread(linearised.below[tape])[:, :n], misclosure[tape]))
         return tuple(found)
 
     def _told(self, i):
@@ -76,8 +75,8 @@ class Together:
         problem, rows, prior = joint.problems[i], joint.rows[i], joint.prior_rows[i]
         tape = int(joint.prior_kept[i][: problem.n_taped].sum())
         below = slice(prior.start + tape, prior.stop)
-        known = (linearised.prior_whitener @ linearised.prior_by_parameters)[below]
-        design = self._spread(np.vstack([_dense_rows(linearised.whitened, rows), known]))
+        design = self._spread(np.vstack([_dense_rows(linearised.whitened, rows),
+                                         linearised.below[below]]))
         n_rows = len(self.adjustment.residuals)
         w = np.concatenate([linearised.misclosure[rows], linearised.misclosure[n_rows:][below]])
         n = joint.n_machine

@@ -14,10 +14,10 @@ from calib.adjust.reliability import GroupTests
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, Solution, problem_of, solve
 from calib.edge import envelope_edge
-from calib.judge.check import check_shots
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, UnknownName, named, without
+from calib.judge.shot_checks import check_shots
 from calib.judge.suspects import Suspect, find_suspects
 from calib.report.words import yard as say
 from calib.run.complaints import InputError

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import uvicorn
 
-from calib.cli import talk
+from calib.console import talk
 from calib.judge.set_aside import NONE
 from calib.run.complaints import InputError
 from calib.run.lock import only_writer

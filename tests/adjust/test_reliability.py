@@ -8,7 +8,6 @@ from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction, Prior
 from calib.adjust.reliability import (
     GroupTests,
-    hypothesis,
     hypothesis_test,
     influence,
     pope_taus,
@@ -201,7 +200,7 @@ def test_block_without_observations_has_unchecked_readings():
 def test_hypothesis_of_a_reading_is_its_effect_on_the_misclosures():
     """A reading too high by one lowers the misclosures of its block by its column of B."""
     adjustment, _, b, block, *_ = linear_problem()
-    column = hypothesis(adjustment, (), 2, [1])[:, 0]
+    column = GroupTests.of(adjustment).hypothesis((), 2, [1])[: len(block), 0]
     np.testing.assert_allclose(column, np.where(block == 2, -b[:, 1], 0.0))
 
 

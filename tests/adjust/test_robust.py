@@ -5,6 +5,7 @@ import pytest
 from scipy.optimize import minimize
 
 from calib.adjust.candidate import Candidate
+from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction
 from calib.adjust.robust import reweight
 
@@ -25,7 +26,7 @@ def test_is_the_minimum_of_its_loss():
     """The estimate minimises the sum of Huber's loss."""
     loss = lambda u: np.where(u < 1, u**2 / 2, u - 0.5)
     model, observations, groups, a, y, _ = line(1, wrong=6)
-    got = reweight(model, observations, np.zeros(2), groups)
+    got = reweight(model, adjust(model, observations, np.zeros(2)), groups)
     best = minimize(lambda x: loss(np.abs(y - a @ x) / 0.1 / 1.345).sum(), got.parameters,
                     method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-12})
     np.testing.assert_allclose(got.parameters, best.x, atol=5e-4)
@@ -34,14 +35,14 @@ def test_is_the_minimum_of_its_loss():
 def test_many_one_sided_errors_are_found():
     """Ten of forty points are wrong to one side: all have small weights, the good ones do not."""
     model, observations, groups, *_, bad = line(2, wrong=10)
-    got = reweight(model, observations, np.zeros(2), groups)
+    got = reweight(model, adjust(model, observations, np.zeros(2)), groups)
     assert set(got.below(0.15)) == set(bad)
 
 
 def test_clean_data_keep_their_weights():
     """Without gross errors Huber leaves most weights at 1 and none below one third."""
     model, observations, groups, *_ = line(3)
-    weights = reweight(model, observations, np.zeros(2), groups).weights
+    weights = reweight(model, adjust(model, observations, np.zeros(2)), groups).weights
     assert np.mean([w == 1.0 for w in weights.values()]) > 0.75
     assert min(weights.values()) > 1 / 3
 
@@ -60,6 +61,6 @@ def test_a_wrong_reading_is_told_from_its_observations():
     model = lambda x, r: Prediction(x[0] + slope * r[block, 0], one, slope[:, None])
     groups = [Candidate(("row", i), rows=(i,)) for i in range(48)]
     groups += [Candidate(("reading", b), block=b, readings=(0,)) for b in range(12)]
-    got = reweight(model, observations, np.zeros(1), groups)
+    got = reweight(model, adjust(model, observations, np.zeros(1)), groups)
     assert got.below(0.2) == (("reading", 5),)
     assert got.parameters[0] == pytest.approx(3, abs=0.1)

@@ -13,7 +13,9 @@ from calib.cli.app import application
 from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
 from calib.document.planned import PlanRecord
+from calib.plan.task import Task
 from calib.report.words.cautions import CAUTIONS
+from calib.run.beforehand import read_machine
 from calib.run.complaints import Findings
 from calib.run.observed import read_poses
 
@@ -245,3 +247,13 @@ def test_minutes_are_kept_and_shots_are_named(calib_command, rig_file, tmp_path)
 def test_minutes_or_poses_but_not_both(calib_command, rig_file):
     """Exit 2."""
     assert calib_command("plan", rig_file, "--minutes", 25, "--poses", 8, *QUICK)[0] == 2
+
+
+def test_a_tape_of_what_a_plan_may_shoot_counts(tmp_path):
+    """No shot depends on it yet: that is no notice before the first shot, and it is known."""
+    (tmp_path / "rig.toml").write_text(STANDARD_RIG, "utf-8")
+    (tmp_path / "tape.csv").write_text(
+        "quantity,value,sd,unit\nboom_foot_width,0.6,0.005,m\n", "utf-8")
+    rig, tape, notices = read_machine(tmp_path)
+    assert notices == ()
+    assert Task.for_rig(rig, tape).taped.names == ("boom_foot_width",)

@@ -11,8 +11,9 @@ import time
 
 import pytest
 
-from calib.cli import main, talk
-from calib.cli.interrupt import interrupts_told
+from calib.cli import main
+from calib.console import talk
+from calib.console.interrupt import interrupts_told
 
 CALIB = [sys.executable, "-m", "calib"]
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="POSIX signals and streams")
@@ -102,7 +103,7 @@ def test_two_interrupts_are_one(monkeypatch):
     monkeypatch.setattr(sys, "stderr", Stderr())
     signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        with pytest.raises(SystemExit) as left, interrupts_told():
+        with pytest.raises(SystemExit) as left, interrupts_told(talk.following):
             os.kill(os.getpid(), signal.SIGINT)
     finally:
         signal.signal(signal.SIGINT, before)
@@ -120,7 +121,7 @@ def test_an_interrupt_that_python_swallows_is_heard_at_the_next_word(capfd, spea
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
     try:
-        with pytest.raises(SystemExit) as left, interrupts_told():
+        with pytest.raises(SystemExit) as left, interrupts_told(talk.following):
             Given()
             speak("Solving")
     finally:

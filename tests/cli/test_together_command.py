@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from calib.cli import together
-from calib.cli.interrupt import Interrupted
 from calib.cli.simulate import STANDARD_RIG
+from calib.console.interrupt import Interrupted
 from calib.run import result_folder
 from calib.run.export import run_files
 from calib.simulate import drawn_parameters, simulate

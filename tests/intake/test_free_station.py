@@ -200,7 +200,7 @@ def test_the_check_of_a_set_up_is_its_adjustment_by_itself(given):
     ids = ("A", "B", "C", "D")
     known = KnownPoints("known.csv", ids, KNOWN + KNOWN_SD * rng.normal(size=KNOWN.shape),
                         np.full(KNOWN.shape, KNOWN_SD))
-    found = Pointings("raw.csv", sights, ("S",) * 4, ids, (), (), (), (), (), (), "", "",
+    found = Pointings("raw.csv", ids, (), (), (), (), (), (), "", "", sights, ("S",) * 4,
                       np.full(4, np.nan))
     agreement = agreement_of(found, "S", known, given, SDS)
     alone = solve_station(sights, np.arange(4), known.position,

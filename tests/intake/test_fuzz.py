@@ -99,7 +99,7 @@ def silent_change(seed, data):
     if declared is HEADER and content.partition("\n")[0] not in lines:
         return None  # another header means other columns
     seen = set()
-    for row, line in enumerate(found.lines):
+    for row, (line,) in enumerate(found.lines):
         plain = values_of(lines[line - 1], delimiter, decimal, order)
         east, north, up = found.position[row]
         read = {"P": found.ids[row], "N": north, "E": east, "Z": up}

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli.app import application
-from calib.cli.talk import DONE, GATE_FAILED, INPUT, USAGE
+from calib.console.talk import DONE, GATE_FAILED, INPUT, USAGE
 from calib.results import load_result
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from calib.cli.simulate import STANDARD_RIG
-from calib.cli.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
+from calib.console.talk import DONE, GATE_FAILED, INPUT, NOT_CONVERGED
 from calib.run.export import run_files
 from calib.simulate import drawn_parameters, simulate
 

@@ -1,6 +1,7 @@
 """Field mistakes, planted and named; nothing claimed where nothing is wrong."""
 
-from dataclasses import replace
+from dataclasses import is_dataclass, replace
+from typing import get_args, get_origin, get_type_hints
 
 import numpy as np
 import pytest
@@ -11,7 +12,6 @@ from calib.judge.explain import explain
 from calib.judge.hypotheses import Search
 from calib.judge.mistakes import tape_factors
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
-from calib.report.words import mistake as mistake_words
 from calib.report.words.mistake import mistake_says, told
 from calib.simulate import simulate
 from tests.judge import planted
@@ -188,15 +188,42 @@ def test_a_relabelled_machine_that_fits_as_well_is_named(rig):
     """Corners exchanged in all poses and nothing taped: both readings of the run, and the tape."""
     clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
     found = explain(planted._other(clean, True))
-    says = diagnosis_document(found).says
-    assert "Left and right corners are exchanged in all poses" in says
-    assert "a taped edge_width tells which" in says
+    document = diagnosis_document(found)
+    says = document.says
+    assert "edge left and edge right exchanged in all poses" in says
+    assert "Exchange edge_left and edge_right in the column target of shots.csv" in says
+    assert "Tape the edge width (edge_width in tape.csv) to tell." in says
+    assert document.fits_as_well
     assert "no mistake to look for" not in says
+
+
+def test_a_machine_that_its_signs_rule_out_is_no_rival_of_a_clean_run(rig):
+    """Nothing taped: a negative edge width fits these shots as well, and no machine has one."""
+    clean, _ = simulate(rig, np.random.default_rng(12), taped=False)
+    document = diagnosis_document(explain(clean))
+    assert document.fits_as_well == []
+    assert "no mistake to look for" in document.says
+
+
+def _made(kind):
+    """Some value of a type; of a fact with values that it may have."""
+    abstract = {facts.Fact: facts.Gain, facts.ChangeFact: facts.AxesSwapped}
+    kind = abstract.get(kind, kind)
+    if is_dataclass(kind):
+        known = {"factor": 10.0, "unit": "gon", "quarters": 2}
+        return kind(**{name: known.get(name, _made(of))
+                       for name, of in get_type_hints(kind).items()})
+    parts = [of for of in get_args(kind) if of is not ...]
+    if get_origin(kind) is tuple:
+        return tuple(map(_made, parts))
+    return _made(parts[0]) if parts else kind(1)
 
 
 def test_every_fact_has_its_words():
     """What went wrong and what to edit: of whatever may be found, and of every change."""
-    for base, words in ((facts.Fact, told), (facts.ChangeFact, mistake_words._changed)):
-        assert len(base.__subclasses__()) > 8
-        for kind in base.__subclasses__():
-            assert words.dispatch(kind) is not words.dispatch(object), kind.__name__
+    everywhere = facts.Where()
+    kinds, changes = facts.Fact.__subclasses__(), facts.ChangeFact.__subclasses__()
+    assert len(kinds) > 8 and len(changes) > 8
+    for fact in (*map(_made, kinds), *(facts.InPoses(_made(c), everywhere) for c in changes)):
+        said = told(fact)
+        assert said.says.endswith((".", "?")) and said.edit.endswith("."), fact

@@ -8,12 +8,12 @@ from scipy.stats import norm
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
-from calib.judge.check import Origin
 from calib.judge.choice import solve_as_chosen
 from calib.judge.gates import ERROR_RATE, Question, shared
 from calib.judge.goal import TIMES_SD, EdgeKnown, edge_known
 from calib.judge.identify import weak_directions
 from calib.judge.judgement import judge
+from calib.judge.shot_checks import Origin
 from calib.report.pages.entries import writer
 from calib.report.pages.sheet import sheet_sections
 from calib.report.pages.values import contradicted

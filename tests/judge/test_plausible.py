@@ -10,7 +10,7 @@ import pytest
 
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict, template_names
-from calib.cli.talk import GATE_FAILED
+from calib.console.talk import GATE_FAILED
 from calib.judge.changed import with_readings, with_shots
 from calib.judge.equivalent import equivalents
 from calib.judge.judgement import judge

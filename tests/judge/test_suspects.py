@@ -12,10 +12,10 @@ from calib.adjust.reliability import GroupTests, reliability
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.foretold import foretold, replaced_readings
-from calib.judge.check import check_shots
 from calib.judge.choice import solve_as_chosen
 from calib.judge.judgement import judge
 from calib.judge.set_aside import SUSPECTS, SetAside, UnknownName, named, without
+from calib.judge.shot_checks import check_shots
 from calib.judge.suspects import find_suspects
 from calib.report.words.gate import gate_says, too_many_says
 from calib.report.words.reading import replaced_says

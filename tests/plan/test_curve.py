@@ -5,17 +5,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calib.plan.budget import Design
 from calib.plan.curve import (
     GoalOutOfReach,
     bounds,
     curve,
-    has_more_than_the_edge,
+    curves,
+    edge_alone,
     knee_of,
     least_minutes,
 )
 from calib.plan.information import Noise
 from calib.plan.plan import make_plan
-from calib.plan.task import prepare
+from calib.plan.task import Task, prepare
+from calib.run.records import Tape
 
 
 @pytest.fixture(scope="module")
@@ -34,8 +37,7 @@ def test_more_minutes_are_better(grown):
 
 def test_pins_are_worth_their_minutes(prepared, grown):
     """For the same minutes the edge alone is known half as well."""
-    alone = curve(prepared, most=60.0, edge_only=True)
-    assert has_more_than_the_edge(prepared)
+    alone = curve(edge_alone(prepared), most=60.0)
     there = np.interp(alone.minutes, grown.minutes, grown.worst)[alone.minutes > 20]
     assert (alone.worst[alone.minutes > 20] > 1.6 * there).all()
 
@@ -45,6 +47,27 @@ def test_whole_plan_is_no_worse_than_the_curve(prepared, grown):
     plan = make_plan(prepared, minutes=float(grown.minutes[10]) + 0.1)
     assert 0.85 * grown.worst[10] < plan.edge_sd.max() <= grown.worst[10] * 1.03
     assert plan.minutes.total <= grown.minutes[10] + 0.1
+
+
+def test_curve_goes_through_a_plan(prepared, planned):
+    """Its own row is that of the plan; fewer poses are worse than it, and more are better."""
+    through = curve(prepared, 1, 60.0, Design((*planned.design,), (*planned.stand,)))
+    at = list(through.poses).index(len(planned.design))
+    assert through.minutes[at] == pytest.approx(planned.minutes.total)
+    assert through.worst[at] == pytest.approx(planned.edge_sd.max())
+    assert through.poses[0] == 2 and through.minutes[-1] > planned.minutes.total
+    assert (np.diff(through.minutes) > 0).all() and (np.diff(through.median) < 0).all()
+
+
+@pytest.mark.slow
+def test_curve_agrees_with_the_least_minutes_where_nothing_is_taped(rig):
+    """From nothing few poses determine nothing; through a plan they do."""
+    bare = prepare(Task.for_rig(rig, Tape.none(), count=3000))
+    plan, goal = make_plan(bare, minutes=14.0), 0.015
+    assert plan.edge_sd.max() < goal < curve(bare, most=14.0).worst[-1]
+    through, alone = curves(plan, 20.0, 14.0)
+    assert (through.worst[through.minutes >= 13] < goal).all()
+    assert np.interp(plan.minutes.total, alone.minutes, alone.worst) < 1.0
 
 
 def test_knee_by_hand():

@@ -9,6 +9,7 @@ factor on the way were computed once by an independent dense-matrix program.
 import numpy as np
 import pytest
 
+from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction
 from calib.adjust.reliability import pope_taus, reliability
 from calib.adjust.snooping import Candidate, Stopped, snoop
@@ -107,7 +108,7 @@ def snooped():
     """The network, snooped one observation at a time."""
     network = Network()
     candidates = [Candidate(label, rows=(i,)) for i, label in enumerate(network.labels)]
-    return snoop(network, network.observations(), network.start, candidates)
+    return snoop(network, adjust(network, network.observations(), network.start), candidates)
 
 
 def test_exactly_the_two_blunders_in_order(snooped):

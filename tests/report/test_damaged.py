@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from calib.cli.talk import json_text
+from calib.console.talk import json_text
 from calib.report.figures.plots import plot_files
 from calib.report.pages.report import report_files
 from calib.report.pages.sheet import sheet_files

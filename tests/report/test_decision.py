@@ -9,13 +9,15 @@ import pytest
 
 from calib.adjust.distributions import chi2_isf
 from calib.calibration import solve
+from calib.cli.onward import follow_on
 from calib.cli.solve import next_commands
+from calib.console import talk
 from calib.document.decision import Decision
 from calib.document.solved import Job
 from calib.fleet.row import FAILED, NOT_YET, PASSED, columns_of, flat, solved_row
-from calib.judge.check import Offset, Origin, check_shots, common_offset
 from calib.judge.gates import OF_THE_REST
 from calib.judge.judgement import judge
+from calib.judge.shot_checks import Offset, Origin, check_shots, common_offset
 from calib.report.fleet_record import fleet_document
 from calib.report.pages.checked import checked_document
 from calib.report.pages.contents import contents
@@ -115,7 +117,7 @@ def test_what_cannot_be_judged_has_no_number(of_gain, document):
     assert "in doubt" in sections["verdict"].split("By its sds alone")[0]
 
 
-def test_without_a_taped_length_it_is_not_yet(untold):
+def test_without_a_taped_length_it_is_not_yet(untold, tmp_path, capsys):
     """No answer is yes, every page says so, and what settles it."""
     enter, trust, _ = three_sentences(untold)
     assert untold.decision is Decision.NOT_YET
@@ -124,8 +126,11 @@ def test_without_a_taped_length_it_is_not_yet(untold):
     sheet = Page(sheet_files(untold)["sheet.html"].decode()).words
     assert "Do not enter these values yet" in sheet and "not to be entered yet" in sheet
     assert untold.to_tape.name == "boom_length" and "boom length" in sheet.split("Check by hand")[1]
-    told = next_commands(untold, Path("run"), Path("run/result"))
-    assert told == ["Once boom_length is in run/tape.csv: calib solve run"]
+    (tmp_path / "result").mkdir()
+    (tmp_path / "rig.toml").touch()
+    follow_on(untold, tmp_path / "result")
+    assert talk.following() == talk.command("solve", tmp_path)
+    assert f"Once boom_length is in {tmp_path / 'tape.csv'}:" in capsys.readouterr().err
 
 
 def test_only_what_is_to_be_entered_carries_calm_marks(of_gain, untold, document):

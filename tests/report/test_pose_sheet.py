@@ -12,7 +12,7 @@ from calib.chain.rig import rig_from_dict
 from calib.cli.simulate import STANDARD_RIG
 from calib.document.planned import Drawing, PlannedRig
 from calib.document.solved import Job
-from calib.plan.curve import curve
+from calib.plan.curve import curve, edge_alone
 from calib.plan.plan import make_plan
 from calib.plan.task import Task, prepare
 from calib.report.figures.poses import from_behind, from_the_side
@@ -29,7 +29,7 @@ def document():
     prepared = prepare(Task.for_rig(rig, count=1500))
     plan = make_plan(prepared, 8, stands=2)
     return plan_document(plan, "usual taping", curve(prepared, 2),
-                         curve(prepared, 2, edge_only=True), goal=0.001)
+                         curve(edge_alone(prepared), 2), goal=0.001)
 
 
 @pytest.fixture(scope="module")

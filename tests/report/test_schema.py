@@ -10,7 +10,7 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from calib.cli.app import application
-from calib.cli.talk import json_text
+from calib.console.talk import json_text
 from tests.report.conftest import record
 
 DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.chain.rig import rig_from_dict
-from calib.cli import talk
+from calib.console import talk
 from calib.run.complaints import Findings, InputError
 from calib.run.rig_file import read_rig
 from calib.run.setups import read_set_ups

@@ -119,16 +119,6 @@ def test_the_header_decides_the_delimiter(dialect):
     assert notices == ([] if dialect == DIALECTS[0] else [f"shots.csv: read with {dialect}"])
 
 
-@pytest.mark.parametrize("dialect", DIALECTS, ids=str)
-def test_without_a_header_the_numbers_decide(dialect):
-    """The pair that makes most cells numbers."""
-    rows = [["101", "5000.123", "1000.456", "45.001", "CS1"],
-            ["102", "5001.250", "1001.375", "45.125", "CS1"]]
-    text = "\n".join(dialect.delimiter.join(row).replace(".", dialect.decimal) for row in rows)
-    table, complaints, _ = grid(text)
-    assert (table.dialect, complaints) == (dialect, [])
-
-
 def test_ids_and_notes_do_not_decide_the_decimal_mark():
     """Only columns that hold numbers count."""
     text = "shot;east;north;note\n1.1;5,25;6,5;3.5\n1.2;5,25;6;2.5\n1.3;5;6;1.5\n"
@@ -145,24 +135,6 @@ def test_both_decimal_marks_alike_is_a_question():
         'shots.csv line 3: found both "2.5" (line 3) and "1,5" (line 2), expected one decimal '
         "mark in the whole file, point or comma"
     ]
-
-
-def test_two_ways_to_read_a_file_without_header_is_a_question():
-    """The same, where nothing but the numbers can tell."""
-    table, complaints, _ = grid("1;2.5;3,5\n2;2.5;3,5\n")
-    assert table is None
-    assert complaints == [
-        "shots.csv line 1: found a file that can be read in more than one way (semicolons between "
-        "columns, decimal commas; or semicolons between columns, decimal points), expected the "
-        "delimiter and the decimal mark stated by you"
-    ]
-
-
-def test_two_ways_that_give_the_same_numbers_are_no_question():
-    """Whole numbers between semicolons."""
-    table, complaints, _ = grid("1;2;3\n4;5;6\n")
-    assert complaints == []
-    assert table.rows[1].cells == ("4", "5", "6")
 
 
 def test_a_declared_dialect_is_taken_at_its_word():

@@ -1,11 +1,15 @@
 """Cells of an export to numbers: each bad one a complaint, all at once."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from calib.intake.declaration import Declaration
 from calib.intake.files import angles
 from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
 from calib.intake.files.header_units import contradicts, known_unit
+from calib.intake.files.lengths import to_metres
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import hides
 from calib.run.table import Column, Kind, numbers_in
@@ -16,6 +20,27 @@ FAR = 1e8
 _CHANCE = 1e-5
 """Of taking decimal degrees for degrees, minutes and seconds: a pair of digits is below 60 in 6 of
 10 cases, each different pair counted once."""
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """What the rows of a file with shots say beside their numbers, one entry each."""
+
+    file: str
+    #: ids, time, description, pose, target: "" where the file has none.
+    ids: tuple[str, ...]
+    time: tuple[str, ...]
+    description: tuple[str, ...]
+    pose: tuple[str, ...]
+    target: tuple[str, ...]
+    #: Of raw observations the line of face 1 and that of face 2, or of the only one.
+    lines: tuple[tuple[int, ...], ...]
+    raw: tuple[str, ...]  #: The rows as they stand in the file.
+    sha256: str
+    understood: str  #: How the file was read, in a phrase.
+
+    def __len__(self) -> int:
+        return len(self.ids)
 
 
 def numbers(
@@ -65,6 +90,13 @@ def complain_of_packed(export: Export, name: str, findings: Findings) -> None:
             export.file, export.lines[0], name,
             f"{len(digits)} angles with no minute and no second above 59 if read as DDD.MMSS",
             "decimal degrees (--angles packed-dms if these are degrees, minutes and seconds)")
+
+
+def pole_height(export: Export, declared: Declaration, findings: Findings) -> np.ndarray:
+    """How high the pole or prism is, m, where it is to be taken off, shape (n,); else 0."""
+    height = (numbers(export, "target_height", findings) if declared.pole == "column" else
+              np.full(len(export), 0.0 if declared.pole == "applied" else declared.pole))
+    return np.asarray(to_metres(height, declared.length_unit))
 
 
 def texts(export: Export, name: str) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """The columns a field file can have: our names, what other people call them, and `--order`."""
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import lru_cache
 from itertools import accumulate
 from typing import Any
@@ -19,6 +19,8 @@ SKIP = "-"
 LETTERS = {"P": "point", "N": "north", "E": "east", "Z": "up", "D": "description"}
 """The trade's letters for point files (PNEZD and the like)."""
 
+_HEADER_WITHIN = 20
+"""So many first lines may hold the header."""
 
 _KINDS = {
     "text": "point description pose target setup face",
@@ -135,6 +137,29 @@ def header_names(cells: Sequence[str]) -> list[tuple[str | None, str | None]]:
     return found
 
 
+def header_in(
+    lines: Sequence[str], named: Callable[[str], object], least: int = 2
+) -> tuple[int, str, tuple[str, ...]] | None:
+    """The header among the first lines of a file: which one it is, its delimiter and its cells.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Without comments.
+    named : callable
+        Whether a cell is the name of a column. The line and the delimiter that show most are taken.
+    least : int
+        Fewer names are no header; then None.
+    """
+    def count(way):
+        return sum(bool(named(cell)) for cell in way[2])
+
+    ways = [(number, delimiter, split_cells(line, delimiter) or ())
+            for number, line in enumerate(lines[:_HEADER_WITHIN]) for delimiter in ",;\t "]
+    best = max(ways, key=count, default=None)
+    return best if best is not None and count(best) >= least else None
+
+
 def points_of_poses(
     names: tuple[Any, ...], rows: Sequence[tuple[str, ...]]
 ) -> tuple[tuple[Any, ...], tuple[tuple[str, ...], ...], int]:
@@ -194,20 +219,19 @@ def with_our_names(text: str, wanted: Collection[str], unit: str | None = None,
     """
     header = next((line for line in re.finditer(r"[^\r\n]*\S[^\r\n]*", text)
                    if not line[0].lstrip().startswith("#")), None)
-    if header is None:
+
+    def ours(cell, cells=()):
+        """The cell, or our name of it where no other cell has that."""
+        name, said = header_name(cell)
+        name = called.get(cell) or (None if name in called.values() else name)
+        return name if name in wanted and said in (None, unit) and not any(
+            c.casefold() == name for c in cells) else cell
+
+    found = header and header_in([header[0]], lambda cell: ours(cell).casefold() in wanted, 1)
+    if not header or not found:
         return text
-    best, named = "", 0
-    for delimiter in ",;\t ":
-        cells = list(split_cells(header[0], delimiter) or ())
-        for i, cell in enumerate(cells):
-            name, said = header_name(cell)
-            name = called.get(cell) or (None if name in called.values() else name)
-            if name in wanted and said in (None, unit) and not any(
-                    c.casefold() == name for c in cells):
-                cells[i] = str(name)
-        count = sum(cell.casefold() in wanted for cell in cells)
-        if count > named:
-            best, named = delimiter.join(
-                '"{}"'.format(c.replace('"', '""')) if delimiter in c or '"' in c else c
-                for c in cells), count
-    return text if not named else text[:header.start()] + best + text[header.end():]
+    _, delimiter, cells = found
+    best = delimiter.join(
+        '"{}"'.format(c.replace('"', '""')) if delimiter in c or '"' in c else c
+        for c in (ours(cell, cells) for cell in cells))
+    return text[:header.start()] + best + text[header.end():]

@@ -1,14 +1,12 @@
 """Which delimiter and decimal mark a field file has, told by its header or by its numbers."""
 
 import re
+from collections.abc import Sequence
 
-from calib.intake.files.columns import KIND, header_name
+from calib.intake.files.columns import KIND, header_in, header_name
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import decimal_marks_in, is_number
 from calib.run.text import DIALECTS, Dialect, split_cells, split_lines
-
-_DELIMITERS = (",", ";", "\t", " ")
-_HEADER_WITHIN = 20
 
 
 def content_lines(text: str) -> list[tuple[int, str]]:
@@ -37,14 +35,14 @@ def detect(
         findings.complain(file, None, None, "only comments", "rows of numbers")
         return None
     if order is None:
-        delimiter = _header_delimiter(lines)
-        if delimiter is None:
+        header = header_in([line for _, line in lines], lambda cell: header_name(cell)[0])
+        if header is None:
             findings.complain(
                 file, lines[0][0], None, quote(lines[0][1].strip()),
                 "a header naming the columns (such as point, northing, easting, height), or the "
                 "order declared with --order")
             return None
-        return Dialect(delimiter, _decimal(lines, delimiter))
+        return by_marks([line for _, line in lines], header[1])
     scores = {d: _score(lines, d, order, needed) for d in DIALECTS}
     best = [d for d in DIALECTS if scores[d] == max(scores.values())]
     if scores[best[0]] == (0, 0):
@@ -53,7 +51,7 @@ def detect(
             "rows of " + ", ".join(order) + ", with commas, semicolons, tabs or spaces between")
         return None
     if len({d.delimiter for d in best}) == 1:
-        if len(best) == 1 or not _marks(lines, best[0].delimiter):
+        if len(best) == 1 or not _marks([line for _, line in lines], best[0].delimiter):
             return best[0]
     findings.complain(
         file, lines[0][0], None, "a file that can be read in more than one way ("
@@ -61,28 +59,15 @@ def detect(
     return None
 
 
-def _header_delimiter(lines):
-    """The delimiter that shows most known names in one of the first lines."""
-    most, found = 1, None
-    for _, line in lines[:_HEADER_WITHIN]:
-        for delimiter in _DELIMITERS:
-            cells = split_cells(line, delimiter) or ()
-            named = sum(header_name(cell)[0] is not None for cell in cells)
-            if named > most:
-                most, found = named, delimiter
-    return found
-
-
-def _decimal(lines, delimiter):
-    """The decimal mark of more cells; each cell of the other gets its complaint later."""
-    if delimiter in ", ":
-        return "."
-    marks = _marks(lines, delimiter)
-    return "," if marks.count(",") > marks.count(".") else "."
+def by_marks(lines: Sequence[str], delimiter: str) -> Dialect:
+    """The dialect with the decimal mark of more cells; each of the other gets its complaint later.
+    """
+    marks = [] if delimiter in ", " else _marks(lines, delimiter)
+    return Dialect(delimiter, "," if marks.count(",") > marks.count(".") else ".")
 
 
 def _marks(lines, delimiter):
-    marks = (decimal_marks_in(cell) for _, line in lines
+    marks = (decimal_marks_in(cell) for line in lines
              for cell in split_cells(line, delimiter) or ())
     return [mark for mark in marks if mark]
 

@@ -1,7 +1,7 @@
 """Ids made of parts: which stand, pose and target an id names under a pattern."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 _FIELDS = {
@@ -28,6 +28,12 @@ class Booked:
     target: str
     stand: str | None = None  #: None where nobody said.
     repeat: str = ""  #: Mark of a re-shot, "" for the first.
+
+
+def names_of(ids: Sequence[str], descriptions: Sequence[str]) -> dict[str, Sequence[str]]:
+    """By where they stand, what points are called."""
+    return {"point": ids, "description": descriptions,
+            "both": [f"{p} {d}" for p, d in zip(ids, descriptions, strict=True)]}
 
 
 class IdPattern:

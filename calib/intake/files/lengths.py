@@ -5,9 +5,11 @@ the US survey foot is deprecated since the end of 2022, Federal Register notice 
 jobs still arrive in it).
 """
 
+import re
 from typing import Any
 
 from calib.chain.length import FRACTIONS
+from calib.intake.files.header_units import known_unit
 
 METRES = {**{unit: FRACTIONS[unit] for unit in ("m", "mm")}, "ft-int": FRACTIONS["ft"],
           "ft-us": FRACTIONS["ft-us"]}
@@ -15,13 +17,6 @@ METRES = {**{unit: FRACTIONS[unit] for unit in ("m", "mm")}, "ft-int": FRACTIONS
 
 NAMES = {"m": "metres", "mm": "millimetres", "ft-int": "international feet",
          "ft-us": "US survey feet"}
-
-_ALIASES = {"metre": "m", "meter": "m", "metres": "m", "meters": "m", "m": "m", "mm": "mm",
-            "international foot": "ft-int", "ift": "ft-int", "ft-int": "ft-int",
-            "us survey foot": "ft-us", "usft": "ft-us", "us-ft": "ft-us", "ftus": "ft-us",
-            "ft-us": "ft-us"}
-_ANY_FOOT = ("ft", "foot", "feet", "'")
-
 
 class UnitText(ValueError):
     """No unit, or one that can mean two; the message says what to write."""
@@ -40,16 +35,16 @@ def parse_unit(text: str) -> str:
     >>> parse_unit("metre"), parse_unit("usft")
     ('m', 'ft-us')
     """
-    key = text.strip().casefold()
-    if key in _ANY_FOOT:
+    unit = known_unit(text) if re.fullmatch(r"\s*(?:[A-Za-z][A-Za-z -]*|')\s*", text) else None
+    if unit == "ft":
         raise UnitText(
             f'"{text}" can be the international foot (0.3048 m exactly: write ft-int) or the US '
             "survey foot (1200/3937 m: write ft-us). They differ by 2 parts in a million: 1.2 m "
             "on a coordinate of 2,000,000 ft"
         )
-    if key not in _ALIASES:
+    if unit not in METRES:
         raise UnitText(f'"{text}" is no unit of length; write ' + ", ".join(METRES))
-    return _ALIASES[key]
+    return unit
 
 
 def to_metres(value: Any, unit: str) -> Any:

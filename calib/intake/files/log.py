@@ -14,13 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from calib.intake.files.columns import header_name
+from calib.intake.files.columns import header_in, header_name
+from calib.intake.files.dialect import by_marks, content_lines
 from calib.intake.files.header_units import without_unit
 from calib.intake.files.reading_units import Span, as_read, reading_units
 from calib.intake.files.times import TimeFormat
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import NotANumber, parse_number, refuse_dropped
-from calib.run.text import COMMENT, Dialect, ordinary, read_grid, split_cells, whole_lines
+from calib.run.text import COMMENT, STRICT, Dialect, Row, ordinary, split_cells, whole_lines
 
 BLOCK = 8 << 20
 """Bytes read at a time."""
@@ -116,31 +117,33 @@ def read_layout(
         return None
     if len(head) == 1 << 16:
         head = whole_lines(head) or head
-    text = head.decode("utf-8-sig", "replace")
-    grid = read_grid(text, path.name, findings) if text.strip() else None
-    if grid is None:
-        if not text.strip():
-            findings.complain(path.name, None, None, "an empty file", "a log")
+    lines = content_lines(head.decode("utf-8-sig", "replace"))
+    if not lines:
+        findings.complain(path.name, None, None, "an empty file", "a log")
         return None
     wanted = {without_unit(h)[0]: name for name, headers in names.items() for h in (name, *headers)}
-    for row in grid.rows[:20]:
-        meant = [wanted.get(without_unit(cell)[0]) or _of_time(cell, time) for cell in row.cells]
-        if {"time", "date"} & set(meant) and sum(n is not None for n in meant) >= 2:
-            return _layout_of(row, meant, grid.dialect, path.name, findings, names, strokes)
-    findings.complain(
-        path.name, grid.rows[0].line, None, quote(" ".join(grid.rows[0].cells)),
-        "a header with a time (such as time, timestamp, date and time; or say which with "
-        "--reading time=...) and the readings " + ", ".join(names),
-    )
-    return None
 
+    def meaning(cell):
+        """The reading that a header cell is, "time" or "date"."""
+        words, of_time = without_unit(cell)[0], header_name(cell)[0]
+        if time is not None:
+            of_time = "time" if words == without_unit(time)[0] else None
+        return wanted.get(words) or (of_time if of_time in ("time", "date") else None)
 
-def _of_time(cell, time):
-    """ "time" or "date" if a header cell is one."""
-    if time is not None:
-        return "time" if without_unit(cell)[0] == without_unit(time)[0] else None
-    name = header_name(cell)[0]
-    return name if name in ("time", "date") else None
+    found = header_in([line for _, line in lines], meaning)
+    meant = [meaning(cell) for cell in found[2]] if found else []
+    if found is None or not {"time", "date"} & set(meant):
+        findings.complain(
+            path.name, lines[0][0], None, quote(lines[0][1].strip()),
+            "a header with a time (such as time, timestamp, date and time; or say which with "
+            "--reading time=...) and the readings " + ", ".join(names),
+        )
+        return None
+    at, delimiter, cells = found
+    dialect = by_marks([line for _, line in lines[at + 1:]], delimiter)
+    if dialect != STRICT:
+        findings.note(path.name, f"read with {dialect}")
+    return _layout_of(Row(lines[at][0], cells), meant, dialect, path.name, findings, names, strokes)
 
 
 def _layout_of(row, meant, dialect, file, findings, names, strokes):

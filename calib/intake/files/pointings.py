@@ -8,11 +8,13 @@ import numpy as np
 
 from calib.intake.declaration import Declaration
 from calib.intake.files.cells import (
+    Labelled,
     angle_column,
     check_header_units,
     complain_of_empty,
     complain_of_packed,
     numbers,
+    pole_height,
     texts,
 )
 from calib.intake.files.delimited import read_export
@@ -28,27 +30,13 @@ _NEEDED = ("point", "direction", "zenith", "distance")
 
 
 @dataclass(frozen=True)
-class Pointings:
+class Pointings(Labelled):
     """Pointings of one file, faces already joined, one row each."""
 
-    file: str
     polar: PolarShots
     setup: tuple[str, ...]
-    ids: tuple[str, ...]
-    time: tuple[str, ...]
-    description: tuple[str, ...]
-    pose: tuple[str, ...]
-    target: tuple[str, ...]
-    #: The line of face 1 and that of face 2, or of the only one.
-    lines: tuple[tuple[int, ...], ...]
-    raw: tuple[str, ...]  #: The rows as they stand in the file.
-    sha256: str
-    understood: str
     #: Shape (n,), m: of the tilting axis above the mark; NaN where the file has none.
     instrument_height: np.ndarray
-
-    def __len__(self) -> int:
-        return len(self.ids)
 
 
 def read_observations(
@@ -82,7 +70,7 @@ def read_observations(
     direction = angle_column(export, "direction", declared.angle_unit, findings)
     zenith = angle_column(export, "zenith", declared.angle_unit, findings)
     distance = to_metres(numbers(export, "distance", findings, low=1e-6), declared.length_unit)
-    height = _target_height(export, declared, findings)
+    height = pole_height(export, declared, findings)
     face = _faces(export, zenith, findings)
     if len(findings.complaints) > before:
         return None
@@ -96,21 +84,18 @@ def read_observations(
     _check_faces(direction, zenith, distance, first, second, both, declared, export,
                  findings)
     _check_angles(both, declared, export, findings)
-
-    def pick(name):
-        column = texts(export, name)
-        return tuple(column[i] for i in first)
-
+    ids, time, description, pose, target = (
+        tuple(texts(export, name)[i] for i in first)
+        for name in ("point", "time", "description", "pose", "target"))
     return Pointings(
-        file, polar, tuple(setup[i] for i in first), pick("point"), pick("time"),
-        pick("description"), pick("pose"), pick("target"),
+        file, ids, time, description, pose, target,
         tuple(tuple(export.lines[i] for i in dict.fromkeys(p)) for p in pairs),
         tuple(" | ".join(export.raw[i] for i in dict.fromkeys(p)) for p in pairs),
         hashlib.sha256(data).hexdigest(),
         f"raw observations: {', '.join(export.order)}; {export.dialect}; angles in "
         f"{declared.angles}; {NAMES[declared.length_unit]}; {int(both.sum())} in both faces",
-        _instrument_height(export, declared, findings)[first],
-    )
+        polar, tuple(setup[i] for i in first),
+        _instrument_height(export, declared, findings)[first])
 
 
 def _set_ups(export, findings):
@@ -127,14 +112,6 @@ def _instrument_height(export, declared, findings):
         return np.full(len(export), np.nan)
     return to_metres(numbers(export, "instrument_height", findings, needed=False),
                      declared.length_unit)
-
-
-def _target_height(export, declared, findings):
-    if declared.pole == "column":
-        return to_metres(numbers(export, "target_height", findings), declared.unit)
-    if declared.pole == "applied":
-        return np.zeros(len(export))
-    return np.full(len(export), to_metres(float(declared.pole), declared.unit))
 
 
 def _faces(export, zenith, findings):

@@ -8,10 +8,12 @@ import numpy as np
 
 from calib.intake.declaration import Declaration
 from calib.intake.files.cells import (
+    Labelled,
     check_header_units,
     complain_of_empty,
     complain_of_other_delimiters,
     numbers,
+    pole_height,
     texts,
 )
 from calib.intake.files.columns import SKIP
@@ -26,29 +28,14 @@ _AXES = ("east", "north", "up")
 
 
 @dataclass(frozen=True)
-class Points:
-    """Points of one file, m, one row each."""
+class Points(Labelled):
+    """Points of one file, one row each."""
 
-    file: str
-    #: ids, description, time: "" where the file has none.
-    ids: tuple[str, ...]
     #: Shape (n, 3). East, north, up as the file has them, in metres, pole off; on the map grid if
     #: that is what was declared. Geographic: latitude and longitude in rad, ellipsoidal height in
     #: m. NaN where at fault.
     position: np.ndarray
     covariance: np.ndarray  #: Shape (n, 3, 3), m^2; NaN where the file says nothing.
-    description: tuple[str, ...]
-    time: tuple[str, ...]
-    #: pose, target: Where the file itself books the points, else "".
-    pose: tuple[str, ...]
-    target: tuple[str, ...]
-    lines: tuple[int, ...]
-    raw: tuple[str, ...]  #: The coordinates as they stand in the file.
-    sha256: str
-    understood: str  #: How the file was read, in a phrase.
-
-    def __len__(self) -> int:
-        return len(self.ids)
 
 
 def read_points(
@@ -87,9 +74,8 @@ def read_points(
     if export is None:
         return None
     check_header_units(export, declared.length_unit, declared.angles, findings)
-    locate = _geographic if geo else _local
-    position = locate(export, declared, findings)
-    position[:, 2] -= _pole(export, declared, findings)
+    position = _position(export, declared, findings)
+    position[:, 2] -= pole_height(export, declared, findings)
     if "point" in export:
         complain_of_empty(export, "point", findings)
         complain_of_other_delimiters(export, "point", findings)
@@ -99,12 +85,11 @@ def read_points(
         findings.note(file, "no column of point ids: the line numbers stand for them")
     order_words = ", ".join(name for name in export.order if name != SKIP)
     return Points(
-        file, ids, position, _covariance(export, declared.unit, findings),
-        texts(export, "description"), texts(export, "time"),
-        texts(export, "pose"), texts(export, "target"),
-        export.lines, export.raw, hashlib.sha256(data).hexdigest(),
+        file, ids, texts(export, "time"), texts(export, "description"), texts(export, "pose"),
+        texts(export, "target"),
+        tuple((line,) for line in export.lines), export.raw, hashlib.sha256(data).hexdigest(),
         f"columns {order_words}; {export.dialect}; {NAMES[declared.length_unit]}",
-    )
+        position, _covariance(export, declared.unit, findings))
 
 
 def to_site(
@@ -123,13 +108,11 @@ def to_site(
     return position
 
 
-def _local(export, declared, findings):
-    return np.column_stack([
-        to_metres(numbers(export, axis, findings), declared.unit) for axis in _AXES
-    ])
-
-
-def _geographic(export, declared, findings):
+def _position(export, declared, findings):
+    """As `Points.position`, pole on."""
+    if declared.frame != "geographic":
+        return to_metres(np.column_stack([numbers(export, axis, findings) for axis in _AXES]),
+                         declared.unit)
     exchanged = "latitude and longitude exchanged?"
     latitude = numbers(export, "latitude", findings, low=-90.0, high=90.0, hint=exchanged)
     longitude = numbers(export, "longitude", findings, low=-180.0, high=360.0, hint=exchanged)
@@ -137,44 +120,32 @@ def _geographic(export, declared, findings):
     return np.column_stack([np.radians(latitude), np.radians(longitude), height])
 
 
-def _pole(export, declared, findings):
-    """What is to be taken off the heights, m."""
-    if declared.pole == "applied":
-        return 0.0
-    if declared.pole == "column":
-        return to_metres(numbers(export, "target_height", findings), declared.unit)
-    return to_metres(float(declared.pole), declared.unit)
-
-
 def _covariance(export: Export, unit, findings):
     """Covariance per point from quality columns; NaN where there are none."""
     n = len(export)
     covariance = np.full((n, 3, 3), np.nan)
-    columns = {name: numbers(export, name, findings, needed=False, low=1e-9, high=1e6)
-               for name in ("sd_east", "sd_north", "sd_up", "sd_horizontal", "rms_horizontal",
-                            "cov_east_east", "cov_north_north", "cov_up_up")
-               if name in export}
-    columns = {name: to_metres(to_metres(values, unit), unit) if name.startswith("cov")
-               else to_metres(values, unit) for name, values in columns.items()}
-    if not columns:
+    variances = {}
+    for name in ("sd_east", "sd_north", "sd_up", "sd_horizontal", "rms_horizontal",
+                 "cov_east_east", "cov_north_north", "cov_up_up"):
+        if name not in export:
+            continue
+        values = to_metres(numbers(export, name, findings, needed=False, low=1e-9, high=1e6), unit)
+        squared = name.startswith("cov")
+        variances[name] = to_metres(values, unit) if squared else values**2
+        _complain_of_sds(export, name, np.sqrt(variances[name]), findings)
+    if not variances:
         return covariance
-    for name, values in columns.items():
-        _complain_of_sds(export, name, np.sqrt(values) if name.startswith("cov") else values,
-                         findings)
-    variance = np.full((n, 3), np.nan)
-    for i, axis in enumerate(_AXES):
-        sources = [(f"cov_{axis}_{axis}", 1.0), (f"sd_{axis}", 2.0)]
-        if axis != "up":
-            sources += [("sd_horizontal", 2.0), ("rms_horizontal", 2.0)]
-        for name, power in sources:
-            if name in columns:
-                variance[:, i] = columns[name] ** power
-                if name == "rms_horizontal":
-                    variance[:, i] /= 2.0
-                break
-    if "rms_horizontal" in columns:
+    if "rms_horizontal" in variances:
+        variances["rms_horizontal"] /= 2.0
         findings.note(export.file, "horizontal rms taken as that of the distance (both axes "
                       "together): each axis has it divided by the square root of 2")
+    variance = np.full((n, 3), np.nan)
+    for i, axis in enumerate(_AXES):
+        of_both = ("sd_horizontal", "rms_horizontal") if axis != "up" else ()
+        for name in (f"cov_{axis}_{axis}", f"sd_{axis}", *of_both):
+            if name in variances:
+                variance[:, i] = variances[name]
+                break
     known = np.isfinite(variance).all(axis=1)
     for row in np.flatnonzero(~known & np.isfinite(variance).any(axis=1)):
         findings.complain(export.file, export.lines[row], None, "part of the standard deviations",
@@ -221,8 +192,7 @@ def _from_landxml(found: CgPoints, data, file, declared):
         position[:, 2] -= to_metres(declared.pole, declared.unit)
     blank = ("",) * n
     return Points(
-        file, found.names, position, np.full((n, 3, 3), np.nan), found.descriptions, found.times,
-        blank, blank, found.lines, found.raw,
-        hashlib.sha256(data).hexdigest(),
+        file, found.names, found.times, found.descriptions, blank, blank,
+        tuple((line,) for line in found.lines), found.raw, hashlib.sha256(data).hexdigest(),
         f"LandXML CgPoints (north, east, height); {NAMES[declared.length_unit]}",
-    )
+        position, np.full((n, 3, 3), np.nan))

@@ -4,11 +4,9 @@
 import re
 from collections.abc import Collection
 
+from calib.intake.files.columns import header_in
 from calib.run.complaints import Findings, quote
 from calib.run.text import split_cells, split_lines
-
-_LEADING = 20
-"""A header stands among so many first lines."""
 
 
 def sheet_lines(
@@ -30,15 +28,17 @@ def sheet_lines(
     '\\nboom,stick,up\\n1,2,9\\n\\n'
     """
     lines, wanted = split_lines(text), {heading.casefold() for heading in headings}
-    for number, line in enumerate(lines[:_LEADING]):
-        for delimiter in ",;\t ":
-            cells = [cell.casefold() for cell in split_cells(line, delimiter) or ()]
-            at = [i for i, cell in enumerate(cells) if cell in wanted]
-            if len(at) >= min(2, len(wanted)) and not line.lstrip().startswith("#"):
-                return "\n".join([*_above(lines[:number], file, findings), line, *(
-                    _kept(below, delimiter, at) if beside_shots else below
-                    for below in lines[number + 1:])]) + "\n" * text.endswith(("\n", "\r"))
-    return text
+    found = header_in(["" if line.lstrip().startswith("#") else line for line in lines],
+                      lambda cell: cell.casefold() in wanted, min(2, len(wanted)))
+    if found is None:
+        return text
+    number, delimiter, cells = found
+    at = [i for i, cell in enumerate(cells) if cell.casefold() in wanted]
+    below = lines[number + 1:]
+    return "\n".join([
+        *_above(lines[:number], file, findings), lines[number],
+        *([_kept(line, delimiter, at) for line in below] if beside_shots else below),
+    ]) + "\n" * text.endswith(("\n", "\r"))
 
 
 def _above(lines, file, findings):

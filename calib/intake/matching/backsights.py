@@ -107,39 +107,29 @@ def judge_set_ups(
 
 def agreement_of(
     found: Pointings, name: str, known: KnownPoints, prior: Given, sds: InstrumentSds,
-    without: str | None = None, heights: bool = True,
+    heights: bool = True,
 ) -> Agreement | None:
     """Adjust one set-up; None if nothing is left over to check it with.
 
     Parameters
     ----------
-    without : str, optional
-        A known point to leave out.
     heights : bool
         False: heights do not count.
     """
-    number = {point: i for i, point in enumerate(known.ids) if point != without}
-    rows = np.array([i for i in range(len(found)) if found.setup[i] == name
-                     and found.ids[i] in number], int)
-    if not len(rows):
-        return None
-    names = tuple(found.ids[i] for i in rows)
-    at = [number[point] for point in names]
+    sights, names, at = _sights(found, name, known)
     sd = known.sd[at]
     if not heights:
         sd[:, 2] = _ANY_HEIGHT
-    sights = found.polar.select(rows)
-    ignored = 0 if heights else len(set(names)) - 1
     try:
-        adjustment = _adjusted(sights, names, known.position[at], sd, sds, prior)
+        _, adjustment = _adjusted(sights, names, known.position[at], sd, sds, prior)
     except (NoStation, NotDetermined):
         return None
     except (NotConverged, ModelNotFinite):
-        return Agreement(names, np.full((len(rows), 3), np.inf), np.inf, 3 * len(rows), 0.0)
-    dof = adjustment.dof - ignored
-    if dof < 1:
+        return Agreement(names, np.full((len(at), 3), np.inf), np.inf, 3 * len(at), 0.0)
+    dof = adjustment.dof - (0 if heights else len(set(names)) - 1)
+    if dof < 1 or not names:
         return None
-    return Agreement(names, adjustment.prior_residuals[-3 * len(rows):].reshape(-1, 3),
+    return Agreement(names, adjustment.prior_residuals[-3 * len(at):].reshape(-1, 3),
                      adjustment.chi2, dof, float(chi2_isf(CHANCE, dof)))
 
 
@@ -148,28 +138,32 @@ def from_sights_alone(
 ) -> np.ndarray | None:
     """Where sights to known points put the tilting axis of a set-up, shape (3,), m; None if they
     do not tell."""
-    number = {point: i for i, point in enumerate(known.ids)}
-    rows = [i for i in range(len(found)) if found.setup[i] == name and found.ids[i] in number]
-    names = tuple(found.ids[i] for i in rows)
-    at = [number[point] for point in names]
-    sights, nothing = found.polar.select(rows), Given.nothing()
+    sights, names, at = _sights(found, name, known)
     try:
-        position, _ = approximate(sights, known.position[at], nothing)
-        moved = _adjusted(sights, names, known.position[at], known.sd[at], sds, nothing)
+        position, moved = _adjusted(sights, names, known.position[at], known.sd[at], sds,
+                                    Given.nothing())
     except (NoStation, NotDetermined, NotConverged, ModelNotFinite):
         return None
     return np.asarray(position + moved.parameters[:3])
 
 
+def _sights(found, name, known):
+    """The sights of a set-up to known points, which these are, and where among the known."""
+    rows = [i for i in range(len(found)) if found.setup[i] == name and found.ids[i] in known.ids]
+    names = tuple(found.ids[i] for i in rows)
+    return found.polar.select(rows), names, [known.ids.index(point) for point in names]
+
+
 def _adjusted(sights: PolarShots, names: tuple[str, ...], known: np.ndarray, known_sd: np.ndarray,
-              sds: InstrumentSds, given: Given) -> Adjustment:
-    """The set-up by itself, as in the adjustment of a run that has no shots."""
+              sds: InstrumentSds, given: Given) -> tuple[np.ndarray, Adjustment]:
+    """About where the set-up is, m, and it by itself, as in the adjustment of a run without shots.
+    """
     position, orientation = approximate(sights, known, given)
     set_up = SetUps(
         ("",), position[None], np.array([orientation]), given.sd[None],
         np.zeros(len(sights), int), names, points(sights, position, orientation),
         shot_covariance(sights, np.full(len(sights), orientation), sds), known, known_sd)
-    return alone(set_up, 0)
+    return position, alone(set_up, 0)
 
 
 def _cause(found, name, known, prior, sds, others):
@@ -185,12 +179,19 @@ def _cause(found, name, known, prior, sds, others):
         if _holds(agreement_of(found, name, others_known, prior, sds)):
             return f"with {words} exchanged they agree"
     single = [p for p in points
-              if _holds(agreement_of(found, name, known, prior, sds, without=p))]
+              if _holds(agreement_of(found, name, _without(known, p), prior, sds))]
     if single:
         return (" or ".join(f"without {p}" for p in single) + " they agree (another point "
                 "sighted, its coordinates mistyped, or its sd too small?)")
     return ("angles in another unit, another point sighted, coordinates of known points mistyped "
             "or columns exchanged, or sds stated too small?")
+
+
+def _without(known, point):
+    """The known points but for one."""
+    kept = [i for i, name in enumerate(known.ids) if name != point]
+    return replace(known, ids=tuple(known.ids[i] for i in kept), position=known.position[kept],
+                   sd=known.sd[kept])
 
 
 def _exchanges(known, points):

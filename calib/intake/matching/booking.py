@@ -5,8 +5,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.intake.declaration import Declaration
+from calib.intake.files.cells import Labelled
 from calib.intake.files.columns import SKIP, read_named
-from calib.intake.files.ids import LONGEST, Booked, IdPattern
+from calib.intake.files.ids import LONGEST, Booked, IdPattern, names_of
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import says_nothing
 from calib.run.table import ID, Column, nearest
@@ -168,37 +169,38 @@ class Booking:
         self.found: set[str] = set()
         self.seen: list[str] = []
 
-    def book(self, ids: Sequence[str], description: Sequence[str], lines: Sequence[int],
-             pose: Sequence[str | None], target: Sequence[str | None], file: str,
-             findings: Findings) -> dict[int, Booked]:
+    def book(self, found: Labelled, rows: Sequence[int], findings: Findings) -> dict[int, Booked]:
         """By row: the file's own columns first, then the sheet, then the pattern."""
+        ids = [found.ids[row] for row in rows]
         self.seen += ids
-        if any(pose) and any(target):
-            return self._by_columns(lines, pose, target, file, findings)
+        if any(found.pose[row] for row in rows) and any(found.target[row] for row in rows):
+            return self._by_columns(found, rows, findings)
+        lines = [found.lines[row][0] for row in rows]
         if self.sheet is not None:
-            booked, found = book_by_sheet(ids, lines, file, self.sheet, findings)
-            self.found |= found
-            return booked
-        if self.declared.ids is not None:
+            booked, there = book_by_sheet(ids, lines, found.file, self.sheet, findings)
+            self.found |= there
+        elif self.declared.ids is not None:
             pattern = IdPattern(self.declared.ids, self.declared.targets)
-            leave = self.declared.others == "leave-out"
-            names = {"point": ids, "description": description,
-                     "both": [f"{p} {d}" for p, d in zip(ids, description, strict=True)]}
-            return book_by_pattern(names[self.declared.ids_in], lines, file, pattern, leave,
-                                   findings)
-        findings.complain(
-            file, lines[0], "point", quote(ids[0]),
-            'how ids name pose and target: --ids "{pose}-{target}" (--ids-in description if it is '
-            "there that they are named), or --booking SHEET with columns point, pose, target")
-        return {}
+            names = names_of(ids, [found.description[row] for row in rows])
+            booked = book_by_pattern(names[self.declared.ids_in], lines, found.file, pattern,
+                                     self.declared.others == "leave-out", findings)
+        else:
+            booked = {}
+            findings.complain(
+                found.file, lines[0], "point", quote(ids[0]),
+                'how ids name pose and target: --ids "{pose}-{target}" (--ids-in description if it '
+                "is there that they are named), or --booking SHEET with columns point, pose, "
+                "target")
+        return {rows[i]: what for i, what in booked.items()}
 
-    def _by_columns(self, lines, pose, target, file, findings):
+    def _by_columns(self, found, rows, findings):
         booked = {}
-        for row, line in enumerate(lines):
-            if pose[row] and target[row]:
-                name = self.declared.targets.get(target[row], target[row])
-                booked[row] = Booked(pose[row], name)
+        for row in rows:
+            pose, target = found.pose[row], found.target[row]
+            if pose and target:
+                booked[row] = Booked(pose, self.declared.targets.get(target, target))
             else:
-                missing = "pose" if not pose[row] else "target"
-                findings.complain(file, line, missing, "nothing", f"a {missing}")
+                missing = "target" if pose else "pose"
+                findings.complain(found.file, found.lines[row][0], missing, "nothing",
+                                  f"a {missing}")
         return booked

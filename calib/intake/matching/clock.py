@@ -70,16 +70,10 @@ def movement(seconds: np.ndarray, readings: np.ndarray) -> Movement:
     NoOffset
         If nothing moved.
     """
-    count = int((seconds[-1] - seconds[0]) / STEP) + 1
-    grid = seconds[0] + STEP * np.arange(count)
-    half = max(round(0.25 / STEP), 1)
-    moving = np.zeros(count, bool)
-    for column in np.unwrap(readings, axis=0, period=360.0).T:
-        level = _smooth(np.interp(grid, seconds, column), half)
-        change = np.abs(level[2 * half:] - level[:-2 * half])
-        noise = np.quantile(change, 0.25)
-        fast = change > max(8.0 * noise, _SWAY)
-        moving[half:-half] |= fast
+    grid, inside, changes = _changes(seconds, np.unwrap(readings, axis=0, period=360.0))
+    moving = np.zeros(len(grid), bool)
+    for change in changes:
+        moving[inside] |= change > max(8.0 * np.quantile(change, 0.25), _SWAY)
     if not moving.any():
         raise NoOffset("the machine did not move in this log")
     return Movement(float(seconds[0]), moving)
@@ -188,16 +182,23 @@ def estimate_from_track(
 _PARTS = 6
 
 
-def _speed(seconds, values):
-    """Times on a grid of `STEP` and the speed there: over half a second, the fastest column,
-    compressed so that a quick movement does not outweigh the others."""
+def _changes(seconds, values):
+    """Times on a grid of `STEP`, those of them with a quarter of a second on both sides, and how
+    much each column changes there within that half second."""
     grid = seconds[0] + STEP * np.arange(int((seconds[-1] - seconds[0]) / STEP) + 1)
-    half = max(round(0.25 / STEP), 1)
+    half = round(0.25 / STEP)
+    levels = (uniform_filter1d(np.interp(grid, seconds, column), 2 * half + 1, mode="nearest")
+              for column in values.T)
+    return grid, slice(half, -half), [np.abs(level[2 * half:] - level[:-2 * half])
+                                      for level in levels]
+
+
+def _speed(seconds, values):
+    """Times on a grid of `STEP` and the speed there: that of the fastest column, compressed so that
+    a quick movement does not outweigh the others."""
+    grid, inside, changes = _changes(seconds, values)
     fastest = np.zeros(len(grid))
-    for column in values.T:
-        level = _smooth(np.interp(grid, seconds, column), half)
-        change = np.abs(level[2 * half:] - level[:-2 * half])
-        fastest[half:-half] = np.maximum(fastest[half:-half], change)
+    fastest[inside] = np.max(changes, axis=0)
     middle = np.quantile(fastest, 0.9)
     if middle <= 0:
         raise NoOffset("nothing moved")
@@ -206,29 +207,16 @@ def _speed(seconds, values):
 
 def _best_lag(log_start, log_speed, start, speed, around, largest):
     """Offset of the best correlation within `largest` of `around`, s, and that correlation."""
-    size = 1 << int(np.ceil(np.log2(len(log_speed) + len(speed))))
-    wave = speed - speed.mean()
-    inside = np.ones(len(speed))
-    transform = np.fft.rfft(log_speed, size)
+    from scipy.signal import correlate, correlation_lags  # slow to load, seldom wanted
 
-    def slid(over, kernel):
-        return np.fft.irfft(over * np.conj(np.fft.rfft(kernel, size)), size)
-
-    total = slid(transform, inside)
-    squares = slid(np.fft.rfft(log_speed**2, size), inside)
+    wave, ones = speed - speed.mean(), np.ones(len(speed))
+    total, squares = correlate(log_speed, ones), correlate(log_speed**2, ones)
     spread = np.sqrt(np.maximum(squares - total**2 / len(speed), 1e-12) * (wave @ wave))
-    likeness = slid(transform, wave) / spread
-    lags = np.arange(size)
-    lags[lags > size - len(speed)] -= size
-    offset = log_start + STEP * lags - start
+    likeness = correlate(log_speed, wave) / spread
+    offset = log_start + STEP * correlation_lags(len(log_speed), len(speed)) - start
     likeness[(np.abs(offset - around) > largest) | (spread < 1e-3 * spread.max())] = -1.0
     best = int(np.argmax(likeness))
-    before, here, after = likeness[best - 1], likeness[best], likeness[(best + 1) % size]
+    before, here, after = likeness[best - 1], likeness[best], likeness[(best + 1) % len(likeness)]
     bend = before - 2 * here + after
     shift = 0.5 * (before - after) / bend if bend < 0 and min(before, after) > -1 else 0.0
     return float(offset[best] + STEP * np.clip(shift, -0.5, 0.5)), float(here)
-
-
-def _smooth(values, half):
-    """Running mean over half a window on each side; the ends repeat the first and last value."""
-    return uniform_filter1d(values, 2 * half + 1, mode="nearest")

@@ -64,16 +64,10 @@ def shots_of_points(
     findings: Findings,
 ) -> list[FieldShot]:
     """The booked points of one file as shots."""
-    booked = booking.book(found.ids, found.description, found.lines, found.pose, found.target,
-                          found.file, findings)
+    booked = booking.book(found, range(len(found)), findings)
     position = to_site(found.position, declared, about)
-    seconds = _seconds(found, found.lines, declared, with_times, booked, findings)
-    words = conversion_in_words(declared, about)
-    return [
-        FieldShot(found.ids[row], what, position[row], found.covariance[row], seconds[row], "",
-                  (Source(found.file, (found.lines[row],), found.sha256, found.raw[row], words),))
-        for row, what in booked.items()
-    ]
+    return _shots(found, booked, position, found.covariance, ("",) * len(found), declared,
+                  with_times, conversion_in_words(declared, about), findings)
 
 
 def shots_of_pointings(
@@ -89,22 +83,13 @@ def shots_of_pointings(
     rows = [i for i in range(len(found)) if found.ids[i] not in known]
     if not rows:
         return []
-
-    def pick(column):
-        return tuple(column[i] for i in rows)
-
-    first_lines = tuple(lines[0] for lines in pick(found.lines))
-    booked = booking.book(pick(found.ids), pick(found.description), first_lines, pick(found.pose),
-                          pick(found.target), found.file, findings)
-    all_lines = tuple(lines[0] for lines in found.lines)
-    booked = {rows[i]: what for i, what in booked.items()}
-    seconds = _seconds(found, all_lines, declared, with_times, booked, findings)
+    booked = booking.book(found, rows, findings)
     value = np.array([placed[s].value if s in placed else np.full(4, np.nan)
                       for s in found.setup])
     position = points(found.polar, value[:, :3], value[:, 3])
     assert declared.instrument is not None  # see `Declaration.lacks`
     covariance = shot_covariance(found.polar, value[:, 3], declared.instrument.sds())
-    far = [all_lines[i] for i in booked if found.polar.distance[i] > _FAR_SIGHT]
+    far = [found.lines[i][0] for i in booked if found.polar.distance[i] > _FAR_SIGHT]
     if far:
         worst = max(found.polar.distance[i] for i in booked)
         findings.note(found.file, f"sights over {_FAR_SIGHT:.0f} m ({lines_in_words(far)}): "
@@ -112,15 +97,22 @@ def shots_of_pointings(
                       f"{curvature_and_refraction(worst) * 1000:.1f} mm in height at {worst:.0f} m")
     words = (f"polar from set-up; {NAMES[declared.length_unit]}, angles in {declared.angles}; "
              "target height taken off")
+    return _shots(
+        found, {row: what for row, what in booked.items() if found.setup[row] in placed}, position,
+        covariance, ["" if name not in placed or placed[name].defines_site else name
+                     for name in found.setup], declared, with_times, words, findings)
+
+
+def _shots(found, booked, position, covariance, setups, declared, with_times, words, findings):
+    """The booked rows as shots."""
+    seconds = _seconds(found, declared, with_times, booked, findings)
     return [
-        FieldShot(found.ids[row], what, position[row], covariance[row], seconds[row],
-                  "" if placed[found.setup[row]].defines_site else found.setup[row],
+        FieldShot(found.ids[row], what, position[row], covariance[row], seconds[row], setups[row],
                   (Source(found.file, found.lines[row], found.sha256, found.raw[row], words),))
-        for row, what in booked.items() if found.setup[row] in placed
-    ]
+        for row, what in booked.items()]
 
 
-def _seconds(found, lines, declared, with_times, booked, findings):
+def _seconds(found, declared, with_times, booked, findings):
     """Time of every booked row; NaN where there is none."""
     times = declared.times()
     out, unread = np.full(len(found), np.nan), []
@@ -131,10 +123,10 @@ def _seconds(found, lines, declared, with_times, booked, findings):
             out[row] = times.parse(found.time[row])
         except TimeText as error:
             if with_times:
-                findings.complain(found.file, lines[row], "time", quote(found.time[row]),
+                findings.complain(found.file, found.lines[row][0], "time", quote(found.time[row]),
                                   f"{error} (--time-format, --time-zone)")
             else:
-                unread.append(lines[row])
+                unread.append(found.lines[row][0])
     if unread:
         findings.note(found.file, f"times not used ({lines_in_words(unread)}): not written like "
                       f"{times.says}", unread[0])

@@ -16,8 +16,9 @@ import numpy as np
 from calib.intake.declaration import SOLVED
 from calib.intake.files.columns import read_named
 from calib.intake.files.lengths import to_metres
+from calib.intake.files.pointings import Pointings
 from calib.intake.geometry.free_station import Given, NoStation, approximate
-from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
+from calib.intake.geometry.polar import InstrumentSds, points, shot_covariance
 from calib.run.complaints import Findings
 from calib.run.table import (
     ANGLE,
@@ -153,24 +154,18 @@ def read_given(
 
 
 def place_set_ups(
-    names: tuple[str, ...],
-    polar: PolarShots,
-    setup: tuple[str, ...],
-    ids: tuple[str, ...],
-    known: KnownPoints | None,
-    given: dict[str, Given],
-    sds: InstrumentSds,
+    found: Pointings, known: KnownPoints | None, given: dict[str, Given], sds: InstrumentSds,
     findings: Findings,
 ) -> tuple[dict[str, SetUp], Backsights]:
     """Values for every set-up to compute its shots with, and its sights to known points.
 
     Parameters
     ----------
-    names : tuple of str
-        The set-ups.
-    polar, setup, ids
-        All pointings: polar values, set-up and point of each.
+    found : Pointings
+        Of all files.
     """
+    setup, ids, polar = found.setup, found.ids, found.polar
+    names = tuple(dict.fromkeys(setup))
     number = {} if known is None else {point: i for i, point in enumerate(known.ids)}
     placed, rows_of = {}, {}
     if len(names) == 1 and not any(point in number for point in ids) and names[0] not in given:
@@ -178,7 +173,7 @@ def place_set_ups(
             f"set-up {names[0]}", "no known point sighted: site coordinates are those of this one "
             "set-up. The instrument stands at 0, 0, 0 and its circle's zero is north")
         placed[names[0]] = SetUp(names[0], np.zeros(4), np.zeros(4))
-        return placed, _backsights([], polar, setup, ids, placed, known, number, sds)
+        return placed, _backsights([], found, placed, known, number, sds)
     for name in names:
         rows = [i for i in range(len(ids)) if setup[i] == name and ids[i] in number]
         prior = given.get(name, Given.nothing())
@@ -201,17 +196,18 @@ def place_set_ups(
             f"{len(rows)} sight(s) to known points; "
             + (f"{', '.join(free)} solved in the adjustment" if free else "all given"))
     rows = [i for name in placed for i in rows_of[name]]
-    return placed, _backsights(rows, polar, setup, ids, placed, known, number, sds)
+    return placed, _backsights(rows, found, placed, known, number, sds)
 
 
-def _backsights(rows, polar, setup, ids, placed, known, number, sds):
+def _backsights(rows, found, placed, known, number, sds):
     if not rows:
         empty = np.zeros((0, 3))
         return Backsights((), (), empty, np.zeros((0, 3, 3)), empty, empty)
-    sights, value = polar.select(rows), np.array([placed[setup[i]].value for i in rows])
-    at = [number[ids[i]] for i in rows]
+    setup, ids = (tuple(column[i] for i in rows) for column in (found.setup, found.ids))
+    sights, value = found.polar.select(rows), np.array([placed[name].value for name in setup])
+    at = [number[point] for point in ids]
     return Backsights(
-        tuple(setup[i] for i in rows), tuple(ids[i] for i in rows),
+        setup, ids,
         points(sights, value[:, :3], value[:, 3]), shot_covariance(sights, value[:, 3], sds),
         known.position[at], known.sd[at],
     )

@@ -1,11 +1,13 @@
 """The rows of the files with shots, as far as a proposal looks at them."""
 
+import itertools
 import re
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.intake.declaration import Declaration
+from calib.intake.files.cells import Labelled
 from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
 from calib.intake.files.header_units import known_unit
@@ -59,7 +61,7 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
     InputError
         If one cannot be read.
     """
-    findings, cells, said = Findings(), _Cells(), []
+    findings, said = Findings(), []
     looks = by_role["points"] + by_role["pointings"]
     for look in looks:
         said += _stated(look, declared)
@@ -69,50 +71,35 @@ def read_rows(by_role: dict[str, list[Look]], declared: Declaration) -> FieldRow
         "unit": unit if unit in METRES else "m", "frame": "geographic" if geographic else "ground",
         "pole": "column" if any("target_height" in look.meant for look in by_role["pointings"])
         else "applied"})
+    found: list[Labelled] = []
     positions = []
     for look in looks:
         data, name = look.path.read_bytes(), look.path.name
         if look in by_role["points"]:
             points = read_points(data, name, trial, findings, look.beside)
             if points is not None:
-                cells.add(points)
+                found.append(points)
                 positions.append(points.position)
             continue
         sights = read_observations(data, name, trial, findings, look.beside)
         if sights is not None:
-            cells.add(sights)
+            found.append(sights)
             positions.append(polar_points(sights.polar, np.zeros((len(sights), 3)),
                                           np.zeros(len(sights))))
     findings.stop_if_at_fault()
     position = np.vstack(positions)
     if geographic:
         position = to_local(position, position[0])
+    ids, descriptions, times, poses, targets = (
+        tuple(itertools.chain.from_iterable(getattr(rows, name) for rows in found))
+        for name in ("ids", "description", "time", "pose", "target"))
+    booked = dict(enumerate(map(Booked, poses, targets))) if all(poses + targets) else {}
+    understood = dict.fromkeys("; ".join(
+        part for part in rows.understood.split("; ") if part not in NAMES.values())
+        for rows in found)
     return FieldRows(
-        tuple(look.path.name for look in looks), tuple(cells.ids), tuple(cells.descriptions),
-        tuple(cells.times), _zones(looks), cells.booked(), trial.unit or "m", position,
-        tuple(dict.fromkeys(said)), "; ".join(dict.fromkeys(cells.understood)))
-
-
-class _Cells:
-    """Text columns gathered file by file. Not for outside use."""
-
-    def __init__(self):
-        self.ids, self.descriptions, self.times, self.understood = [], [], [], []
-        self.poses, self.targets = [], []
-
-    def add(self, found):
-        self.ids += found.ids
-        self.descriptions += found.description
-        self.times += found.time
-        self.poses += found.pose
-        self.targets += found.target
-        self.understood.append("; ".join(
-            part for part in found.understood.split("; ") if part not in NAMES.values()))
-
-    def booked(self):
-        return {} if not (all(self.poses) and all(self.targets)) else {
-            row: Booked(*both) for row, both in enumerate(zip(self.poses, self.targets,
-                                                              strict=True))}
+        tuple(look.path.name for look in looks), ids, descriptions, times, _zones(looks), booked,
+        trial.unit or "m", position, tuple(dict.fromkeys(said)), "; ".join(understood))
 
 
 def _zones(looks):

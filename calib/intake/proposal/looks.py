@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calib.intake.files.columns import header_name, header_names, points_of_poses
+from calib.intake.files.columns import header_in, header_name, header_names, points_of_poses
 from calib.intake.files.dialect import content_lines
 from calib.intake.files.header_units import plain, without_unit
 from calib.intake.files.landxml import is_landxml
@@ -109,18 +109,12 @@ def look_at(path: Path, readings: Sequence[str], called: Mapping[str, str] = {})
     lines = content_lines(text or "")
     told = {cell: name for name, cell in called.items()
             if name in {*readings, "pose", "stand", "time"}}
-    best: tuple[int, tuple[str, ...], list[tuple[int, str]], str] = (1, (), lines, "")
-    for number, (_, line) in enumerate(lines[:20]):
-        for delimiter in ",;\t ":
-            cells = split_cells(line, delimiter) or ()
-            known = sum(cell in told or _meaning(cell, readings, header_name(cell)[0]) is not None
-                        for cell in cells)
-            if known > best[0]:
-                best = (known, cells, lines[number + 1:], delimiter)
-    _, header, below, delimiter = best
+    found = header_in([line for _, line in lines], lambda cell: (
+        cell in told or _meaning(cell, readings, header_name(cell)[0])))
+    at, delimiter, header = found or (0, "", ())
     meant = tuple(told.get(cell) or _meaning(cell, readings, name)
                   for cell, (name, _) in zip(header, header_names(header), strict=True))
-    rows = tuple(split_cells(line, delimiter) or () for _, line in below) if header else ()
+    rows = tuple(split_cells(line, delimiter) or () for _, line in lines[at + 1:]) if header else ()
     meant, rows, _ = points_of_poses(meant, rows)
     role = _role(meant, readings, lines)
     beside = tuple(cell for cell, name in zip(header, meant, strict=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.intake.files.columns import SKIP
 from calib.intake.files.header_units import plain
-from calib.intake.files.ids import LONGEST, Booked, IdPattern
+from calib.intake.files.ids import LONGEST, Booked, IdPattern, names_of
 from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
 
 _STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)
@@ -62,9 +62,8 @@ def namings(
     told : mapping of str to str, optional
         Words of the crew whose target is declared.
     """
-    both = [f"{p} {d}" for p, d in zip(ids, descriptions, strict=True)]
     found: list[Naming] = []
-    for where, names in (("point", ids), ("description", descriptions), ("both", both)):
+    for where, names in names_of(ids, descriptions).items():
         if where == "both" and any(not way.unknown for way in found):
             break
         ways = [_widened(way, names, targets, told or {}, position)

@@ -9,7 +9,7 @@ from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import SKIP
-from calib.intake.files.ids import LONGEST, IdPattern
+from calib.intake.files.ids import LONGEST, IdPattern, names_of
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import LIKE_POSE, Naming, columns_named, namings
@@ -51,7 +51,7 @@ def naming_choices(
                        "point, pose, target) tells it too", typed="ids",
                        option='--ids "{pose}-{target}" --target WORD=TARGET')]
     best = ways[0]
-    names = _names(rows)[best.where]
+    names = names_of(rows.ids, rows.descriptions)[best.where]
     asked = {name for having in best.unknown.values() for name in having}
     others = [name for row, name in enumerate(names) if row not in best.booked
               and name not in asked and rows.ids[row] not in known]
@@ -90,7 +90,7 @@ def _left_over(others, declared):
 
 def _pattern_words(rows, known, rig, declared):
     """What the words mean that stand where the declared pattern has the target."""
-    names = _names(rows)[declared.ids_in]
+    names = names_of(rows.ids, rows.descriptions)[declared.ids_in]
     written, reader = (IdPattern(declared.ids, table) for table in (declared.targets, {}))
     open_ = {row: way for row, name in enumerate(names) if (way := reader.only(name)) is not None
              and (not declared.targets or not written.readings_of(name))}
@@ -198,18 +198,12 @@ def _what_word(word, having, rig, way):
         option="" if proposed else f"--target {shlex.quote(f'{word}=TARGET')}")
 
 
-def _names(rows):
-    """By where they stand, what points are called."""
-    return {"point": rows.ids, "description": rows.descriptions,
-            "both": [f"{p} {d}" for p, d in zip(rows.ids, rows.descriptions, strict=True)]}
-
-
 def naming_in_words(rows: FieldRows, declared: Declaration) -> list[str]:
     """What the names give, a line."""
     if declared.ids is None:
         return []
     reader = IdPattern(declared.ids, declared.targets)
-    booked = [(name, way) for name in _names(rows)[declared.ids_in]
+    booked = [(name, way) for name in names_of(rows.ids, rows.descriptions)[declared.ids_in]
               if (way := reader.only(name)) is not None and way.target != SKIP]
     if not booked:
         return []

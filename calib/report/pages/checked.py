@@ -8,8 +8,8 @@ from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
 from calib.document.checked import CheckTold
 from calib.document.record import ResultRecord
-from calib.judge.check import Checked, Origin, common_offset
 from calib.judge.gates import ERROR_RATE, OFFSET, at_fault_itself
+from calib.judge.shot_checks import Checked, Origin, common_offset
 from calib.report.press.terminal import console, text_of
 from calib.report.record import check_record
 from calib.report.words.cautions import CAUTIONS

@@ -29,7 +29,7 @@ from calib.report.blocks import (
 )
 from calib.report.evidence import edge_enough, not_taped, setup_error_record, taped_parameters
 from calib.report.figures import edge_maps
-from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.numbers import SHOWN, unit_factor
 from calib.report.spoken import spoken
 from calib.report.words.model import difference_says, in_common_says
 from calib.report.words.requirement import ORIGIN, keeps, with_taped, worst_of
@@ -88,16 +88,11 @@ def _row(quantity, unit, first, second, sd, **taped):
     difference = differences(second[0], first[0], unit)
     tested = sd is not None and np.isfinite(sd) and sd > 0
     z = difference / sd if tested else None
-    return ComparedRow(
-        quantity=quantity, unit=unit,
-        first=number(f * first[0]), first_sd=number(f * first[1]),
-        second=number(f * second[0]), second_sd=number(f * second[1]),
-        difference=number(f * difference),
-        difference_sd=number(f * sd) if tested else None,
-        z=None if z is None else number(z),
-        significant=bool(tested and abs(z) > LIMIT),
-        **taped,
-    )
+    return ComparedRow.made(
+        quantity=quantity, unit=unit, first=f * first[0], first_sd=f * first[1],
+        second=f * second[0], second_sd=f * second[1], difference=f * difference,
+        difference_sd=f * sd if tested else None, z=z,
+        significant=bool(tested and abs(z) > LIMIT), **taped)
 
 
 def _two_surveys(a, b):
@@ -153,8 +148,7 @@ def _together(change, covariance):
     if not dof:
         return None
     limit = float(chi2_isf(TAPE_LEVEL, dof))
-    return Together(chi2=number(statistic), dof=dof, limit=limit,
-                    significant=bool(statistic > limit))
+    return Together.made(chi2=statistic, dof=dof, limit=limit, significant=bool(statistic > limit))
 
 
 def _with_tape(first, second):
@@ -169,8 +163,8 @@ def _with_tape(first, second):
         f = unit_factor(units[quantity])
         rows.append(_row(
             quantity, units[quantity], *(pair if first.survey else pair[::-1]),
-            test.difference_sd[i], prior=bool(test.used[i]), without=number(f * test.without[i]),
-            without_sd=number(f * test.without_sd[i])))
+            test.difference_sd[i], prior=bool(test.used[i]), without=f * test.without[i],
+            without_sd=f * test.without_sd[i]))
     notes = []
     if test.used.any():
         notes.append("The tape took part in the solution: each value is tested against what the "
@@ -182,8 +176,8 @@ def _with_tape(first, second):
     nodes = envelope_edge(rig, survey.parameters)
     edge = setup_error_record(nodes, survey.covariance,
                               taped_parameters(rig, survey.parameters, tape))
-    together = None if not test.dof else Together(
-        chi2=number(test.joint), dof=test.dof, limit=test.joint_limit,
+    together = None if not test.dof else Together.like(
+        test, chi2=test.joint, limit=test.joint_limit,
         significant=bool(test.joint > test.joint_limit))
     return rows, edge, notes, together, missing
 

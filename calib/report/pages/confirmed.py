@@ -19,14 +19,12 @@ from calib.document.confirmed import (
     ShownPoint,
     Slipped,
 )
-from calib.document.fields import House
 from calib.document.record import ResultRecord
 from calib.entries.listed import entry_values, parameter_list
 from calib.entries.typed import rounded
 from calib.plan.sight import Site
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words
 from calib.report.entered import entries_of, values_of
-from calib.report.numbers import number
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.slip import (
     confirmed_says,
@@ -52,40 +50,35 @@ def sheet_of(document: ResultRecord) -> Sheet:
 def confirmation(confirmed: Confirmed, next_commands: Sequence[str] = ()) -> Confirmation:
     """What `calib confirm` prints."""
     found, compared = confirmed.found, confirmed.compared
-    claimed = found.claimed
-    off, within = confirmed.differences, confirmed.noise95
-    names = compared.rig.target_names
-    return Confirmation(
-        says=confirmed_says(confirmed), status=confirmed.status, agrees=confirmed.agrees,
-        goal=confirmed.goal, told95=number(confirmed.told95) or None,
-        chi2=number(found.as_it_is.chi2), dof=found.as_it_is.dof,
-        worst=number(np.linalg.norm(np.nan_to_num(off), axis=1).max()),
+    claimed, off, names = found.claimed, confirmed.differences, compared.rig.target_names
+    return Confirmation.like(
+        confirmed, says=confirmed_says(confirmed), told95=confirmed.told95 or None,
+        chi2=found.as_it_is.chi2, dof=found.as_it_is.dof,
+        worst=np.linalg.norm(np.nan_to_num(off), axis=1).max(),
         looked_at=found.looked_at,
         slip=None if claimed is None else _slipped(confirmed, claimed, confirmed.moves),
         cannot_be_told_from=[_slipped(confirmed, r) for r in found.rivals],
         telling=None if confirmed.telling is None else _pose(confirmed.telling, compared.rig),
         not_seen=[
-            NotSeen(says=unseen_says(u, confirmed.sheet),
-                    fields=_fields(u.tried, confirmed.sheet), moves=number(u.moves),
-                    pose=None if u.pose is None else _pose(u.pose, compared.rig))
+            NotSeen.like(u, says=unseen_says(u, confirmed.sheet),
+                         fields=_fields(u.tried, confirmed.sheet),
+                         pose=None if u.pose is None else _pose(u.pose, compared.rig))
             for u in confirmed.unseen],
-        points=[
-            ShownPoint(pose=compared.shown.poses[p], target=names[t], difference=House.of(off[i]),
-                       within95=House.of(within[i]))
-            for i, (p, t) in enumerate(zip(compared.shown.pose, compared.shown.target,
-                                           strict=True))],
+        points=ShownPoint.each(pose=[compared.shown.poses[p] for p in compared.shown.pose],
+                               target=[names[t] for t in compared.shown.target],
+                               difference=off, within95=confirmed.noise95),
         next=list(next_commands), cautions=list(CAUTIONS))
 
 
 def _slipped(confirmed: Confirmed, tried: Tried, moves: float | None = None) -> Slipped:
     pose = None if tried.pose is None else confirmed.compared.shown.poses[tried.pose]
-    return Slipped(
+    return Slipped.like(
+        tried,
         says=slip_says(tried, confirmed.sheet) or f"The display of pose {pose} was copied wrongly.",
         kinds=[family_says(s.family) for s in tried.slips],
-        fields=_fields(tried, confirmed.sheet), pose=pose, chi2=number(tried.chi2), dof=tried.dof,
-        behind=number(tried.score - confirmed.found.claimed.score)
-        if confirmed.found.claimed is not None else None,
-        moves=None if moves is None else number(moves))
+        fields=_fields(tried, confirmed.sheet), pose=pose, moves=moves,
+        behind=tried.score - confirmed.found.claimed.score
+        if confirmed.found.claimed is not None else None)
 
 
 def _fields(tried: Tried, sheet: Sheet) -> list[FieldHolds]:
@@ -97,9 +90,8 @@ def _fields(tried: Tried, sheet: Sheet) -> list[FieldHolds]:
 
 
 def _pose(pose: TellingPose, rig: Rig) -> PoseToShow:
-    return PoseToShow(joints=_degrees(rig, pose.joints),
-                      readings=_degrees(rig, pose.readings), target=pose.target,
-                      apart=number(pose.apart))
+    return PoseToShow.like(pose, joints=_degrees(rig, pose.joints),
+                           readings=_degrees(rig, pose.readings))
 
 
 def _degrees(rig, angles):

@@ -5,11 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.document.diagnosed import Applied, Diagnosis, Explained, FitsAsWell, OddValue
-from calib.judge.explain import Explanation, Ranked
-from calib.report.numbers import number
+from calib.document.explored import Adopted
+from calib.judge.explain import Explanation
+from calib.judge.hypotheses import Tried
 from calib.report.spoken import spoken_values
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.mistake import mistake_says, told
+from calib.report.words.plausible import machine_says, plausible_says
 from calib.report.words.suspect import suspect_says
 
 #: How many explanations are listed.
@@ -53,15 +55,14 @@ def diagnosis_document(found: Explanation, next_commands: Sequence[str] = (),
         as_it_is=_ranked(found.as_it_is, found),
         mistake=None if found.claimed is None else _ranked(found.claimed, found),
         part=None if found.part is None else _ranked(found.part, found),
-        fits_as_well=[FitsAsWell(says=mistake_says(a.mistake.fact), tells=a.tells)
-                      for a in found.as_well],
+        fits_as_well=[] if found.plausible is None else [
+            FitsAsWell(says=machine_says(other, found.plausible.rig), tells=other.would_tell)
+            for other in found.plausible.untold],
         cannot_be_told_from=[_ranked(r, found) for r in found.rivals],
         explanations=[_ranked(r, found) for r in found.ranked[:LISTED]],
         suspects=[] if found.suspects is None else [
-            OddValue(name=s.name, kind=s.kind, says=suspect_says(s, found.suspects.solution),
-                     chance=s.chance)
-            for s in found.suspects.beyond_chance
-        ],
+            OddValue.like(s, says=suspect_says(s, found.suspects.solution))
+            for s in found.suspects.beyond_chance],
         criterion="Schwarz (1978) with prior odds; differences above 10 are very strong "
         "(Kass and Raftery 1995). A cause leaves a run that passes the global test at 0.001.",
         not_seen=list(NOT_SEEN),
@@ -97,28 +98,23 @@ def diagnosis_text(document: Diagnosis) -> str:
 
 def _applied_text(applied):
     """What a corrected copy was written, and what it does; empty if none was."""
-    if applied is None:
-        return ""
-    before, after = applied.before, applied.after
-    return "\n".join([
+    return "" if applied is None else "\n".join([
         "", f"A corrected copy is in {applied.folder}; the comments in it say what was changed.",
-        *(f"  {name:27s}{write(was):>16s}  ->  {write(now)}" for name, was, now, write in (
-            ("variance factor", before.variance_factor, after.variance_factor,
-             lambda v: "no solution" if v is None else f"{v:.2f}"),
-            ("worst sd of the edge", before.edge_sd, after.edge_sd,
-             lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
-            ("every gate passed", before.passed, after.passed, lambda v: "yes" if v else "no"))),
-        ""])
+        *before_and_after(applied, 27, 16), ""])
+
+
+def before_and_after(copy: Applied | Adopted, name: int, was: int) -> list[str]:
+    """What a run and a changed copy of it come to, in columns of so many characters."""
+    both = [("no solution" if of.variance_factor is None else f"{of.variance_factor:.2f}",
+             "not known" if of.edge_sd is None else f"{1000 * of.edge_sd:.1f} mm",
+             "yes" if of.passed else "no") for of in (copy.before, copy.after)]
+    return [f"  {what:{name}s}{before:>{was}s}  ->  {after}" for what, before, after in zip(
+        ("variance factor", "worst sd of the edge", "every gate passed"), *both, strict=True)]
 
 
 def _says(found):
-    if found.as_well:
-        others = " ".join(
-            f"{mistake_says(a.mistake.fact).rstrip('.')} (then {a.tells} is "
-            f"{_size(a.other, a)} and not {_size(a.value, a)}: a taped {a.tells} tells which)."
-            for a in found.as_well)
-        return ("The run fits as it is, but these data fit equally well if something was "
-                f"exchanged. {others}")
+    if found.plausible is not None and found.plausible.untold:
+        return f"The run fits as it is. {plausible_says(found.plausible)}"
     if found.fits:
         return ("The run fits: shots, readings and tape agree within their stated sds, no value "
                 "is out by more than chance, and no test of a single systematic fault finds one. "
@@ -157,10 +153,6 @@ def _says(found):
             "bends, slips or runs out of true.")
 
 
-def _size(value, as_well):
-    return f"{value:.3f} m" if as_well.unit == "m" else f"{np.degrees(value):.2f} deg"
-
-
 def _evidence(before, after):
     was, now = _times(before.variance_factor), _times(after.variance_factor)
     return (f"shots, readings and tape disagree by {was} their stated sds as the run is, and by "
@@ -174,16 +166,11 @@ def _times(factor):
     return f"{times:.1f} times" if times < 10 else f"{times:.0f} times"
 
 
-def _ranked(ranked: Ranked, found: Explanation) -> Explained:
+def _ranked(ranked: Tried, found: Explanation) -> Explained:
     mistake = ranked.mistake
     words = None if mistake is None else told(mistake.fact)
-    return Explained(
-        says="Nothing is wrong." if words is None else words.says,
+    return Explained.like(
+        ranked, says="Nothing is wrong." if words is None else words.says,
         edit=None if words is None else words.edit,
         family=None if mistake is None else mistake.family,
-        chi2=number(ranked.chi2),
-        dof=ranked.dof,
-        variance_factor=number(ranked.variance_factor),
-        behind=number(ranked.score - found.ranked[0].score),
-        passes=ranked.passes,
-    )
+        behind=ranked.score - found.ranked[0].score)

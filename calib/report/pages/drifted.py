@@ -7,7 +7,7 @@ from calib.document.drifted import CongruencyTest, DriftRecord, DriftRow, Failed
 from calib.judge.drift import SURVEY_SCALE, SURVEY_VERTICAL, Drift
 from calib.judge.survey import Survey
 from calib.report.blocks import Cell, Items, Name, Section, Table, Text, fixed, value_cells, words
-from calib.report.numbers import SHOWN, number, unit_factor, value_and_sd
+from calib.report.numbers import SHOWN, unit_factor, unit_factors, value_and_sd
 from calib.report.pages.comparison import edge_blocks, edge_sentence, setups_edge
 from calib.report.spoken import spoken
 from calib.report.words.model import difference_says, in_common_says, otherwise_says
@@ -35,13 +35,8 @@ def drift_document(older: Survey, newer: Survey, found: Drift) -> DriftRecord:
         older=older.identity,
         newer=newer.identity,
         level=LEVEL,
-        test=CongruencyTest(
-            statistic=number(test.statistic), limit=number(test.limit),
-            rank=test.rank, dof=test.dof, p_value=number(test.p_value),
-            omega=number(test.omega), pooled_variance_factor=number(test.pooled),
-            congruent=bool(test.congruent), same_precision=bool(found.same_precision),
-            rest_statistic=number(test.rest_statistic), rest_limit=number(test.rest_limit),
-        ),
+        test=CongruencyTest.like(test, pooled_variance_factor=test.pooled,
+                                 same_precision=bool(found.same_precision)),
         passed=passed(older, newer, found),
         models=[difference_says(d) for d in found.models],
         otherwise=None if found.otherwise is None else otherwise_says(found.otherwise),
@@ -75,10 +70,8 @@ def _moved(older, newer, found):
         p = parameters.get(name)
         unit, f = (p.unit, unit_factor(p.unit)) if p else _SURVEY[name][:2]
         others = [found.candidates[j] for j in step.alternatives]
-        moved.append(Moved(
-            name=name, unit=unit, change=number(f * change), sd=number(f * sd),
-            statistic=number(step.statistic), limit=number(step.limit),
-            alternatives=others,
+        moved.append(Moved.like(
+            step, name=name, unit=unit, change=f * change, sd=f * sd, alternatives=others,
             says=(_moved_words(p, f * change, f * sd, newer.rig) if p
                   else _survey_words(name, f * change, f * sd)) + _or_else(others),
         ))
@@ -202,18 +195,14 @@ def _mark(name, z, found, doubtful):
 def _rows(older, newer, found):
     doubtful = not found.comparable or found.more_moved or bool(older.failed or newer.failed) or \
         not set(found.moved_names) <= set(found.names)
-    rows = []
-    for i, name in enumerate(found.names):
-        (a,), (b,), (unit,) = older.index([name]), newer.index([name]), newer.units([name])
-        f, difference, sd = unit_factor(unit), found.difference[i], found.difference_sd[i]
-        z = difference / sd if sd > 0 else None
-        rows.append(DriftRow(
-            name=name, unit=unit, older=number(f * older.parameters[a]),
-            newer=number(f * newer.parameters[b]), difference=number(f * difference),
-            sd=number(f * sd), z=None if z is None else number(z),
-            moved=name in found.moved_names, mark=_mark(name, z, found, doubtful),
-        ))
-    return rows
+    names, sd, units = found.names, found.difference_sd, newer.units(found.names)
+    f = unit_factors(units)
+    z = [off / own if own > 0 else None for off, own in zip(found.difference, sd, strict=True)]
+    return DriftRow.each(
+        name=names, unit=units, older=f * older.parameters[older.index(names)],
+        newer=f * newer.parameters[newer.index(names)], difference=f * found.difference, sd=f * sd,
+        z=z, moved=[name in found.moved_names for name in names],
+        mark=[_mark(name, off, found, doubtful) for name, off in zip(names, z, strict=True)])
 
 
 def drift_sections(document: DriftRecord) -> list[Section]:

@@ -8,7 +8,8 @@ from calib.explore import Exploration, Tested, Verdict
 from calib.explore.rivals import Rival
 from calib.explore.tried import RUN_LEVEL
 from calib.report.blocks import value_cells
-from calib.report.numbers import SHOWN, number, unit_factor
+from calib.report.numbers import SHOWN, unit_factor
+from calib.report.pages.diagnosis import before_and_after
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.effect import VERDICTS, untold_says
 from calib.report.words.mistake import mistake_says
@@ -28,13 +29,12 @@ _TOGETHER = (", over all effects together (minP, Westfall and Young 1993). AIC: 
 def explored_document(found: Exploration, next_commands: Sequence[str] = (),
                       adopted: Adopted | None = None) -> Explored:
     """What `calib explore` prints."""
-    return Explored(
+    return Explored.like(
+        found,
         says=_says(found),
-        asked=list(found.asked),
-        fits=found.fits,
         mistake=None if found.rival is None else _rival_says(found.rival),
-        set_aside=list(found.aside.names),
-        instead=list(found.instead) if found.found else [],
+        set_aside=found.aside.names,
+        instead=found.instead if found.found else [],
         found=[EffectFound(effect=_tried(f.tested), alike=[_tried(t) for t in f.alike])
                for f in found.found],
         effects=[_tried(t) for t in found.tested],
@@ -168,40 +168,17 @@ def _verdict(effect: EffectTried) -> str:
 
 
 def _tried(tested: Tested) -> EffectTried:
-    return EffectTried(
-        name=tested.effect.name,
-        words=tested.effect.words,
+    return EffectTried.like(
+        tested, name=tested.effect.name, words=tested.effect.words,
         verdict=VERDICTS[tested.verdict],
-        others=list(tested.others),
         why=None if tested.why is None else untold_says(tested.why),
-        parameters=[EffectSize(name=s.name, value=s.value * unit_factor(s.unit),
-                               sd=s.sd * unit_factor(s.unit), unit=s.unit) for s in tested.sizes],
-        statistic=number(tested.statistic),
-        dof=tested.dof,
-        chance=number(tested.chance),
-        aic=number(tested.aic),
-        bic=number(tested.bic),
-        edge=number(tested.edge),
-        unseen=number(tested.unseen),
-        solved=tested.solved,
-    )
+        parameters=[EffectSize.like(s, value=s.value * unit_factor(s.unit),
+                                    sd=s.sd * unit_factor(s.unit)) for s in tested.sizes])
 
 
 def _adopted_text(adopted: Adopted | None) -> str:
     """What was written, and what it does; empty if nothing was."""
-    if adopted is None:
-        return ""
-    before, after = adopted.before, adopted.after
-
-    def figure(name, was, now, write):
-        return f"  {name:22s}{write(was):>14s}  ->  {write(now)}"
-
-    return "\n".join([
+    return "" if adopted is None else "\n".join([
         "", f"{adopted.folder} is a copy of the run whose rig.toml lists "
         f"{', '.join(adopted.effects)} under effects. The run itself is as it was.",
-        figure("variance factor", before.variance_factor, after.variance_factor,
-               lambda v: "no solution" if v is None else f"{v:.2f}"),
-        figure("worst sd of the edge", before.edge_sd, after.edge_sd,
-               lambda v: "not known" if v is None else f"{1000 * v:.1f} mm"),
-        figure("every gate passed", before.passed, after.passed, lambda v: "yes" if v else "no"),
-        ""])
+        *before_and_after(adopted, 22, 14), ""])

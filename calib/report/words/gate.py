@@ -7,15 +7,15 @@ import numpy as np
 from calib.adjust.distributions import chi2_isf, normal_isf
 from calib.calibration import Solution
 from calib.judge import gates
-from calib.judge.check import Checked, Offset
 from calib.judge.correlation import Correlation
+from calib.judge.facts import AtEdge
 from calib.judge.gates import ERROR_RATE, SHARED_RATE, SUSPECTS_RATE, Gate, Share
 from calib.judge.goal import EdgeKnown
 from calib.judge.hold_out import HeldOut
-from calib.judge.instead import Instead
 from calib.judge.judgement import Judgement
 from calib.judge.noise import Noise
 from calib.judge.scale import SurveyScale
+from calib.judge.shot_checks import Checked, Offset
 from calib.judge.suspects import Suspects
 from calib.judge.systematic import Systematic
 from calib.report.spoken import spoken, spoken_values
@@ -86,7 +86,7 @@ def _says(gate, judgement, noise):
             return _held_out(passed, held)
         case gates.CORRELATION, Judgement(correlation=Correlation() as found):
             return _correlation(passed, found, solution.run)
-        case gates.SYSTEMATIC, Judgement(instead=Instead() as other):
+        case gates.SYSTEMATIC, Judgement(instead=AtEdge() as other):
             return _as_well(other)
         case gates.SYSTEMATIC, Judgement(systematic=Systematic() as strongest):
             return _systematic(passed, strongest)
@@ -189,7 +189,7 @@ def _left(out: Sequence[Share]):
     return f"{says} {not_slips_says(too_much)}" if too_much else says
 
 
-def _as_well(other: Instead):
+def _as_well(other: AtEdge):
     return ("What does not fit may be no matter of single values. As well explained by: "
             f"{mistake_says(other.fact)} The edge is then up to {_length(other.moves)} from where "
             "it is without those values, and these shots do not tell which is true. Look there, "

@@ -13,8 +13,8 @@ from calib.document.edge import SetupError
 from calib.document.entered import Entered, OwnRow
 from calib.document.judged import Goal
 from calib.document.record import ResultRecord
-from calib.judge.check import Origin
 from calib.judge.gates import EDGE, GLOBAL_TEST, SUSPECTS
+from calib.judge.shot_checks import Origin
 from calib.report.blocks import Part, fixed, mm, words
 from calib.report.spoken import spoken
 

@@ -9,8 +9,8 @@ from scipy.stats import kstest
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.foretold import foretold
-from calib.judge.check import Origin, check_shots, common_offset, tolerance_for
 from calib.judge.judgement import judge
+from calib.judge.shot_checks import Origin, check_shots, common_offset, tolerance_for
 from calib.report.words.gate import gate_says
 from calib.simulate import simulate
 from tests.conftest import STANDARD

@@ -4,7 +4,7 @@ import shlex
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 
@@ -31,11 +31,14 @@ def stop_if_asked() -> None:
 
 
 @contextmanager
-def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
+def interrupts_told(following: Callable[[], str | None], to_the_end: bool = False
+                    ) -> Iterator[None]:
     """Inside, a signal to stop unwinds everything, says so and exits with 128 and its number.
 
     Parameters
     ----------
+    following : callable
+        The command to type next, if one was named; else the same again is.
     to_the_end : bool
         The process ends behind: a signal then comes too late to stop anything and is ignored.
         Else the handlers are as before.
@@ -64,9 +67,7 @@ def interrupts_told(to_the_end: bool = False) -> Iterator[None]:
     except Interrupted as stop:
         inside = False
         if sys.stderr is not None:
-            from calib.cli import talk
-
-            again = talk.following() or shlex.join(["calib", *sys.argv[1:]])
+            again = following() or shlex.join(["calib", *sys.argv[1:]])
             sys.stderr.write(f"\nInterrupted. Nothing is half-written.\nNext: {again}\n")
         sys.exit(128 + stop.number)
     finally:

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calib.cli.interrupt import stop_if_asked
+from calib.console.interrupt import stop_if_asked
 
 if TYPE_CHECKING:
     from calib.document.fields import Record
@@ -117,6 +117,11 @@ def escaped(text: str) -> str:
 _following: list[str] = []
 
 
+def command(*words: object) -> str:
+    """A command as a shell takes it, from its words without ``calib``."""
+    return shlex.join(["calib", *map(str, words)])
+
+
 def follow(*words: object) -> None:
     """Name the command to type next, without ``calib``; it is told when the command has ended.
 
@@ -126,7 +131,7 @@ def follow(*words: object) -> None:
     >>> following()
     "calib sheet 'a run/result'"
     """
-    _following[:] = [shlex.join(["calib", *map(str, words)])]
+    _following[:] = [command(*words)]
 
 
 def follow_printed(words: Sequence[object], file: Path, then: Callable[[Path], Sequence[object]]
@@ -139,7 +144,7 @@ def follow_printed(words: Sequence[object], file: Path, then: Callable[[Path], S
             for path in folder.glob(deep + file.suffix))
     kept = next(filter(_is_stdout, near), file if file.exists() else None)
     if kept is None:
-        follow_line(f"{shlex.join(['calib', *map(str, words)])} > {shlex.quote(str(file))}")
+        follow_line(f"{command(*words)} > {shlex.quote(str(file))}")
     else:
         follow(*then(kept))
 

@@ -44,13 +44,18 @@ class Checked:
     @property
     def statistics(self) -> np.ndarray:
         """Squared misses over their covariance, chi-square of 3 if all sds are true."""
-        solved = np.linalg.solve(self.covariances, self.misses[:, :, None])[:, :, 0]
-        return np.einsum("ij,ij->i", self.misses, solved)
+        return squared(self.misses, self.covariances)
 
     @property
     def passed(self) -> bool:
         """Every 3-D miss is within the tolerance."""
         return bool((self.lengths <= self.tolerance).all())
+
+
+def squared(misses: np.ndarray, covariances: np.ndarray) -> np.ndarray:
+    """Of each miss (n, 3) over its covariance, shape (n,)."""
+    solved = np.linalg.solve(covariances, misses[:, :, None])[:, :, 0]
+    return np.einsum("ij,ij->i", misses, solved)
 
 
 def tolerance_for(rig: Rig, stated: float | None = None, noise95: float = 0.0
