@@ -15,8 +15,7 @@ from calib.intake.declaration import (
 )
 from calib.intake.gather import gather_import
 from calib.intake.preview import preview
-from calib.intake.proposal.begun import begun_run
-from calib.intake.proposal.propose import Proposal, answered, propose
+from calib.intake.proposal.propose import Proposal, answered, begun_run, propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.write import free_path, write_whole

@@ -342,7 +342,7 @@ def _tested(run, i, miss, statistic, level, aside):
                None if fits and usual > _LOOSE else fits, aside)
 
 
-def _what(run, i) -> tuple[str, str, str]:
+def _what(run: Run, i: int) -> tuple[str, str, str]:
     return (run.shots.ids[i], run.poses.ids[run.shots.pose[i]],
             run.rig.target_names[run.shots.target[i]])
 

@@ -9,9 +9,8 @@ from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import KIND, SKIP
 from calib.intake.files.dialect import content_lines, detect
-from calib.intake.files.header_units import plain
 from calib.intake.files.landxml import is_landxml
-from calib.intake.files.lengths import NAMES, to_metres
+from calib.intake.files.units import NAMES, plain, to_metres
 from calib.intake.proposal.field_rows import FieldRows, is_geographic
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import columns_named, namings
@@ -77,6 +76,7 @@ def _by_cells(look, declared):
     order = ("point", "north", "east", "up")
     dialect = declared.dialect() or detect(text, look.path.name, order, order[1:], findings)
     findings.stop_if_at_fault()
+    assert dialect is not None  # what is not found is complained of
     cells = [split_cells(line, dialect.delimiter) or () for _, line in rows]
     row = next(c for c in cells if len(c) >= 4
                and all(is_number(n, dialect.decimal) for n in c[1:4]))

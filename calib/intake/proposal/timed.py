@@ -5,6 +5,7 @@ import itertools
 import shlex
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 
@@ -12,8 +13,8 @@ from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import header_name
-from calib.intake.files.header_units import plain
 from calib.intake.files.times import ISO, patterns_of, seconds_of, zone_stated
+from calib.intake.files.units import plain
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.words import PLACES, reading_meant
@@ -139,10 +140,11 @@ class _Side:
         """Whether nothing but perhaps a heading tells the zone."""
         return self.zone is None and seconds_of(self.texts[0], self.patterns[0], None) is None
 
-    def span(self, pattern=None, zone=None):
+    def span(self, pattern=None, zone=None) -> tuple[float, float]:
         """The first and the last moment, s."""
-        seconds = [seconds_of(text, pattern or self.patterns[0], zone or self.zone or "UTC")
-                   for text in self.texts]
+        read = (seconds_of(text, pattern or self.patterns[0], zone or self.zone or "UTC")
+                for text in self.texts)
+        seconds = [moment for moment in read if moment is not None]
         return min(seconds), max(seconds)
 
 
@@ -183,7 +185,7 @@ def _near(shots, log):
 
 def _merged(*stated):
     """What is declared by some keys, with a point in those of a table."""
-    out = {}
+    out: dict[str, Any] = {}
     for key, value in stated:
         table, _, last = key.rpartition(".")
         (out.setdefault(table, {}) if table else out)[last] = value
