@@ -220,7 +220,7 @@ class Search:
         Not of one taped value: what is wrong with that is asked of each by itself.
         """
         run, wrong, rest = self.run, self._wrong, self._without_poses_out
-        if wrong:
+        if self.suspects is not None and wrong:
             if [s.kind for s in wrong] == ["tape"]:
                 return
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
