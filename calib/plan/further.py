@@ -37,7 +37,7 @@ class WhereItIs:
 
     targets: tuple[int, ...]  #: Index into the rig's targets.
     minutes: float  #: Of the shots.
-    #: Shape (m, n_free + 4). Whitened design of what they add to what was shot there.
+    #: Shape (m, k). Whitened design of what they add to what was shot there.
     rows: np.ndarray
     worst: float  #: Worst edge sd with them, m.
 
@@ -104,7 +104,7 @@ def task_so_far(problem: Problem, unknowns: np.ndarray, targets: Sequence[str] =
     noise = Noise(np.sqrt(np.median(variances, axis=0)), usual_sd(run.poses.sd))
     return Task.for_rig(
         run.rig, run.tape, targets, site=site or Site(), seed=seed, count=count, noise=noise,
-        parameters=unknowns[: len(run.rig.parameters)])
+        parameters=problem.parameters(unknowns))
 
 
 def usual_sd(sd: np.ndarray) -> np.ndarray:
