@@ -14,10 +14,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import pytest
 from typer.testing import CliRunner
 
-import calib.cli.results
 from calib.chain.rig import rig_from_dict
 from calib.cli import main
 from calib.cli.app import application
+from calib.operations import result_files
 
 STANDARD = {
     "template": "tilt_rotator",
@@ -57,7 +57,7 @@ def drawn():
 def _undrawn(request, monkeypatch):
     """Results without report and plots, which take most of the time; see `drawn`."""
     if "drawn" not in request.fixturenames:
-        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{}]))
+        monkeypatch.setattr(result_files, "drawn_files", lambda *_: iter([{}]))
 
 
 @pytest.fixture

@@ -40,8 +40,8 @@ def _following():
 
 def _begin_beside():
     """A process that loads what judges while this one loads what reads the command line."""
-    from calib.cli.drawing_process import Beside, load
+    from calib.operations.second_process import SecondProcess, load
 
-    if beside := Beside.start():
+    if beside := SecondProcess.start():
         beside.later(load, "calib.judge.choice")
         beside.later(load, "calib.judge.judgement")

@@ -51,7 +51,8 @@ def _loaded(name):
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
     alone.command(name)(run)
     command = typer.main.get_command(alone)
-    for part in (command, *command.params):
+    parts: list[Any] = [command, *command.params]
+    for part in parts:
         if getattr(part, "help", None):  # `[goal]` is a table of rig.toml, no style of letters
             part.help = _STYLE.sub(r"\\[", part.help)
     return command

@@ -4,8 +4,9 @@ from importlib import resources
 from pathlib import Path
 
 import calib
-from calib.cli.solve import solved
+from calib.cli.solve import drawn
 from calib.console import talk
+from calib.operations.solved import solved
 from calib.run.complaints import Complaint, InputError
 from calib.run.result_folder import result_place
 from calib.run.write import write_new_folder
@@ -16,15 +17,16 @@ def demo(folder: Path) -> None:
     result_place(folder / "result")
     _write_run(folder / "run")
     document, place = solved(folder / "run", folder / "result", show=talk.result, to_draw=True)
-    from calib.cli import results  # which `solved` has loaded
+    from calib.operations.judged import rest  # which `solved` has loaded
+    from calib.operations.result_files import write_numbers
 
-    talk.result(results.rest(document))
+    talk.result(rest(document))
     talk.result(
         f"All of it is in {folder}. Look first at the suspects: two shots carry errors of several "
         "centimetres that were planted (run/truth.json), then solve without them."
     )
-    results.write_numbers(document, place)
-    results.draw(document, place, folder / "result")
+    write_numbers(document, place)
+    drawn(document, place, folder / "result")
     talk.follow("solve", folder / "run", "--set-aside", "suspects", "--out", folder / "without")
 
 

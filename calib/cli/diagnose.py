@@ -6,12 +6,12 @@ from pathlib import Path
 import typer
 
 from calib.calibration import solve
-from calib.cli.planned import run_with_machine
 from calib.console import talk
 from calib.document.diagnosed import Applied, Figures
 from calib.judge.explain import Explanation, explain
 from calib.judge.goal import edge_known
 from calib.judge.mend import figures, mended
+from calib.operations.known_machine import run_with_machine
 from calib.report.pages.diagnosis import diagnosis_document, diagnosis_text
 from calib.report.words.mistake import told
 from calib.run.export import corrected_files

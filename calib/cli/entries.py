@@ -6,10 +6,10 @@ from pathlib import Path
 
 import typer
 
-from calib.cli.confirm import provable, with_list
 from calib.cli.onward import begin, follow_on
 from calib.console import talk
 from calib.edge import envelope_edge
+from calib.operations.proved import provable, with_list
 from calib.report.entered import determined_at
 from calib.report.pages.entries import determined_sections
 from calib.report.press.terminal import plain

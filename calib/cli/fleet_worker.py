@@ -15,9 +15,10 @@ from typing import Any
 
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
-from calib.cli.results import DRAWN, drawn_files, judged, number_files
 from calib.fleet.row import FAULT, INPUT, NOT_CONVERGED, NOT_DETERMINED, NOT_WRITTEN, solved_row
 from calib.judge.shot_checks import tolerance_for
+from calib.operations.judged import judged
+from calib.operations.result_files import DRAWN, drawn_files, number_files
 from calib.report.record import with_noise
 from calib.results import RESULT, load_result
 from calib.run.complaints import InputError

@@ -15,8 +15,7 @@ from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
-from calib.cli import elsewhere, planned
-from calib.cli.drawing_process import later
+from calib.cli import task_options
 from calib.cli.onward import onward, solved_with
 from calib.console import talk
 from calib.document.further import NextRecord
@@ -24,6 +23,8 @@ from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.goal import GOAL, TIMES_SD
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.operations.known_machine import run_with_machine
+from calib.operations.second_process import call, later
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.sight import Site
 from calib.report.next_words import next_document, next_summary
@@ -66,8 +67,8 @@ def next_(run: Path, goal: str | None, watch: bool, json: bool, instrument: str,
     if watch and json:
         raise typer.BadParameter("--watch goes on and on; --json prints one document")
     # What is wrong of these is told before any file is read.
-    look = partial(_advice, run, planned.length(goal),
-                   planned.site(instrument, foot_height, nearest, highest), **asked)
+    look = partial(_advice, run, task_options.length(goal),
+                   task_options.site(instrument, foot_height, nearest, highest), **asked)
     told = _watched(run, look) if watch else look()
     if told is None:  # watched, and stopped before there was anything to say
         return
@@ -128,7 +129,7 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
     if choice != (set_aside or NONE):
         talk.tell(f"As in the result of this run, set aside: {choice} (--set-aside none takes "
                   "everything).")
-    judged_found = later(elsewhere.judged, run, choice)
+    judged_found = later(call, "calib.operations.judged:judged_document", run, choice)
     so_far = _so_far(run, choice)
     problem, chosen, within = so_far.problem, so_far.chosen, goal or GOAL
     if chosen is not None and (doubt := _doubt(chosen.solution.adjustment)):
@@ -136,9 +137,9 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
     if stand is not None and stand not in problem.stands:
         raise typer.BadParameter(f"stand {stand!r} has no shots yet; these have: "
                                  f"{', '.join(problem.stands)}", param_hint="--stand")
-    task = task_so_far(problem, so_far.unknowns, planned.named_targets(run.rig, targets), site,
+    task = task_so_far(problem, so_far.unknowns, task_options.named_targets(run.rig, targets), site,
                        candidates, seed)
-    prepared = planned.prepared(task, folder)
+    prepared = task_options.prepared(task, folder)
     with talk.working("Looking for the best next poses"):
         further = further_poses(prepared, problem, so_far.unknowns, poses, stand,
                                 within / TIMES_SD)
@@ -180,7 +181,7 @@ def _read(folder, machine):
             talk.follow("plan", folder)
         raise
     if machine is not None:
-        run = planned.run_with_machine(run, machine)
+        run = run_with_machine(run, machine)
     talk.tell_all(run.notices)
     return run
 

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 import typer
 
-from calib.cli import planned
+from calib.cli import task_options
 from calib.cli.commands import MINUTES
 from calib.cli.onward import begin
 from calib.console import talk
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
 from calib.judge.goal import GOAL, TIMES_SD
+from calib.operations.known_machine import machine_for
 from calib.plan.curve import (
     MOST_MINUTES,
     GoalOutOfReach,
@@ -49,18 +50,19 @@ MOST_FEW, LEAST_TOLD = 12, 5
 def plan(source: Path, minutes: float | None, poses: int | None, goal: str | None,
          machine: Path | None, stands: int, out: Path | None, best_for: str, targets: str | None,
          seed: int, candidates: int, json: bool, **where: Any) -> None:
-    """Look for the best poses and write them; `where` is what `planned.site` takes."""
+    """Look for the best poses and write them; `where` is what `task_options.site` takes."""
     if minutes is not None and poses is not None:
         raise typer.BadParameter("either --minutes or --poses")
-    length, site = planned.length(goal), planned.site(**where)  # wrong ones are told first
+    # Wrong ones are told first.
+    length, site = task_options.length(goal), task_options.site(**where)
     folder = out or (source / "plan" if source.is_dir() else Path("plan"))
     if source.is_dir():
         refuse_run_folder(folder, source)
     rig, tape, notices = read_machine(source)
-    known = None if machine is None else planned.machine_for(rig, machine)
+    known = None if machine is None else machine_for(rig, machine)
     talk.tell_all(notices)
-    prepared = planned.prepared(Task.for_rig(
-        rig, tape, planned.named_targets(rig, targets), machine=known, site=site, seed=seed,
+    prepared = task_options.prepared(Task.for_rig(
+        rig, tape, task_options.named_targets(rig, targets), machine=known, site=site, seed=seed,
         count=candidates), source)
     within, least = rig.edge_goal if length is None else length, (None, None)
     if known is not None:

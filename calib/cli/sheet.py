@@ -4,9 +4,9 @@ from pathlib import Path
 
 import typer
 
-from calib.cli.confirm import provable, with_list
 from calib.cli.onward import follow_on, listed_in
 from calib.console import talk
+from calib.operations.proved import provable, with_list
 from calib.report.pages.sheet import sheet_files
 from calib.report.words.slip import proof_says
 from calib.report.words.status import left_out, not_to_enter

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import typer
 
-from calib.cli.planned import prepared
+from calib.cli.task_options import prepared
 from calib.console import talk
 from calib.plan.plan import make_plan
 from calib.plan.rehearsal import rehearsed

@@ -1,19 +1,16 @@
 """``calib solve``: a run folder in, a judged geometry out; the numbers first, then the drawings."""
 
-from collections.abc import Callable
 from pathlib import Path
 
 import typer
 
-from calib.cli import elsewhere
-from calib.cli.drawing_process import Beside
 from calib.cli.onward import follow_on, known_with, solved_with
 from calib.console import talk
 from calib.document.record import ResultRecord
-from calib.judge.set_aside import NONE, SUSPECTS
-from calib.run.folder import read_run
-from calib.run.records import Run
-from calib.run.result_folder import ResultPlace, result_place
+from calib.judge.set_aside import NONE, SUSPECTS, UnknownName
+from calib.operations.solved import solved
+from calib.run.complaints import InputError
+from calib.run.result_folder import ResultPlace
 
 
 def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
@@ -21,20 +18,24 @@ def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
           ) -> None:
     """Solve a run, tell and write what was found, and draw it."""
     out = out or run / "result"
-    document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
-                             None if bootstrap is None else (bootstrap, seed),
-                             None if json else talk.result, not no_report)
-    from calib.cli import results  # which `solved` has loaded
+    try:
+        document, place = solved(run, out, set_aside, tolerance and tolerance / 1000, machine,
+                                 None if bootstrap is None else (bootstrap, seed),
+                                 None if json else talk.result, not no_report)
+    except UnknownName as error:
+        raise typer.BadParameter(str(error), param_hint="--set-aside") from None
+    from calib.operations.judged import rest  # which `solved` has loaded
+    from calib.operations.result_files import write_numbers
 
-    talk.answer(document, results.rest(document), json)
-    results.write_numbers(document, place, not no_report)
+    talk.answer(document, rest(document), json)
+    write_numbers(document, place, not no_report)
     talk.tell(f"The numbers are in {out}")
     suggested = next_commands(document, run, out)
     if document.to_tape is not None:
         talk.tell_cautions()
     talk.tell_all(suggested)
     if not no_report:
-        results.draw(document, place, out)
+        drawn(document, place, out)
     if document.verdict.passed:
         follow_on(document, out, run=run)
         return
@@ -42,30 +43,18 @@ def solve(run: Path, out: Path | None, set_aside: str, machine: Path | None,
     raise typer.Exit(talk.GATE_FAILED)
 
 
-def solved(run_folder: Path, out: Path, set_aside: str = "none", tolerance: float | None = None,
-           machine: Path | None = None, bootstrap: tuple[int, int] | None = None,
-           show: Callable[[str], None] | None = None, to_draw: bool = False
-           ) -> tuple[ResultRecord, ResultPlace]:
-    """Read, solve, judge; the document of result.json, and where it is to be written.
+def drawn(document: ResultRecord, place: ResultPlace, out: Path) -> None:
+    """Draw a result; if that cannot be, say that the numbers are there and how to draw them."""
+    from calib.operations.result_files import draw
 
-    `bootstrap` is a number of replicates and a seed. `show` is given verdict and parameters as soon
-    as they are known, before the rest is; what is needed `to_draw` is loaded while that is found.
-    """
-    place = result_place(out, run_folder)
-    run = read_run(run_folder, unfinished=machine is not None)
-    if machine is not None:
-        from calib.cli.planned import run_with_machine  # much, and seldom needed
-
-        run = run_with_machine(run, machine)
-    talk.tell_all(run.notices)
-    with talk.working(_size(run)):
-        plausible_found = (Beside.running.later(elsewhere.plausible, run, set_aside)
-                           if Beside.running else None)
-        # Only now: the other process has the run while this one loads what solves and judges it.
-        from calib.cli.results import judged, with_rest
-
-        chosen, judgement, document = judged(run, set_aside, tolerance, plausible_found)
-    return with_rest(chosen, judgement, document, bootstrap, show, to_draw), place
+    try:
+        draw(document, place)
+    except InputError as error:
+        talk.tell_all(error.complaints)
+        talk.tell("The numbers are written, the report is not. To draw it again: "
+                  + talk.command("report", out))
+        raise typer.Exit(talk.INPUT) from None
+    talk.tell(f"The report is in {out}")
 
 
 def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
@@ -94,9 +83,3 @@ def next_commands(document: ResultRecord, run: Path, out: Path) -> list[str]:
     if failed & {"check shots", "check-shot offset"}:
         lines.append(("To see each check shot", "check", out))
     return [f"{why}: {talk.command(*words)}" for why, *words in lines]
-
-
-def _size(run: Run) -> str:
-    poses, check = len(set(run.shots.pose.tolist())), 0 if run.check is None else len(run.check)
-    beside = f", and {check} check shots" if check else ""
-    return f"Solving {len(run.shots)} shots in {poses} poses{beside}"

@@ -10,7 +10,7 @@ import typer
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
-from calib.cli.results import DRAWN, draw, number_files
+from calib.cli.solve import drawn
 from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
@@ -18,6 +18,7 @@ from calib.judge.choice import Chosen, solve_as_chosen
 from calib.judge.gates import shares
 from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
+from calib.operations.result_files import DRAWN, number_files
 from calib.report.pages.sheet import sheet_files
 from calib.report.pages.together import together_sections
 from calib.report.press.html import page
@@ -218,7 +219,7 @@ def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bo
 
 
 def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
-    draw(own, place, folder)
+    drawn(own, place, folder)
     write_whole(folder, sheet_files(own))
 
 

@@ -104,8 +104,8 @@ class ResultRecord(Record):
         shots = {s.shot for s in self.shots}
         if len(shots) < len(self.shots):
             raise ValueError("each shot once")
-        held = self.held_out.shots if self.held_out else []
-        if not {s.shot for s in (*self.undetected.shots, *held)} <= shots:
+        held = {s.shot for s in self.held_out.shots} if self.held_out else set()
+        if not {s.shot for s in self.undetected.shots} | held <= shots:
             raise ValueError("undetected and held-out shots of the shots that are listed")
         readings = {tuple(p.joints) for p in self.poses} | {tuple(p.readings) for p in self.poses}
         if len(readings) > 1:

@@ -69,9 +69,10 @@ class _Level:
     @classmethod
     def of(cls, trial, scores):
         """The stated sds are believed if the run fits with the effect that does most."""
-        total, dof = trial.scores.chi2, trial.scores.dof
-        most = max(scores.values(), key=lambda s: s.statistic, default=Score(0.0, 0, *[None] * 2))
-        left, dof = total - most.statistic, dof - most.dof
+        left, dof = trial.scores.chi2, trial.scores.dof
+        if scores:
+            most = max(scores.values(), key=lambda s: s.statistic)
+            left, dof = left - most.statistic, dof - most.dof
         stated = dof <= 0 or passes(left, dof)
         family = Family(trial.scores, tuple(trial.numbers(trial.effects[n]) for n in scores),
                         stated)

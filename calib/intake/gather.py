@@ -228,7 +228,7 @@ def _pointed(request, imported, booking, with_times, findings):
     about = scale_point(everything, declared)
     imported.understood += [f"{f.file}: {len(f)} points; {f.understood}" for f in files]
     imported.understood.append(conversion_in_words(declared, about))
-    if declared.frame == "grid":
+    if about is not None:
         imported.understood.append(scale_in_words(declared))
         if declared.about is None:
             findings.note("--about", "not given: the middle of these points keeps its grid "

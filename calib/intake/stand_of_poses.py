@@ -102,7 +102,7 @@ def _stated(imported, findings):
     for pose, stand in imported.stands.items():
         sheet = (imported.readings or {}).get(pose)
         said = sheet.stand if sheet is not None else ""
-        if stand and said and stand != said:
+        if sheet is not None and stand and said and stand != said:
             findings.complain(sheet.source.file, sheet.source.lines[0], "stand", quote(said),
                               f"stand {quote(stand)} as with the shots of pose {quote(pose)}")
         imported.stands[pose] = stand or said

@@ -133,13 +133,16 @@ def changes_of(run: Run) -> list[Change]:
             *_shifted(run)]
 
 
+def _in_feet(run, foot):
+    return with_shots(run, position=run.shots.position * foot)
+
+
 def _of_shots(run):
     yield Change("axes", facts.AxesSwapped(), east_and_north_exchanged, every_shot=True)
     if np.ptp(run.shots.position[:, 2]) > 1e-6:
         yield Change("heights", facts.HeightsReversed(), upside_down, every_shot=True)
     for us_survey, foot in ((False, FOOT), (True, US_SURVEY_FOOT)):
-        yield Change(UNITS, facts.ShotsInFeet(us_survey),
-                     lambda run, foot=foot: with_shots(run, position=run.shots.position * foot),
+        yield Change(UNITS, facts.ShotsInFeet(us_survey), partial(_in_feet, foot=foot),
                      every_shot=True)
     pairs, names = corner_pairs(run), run.rig.target_names
     if pairs:

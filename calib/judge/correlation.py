@@ -71,7 +71,8 @@ def order_of_shots(run: Run) -> tuple[np.ndarray, bool]:
 def _pairs(run, order):
     """Each shot with the next of its stand and set-up, shape (m, 2)."""
     setup = np.full(len(order), -1) if run.shots.setup is None else run.shots.setup
-    last, pairs = {}, []
+    last: dict[tuple[int, int], int] = {}
+    pairs = []
     for shot in order.tolist():
         where = run.poses.stand[run.shots.pose[shot]], int(setup[shot])
         if where in last:

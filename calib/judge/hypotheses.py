@@ -332,7 +332,8 @@ class Search:
         found = scores_of(self.base) if self.base is not None else added.scores(
             self.run, self.seen.parameters, None, all_added(self.run))
         found = [s for s in found if s.added.undo is not None and np.isfinite(s.statistic)]
-        chosen, of_family = [], Counter[str]()
+        chosen: list[added.Score] = []
+        of_family = Counter[str]()
         for score in sorted(found, key=lambda s: -s.statistic):
             of_family[score.added.family] += 1
             if len(chosen) < _MOST_ADDED or of_family[score.added.family] <= _OF_A_FAMILY:

@@ -178,7 +178,7 @@ class _Candidates:
             for target in (reading.low + 0.1 * span, reading.high - 0.1 * span):
                 if abs(target - middle[j]) > 0.1 * span:
                     moves.append((j, target))
-        chosen = [(move,) for move in moves]
+        chosen: list[tuple] = [(move,) for move in moves]
         chosen += [(a, b) for a, b in combinations(moves, 2) if a[0] != b[0]]
         joints = np.tile(middle, (len(chosen), 1))
         for i, pose in enumerate(chosen):

@@ -183,6 +183,7 @@ def _settled(run, change, poses):
         return None
     _, poses, seen = best
     mistake = mistake_in(run, change, poses)
+    assert mistake is not None  # it was looked at in these poses
     count = len(np.unique(run.shots.pose))
     chosen = int(np.isin(np.flatnonzero(poses), run.shots.pose).sum())
     choices = float(2 * count)

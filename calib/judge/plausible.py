@@ -14,7 +14,9 @@ from calib.adjust.threads import one_thread
 from calib.calibration import Solution, starting_parameters
 from calib.chain.rig import Rig
 from calib.judge.belief import believed_sd, difference, disbelief
+from calib.judge.choice import solve_as_chosen
 from calib.judge.equivalent import AS_WELL, Equivalent, equivalents
+from calib.run.records import Run
 from calib.taped import taped_quantities
 
 #: What a value out of its range counts, in chi2.
@@ -105,6 +107,11 @@ def plausibility(solution: Solution) -> Plausibility:
         keep_out=_telling(relabelled, solution, free),
         whole_turns=whole_turns,
     )
+
+
+def plausibility_as_chosen(run: Run, choice: str) -> Plausibility:
+    """Of the solution without what a choice sets aside."""
+    return plausibility(solve_as_chosen(run, choice).solution)
 
 
 def _odd_values(solution):

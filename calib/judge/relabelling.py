@@ -93,6 +93,10 @@ def half_turned(rig: Rig, parameters: np.ndarray, reading: int) -> np.ndarray:
     return zeros_moved(rig, turned, [reading], np.pi)
 
 
+def _targets_exchanged(run, a, b):
+    return with_shots(run, target=exchanged(run.shots.target, a, b))
+
+
 def _exchanged_targets(run):
     """Targets of one member, two by two; also one that was shot for one that nobody shot."""
     targets, shot = run.rig.targets, set(run.shots.target.tolist())
@@ -100,7 +104,7 @@ def _exchanged_targets(run):
         if targets[a].frame == targets[b].frame and {a, b} & shot:
             yield Relabelling(
                 TARGETS, (targets[a].name, targets[b].name),
-                lambda run, a=a, b=b: with_shots(run, target=exchanged(run.shots.target, a, b)),
+                partial(_targets_exchanged, a=a, b=b),
                 np.asarray, 0.0 if {a, b} <= shot else _NEVER_SHOT)
 
 

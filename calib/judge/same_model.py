@@ -101,7 +101,7 @@ def _held_differences(older, newer):
             continue
         values = [float(survey.parameters[survey.index([name])[0]]) if of_held else None
                   for survey, of_held in zip((older, newer), held, strict=True)]
-        yield ModelDifference(HELD, name, *values, older.units([name])[0])
+        yield ModelDifference(HELD, name, values[0], values[1], older.units([name])[0])
 
 
 def _sensor(reading):

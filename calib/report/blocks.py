@@ -7,6 +7,7 @@ reader (and a test) can trace it.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Any
 
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
@@ -96,7 +97,7 @@ class Table:
 
     caption: str
     columns: Sequence[str]  #: Headings, with units.
-    rows: list[list[Cell]]
+    rows: Sequence[Sequence[Any]]  #: Of `Cell`.
     #: Rows that need attention; one of their cells says so in words.
     marked: list[bool] = field(default_factory=list)
     wide: Sequence[int] = ()  #: Columns of running text, which wrap.

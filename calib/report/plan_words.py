@@ -137,7 +137,8 @@ def _share_of_the_best(document):
 
 def _flattens(document):
     """Where more minutes stop to help, and what shooting more than the edge is worth."""
-    curve, says = document.curve, []
+    curve = document.curve
+    says: list[str] = []
     if curve is None:
         return says
     if curve.knee is not None:
@@ -223,7 +224,7 @@ def assumptions(document: PlanRecord) -> list[str]:
 
 def _effort(minutes):
     """Minutes of everything, what is alike named together."""
-    alike = {}
+    alike: dict[str, list[str]] = {}
     for name, each in minutes.per_shot.items():
         pointed = " from the instrument" if name in minutes.pointed_at else ""
         alike.setdefault(f"{each:g} a shot{pointed}", []).append(spoken(name))
@@ -241,7 +242,8 @@ def _known_before(tape):
 
 def _errors(document):
     """Sds, values that are alike named together."""
-    alike, noise = {}, document.noise
+    alike: dict[str, list[str]] = {}
+    noise = document.noise
     for reading in document.readings:
         sd = noise.readings[reading.name]
         shown = f"{sd:.2g} deg" if reading.unit == "deg" else f"{1000 * sd:.2g} mm"

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -43,9 +44,9 @@ def only_writer(lock: Path, folder: Path) -> Iterator[None]:
         os.close(descriptor)
 
 
-def _taken(lock):
+def _taken(lock: Path) -> int | None:
     """A descriptor that holds the lock; None if another has it."""
-    if fcntl is None:
+    if sys.platform == "win32":
         with contextlib.suppress(FileExistsError):
             return os.open(lock, os.O_CREAT | os.O_EXCL | os.O_TEMPORARY)
         return None

@@ -335,8 +335,8 @@ def _by_header(content, file, findings, known, numeric):
     delimiter = best[0]
     if delimiter in ", ":
         return Dialect(delimiter, ".")
-    cells = [c.casefold() for c in split_cells(header, delimiter)]
-    columns = [i for i, c in enumerate(cells) if c in numeric]
+    columns = [i for i, cell in enumerate(split_cells(header, delimiter) or ())
+               if cell.casefold() in numeric]
     marks: dict[str, list[tuple[int, str]]] = {".": [], ",": []}
     for n, text in content[1:]:
         row = split_cells(text, delimiter) or ()

@@ -96,14 +96,14 @@ def result_file(session: Session, name: str) -> bytes | None:
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
     """Solve the run without what is set aside, draw its report and sheet: as the commands do."""
-    from calib.cli.results import draw, write_numbers
-    from calib.cli.solve import solved
+    from calib.operations.result_files import draw, write_numbers
+    from calib.operations.solved import solved
     from calib.report.pages.sheet import sheet_files
 
     out = result_folder(session)
     document, place = solved(session.notebook.folder, out, to_set_aside(session))
     write_numbers(document, place)
-    draw(document, place, out)
+    draw(document, place)
     write_whole(out, sheet_files(document))
     return desk_view(session)
 
@@ -179,7 +179,7 @@ def blank_shown(session: Session) -> str:
     InputError
         If the run is not solved.
     """
-    from calib.cli.confirm import provable
+    from calib.operations.proved import provable
     from calib.report.pages.confirmed import blank_shown as to_fill_in
 
     read = load_result(result_folder(session))
@@ -207,7 +207,7 @@ def take_entries(session: Session, body: bytes) -> dict[str, Any]:
 
 def confirm_shown(session: Session, body: bytes) -> dict[str, Any]:
     """What the machine's own display shows (a file as it is), against what was to be typed."""
-    from calib.cli.confirm import confirmed
+    from calib.operations.proved import confirmed
     from calib.report.press.terminal import plain
 
     read = load_result(result_folder(session))

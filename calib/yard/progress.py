@@ -342,7 +342,7 @@ def _untested(run, i, aside):
     return Fit(*_what(run, i), None, float("nan"), 1.0, None, aside)
 
 
-def _what(run, i):
+def _what(run: Run, i: int) -> tuple[str, str, str]:
     return (run.shots.ids[i], run.poses.ids[run.shots.pose[i]],
             run.rig.target_names[run.shots.target[i]])
 

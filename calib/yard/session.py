@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
@@ -88,7 +89,7 @@ class Session:
         self.files = FieldFiles(folder)
         self._working = threading.Lock()
         self._stamp: object = None
-        self._near = None
+        self._near: Solution | None = None
         self._stop = threading.Event()
         self._advised: tuple[Proposed, ...] = ()
         self._asked: object = None

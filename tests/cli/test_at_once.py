@@ -6,8 +6,8 @@ import sys
 
 import pytest
 
-import calib.cli.results
 from calib.cli.app import COMMANDS
+from calib.operations import result_files
 from calib.run.result_folder import result_place
 from calib.run.write import manifest_of, stage
 
@@ -66,7 +66,7 @@ def killed_while_drawing(document):
 
 def test_numbers_are_there_before_anything_is_drawn(calib_command, run, monkeypatch, capsys):
     """Printed and written; killed while drawing, the folder is whole and says what is missing."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", killed_while_drawing)
+    monkeypatch.setattr(result_files, "drawn_files", killed_while_drawing)
     with pytest.raises(Killed):
         calib_command("solve", run)
     out = capsys.readouterr().out
@@ -95,12 +95,12 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
     """Solved again by somebody else while this one draws: the other's result stays as it is."""
 
     def meanwhile(document):
-        monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{"plot.png": b"b"}]))
+        monkeypatch.setattr(result_files, "drawn_files", lambda *_: iter([{"plot.png": b"b"}]))
         (run / "tape.csv").unlink()
         calib_command("solve", run)
         return iter([{"plot.png": b"a", "report.html": "a"}])
 
-    monkeypatch.setattr(calib.cli.results, "drawn_files", meanwhile)
+    monkeypatch.setattr(result_files, "drawn_files", meanwhile)
     _, _, err = calib_command("solve", run)
     assert "another calib wrote a result there meanwhile; nothing was added to it" in err
     assert (run / "result" / "plot.png").read_bytes() == b"b"
@@ -109,8 +109,8 @@ def test_drawings_are_not_put_into_anothers_result(calib_command, run, monkeypat
 @pytest.mark.slow
 def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
     """They are drawn anew; with --no-report they are gone, and that is said."""
-    drawn = dict.fromkeys(calib.cli.results.DRAWN, b"x")
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([drawn]))
+    drawn = dict.fromkeys(result_files.DRAWN, b"x")
+    monkeypatch.setattr(result_files, "drawn_files", lambda *_: iter([drawn]))
     calib_command("solve", run)
     assert "gone" not in calib_command("solve", run)[2]
     assert "report.pdf" in calib_command("solve", run, "--no-report")[2]
@@ -119,7 +119,7 @@ def test_former_drawings_are_not_called_gone(calib_command, run, monkeypatch):
 
 def test_trouble_with_the_disk_after_the_numbers(calib_command, run, monkeypatch):
     """The numbers stay; what is missing, and the command that draws it, are told."""
-    monkeypatch.setattr(calib.cli.results, "drawn_files", lambda *_: iter([{"report.html": "x"}]))
+    monkeypatch.setattr(result_files, "drawn_files", lambda *_: iter([{"report.html": "x"}]))
 
     def full(folder, files):
         if files["report.html"] == "x":

@@ -117,7 +117,7 @@ def test_not_converged_exits_4_without_result(calib_command, clean, monkeypatch)
     def never(run, choice):
         raise NotConverged("after 50 iterations boom_zero still moves by 3 of its sd")
 
-    monkeypatch.setattr("calib.cli.results.solve_as_chosen", never)
+    monkeypatch.setattr("calib.operations.judged.solve_as_chosen", never)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 4
     assert "Did not converge: after 50 iterations boom_zero" in err and "mistaken" in err
@@ -154,7 +154,7 @@ def test_a_fault_of_the_program_exits_1(calib_command, clean, monkeypatch):
     def broken(run, choice):
         raise ZeroDivisionError("unforeseen")
 
-    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken)
+    monkeypatch.setattr("calib.operations.judged.solve_as_chosen", broken)
     status, _, err = calib_command("solve", clean, "--out", clean.parent / "out")
     assert status == 1
     assert "fault of the program" in err and "unforeseen" in err

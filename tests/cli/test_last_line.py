@@ -102,10 +102,10 @@ def test_no_solution_and_a_fault(calib_command, simulated, tmp_path, monkeypatch
             raise kind("of the test")
         return raised
 
-    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken(NotConverged))
+    monkeypatch.setattr("calib.operations.judged.solve_as_chosen", broken(NotConverged))
     status, _, err = calib_command("solve", run)
     assert status == 4 and next_of(err) == ["diagnose", str(run)]
-    monkeypatch.setattr("calib.cli.results.solve_as_chosen", broken(ZeroDivisionError))
+    monkeypatch.setattr("calib.operations.judged.solve_as_chosen", broken(ZeroDivisionError))
     status, _, err = calib_command("solve", run)
     assert status == 1 and next_of(err) == ["--version"]
 

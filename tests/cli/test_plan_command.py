@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 
 from calib.chain.rig import rig_from_template
 from calib.cli.app import application
-from calib.cli.planned import instrument_place, length
 from calib.cli.simulate import STANDARD_RIG
+from calib.cli.task_options import instrument_place, length
 from calib.document.planned import PlanRecord
 from calib.plan.task import Task
 from calib.report.words.cautions import CAUTIONS

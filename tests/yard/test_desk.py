@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-import calib.cli.results
 from calib.edge import edge_positions
+from calib.operations import result_files
 from calib.results import load_result
 from calib.run.complaints import InputError
 from calib.run.folder import read_run
@@ -18,7 +18,7 @@ from calib.yard.session import Session
 @pytest.fixture
 def solved(grown, monkeypatch):
     """A session of a solved run; its report is drawn in other tests."""
-    monkeypatch.setattr(calib.cli.results, "draw", lambda *_: None)
+    monkeypatch.setattr(result_files, "draw", lambda *_: None)
     session = Session(grown)
     desk.solve_run(session, b"{}")
     return session

@@ -117,8 +117,8 @@ def _instrument_height(export, declared, findings):
 def _faces(export, zenith, findings):
     """1 or 2 per row: by the column if there is one, else by the zenith angle."""
     by_zenith = np.where(zenith > np.pi, 2, 1)
-    for row in np.flatnonzero(~((zenith > 0) & (zenith < 2 * np.pi) & (zenith != np.pi))
-                              & np.isfinite(zenith)):
+    no_zenith = ~((zenith > 0) & (zenith < 2 * np.pi) & (zenith != np.pi)) & np.isfinite(zenith)
+    for row in np.flatnonzero(no_zenith).tolist():
         findings.complain(export.file, export.lines[row], "zenith",
                           quote(export.columns["zenith"][row]),
                           "a zenith angle (0 straight up), not a vertical angle of the horizon")

@@ -224,10 +224,10 @@ class TimeFormat:
             return np.nan, 1
         if zone is None:
             return np.nan, 2
-        first, second = (local.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
-        if first.utcoffset() != second.utcoffset():
+        early, late = (local.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        if early.utcoffset() != late.utcoffset():
             return np.nan, 3
-        return first.timestamp() + float(f"0.{(found['fraction'] or '0')[:_FINEST]}"), 0
+        return early.timestamp() + float(f"0.{(found['fraction'] or '0')[:_FINEST]}"), 0
 
 
 _PROBLEMS = {

@@ -98,9 +98,9 @@ def _away(point, origin):
 
 def _tilt(point, origin):
     """Angle between the ellipsoid's normals, rad."""
-    normals = [np.array([np.cos(p[0]) * np.cos(p[1]), np.cos(p[0]) * np.sin(p[1]), np.sin(p[0])])
-               for p in (point, origin)]
-    return float(np.arctan2(np.linalg.norm(np.cross(*normals)), normals[0] @ normals[1]))
+    one, other = (np.array([np.cos(p[0]) * np.cos(p[1]), np.cos(p[0]) * np.sin(p[1]),
+                            np.sin(p[0])]) for p in (point, origin))
+    return float(np.arctan2(np.linalg.norm(np.cross(one, other)), one @ other))
 
 
 def _in_words(place):

@@ -77,6 +77,7 @@ def _by_cells(look, declared):
     order = ("point", "north", "east", "up")
     dialect = declared.dialect() or detect(text, look.path.name, order, order[1:], findings)
     findings.stop_if_at_fault()
+    assert dialect is not None  # what is not found is complained of
     cells = [split_cells(line, dialect.delimiter) or () for _, line in rows]
     row = next(c for c in cells if len(c) >= 4
                and all(is_number(n, dialect.decimal) for n in c[1:4]))

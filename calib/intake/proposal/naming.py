@@ -109,7 +109,9 @@ def _target_words(names, targets):
     full = {t: t for t in targets if any(t in name for name in names)}
     if len(full) >= 2 or any("_" in target for target in full):
         yield full
-    for left, right in PAIRS if edge is not None else ():
+    if edge is None:
+        return
+    for left, right in PAIRS:
         if left in said and right in said:
             yield {word: edge + side for word in _written(names)
                    for end, side in ((left, "left"), (right, "right")) if plain(word) == end}
@@ -186,8 +188,9 @@ def _widened(way, names, targets, told, position):
                         key=lambda wide: len(wide[1]))
     if pattern != way.pattern and len(fits) <= len(way.booked):
         return way
-    sides = tuple(next((plain(word) for word, t in way.targets.items() if t.endswith(side)), side)
-                  for side in ("left", "right"))
+    left, right = (next((plain(word) for word, t in way.targets.items() if t.endswith(side)), side)
+                   for side in ("left", "right"))
+    sides = left, right
     words: dict[str, list[re.Match]] = {}
     for match in fits:
         words.setdefault(match["target"], []).append(match)

@@ -91,8 +91,9 @@ def _left_over(others, declared):
 def _pattern_words(rows, known, rig, declared):
     """What the words mean that stand where the declared pattern has the target."""
     names = names_of(rows.ids, rows.descriptions)[declared.ids_in]
-    written, reader = (IdPattern(declared.ids, table) for table in (declared.targets, {}))
-    open_ = {row: way for row, name in enumerate(names) if (way := reader.only(name)) is not None
+    written, reader = IdPattern(declared.ids, declared.targets), IdPattern(declared.ids, {})
+    open_ = {row: booked for row, name in enumerate(names)
+             if (booked := reader.only(name)) is not None
              and (not declared.targets or not written.readings_of(name))}
     way = replace(columns_named(open_, rig.target_names, rows.position, declared.targets),
                   pattern=declared.ids)

@@ -5,6 +5,7 @@ import itertools
 import shlex
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 
@@ -139,10 +140,11 @@ class _Side:
         """Whether nothing but perhaps a heading tells the zone."""
         return self.zone is None and seconds_of(self.texts[0], self.patterns[0], None) is None
 
-    def span(self, pattern=None, zone=None):
+    def span(self, pattern=None, zone=None) -> tuple[float, float]:
         """The first and the last moment, s."""
-        seconds = [seconds_of(text, pattern or self.patterns[0], zone or self.zone or "UTC")
-                   for text in self.texts]
+        read = (seconds_of(text, pattern or self.patterns[0], zone or self.zone or "UTC")
+                for text in self.texts)
+        seconds = [moment for moment in read if moment is not None]
         return min(seconds), max(seconds)
 
 
@@ -183,7 +185,7 @@ def _near(shots, log):
 
 def _merged(*stated):
     """What is declared by some keys, with a point in those of a table."""
-    out = {}
+    out: dict[str, Any] = {}
     for key, value in stated:
         table, _, last = key.rpartition(".")
         (out.setdefault(table, {}) if table else out)[last] = value

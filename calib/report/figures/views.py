@@ -127,7 +127,8 @@ def _signs(figure, document, columns, gap):
         i = rig.parameter_names.index(name)
         larger = parameters.copy()
         larger[i] += 0.35 if rig.parameters[i].unit == "m" else np.radians(20.0)
-        _sketch(lattice, *divmod(k, columns), name, before, skeleton(rig, larger, readings),
+        row, column = divmod(k, columns)
+        _sketch(lattice, row, column, name, before, skeleton(rig, larger, readings),
                 5.6 if small else SMALL)
     lattice.finish()
 

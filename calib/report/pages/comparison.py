@@ -92,7 +92,7 @@ def _row(quantity, unit, first, second, sd, **taped):
         quantity=quantity, unit=unit, first=f * first[0], first_sd=f * first[1],
         second=f * second[0], second_sd=f * second[1], difference=f * difference,
         difference_sd=f * sd if tested else None, z=z,
-        significant=bool(tested and abs(z) > LIMIT), **taped)
+        significant=bool(z is not None and abs(z) > LIMIT), **taped)
 
 
 def _two_surveys(a, b):
@@ -108,8 +108,9 @@ def _two_surveys(a, b):
                      "sd of its own and is not tested.")
     else:
         notes += in_common_says(a, b, "the first", "the second")
-    tested = not (models or count or covariance is None)
-    sd = np.sqrt(np.diag(covariance)) if tested else [None] * len(names)
+    if models or count:
+        covariance = None
+    sd = [None] * len(names) if covariance is None else np.sqrt(np.diag(covariance))
     own = [dict(zip(r.rig.parameter_names, zip(r.parameters, np.sqrt(np.diag(r.covariance)),
                                                strict=True), strict=True)) for r in (a, b)]
     units = dict(zip(names, a.units(names), strict=True))
@@ -118,7 +119,7 @@ def _two_surveys(a, b):
     only = set(a.rig.parameter_names) ^ set(b.rig.parameter_names)
     if only:
         notes.append(f"Only one of them has {', '.join(map(spoken, sorted(only)))}.")
-    together = _together(difference(a, b, names), covariance) if tested else None
+    together = covariance if covariance is None else _together(difference(a, b, names), covariance)
     return rows, setups_edge(a, b), notes, together
 
 
@@ -159,10 +160,12 @@ def _with_tape(first, second):
     units = {q.name: q.unit for q in (*rig.parameters, *rig.derived)}
     rows = []
     for i, quantity in enumerate(tape.quantities):
-        pair = [(test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])]
+        older, newer = (test.solved[i], test.solved_sd[i]), (test.tape[i], test.tape_sd[i])
+        if first.survey is None:
+            older, newer = newer, older
         f = unit_factor(units[quantity])
         rows.append(_row(
-            quantity, units[quantity], *(pair if first.survey else pair[::-1]),
+            quantity, units[quantity], older, newer,
             test.difference_sd[i], prior=bool(test.used[i]), without=f * test.without[i],
             without_sd=f * test.without_sd[i]))
     notes = []

@@ -17,6 +17,11 @@ from calib.report.words.status import stamp
 _REF = re.compile(rf'href="#((?:{SHOT}|{POSE})\d+)"')
 
 
+def half_drawn(document: ResultRecord, which: int) -> dict[str, str]:
+    """Every second picture, SVG by name; from the first one (0) or from the second (1)."""
+    return drawings(document, contents(document), slice(which, None, 2))
+
+
 def report_files(document: ResultRecord, named: Sequence[NamedPosture] = (),
                  pictures: Mapping[str, str] | None = None) -> dict[str, bytes]:
     """Name to content of both forms of the report.

@@ -94,7 +94,7 @@ def _sds_scaled(document):
 def _derived(document):
     if not document.derived:
         return ()
-    rows = {"m": [], "deg": []}
+    rows: dict[str, list] = {"m": [], "deg": []}
     for d in document.derived:
         value, sd, _ = value_cells(d.value, d.sd, d.unit)
         rows[d.unit].append([Name(d.name, d.means), value, sd])

@@ -23,7 +23,7 @@ def _sum(weights, rig):
     if list(weights.values()) == [1.0]:
         name = next(iter(weights))
         return f"{spoken(name)}: {means[name]}"
-    parts = []
+    parts: list[str] = []
     for name, weight in weights.items():
         size = "" if abs(weight) == 1 else f"{abs(weight):g} "
         parts.append(f"{'less ' if weight < 0 else 'and ' if parts else ''}{size}{spoken(name)}")

@@ -39,7 +39,7 @@ def _sensor(kind, zero, varying):
 def _held(value, unit):
     if value is None:
         return "estimated"
-    turned = wrapped(value) if unit == "deg" else value
+    turned = float(wrapped(value)) if unit == "deg" else value
     return f"held at {in_words(turned, unit, '.6g', '.6g')}"
 
 

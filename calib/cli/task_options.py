@@ -1,6 +1,5 @@
-"""What commands share: lengths with units, goals, places, faults."""
+"""Options of commands that choose poses: lengths, places, targets; and the poses there are."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import typer
@@ -12,12 +11,7 @@ from calib.plan.candidates import NoPose
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
 from calib.report.words.left_out import removed_says
-from calib.report.words.model import known_says
-from calib.results import load_result
-from calib.run.complaints import Complaint, InputError
-from calib.run.records import Machine, Run
-from calib.together.earlier import known_of, with_machine, without_rows
-from calib.together.joint import NotTogether
+from calib.run.complaints import InputError
 
 
 def length(text: str | None) -> float | None:
@@ -99,37 +93,3 @@ def no_pose(error: NoPose, file: Path) -> InputError:
         file, f"limits in which none of {error.candidates.asked} poses can be shot "
         f"({counts})", "limits, a place of the instrument and heights that leave some",
         column="limits")
-
-
-def run_with_machine(run: Run, result: Path) -> Run:
-    """A run with what an earlier result says of its machine.
-
-    Raises
-    ------
-    InputError
-        If that result is of another machine, or of the same shots.
-    """
-    known = _with_result(with_machine, run, result)
-    twice = without_rows(run.tape, known.machine.tape)[1]
-    return replace(known, notices=(*run.notices, *known_says(known.machine, twice)))
-
-
-def machine_for(rig: Rig, result: Path) -> Machine:
-    """What an earlier result says of the machine of a rig, before anything is shot.
-
-    Raises
-    ------
-    InputError
-        If that result is of another machine.
-    """
-    return _with_result(known_of, rig, result)
-
-
-def _with_result(known, about, result):
-    """What a result says of a machine; complains if it is of another one."""
-    read = load_result(result)
-    try:
-        return known(about, read.survey, str(result), read.sha256)
-    except NotTogether as error:
-        raise InputError([Complaint(where, None, None, found, expected)
-                          for where, found, expected in error.problems]) from None

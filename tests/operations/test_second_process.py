@@ -13,13 +13,13 @@ import pytest
 SCRIPT = """
 import os
 os.getloadavg = lambda: (9.0 if "busy" in vars(__builtins__) else 0.0, 0.0, 0.0)
-from calib.cli.drawing_process import Beside
+from calib.operations.second_process import SecondProcess
 
 class Broken:
     def __reduce__(self):
         return {breaks}, ()
 
-beside = Beside.start()
+beside = SecondProcess.start()
 print("none" if beside is None else "one")
 if beside is not None:
     one, other = beside.later(sorted, [3, 1, 2]), beside.later(len, {argument})
@@ -73,7 +73,7 @@ def test_none_where_there_is_none_to_have(before):
 @two
 def test_it_ends_with_the_first():
     """Nothing asked: the first process ends, and so does the other."""
-    code = (IDLE + "import calib.cli.drawing_process as b, sys; x = b.Beside.start(); "
+    code = (IDLE + "import calib.operations.second_process as b, sys; x = b.SecondProcess.start(); "
             "print(x.pid, flush=True)")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     state = Path(f"/proc/{int(done.stdout)}/stat")

@@ -25,17 +25,23 @@ def load(module: str) -> None:
     import_module(module)
 
 
+def call(function: str, *arguments: Any) -> Any:
+    """Call ``module:function``: who asks for it elsewhere has not to load it."""
+    module, name = function.split(":")
+    return getattr(import_module(module), name)(*arguments)
+
+
 def later(function: Callable, *arguments: Any) -> Callable[[], Any]:
-    """`Beside.later`; where there is no second process what is returned calls the function."""
-    return (Beside.running.later if Beside.running else partial)(function, *arguments)
+    """`SecondProcess.later`; where there is none what is returned calls the function."""
+    return (SecondProcess.running.later if SecondProcess.running else partial)(function, *arguments)
 
 
 @dataclass(frozen=True)
-class Beside:
-    """A process that waits for calls. Start one with `Beside.start`."""
+class SecondProcess:
+    """A process that waits for calls. Start one with `SecondProcess.start`."""
 
     #: The one of this process; None if there is none.
-    running: ClassVar[Beside | None] = None
+    running: ClassVar[SecondProcess | None] = None
 
     pid: int
     to: BinaryIO
@@ -43,7 +49,7 @@ class Beside:
     awaited: list[list[Any]] = field(default_factory=list)  #: Where results go as they come.
 
     @classmethod
-    def start(cls) -> Beside | None:
+    def start(cls) -> SecondProcess | None:
         """A process to call; None where there is none."""
         if not _to_be_had():
             return None

@@ -1,0 +1,1 @@
+"""What commands and page do alike: a run solved, judged, written and drawn, a result proved."""
