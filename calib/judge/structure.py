@@ -44,23 +44,24 @@ def structure(rig: Rig, rng: np.random.Generator) -> Structure:
     """
     joints = _joints(rig, rng)
     layout = layout_of(rig, ("",))
-    design, names = _design(rig, joints, layout), np.array(layout.names, dtype=object)
+    design, names = _design(rig, joints, layout), layout.names
     every, edges = np.arange(len(rig.targets)), np.array(rig.edge_targets, int)
     edge, whole = rig.when_shot(rig.edge_targets), rig.when_shot(every.tolist())
 
     def spectrum(targets, held):
         free = np.ones(len(layout), bool)
         free[layout.columns(RIG, "")] = ~held
-        return Spectrum.of(design[targets][..., free].reshape(-1, free.sum())), names[free].tolist()
+        return (Spectrum.of(design[targets][..., free].reshape(-1, free.sum())),
+                np.array(names)[free].tolist())
 
     by_all, free = spectrum(every, whole.held)
     by_edge, free_by_edge = spectrum(edges, edge.held)
 
     def freed(i, targets, held):
         with_it, longer = spectrum(targets, held & (np.arange(len(held)) != i))
-        return next((d for d in with_it.null_directions(longer) if rig.parameter_names[i] in d.names), None)
+        return next((d for d in with_it.null_directions(longer) if names[i] in d.names), None)
 
-    held = [(rig.parameter_names[i], freed(i, edges, edge.held), freed(i, every, whole.held))
+    held = [(names[i], freed(i, edges, edge.held), freed(i, every, whole.held))
             for i in np.flatnonzero(whole.held)]
     return Structure(int((~edge.held).sum()), int((~whole.held).sum()),
                      by_edge.null_directions(free_by_edge), by_all.null_directions(free),

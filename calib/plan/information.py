@@ -56,9 +56,8 @@ class Taped:
     #: Shape (q, n_free). Derivative of each taped quantity by the free parameters.
     by_parameters: np.ndarray
     sd: np.ndarray  #: Shape (q,), m or rad.
-    #: Shape (r, n_free). Equations of unit variance from an earlier result of the machine, if there
-    #: is one.
-    machine: np.ndarray | None = None
+    #: Shape (r, n_free). Equations of unit variance from an earlier result of the machine.
+    machine: np.ndarray
     machine_names: tuple[str, ...] = ()  #: The parameters that they are about.
 
     @classmethod
@@ -69,6 +68,7 @@ class Taped:
             tuple(rig.parameter_names[i] for i in rows),
             np.eye(len(rig.parameters))[rows][:, ~rig.held],
             np.array([rig.parameters[i].tape_sd for i in rows]),
+            np.zeros((0, int((~rig.held).sum()))),
         )
 
     @classmethod
@@ -77,13 +77,13 @@ class Taped:
         used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
         quantities = tuple(tape.quantities[i] for i in used)
         _, rates = taped_quantities(rig, parameters, quantities)
-        return cls(quantities, rates[:, ~rig.held], tape.sd[used])
+        return cls(quantities, rates[:, ~rig.held], tape.sd[used],
+                   np.zeros((0, int((~rig.held).sum()))))
 
     def information(self) -> np.ndarray:
         """About the free parameters, shape (n_free, n_free)."""
         whitened = self.by_parameters / self.sd[:, None]
-        tape = whitened.T @ whitened
-        return tape if self.machine is None else tape + self.machine.T @ self.machine
+        return whitened.T @ whitened + self.machine.T @ self.machine
 
     def with_machine(self, rig: Rig, machine: Machine) -> "Taped":
         """The same beside what an earlier result says of the machine."""

@@ -132,7 +132,7 @@ class Plan:
     def of_machine(self) -> np.ndarray:
         """What an earlier result says of the machine, as rows of a design without any prior."""
         told = self.prepared.task.taped.machine
-        rows = np.zeros((0 if told is None else len(told), len(self.pool.prior)))
+        rows = np.zeros((len(told), len(self.pool.prior)))
         rows[:, self.layout.among_free(self.layout.columns(RIG))] = told
         return rows
 

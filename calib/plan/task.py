@@ -137,8 +137,8 @@ class Prepared:
 
         From the information about the free parameters and whatever comes after them.
         """
-        j = self.by_parameters
-        return np.sqrt(np.einsum("nci,ij,ncj->n", j, self.covariance(information), j, optimize=True))
+        j, covariance = self.by_parameters, self.covariance(information)
+        return np.sqrt(np.einsum("nci,ij,ncj->n", j, covariance, j, optimize=True))
 
     def covariance(self, information: np.ndarray) -> np.ndarray:
         """Of the free parameters, from the information about them and whatever comes after them."""
