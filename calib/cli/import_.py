@@ -23,9 +23,8 @@ from calib.intake.declaration import (
 )
 from calib.intake.gather import Request, gather_import
 from calib.intake.preview import document, plan_png, preview
-from calib.intake.proposal.begun import begun_run, needs_proposal
 from calib.intake.proposal.points_named import NO_TARGET
-from calib.intake.proposal.propose import answered, propose
+from calib.intake.proposal.propose import answered, begun_run, needs_proposal, propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings, InputError, told_once
 from calib.run.text import ordinary

@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +11,13 @@ import numpy as np
 from calib.chain.rig import Rig
 from calib.intake.choices import Doubtful
 from calib.intake.declaration import PERSON, Declaration
+from calib.intake.files.ids import spelt_as
 from calib.intake.files.pointings import Pointings, read_observations
 from calib.intake.files.points import read_points, to_site
 from calib.intake.files.times import TimeText
 from calib.intake.geometry.polar import PolarShots
 from calib.intake.matching.backsights import judge_set_ups
 from calib.intake.matching.booking import Booking, complain_of_unfound, read_booking
-from calib.intake.matching.clock import ClockOffset
 from calib.intake.matching.conversion import (
     conversion_in_words,
     scale_in_words,
@@ -26,7 +26,6 @@ from calib.intake.matching.conversion import (
     shots_of_points,
 )
 from calib.intake.matching.field_shots import (
-    FieldShot,
     Source,
     note_outlying,
     repeats_choice,
@@ -34,27 +33,23 @@ from calib.intake.matching.field_shots import (
     stands_of,
     tell_copied_shots,
 )
-from calib.intake.matching.handedness import exchanged
+from calib.intake.matching.foreseen import exchanged
 from calib.intake.matching.known_points import (
-    Backsights,
     KnownPoints,
-    SetUp,
     place_set_ups,
     read_given,
     read_known,
 )
 from calib.intake.matching.on_marks import beside_marks, on_marks
 from calib.intake.matching.origin import distance_in_words, settle_origin
-from calib.intake.matching.pose_ids import spelt_as
 from calib.intake.matching.readings import (
     BESIDE,
-    PoseReadings,
     Track,
     poses_alike,
     read_log,
     read_sheet,
 )
-from calib.intake.run_files import run_files
+from calib.intake.run_files import Imported
 from calib.intake.stand_of_poses import settle_stands
 from calib.run.blank import blank_files
 from calib.run.complaints import Findings, quote
@@ -87,35 +82,6 @@ class Request:
     cautions: tuple[str, ...] = ()  #: For the head of a rig.toml written anew.
 
 
-@dataclass
-class Imported:
-    """What came out, before anything is written."""
-
-    rig: Rig
-    rig_toml: str | None
-    #: How each file was read, and what was done to its numbers.
-    understood: list[str] = field(default_factory=list)
-    shots: list[FieldShot] = field(default_factory=list)
-    check: list[FieldShot] = field(default_factory=list)
-    readings: dict[str, PoseReadings] | None = None  #: None: none were given.
-    kept_readings: bool = False  #: The run folder's own readings.csv is left as it is.
-    stands: dict[str, str] = field(default_factory=dict)
-    placed: dict[str, SetUp] = field(default_factory=dict)
-    backsights: Backsights | None = None
-    #: Row of backsights.csv in words, and where it came from.
-    sights: list[tuple[str, Source]] = field(default_factory=list)
-    clock: ClockOffset | None = None
-    #: What the files show and nobody has explained: to look into before it is solved.
-    left_open: list[str] = field(default_factory=list)
-
-    def files(self) -> dict[str, str]:
-        """Name to text of every file for the run folder."""
-        files = run_files(self)
-        if self.rig_toml is not None:
-            files["rig.toml"] = self.rig_toml
-        return files
-
-
 def gather_import(request: Request, findings: Findings) -> Imported:
     """Read everything, complain of everything, write nothing.
 
@@ -126,8 +92,7 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     """
     declared = request.declared
     imported = _start(request, findings)
-    sheet_of_ids = _read(request.booking, findings,
-                         lambda data, name: read_booking(data, name, declared.targets, findings))
+    sheet_of_ids = _read(request.booking, findings, read_booking, declared.targets, findings)
     booking = Booking(declared, sheet_of_ids)
     with_times = request.log is not None
     read = _observed if declared.angles else _pointed
@@ -182,14 +147,14 @@ def rig_of(into: Path, cautions: Sequence[str], findings: Findings) -> tuple[Rig
     """
     path = into / "rig.toml"
     if path.is_file():
-        text = _read(path, findings, lambda data, name: decode(data, name, findings))
+        text = _read(path, findings, decode, findings)
         findings.stop_if_at_fault()
         return rig_from_text(text), None
     blank = blank_files(cautions)["rig.toml"]
     return rig_from_text(blank), blank
 
 
-def _read(path, findings, reader):
+def _read(path, findings, reader, *more):
     """The content of a small file through its reader; None without one or after a complaint."""
     if path is None:
         return None
@@ -203,7 +168,14 @@ def _read(path, findings, reader):
         findings.complain(str(path), None, None, (error.strerror or str(error)).lower(),
                           "a file that you may read")
         return None
-    return reader(data, path.name)
+    return reader(data, path.name, *more)
+
+
+def _read_both(request, findings, reader, *more):
+    """The files of shots and those of check shots, those without a complaint."""
+    return [[found for path in paths
+             if (found := _read(path, findings, reader, *more)) is not None]
+            for paths in (request.points, request.check)]
 
 
 def _pointed(request, imported, booking, with_times, findings):
@@ -213,11 +185,9 @@ def _pointed(request, imported, booking, with_times, findings):
         if path is not None:
             findings.complain(path.name, None, None, f"a file for {option}",
                               "raw observations with it (--angles)")
-    beside = _beside(request, imported.rig)
-    found = [[_read(path, findings,
-                    lambda data, name: read_points(data, name, declared, findings, beside))
-              for path in paths] for paths in (request.points, request.check)]
-    files = [f for group in found for f in group if f is not None]
+    found = _read_both(request, findings, read_points, declared, findings,
+                       _beside(request, imported.rig))
+    files = [f for group in found for f in group]
     if not files or any(np.isnan(f.position).any() for f in files):
         return [], []
     _note_same_file(files, findings)
@@ -234,7 +204,7 @@ def _pointed(request, imported, booking, with_times, findings):
             findings.note("--about", "not given: the middle of these points keeps its grid "
                           f"coordinates. Say --about {about[0]:.3f},{about[1]:.3f} for everything "
                           "that is to fit to this import")
-    return [[shot for f in group if f is not None
+    return [[shot for f in group
              for shot in shots_of_points(f, declared, about, booking, with_times, findings)]
             for group in found]
 
@@ -258,17 +228,13 @@ def _note_same_file(files, findings):
 def _observed(request, imported, booking, with_times, findings):
     """Shots and check shots from raw observations."""
     declared = request.declared
-    known = _read(request.known, findings,
-                  lambda data, name: read_known(data, name, declared.unit, findings))
-    given = _read(request.setups, findings,
-                  lambda data, name: read_given(data, name, declared.unit, declared.setup_sds(),
-                                                findings)) or {}
+    known = _read(request.known, findings, read_known, declared.unit, findings)
+    given = _read(request.setups, findings, read_given, declared.unit, declared.setup_sds(),
+                  findings) or {}
     beforehand = len(findings.complaints)
     beside = _beside(request, imported.rig)
-    found = [[_read(path, findings,
-                    lambda data, name: read_observations(data, name, declared, findings, beside))
-              for path in paths] for paths in (request.points, request.check)]
-    files = [f for group in found for f in group if f is not None]
+    found = _read_both(request, findings, read_observations, declared, findings, beside)
+    files = [f for group in found for f in group]
     # Pointings with a complaint about their angles: the backsights may tell what is wrong.
     if beforehand or len(files) < len(request.points) + len(request.check):
         return [], []
@@ -297,7 +263,7 @@ def _observed(request, imported, booking, with_times, findings):
         (f"{f.setup[i]} {f.ids[i]}", Source(f.file, f.lines[i], f.sha256, f.raw[i],
                                             "polar from set-up"))
         for f in files for i in range(len(f)) if f.ids[i] in known_ids]
-    return [[shot for f in group if f is not None
+    return [[shot for f in group
              for shot in shots_of_pointings(f, declared, imported.placed, known_ids, booking,
                                             with_times, findings)]
             for group in found]
@@ -306,10 +272,8 @@ def _observed(request, imported, booking, with_times, findings):
 def _reread(request, angles, beside):
     """All pointings with their angles in another unit; None if they cannot be."""
     declared, unheard = request.declared.model_copy(update={"angles": angles}), Findings()
-    files = [_read(path, unheard,
-                   lambda data, name: read_observations(data, name, declared, unheard, beside))
-             for path in (*request.points, *request.check)]
-    return None if unheard.complaints else _joined(files)
+    shots, check = _read_both(request, unheard, read_observations, declared, unheard, beside)
+    return None if unheard.complaints else _joined(shots + check)
 
 
 def _compare_ids(files, known, findings):
@@ -373,17 +337,15 @@ def _add_readings(request, imported, findings):
         log = request.declared.log
         shot_in = {line: shot.booked.pose for shot in shots for source in shot.sources
                    for line in source.lines} if request.sheet in request.points else None
-        imported.readings = _read(
-            request.sheet, findings, lambda data, name: read_sheet(
-                data, name, imported.rig, log.readings, findings, shot_in, log.still)) or {}
+        imported.readings = _read(request.sheet, findings, read_sheet, imported.rig, log.readings,
+                                  findings, shot_in, log.still) or {}
         poses = _as_on_sheet(request.sheet.name, imported, imported.readings, findings)
         without = [pose for pose in imported.readings if pose not in poses]
         if without:
             findings.note(request.sheet.name, "poses without shots: " + ", ".join(
                 quote(pose) for pose in without[:8]) + (", ..." if len(without) > 8 else ""))
     elif request.log is not None:
-        track = _read(request.track, findings,
-                      lambda data, name: _track_of(data, name, request.declared, findings))
+        track = _read(request.track, findings, _track_of, request.declared, findings)
         try:
             imported.readings, imported.clock = read_log(
                 request.log, imported.rig, request.declared.log, shots, track, findings)

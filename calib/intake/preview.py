@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from calib.intake.gather import Imported
+from calib.intake.run_files import Imported
 
 _WIDEST = 24
 """Letters of an id that are shown."""

@@ -1,45 +1,61 @@
-"""Imported shots and readings as the rows of a run folder's files, and the record of sources."""
+"""What an import is: as the rows of a run folder's files, and the record of sources."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from calib.intake.matching.field_shots import FieldShot
+from calib.chain.rig import Rig
+from calib.intake.matching.clock import ClockOffset
+from calib.intake.matching.field_shots import FieldShot, Source
 from calib.intake.matching.known_points import AXES, Backsights, SetUp
+from calib.intake.matching.readings import PoseReadings
 from calib.run.observed import COVARIANCES
 from calib.run.write import csv_text
 
-if TYPE_CHECKING:
-    from calib.intake.gather import Imported
 
-SOURCES = "sources.csv"
+@dataclass
+class Imported:
+    """What came out, before anything is written."""
+
+    rig: Rig
+    rig_toml: str | None
+    #: How each file was read, and what was done to its numbers.
+    understood: list[str] = field(default_factory=list)
+    shots: list[FieldShot] = field(default_factory=list)
+    check: list[FieldShot] = field(default_factory=list)
+    readings: dict[str, PoseReadings] | None = None  #: None: none were given.
+    kept_readings: bool = False  #: The run folder's own readings.csv is left as it is.
+    stands: dict[str, str] = field(default_factory=dict)
+    placed: dict[str, SetUp] = field(default_factory=dict)
+    backsights: Backsights | None = None
+    #: Row of backsights.csv in words, and where it came from.
+    sights: list[tuple[str, Source]] = field(default_factory=list)
+    clock: ClockOffset | None = None
+    #: What the files show and nobody has explained: to look into before it is solved.
+    left_open: list[str] = field(default_factory=list)
+
+    def files(self) -> dict[str, str]:
+        """Name to text of every file for the run folder."""
+        files = {
+            "shots.csv": csv_text(_shot_frame(self.shots)),
+            "sources.csv": csv_text(_source_frame(self)),
+        }
+        if not self.kept_readings:
+            files["readings.csv"] = csv_text(_reading_frame(self))
+        if self.check:
+            files["check.csv"] = csv_text(_shot_frame(self.check))
+        if self.backsights and any(not s.defines_site for s in self.placed.values()):
+            files["setups.csv"] = csv_text(_setup_frame(self.placed))
+            files["backsights.csv"] = csv_text(_backsight_frame(self.backsights))
+        if self.rig_toml is not None:
+            files["rig.toml"] = self.rig_toml
+        return files
 
 
-def run_files(imported: "Imported") -> dict[str, str]:
-    """The text of every file that an import makes, rig.toml left out.
-
-    Parameters
-    ----------
-    imported : calib.intake.gather.Imported
-    """
-    files = {
-        "shots.csv": csv_text(shot_frame(imported.shots)),
-        SOURCES: csv_text(source_frame(imported)),
-    }
-    if not imported.kept_readings:
-        files["readings.csv"] = csv_text(reading_frame(imported))
-    if imported.check:
-        files["check.csv"] = csv_text(shot_frame(imported.check))
-    if imported.backsights and any(not s.defines_site for s in imported.placed.values()):
-        files["setups.csv"] = csv_text(_setup_frame(imported.placed))
-        files["backsights.csv"] = csv_text(_backsight_frame(imported.backsights))
-    return files
-
-
-def shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
+def _shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
     """The rows of shots.csv or check.csv: coordinates to 0.01 mm."""
     frame = pd.DataFrame({
         "shot": [s.name for s in shots],
@@ -60,7 +76,7 @@ def shot_frame(shots: Sequence[FieldShot]) -> pd.DataFrame:
     return frame
 
 
-def reading_frame(imported: "Imported") -> pd.DataFrame:
+def _reading_frame(imported: Imported) -> pd.DataFrame:
     """The rows of readings.csv; empty cells where there are no readings yet."""
     poses = list(imported.stands)
     readings = imported.readings or {}
@@ -89,7 +105,7 @@ def reading_frame(imported: "Imported") -> pd.DataFrame:
     return frame
 
 
-def source_frame(imported: "Imported") -> pd.DataFrame:
+def _source_frame(imported: Imported) -> pd.DataFrame:
     """Which number came from where: one row per shot and per pose's readings."""
     out = []
     for file, shots in (("shots.csv", imported.shots), ("check.csv", imported.check)):
@@ -134,13 +150,10 @@ def _setup_frame(placed: dict[str, SetUp]) -> pd.DataFrame:
 def _backsight_frame(b: Backsights) -> pd.DataFrame:
     """The rows of backsights.csv."""
     frame = pd.DataFrame({"setup": b.setup, "point": b.point})
-    for i, axis in enumerate(AXES):
-        frame[axis] = np.round(b.position[:, i], 5)
+    frame[[*AXES]] = np.round(b.position, 5)
     _covariance_columns(frame, b.covariance)
-    for i, axis in enumerate(AXES):
-        frame[f"known_{axis}"] = np.round(b.known[:, i], 5)
-    for i, axis in enumerate(AXES):
-        frame[f"known_sd_{axis}"] = np.where(b.known_sd[:, i] > 0, b.known_sd[:, i], np.nan)
+    frame[[f"known_{axis}" for axis in AXES]] = np.round(b.known, 5)
+    frame[[f"known_sd_{axis}" for axis in AXES]] = np.where(b.known_sd > 0, b.known_sd, np.nan)
     return frame
 
 

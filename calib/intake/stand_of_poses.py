@@ -1,26 +1,22 @@
 """The stand of every pose: as the crew says, else as the pins of the house show."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import Declaration
-from calib.intake.matching.foreseen import foresee
-from calib.intake.matching.handedness import fit_mirrored, misfits
+from calib.intake.matching.foreseen import fit_mirrored, foresee, misfits
 from calib.intake.matching.moves import Move, moves
+from calib.intake.run_files import Imported
 from calib.run.complaints import Findings, quote
 from calib.run.copies import complain_of_lookalikes
-
-if TYPE_CHECKING:
-    from calib.intake.gather import Imported
 
 _FAR = 0.5
 """Machines that nobody has calibrated yet are known better, m: common practice, no source."""
 
 
-def settle_stands(imported: "Imported", declared: Declaration, findings: Findings) -> None:
+def settle_stands(imported: Imported, declared: Declaration, findings: Findings) -> None:
     """A stand for every pose: said with the shots, or on the sheet, else by what moved.
 
     Raises

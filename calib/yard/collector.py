@@ -18,8 +18,7 @@ from calib.intake.declaration import Declaration
 from calib.intake.files.ids import IdPattern
 from calib.intake.files.points import Points, read_points, to_site
 from calib.intake.matching.conversion import scale_point
-from calib.intake.proposal.begun import begun_run
-from calib.intake.proposal.propose import propose
+from calib.intake.proposal.propose import begun_run, propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError
 from calib.run.rig_file import AXES

@@ -11,9 +11,9 @@ import pytest
 
 from calib.calibration import solve
 from calib.intake.files.ids import Booked
-from calib.intake.gather import Imported
 from calib.intake.matching.field_shots import FieldShot
 from calib.intake.preview import plan_png
+from calib.intake.run_files import Imported
 from tests.intake.field_files import NAMES, PLAIN, imported, job_lines
 
 

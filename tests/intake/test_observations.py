@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.intake.declaration import declare
-from calib.intake.files.angles import AngleText, parse_dms, parse_packed_dms
+from calib.intake.files.field_units import AngleText, parse_dms, parse_packed_dms
 from calib.intake.files.pointings import read_observations
 from calib.run.complaints import Findings
 

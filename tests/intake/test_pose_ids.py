@@ -2,7 +2,7 @@
 
 import pytest
 
-from calib.intake.matching.pose_ids import spelt_as
+from calib.intake.files.ids import spelt_as
 from calib.run.folder import read_run
 from tests.intake.layouts import sheet_of, shots_of
 

@@ -5,7 +5,7 @@ import pytest
 
 from calib.intake.declaration import declare
 from calib.intake.files.columns import header_name
-from calib.intake.files.header_units import plain
+from calib.intake.files.field_units import plain
 from calib.intake.files.headings import HEADINGS
 from calib.intake.proposal.looks import HEAD, look_at
 from calib.intake.proposal.naming import namings

@@ -5,11 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.intake.declaration import Declaration
-from calib.intake.files import angles
 from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
-from calib.intake.files.header_units import contradicts, known_unit
-from calib.intake.files.lengths import to_metres
+from calib.intake.files.field_units import (
+    DEGREES,
+    AngleText,
+    contradicts,
+    known_unit,
+    parse_dms,
+    parse_packed_dms,
+    to_metres,
+)
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import hides
 from calib.run.table import Column, Kind, numbers_in
@@ -60,9 +66,9 @@ def numbers(
 def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np.ndarray:
     """A column of angles in the declared unit, rad, 0 to a full circle."""
     if unit in ("deg", "gon"):
-        full = 360.0 if unit == "deg" else 400.0
-        return angles.angle(numbers(export, name, findings, low=-full, high=full), unit)
-    parse = angles.parse_dms if unit == "dms" else angles.parse_packed_dms
+        full = 360.0 / DEGREES[unit]
+        return np.radians(numbers(export, name, findings, low=-full, high=full) * DEGREES[unit])
+    parse = parse_dms if unit == "dms" else parse_packed_dms
     cells = export.columns[name]
     values = np.full(len(cells), np.nan)
     for row, cell in enumerate(cells):
@@ -70,7 +76,7 @@ def angle_column(export: Export, name: str, unit: str, findings: Findings) -> np
             cell = cell.replace(",", ".")
         try:
             values[row] = parse(cell)
-        except angles.AngleText as error:
+        except AngleText as error:
             findings.complain(export.file, export.lines[row], name, quote(cell), str(error))
     beyond = np.abs(values) > 2 * np.pi
     for row in np.flatnonzero(beyond).tolist():

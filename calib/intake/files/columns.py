@@ -6,7 +6,7 @@ from functools import lru_cache
 from itertools import accumulate
 from typing import Any
 
-from calib.intake.files.header_units import last_words, without_unit
+from calib.intake.files.field_units import last_words, without_unit
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.times import zone_stated
 from calib.run.complaints import Findings

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from calib.intake.files.columns import KIND, SKIP, header_name, header_names, points_of_poses
 from calib.intake.files.dialect import detect, holds
-from calib.intake.files.header_units import known_unit, unit_in_remark, unit_stated
+from calib.intake.files.field_units import known_unit, unit_in_remark, unit_stated
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.torn import complain_of_torn
 from calib.run.complaints import Findings, quote

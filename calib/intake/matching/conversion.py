@@ -3,7 +3,7 @@
 import numpy as np
 
 from calib.intake.declaration import Declaration
-from calib.intake.files.lengths import METRES, NAMES
+from calib.intake.files.field_units import METRES, NAMES
 from calib.intake.files.pointings import Pointings
 from calib.intake.files.points import Points, to_site
 from calib.intake.files.times import TimeText

@@ -13,9 +13,8 @@ from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import LogDeclaration
 from calib.intake.files.columns import with_our_names
-from calib.intake.files.header_units import DEGREES
+from calib.intake.files.field_units import DEGREES, STROKES, as_read, reading_units
 from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
-from calib.intake.files.reading_units import METRES, as_read, reading_units
 from calib.intake.files.sheet_lines import sheet_lines
 from calib.intake.matching.clock import (
     ClockOffset,
@@ -184,7 +183,7 @@ def _sheet_values(table, called, units, strokes, findings):
 def _as_written(units):
     """What was done to readings, for the record."""
     return "degrees as written" + "".join(
-        f"; {name} in {unit}, times {(DEGREES | METRES)[unit]:.10g}"
+        f"; {name} in {unit}, times {(DEGREES | STROKES)[unit]:.10g}"
         for name, unit in units.items())
 
 

@@ -10,10 +10,9 @@ from calib.intake.declaration import Declaration
 from calib.intake.files.cells import Labelled
 from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
-from calib.intake.files.header_units import known_unit
+from calib.intake.files.field_units import METRES, NAMES, known_unit
 from calib.intake.files.ids import Booked
 from calib.intake.files.landxml import UNITS, is_landxml
-from calib.intake.files.lengths import METRES, NAMES
 from calib.intake.files.pointings import read_observations
 from calib.intake.files.points import read_points
 from calib.intake.files.times import zone_stated

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.intake.files.columns import SKIP
-from calib.intake.files.header_units import plain
+from calib.intake.files.field_units import plain
 from calib.intake.files.ids import LONGEST, Booked, IdPattern, names_of
 from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
 

@@ -12,13 +12,16 @@ from typing import Any
 from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice
 from calib.intake.declaration import Declaration, declare
-from calib.intake.gather import Request
+from calib.intake.gather import Request, rig_of
 from calib.intake.proposal.coordinates import coordinate_choices, order_choice
 from calib.intake.proposal.field_rows import read_rows
 from calib.intake.proposal.instrument import observed_choices
 from calib.intake.proposal.looks import ROLES, look_at
 from calib.intake.proposal.points_named import naming_choices, naming_in_words
 from calib.intake.proposal.timed import reading_choices, time_choices
+from calib.run.complaints import Findings
+from calib.run.tape import read_tape
+from calib.run.text import decode
 
 _OPTIONS = {"log": "--log", "sheet": "--sheet", "booking": "--booking", "known": "--known",
             "setups": "--setups"}
@@ -101,6 +104,40 @@ def propose(
         declared = _with(declared, found)
     return Proposal(settled, declared, tuple(choices), _gives(rows, declared, by_role),
                     both[0].path if both else None)
+
+
+def begun_run(into: Path, cautions: Sequence[str]) -> tuple[Rig, float | None]:
+    """The rig of a run folder, or that of a new one; and the taped width of its edge, m.
+
+    Raises
+    ------
+    InputError
+        If rig.toml is at fault.
+    """
+    rig = rig_of(into, cautions, Findings())[0]
+    path, unheard = into / "tape.csv", Findings()
+    if not path.is_file():
+        return rig, None
+    text = decode(path.read_bytes(), path.name, unheard)
+    tape = read_tape(text, path.name, rig, unheard) if text is not None else None
+    if tape is None or "edge_width" not in tape.quantities or unheard.complaints:
+        return rig, None
+    return rig, float(tape.value[tape.quantities.index("edge_width")])
+
+
+def needs_proposal(
+    paths: Sequence[Path], roles: Mapping[Path, str], rig: Rig, declared: Declaration
+) -> bool:
+    """Whether something is left to propose: a declaration, the naming, the part of a file."""
+    if declared.lacks():
+        return True
+    looks = [look_at(path, rig.reading_names, declared.log.readings)
+             for path in paths if path.is_file()]
+    if any(look.beside or look.role not in ("points", "pointings", "") for look in looks):
+        return True
+    named = declared.ids is not None or "booking" in roles.values() or all(
+        {"pose", "target"} <= set(look.meant) for look in looks)
+    return not named
 
 
 def answered(declared: Declaration, choice: Choice, answer: Alternative | str) -> Declaration:
