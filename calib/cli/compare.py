@@ -4,6 +4,7 @@ from pathlib import Path
 
 import typer
 
+from calib.chain.rig import Rig
 from calib.cli.onward import follow_on
 from calib.cli.told import tell_found
 from calib.console import talk
@@ -19,8 +20,10 @@ from calib.run.text import file_text
 
 def compare(first: Path, second: Path, out: Path | None, json: bool) -> None:
     """Say in what two set-ups differ."""
-    results = _results(first, second)
-    document = comparison(*_sides(first, second, results))
+    results = [None if path.suffix.lower() == ".csv" else load_result(path)
+               for path in (first, second)]
+    rig = next((result.rig for result in results if result), None)
+    document = comparison(_side(first, results[0], rig), _side(second, results[1], rig))
     named = [(name, result.document) for name, result in zip(("first", "second"), results,
                                                              strict=True) if result]
     tell_found("compare", document, comparison_sections(document), "Comparison", "",
@@ -36,22 +39,11 @@ def compare(first: Path, second: Path, out: Path | None, json: bool) -> None:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def _results(*paths: Path) -> list[Result | None]:
-    """Read what are results; None for a tape."""
-    return [None if path.suffix.lower() == ".csv" else load_result(path) for path in paths]
-
-
-def _sides(first: Path, second: Path, results: list[Result | None]) -> tuple[Side, Side]:
-    """Both; a tape is read against the rig of the other side's result."""
-    rig = next((r.rig for r in results if r is not None), None)
-    names = [str(first), str(second)]
-    one, other = (
-        Side(name, survey=result.survey, warning=not_to_enter(result.document))
-        if result is not None else
-        Side(name, tape=_tape(path, rig))
-        for name, path, result in zip(names, (first, second), results, strict=True)
-    )
-    return one, other
+def _side(path: Path, result: Result | None, rig: Rig | None) -> Side:
+    """A tape is read against the rig of the other side's result."""
+    if result is None:
+        return Side(str(path), tape=_tape(path, rig))
+    return Side(str(path), survey=result.survey, warning=not_to_enter(result.document))
 
 
 def _tape(path, rig):

@@ -53,14 +53,6 @@ class _SoFar:
     chosen: Chosen | None  #: None where it is not solved.
 
 
-@dataclass(frozen=True)
-class _Advice:
-    """What is said of a run, and the words of the command after it."""
-
-    document: NextRecord
-    onward: tuple[str | Path, ...]
-
-
 def next_(run: Path, goal: str | None, watch: bool, json: bool, instrument: str,
           foot_height: float, nearest: float, highest: float, **asked: Any) -> None:
     """Say what to shoot next, perhaps whenever something was shot; `asked` is of `_advice`."""
@@ -73,11 +65,10 @@ def next_(run: Path, goal: str | None, watch: bool, json: bool, instrument: str,
     if told is None:  # watched, and stopped before there was anything to say
         return
     if json:
-        talk.result(talk.json_text(told.document))
+        talk.result(talk.json_text(told))
     elif not watch:
-        _say(told.document)
-    talk.follow(*told.onward)
-    if not told.document.met:
+        _say(told)
+    if not told.met:
         raise typer.Exit(talk.GATE_FAILED)
 
 
@@ -87,11 +78,11 @@ def _say(document):
     talk.tell_cautions()
 
 
-def _watched(folder: Path, look: Callable[[], _Advice]) -> _Advice | None:
+def _watched(folder: Path, look: Callable[[], NextRecord]) -> NextRecord | None:
     """Advice after every change of the files, until it is enough or the user stops; the last."""
     seen, told = None, None
     with suppress(KeyboardInterrupt):
-        while told is None or not told.document.enough:
+        while told is None or not told.enough:
             now = _state(folder)
             if now == seen:
                 time.sleep(_EVERY)
@@ -99,7 +90,7 @@ def _watched(folder: Path, look: Callable[[], _Advice]) -> _Advice | None:
             seen = now
             try:
                 told = look()
-                _say(told.document)
+                _say(told)
                 talk.tell("Watching the files; stop with Ctrl-C ...")
             except InputError as error:
                 talk.tell_all(error.complaints)
@@ -119,8 +110,11 @@ def _state(folder):
 
 def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: str | None,
             set_aside: str | None, machine: Path | None, targets: str | None, candidates: int,
-            seed: int) -> _Advice:
-    """Of a run as far as it goes; `set_aside` of None is as in the result that the run keeps."""
+            seed: int) -> NextRecord:
+    """Of a run as far as it goes; `set_aside` of None is as in the result that the run keeps.
+
+    The command after it is named.
+    """
     run = _read(folder, machine)
     goal = run.rig.edge_goal if goal is None else goal
     run = replace(run, rig=replace(run.rig, edge_goal=goal))  # what is asked for is judged
@@ -152,7 +146,8 @@ def _advice(folder: Path, goal: float | None, site: Site, *, poses: int, stand: 
                              None if judged is None else not_to_enter(judged) or None,
                              None if judged is None else
                              "".join(map(str, hides_more(judged.goal))) or None)
-    return _Advice(document, _words_after(document, judged, kept, run, machine, chosen))
+    talk.follow(*_words_after(document, judged, kept, run, machine, chosen))
+    return document
 
 
 def _words_after(document, judged, kept, run, machine, chosen):

@@ -47,8 +47,7 @@ def simulate(folder: Path, poses: int, stands: int, check_poses: int, gross: int
     if (folder / "rig.toml").is_file():  # a run already: this is refused, the run goes on
         talk.follow("solve", folder)
     refuse_filled(folder)
-    text = STANDARD_RIG if rig is None else _text(rig)
-    machine = _machine(text, "rig.toml" if rig is None else str(rig))
+    machine, text = _machine(rig)
     # What a crew would shoot in so many poses.
     plan = make_plan(prepared(Task.for_rig(machine, seed=seed, count=_CANDIDATES), folder), poses,
                      stands)
@@ -67,15 +66,12 @@ def simulate(folder: Path, poses: int, stands: int, check_poses: int, gross: int
     talk.follow("solve", folder)
 
 
-def _text(rig):
-    findings = Findings()
-    return findings.sound(file_text(rig, str(rig), "a rig file", findings))
-
-
-def _machine(text, file):
-    """The rig of a text, complete enough to draw errors from."""
-    findings = Findings()
-    machine = read_rig(text, file, findings)
+def _machine(rig):
+    """The rig of a file, complete enough to draw errors from, and the text of it."""
+    findings, file = Findings(), "rig.toml" if rig is None else str(rig)
+    text = STANDARD_RIG if rig is None else file_text(rig, file, "a rig file", findings)
+    machine = None if text is None else read_rig(text, file, findings)
     if machine is not None:
         complain_of_missing_sds(machine, file, findings)
-    return findings.sound(machine)
+    findings.stop_if_at_fault()
+    return machine, text

@@ -7,14 +7,12 @@ from pathlib import Path
 
 import typer
 
-from calib.adjust.mixed_model import NotConverged
-from calib.adjust.spectrum import NotDetermined
-from calib.calibration import Solution, solve
 from calib.cli.solve import drawn
 from calib.console import talk
 from calib.document.record import ResultRecord
 from calib.document.together import TogetherRecord
 from calib.judge.choice import Chosen, solve_as_chosen
+from calib.judge.fits import FAILURES, solved
 from calib.judge.gates import shares
 from calib.judge.judgement import judge
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
@@ -31,7 +29,7 @@ from calib.run.folder import read_run
 from calib.run.lock import only_writer
 from calib.run.records import Run
 from calib.run.result_folder import ResultPlace, replace_result, result_place
-from calib.run.together_file import Entry, Several, read_several
+from calib.run.together_file import Several, read_several
 from calib.run.write import beside, disk_trouble_told, finish_writing, write_whole
 from calib.together.adjusted import Together, solve_together
 from calib.together.joint import NotTogether
@@ -45,21 +43,22 @@ _OF_ALL = ("together.json", "together.html")
 def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
     """Adjust the runs that a file names, and write a result of each."""
     out = out or plan.parent / f"{plan.stem}-together"
-    several, runs, asides = read_all(plan)
-    found = adjusted(several, runs, plan)
+    found, asides = adjusted(plan)
     folders = result_folders([visit.name for visit in found.joint.visits])
     places = [result_place(out / name, problem.run.folder)
               for name, problem in zip(folders, found.joint.problems, strict=True)]
     judged = [_judged(found, i, aside) for i, aside in enumerate(asides)]
-    document = described(found, [_in_words(name, own) for name, own in
-                                 zip(folders, judged, strict=True)], asides)
+    document = described(found, asides, [
+        Written(None, note=own) if isinstance(own, str) else
+        Written(name, tuple(g.name for g in own.verdict.gates if not g.passed))
+        for name, own in zip(folders, judged, strict=True)])
     sections = together_sections(document)
     files = {"together.json": talk.json_text(document)}
     if not no_report:
         with talk.working("Drawing together.html"):
             files["together.html"] = page(
                 "report.html.j2", document, "One machine, several runs",
-                f"{len(runs)} runs of {plan.name}", sections, foot=fingerprints_of(
+                f"{len(asides)} runs of {plan.name}", sections, foot=fingerprints_of(
                     [(visit.name, own) for visit, own in
                      zip(found.joint.visits, judged, strict=True) if not isinstance(own, str)]))
     latest = {visit.attachment: i for i, visit in enumerate(found.joint.visits)}.values()
@@ -68,7 +67,8 @@ def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
     replace_set(out, results, files)
     for place, own, to_draw in results:
         if to_draw:
-            _draw(own, place, out / place.folder.name)
+            drawn(own, place, out / place.folder.name)
+            write_whole(out / place.folder.name, sheet_files(own))
     talk.answer(document, plain([s for s in sections
                                  if s.name in ("verdict", "quantities", "runs")]), json)
     _next(document, plan, out)
@@ -76,7 +76,7 @@ def together(plan: Path, out: Path | None, no_report: bool, json: bool) -> None:
         raise typer.Exit(talk.GATE_FAILED)
 
 
-def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
+def _read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
     """The file, its runs without what is set aside, and what that is."""
     several, runs, asides, complaints = read_several(plan), [], [], []
     for i, entry in enumerate(several.entries):
@@ -86,7 +86,10 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
                 aside = solve_as_chosen(run, SUSPECTS).aside
             elif entry.set_aside != NONE:
                 aside = named(run, entry.set_aside.split(","))
-            run = with_job(run, entry)
+            # The file of runs says what the [job] of a run does not.
+            stated = {"attachment": entry.attachment, "date": entry.day}
+            job = {**{key: text for key, text in stated.items() if text}, **run.rig.job}
+            run = replace(run, rig=replace(run.rig, job=job))
             runs.append(without(run, aside) if aside.names else run)
             asides.append(aside)
             talk.tell_all(f"{entry.folder}: {notice}" for notice in run.notices)
@@ -102,44 +105,32 @@ def read_all(plan: Path) -> tuple[Several, list[Run], list[SetAside]]:
     return several, runs, asides
 
 
-def with_job(run: Run, entry: Entry) -> Run:
-    """A run with the attachment and day of the file of runs, where its own [job] has none."""
-    named = {"attachment": entry.attachment, "date": entry.day}
-    job = {**{key: text for key, text in named.items() if text}, **run.rig.job}
-    return replace(run, rig=replace(run.rig, job=job))
-
-
-def adjusted(several: Several, runs: list[Run], plan: Path) -> Together:
-    """All runs in one adjustment."""
+def adjusted(plan: Path) -> tuple[Together, list[SetAside]]:
+    """All runs that a file names in one adjustment, and what was set aside of each."""
+    several, runs, asides = _read_all(plan)
     visits = [Visit(e.folder, e.attachment or run.rig.job.get("attachment", "attachment"),
                     e.day or run.rig.job.get("date", e.folder), e.remounted)
               for e, run in zip(several.entries, runs, strict=True)]
     shots = sum(len(run.shots) for run in runs)
     try:
         with talk.working(f"Solving {shots} shots of {len(runs)} runs in one go"):
-            return solve_together(runs, visits, several.scopes)
+            return solve_together(runs, visits, several.scopes), asides
     except NotTogether as error:
         raise InputError([
             Complaint(str(plan), several.line_of.line_of(where), where, found, expected)
             for where, found, expected in error.problems]) from None
 
 
-def described(found: Together, written: list[Written], asides: list[SetAside]) -> TogetherRecord:
-    """The document of together.json."""
+def described(found: Together, asides: list[SetAside], written: list[Written] | None = None
+              ) -> TogetherRecord:
+    """The document of together.json; `written` of the runs' own results, if there are any."""
     try:
         test = sharing(found)
     except ValueError as error:
         raise InputError.of("shots.csv", str(error), "runs with more shots") from None
-    alone = {i: _alone(problem.run) for i, problem in enumerate(found.joint.problems)}
-    return together_document(found, test, alone, written, [aside.names for aside in asides])
-
-
-def _alone(run: Run) -> Solution | None:
-    """A run by itself; None where that has no solution."""
-    try:
-        return solve(run)
-    except (NotConverged, NotDetermined, InputError):
-        return None
+    alone = {i: solved(problem.run) for i, problem in enumerate(found.joint.problems)}
+    return together_document(found, test, alone, written or [Written(None)] * len(asides),
+                             [aside.names for aside in asides])
 
 
 def result_folders(names: Sequence[str]) -> list[str]:
@@ -170,14 +161,8 @@ def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
             choice = ",".join(aside.names) or NONE
             chosen = Chosen(choice, aside, solution.run.tape, (), solution, None, None)
             return result_document(chosen, judge(solution, out=shares(solution.run, aside)))
-        except (NotConverged, NotDetermined, InputError) as error:
+        except FAILURES as error:
             return str(error)
-
-
-def _in_words(name: str, own: ResultRecord | str) -> Written:
-    if isinstance(own, str):
-        return Written(None, note=own)
-    return Written(name, tuple(g.name for g in own.verdict.gates if not g.passed))
 
 
 def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bool]],
@@ -216,11 +201,6 @@ def replace_set(out: Path, results: Sequence[tuple[ResultPlace, ResultRecord, bo
     others = sorted({path.parent.name for path in out.glob("*/result.json")} - {*new})
     if others:
         talk.tell(f"In {out}, but not of this adjustment: {', '.join(others)}")
-
-
-def _draw(own: ResultRecord, place: ResultPlace, folder: Path) -> None:
-    drawn(own, place, folder)
-    write_whole(folder, sheet_files(own))
 
 
 def _next(document, plan, out):

@@ -217,22 +217,13 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
 
     Yields what is to be told the number that is done.
     """
-    from rich.console import Console
-
-    stderr = Console(stderr=True)
-    if not stderr.is_terminal:
+    if not sys.stderr.isatty():
         tell(what + " ...")
         yield lambda done: None
         return
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        TextColumn,
-        TimeRemainingColumn,
-    )
+    from rich.console import Console
+    from rich.progress import Progress
 
-    with Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
-                  TimeRemainingColumn(), console=stderr, transient=True) as bar:
+    with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(printable(what), total=total)
         yield lambda done: bar.update(task, completed=done)

@@ -20,9 +20,10 @@ from importlib import import_module
 from typing import Any, BinaryIO, ClassVar
 
 
-def load(module: str) -> None:
-    """Have a module loaded in the process that calls this."""
-    import_module(module)
+def load(*modules: str) -> None:
+    """Have modules loaded in the process that calls this."""
+    for module in modules:
+        import_module(module)
 
 
 def call(function: str, *arguments: Any) -> Any:

@@ -7,6 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli.app import application
+from calib.console import talk
 from calib.report.pages.contents import contents
 from calib.report.pages.entries import writer
 from calib.report.pages.sheet import sheet_files, sheet_sections
@@ -157,9 +158,16 @@ def test_drift_without_a_change_ends_with_zero_if_the_gates_passed(document, tmp
     paths = _written(tmp_path / "a", older), _written(tmp_path / "b", newer)
     done = called("drift", *paths)
     assert done.exit_code == 0 and "Nothing has moved beyond chance." in done.stdout
-    newer["parameters"][12]["value"] += 0.5
-    assert newer["parameters"][12]["name"] == "rotation_axis_lean"
-    other = called("drift", paths[0], _written(tmp_path / "c", newer))
+    for one, day in ((older, "2026-05-01"), (newer, "2025-11-01")):
+        for pose in one["poses"]:
+            pose["time"] = day
+    paths = _written(tmp_path / "late", older), _written(tmp_path / "early", newer)
+    assert "the wrong way round" in called("drift", *paths).stdout
+    assert talk.following() == talk.command("drift", *reversed(paths))
+    paths = paths[::-1]
+    older["parameters"][12]["value"] += 0.5
+    assert older["parameters"][12]["name"] == "rotation_axis_lean"
+    other = called("drift", paths[0], _written(tmp_path / "c", older))
     assert other.exit_code == 6 and other.stdout.startswith("The two results are of different")
 
 

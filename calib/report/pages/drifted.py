@@ -140,10 +140,14 @@ def _two_machines(older, newer):
     return ""
 
 
-def _wrong_way(older, newer):
-    """That the older run is the later one, if it is; a date has no time of day."""
+def wrong_way_round(older: Survey, newer: Survey) -> bool:
+    """Whether the older run is the later one; a date has no time of day."""
     told = min(len(older.time), len(newer.time))
-    if older.time[:told] <= newer.time[:told]:
+    return older.time[:told] > newer.time[:told]
+
+
+def _wrong_way(older, newer):
+    if not wrong_way_round(older, newer):
         return ""
     return (f"The two are the wrong way round: the older result begins at {older.time}, the newer "
             f"at {newer.time}. Larger below is smaller; give them in the other order.")
