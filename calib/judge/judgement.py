@@ -228,17 +228,14 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     tests = {gates.HELD_OUT: held if held is not None and held.judged else None,
              gates.CORRELATION: judgement.correlation, gates.SYSTEMATIC: judgement.systematic,
              gates.SURVEY_SCALE: judgement.scale, gates.OFFSET: judgement.offset}
-    asked = [gates.global_gate(solution, judgement.correlation),
-             gates.suspect_gate(judgement.suspects),
-             *(gates.Question(name, test.chance) for name, test in tests.items()
-               if test is not None)]
-    if check is not None and len(check.shots):
-        asked.append(gates.Gate(gates.CHECK_SHOTS, check.passed))
-    answered = iter(gates.shared([q for q in asked if isinstance(q, gates.Question)]))
-    found = (gates.Gate(gates.EDGE, judgement.edge.met),
-             gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
-             *((gates.left_gate(judgement.out),) if judgement.out else ()),
-             *(next(answered) if isinstance(q, gates.Question) else q for q in asked))
+    found = gates.shared([
+        gates.Gate(gates.EDGE, judgement.edge.met),
+        gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
+        *([gates.left_gate(judgement.out)] if judgement.out else []),
+        gates.global_gate(solution, judgement.correlation), gates.suspect_gate(judgement.suspects),
+        *(gates.Question(name, test.chance) for name, test in tests.items() if test is not None),
+        *([gates.Gate(gates.CHECK_SHOTS, check.passed)] if check is not None and len(check.shots)
+          else [])])
     if judgement.instead is None:
         return found
     # What is left without the suspects may be free of the error that made them.

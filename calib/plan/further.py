@@ -8,11 +8,19 @@ import numpy as np
 from calib.adjust.mixed_model import linearised_at
 from calib.calibration import Problem
 from calib.chain.circle import wrapped
+from calib.chain.motion import PLACEMENT
 from calib.layout import RIG, STAND
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
-from calib.plan.information import Noise, next_to_nothing, pose_design, pose_rows, whitened
+from calib.plan.information import (
+    Noise,
+    next_to_nothing,
+    pose_design,
+    pose_rows,
+    prior_information,
+    whitened,
+)
 from calib.plan.losses import rank
 from calib.plan.sight import Site, can_be_shot
 from calib.plan.task import DRIVE, Prepared, Task
@@ -195,11 +203,25 @@ def _placement(problem, unknowns, stand):
 
 
 def _known(prepared, problem, raw, stand):
-    """What is known of the plan's free parameters and of a stand, from all that the run tells."""
-    layout = problem.layout
-    parameters = layout.among_free(layout.columns(RIG))
-    own = np.append(parameters, layout.among_free(layout.columns(STAND, stand)))
-    return _with_what_is_freed(prepared, problem, _of_these(raw, len(parameters), own))
+    """What is known of the plan's free parameters and of a stand, from all that the run tells.
+
+    What a first shot frees is known by its tape alone; what is not to be shot may be anything.
+    """
+    rig, task, layout = problem.run.rig, prepared.task, problem.layout
+    free = [p.name for p in rig.parameters if not p.held]
+    shared = [name for name in free if name in task.free_names]
+    columns = layout.columns(RIG, "")[[rig.parameter_names.index(name) for name in shared]]
+    own = np.append(layout.among_free(columns), layout.among_free(layout.columns(STAND, stand)))
+    so_far = raw + next_to_nothing(len(free), len(raw) - len(free))
+    rest = np.setdiff1d(np.arange(len(raw)), own)
+    across = so_far[np.ix_(own, rest)]
+    places = np.append([task.free_names.index(name) for name in shared],
+                       prepared.n_free + np.arange(len(PLACEMENT))).astype(int)
+    known = prior_information(task.taped, 1)
+    known[places] = known[:, places] = 0.0
+    known[np.ix_(places, places)] = so_far[np.ix_(own, own)] - across @ np.linalg.solve(
+        so_far[np.ix_(rest, rest)], across.T)
+    return known
 
 
 def _pool(prepared, placement, prior):
@@ -216,25 +238,6 @@ def _pool(prepared, placement, prior):
                                                   np.flatnonzero(shots))
     heights = 3 * bundles.shots.sum(1)
     return Pool(rows, prior, prepared.n_free, 1, heights, bundles.pose, bundles.minutes + DRIVE)
-
-
-def _with_what_is_freed(prepared, problem, information):
-    """Information over the plan's free parameters: a first shot frees those that wait for it.
-
-    What is taped of them is known beforehand.
-    """
-    rig, task = problem.run.rig, prepared.task
-    names = [p.name for p in rig.parameters if not p.held]
-    others = len(information) - len(names)
-    places = np.append([task.free_names.index(name) for name in names],
-                       prepared.n_free + np.arange(others)).astype(int)
-    wider = np.zeros((prepared.n_free + others,) * 2)
-    wider[np.ix_(places, places)] = information
-    taped = task.taped.information()
-    freed = [i for i, name in enumerate(task.free_names) if name not in names]
-    wider[np.ix_(freed, freed)] += taped[np.ix_(freed, freed)]
-    wider[freed, freed] += next_to_nothing(1, 0)[0, 0]
-    return wider
 
 
 def _where_it_is(prepared, problem, pool, last, placement):
@@ -289,16 +292,6 @@ def _spread_out(prepared, pool, problem, count):
 def _apart(readings, other):
     turn = np.abs(wrapped(readings - other))
     return turn.max(1) > _APART
-
-
-def _of_these(so_far, n_free, own):
-    """Information about some of the free unknowns, everything else eliminated."""
-    size = len(so_far)
-    regular = so_far + next_to_nothing(n_free, size - n_free)
-    rest = np.setdiff1d(np.arange(size), own)
-    across = regular[np.ix_(own, rest)]
-    return regular[np.ix_(own, own)] - across @ np.linalg.solve(
-        regular[np.ix_(rest, rest)], across.T)
 
 
 def _weakest(prepared, information):

@@ -7,9 +7,8 @@ import numpy as np
 
 from calib.document.planned import PlanRecord
 from calib.report.blocks import COLUMN, Block, Items, Picture, Section, Text, words
-from calib.report.figures.drawings import drawings
 from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
-from calib.report.figures.style import short
+from calib.report.figures.style import drawings, short
 from calib.report.plan_words import DECIMALS, edge_span
 from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf

@@ -20,7 +20,6 @@ from calib.run.table import (
     Column,
     Table,
     complain_of_repeats,
-    nearest,
     read_table,
     stroke_kind,
 )
@@ -35,9 +34,6 @@ COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in PAIRS)
 #: Correlations must leave at least this share of variance to every direction.
 _LEAST_EIGENVALUE = 1e-9
 
-#: Looking for the nearest name is slow where there are many: only for the first ones.
-_MOST_HINTS = 20
-
 
 def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Poses | None:
     """Read readings.csv; after a complaint what is sound, to check more, never as a result.
@@ -47,17 +43,14 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     rig : Rig or None
         None when rig.toml is at fault: then only ids, stands and times are looked at.
     """
-    names, pose_columns, needed = ((), (), ()) if rig is None else (
-        rig.reading_names, rig.pose_columns, rig.needed_columns)
-    columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
-    units = () if rig is None else tuple(r.unit for r in rig.readings)
-    sd_kinds = {"deg": READING_SD, "m": SHOT_SD}
+    readings = () if rig is None else rig.readings
+    pose_columns = () if rig is None else rig.pose_columns
     strokes = {} if rig is None else rig.strokes
-    optional = () if rig is None else tuple(r.name for r in rig.readings if r.optional)
-    columns += [Column(name, stroke_kind(*strokes[name]) if name in strokes else ANGLE,
-                       name not in optional) for name in names]
-    columns += [Column(f"sd_{name}", sd_kinds[unit], required=False)
-                for name, unit in zip(names, units, strict=True)]
+    columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
+    columns += [Column(r.name, stroke_kind(*strokes[r.name]) if r.name in strokes else ANGLE,
+                       not r.optional) for r in readings]
+    columns += [Column(f"sd_{r.name}", READING_SD if r.unit == "deg" else SHOT_SD, required=False)
+                for r in readings]
     columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
@@ -66,24 +59,24 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     complain_of_repeats(table, "pose", findings, "each pose once")
     lines = table.lines.tolist()
     for column in ("pose", "stand"):
-        complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
-    columns_of = [short_way_round(values) if unit == "deg" else values
-                  for values, unit in zip(table.matrix(names).T, units, strict=True)]
-    written = np.array(columns_of).T.reshape(len(table), len(names))
-    empty = np.isnan(written) & np.array([name in optional for name in names], bool)
-    readings = np.where(empty, 0.0, written)
-    note_same_readings(readings, _text(table, "pose"), file, lines, findings)
-    factors = np.ones(0) if rig is None else rig.reading_factors
-    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(names))])
+        complain_of_lookalikes(table.text(column), [file] * len(table), lines, column, findings)
+    written = table.matrix(r.name for r in readings)
+    for i, reading in enumerate(readings):
+        if reading.unit == "deg":
+            written[:, i] = short_way_round(written[:, i])
+    empty = np.isnan(written) & np.array([r.optional for r in readings], bool)
+    written[empty] = 0.0
+    note_same_readings(written, table.text("pose"), file, lines, findings)
+    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(readings))])
     return Poses(
-        ids=_text(table, "pose"),
-        stand=_text(table, "stand"),
-        readings=readings / factors,
-        sd=np.where(empty, np.inf, sds.T.reshape(readings.shape)),
-        time=tuple(cell or None for cell in _text(table, "time")),
-        line=tuple(table.lines.tolist()),
+        ids=table.text("pose"),
+        stand=table.text("stand"),
+        readings=written if rig is None else written / rig.reading_factors,
+        sd=np.where(empty, np.inf, sds.T.reshape(written.shape)),
+        time=tuple(cell or None for cell in table.text("time")),
+        line=tuple(lines),
         noted={c.name: _noted(c, rig, table, findings) for c in pose_columns
-               if c.name in table.texts or c in needed},
+               if c.name in table.texts or (rig is not None and c in rig.needed_columns)},
     )
 
 
@@ -158,31 +151,20 @@ def read_shots(
             _complain_of_no_rows(table, "one row per shot", findings)
         return None
     complain_of_repeats(table, "shot", findings, "each shot id once")
+    none = np.full(len(table), -1)
     return Shots(
-        ids=_text(table, "shot"),
-        pose=_index(table, "pose", None if poses is None else poses.ids,
-                    "a pose of readings.csv", findings),
-        target=_index(table, "target", None if rig is None else rig.target_names,
-                      "a target of the rig", findings),
+        ids=table.text("shot"),
+        pose=none if poses is None else table.index(
+            "pose", poses.ids, "a pose of readings.csv", findings),
+        target=none if rig is None else table.index(
+            "target", rig.target_names, "a target of the rig", findings),
         position=table.matrix(AXES),
         covariance=_covariance(table, rig, findings),
-        time=tuple(cell or None for cell in _text(table, "time")),
+        time=tuple(cell or None for cell in table.text("time")),
         line=tuple(table.lines.tolist()),
-        setup=_setup_index(table, set_ups, findings),
+        setup=None if not any(table.text("setup")) else table.index(
+            "setup", () if set_ups is None else set_ups.ids, "a set-up of setups.csv", findings),
     )
-
-
-def _setup_index(table, set_ups, findings):
-    """Set-up of every shot, -1 where its cell is empty; None without any."""
-    cells = _text(table, "setup")
-    if not any(cells):
-        return None
-    place = {} if set_ups is None else {name: i for i, name in enumerate(set_ups.ids)}
-    for line, cell in zip(table.lines.tolist(), cells, strict=True):
-        if cell and cell not in place:
-            findings.complain(table.file, line, "setup", quote(cell),
-                              f"a set-up of setups.csv{nearest(cell, place)}")
-    return np.array([place.get(cell, -1) for cell in cells], int)
 
 
 def _complain_of_no_rows(table: Table | None, row: str, findings):
@@ -191,10 +173,6 @@ def _complain_of_no_rows(table: Table | None, row: str, findings):
                             for c in findings.complaints):
         return
     findings.complain(table.file, table.header_line, None, "no rows yet, only column names", row)
-
-
-def _text(table, column):
-    return table.texts.get(column, ("",) * len(table))
 
 
 def _reading_sd(rig, i, table, findings):
@@ -271,26 +249,3 @@ def _complain_of_gaps(table, column, key, findings):
         if (line, column) not in told:
             findings.complain(table.file, line, column, "nothing",
                               f"a standard deviation, here or under {key} in rig.toml")
-
-
-def _index(table, column, known, expected, findings):
-    """Index of each cell among the known names, -1 where it is none of them."""
-    cells = _text(table, column)
-    if known is None:
-        return np.full(len(cells), -1)
-    place = {name: i for i, name in enumerate(known) if name}
-    index = np.array([place.get(cell, -1) for cell in cells], int)
-    hints: dict[str, str] = {}
-    for row in np.flatnonzero(index < 0):
-        cell = cells[row]
-        if not cell:
-            continue
-        if cell not in hints and len(hints) < _MOST_HINTS:
-            hints[cell] = nearest(cell, place) or _some_of(known)
-        findings.complain(table.file, int(table.lines[row]), column, quote(cell),
-                          expected + hints.get(cell, ""))
-    return index
-
-
-def _some_of(known, most=8):
-    return ": " + ", ".join(known) if 0 < len(known) <= most else ""

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from calib.run.complaints import Findings, quote
+from calib.run.complaints import Findings
+from calib.run.copies import again
 from calib.run.observed import COVARIANCES, covariance_of
 from calib.run.records import SetUps
 from calib.run.rig_file import AXES
@@ -39,15 +40,14 @@ def read_set_ups(
     if table is None or len(table) == 0:
         return None
     complain_of_repeats(table, "setup", findings, "each set-up once")
-    ids = table.texts.get("setup", ("",) * len(table))
     sd = table.matrix([f"sd_{name}" for name in _VALUES])
     sd[:, 3] = np.radians(sd[:, 3])
-    sights = _sights(sights_text, sights_file, ids, findings)
+    sights = _sights(sights_text, sights_file, table.text("setup"), findings)
     if sights is None:
         empty = np.zeros((0, 3))
         sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
     orientation = np.radians(table.matrix(["orientation"])[:, 0])
-    return SetUps(ids, table.matrix(AXES), orientation, sd, *sights)
+    return SetUps(table.text("setup"), table.matrix(AXES), orientation, sd, *sights)
 
 
 def _sights(text, file, ids, findings):
@@ -62,15 +62,10 @@ def _sights(text, file, ids, findings):
     table = read_table(text, file, columns, findings)
     if table is None or len(table) == 0:
         return None
-    place = {name: i for i, name in enumerate(ids) if name}
-    cells = table.texts.get("setup", ("",) * len(table))
-    for line, cell in zip(table.lines.tolist(), cells, strict=True):
-        if cell and cell not in place:
-            findings.complain(file, line, "setup", quote(cell), "a set-up of setups.csv")
-    _complain_of_copies(table, cells, findings)
+    _complain_of_copies(table, findings)
     return (
-        np.array([place.get(cell, -1) for cell in cells], int),
-        table.texts.get("point", ("",) * len(table)),
+        table.index("setup", ids, "a set-up of setups.csv", findings),
+        table.text("point"),
         table.matrix(AXES),
         covariance_of(table, table.matrix([f"sd_{axis}" for axis in AXES]), findings),
         table.matrix([f"known_{axis}" for axis in AXES]),
@@ -78,14 +73,9 @@ def _sights(text, file, ids, findings):
     )
 
 
-def _complain_of_copies(table, setups, findings):
+def _complain_of_copies(table, findings):
     """Two sights are never alike to the last digit: one was pasted twice, and would count twice."""
-    first: dict[tuple, int] = {}
-    points = table.texts.get("point", ("",) * len(table))
-    for line, setup, point, at in zip(table.lines.tolist(), setups, points,
-                                      table.matrix(AXES).tolist(), strict=True):
-        if not all(map(np.isfinite, at)):
-            continue
-        if (before := first.setdefault((setup, point, *at), line)) != line:
-            findings.complain(table.file, line, None, f"the sight of line {before} again",
-                              "each sight once")
+    names = [np.unique(table.text(name), return_inverse=True)[1] for name in ("setup", "point")]
+    for before, row in again(np.column_stack([*names, table.matrix(AXES)])):
+        findings.complain(table.file, int(table.lines[row]), None,
+                          f"the sight of line {table.lines[before]} again", "each sight once")

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.report.blocks import Name, Section, Table, Text, in_two, words
 from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN, Canvas, short
