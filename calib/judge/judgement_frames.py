@@ -44,7 +44,7 @@ def suspect_frame(judgement: Any) -> pd.DataFrame:
     return pd.DataFrame({
         "kind": [s.kind for s in found],
         "pose": [None if s.pose is None else poses[s.pose] for s in found],
-        "miss": [_shown(float(np.linalg.norm(s.miss)), u) for s, u in zip(found, units, strict=True)],
+        "miss": [_shown(np.linalg.norm(s.miss), u) for s, u in zip(found, units, strict=True)],
         "unit": units,
         "statistic": [s.statistic for s in found],
         "dof": [s.dof for s in found],
@@ -58,7 +58,7 @@ def suspect_frame(judgement: Any) -> pd.DataFrame:
     }, index=pd.Index([s.name for s in found], name="suspect"))
 
 
-def _shown(value: float, unit: str) -> float:
+def _shown(value: np.floating | float, unit: str) -> float:
     return float(np.degrees(value) if unit == "deg" else value)
 
 
