@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
