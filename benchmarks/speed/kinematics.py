@@ -48,7 +48,7 @@ def _point(ca, chain, target, parameters, placement, readings):
     """A target's place, motion by motion."""
     value = dict(zip(chain.parameters, parameters, strict=True))
     value |= dict(zip(("east", "north", "up", "heading"), placement, strict=True))
-    sensors = {s.reading: (s, r) for s, r in zip(chain.sensors, readings, strict=True)}
+    sensors = {s.name: (s, r) for s, r in zip(chain.sensors, readings, strict=True)}
     turn, point = ca.SX.eye(3), ca.SX.zeros(3)
     target = chain.targets[target]
     for motion in (*chain.motions[: chain.depth[target.frame]], *target.motions):
@@ -103,7 +103,7 @@ class Pinocchio:
             if motion.joint is not None:
                 joint = pin.JointModelRevoluteUnaligned(motion.sense * axis)
                 parent = self.model.addJoint(parent, joint, place, motion.joint)
-                self.order.append([s.reading for s in chain.sensors].index(motion.joint))
+                self.order.append([s.name for s in chain.sensors].index(motion.joint))
                 place = pin.SE3.Identity()
         self.frame = self.model.addFrame(pin.Frame("edge", parent, 0, place, pin.OP_FRAME))
         self.data = self.model.createData()

@@ -22,7 +22,7 @@ class Sensor:
     ``joint = linkage(kind(direction * reading + zero + varying))``
     """
 
-    reading: str
+    name: str  #: Of its reading.
     kind: str  #: One of `calib.chain.sensors.SENSOR_KINDS`.
     direction: float = 1.0
     zero: str | None = None
@@ -212,7 +212,7 @@ class Calibrated:
 
     @cached_property
     def _index(self) -> dict[str, int]:
-        return {sensor.reading: s for s, sensor in enumerate(self.sensors)}
+        return {sensor.name: s for s, sensor in enumerate(self.sensors)}
 
     @cached_property
     def _directions(self) -> np.ndarray:

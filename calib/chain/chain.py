@@ -68,7 +68,7 @@ class _At(NamedTuple):
 
 @dataclass(frozen=True)
 class Chain:
-    """Compiled motions. Make one with `Chain.compile`.
+    """Motions with everything that names stand for; these were checked (`calib.chain.sound`).
 
     The local variables of a shot, in this order, are the rig parameters, the placement of its
     stand and the readings of its pose.
@@ -78,29 +78,23 @@ class Chain:
     parameters: tuple[str, ...]
     sensors: tuple[Sensor, ...]
     targets: tuple[Target, ...]
-    turns: np.ndarray
-    constant: np.ndarray
-    coefficients: np.ndarray
-    depth: dict[str, int]
     pose_columns: tuple[str, ...] = ()
 
-    @classmethod
-    def compile(cls, motions: Sequence[Motion], parameters: Sequence[str],
-                sensors: Sequence[Sensor], targets: Sequence[Target],
-                pose_columns: Sequence[str] = ()) -> "Chain":
-        """Turn names into arrays. Names must have been checked (see `calib.chain.rig`)."""
-        names = (*parameters, *PLACEMENT)
-        return cls(
-            motions=tuple(motions),
-            parameters=tuple(parameters),
-            sensors=tuple(sensors),
-            targets=tuple(targets),
-            turns=np.array([m.turns for m in motions]),
-            constant=np.array([m.constant for m in motions]),
-            coefficients=_coefficients(motions, names),
-            depth={m.frame: k + 1 for k, m in enumerate(motions) if m.frame},
-            pose_columns=tuple(pose_columns),
-        )
+    @cached_property
+    def turns(self) -> np.ndarray:
+        """Mask of the motions that turn, shape (n_motions,)."""
+        return np.array([m.turns for m in self.motions])
+
+    @cached_property
+    def depth(self) -> dict[str, int]:
+        """How many motions lead to each named frame."""
+        return {m.frame: k + 1 for k, m in enumerate(self.motions) if m.frame}
+
+    @cached_property
+    def _amounts(self) -> tuple[np.ndarray, np.ndarray]:
+        """Constants of the motions' amounts, and their coefficients of parameters and placement."""
+        return (np.array([m.constant for m in self.motions]),
+                _coefficients(self.motions, (*self.parameters, *PLACEMENT)))
 
     def told_by(self, column: str) -> frozenset[str]:
         """Names of the parameters that are multiplied with a column of readings.csv."""
@@ -117,13 +111,13 @@ class Chain:
         motions = (*self.motions[: self.depth[frame]], *own)
         joints = {m.joint for m in motions}
         names = {*(n for m in motions for n in m.names),
-                 *(n for s in self.sensors if s.reading in joints for n in s.names)}
+                 *(n for s in self.sensors if s.name in joints for n in s.names)}
         return frozenset(self.parameters) & names
 
     @cached_property
     def with_direct_joints(self) -> "Chain":
         """The same chain where each reading is the joint angle itself."""
-        direct = tuple(Sensor(s.reading, "joint") for s in self.sensors)
+        direct = tuple(Sensor(s.name, "joint") for s in self.sensors)
         return replace(self, sensors=direct)
 
     @cached_property
@@ -162,8 +156,9 @@ class Chain:
         if parameters.ndim > 1:
             machine = np.repeat(np.arange(len(parameters)), len(readings) // len(parameters))
             own = parameters[machine]
-        amounts = self.constant + own @ self.coefficients[:, :n_own].T
-        amounts = amounts + placement @ self.coefficients[:, n_own:].T
+        constant, coefficients = self._amounts
+        amounts = constant + own @ coefficients[:, :n_own].T
+        amounts = amounts + placement @ coefficients[:, n_own:].T
         at = _At(own, readings, noted, self._calibrated.angles(own, readings, noted),
                  self._arms(own, placement, readings, noted, jacobian))
         walk = Walk.begin(len(self.motions), np.empty_like(readings),
@@ -212,7 +207,8 @@ class Chain:
     def _readings_with(self, arms: Arms, parameters: np.ndarray, joints: np.ndarray,
                        noted: np.ndarray) -> np.ndarray:
         """Readings at joint angles; distances that are not in `arms` count as 0."""
-        amounts = self.constant + self.coefficients[:, : len(self.parameters)] @ parameters
+        constant, coefficients = self._amounts
+        amounts = constant + coefficients[:, : len(self.parameters)] @ parameters
         at = _At(parameters, np.empty_like(joints), noted, joints, arms)
         walk = Walk.begin(len(self.motions), joints)
         for k, motion in enumerate(self.motions):
@@ -326,7 +322,7 @@ class Chain:
 
     @cached_property
     def _sensor_index(self) -> dict[str, int]:
-        return {sensor.reading: i for i, sensor in enumerate(self.sensors)}
+        return {sensor.name: i for i, sensor in enumerate(self.sensors)}
 
     @cached_property
     def _calibrated(self) -> Calibrated:
@@ -337,7 +333,7 @@ class Chain:
         """Sensors whose joint angle's derivatives are asked for pose by pose."""
         varying = {v.of for m in self.motions for v in m.varying if v.times in OF_JOINT}
         return frozenset(s for s, sensor in enumerate(self.sensors)
-                         if s not in self._steady or sensor.reading in varying)
+                         if s not in self._steady or sensor.name in varying)
 
     @cached_property
     def _steady(self) -> frozenset[int]:
@@ -357,7 +353,7 @@ class Chain:
 
         By parameters and placements, and through the sensors that are the same in every pose.
         """
-        fixed = np.hstack([self.coefficients, np.zeros((len(self.motions), len(self.sensors)))])
+        fixed = np.hstack([self._amounts[1], np.zeros((len(self.motions), len(self.sensors)))])
         for k, motion in enumerate(self.motions):
             if motion.joint is not None:
                 s = self._sensor_index[motion.joint]

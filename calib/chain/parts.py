@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.chain.calibrated import Sensor
-from calib.chain.chain import Target
 from calib.chain.sensors import SENSOR_KINDS
 
 
@@ -53,15 +52,14 @@ class Parameter:
         return f"from {low:g} to {high:g} {self.unit}"
 
 
-@dataclass(frozen=True)
-class Reading:
+@dataclass(frozen=True, kw_only=True)
+class Reading(Sensor):
     """One reading: its sensor, its sd, and the limits and speed of its joint (rad, rad/s).
 
     `sd` is in rad, or m where the `unit` is "m". `optional`: readings.csv may leave it empty in a
     pose; it is an unknown there. `stroke`: the least and the most that one can be, m.
     """
 
-    sensor: Sensor
     sd: float | None
     low: float
     high: float
@@ -74,26 +72,6 @@ class Reading:
     def parked(self) -> bool:
         """Whether its joint stays nearly as it is while the machine is at a stand."""
         return self.speed is None
-
-    @property
-    def name(self) -> str:
-        return self.sensor.reading
-
-    @property
-    def kind(self) -> str:
-        return self.sensor.kind
-
-    @property
-    def direction(self) -> float:
-        return self.sensor.direction
-
-    @property
-    def zero(self) -> str | None:
-        return self.sensor.zero
-
-    @property
-    def varying(self) -> Mapping[str, str]:
-        return self.sensor.varying
 
     @property
     def unit(self) -> str:
@@ -123,16 +101,19 @@ class PoseColumn:
 class Derived:
     """A quantity computed from two points of the chain with every joint angle zero.
 
-    `unit` is "deg" for a bearing: the angle, rad, of the way from `start` to `end` left of the
-    house's x axis, seen from above.
+    A bearing is the angle, rad, of the way from `start` to `end` left of the house's x axis, seen
+    from above.
     """
 
     name: str
-    unit: str
     measure: str
     start: str
     end: str
     means: str
+
+    @property
+    def unit(self) -> str:
+        return "deg" if self.measure == "bearing" else "m"
 
 
 @dataclass(frozen=True)
@@ -143,19 +124,3 @@ class Envelope:
     #: Name and joints of each: the latter map reading names to angles, what is not named is zero.
     reaches: tuple[tuple[str, Mapping[str, float]], ...]
     sweep: Mapping[str, np.ndarray]  #: The angles each swept joint takes, rad.
-
-
-@dataclass(frozen=True)
-class Effort:
-    """How long things take in the field, minutes."""
-
-    settle: float  #: To drive up to a pose, let the machine settle, and read and book it.
-    #: walk, point: To reach a target that needs a hand on it, and to point at any and shoot it.
-    walk: float
-    point: float
-    stand: float  #: To move the machine to another stand.
-    targets: Mapping[str, float]  #: What a shot of these takes, in place of walk and point.
-
-    def of_shot(self, target: Target) -> float:
-        """Minutes for a shot of a target."""
-        return self.targets.get(target.name, self.point + (0 if target.pointed_at else self.walk))

@@ -12,7 +12,6 @@ import numpy as np
 from pydantic import ValidationError
 
 from calib.chain import parts, schema
-from calib.chain.calibrated import Sensor
 from calib.chain.chain import SHOT_BY, Chain, Target
 from calib.chain.effects import with_effects
 from calib.chain.length import metres
@@ -39,7 +38,7 @@ class Rig:
     parameters, readings, targets, derived : tuples
         In the order used by every array: ``values[i]`` belongs to ``parameters[i]``.
     chain : Chain
-        The compiled motions.
+        The motions.
     shot_sd : ndarray, shape (3,), or None
         East, north, up, m: the sd of a shot whose row does not state its own.
     definition : mapping
@@ -62,7 +61,7 @@ class Rig:
     shot_sd: np.ndarray | None
     envelope: parts.Envelope
     definition: Mapping[str, Any]
-    effort: parts.Effort
+    effort: schema.Effort
     edge_goal: float | None = None
     check_tolerance: float | None = None
     job: Mapping[str, str] = field(default_factory=dict)
@@ -222,7 +221,7 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     """
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
-    entry = _checked(data if base is None else with_sensors_of(base, data))
+    entry = _checked(data, base) if base is None else _checked(with_sensors_of(base, data), base)
     problems: list[schema.Problem] = []
     if base is not None:
         entry, problems = merged(base, entry)
@@ -235,18 +234,31 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     return _build(entry)
 
 
-def _checked(data: Mapping[str, Any]) -> schema.RigEntry:
+def _checked(data: Mapping[str, Any], base: schema.RigEntry | None) -> schema.RigEntry:
     try:
         entry = schema.RigEntry.model_validate(data)
     except ValidationError as error:
         named = data.get("template")
         raise schema.RigError([
-            *((".".join(map(str, e["loc"])), *schema.in_words(e)) for e in error.errors()),
+            *dict.fromkeys(_in_words(e, error.errors(), base) for e in error.errors()),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
     if problems := _unknown_template(entry.template):
         raise schema.RigError(problems)
     return entry
+
+
+def _in_words(error: Any, errors: list[Any], base: schema.RigEntry | None) -> schema.Problem:
+    """The problem of a schema error; of a name that the template lacks, its names too."""
+    table, *rest = key = tuple(map(str, error["loc"]))
+    known = getattr(base, table, None)
+    if error["type"] != "missing" or len(rest) != 2 or table == "parameters" \
+            or not isinstance(known, Mapping) or rest[0] in known or not known:
+        return (".".join(key), *schema.in_words(error))
+    lacking = [f"no {e['loc'][2]}" for e in errors
+               if e["type"] == "missing" and e["loc"][:2] == key[:2]]
+    return (f"{table}.{rest[0]}", " and ".join(lacking),
+            f"what a new one needs, or one that the template has: {', '.join(known)}")
 
 
 def _unknown_template(name: str | None) -> list[schema.Problem]:
@@ -282,30 +294,20 @@ def _build(entry: schema.RigEntry) -> Rig:
                tuple(t.shot_by or SHOT_BY))
         for name, t in entry.targets.items()
     )
-    chain = Chain.compile(
-        motions=tuple(_motion(m) for m in entry.motions),
-        parameters=tuple(p.name for p in parameters),
-        sensors=tuple(r.sensor for r in readings),
-        targets=targets,
-        pose_columns=tuple(entry.pose_columns),
-    )
-    derived = tuple(
-        parts.Derived(name, "deg" if d.measure == "bearing" else "m", d.measure, d.start, d.end,
-                      d.means)
-        for name, d in entry.derived.items()
-    )
+    chain = Chain(tuple(_motion(m) for m in entry.motions), tuple(entry.parameters), readings,
+                  targets, tuple(entry.pose_columns))
     return Rig(
         name=entry.name or "own",
         title=entry.title or entry.name or "Rig of your own",
         parameters=parameters,
         readings=readings,
         targets=targets,
-        derived=derived,
+        derived=tuple(parts.Derived(name, **dict(d)) for name, d in entry.derived.items()),
         chain=chain,
         shot_sd=_shot_sd(entry),
         envelope=_envelope(entry),
         definition=_definition(entry),
-        effort=parts.Effort(**(entry.effort or schema.EffortEntry()).model_dump()),
+        effort=entry.effort or schema.Effort(),
         edge_goal=metres(entry.goal.edge) if entry.goal else None,
         check_tolerance=metres(entry.check.tolerance) if entry.check else None,
         job=entry.job.model_dump(exclude_none=True) if entry.job else {},
@@ -340,16 +342,14 @@ def _reading(entry: schema.RigEntry, name: str) -> parts.Reading:
     low, high = entry.limits.get(name, (-180.0, 180.0))
     direction = float(entry.readings.direction.get(name, sensor.direction))
     return parts.Reading(
-        sensor=Sensor(
-            reading=name,
-            kind=sensor.kind,
-            direction=direction,
-            zero=sensor.zero,
-            varying=sensor.varying or {},
-            through=sensor.through,
-            uses=sensor.uses or {},
-            branch=float(sensor.branch or 1),
-        ),
+        name=name,
+        kind=sensor.kind,
+        direction=direction,
+        zero=sensor.zero,
+        varying=sensor.varying or {},
+        through=sensor.through,
+        uses=sensor.uses or {},
+        branch=float(sensor.branch or 1),
         sd=None if sd is None else sd * parts.factor_to_si(SENSOR_KINDS[sensor.kind].unit),
         low=np.radians(low),
         high=np.radians(high),

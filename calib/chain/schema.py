@@ -13,6 +13,7 @@ from pydantic import (
     model_validator,
 )
 
+from calib.chain.chain import Target
 from calib.chain.length import EXPECTED, metres
 
 # Strict: neither true nor "0.05" is a number, and "no" is not false.
@@ -250,14 +251,19 @@ class CheckEntry(_Strict):
     tolerance: Length
 
 
-class EffortEntry(_Strict):
-    """Minutes in the field (common practice, no source)."""
+class Effort(_Strict):
+    """How long things take in the field, minutes (common practice, no source)."""
 
-    settle: NotNegative = 1.5
-    walk: NotNegative = 0.35
-    point: NotNegative = 0.25
-    stand: NotNegative = 15.0
+    settle: NotNegative = 1.5  #: To drive up to a pose, let the machine settle, and read and book.
+    walk: NotNegative = 0.35  #: To reach a target that needs a hand on it.
+    point: NotNegative = 0.25  #: To point at any target and shoot it.
+    stand: NotNegative = 15.0  #: To move the machine to another stand.
+    #: What a shot of these takes, in place of walk and point.
     targets: dict[str, NotNegative] = {}
+
+    def of_shot(self, target: Target) -> float:
+        """Minutes for a shot of a target."""
+        return self.targets.get(target.name, self.point + (0 if target.pointed_at else self.walk))
 
 
 class RigEntry(_Strict):
@@ -286,7 +292,7 @@ class RigEntry(_Strict):
     marks: dict[str, MarkEntry] = {}
     derived: dict[str, DerivedEntry] = {}
     envelope: EnvelopeEntry | None = None
-    effort: EffortEntry | None = None
+    effort: Effort | None = None
 
 
 def in_words(error: Any) -> tuple[str, str]:

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 import typer
 
+from calib.adjust.distributions import TIMES_SD
 from calib.cli import task_options
 from calib.cli.commands import MINUTES
 from calib.cli.onward import begin
 from calib.console import talk
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
-from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.goal import GOAL
 from calib.operations.known_machine import machine_for
 from calib.plan.curve import (
     MOST_MINUTES,
@@ -35,8 +36,8 @@ from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.relabelling import equivalent_says
-from calib.run.beforehand import read_machine
+from calib.report.words.plausible import equivalent_says
+from calib.run.folder import read_machine
 from calib.run.records import Machine, Tape
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 

@@ -17,9 +17,9 @@ from pydantic import (
 )
 
 from calib.intake.files.columns import parse_order
+from calib.intake.files.field_units import parse_unit
 from calib.intake.files.ids import IdPattern
 from calib.intake.files.times import ISO, TimeFormat, parse_zone
-from calib.intake.files.units import parse_unit
 from calib.intake.geometry.polar import InstrumentSds
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.text import Dialect, decode

@@ -102,11 +102,12 @@ def scores(run: Run, parameters: np.ndarray, corrections: np.ndarray | None,
     except (NotConverged, ModelNotFinite):
         return []
     prediction = problem(parameters, observations.readings + corrections)
-    n, q, found = len(observations.values), at.spectrum.left[:, : at.spectrum.rank], []
+    q, found = at.spectrum.left[:, : at.spectrum.rank], []
+    below = len(at.raw) - len(observations.values)
     for one in added:
-        z = whitened(observations.groups, one.columns(problem, parameters, prediction),
-                     at.whiteners[:-1])
-        left = np.pad(z, ((0, len(q) - n), (0, 0))) - q @ (q[:n].T @ z)
+        columns = np.pad(one.columns(problem, parameters, prediction), ((0, below), (0, 0)))
+        z = whitened(at.groups, columns, at.whiteners)
+        left = z - q @ (q.T @ z)
         kept = np.einsum("ij,ij->j", left, left)
         if not (kept > _LEAST_LEFT * np.einsum("ij,ij->j", z, z)).all():
             continue

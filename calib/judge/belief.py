@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.adjust.observations import Prior
 from calib.calibration import tape_by_parameter
-from calib.chain.circle import wrapped
+from calib.chain.circle import differences
 from calib.chain.rig import Rig
 from calib.run.records import Run
 
@@ -52,9 +52,7 @@ def belief_prior(run: Run, n_unknowns: int) -> Prior:
 
 def difference(rig: Rig, one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """One less other, shape (p,), m or rad; angles without whole turns."""
-    angle = np.array([p.unit == "deg" for p in rig.parameters])
-    change = np.asarray(one) - np.asarray(other)
-    return np.where(angle, wrapped(change), change)
+    return differences(one, other, [p.unit for p in rig.parameters])
 
 
 def _believed(run):

@@ -60,18 +60,16 @@ class Question:
     chance: float
 
 
-def shared(questions: Sequence[Question], rate: float = SHARED_RATE) -> tuple[Gate, ...]:
-    """The gates of tests that share an error rate by Holm's procedure, in the order given."""
-    order = sorted(range(len(questions)), key=lambda i: questions[i].chance)
-    gates, going = {}, True
-    level = rate / max(1, len(questions))
-    for place, i in enumerate(order):
-        question = questions[i]
+def shared(asked: Sequence[Question | Gate], rate: float = SHARED_RATE) -> tuple[Gate, ...]:
+    """Gates in the order given, the tests among them sharing an error rate by Holm's procedure."""
+    tests = sorted((q for q in asked if isinstance(q, Question)), key=lambda test: test.chance)
+    gates, going, level = {}, True, rate / max(1, len(tests))
+    for place, test in enumerate(tests):
         if going:
-            level = rate / (len(questions) - place)
-            going = question.chance <= level
-        gates[i] = Gate(question.name, not going, question.chance, level)
-    return tuple(gates[i] for i in range(len(questions)))
+            level = rate / (len(tests) - place)
+            going = test.chance <= level
+        gates[id(test)] = Gate(test.name, not going, test.chance, level)
+    return tuple(gates[id(q)] if isinstance(q, Question) else q for q in asked)
 
 
 def at_fault_itself(failed: Iterable[str]) -> bool:

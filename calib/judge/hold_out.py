@@ -116,12 +116,13 @@ def hold_out(solution: Solution, most_folds: int = MOST_FOLDS) -> HeldOut | None
             missing += [run.poses.ids[p] for p in poses if p not in needed]
     if not parts:
         return None
-    checked, tells = _joined([p.checked for p in parts]), np.concatenate([p.tells for p in parts])
+    every, tells = [p.checked for p in parts], np.concatenate([p.tells for p in parts])
+    shots = every[0].shots.joined(*(checked.shots for checked in every[1:]))
     judged = bool(tells.sum() >= len(run.shots) / 2)
-    missing += [run.poses.ids[p] for p in np.unique(checked.shots.pose[~tells])]
-    if judged:
-        checked = Checked(checked.shots.select(tells), checked.misses[tells],
-                          checked.covariances[tells], checked.tolerance)
+    missing += [run.poses.ids[p] for p in np.unique(shots.pose[~tells])]
+    kept = tells if judged else np.ones(len(tells), bool)
+    checked = Checked(shots.select(kept), np.concatenate([c.misses for c in every])[kept],
+                      np.concatenate([c.covariances for c in every])[kept], every[0].tolerance)
     statistic = sum(p.statistic for p in parts)
     form = _form(solution.adjustment, parts)
     chance = chance_above(solution.adjustment, form, statistic) if judged else None
@@ -179,9 +180,3 @@ def _folds(run: Run, most: int) -> list[list[int]]:
     poses.sort(key=lambda p: stands.index(run.poses.stand[p]))
     folds = min(most, len(poses))
     return [poses[k::folds] for k in range(folds)]
-
-
-def _joined(parts: list[Checked]) -> Checked:
-    first, *others = (p.shots for p in parts)
-    return Checked(first.joined(*others), np.concatenate([p.misses for p in parts]),
-                   np.concatenate([p.covariances for p in parts]), parts[0].tolerance)

@@ -137,8 +137,20 @@ class Search:
     @property
     def fits(self) -> bool:
         """It passes, no value is out by more than chance, and no added number is real."""
-        return self.passes and not (self.suspects is not None and self.suspects.beyond_chance) \
-            and not self.systematic
+        return self.passes and not self._wrong and not self.systematic
+
+    @property
+    def _wrong(self):
+        """Suspects beyond chance."""
+        return () if self.suspects is None else self.suspects.beyond_chance
+
+    @cached_property
+    def _without_poses_out(self):
+        """The run without the few poses that are out, where no single value can be told."""
+        if self.suspects is not None or not self.out or not self.few_out:
+            return None
+        return replace(self.run, shots=self.run.shots.select(
+            ~np.isin(self.run.shots.pose, self.out)))
 
     def try_everything(self) -> None:
         """All explanations, the best of them solved properly."""
@@ -207,16 +219,14 @@ class Search:
 
         Not of one taped value: what is wrong with that is asked of each by itself.
         """
-        run = self.run
-        if self.suspects is not None and self.suspects.beyond_chance:
-            wrong = self.suspects.beyond_chance
+        run, wrong, rest = self.run, self._wrong, self._without_poses_out
+        if self.suspects is not None and wrong:
             if [s.kind for s in wrong] == ["tape"]:
                 return
             names, free = [s.name for s in wrong], sum(s.dof for s in wrong)
             candidates = len(run.shots) + run.poses.readings.size
             rest = without(run, self.suspects.aside)
-        elif self.suspects is None and self.out and self.few_out:
-            rest = self._without_poses_out
+        elif rest is not None:
             names = [f"pose:{run.poses.ids[p]}" for p in self.out]
             free, candidates = 3 * (len(run.shots) - len(rest.shots)), len(self.poses)
         else:
@@ -233,24 +243,18 @@ class Search:
         self.tried.append(Tried(mistake, rest, solution.adjustment.chi2, self.dof - free, free,
                                 odds, False))
 
-    @property
-    def _without_poses_out(self):
-        run = self.run
-        return replace(run, shots=run.shots.select(~np.isin(run.shots.pose, self.out)))
-
     def _try_misbooked(self):
         """Suspect shots that lie elsewhere booked there, the other suspects set aside.
 
         That each lies there was weighed against a blunder: there is no choice left.
         """
-        wrong = () if self.suspects is None else self.suspects.beyond_chance
-        booked = tuple(s.lies for s in wrong if s.lies is not None)
-        if self.suspects is None and self.out and self.few_out:
+        booked = tuple(s.lies for s in self._wrong if s.lies is not None)
+        if self._without_poses_out is not None:
             clean = solved(self._without_poses_out)
             booked = () if clean is None else tuple(misbooked(clean, self.run).values())
         if not booked:
             return
-        rest = [s for s in wrong if s.lies is None]
+        rest = [s for s in self._wrong if s.lies is None]
         aside = set_aside_of(rest)
         fact: Fact = Misbooked(booked)
         if rest:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,6 +30,9 @@ from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.systematic import Systematic, systematic
 from calib.judge.tape import TapeTest, tape_test
 from calib.judge.trends import Trend, trends
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Runs of more than `MOST_SHOTS` are not solved again many times, nor those with a variance factor
 #: beyond this.
@@ -86,6 +89,20 @@ class Judgement:
         rows = "".join(f"<tr><td>{'passed' if gate.passed else 'FAILED'}</td>"
                        f"<td>{escape(gate.name)}</td></tr>" for gate in self.gates)
         return f"<table>{rows}</table>"
+
+    def frame(self, of: str) -> "pd.DataFrame":
+        """A pandas DataFrame in m and deg; see `calib.judge.judgement_frames`.
+
+        Parameters
+        ----------
+        of : str
+            "gates", "suspects", "shots" and "readings" (how well each is checked), "check" (the
+            check shots), "noise" or "trends".
+        """
+        from calib.frames import frame_of  # pandas takes half a second to come
+        from calib.judge.judgement_frames import JUDGED
+
+        return frame_of(self, of, JUDGED)
 
     @cached_property
     def noise(self) -> tuple[Noise, ...] | None:
@@ -228,17 +245,14 @@ def _gates(solution, judgement) -> tuple[Gate, ...]:
     tests = {gates.HELD_OUT: held if held is not None and held.judged else None,
              gates.CORRELATION: judgement.correlation, gates.SYSTEMATIC: judgement.systematic,
              gates.SURVEY_SCALE: judgement.scale, gates.OFFSET: judgement.offset}
-    asked = [gates.global_gate(solution, judgement.correlation),
-             gates.suspect_gate(judgement.suspects),
-             *(gates.Question(name, test.chance) for name, test in tests.items()
-               if test is not None)]
-    if check is not None and len(check.shots):
-        asked.append(gates.Gate(gates.CHECK_SHOTS, check.passed))
-    answered = iter(gates.shared([q for q in asked if isinstance(q, gates.Question)]))
-    found = (gates.Gate(gates.EDGE, judgement.edge.met),
-             gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
-             *((gates.left_gate(judgement.out),) if judgement.out else ()),
-             *(next(answered) if isinstance(q, gates.Question) else q for q in asked))
+    found = gates.shared([
+        gates.Gate(gates.EDGE, judgement.edge.met),
+        gates.Gate(gates.PLAUSIBILITY, judgement.plausible.passed),
+        *([gates.left_gate(judgement.out)] if judgement.out else []),
+        gates.global_gate(solution, judgement.correlation), gates.suspect_gate(judgement.suspects),
+        *(gates.Question(name, test.chance) for name, test in tests.items() if test is not None),
+        *([gates.Gate(gates.CHECK_SHOTS, check.passed)] if check is not None and len(check.shots)
+          else [])])
     if judgement.instead is None:
         return found
     # What is left without the suspects may be free of the error that made them.

@@ -108,14 +108,11 @@ def _free_places(clean, run, shots):
     free = np.ones((len(run.poses.ids), len(run.rig.targets)), bool)
     free[run.shots.pose, run.shots.target] = False
     free[clean.problem.stand_of_pose < 0] = False
-    which, pose, target = [], [], []
-    for k, i in enumerate(shots):
-        at, on = run.shots.pose[i], run.shots.target[i]
-        targets, poses = np.flatnonzero(free[at]), np.flatnonzero(free[:, on])
-        which += [k] * (len(targets) + len(poses))
-        pose += [at] * len(targets) + poses.tolist()
-        target += targets.tolist() + [on] * len(poses)
-    return tuple(np.array(a, int) for a in (which, pose, target))
+    at, on = run.shots.pose[list(shots)], run.shots.target[list(shots)]
+    of_pose, target = np.nonzero(free[at])
+    of_target, pose = np.nonzero(free[:, on].T)
+    return (np.append(of_pose, of_target), np.append(at[of_pose], pose),
+            np.append(target, on[of_target]))
 
 
 def rebooked(run: Run, booked: Sequence[Booked]) -> Run:

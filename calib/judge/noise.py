@@ -4,11 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.variance_components import (
-    Component,
-    VarianceComponents,
-    variance_components,
-)
+from calib.adjust.distributions import TIMES_SD
+from calib.adjust.variance_components import Component, variance_components
 from calib.calibration import Solution
 
 HORIZONTAL, VERTICAL = "horizontal shots", "vertical shots"
@@ -45,13 +42,10 @@ def noise(solution: Solution) -> tuple[Noise, ...]:
                   Component(VERTICAL, rows=up)]
     components += [Component(name, reading=j)
                    for j, name in enumerate(solution.rig.reading_names)]
-    return _as_sds(variance_components(solution.problem.model, solution.adjustment, components))
-
-
-def _as_sds(found: VarianceComponents) -> tuple[Noise, ...]:
+    found = variance_components(solution.problem.model, solution.adjustment, components)
     times, low, high = np.sqrt([found.factor, found.low95, found.high95])
     kinds = tuple(
-        Noise(label, float(t), float(b - a) / (2 * 1.96), float(a), float(b), float(r), bool(d),
+        Noise(label, float(t), float(b - a) / (2 * TIMES_SD), float(a), float(b), float(r), bool(d),
               bool(t > 1))
         for label, t, a, b, r, d in zip(
             found.labels, times, low, high, found.redundancy, found.differs, strict=True)

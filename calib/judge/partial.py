@@ -76,30 +76,29 @@ class _Start:
     """Trial values of the unknowns, and which of them every run is to place afresh."""
 
     unknowns: np.ndarray
-    loose: np.ndarray
+    loose: np.ndarray | bool = False
 
 
 def _starts(run):
     halves = np.array_split(np.unique(run.shots.pose), 2)
     whole = problem_of(run)
-    count = len(whole.start)
     layout = whole.layout
     rig = layout.columns(RIG, "")
-    starts = [_Start(looked(run, robust=True).parameters, np.zeros(count, bool))]
+    starts = [_Start(looked(run, robust=True).parameters)]
     for half in halves if run.set_ups is None else ():
         part = replace(run, shots=run.shots.select(np.isin(run.shots.pose, half)))
         if len(half) < 3:
             continue
         problem, unknowns = problem_of(part), whole.start.copy()
         seen = quick_fit(problem, robust=True).parameters
-        unknowns[rig], loose = problem.parameters(seen), np.ones(count, bool)
+        unknowns[rig], loose = problem.parameters(seen), np.ones(len(whole.start), bool)
         loose[rig] = False
         for stand, placement in zip(problem.stands, problem.layout.of(STAND, seen), strict=True):
             there = layout.columns(STAND, stand)
             unknowns[there], loose[there] = placement, False
         starts.append(_Start(unknowns, loose))
     if corner_pairs(run):
-        starts.append(_Start(_of_middles(run), np.zeros(count, bool)))
+        starts.append(_Start(_of_middles(run)))
     return [s for s in starts if np.isfinite(s.unknowns).all()]
 
 
@@ -153,7 +152,7 @@ def _wanted(run, change, start, as_is):
 def _cost(run, start):
     """What each pose costs at given unknowns."""
     problem, unknowns = problem_of(run), start.unknowns
-    if start.loose.any():
+    if np.any(start.loose):
         unknowns = np.where(start.loose, problem.start, unknowns)
         unknowns = quick_fit(problem, robust=True, start=unknowns, steps=6,
                              held=~start.loose).parameters
@@ -171,7 +170,7 @@ def _settled(run, change, poses):
         cost = float(pose_costs(seen).sum())
         if best is None or cost < best[0]:
             best = cost, poses, seen
-        start = _Start(seen.parameters, np.zeros(len(seen.parameters), bool))
+        start = _Start(seen.parameters)
         again = _wanted(run, change, start, _cost(run, start))
         if not again:
             break

@@ -68,6 +68,10 @@ class Suspects:
     #: there is no more.
     remaining: tuple[str, ...]
 
+    def __repr__(self):
+        return (f"<Suspects: {len(self.beyond_chance)} beyond chance, {len(self.within_chance)} "
+                f"within, of {self.tests} tested>")
+
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
         """Those further out than the worst value of 99 in 100 clean runs of this size."""

@@ -7,12 +7,12 @@ from itertools import compress
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.chain.circle import wrapped
 from calib.chain.rig import Rig
 from calib.document import planned
 from calib.document.solved import Job
 from calib.edge import edge_points
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import joints_at
 from calib.plan.curve import Curve
 from calib.plan.display import marks_on_house
@@ -22,8 +22,7 @@ from calib.plan.plan import Plan
 from calib.plan.sight import ahead, arm_pins, house_origin, placed
 from calib.plan.task import Task
 from calib.report.numbers import number, numbers
-from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
-from calib.report.words.left_out import removed_says
+from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises, removed_says
 
 #: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
 SCHEMA = 2

@@ -40,5 +40,5 @@ def refuse_blind(rig: Rig, poses: Poses, shots: Shots, blind: np.ndarray) -> Non
             "readings.csv", poses.line[pose], rig.reading_names[i],
             f"{rig.reading_factors[i] * poses.readings[pose, i]:.2f}",
             f"a pose in which this sensor can see its joint (pose {poses.ids[pose]}: "
-            f"{rig.readings[i].sensor.blind}; leave the pose and its shots out; or is a reading of "
+            f"{rig.readings[i].blind}; leave the pose and its shots out; or is a reading of "
             "this pose mistyped?)") for pose, i in np.argwhere(blind)])

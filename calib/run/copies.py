@@ -29,12 +29,7 @@ def tell_copies(
     file, line : sequence
         Where each row stands.
     """
-    first: dict[bytes, int] = {}
-    copies = []
-    for i in np.flatnonzero(np.isfinite(position).all(axis=1)).tolist():
-        before = first.setdefault(position[i].tobytes(), i)
-        if before != i:
-            copies.append((before, i))
+    copies = again(position)
     if not copies:
         return
     before, row = copies[0]
@@ -52,18 +47,25 @@ def tell_copies(
                       "did not move may be shot so again", line[row])
 
 
+def again(rows: np.ndarray) -> list[tuple[int, int]]:
+    """Rows, shape (n, k), that equal an earlier one: the first such, and the row; none with NaN.
+
+    Examples
+    --------
+    >>> again(np.array([[1.0, 2.0], [3.0, np.nan], [1.0, 2.0], [3.0, np.nan]]))
+    [(0, 2)]
+    """
+    sound = np.flatnonzero(np.isfinite(rows).all(axis=1))
+    _, first, of = np.unique(rows[sound], axis=0, return_index=True, return_inverse=True)
+    before = first[of.reshape(-1)]  # some versions of numpy give it a second axis
+    return [(int(sound[a]), int(sound[b])) for b, a in enumerate(before) if a != b]
+
+
 def note_same_readings(
     readings: np.ndarray, poses: Sequence[str], file: str, line: Sequence[int], findings: Findings
 ) -> None:
     """Say which poses have all readings of another, shape (n, k), to the last digit."""
-    first: dict[bytes, int] = {}
-    same = []
-    known = readings.size and len(poses) == len(readings)
-    for i in np.flatnonzero(np.isfinite(readings).all(axis=1)).tolist() if known else ():
-        before = first.setdefault(readings[i].tobytes(), i)
-        if before != i:
-            same.append((before, i))
-    if same:
+    if same := again(readings) if readings.size else []:
         before, row = same[0]
         findings.note(file, f"{len(same)} pose(s) with the readings of another to the last digit "
                       f"({lines_in_words([line[i] for _, i in same])}; pose {quote(poses[row])} is "

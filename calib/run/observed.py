@@ -1,10 +1,10 @@
-"""readings.csv, shots.csv and check.csv: from tables to poses and shots."""
+"""What was observed in a run: from tables to poses, shots and set-ups of instruments."""
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
-from calib.run.copies import complain_of_lookalikes, note_same_readings
+from calib.run.copies import again, complain_of_lookalikes, note_same_readings
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
@@ -14,13 +14,14 @@ from calib.run.table import (
     ID,
     NOTE,
     NUMBER,
+    ORIENTATION_SD,
     READING_SD,
+    SD,
     SHOT_SD,
     TIME,
     Column,
     Table,
     complain_of_repeats,
-    nearest,
     read_table,
     stroke_kind,
 )
@@ -35,8 +36,8 @@ COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in PAIRS)
 #: Correlations must leave at least this share of variance to every direction.
 _LEAST_EIGENVALUE = 1e-9
 
-#: Looking for the nearest name is slow where there are many: only for the first ones.
-_MOST_HINTS = 20
+#: Columns of setups.csv.
+_VALUES = (*AXES, "orientation")
 
 
 def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Poses | None:
@@ -47,17 +48,14 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     rig : Rig or None
         None when rig.toml is at fault: then only ids, stands and times are looked at.
     """
-    names, pose_columns, needed = ((), (), ()) if rig is None else (
-        rig.reading_names, rig.pose_columns, rig.needed_columns)
-    columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
-    units = () if rig is None else tuple(r.unit for r in rig.readings)
-    sd_kinds = {"deg": READING_SD, "m": SHOT_SD}
+    readings = () if rig is None else rig.readings
+    pose_columns = () if rig is None else rig.pose_columns
     strokes = {} if rig is None else rig.strokes
-    optional = () if rig is None else tuple(r.name for r in rig.readings if r.optional)
-    columns += [Column(name, stroke_kind(*strokes[name]) if name in strokes else ANGLE,
-                       name not in optional) for name in names]
-    columns += [Column(f"sd_{name}", sd_kinds[unit], required=False)
-                for name, unit in zip(names, units, strict=True)]
+    columns = [Column("pose", ID), Column("stand", ID), Column("time", TIME, required=False)]
+    columns += [Column(r.name, stroke_kind(*strokes[r.name]) if r.name in strokes else ANGLE,
+                       not r.optional) for r in readings]
+    columns += [Column(f"sd_{r.name}", READING_SD if r.unit == "deg" else SHOT_SD, required=False)
+                for r in readings]
     columns += [Column(c.name, NOTE, required=False) for c in pose_columns]
     table = read_table(text, file, columns, findings, note_extra=rig is not None)
     if table is None or len(table) == 0:
@@ -66,24 +64,24 @@ def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Pos
     complain_of_repeats(table, "pose", findings, "each pose once")
     lines = table.lines.tolist()
     for column in ("pose", "stand"):
-        complain_of_lookalikes(_text(table, column), [file] * len(table), lines, column, findings)
-    columns_of = [short_way_round(values) if unit == "deg" else values
-                  for values, unit in zip(table.matrix(names).T, units, strict=True)]
-    written = np.array(columns_of).T.reshape(len(table), len(names))
-    empty = np.isnan(written) & np.array([name in optional for name in names], bool)
-    readings = np.where(empty, 0.0, written)
-    note_same_readings(readings, _text(table, "pose"), file, lines, findings)
-    factors = np.ones(0) if rig is None else rig.reading_factors
-    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(names))])
+        complain_of_lookalikes(table.text(column), [file] * len(table), lines, column, findings)
+    written = table.matrix(r.name for r in readings)
+    for i, reading in enumerate(readings):
+        if reading.unit == "deg":
+            written[:, i] = short_way_round(written[:, i])
+    empty = np.isnan(written) & np.array([r.optional for r in readings], bool)
+    written[empty] = 0.0
+    note_same_readings(written, table.text("pose"), file, lines, findings)
+    sds = np.array([_reading_sd(rig, i, table, findings) for i in range(len(readings))])
     return Poses(
-        ids=_text(table, "pose"),
-        stand=_text(table, "stand"),
-        readings=readings / factors,
-        sd=np.where(empty, np.inf, sds.T.reshape(readings.shape)),
-        time=tuple(cell or None for cell in _text(table, "time")),
-        line=tuple(table.lines.tolist()),
+        ids=table.text("pose"),
+        stand=table.text("stand"),
+        readings=written if rig is None else written / rig.reading_factors,
+        sd=np.where(empty, np.inf, sds.T.reshape(written.shape)),
+        time=tuple(cell or None for cell in table.text("time")),
+        line=tuple(lines),
         noted={c.name: _noted(c, rig, table, findings) for c in pose_columns
-               if c.name in table.texts or c in needed},
+               if c.name in table.texts or (rig is not None and c in rig.needed_columns)},
     )
 
 
@@ -158,31 +156,20 @@ def read_shots(
             _complain_of_no_rows(table, "one row per shot", findings)
         return None
     complain_of_repeats(table, "shot", findings, "each shot id once")
+    none = np.full(len(table), -1)
     return Shots(
-        ids=_text(table, "shot"),
-        pose=_index(table, "pose", None if poses is None else poses.ids,
-                    "a pose of readings.csv", findings),
-        target=_index(table, "target", None if rig is None else rig.target_names,
-                      "a target of the rig", findings),
+        ids=table.text("shot"),
+        pose=none if poses is None else table.index(
+            "pose", poses.ids, "a pose of readings.csv", findings),
+        target=none if rig is None else table.index(
+            "target", rig.target_names, "a target of the rig", findings),
         position=table.matrix(AXES),
         covariance=_covariance(table, rig, findings),
-        time=tuple(cell or None for cell in _text(table, "time")),
+        time=tuple(cell or None for cell in table.text("time")),
         line=tuple(table.lines.tolist()),
-        setup=_setup_index(table, set_ups, findings),
+        setup=None if not any(table.text("setup")) else table.index(
+            "setup", () if set_ups is None else set_ups.ids, "a set-up of setups.csv", findings),
     )
-
-
-def _setup_index(table, set_ups, findings):
-    """Set-up of every shot, -1 where its cell is empty; None without any."""
-    cells = _text(table, "setup")
-    if not any(cells):
-        return None
-    place = {} if set_ups is None else {name: i for i, name in enumerate(set_ups.ids)}
-    for line, cell in zip(table.lines.tolist(), cells, strict=True):
-        if cell and cell not in place:
-            findings.complain(table.file, line, "setup", quote(cell),
-                              f"a set-up of setups.csv{nearest(cell, place)}")
-    return np.array([place.get(cell, -1) for cell in cells], int)
 
 
 def _complain_of_no_rows(table: Table | None, row: str, findings):
@@ -191,10 +178,6 @@ def _complain_of_no_rows(table: Table | None, row: str, findings):
                             for c in findings.complaints):
         return
     findings.complain(table.file, table.header_line, None, "no rows yet, only column names", row)
-
-
-def _text(table, column):
-    return table.texts.get(column, ("",) * len(table))
 
 
 def _reading_sd(rig, i, table, findings):
@@ -230,10 +213,10 @@ def _covariance(table, rig, findings):
         sd[:, i] = np.nan if default is None else default[i]
         if own is not None:
             sd[:, i] = np.where(np.isnan(own), sd[:, i], own)
-    return covariance_of(table, sd, findings)
+    return _covariance_of(table, sd, findings)
 
 
-def covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
+def _covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
     """Covariance of every row from its sds, shape (n, 3), and its columns `COVARIANCES`, m^2."""
     covariance = sd[:, :, None] ** 2 * np.eye(3)
     for (i, j), column in zip(PAIRS, COVARIANCES, strict=True):
@@ -273,24 +256,60 @@ def _complain_of_gaps(table, column, key, findings):
                               f"a standard deviation, here or under {key} in rig.toml")
 
 
-def _index(table, column, known, expected, findings):
-    """Index of each cell among the known names, -1 where it is none of them."""
-    cells = _text(table, column)
-    if known is None:
-        return np.full(len(cells), -1)
-    place = {name: i for i, name in enumerate(known) if name}
-    index = np.array([place.get(cell, -1) for cell in cells], int)
-    hints: dict[str, str] = {}
-    for row in np.flatnonzero(index < 0):
-        cell = cells[row]
-        if not cell:
-            continue
-        if cell not in hints and len(hints) < _MOST_HINTS:
-            hints[cell] = nearest(cell, place) or _some_of(known)
-        findings.complain(table.file, int(table.lines[row]), column, quote(cell),
-                          expected + hints.get(cell, ""))
-    return index
+def read_set_ups(
+    text: str, file: str, sights_text: str | None, sights_file: str, findings: Findings
+) -> SetUps | None:
+    """Read setups.csv and backsights.csv; after a complaint what is sound, never as a result.
+
+    Parameters
+    ----------
+    sights_text : str or None
+        None: no known point was sighted.
+    """
+    columns = [Column("setup", ID)]
+    columns += [Column(name, ANGLE if name == "orientation" else COORDINATE) for name in _VALUES]
+    columns += [Column(f"sd_{name}", SD, required=False) for name in AXES]
+    columns += [Column("sd_orientation", ORIENTATION_SD, required=False)]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    complain_of_repeats(table, "setup", findings, "each set-up once")
+    sd = table.matrix([f"sd_{name}" for name in _VALUES])
+    sd[:, 3] = np.radians(sd[:, 3])
+    sights = _sights(sights_text, sights_file, table.text("setup"), findings)
+    if sights is None:
+        empty = np.zeros((0, 3))
+        sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
+    orientation = np.radians(table.matrix(["orientation"])[:, 0])
+    return SetUps(table.text("setup"), table.matrix(AXES), orientation, sd, *sights)
 
 
-def _some_of(known, most=8):
-    return ": " + ", ".join(known) if 0 < len(known) <= most else ""
+def _sights(text, file, ids, findings):
+    """Set-up, point, position, covariance, known position and known sd of every sight."""
+    if text is None:
+        return None
+    columns = [Column("setup", ID), Column("point", ID)]
+    columns += [Column(f"{known}{axis}", COORDINATE) for known in ("", "known_") for axis in AXES]
+    columns += [Column(f"sd_{axis}", SD) for axis in AXES]
+    columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
+    columns += [Column(f"known_sd_{axis}", SD, required=False) for axis in AXES]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    _complain_of_copies(table, findings)
+    return (
+        table.index("setup", ids, "a set-up of setups.csv", findings),
+        table.text("point"),
+        table.matrix(AXES),
+        _covariance_of(table, table.matrix([f"sd_{axis}" for axis in AXES]), findings),
+        table.matrix([f"known_{axis}" for axis in AXES]),
+        np.nan_to_num(table.matrix([f"known_sd_{axis}" for axis in AXES])),
+    )
+
+
+def _complain_of_copies(table, findings):
+    """Two sights are never alike to the last digit: one was pasted twice, and would count twice."""
+    names = [np.unique(table.text(name), return_inverse=True)[1] for name in ("setup", "point")]
+    for before, row in again(np.column_stack([*names, table.matrix(AXES)])):
+        findings.complain(table.file, int(table.lines[row]), None,
+                          f"the sight of line {table.lines[before]} again", "each sight once")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calib.run import write
-from calib.run.complaints import Complaint, InputError, quote
+from calib.run.complaints import InputError, quote
 from calib.run.lock import only_writer
 
 
@@ -41,7 +41,7 @@ def result_place(out: Path, run_folder: Path | None = None) -> ResultPlace:
         folder = Path(out).resolve()
         reason = _unfit(folder, run_folder)
         if reason is not None:
-            raise InputError([Complaint(str(out), None, None, *reason)])
+            raise InputError.of(out, *reason)
         _recover(folder)
         return ResultPlace(folder, write.manifest_of(folder))
 
@@ -95,17 +95,22 @@ def replace_result(place: ResultPlace, files: Mapping[str, bytes | str],
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
+    with _writing(folder):
+        held = write.manifest_of(folder)
+        if reason := _unfit(folder, None):
+            raise InputError.of(folder, *reason)
+        return _said(held, place.held, {*files, *to_come}) + _swap(folder, files, held or {})
+
+
+@contextlib.contextmanager
+def _writing(folder):
+    """Have a place alone, with what a killed writer left put right."""
     with write.disk_trouble_told(folder):
         folder.parent.mkdir(parents=True, exist_ok=True)
         with only_writer(write.beside(folder, "lock"), folder):
             _put_back(folder)
             write.finish_writing(folder)
-            held = write.manifest_of(folder)
-            if reason := _unfit(folder, None):
-                raise InputError([Complaint(str(folder), None, None, *reason)])
-            said = _said(held, place.held, {*files, *to_come})
-            said += _swap(folder, files, held or {})
-    return said
+            yield
 
 
 def keep_aside(place: ResultPlace, files: Iterable[str]) -> Path | None:
@@ -122,9 +127,7 @@ def keep_aside(place: ResultPlace, files: Iterable[str]) -> Path | None:
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
-    with write.disk_trouble_told(folder), only_writer(write.beside(folder, "lock"), folder):
-        _put_back(folder)
-        write.finish_writing(folder)
+    with _writing(folder):
         if set(write.manifest_of(folder) or ()) <= set(files):
             return None
         aside = write.free_path(folder.with_name(f"{folder.name}-earlier"))
@@ -153,8 +156,7 @@ def add_to_result(place: ResultPlace, numbers: Mapping[str, bytes | str],
         If the place cannot be written; then everything is as it was.
     """
     folder = place.folder
-    with write.disk_trouble_told(folder), only_writer(write.beside(folder, "lock"), folder):
-        write.finish_writing(folder)
+    with _writing(folder):
         held = write.manifest_of(folder) or {}
         if any(held.get(name) != write.digest_of(content) for name, content in numbers.items()
                if name not in files):

@@ -15,7 +15,6 @@ from calib.run.table import (
     Column,
     Table,
     complain_of_repeats,
-    nearest,
     read_table,
 )
 from calib.run.text import file_text
@@ -96,12 +95,13 @@ def read_shown(text: str, file: str, rig: Rig, findings: Findings) -> Shown | No
     ids = table.texts["pose"]
     poses = tuple(dict.fromkeys(p for p in ids if p))
     pose = np.array([poses.index(p) if p else -1 for p in ids], int)
+    _complain_of_repeats(table, findings)
     shot = table.matrix(SHOT)
     shown = Shown(
         poses=poses, stand=_stands(table, poses, pose, findings),
         readings=_readings(table, rig, poses, pose, findings),
         reading_step=np.radians([_step(table.numbers.get(n, np.zeros(0))) for n in names]),
-        pose=pose, target=_targets(table, rig, findings),
+        pose=pose, target=table.index("target", rig.target_names, "a target of the rig", findings),
         position=table.matrix(SITE if on_site else HOUSE),
         step=np.array([_step(table.numbers.get(n, np.zeros(0)))
                        for n in (SITE if on_site else HOUSE)]),
@@ -131,26 +131,16 @@ def _step(values: np.ndarray) -> float:
 
 
 def _stands(table, poses, pose, findings):
-    cells = table.texts.get("stand", ("",) * len(table))
     first: dict[int, str] = {}
-    for line, p, cell in zip(table.lines.tolist(), pose.tolist(), cells, strict=True):
+    for line, p, cell in zip(table.lines.tolist(), pose.tolist(), table.text("stand"),
+                             strict=True):
         if cell and first.setdefault(p, cell) != cell:
             findings.complain(table.file, line, "stand", quote(cell),
                               f"one stand in a pose (above it is {quote(first[p])})")
     return tuple(first.get(p, "") for p in range(len(poses)))
 
 
-def _targets(table, rig, findings):
-    complain_of_repeats_of_rows(table, findings)
-    place = {name: i for i, name in enumerate(rig.target_names)}
-    for line, cell in zip(table.lines.tolist(), table.texts["target"], strict=True):
-        if cell and cell not in place:
-            hint = nearest(cell, place) or ": " + ", ".join(place)
-            findings.complain(table.file, line, "target", quote(cell), f"a target of the rig{hint}")
-    return np.array([place.get(cell, -1) for cell in table.texts["target"]], int)
-
-
-def complain_of_repeats_of_rows(table: Table, findings: Findings) -> None:
+def _complain_of_repeats(table, findings):
     """Complain of the same target twice in a pose."""
     both = tuple(f"{p} {t}" if p and t else ""
                  for p, t in zip(table.texts["pose"], table.texts["target"], strict=True))
@@ -161,24 +151,18 @@ def complain_of_repeats_of_rows(table: Table, findings: Findings) -> None:
 def _readings(table, rig, poses, pose, findings):
     """Readings of each pose, rad: the mean of its rows that have them."""
     found = np.full((len(poses), len(rig.reading_names)), np.nan)
-    count = np.zeros_like(found)
     for k, name in enumerate(rig.reading_names):
-        values = table.numbers.get(name)
-        if values is None:
-            continue
-        for line, p, value in zip(table.lines.tolist(), pose.tolist(),
-                                  short_way_round(values).tolist(), strict=True):
-            if p < 0 or np.isnan(value):
+        values = short_way_round(table.matrix([name])[:, 0])
+        for p in range(len(poses)):
+            rows = np.flatnonzero((pose == p) & np.isfinite(values))
+            if not len(rows):
                 continue
-            if not count[p, k]:
-                found[p, k], count[p, k] = value, 1
-            elif abs(found[p, k] - value) > _AT_REST:
-                findings.complain(table.file, line, name, f"{value:g}",
-                                  f"about {found[p, k]:g} as in the row above it: a pose is at "
-                                  "rest, or another pose")
-            else:
-                count[p, k] += 1
-                found[p, k] += (value - found[p, k]) / count[p, k]
+            found[p, k] = values[rows].mean()
+            first = values[rows[0]]
+            for row in rows[np.abs(values[rows] - first) > _AT_REST]:
+                findings.complain(table.file, int(table.lines[row]), name, f"{values[row]:g}",
+                                  f"about {first:g} as in the row above it: a pose is at rest, or "
+                                  "another pose")
     return np.radians(found)
 
 

@@ -30,13 +30,25 @@ class Kind:
     #: Whether a value (a float of a number column, else the text) is in order.
     accepts: Callable[[Any], bool]
     #: For the complaint about a value that is not; a callable is asked with the value.
-    expected: str | Callable[[float], str | None]
+    expected: str | Callable[[Any], str | None]
     #: Whether dropped digits (`calib.run.numerals.refuse_dropped`) would do harm.
     measured: bool = False
 
-    def expects(self, value: Any) -> str:
-        """What was expected instead of `value`."""
-        return self.expected if isinstance(self.expected, str) else self.expected(value) or ""
+    def read(self, cell: str, decimal: str) -> Any:
+        """What a cell says.
+
+        Raises
+        ------
+        NotANumber
+            If that is not in order.
+        """
+        value = parse_number(cell, decimal) if self.is_number else cell
+        if not self.accepts(value):
+            raise NotANumber(self.expected if isinstance(self.expected, str) else
+                             self.expected(value) or "")
+        if self.measured:
+            refuse_dropped(cell, decimal)
+        return value
 
 
 def _is_moment(cell):
@@ -49,6 +61,10 @@ def _is_moment(cell):
 
 #: What a spreadsheet makes of an id such as 1E3.
 _POWER = re.compile(r"[0-9][.,][0-9]+[eE][+-][0-9]+")
+
+#: So many names are told where none is near; a nearest one is looked for, which is slow where
+#: there are many, only for the first cells.
+_FEW, _MOST_HINTS = 8, 20
 
 #: Farther than any site grid puts a point: beyond lies a typing error, and overflow.
 _FAR = 1e8
@@ -101,6 +117,27 @@ class Table:
     def __len__(self) -> int:
         return len(self.lines)
 
+    def text(self, name: str) -> tuple[str, ...]:
+        """A column of text, shape (n,); "" where there is none."""
+        return self.texts.get(name, ("",) * len(self))
+
+    def index(self, name: str, known: Iterable[str], expected: str, findings: Findings
+              ) -> np.ndarray:
+        """Place of each cell of a column among known names, int, shape (n,); -1 where empty.
+
+        A cell that is none of them is a complaint, and -1.
+        """
+        known, hints = list(known), dict[str, str]()
+        place = {name: i for i, name in enumerate(known) if name}
+        some = ": " + ", ".join(known) if 0 < len(known) <= _FEW else ""
+        for line, cell in zip(self.lines.tolist(), self.text(name), strict=True):
+            if cell and cell not in place:
+                if cell not in hints and len(hints) < _MOST_HINTS:
+                    hints[cell] = nearest(cell, place) or some
+                findings.complain(self.file, line, name, quote(cell),
+                                  expected + hints.get(cell, ""))
+        return np.array([place.get(cell, -1) for cell in self.text(name)], int)
+
     def matrix(self, names: Iterable[str]) -> np.ndarray:
         """Columns of numbers side by side, NaN where there is none, shape (n, k)."""
         names, unknown = list(names), np.full(len(self), np.nan)
@@ -147,18 +184,19 @@ def read_table(
         else:
             findings.note(file, "no line end after the last row: check that the file is whole",
                           rows[-1].line)
-    texts, numbers = {}, {}
+    texts, numbers, lines = {}, {}, [row.line for row in rows]
     for column in columns:
         if column.name not in place:
             continue
         cells = [row.cells[place[column.name]] for row in rows]
         if column.kind.is_number:
-            numbers[column.name] = numbers_in(cells, [row.line for row in rows], column, file,
-                                              grid.dialect.decimal, findings)
+            numbers[column.name] = numbers_in(cells, lines, column, file, grid.dialect.decimal,
+                                              findings)
         else:
-            texts[column.name] = _texts(cells, column, rows, file, findings)
-    lines = np.array([row.line for row in rows], int)
-    return Table(file, lines, header.line, texts, numbers)
+            texts[column.name] = tuple(_read(cells, lines, column, file, "", findings))
+            if column.kind is TIME:
+                _check_zones(texts[column.name], column, rows, file, findings)
+    return Table(file, np.array(lines, int), header.line, texts, numbers)
 
 
 def complain_of_repeats(
@@ -166,7 +204,7 @@ def complain_of_repeats(
 ) -> None:
     """Complain of every cell of a text column that stood in an earlier row."""
     first: dict[str, int] = {}
-    for line, cell in zip(table.lines.tolist(), table.texts.get(column, ()), strict=False):
+    for line, cell in zip(table.lines.tolist(), table.text(column), strict=True):
         if cell in first:
             findings.complain(table.file, line, column,
                               f"{quote(cell)} again (first in line {first[cell]})", expected)
@@ -232,53 +270,38 @@ def _whole_rows(header, body, grid, findings) -> list[Row]:
         width = max(width, *widths)
     whole = []
     for row in body:
-        if named <= len(row.cells) <= width and not any(row.cells[len(header.cells):]):
+        cells = len(row.cells)
+        if named <= cells <= width and not any(row.cells[len(header.cells):]):
             whole.append(row)
-        elif len(row.cells) < named:
-            last = " (cut off?)" if row is body[-1] else ""
-            findings.complain(grid.file, row.line, None, _cells_in_words(row) + last,
-                              f"{named} cells as in the header (line {header.line})")
-        else:
-            findings.complain(grid.file, row.line, None, _cells_in_words(row),
-                              f"{named} cells as in the header (line {header.line}){hint}")
+            continue
+        last = " (cut off?)" if cells < named and row is body[-1] else ""
+        findings.complain(grid.file, row.line, None,
+                          ("1 cell" if cells == 1 else f"{cells} cells") + last,
+                          f"{named} cells as in the header (line {header.line})"
+                          + (hint if cells >= named else ""))
     return whole
-
-
-def _cells_in_words(row):
-    return "1 cell" if len(row.cells) == 1 else f"{len(row.cells)} cells"
 
 
 def numbers_in(cells: Sequence[str], lines: Sequence[int], column: Column, file: str, decimal: str,
                findings: Findings) -> np.ndarray:
     """The numbers of a column, shape (n,); NaN where empty (if not required) or at fault."""
-    values = np.full(len(cells), np.nan)
-    for i, cell in enumerate(cells):
-        if not cell and not column.required:
-            continue
-        try:
-            value = parse_number(cell, decimal)
-            if not column.kind.accepts(value):
-                raise NotANumber(column.kind.expects(value))
-            if column.kind.measured:
-                refuse_dropped(cell, decimal)
-            values[i] = value
-        except NotANumber as error:
-            findings.complain(file, lines[i], column.name, quote(cell), error.expected)
+    values = _read(cells, lines, column, file, decimal, findings)
     for i in without_decimals(cells, decimal) if column.kind.measured else ():
         findings.note(file, f"column {column.name}: {quote(cells[i])} has no decimals where the "
                       "others have three or more", lines[i])
-    return values
+    return np.array(values, float)
 
 
-def _texts(cells, column, rows, file, findings):
-    kept = list(cells)
+def _read(cells, lines, column, file, decimal, findings):
+    """What each cell of a column says; NaN or "" where it says nothing."""
+    values: list[Any] = [np.nan if column.kind.is_number else ""] * len(cells)
     for i, cell in enumerate(cells):
-        if (cell or column.required) and not column.kind.accepts(cell):
-            findings.complain(file, rows[i].line, column.name, quote(cell), column.kind.expected)
-            kept[i] = ""
-    if column.kind is TIME:
-        _check_zones(kept, column, rows, file, findings)
-    return tuple(kept)
+        try:
+            if cell or column.required:
+                values[i] = column.kind.read(cell, decimal)
+        except NotANumber as error:
+            findings.complain(file, lines[i], column.name, quote(cell), error.expected)
+    return values
 
 
 def _check_zones(cells, column, rows, file, findings):

@@ -219,41 +219,30 @@ def split_cells(line: str, delimiter: str) -> tuple[str, ...] | None:
     if '"' not in line:
         cells = re.split(" +", line) if delimiter == " " else line.split(delimiter)
         return tuple([c.strip(BLANK) for c in cells])
-    blank = _BLANKS.get(delimiter, _BLANKS[""])
     found: list[str] = []
-    at = 0
-
-    def behind(blanks, at):
-        """Where the blanks that stand at a place end; there may be none."""
-        match = blanks.match(line, at)
-        return match.end() if match else at
-
-    while True:
-        start = behind(blank, at)
-        if line.startswith('"', start):
-            quoted = _QUOTED.match(line, start)
-            if quoted is None:
-                return None
-            found.append(quoted[1].replace('""', '"').strip(BLANK))
-            at = behind(blank, quoted.end())
-            if delimiter == " " and at == quoted.end() < len(line):
-                return None
-        else:
-            end = line.find(delimiter, at)
-            end = len(line) if end < 0 else end
-            found.append(line[at:end].strip(BLANK))
-            at = end if delimiter != " " else behind(blank, end)
-        if at == len(line):
-            return tuple(found)
-        if delimiter != " ":
-            if line[at] != delimiter:
-                return None
-            at += 1
+    at, mark = 0, delimiter
+    while mark:
+        cell = _CELL[delimiter].match(line, at)
+        if cell is None:
+            return None
+        quoted, bare, mark = cell.groups()
+        found.append((bare if quoted is None else quoted.replace('""', '"')).strip(BLANK))
+        at = cell.end()
+    return tuple(found)
 
 
-#: What may stand around a quoted cell, and a quoted cell: each match takes one pass.
-_BLANKS = {"\t": re.compile(" *"), " ": re.compile(" *"), "": re.compile(f"[{BLANK}]*")}
-_QUOTED = re.compile(r'"((?:[^"]|"")*+)"(?!")')
+def _cell_before(delimiter):
+    """A quoted cell with blanks around it, or one that begins with no quote, and what ends it.
+
+    Possessive: each match takes one pass.
+    """
+    blank = {"\t": " *+", " ": ""}.get(delimiter, f"[{BLANK}]*+")
+    ends = " +" if delimiter == " " else delimiter
+    return re.compile(rf'{blank}(?:"((?:[^"]|"")*+)"(?!"){blank}|(?!")([^{delimiter}]*+))'
+                      rf"({ends}|\Z)")
+
+
+_CELL = {delimiter: _cell_before(delimiter) for delimiter in _NAMES}
 
 
 def read_grid(

@@ -1,36 +1,29 @@
 """What to do next in a run: the pose at hand, what is left to shoot in it, the poses to come."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from pydantic import Field
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Problem, problem_of
 from calib.chain.motion import HOUSE_PLACEMENT
-from calib.document.planned import Drawing
+from calib.document.planned import PoseRecord
 from calib.edge import envelope_edge
-from calib.judge.goal import TIMES_SD
 from calib.layout import RIG
 from calib.plan.further import information_so_far, undetermined, usual_sd
 from calib.run.records import Poses, Run, Shots
 
 
-@dataclass(frozen=True)
-class Proposed:
+class Proposed(PoseRecord):
     """A pose to drive to."""
 
-    pose: str
     stand: str
-    readings: dict[str, float]  #: deg, or m of a stroke, as a display shows them.
-    #: How far below and above is still fine; None: nobody said.
-    tolerance: dict[str, tuple[float, float] | None]
-    driven: tuple[str, ...]  #: Readings that somebody drives to; the others are read only.
-    edge_height: tuple[float, float]  #: Of the lowest and the highest corner above the ground, m.
-    shoot: tuple[str, ...]  #: Targets.
-    drawing: Drawing
     minutes: float
-    #: How it is to be come to: words for columns of readings.csv.
-    noted: dict[str, str] = field(default_factory=dict)
+    driven: tuple[str, ...]  #: Readings that somebody drives to; the others are read only.
+    #: How far below and above is still fine; None, or nothing: nobody said.
+    tolerance: dict[str, tuple[float, float] | None] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -67,10 +60,9 @@ def agenda_of(planned: Sequence[Proposed], poses: Sequence[str],
     lacks = {pose: tuple(t for t in by_name[pose].shoot if (pose, t) not in done)
              for pose in poses if pose in by_name and pose not in skipped}
     at = poses[-1] if poses else None
-    left = lacks.get(at, ()) if at is not None else ()
+    left = lacks.get(at or "", ())
     behind = tuple((pose, lacked) for pose, lacked in lacks.items() if lacked and pose != at)
-    times = per_shot or {}
-    minutes = sum(times.get(target, 0.0) for target in left) + sum(p.minutes for p in to_come)
+    minutes = sum((per_shot or {}).get(t, 0.0) for t in left) + sum(p.minutes for p in to_come)
     return Agenda(at, left, behind, to_come, minutes)
 
 
@@ -105,13 +97,10 @@ def _with_poses(run: Run, poses: Sequence[Proposed]) -> Run:
         tuple(f"proposed {p.pose}" for p in poses), tuple(p.stand for p in poses),
         readings.reshape(count, -1), np.tile(usual_sd(old.sd), (count, 1)), (None,) * count,
         (0,) * count, {name: np.zeros(count) for name in old.noted}))
-    pose, target = [], []
-    for k, one in enumerate(poses):
-        for name in one.shoot:
-            pose.append(len(old.ids) + k)
-            target.append(rig.target_names.index(name))
     posture = rig.chain.posture(rig.start, HOUSE_PLACEMENT, after.readings, jacobian=False)
-    its_pose, its_target, more = np.array(pose, int), np.array(target, int), len(pose)
+    its_pose = np.repeat(len(old.ids) + np.arange(count), [len(p.shoot) for p in poses])
+    its_target = np.array([rig.target_names.index(t) for p in poses for t in p.shoot], int)
+    more = len(its_pose)
     shots = Shots(
         tuple(f"proposed {i}" for i in range(more)), its_pose, its_target,
         posture.points(its_target, its_pose).position,

@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from pydantic import ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -74,10 +74,9 @@ class _Pages:
         folder = files("calib.yard") / "static"
         # All there is, read once: no path from a request reaches the file system.
         self.files = {one.name: one.read_bytes() for one in folder.iterdir() if one.is_file()}
-        templates = files("calib.yard") / "templates"
         self.pages = Environment(
-            loader=FunctionLoader(lambda name: (templates / name).read_text("utf-8")),
-            autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+            loader=PackageLoader("calib.yard"), autoescape=True, undefined=StrictUndefined,
+            trim_blocks=True, lstrip_blocks=True)
 
     def _page(self, name, **values):
         text = self.pages.get_template(name).render(
@@ -161,26 +160,29 @@ class _Pages:
         """A handler that hands the body of a request to `action`."""
         async def handle(request: Request) -> Response:
             try:
-                body = await request.body()
-            except ClientDisconnect:
-                return JSONResponse({"complaints": ["too large"]}, 413)
-            try:
-                answer = await run_in_threadpool(action, self.session, body)
-            except InputError as error:
-                return JSONResponse({"complaints": [str(c) for c in error.complaints]}, 422)
-            except ValidationError as error:
-                return JSONResponse({"complaints": [
-                    f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]}, 422)
-            except Changed as error:
-                return JSONResponse({"complaints": [str(error)], "now": error.now}, 409)
-            except (NotConverged, NotDetermined, ModelNotFinite) as error:
-                return JSONResponse({"complaints": [say.unsolved(reason_of(error))]}, 422)
-            except OSError as error:
-                return JSONResponse({"complaints": [
-                    f"{error.filename or 'a file'}: {error.strerror or error}"]}, 422)
+                answer = await run_in_threadpool(action, self.session, await request.body())
             except Exception as error:
-                traceback.print_exception(error)
-                return JSONResponse({"complaints": [say.FAULT]}, 500)
+                status, says, more = _refused(error)
+                return JSONResponse({"complaints": says, **more}, status)
             state = await run_in_threadpool(self.session.look)
             return JSONResponse({"answer": answer, "view": await run_in_threadpool(view_of, state)})
         return handle
+
+
+def _refused(error: Exception) -> tuple[int, list[str], dict[str, Any]]:
+    """Status of a change that was not made, what is said of it, and what else the page needs."""
+    match error:
+        case ClientDisconnect():
+            return 413, ["too large"], {}
+        case InputError():
+            return 422, [str(c) for c in error.complaints], {}
+        case ValidationError():
+            return 422, [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()], {}
+        case Changed():
+            return 409, [str(error)], {"now": error.now}
+        case NotConverged() | NotDetermined() | ModelNotFinite():
+            return 422, [say.unsolved(reason_of(error))], {}
+        case OSError():
+            return 422, [f"{error.filename or 'a file'}: {error.strerror or error}"], {}
+    traceback.print_exception(error)
+    return 500, [say.FAULT], {}

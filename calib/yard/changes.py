@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -67,27 +68,26 @@ class ReadingsNoted(Asked):
     was: dict[str, str] | None = None
 
 
-class ShotNoted(Asked):
-    """A shot, its coordinates typed by hand; `instead` are shots that it replaces."""
+class Shot(Asked):
+    """Of which pose and target a shot is, and its coordinates as they were typed."""
 
     shot: str = ""
-    pose: str
-    target: str
-    east: str
-    north: str
-    up: str
-    instead: list[str] = Field(default_factory=list, max_length=100)
-
-
-class ShotChanged(Asked):
-    """What a shot was, and what it is; nothing of the latter: it is to be taken out."""
-
-    shot: str
     pose: str = ""
     target: str = ""
     east: str = ""
     north: str = ""
     up: str = ""
+
+
+class ShotNoted(Shot):
+    """A new shot; `instead` are shots that it replaces."""
+
+    instead: list[str] = Field(default_factory=list, max_length=100)
+
+
+class ShotChanged(Shot):
+    """What a shot was, and what it is; nothing of the latter: it is to be taken out."""
+
     was: dict[str, str]
 
 
@@ -128,14 +128,13 @@ def note_readings(session: Session, body: bytes) -> dict[str, Any]:
     empty = {r.name: "" for r in rig.readings if r.optional and not given[r.name].strip()}
     numbers = _numbers(READINGS, {name: v for name, v in given.items() if name not in empty})
     session.notebook.put_readings(pose, {
-        "stand": asked.stand.strip(), **{name: cell for name, (cell, _) in numbers.items()},
-        **empty, **asked.noted}, asked.was)
+        "stand": asked.stand.strip(), **numbers, **empty, **asked.noted}, asked.was)
     _started(session)
     planned = next((p for p in session.state().planned if p.pose == pose), None)
     units = {r.name: r.unit for r in rig.readings}
     says = [] if planned is None else [
-        off_plan(name, value, planned.readings[name], *span, units[name])
-        for name, (_, value) in numbers.items() if (span := planned.tolerance.get(name))]
+        off_plan(name, float(cell), planned.readings[name], *span, units[name])
+        for name, cell in numbers.items() if (span := planned.tolerance.get(name))]
     return {"says": [one for one in says if one]}
 
 
@@ -149,20 +148,19 @@ def _known_only(what, given, known):
 def note_shot(session: Session, body: bytes) -> dict[str, Any]:
     """Write a shot that was typed."""
     asked = ShotNoted.of(body)
-    numbers = _numbers(SHOTS, {axis: getattr(asked, axis) for axis in AXES})
-    name = asked.shot.strip() or _free_name(session, asked.pose, asked.target)
-    session.notebook.add_shots([{
-        "shot": name, "pose": asked.pose, "target": asked.target,
-        **{axis: cell for axis, (cell, _) in numbers.items()}}], asked.instead)
+    numbers = _numbers(SHOTS, asked.model_dump(include=set(AXES)))
+    name = asked.shot.strip() or free_name(f"{asked.pose}-{asked.target}", {
+        row["shot"] for row in session.notebook.shots()})
+    session.notebook.add_shots([
+        {"shot": name, "pose": asked.pose, "target": asked.target, **numbers}], asked.instead)
     _started(session)
     return {"shot": name}
 
 
-def settle(session: Session, body: bytes) -> dict[str, Any]:
+def settle(session: Session, body: bytes) -> None:
     """Say what a point is that waits."""
     asked = PointSettled.of(body)
     session.settle(asked.name, asked.pose, asked.target, tuple(asked.instead))
-    return {}
 
 
 def take_points(session: Session, body: bytes) -> dict[str, Any]:
@@ -176,22 +174,19 @@ def take_points(session: Session, body: bytes) -> dict[str, Any]:
     return {"says": points_say(path.name, one.added, len(one.waiting))}
 
 
-def change_shot(session: Session, body: bytes) -> dict[str, Any]:
+def change_shot(session: Session, body: bytes) -> None:
     """Correct a shot, or take it out."""
     asked = ShotChanged.of(body)
-    given = {axis: getattr(asked, axis) for axis in AXES if getattr(asked, axis)}
-    cells = {name: value for name, value in (("pose", asked.pose), ("target", asked.target))
-             if value} | {axis: cell for axis, (cell, _) in _numbers(SHOTS, given).items()}
-    session.notebook.put_shot(asked.shot, cells or None, asked.was)
-    return {}
+    given = {name: cell for name, cell in asked.model_dump(exclude={"shot", "was"}).items() if cell}
+    numbers = _numbers(SHOTS, {name: given[name] for name in AXES if name in given})
+    session.notebook.put_shot(asked.shot, {**given, **numbers} or None, asked.was)
 
 
-def bring_back(session: Session, body: bytes) -> dict[str, Any]:
+def bring_back(session: Session, body: bytes) -> None:
     """Bring back shots that were taken out."""
     for name in Names.of(body).names:
         session.notebook.bring_back(name)
     session.refresh()
-    return {}
 
 
 def row(session: Session, body: bytes) -> dict[str, Any]:
@@ -212,21 +207,14 @@ def weigh(session: Session, body: bytes) -> dict[str, Any]:
             "unknown": list(then.unknown)}
 
 
-def _marks(which: str) -> Callable[[Session, bytes], Any]:
-    """Puts names on a list of the notes, or takes them off; what others put there stays."""
-    def mark(session: Session, body: bytes) -> dict[str, Any]:
-        asked = Names.of(body)
-        session.notebook.mark(which, asked.names, asked.on)
-        return {}
-    return mark
+def mark(which: str, session: Session, body: bytes) -> None:
+    """Put names on a list of the notes, or take them off; what others put there stays."""
+    asked = Names.of(body)
+    session.notebook.mark(which, asked.names, asked.on)
 
-
-#: Poses of the plan that are not to be shot, or not further; shots that do not fit and stay; what
-#: takes no part.
-skip, keep, set_aside = _marks("skipped"), _marks("accepted"), _marks("set_aside")
 
 #: Path to what it does: with the session and the body of the request.
-ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
+ACTIONS: dict[str, Callable[[Session, bytes], dict[str, Any] | None]] = {
     "/readings": note_readings,
     "/shots": note_shot,
     "/shot": change_shot,
@@ -234,34 +222,26 @@ ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
     "/settle": settle,
     "/points": take_points,
     "/row": row,
-    "/skip": skip,
-    "/keep": keep,
     "/weigh": weigh,
-    "/aside": set_aside,
+    "/skip": partial(mark, "skipped"),  # poses of the plan: not to be shot, or not further
+    "/keep": partial(mark, "accepted"),  # shots that do not fit, and stay
+    "/aside": partial(mark, "set_aside"),
 }
 
 
 def _numbers(file, cells):
-    """Text with a decimal point, and its value, of cells as a person types them."""
+    """Numbers as a person types them, with a decimal point."""
     found, complaints = {}, []
     for name, cell in cells.items():
-        typed = cell.strip()
-        decimal = "," if "," in typed and "." not in typed else "."
+        decimal = "," if "," in cell and "." not in cell else "."
         try:
-            found[name] = (typed.replace(",", ".") if decimal == "," else typed,
-                           parse_number(typed, decimal))
+            parse_number(cell.strip(), decimal)
+            found[name] = cell.strip().replace(decimal, ".")
         except NotANumber as error:
             complaints.append(Complaint(file, None, name, quote(cell), error.expected))
     if complaints:
         raise InputError(complaints)
     return found
-
-
-def _free_name(session, pose, target):
-    """Pose and target, with a number where that is taken."""
-    progress = session.state().progress
-    taken = set() if progress is None else {f.shot for f in progress.fits}
-    return free_name(f"{pose}-{target}", taken)
 
 
 def _started(session):

@@ -2,6 +2,7 @@
 
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -86,12 +87,10 @@ def result_folder(session: Session) -> Path:
 def result_file(session: Session, name: str) -> bytes | None:
     """A file of the result that its manifest names; None for any other name."""
     folder = result_folder(session)
-    if name not in (manifest_of(folder) or {}):
-        return None
-    try:
-        return (folder / name).read_bytes()
-    except OSError:
-        return None
+    with suppress(OSError):
+        if name in (manifest_of(folder) or {}):
+            return (folder / name).read_bytes()
+    return None
 
 
 def solve_run(session: Session, body: bytes) -> dict[str, Any]:
@@ -137,12 +136,6 @@ def take_file(session: Session, body: bytes) -> dict[str, Any]:
     return {"names": session.files.take(name.decode("utf-8", "replace")[:200], content)}
 
 
-def forget_files(session: Session, body: bytes) -> dict[str, Any]:
-    """Begin an import anew."""
-    session.files.forget()
-    return {}
-
-
 def propose(session: Session, body: bytes) -> dict[str, Any]:
     """What the files seem to be."""
     return proposal_view(session.files.proposal())
@@ -157,8 +150,7 @@ def answer(session: Session, body: bytes) -> dict[str, Any]:
 
 def write_import(session: Session, body: bytes) -> dict[str, Any]:
     """Write the run folder's files from the field files."""
-    asked = Write.of(body)
-    return {"says": session.files.write(asked.replace)}
+    return {"says": session.files.write(Write.of(body).replace)}
 
 
 def make_sheet(session: Session, body: bytes) -> dict[str, Any]:
@@ -184,11 +176,6 @@ def blank_shown(session: Session) -> str:
 
     read = load_result(result_folder(session))
     return to_fill_in(read.rig, provable(read, read.document))
-
-
-def example_entries(session: Session) -> str:
-    """An invented list of what a machine's system asks for, to change."""
-    return (files("calib.entries") / "example.toml").read_text("utf-8")
 
 
 def take_entries(session: Session, body: bytes) -> dict[str, Any]:
@@ -221,17 +208,18 @@ def confirm_shown(session: Session, body: bytes) -> dict[str, Any]:
 #: Files to fill in, by name.
 BLANKS: dict[str, Callable[[Session], str]] = {
     "shown.csv": blank_shown,
-    "entries.toml": example_entries,
+    # An invented list of what a machine's system asks for, to change.
+    "entries.toml": lambda _: (files("calib.entries") / "example.toml").read_text("utf-8"),
 }
 
 #: Path to what it does.
-ACTIONS: dict[str, Callable[[Session, bytes], Any]] = {
+ACTIONS: dict[str, Callable[[Session, bytes], dict[str, Any] | None]] = {
     "/solve": solve_run,
     "/sheet": make_sheet,
     "/confirm": confirm_shown,
     "/entries": take_entries,
     "/file": take_file,
-    "/forget": forget_files,
+    "/forget": lambda session, _: session.files.forget(),
     "/propose": propose,
     "/answer": answer,
     "/import": write_import,

@@ -18,7 +18,7 @@ from calib.intake.preview import preview
 from calib.intake.proposal.propose import Proposal, answered, begun_run, propose
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Complaint, Findings, InputError, quote
-from calib.run.write import write_whole
+from calib.run.write import free_path, write_whole
 
 #: So many files at once, and their endings: nothing else of a name reaches the disk.
 MOST, ENDINGS = 12, (".csv", ".txt", ".xml", ".toml", ".json", ".dat")
@@ -50,19 +50,18 @@ class FieldFiles:
                 self.declared, self.roles, self.paths = kept_declaration(self.folder), {}, []
             if len(self.paths) >= MOST:
                 raise InputError.of(quote(name), f"more than {MOST} files", "the files of one run")
-            if any(p.read_bytes() == data for p in self.paths):
-                return [p.name for p in self.paths]
-            path = Path(self._place.name) / _plain(name, [p.name for p in self.paths])
-            path.write_bytes(data)
-            self.paths.append(path)
-        return [p.name for p in self.paths]
+            if all(p.read_bytes() != data for p in self.paths):
+                path = free_path(Path(self._place.name) / _plain(name))
+                path.write_bytes(data)
+                self.paths.append(path)
+            return [p.name for p in self.paths]
 
     def keep(self, name: str, data: bytes) -> Path:
         """Keep the content of a collector's file for as long as the page is served."""
         with self._lock:
             if self._collected is None:
                 self._collected = tempfile.TemporaryDirectory(prefix="calib-yard-")
-            path = Path(self._collected.name) / _plain(name, [])
+            path = Path(self._collected.name) / _plain(name)
             path.write_bytes(data if data.endswith((b"\n", b">")) else data + b"\n")
         return path
 
@@ -141,16 +140,9 @@ def proposal_view(proposal: Proposal) -> dict[str, Any]:
     }
 
 
-def _plain(name: str, taken: list[str]) -> str:
+def _plain(name: str) -> str:
     """A name of plain letters that says which file it is."""
-    pure = PurePath(name.replace("\\", "/")).name
-    stem, ending = PurePath(pure).stem, PurePath(pure).suffix.casefold()
-    kept = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in stem)[:40]
-    kept, ending = kept or "file", ending if ending in ENDINGS else ".txt"
-    number, free = 1, kept + ending
-    while free in taken:
-        number += 1
-        free = f"{kept}-{number}{ending}"
-    return free
-
-
+    pure = PurePath(PurePath(name.replace("\\", "/")).name)
+    kept = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in pure.stem)[:40]
+    ending = pure.suffix.casefold()
+    return (kept or "file") + (ending if ending in ENDINGS else ".txt")

@@ -8,10 +8,13 @@ terminal shows was given.
 
 import hmac
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
-from typing import Any
+
+from starlette.datastructures import MutableHeaders
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 #: The largest body of a change, and of a file for import, bytes.
 LARGEST, LARGEST_FILE = 100_000, 20_000_000
@@ -43,9 +46,6 @@ _OPEN = {"/enter", "/static/yard.css"}
 _WITH_FILES = {"/file", "/confirm", "/points", "/entries"}
 
 COOKIE = "calib_yard"
-
-Scope = dict[str, Any]
-App = Callable[[Scope, Any, Any], Awaitable[None]]
 
 
 @dataclass
@@ -93,67 +93,52 @@ class Keys:
 class Guard:
     """ASGI middleware: refuses, or lets through with the headers of safety."""
 
-    def __init__(self, app: App, keys: Keys, hosts: Callable[[], set[str]]):
+    def __init__(self, app: ASGIApp, keys: Keys, hosts: Callable[[], set[str]]):
         """`hosts` gives the names with port under which the server may be asked."""
         self.app, self.keys, self.hosts = app, keys, hosts
 
-    async def __call__(self, scope: Scope, receive: Any, send: Any) -> None:
-        """Refuse, or pass on."""
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Refuse, or pass on; nothing but HTTP is served."""
         if scope["type"] != "http":
-            if scope["type"] == "lifespan":
-                await self.app(scope, receive, send)
-            return
-        headers = {name.decode("latin-1"): value.decode("latin-1")
-                   for name, value in scope["headers"]}
-        refused = self._refused(scope, headers)
-        if refused is not None:
-            await _refuse(send, *refused)
             return
 
         async def safely(message):
             if message["type"] == "http.response.start":
-                own = {name.lower() for name, _ in message["headers"]}
-                message["headers"] = [*message["headers"], *(
-                    (name.encode(), value.encode()) for name, value in _HEADERS.items()
-                    if name.encode() not in own)]
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
             await send(message)
 
         largest = LARGEST_FILE if scope["path"] in _WITH_FILES else LARGEST
-        await self.app(scope, _limited(receive, largest), safely)
+        answering = self._refused(Request(scope)) or self.app
+        await answering(scope, _limited(receive, largest), safely)
 
-    def _refused(self, scope, headers):
-        """Status and reason; None if the request is in order."""
+    def _refused(self, request: Request) -> Response | None:
+        """The answer to a request that is not in order."""
+        headers, path, looks = request.headers, request.url.path, request.method in ("GET", "HEAD")
         host = headers.get("host", "")
         if host not in self.hosts():
-            return 421, "This server is not asked under that name."
-        if self.keys.share and not _is_local(scope) and scope["path"] not in _OPEN \
-                and not self.keys.knows(_cookie(headers)):
-            return (303, "/enter") if scope["method"] == "GET" else (403, "Give the code first.")
-        if scope["method"] in ("GET", "HEAD"):
+            return _refusal(421, "This server is not asked under that name.")
+        here = request.client is not None and request.client.host in ("127.0.0.1", "::1")
+        if self.keys.share and not here and path not in _OPEN \
+                and not self.keys.knows(request.cookies.get(COOKIE, "")):
+            return RedirectResponse("/enter", 303) if looks else _refusal(
+                403, "Give the code first.")
+        if looks:
             return None
         if headers.get("origin") != f"http://{host}":
-            return 403, "A change comes from the page itself only."
-        if scope["path"] != "/enter" and not hmac.compare_digest(
+            return _refusal(403, "A change comes from the page itself only.")
+        if path != "/enter" and not hmac.compare_digest(
                 headers.get("x-calib-token", "").encode(), self.keys.token.encode()):
-            return 403, "The page is of another start of the server: load it again."
-        try:
-            length = int(headers.get("content-length", ""))
-        except ValueError:
-            return 411, "How long is it?"
-        return (413, "Too large.") if not 0 <= length <= LARGEST_FILE else None
+            return _refusal(403, "The page is of another start of the server: load it again.")
+        length = headers.get("content-length", "")
+        if not length.isdecimal() or len(length) > 12:
+            return _refusal(411, "How long is it?")
+        return _refusal(413, "Too large.") if int(length) > LARGEST_FILE else None
 
 
-def _is_local(scope):
-    client = scope.get("client")
-    return client is not None and client[0] in ("127.0.0.1", "::1")
-
-
-def _cookie(headers):
-    try:
-        morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-    except CookieError:
-        return ""
-    return morsel.value if morsel else ""
+def _refusal(status, reason):
+    return PlainTextResponse(reason, status, {"connection": "close"})
 
 
 def _limited(receive, largest):
@@ -169,14 +154,3 @@ def _limited(receive, largest):
         return message
 
     return limited
-
-
-async def _refuse(send, status, reason):
-    headers = [(name.encode(), value.encode()) for name, value in _HEADERS.items()]
-    if status == 303:
-        headers.append((b"location", reason.encode()))
-        reason = ""
-    headers += [(b"content-type", b"text/plain; charset=utf-8"),
-                (b"content-length", str(len(reason.encode())).encode()), (b"connection", b"close")]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": reason.encode()})

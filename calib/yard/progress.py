@@ -8,13 +8,13 @@ from functools import cached_property
 import numpy as np
 
 from calib.adjust.critical import per_test_level
-from calib.adjust.distributions import chi2_isf, chi2_sf
+from calib.adjust.distributions import TIMES_SD, chi2_isf, chi2_sf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.reliability import GroupTests
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, Solution, problem_of, solve
 from calib.edge import envelope_edge
-from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.goal import GOAL
 from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.shot_checks import check_shots
@@ -29,7 +29,6 @@ RUN_LEVEL = 0.01
 #: Misses are compared with what 95 of 100 stay within.
 _WITHIN = 0.05
 
-
 #: A shot that is predicted no better than this is not checked by its fitting, m.
 _LOOSE = 0.1
 
@@ -39,9 +38,11 @@ NEAR = 0.3
 #: A shot so far off, m, and so unlikely, is out before anything is searched.
 _WILD, _WILD_CHANCE = 0.3, 1e-9
 
-
 #: A reading is not doubted that would be so many times as far off as another that explains as much.
 _MIRRORED = 5.0
+
+#: Why a run has no solution.
+UNSOLVED = (InputError, NotConverged, NotDetermined, ModelNotFinite)
 
 
 @dataclass(frozen=True)
@@ -53,10 +54,10 @@ class Fit:
     target: str
     #: Shape (3,). Measured - predicted from all others, east, north, up, m; None where nothing
     #: predicts it.
-    miss: np.ndarray | None
-    usual: float  #: What 95 of 100 such misses stay within, along this one, m.
-    chance: float  #: That a good shot is as far out.
-    fits: bool | None  #: None: nothing checks it yet.
+    miss: np.ndarray | None = None
+    usual: float = float("nan")  #: What 95 of 100 such misses stay within, along this one, m.
+    chance: float = 1.0  #: That a good shot is as far out.
+    fits: bool | None = None  #: None: nothing checks it yet.
     aside: bool = False  #: Whether it takes part.
     #: Another shot of the same target in the same pose that it cannot be true with, where nothing
     #: else predicts either of them: `miss` is from there.
@@ -114,6 +115,11 @@ class Progress:
         """What it must be known to at 95 %, m."""
         return self.run.rig.edge_goal or GOAL
 
+    @property
+    def enough(self) -> bool:
+        """It is known as well as that."""
+        return self.edge95 is not None and self.edge95 <= self.required
+
     @cached_property
     def problem(self) -> Problem:
         """Of what takes part."""
@@ -141,8 +147,8 @@ def progress_of(run: Run, names: tuple[str, ...] = (), near: Solution | None = N
     wild = _wild(run, aside, near)
     try:
         solution = _solved(without(run, replace(aside, shots=aside.shots | wild)), near)
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite) as error:
-        nothing = [_untested(run, i, i in aside.shots) for i in range(len(run.shots))]
+    except UNSOLVED as error:
+        nothing = [Fit(*_what(run, i), aside=i in aside.shots) for i in range(len(run.shots))]
         return Progress(run, aside, unknown, None, reason_of(error),
                         fits=_held_together(run, nothing))
     found = find_suspects(solution)
@@ -196,7 +202,7 @@ def _explained_by(run, sd, clean, pose, shots, own=None):
         try:
             trial = solve(replace(clean.run, shots=run.shots.select(taking_part),
                                   poses=replace(clean.run.poses, sd=sds)), clean)
-        except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+        except UNSOLVED:
             continue
         more = max(0.0, trial.adjustment.chi2 - clean.adjustment.chi2)
         chance = chi2_sf(more, max(1, trial.adjustment.dof - clean.adjustment.dof))
@@ -225,7 +231,7 @@ def _wild(run, aside, near):
     try:
         old = frozenset(np.flatnonzero(new).tolist())
         before = _solved(without(run, replace(aside, shots=aside.shots | old)), near)
-    except (InputError, NotConverged, NotDetermined, ModelNotFinite):
+    except UNSOLVED:
         return frozenset()
     new &= np.isin([run.poses.stand[p] for p in run.shots.pose], before.problem.stands)
     if not new.any():
@@ -276,10 +282,8 @@ def _fits(run, aside, out, clean):
     fits: dict[int, Fit] = {}
     for i in taking_part:
         test = tests[place[run.shots.ids[i]]]
-        if test.dof == 3:
-            fits[i] = _tested(run, i, test.bias, test.statistic, level, False)
-        else:
-            fits[i] = _untested(run, i, False)
+        fits[i] = _tested(run, i, test.bias, test.statistic, level, False) if test.dof == 3 else \
+            Fit(*_what(run, i))
     left = np.array([name not in place for name in run.shots.ids], bool)
     left &= np.isin([run.poses.stand[p] for p in run.shots.pose], clean.problem.stands)
     if left.any():
@@ -289,7 +293,7 @@ def _fits(run, aside, out, clean):
             i = run.shots.ids.index(name)
             fit = _tested(run, i, miss, float(statistic), level, i in aside.shots)
             fits[i] = replace(fit, fits=False) if name in out else fit
-    return _held_together(run, [fits.get(i) or _untested(run, i, i in aside.shots)
+    return _held_together(run, [fits.get(i) or Fit(*_what(run, i), aside=i in aside.shots)
                                 for i in range(len(run.shots))])
 
 
@@ -338,15 +342,9 @@ def _tested(run, i, miss, statistic, level, aside):
                None if fits and usual > _LOOSE else fits, aside)
 
 
-def _untested(run, i, aside):
-    return Fit(*_what(run, i), None, float("nan"), 1.0, None, aside)
-
-
 def _what(run: Run, i: int) -> tuple[str, str, str]:
     return (run.shots.ids[i], run.poses.ids[run.shots.pose[i]],
             run.rig.target_names[run.shots.target[i]])
-
-
 
 
 def nearest(progress: Progress | None, pose: str, targets: Sequence[str], place: np.ndarray

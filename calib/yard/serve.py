@@ -34,7 +34,6 @@ def serve(folder: Path, collector: Path | None = None, log: Path | None = None, 
         If there is no such run folder, another page serves it, or the port is taken.
     """
     session = Session(folder, collector, log)
-    session.notebook.rig()
     # The notebook of two servers would each write the files as it read them.
     with only_writer(folder / ".yard.lock", folder):
         _serve(session, share, port, browser)

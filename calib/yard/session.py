@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
@@ -43,7 +43,7 @@ class State:
     """All that the page shows."""
 
     version: int  #: Grows with every change.
-    rig: Rig | None
+    rig: Rig  #: As it was last while its file is at fault.
     progress: Progress | None  #: None before the first shot, and while a file is at fault.
     trouble: tuple[str, ...]  #: Complaints about the files.
     planned: tuple[Proposed, ...]
@@ -61,20 +61,21 @@ class State:
         """What does not fit and is neither set aside nor kept, as it is named to set it aside."""
         if self.progress is None:
             return ()
-        kept = self.notes.accepted
         return (*(f.shot for f in self.progress.fits
-                  if f.fits is False and not f.aside and f.shot not in kept),
+                  if f.fits is False and not f.aside and f.shot not in self.notes.accepted),
                 *(s.name for s in self.progress.suspects if s.kind not in ("shot", "pose")))
+
+    @property
+    def enough(self) -> bool:
+        """The edge is known as well as it must be, by what fits."""
+        return self.progress is not None and self.progress.enough
 
     @property
     def onward(self) -> str:
         """The command that goes on from here."""
-        edge = None if self.progress is None else self.progress.edge95
-        if self.progress is None or edge is None:
+        if self.progress is None or self.progress.edge95 is None:
             return "yard"
-        if self.undecided:
-            return "diagnose"
-        return "solve" if edge <= self.progress.required else "yard"
+        return "diagnose" if self.undecided else "solve" if self.enough else "yard"
 
 
 class Session:
@@ -94,6 +95,7 @@ class Session:
         self._advised: tuple[Proposed, ...] = ()
         self._asked: object = None
         self._advising = False
+        self._rig = self.notebook.rig()
         self._state = self._looked(0)
 
     def state(self) -> State:
@@ -190,9 +192,9 @@ class Session:
     def _looked(self, version):
         self._stamp = self._stamp_now()
         notes, trouble = self.notebook.notes(), self.notebook.damaged()
-        run, rig = None, None
+        run = None
         try:
-            rig = self.notebook.rig()
+            self._rig = self.notebook.rig()
             run = read_run(self.notebook.folder, unfinished=True)
         except InputError as error:
             trouble += _trouble(error)
@@ -204,28 +206,27 @@ class Session:
             planned = (*planned_poses(self.notebook.folder), *planned)
         except InputError as error:
             trouble += _trouble(error)
-        poses = () if rig is None else _poses(self.notebook)
+        rig, poses = self._rig, _poses(self.notebook)
         shot = () if progress is None else tuple((f.pose, f.target) for f in progress.fits
                                                  if not f.aside and (f.fits is not False
                                                                      or f.shot in notes.accepted))
-        per_shot = {} if rig is None else {t.name: rig.effort.of_shot(t) for t in rig.targets}
+        per_shot = {t.name: rig.effort.of_shot(t) for t in rig.targets}
         agenda = agenda_of(planned, [row["pose"] for row in poses], shot, notes.skipped, per_shot)
         if progress is not None and not agenda.to_come and not agenda.left:
             self._ask_advice(progress)
         following = agenda.to_come[:AHEAD]
-        later = None
-        if progress is not None and following:
-            later = expected_edge(progress.problem, progress.unknowns, following)
-        waiting = tuple(w for one in self.collectors for w in one.waiting)
-        troubled = tuple(t for one in self.collectors for t in one.trouble)
-        return State(version, rig, progress, trouble, planned, agenda, later, len(following),
-                     notes, poses, waiting, troubled)
+        return State(
+            version, rig, progress, trouble, planned, agenda,
+            expected_edge(progress.problem, progress.unknowns, following)
+            if progress is not None and following else None,
+            len(following), notes, poses,
+            tuple(w for one in self.collectors for w in one.waiting),
+            tuple(t for one in self.collectors for t in one.trouble))
 
     def _ask_advice(self, progress):
         """Look for the best poses to add, beside everything else: it takes a second or two."""
         key = (progress.run.shots.ids, progress.aside.names)
-        enough = progress.edge95 is not None and progress.edge95 <= progress.required
-        if key == self._asked or enough or self._advising:
+        if key == self._asked or progress.enough or self._advising:
             return
         self._asked, self._advising = key, True
 
@@ -270,18 +271,11 @@ def planned_poses(folder: Path) -> tuple[Proposed, ...]:
     """
     try:
         plan = PlanRecord.model_validate(parse_json(ordinary(plan_file(folder)).read_bytes()))
-        per_shot, settle = plan.minutes.per_shot, plan.minutes.per_pose
         driven = tuple(reading.name for reading in plan.readings if reading.driven)
-        return tuple(Proposed(
-            pose=pose.pose, stand=pose.stand, readings=pose.readings,
-            tolerance={name: None if span is None else (span[0], span[1])
-                       for name, span in pose.tolerance.items()},
-            driven=driven,
-            edge_height=(pose.edge_height[0], pose.edge_height[1]),
-            shoot=tuple(pose.shoot), drawing=pose.drawing,
-            minutes=settle + (pose.drive_seconds or 0.0) / 60
-            + sum(per_shot[target] for target in pose.shoot), noted=pose.noted,
-        ) for pose in plan.poses)
+        return tuple(Proposed.like(
+            pose, driven=driven,
+            minutes=plan.minutes.per_pose + (pose.drive_seconds or 0.0) / 60
+            + sum(plan.minutes.per_shot[target] for target in pose.shoot)) for pose in plan.poses)
     except FileNotFoundError:
         return ()
     except (OSError, ValueError, KeyError):
@@ -300,11 +294,8 @@ def best_next(progress: Progress) -> tuple[Proposed, ...]:
         return ()
     told = next_document(further, task, problem, progress.unsolved, progress.aside.names,
                          progress.required, True)
-    return tuple(Proposed(
-        pose=pose.pose, stand=told.stand, readings=pose.readings,
-        tolerance=dict.fromkeys(pose.readings), driven=tuple(told.driven),
-        edge_height=(pose.edge_height[0], pose.edge_height[1]), shoot=tuple(pose.shoot),
-        drawing=pose.drawing, minutes=pose.minutes, noted=pose.noted) for pose in told.poses)
+    return tuple(Proposed.like(pose, stand=told.stand, driven=tuple(told.driven))
+                 for pose in told.poses)
 
 
 def now_text() -> str:

@@ -24,14 +24,13 @@ def view_of(state: State) -> dict[str, Any]:
     required = None if progress is None else progress.required
     following = agenda.to_come[0] if agenda.to_come else None
     doubts = {} if progress is None else _doubts(progress, state)
-    enough = now is not None and required is not None and now <= required
     return {
         "version": state.version,
         "trouble": [*state.trouble, *state.collector_trouble],
         "waiting": [{"name": one.name, "where": ", ".join(one.cells[axis] for axis in AXES)}
                     for one in state.waiting],
         "to_do": say.to_do(agenda.at, agenda.left, _again(state),
-                           None if following is None else following.pose, enough,
+                           None if following is None else following.pose, state.enough,
                            [name for name, *_ in doubts.get(agenda.at or "", ())],
                            [] if progress is None else [
                                lies for lies in progress.lies.values() if lies.pose == agenda.at],
@@ -40,7 +39,7 @@ def view_of(state: State) -> dict[str, Any]:
                    for pose, readings in doubts.items()],
         "edge": {
             "now": _mm(now), "required": _mm(required), "later": _mm(state.later),
-            "met": enough and not state.undecided,
+            "met": state.enough and not state.undecided,
             "says": None if required is None else say.edge_says(
                 now, required, state.later, state.ahead, state.undecided),
         },
@@ -53,11 +52,11 @@ def view_of(state: State) -> dict[str, Any]:
         "to_come": [one.pose for one in agenda.to_come],
         "unsolved": None if progress is None else progress.unsolved,
         "poses": _poses(state),
-        "targets": [] if state.rig is None else list(state.rig.target_names),
-        "readings": [] if state.rig is None else [
+        "targets": list(state.rig.target_names),
+        "readings": [
             {"name": r.name, "means": r.means, "unit": r.unit, "optional": r.optional}
             for r in state.rig.readings],
-        "columns": [] if state.rig is None else [
+        "columns": [
             {"name": c.name, "means": c.means, "words": list(c.words),
              "needed": c in state.rig.needed_columns} for c in state.rig.pose_columns],
         "shots": [] if progress is None else _shots(progress, state, doubts),
@@ -73,7 +72,7 @@ def view_of(state: State) -> dict[str, Any]:
 def sensors_view(session: Session) -> dict[str, Any] | None:
     """What the sensors' log ends with; None without one."""
     sensors, rig = session.sensors, session.state().rig
-    if sensors is None or rig is None:
+    if sensors is None:
         return None
     try:
         declared = kept_declaration(session.notebook.folder).log
@@ -109,10 +108,9 @@ def _again(state):
 def _poses(state: State) -> list[dict[str, Any]]:
     """Every pose with readings: what was read in it, and what is not shot in it."""
     lacks = dict([*state.agenda.behind, (state.agenda.at, state.agenda.left)])
-    names = () if state.rig is None else state.rig.reading_names
-    columns = () if state.rig is None else tuple(c.name for c in state.rig.pose_columns)
+    columns = [c.name for c in state.rig.pose_columns]
     return [{"pose": row["pose"], "stand": row["stand"],
-             "readings": {name: row.get(name, "") for name in names},
+             "readings": {name: row.get(name, "") for name in state.rig.reading_names},
              "noted": {name: row[name] for name in columns if row.get(name)},
              "lacks": list(lacks.get(row["pose"], ()))} for row in state.poses]
 
@@ -126,12 +124,12 @@ def _pose(state: State, one: Proposed) -> dict[str, Any]:
     drawings = [p.drawing for p in state.planned]
     sides, behinds = from_the_side(drawings), from_behind(drawings)
     place = state.planned.index(one)
-    units = {} if state.rig is None else {r.name: r.unit for r in state.rig.readings}
+    units = {r.name: r.unit for r in state.rig.readings}
     return {
         "pose": one.pose, "stand": one.stand, "shoot": shots_in_words(list(one.shoot)),
         "height": say.edge_height(*one.edge_height), "noted": one.noted,
         "come_to": say.come_to(one.noted),
-        "readings": {name: _wanted(value, one.tolerance[name], units.get(name, "deg"))
+        "readings": {name: _wanted(value, one.tolerance.get(name), units[name])
                      for name, value in one.readings.items() if name in one.driven},
         "side": _drawn(sides[place], Frame.of(sides)),
         "behind": _drawn(behinds[place], Frame.of(behinds)),

@@ -79,7 +79,7 @@ def assert_derivatives(numeric_derivatives):
             [points.by_parameters, points.by_placement, points.by_readings], axis=2)
         numeric = numeric_derivatives(chain, parameters, placement, readings, target, pose, noted)
         names = [*chain.parameters, "east", "north", "up", "heading",
-                 *(f"{s.reading} (reading)" for s in chain.sensors)]
+                 *(f"{s.name} (reading)" for s in chain.sensors)]
         assert analytic.shape == (len(target), 3, len(names))
         error = np.abs(analytic - numeric) - 1e-7 * np.maximum(np.abs(numeric), 1e-2)
         worst = np.argsort(-error, axis=None)[:8]

@@ -88,7 +88,7 @@ def test_any_chain(assert_derivatives, data):
     motions.append(Motion(False, 0, 1.0, frame="end"))
     branch = (Motion(False, 1, 0.5, {"q": 0.5}), Motion(True, 2, 0.2, {"p": 1.0}),
               Motion(False, 0, 1.0, {"r": -2.0}))
-    chain = Chain.compile(motions, names, sensors, [Target("t", "end", branch, "")])
+    chain = Chain(motions, names, sensors, [Target("t", "end", branch, "")])
     parameters, readings = rng.normal(size=3) / 3, rng.uniform(-0.4, 0.4, (3, len(sensors)))
     placement = rng.normal(size=(3, 4)) / 3
     posture = chain.posture(parameters, placement, readings)
@@ -100,7 +100,7 @@ def test_any_chain(assert_derivatives, data):
 def _up_is_seen(chain, posture):
     """Whether every inclinometer's plane is within 60 degrees of the vertical."""
     for k, motion in enumerate(chain.motions):
-        kinds = {s.reading: s.kind for s in chain.sensors}
+        kinds = {s.name: s.kind for s in chain.sensors}
         if kinds.get(motion.joint) in ("in_boom_plane", "across"):
             if (np.abs(posture.axes[:, k, 2]) > 0.87).any():
                 return False

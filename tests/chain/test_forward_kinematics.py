@@ -194,7 +194,7 @@ def compiled():
     def joint(axis, name):
         return Motion(True, axis, joint=name, frame=name)
 
-    return Chain.compile(
+    return Chain(
         motions=[
             *move(.25, 0, 1.9), joint(Y, "boom"), *move(5.7), joint(Y, "stick"),
             *move(2.9, .01), joint(Y, "coupler"), *move(.15, .02, -.35), Motion(True, Y, .02),

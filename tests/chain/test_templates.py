@@ -46,7 +46,7 @@ def test_compiles(name):
     assert len(rig.edge_targets) == 3
     driven = {n for m in rig.chain.motions for n in m.by}
     driven |= {n for t in rig.targets for m in t.motions for n in m.by}
-    driven |= {name for r in rig.readings for name in (r.zero, *r.sensor.uses.values())}
+    driven |= {name for r in rig.readings for name in (r.zero, *r.uses.values())}
     assert driven == {*rig.parameter_names, "east", "north", "up", "heading"}
     # Other parts of the program ask for these frames.
     assert {"house", "boom_end", "stick_end"} <= set(rig.chain.depth)

@@ -139,9 +139,9 @@ def test_a_sensor_of_the_template_says_only_what_is_different():
         "sensors": {"boom": {"varying": {"late": "approach", "steep": "reading"}}},
         "parameters": {"late": angle("x"), "steep": angle("y")}})
     before = rig_from_dict({"template": "tilt_rotator"}).chain.sensors
-    boom = next(s for s in rig.chain.sensors if s.reading == "boom")
+    boom = next(s for s in rig.chain.sensors if s.name == "boom")
     assert boom.varying == {"late": "approach", "steep": "reading"}
-    assert replace(boom, varying={}) == next(s for s in before if s.reading == "boom")
+    assert replace(boom, varying={}) == next(s for s in before if s.name == "boom")
 
 
 def test_the_definition_makes_the_same_chain():

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.intake.declaration import declare
+from calib.intake.files.field_units import AngleText, parse_dms, parse_packed_dms
 from calib.intake.files.pointings import read_observations
-from calib.intake.files.units import AngleText, parse_dms, parse_packed_dms
 from calib.run.complaints import Findings
 
 INSTRUMENT = {"direction": "5 arcsec", "zenith": "5 arcsec", "distance": "2 mm + 2 ppm",

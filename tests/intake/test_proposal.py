@@ -5,8 +5,8 @@ import pytest
 
 from calib.intake.declaration import declare
 from calib.intake.files.columns import header_name
+from calib.intake.files.field_units import plain
 from calib.intake.files.headings import HEADINGS
-from calib.intake.files.units import plain
 from calib.intake.proposal.looks import HEAD, look_at
 from calib.intake.proposal.naming import namings
 from calib.intake.proposal.propose import answered, propose

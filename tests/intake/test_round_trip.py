@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from calib.intake.declaration import declare, profile_toml, read_profile
 from calib.intake.files.columns import parse_order
+from calib.intake.files.field_units import METRES, to_metres
 from calib.intake.files.points import read_points
-from calib.intake.files.units import METRES, to_metres
 from calib.run.complaints import Findings
 from calib.run.text import CONTROL
 

@@ -34,6 +34,14 @@ def test_edge_sd_now_is_that_of_the_solution(rig, edge_only):
     assert (np.diff(found.mean) < 0).all()
 
 
+def test_what_was_shot_counts_where_it_is_not_to_be_shot_again(rig, edge_only):
+    """A pin of unknown place was shot; further poses are of the edge alone."""
+    solution, found = further(
+        edge_only, run_of(rig, 12, targets=("edge_left", "edge_right", "stick_pin")))
+    sd = envelope_edge(rig, solution.parameters).sd(solution.covariance)
+    assert found.worst[0] == pytest.approx(sd.max(), rel=0.02)
+
+
 def test_promised_gain_comes_true(rig, edge_only):
     """A run with the proposed poses has the edge sd that was promised, within 5 %."""
     rng = np.random.default_rng(11)
@@ -176,6 +184,6 @@ def test_nothing_is_left_where_everything_was_shot(rig, prepared):
 def test_next_to_nothing_is_negligible(rig, edge_only):
     """What keeps an empty plan regular moves no promised sd by more than a millionth."""
     information = edge_only.pool(1).information(np.arange(12), np.zeros(12, int))
-    without_it = information - next_to_nothing(edge_only.n_free, 4)
+    without_it = information - next_to_nothing(edge_only.task.layout())
     np.testing.assert_allclose(edge_only.edge_sds(information), edge_only.edge_sds(without_it),
                                rtol=1e-5)

@@ -63,7 +63,7 @@ def test_field_time_by_hand(rig):
     """Three poses of two shots, one change of stand: poses, shots, driving, moving."""
     joints = np.radians([[0, 0, 10, -90, 0, 0, 0], [0, 0, 26, -90, 0, 0, 0],
                          [0, 0, -20, -90, 0, 0, 0.0]])
-    rig = replace(rig, effort=replace(rig.effort, settle=2.0, stand=12.0))
+    rig = replace(rig, effort=rig.effort.model_copy(update={"settle": 2.0, "stand": 12.0}))
     same = field_minutes(rig, joints, np.zeros(3, int), 3.0)
     assert same.total == pytest.approx(3 * 3.0 + (16 + 46) / 8 / 60)
     assert (same.settling, same.shooting, same.moving) == (6.0, 3.0, 0.0)
@@ -74,7 +74,8 @@ def test_field_time_by_hand(rig):
 
 def test_a_shot_takes_what_its_way_of_shooting_takes(rig):
     """A corner needs a walk, a pin does not; what the rig file says of a target comes first."""
-    effort = replace(rig.effort, walk=1.0, point=0.2, targets={"stick_pin": 0.7})
+    effort = rig.effort.model_copy(
+        update={"walk": 1.0, "point": 0.2, "targets": {"stick_pin": 0.7}})
     by_name = dict(zip(rig.target_names, rig.targets, strict=True))
     assert effort.of_shot(by_name["edge_left"]) == 1.2
     assert effort.of_shot(by_name["bucket_pin"]) == 0.2

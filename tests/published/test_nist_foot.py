@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import pytest
 
-from calib.intake.files.units import METRES, UnitText, parse_unit, to_metres
+from calib.intake.files.field_units import METRES, UnitText, parse_unit, to_metres
 
 
 def test_definitions():

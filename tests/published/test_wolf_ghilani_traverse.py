@@ -10,7 +10,7 @@ the rounding of its azimuth to a second. Figures recalled wrongly would not.
 import numpy as np
 import pytest
 
-from calib.intake.files.units import parse_dms
+from calib.intake.files.field_units import parse_dms
 from calib.intake.geometry.polar import PolarShots, points
 
 #: Azimuth, length, departure, latitude.

@@ -131,7 +131,7 @@ def test_scopes_remounts_and_names(rig, four):
         replace(p, start=0.02) if p.name == "tilt_axis_side" else p for p in rig.parameters)),
      "tilt_axis_side held at another value"),
     (lambda rig: replace(rig, readings=tuple(
-        replace(r, sensor=replace(r.sensor, direction=-1.0)) if r.name == "boom" else r
+        replace(r, direction=-1.0) if r.name == "boom" else r
         for r in rig.readings)),
      "another machine"),
 ], ids=["held in one", "held elsewhere", "a sensor that counts the other way"])

@@ -64,9 +64,9 @@ def test_the_sheet_and_the_display(solved, rig):
 def test_a_result_of_another_run_than_this_is_told(solved):
     assert desk.desk_view(solved)["stale"] is False
     first = solved.state().progress.run.shots.ids[0]
-    changes.set_aside(solved, json.dumps({"names": [first]}).encode())
+    changes.mark("set_aside", solved, json.dumps({"names": [first]}).encode())
     assert desk.desk_view(solved)["stale"] is True
-    changes.set_aside(solved, json.dumps({"names": [first], "on": False}).encode())
+    changes.mark("set_aside", solved, json.dumps({"names": [first], "on": False}).encode())
     assert desk.desk_view(solved)["stale"] is False
     shots = solved.notebook.folder / "shots.csv"
     shots.write_text(shots.read_text() + "\n# later\n")
@@ -90,7 +90,7 @@ def test_a_list_of_entries_is_taken_in_or_refused_whole(grown):
     with pytest.raises(InputError):
         desk.take_entries(session, b"[[entry]]\nname = 1\n")
     assert not (grown / "entries.toml").exists()
-    said = desk.take_entries(session, desk.example_entries(session).encode())
+    said = desk.take_entries(session, desk.BLANKS["entries.toml"](session).encode())
     assert said["entries"] and said["determines"]
     assert len(read_run(grown).entries.entries) > 3
     before = (grown / "entries.toml").read_bytes()

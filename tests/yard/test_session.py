@@ -77,11 +77,11 @@ def test_a_bad_shot_is_seen_when_it_comes_in_and_taken_back_by_shooting_again(fo
     # Before anybody decides: what it does to the edge.
     answer = do(changes.weigh, session, names=[bad])
     assert "everything else fits" in answer["says"] and answer["unknown"] == []
-    do(changes.set_aside, session, names=[bad])
+    do(partial(changes.mark, "set_aside"), session, names=[bad])
     assert next(s for s in view_of(session.state())["shots"]
                 if s["shot"] == bad)["state"] == "set aside"
-    do(changes.set_aside, session, names=[bad], on=False)
-    do(changes.keep, session, names=[bad])
+    do(partial(changes.mark, "set_aside"), session, names=[bad], on=False)
+    do(partial(changes.mark, "accepted"), session, names=[bad])
     assert next(s for s in view_of(session.state())["shots"] if s["shot"] == bad)["state"] == "kept"
 
 
@@ -224,7 +224,7 @@ def test_a_file_at_fault_is_told_and_what_can_be_is_still_noted(grown):
     state = session.look()
     assert state.progress is None and "broken" not in state.trouble[0]
     assert "shots.csv line" in state.trouble[0]
-    do(changes.skip, session, names=["07"])
+    do(partial(changes.mark, "skipped"), session, names=["07"])
     assert session.state().notes.skipped == ("07",)
 
 
@@ -281,7 +281,7 @@ def test_met_is_not_said_while_a_shot_is_undecided(folder, made_files):
     says = view["edge"]["says"]
     assert f"Left out, for it does not fit: {row[0]}. Decide about it" in says
     assert "met" not in says and not view["edge"]["met"] and session.state().onward == "diagnose"
-    do(changes.keep, session, names=[row[0]])
+    do(partial(changes.mark, "accepted"), session, names=[row[0]])
     view = view_of(session.state())
     assert ": met." in view["edge"]["says"] and session.state().onward == "solve"
 

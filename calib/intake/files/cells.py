@@ -7,7 +7,7 @@ import numpy as np
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import KIND
 from calib.intake.files.delimited import Export
-from calib.intake.files.units import (
+from calib.intake.files.field_units import (
     DEGREES,
     AngleText,
     contradicts,

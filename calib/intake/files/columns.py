@@ -6,9 +6,9 @@ from functools import lru_cache
 from itertools import accumulate
 from typing import Any
 
+from calib.intake.files.field_units import last_words, without_unit
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.times import zone_stated
-from calib.intake.files.units import last_words, without_unit
 from calib.run.complaints import Findings
 from calib.run.table import Column, Table, read_table
 from calib.run.text import decode, split_cells

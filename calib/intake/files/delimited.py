@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 from calib.intake.files.columns import KIND, SKIP, header_name, header_names, points_of_poses
 from calib.intake.files.dialect import detect, holds
+from calib.intake.files.field_units import known_unit, unit_in_remark, unit_stated
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.torn import complain_of_torn
-from calib.intake.files.units import known_unit, unit_in_remark, unit_stated
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import cut_off, is_number
 from calib.run.text import (

@@ -1,6 +1,6 @@
 """What people call the columns of field files: English, then other languages, by our names.
 
-Lower case, without accents, single spaces for every other mark, as `units.plain` makes them.
+Lower case, without accents, single spaces for every other mark, as `field_units.plain` makes them.
 Words of the trade in German, Dutch, Swedish, Norwegian, Danish, Finnish, French, Spanish and
 Italian: common practice, no source. A word that means two things (x, hauteur, data) is left out.
 """

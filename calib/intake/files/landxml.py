@@ -10,7 +10,7 @@ from xml.parsers import expat
 
 import numpy as np
 
-from calib.intake.files.units import to_metres
+from calib.intake.files.field_units import to_metres
 from calib.run.complaints import Findings, quote
 from calib.run.table import MEASURED, Column, numbers_in
 from calib.run.text import CONTROL

@@ -16,8 +16,8 @@ import numpy as np
 
 from calib.intake.files.columns import header_in, header_name
 from calib.intake.files.dialect import by_marks, content_lines
+from calib.intake.files.field_units import Span, as_read, reading_units, without_unit
 from calib.intake.files.times import TimeFormat
-from calib.intake.files.units import Span, as_read, reading_units, without_unit
 from calib.run.complaints import Findings, quote
 from calib.run.numerals import NotANumber, parse_number, refuse_dropped
 from calib.run.text import COMMENT, STRICT, Dialect, Row, ordinary, split_cells, whole_lines

@@ -18,7 +18,7 @@ from calib.intake.files.cells import (
     texts,
 )
 from calib.intake.files.delimited import read_export
-from calib.intake.files.units import NAMES, to_metres
+from calib.intake.files.field_units import NAMES, to_metres
 from calib.intake.geometry.faces import disagreeing, face_means
 from calib.intake.geometry.polar import PolarShots, distance_sd
 from calib.run.complaints import Findings, lines_in_words, quote

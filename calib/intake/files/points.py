@@ -18,8 +18,8 @@ from calib.intake.files.cells import (
 )
 from calib.intake.files.columns import SKIP
 from calib.intake.files.delimited import Export, read_export
+from calib.intake.files.field_units import NAMES, to_metres
 from calib.intake.files.landxml import CgPoints, is_landxml, read_landxml
-from calib.intake.files.units import NAMES, to_metres
 from calib.intake.geometry import geographic
 from calib.run.complaints import Findings, quote
 from calib.run.units import sd_problem

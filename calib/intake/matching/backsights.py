@@ -15,8 +15,8 @@ from calib.adjust.adjustment import Adjustment
 from calib.adjust.distributions import chi2_isf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.spectrum import NotDetermined
+from calib.intake.files.field_units import UNITS
 from calib.intake.files.pointings import Pointings
-from calib.intake.files.units import UNITS
 from calib.intake.geometry.free_station import Given, NoStation, approximate
 from calib.intake.geometry.polar import InstrumentSds, PolarShots, points, shot_covariance
 from calib.intake.matching.known_points import KnownPoints, SetUp

@@ -3,10 +3,10 @@
 import numpy as np
 
 from calib.intake.declaration import Declaration
+from calib.intake.files.field_units import METRES, NAMES
 from calib.intake.files.pointings import Pointings
 from calib.intake.files.points import Points, to_site
 from calib.intake.files.times import TimeText
-from calib.intake.files.units import METRES, NAMES
 from calib.intake.geometry import geographic
 from calib.intake.geometry.polar import curvature_and_refraction, points, shot_covariance
 from calib.intake.matching.booking import Booking

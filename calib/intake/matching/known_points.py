@@ -15,8 +15,8 @@ import numpy as np
 
 from calib.intake.declaration import SOLVED
 from calib.intake.files.columns import read_named
+from calib.intake.files.field_units import to_metres
 from calib.intake.files.pointings import Pointings
-from calib.intake.files.units import to_metres
 from calib.intake.geometry.free_station import Given, NoStation, approximate
 from calib.intake.geometry.polar import InstrumentSds, points, shot_covariance
 from calib.run.complaints import Findings

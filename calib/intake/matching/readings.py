@@ -13,9 +13,9 @@ from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice, Doubtful
 from calib.intake.declaration import LogDeclaration
 from calib.intake.files.columns import with_our_names
+from calib.intake.files.field_units import DEGREES, STROKES, as_read, reading_units
 from calib.intake.files.log import LogLayout, LogRows, blocks, gather, read_layout, read_rows
 from calib.intake.files.sheet_lines import sheet_lines
-from calib.intake.files.units import DEGREES, STROKES, as_read, reading_units
 from calib.intake.matching.clock import (
     ClockOffset,
     NoOffset,

@@ -9,8 +9,8 @@ from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import KIND, SKIP
 from calib.intake.files.dialect import content_lines, detect
+from calib.intake.files.field_units import NAMES, plain, to_metres
 from calib.intake.files.landxml import is_landxml
-from calib.intake.files.units import NAMES, plain, to_metres
 from calib.intake.proposal.field_rows import FieldRows, is_geographic
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.naming import columns_named, namings

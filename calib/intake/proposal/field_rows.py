@@ -10,12 +10,12 @@ from calib.intake.declaration import Declaration
 from calib.intake.files.cells import Labelled
 from calib.intake.files.columns import KIND, header_name
 from calib.intake.files.delimited import read_export
+from calib.intake.files.field_units import METRES, NAMES, known_unit
 from calib.intake.files.ids import Booked
 from calib.intake.files.landxml import UNITS, is_landxml
 from calib.intake.files.pointings import read_observations
 from calib.intake.files.points import read_points
 from calib.intake.files.times import zone_stated
-from calib.intake.files.units import METRES, NAMES, known_unit
 from calib.intake.geometry.geographic import to_local
 from calib.intake.geometry.polar import points as polar_points
 from calib.intake.proposal.looks import Look

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import PERSON, SOLVED, Declaration
-from calib.intake.files.units import known_unit, unit_stated
+from calib.intake.files.field_units import known_unit, unit_stated
 from calib.intake.matching.known_points import USUAL_MARK
 from calib.intake.matching.on_marks import USUAL_STATION
 from calib.intake.proposal.looks import Look

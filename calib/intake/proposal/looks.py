@@ -8,9 +8,9 @@ from pathlib import Path
 
 from calib.intake.files.columns import header_in, header_name, header_names, points_of_poses
 from calib.intake.files.dialect import content_lines
+from calib.intake.files.field_units import plain, without_unit
 from calib.intake.files.landxml import is_landxml
 from calib.intake.files.times import patterns_of, seconds_of
-from calib.intake.files.units import plain, without_unit
 from calib.intake.proposal.words import reading_meant
 from calib.run.complaints import Findings
 from calib.run.numerals import is_number

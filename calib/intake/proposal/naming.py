@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.intake.files.columns import SKIP
+from calib.intake.files.field_units import plain
 from calib.intake.files.ids import LONGEST, Booked, IdPattern, names_of
-from calib.intake.files.units import plain
 from calib.intake.proposal.words import PAIRS, abbreviated, target_meant
 
 _STAND = re.compile(r"\b(stand|st|s)[ _-]?$", re.IGNORECASE)

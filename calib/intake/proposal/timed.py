@@ -13,8 +13,8 @@ from calib.chain.rig import Rig
 from calib.intake.choices import Alternative, Choice, stated
 from calib.intake.declaration import Declaration
 from calib.intake.files.columns import header_name
+from calib.intake.files.field_units import plain
 from calib.intake.files.times import ISO, patterns_of, seconds_of, zone_stated
-from calib.intake.files.units import plain
 from calib.intake.proposal.field_rows import FieldRows
 from calib.intake.proposal.looks import Look
 from calib.intake.proposal.words import PLACES, reading_meant

@@ -6,7 +6,7 @@ Common practice, no source.
 import re
 from collections.abc import Sequence
 
-from calib.intake.files.units import last_words, plain, without_unit
+from calib.intake.files.field_units import last_words, plain, without_unit
 
 PAIRS = (
     ("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"),

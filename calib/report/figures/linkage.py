@@ -40,7 +40,7 @@ def placed_linkages(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> l
     posture = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     placed = []
     for s, sensor in enumerate(chain.sensors):
-        k = next(i for i, motion in enumerate(chain.motions) if motion.joint == sensor.reading)
+        k = next(i for i, motion in enumerate(chain.motions) if motion.joint == sensor.name)
         if sensor.through is not None and chain.motions[k].frame is not None:
             placed.append(_placed(chain, posture, parameters, s, k))
     return placed
@@ -73,4 +73,4 @@ def _placed(chain, posture, parameters, s, k):
             for name, (a, b) in _BARS[sensor.through].items()]
     angles = [(sensor.uses[name], towards(start), towards(turn)) for name, start, turn in zip(
         _ANGLES[sensor.through], (0.0, q), angle, strict=True) if name in sensor.uses]
-    return PlacedLinkage(sensor.reading, bars, angles, joint, sides)
+    return PlacedLinkage(sensor.name, bars, angles, joint, sides)

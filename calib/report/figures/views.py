@@ -70,12 +70,11 @@ def skeleton(rig: Rig, parameters: np.ndarray, readings: np.ndarray) -> Skeleton
     edges = edge_points(rig)
     target = chain.targets[edges[0]]
     trunk = chain.motions[: chain.depth[target.frame]]
-    to_edge = Chain.compile((*trunk, *target.motions), chain.parameters, chain.sensors,
-                            chain.targets)
+    to_edge = Chain((*trunk, *target.motions), chain.parameters, chain.sensors, chain.targets)
     posture = to_edge.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     whole = chain.posture(parameters, HOUSE_PLACEMENT, readings, jacobian=False)
     points = whole.points(np.array(edges), np.zeros(len(edges), int)).position
-    zeros = {s.reading: s.zero for s in chain.sensors}
+    zeros = {s.name: s.zero for s in chain.sensors}
     names, shares = [], []
     for motion in to_edge.motions:
         own = [name for name in motion.by if name in chain.parameters]

@@ -147,13 +147,12 @@ def _parameter(p: Parameter):
 
 def _linkage(reading):
     """What is between the sensor and its joint, and what it is turned by."""
-    sensor = reading.sensor
     parts = ", ".join(f"{spoken(name)} {parameter}"
-                      for name, parameter in sensor.uses.items())
-    if not sensor.through:
+                      for name, parameter in reading.uses.items())
+    if not reading.through:
         return f"; {parts}" if parts else ""
-    way = "turned on" if sensor.branch > 0 else "turned back"
-    return f"; {_LINKAGES[sensor.through]} ({parts}; {way})"
+    way = "turned on" if reading.branch > 0 else "turned back"
+    return f"; {_LINKAGES[reading.through]} ({parts}; {way})"
 
 
 def _also(reading):
