@@ -15,7 +15,7 @@ from calib.judge.common import rows_about
 from calib.judge.same_model import SAME, chain_differences
 from calib.judge.survey import Survey, same_rows
 from calib.machine import machine_of
-from calib.run.records import Machine, Run, Tape
+from calib.run.records import Machine, Run
 from calib.together.joint import NotTogether
 from calib.together.scopes import ATTACHMENT, usual_scopes
 
@@ -70,13 +70,9 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
     if run.files.get("shots.csv", "unknown") in (survey.identity, *earlier):
         raise NotTogether([(source, "the result of these very shots", "a result of other shots")])
     machine = known_of(run.rig, survey, source, sha256)
-    return replace(run, machine=machine, tape=without_rows(run.tape, machine.tape)[0])
-
-
-def without_rows(tape: Tape, other: Tape) -> tuple[Tape, list[str]]:
-    """A tape without the rows that the other has too; and which those are."""
-    twice = same_rows(tape, other)
-    return tape.select(~twice), [tape.quantities[i] for i in np.flatnonzero(twice)]
+    twice = same_rows(run.tape, machine.tape)
+    return replace(run, machine=machine, tape=run.tape.select(~twice),
+                   unused=run.unused.joined(run.tape.select(twice)))
 
 
 def _refuse_others(rig, survey):
