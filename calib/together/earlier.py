@@ -79,11 +79,11 @@ def _refuse_others(rig, survey):
     if rig.reading_names != survey.rig.reading_names or chain_differences(survey.rig, rig):
         raise NotTogether([("rig.toml", f"another machine, {rig.title}, or other sensors",
                             "motions, readings, directions and sensors as in the result")])
-    if problems := list(_held_otherwise(rig, survey)):
+    if problems := list(_refused_holds(rig, survey)):
         raise NotTogether(problems)
 
 
-def _held_otherwise(rig, survey) -> Iterator[tuple[str, str, str]]:
+def _refused_holds(rig, survey) -> Iterator[tuple[str, str, str]]:
     """Complaints of parameters of the machine that one of the two holds."""
     scopes = usual_scopes(rig)
     for p in rig.parameters:
