@@ -4,14 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.together import Over, TogetherRecord
 from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import FAINT, INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
-
-#: 95 % of a normal variable, two-sided.
-_BAND = 1.96
 
 #: How many plots stand beside each other, and how high a row of them is, inches.
 ACROSS, ROW = 2, 1.75
@@ -31,8 +29,8 @@ def over_time(figure: Canvas, document: TogetherRecord, plots: Sequence[Over]) -
         told = [i for i, value in enumerate(one.values) if value is not None]
         x = np.array([number[one.runs[i]] for i in told])
         off = factor * (np.array([one.values[i] for i in told], float) - (one.value or 0.0))
-        bar = _BAND * factor * np.array([one.sds[i] for i in told])
-        band = _BAND * factor * (one.sd or 0.0)
+        bar = TIMES_SD * factor * np.array([one.sds[i] for i in told])
+        band = TIMES_SD * factor * (one.sd or 0.0)
         reach = 1.15 * max(np.max(np.abs(off) + bar, initial=0.0), band, 1e-6)
         plot = Plot(lattice, *divmod(k, ACROSS), (0.5, len(number) + 0.5), (-reach, reach),
                     x_label="run", x_whole=True)
