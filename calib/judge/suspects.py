@@ -6,10 +6,10 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
 from calib.adjust.distributions import chi2_sf
 from calib.adjust.mixed_model import NotConverged
+from calib.adjust.reliability import Candidate
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
