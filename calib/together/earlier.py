@@ -4,7 +4,7 @@ What comes with the attachment is left to the run; all else that the result esti
 beforehand, with its full covariance.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -76,27 +76,23 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
 
 
 def _refuse_others(rig, survey):
-    problems = []
     if rig.reading_names != survey.rig.reading_names or chain_differences(survey.rig, rig):
-        problems.append(("rig.toml", f"another machine, {rig.title}, or other sensors",
-                         "motions, readings, directions and sensors as in the result"))
-    elif differing := dict(_refused_holds(rig, survey)):
-        problems += [("rig.toml", f"{name} {found}", expected)
-                     for name, (found, expected) in differing.items()]
-    if problems:
+        raise NotTogether([("rig.toml", f"another machine, {rig.title}, or other sensors",
+                            "motions, readings, directions and sensors as in the result")])
+    if problems := list(_refused_holds(rig, survey)):
         raise NotTogether(problems)
 
 
-def _refused_holds(rig, survey) -> Iterable[tuple[str, tuple[str, str]]]:
-    """Parameters of the machine that one of the two holds, and how."""
-    scopes: Mapping[str, str] = usual_scopes(rig)
+def _refused_holds(rig, survey) -> Iterator[tuple[str, str, str]]:
+    """Complaints of parameters of the machine that one of the two holds."""
+    scopes = usual_scopes(rig)
     for p in rig.parameters:
         if scopes[p.name] == ATTACHMENT or p.until_shot or p.name not in survey.rig.parameter_names:
             continue
         (i,) = survey.index([p.name])
         held = p.name not in survey.estimated
         if held != p.held:
-            yield p.name, ("held" if p.held else "estimated",
-                           "held as in the result" if held else "estimated as in the result")
+            how = {True: "held", False: "estimated"}
+            yield "rig.toml", f"{p.name} {how[p.held]}", f"{how[held]} as in the result"
         elif held and abs(differences(survey.parameters[i], p.start, p.unit)) > SAME:
-            yield p.name, ("held at another value", "the value of the result")
+            yield "rig.toml", f"{p.name} held at another value", "the value of the result"
