@@ -134,18 +134,16 @@ def unseen(envelope: Envelope, singles: Sequence[Tried], moved: np.ndarray, goal
     goal : float
         What moves the edge by less does no harm, m.
     """
-    worst: dict[frozenset[int], Unseen] = {}
+    worst: dict[frozenset[int], tuple[float, float, Tried]] = {}
     for tried, sds in zip(singles, np.linalg.norm(moved, axis=1).tolist(), strict=True):
         if sds >= SEEN or envelope.may_move(tried.parameters) < 0.7 * goal:
             continue
         moves = envelope.moves(tried.parameters)
-        known = worst.get(tried.fields)
-        if moves > goal and (known is None or moves > known.moves):
-            worst[tried.fields] = Unseen(tried, moves, sds, None)
+        if moves > max(goal, worst.get(tried.fields, (0.0,))[0]):
+            worst[tried.fields] = moves, sds, tried
     return tuple(
-        Unseen(u.tried, u.moves, u.sds,
-               envelope.telling(u.tried.parameters, envelope.compared.base))
-        for u in sorted(worst.values(), key=lambda u: -u.moves))
+        Unseen(tried, moves, sds, envelope.telling(tried.parameters, envelope.compared.base))
+        for moves, sds, tried in sorted(worst.values(), key=lambda found: -found[0]))
 
 
 def poses_to_show(envelope: Envelope, count: int) -> np.ndarray:
