@@ -294,7 +294,7 @@ def best_next(progress: Progress) -> tuple[Proposed, ...]:
         return ()
     told = next_document(further, task, problem, progress.unsolved, progress.aside.names,
                          progress.required, True)
-    return tuple(Proposed.like(pose, stand=told.stand, driven=tuple(told.driven))
+    return tuple(Proposed.like(pose, stand=told.stand, driven=tuple(told.driven), tolerance={})
                  for pose in told.poses)
 
 
