@@ -23,8 +23,7 @@ from calib.chain.rig import rig_from_dict, rig_from_template, template_names
 from calib.judge.changed import with_readings, with_shots
 from calib.judge.judgement import HOPELESS, judge
 from calib.judge.plausible import plausibility
-from calib.report.words.plausible import plausible_says
-from calib.report.words.relabelling import equivalent_says
+from calib.report.words.plausible import equivalent_says, plausible_says
 from calib.run.complaints import InputError
 from calib.simulate import simulate
 

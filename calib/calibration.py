@@ -17,7 +17,7 @@ from calib.chain.motion import HOUSE_PLACEMENT
 from calib.chain.posture import Points
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
-from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of
+from calib.layout import RIG, SET_UP, STAND, Layout, Part, layout_of, placed
 from calib.placements import level_placements
 from calib.run.blind import refuse_blind
 from calib.run.records import Machine, Run, Shots, Tape
@@ -134,8 +134,7 @@ class Problem:
               ) -> tuple[np.ndarray, list[Part], np.ndarray]:
         """What shots should show, and the derivatives by each scope and by readings."""
         points = self.points(unknowns, readings, shots.target, shots.pose)
-        parts = [Part(RIG, np.zeros(len(shots), int), points.by_parameters),
-                 Part(STAND, self.stand_of_pose[shots.pose], points.by_placement)]
+        parts = placed(points, self.stand_of_pose[shots.pose])
         set_ups = self.run.set_ups
         if set_ups is None or shots.setup is None:
             return points.position, parts, points.by_readings
@@ -355,7 +354,7 @@ def problem_of(run: Run) -> Problem:
     stands = tuple(dict.fromkeys(shot_stands))
     number = {name: i for i, name in enumerate(stands)}
     stand_of_pose = np.array([number.get(name, -1) for name in run.poses.stand])
-    layout = layout_of(run, stands)
+    layout = layout_of(run.rig, stands, () if run.set_ups is None else run.set_ups.ids)
     tape = _tape_prior(run, layout)
     known = machine.prior_of(run.machine, run.rig, layout.columns(RIG, ""))
     problem = Problem(

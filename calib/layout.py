@@ -5,7 +5,7 @@ a stand. Nothing else counts columns: derivatives by the unknowns of a scope com
 and go to their columns here.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -14,7 +14,8 @@ import numpy as np
 
 from calib.adjust.bordered import Bordered, Sets
 from calib.chain.motion import PLACEMENT
-from calib.run.records import Run
+from calib.chain.posture import Points
+from calib.chain.rig import Rig
 from calib.stations import CORRECTIONS
 
 #: With fewer unknowns that belong to one stand each, all of them at once are as quick.
@@ -75,8 +76,7 @@ class Layout:
     @cached_property
     def unknowns(self) -> tuple[Unknown, ...]:
         return tuple(
-            Unknown(q.name if scope.name == RIG else f"{q.name} of {scope.name} {instance}",
-                    q, scope.name, instance)
+            Unknown(_name(q, scope.name, instance), q, scope.name, instance)
             for scope in self.scopes for instance in scope.instances for q in scope.quantities)
 
     @cached_property
@@ -122,6 +122,11 @@ class Layout:
         """Numbers that the free ones of some columns (of any shape) have among the free."""
         columns = columns[~self.held[columns]]
         return (np.cumsum(~self.held) - 1)[columns]
+
+    def with_rig(self, scope: str) -> np.ndarray:
+        """Numbers among the free of the rig's, then an instance's own, (n_instances, k)."""
+        rig = self.among_free(self.columns(RIG, ""))
+        return np.array([[*rig, *self.among_free(own)] for own in self.columns(scope)])
 
     def of(self, scope: str, values: np.ndarray) -> np.ndarray:
         """The values of a scope, shape (n_instances, k), of those of all unknowns."""
@@ -178,6 +183,18 @@ class Layout:
         return out
 
 
+def _name(quantity, scope, instance):
+    if scope == RIG:
+        return quantity.name
+    return f"{quantity.name} of {f'{scope} {instance}' if instance else f'the {scope}'}"
+
+
+def placed(points: Points, stand: np.ndarray) -> list[Part]:
+    """Derivatives of points by the rig and by the stand (int, shape (n,)) that each is of."""
+    return [Part(RIG, np.zeros(len(stand), int), points.by_parameters),
+            Part(STAND, stand, points.by_placement)]
+
+
 def _homes(instance, of_point, count):
     """The only instance of the split scope that shares points with each of `count`, else -1."""
     least, most = np.full(count, np.iinfo(int).max), np.full(count, -1)
@@ -205,11 +222,11 @@ CORRECTED = tuple(
     for what in CORRECTIONS)
 
 
-def layout_of(run: Run, stands: tuple[str, ...]) -> Layout:
-    """The unknowns of a run: its rig, its stands, its set-ups of a total station."""
-    rig = tuple(Quantity(p.name, p.unit, p.means, p.held) for p in run.rig.parameters)
+def layout_of(rig: Rig, stands: Iterable[str], set_ups: tuple[str, ...] = ()) -> Layout:
+    """The unknowns of a rig, of the stands it is on, and of set-ups of a total station."""
+    own = tuple(Quantity(p.name, p.unit, p.means, p.held) for p in rig.parameters)
     return Layout((
-        Scope(RIG, rig, ("",)),
-        Scope(STAND, PLACED, stands, splits_poses=True),
-        Scope(SET_UP, CORRECTED, () if run.set_ups is None else run.set_ups.ids),
+        Scope(RIG, own, ("",)),
+        Scope(STAND, PLACED, tuple(stands), splits_poses=True),
+        Scope(SET_UP, CORRECTED, set_ups),
     ))

@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.adjust.observations import Prediction
 from calib.calibration import HOUSE_PLACEMENT, Problem
-from calib.layout import RIG, STAND, Part
+from calib.layout import RIG, STAND, placed
 from calib.placements import level_placements
 
 
@@ -75,9 +75,7 @@ class SideBySide:
         points = one.run.rig.chain.posture(
             unknowns[:, layout.columns(RIG)[0]], placement, readings.reshape(c * poses, k), True,
             self._noted(c)).points(target, pose + lane * poses)
-        by_unknowns = layout.dense([
-            Part(RIG, np.zeros(len(target), int), points.by_parameters),
-            Part(STAND, one.stand_of_pose[pose], points.by_placement)])
+        by_unknowns = layout.dense(placed(points, one.stand_of_pose[pose]))
         n = points.position.size
         return Prediction(points.position.reshape(n), by_unknowns.reshape(n, -1),
                           points.by_readings.reshape(n, k))

@@ -221,7 +221,7 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     """
     named = data.get("template")
     base = _template(named) if isinstance(named, str) and named in template_names() else None
-    entry = _checked(data if base is None else with_sensors_of(base, data))
+    entry = _checked(data, base) if base is None else _checked(with_sensors_of(base, data), base)
     problems: list[schema.Problem] = []
     if base is not None:
         entry, problems = merged(base, entry)
@@ -234,18 +234,31 @@ def rig_from_dict(data: Mapping[str, Any]) -> Rig:
     return _build(entry)
 
 
-def _checked(data: Mapping[str, Any]) -> schema.RigEntry:
+def _checked(data: Mapping[str, Any], base: schema.RigEntry | None) -> schema.RigEntry:
     try:
         entry = schema.RigEntry.model_validate(data)
     except ValidationError as error:
         named = data.get("template")
         raise schema.RigError([
-            *((".".join(map(str, e["loc"])), *schema.in_words(e)) for e in error.errors()),
+            *dict.fromkeys(_in_words(e, error.errors(), base) for e in error.errors()),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
     if problems := _unknown_template(entry.template):
         raise schema.RigError(problems)
     return entry
+
+
+def _in_words(error: Any, errors: list[Any], base: schema.RigEntry | None) -> schema.Problem:
+    """The problem of a schema error; of a name that the template lacks, its names too."""
+    table, *rest = key = tuple(map(str, error["loc"]))
+    known = getattr(base, table, None)
+    if error["type"] != "missing" or len(rest) != 2 or table == "parameters" \
+            or not isinstance(known, Mapping) or rest[0] in known or not known:
+        return (".".join(key), *schema.in_words(error))
+    lacking = [f"no {e['loc'][2]}" for e in errors
+               if e["type"] == "missing" and e["loc"][:2] == key[:2]]
+    return (f"{table}.{rest[0]}", " and ".join(lacking),
+            f"what a new one needs, or one that the template has: {', '.join(known)}")
 
 
 def _unknown_template(name: str | None) -> list[schema.Problem]:

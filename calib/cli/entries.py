@@ -16,10 +16,9 @@ from calib.report.press.terminal import plain
 from calib.report.words.slip import proof_says
 from calib.report.words.status import left_out, not_to_enter
 from calib.results import RESULT, load_result
-from calib.run.beforehand import described
 from calib.run.complaints import Findings, InputError
 from calib.run.entries_file import completed, read_entries_file
-from calib.run.folder import ENTRIES
+from calib.run.folder import ENTRIES, described
 from calib.run.text import file_text
 
 

@@ -3,8 +3,7 @@
 from pathlib import Path
 
 from calib.console import talk
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.judge.set_aside import NONE
 from calib.run.folder import ENTRIES, TAPE
 

@@ -35,8 +35,8 @@ from calib.report.plan_summary import out_of_reach, plan_summary
 from calib.report.plan_words import mm
 from calib.report.pose_sheet import sheet_files
 from calib.report.words.cautions import CAUTIONS
-from calib.report.words.relabelling import equivalent_says
-from calib.run.beforehand import read_machine
+from calib.report.words.plausible import equivalent_says
+from calib.run.folder import read_machine
 from calib.run.records import Machine, Tape
 from calib.run.write import csv_text, refuse_run_folder, write_whole
 

@@ -9,8 +9,8 @@ from calib.judge.structure import structure
 from calib.report.figures.side_view import machine_in_characters
 from calib.report.pages.rig import rig_list, rig_sections, structure_sections
 from calib.report.press.terminal import plain
-from calib.run.beforehand import described
 from calib.run.complaints import InputError
+from calib.run.folder import described
 
 
 def rig(action: str, name: str | None) -> None:

@@ -12,9 +12,9 @@ from calib.plan.plan import make_plan
 from calib.plan.rehearsal import rehearsed
 from calib.plan.task import Task
 from calib.report.record import truth_document
-from calib.run.beforehand import complain_of_missing_sds
 from calib.run.complaints import Findings
 from calib.run.export import run_files
+from calib.run.folder import complain_of_missing_sds
 from calib.run.rig_file import read_rig
 from calib.run.text import file_text
 from calib.run.write import refuse_filled, write_new_folder

@@ -10,7 +10,7 @@ from calib.console import talk
 from calib.plan.candidates import NoPose
 from calib.plan.sight import Site
 from calib.plan.task import Prepared, Task, prepare
-from calib.report.words.left_out import removed_says
+from calib.report.plan_words import removed_says
 from calib.run.complaints import InputError
 
 

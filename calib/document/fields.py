@@ -43,7 +43,7 @@ class Record(BaseModel):
     def like(cls, found: object, /, **own: Any) -> Self:
         """From what an object has under the same names, but for `own`; see `made`."""
         return cls.made(**{name: getattr(found, name) for name in cls.model_fields
-                           if name not in own and hasattr(found, name)}, **own)
+                           if name not in own}, **own)
 
     @classmethod
     def made(cls, **values: Any) -> Self:

@@ -3,16 +3,21 @@
 Keys beyond these are let through, since keys may be added within a schema.
 """
 
+from enum import StrEnum
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
 from calib.document import judged, solved
-from calib.document.bootstrapped import Bootstrap
-from calib.document.decision import Decision
 from calib.document.edge import Edge, Taped
 from calib.document.entered import Entered
 from calib.document.fields import Count, Flag, Record, Text
+
+
+class Decision(StrEnum):
+    """Enter its values, enter them once a taped length agrees, or do not enter them."""
+
+    ENTER, NOT_YET, DO_NOT = "enter", "not yet", "do not enter"
 
 
 class ResultRecord(Record):
@@ -64,7 +69,7 @@ class ResultRecord(Record):
     taped: Taped | None
     entries: Entered | None = Field(None, description="null without entries.toml")
     verdict: judged.Verdict
-    bootstrap: Bootstrap | None = Field(None, description="null if not asked for")
+    bootstrap: solved.Bootstrap | None = Field(None, description="null if not asked for")
 
     @property
     def decision(self) -> Decision:

@@ -12,7 +12,7 @@ from calib.intake.matching.clock import ClockOffset
 from calib.intake.matching.field_shots import FieldShot, Source
 from calib.intake.matching.known_points import AXES, Backsights, SetUp
 from calib.intake.matching.readings import PoseReadings
-from calib.run.observed import COVARIANCES
+from calib.run.observed import COVARIANCES, PAIRS
 from calib.run.write import csv_text
 
 
@@ -161,7 +161,7 @@ def _covariance_columns(frame: pd.DataFrame, covariance: np.ndarray) -> None:
     """Add sd_* and cov_* columns (m, m^2) to a frame; NaN where nothing is known."""
     for i, axis in enumerate(AXES):
         frame[f"sd_{axis}"] = _digits(np.sqrt(covariance[:, i, i]), 6)
-    for (i, j), name in zip(((0, 1), (0, 2), (1, 2)), COVARIANCES, strict=True):
+    for (i, j), name in zip(PAIRS, COVARIANCES, strict=True):
         frame[name] = _digits(covariance[:, i, j], 6)
 
 

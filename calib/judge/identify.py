@@ -16,7 +16,7 @@ from calib.adjust.observability import Observability
 from calib.adjust.spectrum import Spectrum
 from calib.adjust.whitening import misclosure_covariance, whiteners_of
 from calib.calibration import Solution
-from calib.layout import RIG, STAND, Part
+from calib.layout import RIG, placed
 
 #: Weak below this share of the largest singular value; correlated above this.
 WEAK, CORRELATED = 0.01, 0.90
@@ -197,11 +197,9 @@ class _Candidates:
         posture = rig.chain.posture(solution.parameters, placement[used[0]], readings)
         targets = np.unique(solution.run.shots.target)
         points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), len(targets)))
-        m = n * len(targets)
-        design = problem.layout.dense([
-            Part(RIG, np.zeros(m, int), points.by_parameters),
-            Part(STAND, np.full(m, problem.stand_of_pose[used[0]]), points.by_placement),
-        ]).reshape(n, 3 * len(targets), -1)[:, :, solution.adjustment.free]
+        stand = np.full(n * len(targets), problem.stand_of_pose[used[0]])
+        design = problem.layout.dense(placed(points, stand)).reshape(
+            n, 3 * len(targets), -1)[:, :, solution.adjustment.free]
         b = points.by_readings.reshape(n, 3 * len(targets), -1)
         sd = solution.run.poses.sd[used]
         told = np.isfinite(sd)  # the others are set aside

@@ -6,9 +6,9 @@ import numpy as np
 
 from calib.adjust.spectrum import Direction, Spectrum
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
 from calib.chain.sensors import BLIND_GAIN
+from calib.layout import RIG, layout_of, placed
 
 #: Random poses: several times what determines the largest rig.
 POSES = 60
@@ -43,15 +43,16 @@ def structure(rig: Rig, rng: np.random.Generator) -> Structure:
         If the limits leave no poses in which the sensors see their joints.
     """
     joints = _joints(rig, rng)
-    names = (*rig.parameter_names, *(f"{what} of the stand" for what in PLACEMENT))
-    design = _design(rig, joints)
+    layout = layout_of(rig, ("",))
+    design, names = _design(rig, joints, layout), layout.names
     every, edges = np.arange(len(rig.targets)), np.array(rig.edge_targets, int)
     edge, whole = rig.when_shot(rig.edge_targets), rig.when_shot(every.tolist())
 
     def spectrum(targets, held):
-        free = np.append(~held, np.ones(len(PLACEMENT), bool))
+        free = np.ones(len(layout), bool)
+        free[layout.columns(RIG, "")] = ~held
         return (Spectrum.of(design[targets][..., free].reshape(-1, free.sum())),
-                [name for name, is_free in zip(names, free, strict=True) if is_free])
+                np.array(names)[free].tolist())
 
     by_all, free = spectrum(every, whole.held)
     by_edge, free_by_edge = spectrum(edges, edge.held)
@@ -67,16 +68,16 @@ def structure(rig: Rig, rng: np.random.Generator) -> Structure:
                      by_all.condition, tuple(held))
 
 
-def _design(rig, joints):
-    """Derivatives of every target in every pose, (n_targets, n_poses, 3, n_parameters + 4)."""
+def _design(rig, joints, layout):
+    """Derivatives of every target in every pose, (n_targets, n_poses, 3, n_unknowns)."""
     noted = _noted(rig, len(joints))
     readings = rig.chain.readings_for(rig.start, joints, noted)
     placement = np.array([3.0, 4.0, 0.5, 1.0])
     count = len(rig.targets)
     points = rig.chain.posture(rig.start, placement, readings, noted=noted).points(
         np.repeat(np.arange(count), len(joints)), np.tile(np.arange(len(joints)), count))
-    both = np.concatenate([points.by_parameters, points.by_placement], axis=2)
-    return both.reshape(count, len(joints), 3, -1)
+    stand = np.zeros(count * len(joints), int)
+    return layout.dense(placed(points, stand)).reshape(count, len(joints), 3, -1)
 
 
 def _noted(rig, count):

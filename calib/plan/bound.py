@@ -108,7 +108,7 @@ def _widened(support, weights, traces):
 def _weighted(pool, support, weights, places):
     information = pool.prior.copy()
     for group, n in enumerate(places):
-        columns, rows = pool.columns(group), pool.rows[support]
+        columns, rows = pool.columns[group], pool.rows[support]
         scaled = rows * np.sqrt(n * weights[group])[:, None, None]
         flat = scaled.reshape(-1, scaled.shape[2])
         information[np.ix_(columns, columns)] += flat.T @ flat
@@ -117,7 +117,7 @@ def _weighted(pool, support, weights, places):
 
 def _traces(pool, matrix, group, chosen=slice(None)):
     """``trace(matrix I)`` of candidates' information I in a group."""
-    columns = pool.columns(group)
+    columns = pool.columns[group]
     own = matrix[np.ix_(columns, columns)]
     traces = np.empty(len(pool.own_pose[chosen]))
     for where, rows in pool.blocks(chosen):

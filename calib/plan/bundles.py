@@ -26,7 +26,7 @@ class Bundles:
 
     pose: np.ndarray  #: Int, shape (n,). Index into the poses.
     shots: np.ndarray  #: Bool, shape (n, t). Which of the targets are shot.
-    #: Shape (n, m, n_free + 4). See `calib.plan.information.pose_rows`; the rows after the first
+    #: Shape (n, m, k). See `calib.plan.information.pose_rows`; the rows after the first
     #: `heights` are zero.
     rows: np.ndarray
     heights: np.ndarray  #: Int, shape (n,).
@@ -80,7 +80,7 @@ def bundles_of(rig: Rig, parameters: np.ndarray, readings: np.ndarray, targets: 
     poses = np.arange(len(readings))
     if len(poses) > most:
         whole = whitened(design, covariance, np.arange(len(targets)), seen)
-        poses = promising(Pool(whole, prior, len(form), 1), form, most)
+        poses = promising(Pool(whole, prior, np.arange(len(prior))[None]), form, most)
         design, covariance, seen = design[poses], covariance[poses], seen[poses]
     effort = rig.effort
     each = np.array([effort.of_shot(rig.targets[t]) for t in targets])

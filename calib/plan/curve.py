@@ -217,5 +217,6 @@ def _worst_with(prepared, design, stands, noise, taped):
     bundles, chosen = prepared.bundles, list(design.candidates)
     rows = prepared.task.rows(prepared.readings[bundles.pose[chosen]], bundles.shots[chosen],
                               prepared.noted(chosen), noise)
-    pool = Pool(rows, prior_information(taped, stands), prepared.n_free, stands)
+    pool = replace(prepared.pool(stands), rows=rows,
+                   prior=prior_information(taped, prepared.task.layout(stands)))
     return prepared.worst(pool.information(np.arange(len(chosen)), np.array(design.groups)))

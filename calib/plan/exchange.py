@@ -20,13 +20,11 @@ from numpy.typing import ArrayLike
 class Pool:
     """What a design is chosen from."""
 
-    #: Shape (n, m, p + r). Whitened design of each candidate: p parameters, then r unknowns of its
-    #: group.
-    rows: np.ndarray
-    prior: np.ndarray  #: Shape (p + r * groups, p + r * groups). Information that is there before.
-    #: parameters, groups: p, and how many groups.
-    parameters: int
-    groups: int
+    rows: np.ndarray  #: Shape (n, m, k). Whitened design of each candidate.
+    prior: np.ndarray  #: Shape (u, u). Information that is there before, about all unknowns.
+    #: Int, shape (groups, k). Which unknowns the rows are about in each group: the same parameters,
+    #: the first of all unknowns, and then the group's own.
+    columns: np.ndarray
     #: Int, shape (n,). How many rows of a candidate, the first, are not zero; all m if not given.
     heights: np.ndarray | None = None
     #: Int, shape (n,). Candidates of the same pose are not used together; each is its own if not
@@ -34,6 +32,11 @@ class Pool:
     pose: np.ndarray | None = None
     #: Shape (n,). What a candidate takes; empty where that does not matter.
     minutes: np.ndarray = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def groups(self) -> int:
+        """How many there are."""
+        return len(self.columns)
 
     @property
     def own_pose(self) -> np.ndarray:
@@ -52,18 +55,11 @@ class Pool:
             where = np.flatnonzero(heights == height)
             yield where, rows[where, :height]
 
-    def columns(self, group: int) -> np.ndarray:
-        """Which unknowns the rows of a group's candidates are about."""
-        own = self.rows.shape[2] - self.parameters
-        first = self.parameters + own * group
-        return np.concatenate([np.arange(self.parameters), np.arange(first, first + own)])
-
     def information(self, candidates: ArrayLike, groups: ArrayLike) -> np.ndarray:
         """Information of a design: candidates and the group of each."""
         total = self.prior.copy()
-        for group in range(self.groups):
+        for group, columns in enumerate(self.columns):
             rows = self.rows[np.asarray(candidates, int)[np.asarray(groups) == group]]
-            columns = self.columns(group)
             total[np.ix_(columns, columns)] += np.einsum("kmi,kmj->ij", rows, rows)
         return total
 
@@ -93,7 +89,7 @@ def variance_gain(form: np.ndarray) -> Criterion:
     factor = vectors[:, keep] * np.sqrt(values[keep])
 
     def gain(pool, covariance, group, chosen):
-        across = covariance[pool.columns(group), : pool.parameters] @ factor
+        across = covariance[pool.columns[group], : len(form)] @ factor
 
         def fall(rows, inner):
             moved = rows @ across
@@ -108,10 +104,10 @@ def worst_gain(by_parameters: np.ndarray) -> Criterion:
     """Criterion: fall of the largest variance over nodes; `by_parameters` is (nodes, 3, p)."""
 
     def gain(pool, covariance, group, chosen):
-        own = covariance[: pool.parameters, : pool.parameters]
-        before = np.einsum("nci,ij,ncj->n", by_parameters, own, by_parameters, optimize=True)
-        across = covariance[pool.columns(group), : pool.parameters]
-        flat = by_parameters.reshape(-1, pool.parameters).T
+        p = by_parameters.shape[2]
+        before = np.einsum("nci,ij,ncj->n", by_parameters, covariance[:p, :p], by_parameters,
+                           optimize=True)
+        across, flat = covariance[pool.columns[group], :p], by_parameters.reshape(-1, p).T
 
         def fall(rows, inner):
             lower, gains = _lower(inner), np.empty(len(rows))
@@ -141,7 +137,7 @@ def _lower(inner):
 
 def _each(pool, covariance, group, chosen, gain):
     """``gain(rows, I + rows C rows')`` of some candidates, shape (k,)."""
-    columns = pool.columns(group)
+    columns = pool.columns[group]
     own = covariance[np.ix_(columns, columns)]
     gains = np.empty(len(pool.own_pose[chosen]))
     for where, rows in pool.blocks(chosen):
@@ -153,5 +149,5 @@ def _each(pool, covariance, group, chosen, gain):
 
 def add(pool: Pool, information: np.ndarray, candidate: int, group: int, sign: int) -> None:
     """Add a candidate's information in place, or take it away."""
-    columns, rows = pool.columns(group), pool.rows[candidate]
+    columns, rows = pool.columns[group], pool.rows[candidate]
     information[np.ix_(columns, columns)] += sign * (rows.T @ rows)

@@ -8,8 +8,7 @@ import numpy as np
 from calib.adjust.mixed_model import linearised_at
 from calib.calibration import Problem
 from calib.chain.circle import wrapped
-from calib.chain.motion import PLACEMENT
-from calib.layout import RIG, STAND
+from calib.layout import layout_of
 from calib.plan.bundles import items_of, menu_of
 from calib.plan.candidates import joints_at
 from calib.plan.exchange import Pool, variance_gain
@@ -23,7 +22,7 @@ from calib.plan.information import (
 )
 from calib.plan.losses import rank
 from calib.plan.sight import Site, can_be_shot
-from calib.plan.task import DRIVE, Prepared, Task
+from calib.plan.task import Prepared, Task
 
 #: A further pose that betters the worst edge sd by less than this is not worth the drive, m
 #: (common practice, no source).
@@ -45,7 +44,7 @@ class WhereItIs:
 
     targets: tuple[int, ...]  #: Index into the rig's targets.
     minutes: float  #: Of the shots.
-    #: Shape (m, n_free + 4). Whitened design of what they add to what was shot there.
+    #: Shape (m, k). Whitened design of what they add to what was shot there.
     rows: np.ndarray
     worst: float  #: Worst edge sd with them, m.
 
@@ -112,7 +111,7 @@ def task_so_far(problem: Problem, unknowns: np.ndarray, targets: Sequence[str] =
     noise = Noise(np.sqrt(np.median(variances, axis=0)), usual_sd(run.poses.sd))
     return Task.for_rig(
         run.rig, run.tape, targets, site=site or Site(), seed=seed, count=count, noise=noise,
-        parameters=unknowns[: len(run.rig.parameters)])
+        parameters=problem.parameters(unknowns))
 
 
 def usual_sd(sd: np.ndarray) -> np.ndarray:
@@ -207,17 +206,14 @@ def _known(prepared, problem, raw, stand):
 
     What a first shot frees is known by its tape alone; what is not to be shot may be anything.
     """
-    rig, task, layout = problem.run.rig, prepared.task, problem.layout
-    free = [p.name for p in rig.parameters if not p.held]
-    shared = [name for name in free if name in task.free_names]
-    columns = layout.columns(RIG, "")[[rig.parameter_names.index(name) for name in shared]]
-    own = np.append(layout.among_free(columns), layout.among_free(layout.columns(STAND, stand)))
-    so_far = raw + next_to_nothing(len(free), len(raw) - len(free))
+    planned = layout_of(prepared.task.rig, (stand,))
+    free, wanted = problem.layout.free_names, planned.free_names
+    own = np.flatnonzero(np.isin(free, wanted))
+    places = [wanted.index(free[i]) for i in own]
+    so_far = raw + next_to_nothing(problem.layout)
     rest = np.setdiff1d(np.arange(len(raw)), own)
     across = so_far[np.ix_(own, rest)]
-    places = np.append([task.free_names.index(name) for name in shared],
-                       prepared.n_free + np.arange(len(PLACEMENT))).astype(int)
-    known = prior_information(task.taped, 1)
+    known = prior_information(prepared.task.taped, planned)
     known[places] = known[:, places] = 0.0
     known[np.ix_(places, places)] = so_far[np.ix_(own, own)] - across @ np.linalg.solve(
         so_far[np.ix_(rest, rest)], across.T)
@@ -236,8 +232,7 @@ def _pool(prepared, placement, prior):
         own = bundles.pose[where]
         rows[where, : 3 * shots.sum()] = whitened(design[own], covariance[own],
                                                   np.flatnonzero(shots))
-    heights = 3 * bundles.shots.sum(1)
-    return Pool(rows, prior, prepared.n_free, 1, heights, bundles.pose, bundles.minutes + DRIVE)
+    return replace(prepared.pool(1), rows=rows, prior=prior, heights=3 * bundles.shots.sum(1))
 
 
 def _where_it_is(prepared, problem, pool, last, placement):
@@ -261,7 +256,7 @@ def _where_it_is(prepared, problem, pool, last, placement):
                           placement, noted=run.noted[[last]])
         rows = whole[0, 3 * len(done) :]
         minutes = sum(effort.of_shot(task.rig.targets[t]) for t in more)
-        alone = Pool(rows[None], pool.prior, pool.parameters, 1)
+        alone = Pool(rows[None], pool.prior, pool.columns)
         rate = float(gain(alone, covariance, 0, slice(None))[0]) / minutes
         if rate > best_rate:
             best, best_rate = WhereItIs(tuple(more), minutes, rows, np.nan), rate
@@ -296,7 +291,7 @@ def _apart(readings, other):
 
 def _weakest(prepared, information):
     """The parameters whose uncertainty makes the worst edge sd, largest share first."""
-    covariance = np.linalg.inv(information)[: prepared.n_free, : prepared.n_free]
+    covariance = prepared.covariance(information)
     node = prepared.by_parameters[int(prepared.edge_sds(information).argmax())]
     parts = np.einsum("ci,ij,cj->i", node, covariance, node)
     shares = parts / parts.sum()

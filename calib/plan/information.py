@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike
 
 from calib.adjust.whitening import misclosure_covariance
 from calib.calibration import HOUSE_PLACEMENT
-from calib.chain.motion import PLACEMENT
 from calib.chain.rig import Rig
+from calib.layout import RIG, Layout, layout_of, placed
 from calib.machine import about
 from calib.run.records import Machine, Tape
 from calib.taped import taped_quantities
@@ -56,9 +56,8 @@ class Taped:
     #: Shape (q, n_free). Derivative of each taped quantity by the free parameters.
     by_parameters: np.ndarray
     sd: np.ndarray  #: Shape (q,), m or rad.
-    #: Shape (r, n_free). Equations of unit variance from an earlier result of the machine, if there
-    #: is one.
-    machine: np.ndarray | None = None
+    #: Shape (r, n_free). Equations of unit variance from an earlier result of the machine.
+    machine: np.ndarray
     machine_names: tuple[str, ...] = ()  #: The parameters that they are about.
 
     @classmethod
@@ -69,6 +68,7 @@ class Taped:
             tuple(rig.parameter_names[i] for i in rows),
             np.eye(len(rig.parameters))[rows][:, ~rig.held],
             np.array([rig.parameters[i].tape_sd for i in rows]),
+            np.zeros((0, int((~rig.held).sum()))),
         )
 
     @classmethod
@@ -77,13 +77,13 @@ class Taped:
         used = [i for i, name in enumerate(tape.quantities) if name not in rig.untold]
         quantities = tuple(tape.quantities[i] for i in used)
         _, rates = taped_quantities(rig, parameters, quantities)
-        return cls(quantities, rates[:, ~rig.held], tape.sd[used])
+        return cls(quantities, rates[:, ~rig.held], tape.sd[used],
+                   np.zeros((0, int((~rig.held).sum()))))
 
     def information(self) -> np.ndarray:
         """About the free parameters, shape (n_free, n_free)."""
         whitened = self.by_parameters / self.sd[:, None]
-        tape = whitened.T @ whitened
-        return tape if self.machine is None else tape + self.machine.T @ self.machine
+        return whitened.T @ whitened + self.machine.T @ self.machine
 
     def with_machine(self, rig: Rig, machine: Machine) -> "Taped":
         """The same beside what an earlier result says of the machine."""
@@ -119,7 +119,8 @@ def pose_rows(
 
     Returns
     -------
-    ndarray, shape (n_poses, 3 * n_targets, n_free + 4)
+    ndarray, shape (n_poses, 3 * n_targets, k)
+        By the free unknowns of the rig and of one stand.
     """
     targets, rows = np.asarray(targets, int), []
     for i in range(0, max(len(readings), 1), _CHUNK):
@@ -133,7 +134,7 @@ def pose_rows(
 
 def whitened(design: np.ndarray, covariance: np.ndarray, places: np.ndarray,
              shot: np.ndarray | None = None) -> np.ndarray:
-    """Rows of the targets at some places of `pose_design`, (n, 3 * places, n_free + 4).
+    """Rows of the targets at some places of `pose_design`, (n, 3 * places, k).
 
     Those of targets not shot (`shot`, bool, of all places) are zero.
     """
@@ -157,13 +158,14 @@ def pose_design(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
 
     Returns
     -------
-    design : ndarray, shape (n_poses, 3 * n_targets, n_free + 4)
+    design : ndarray, shape (n_poses, 3 * n_targets, k)
     covariance : ndarray, shape (n_poses, 3 * n_targets, 3 * n_targets), m2
     """
     n, t = len(readings), len(targets)
+    layout = layout_of(rig, ("",))
     posture = rig.chain.posture(parameters, placement, readings, noted=noted)
     points = posture.points(np.tile(targets, n), np.repeat(np.arange(n), t))
-    design = np.concatenate([points.by_parameters[:, :, ~rig.held], points.by_placement], axis=2)
+    design = layout.dense(placed(points, np.zeros(n * t, int)))[:, :, ~layout.held]
     by_readings = points.by_readings.reshape(n, 3 * t, len(rig.readings))
     covariance = misclosure_covariance(
         np.diag(np.tile(noise.shot**2, t)), by_readings, np.diag(noise.readings**2))
@@ -173,16 +175,15 @@ def pose_design(rig: Rig, parameters: np.ndarray, readings: np.ndarray,
     return design, covariance
 
 
-def next_to_nothing(n_free: int, others: int) -> np.ndarray:
+def next_to_nothing(layout: Layout) -> np.ndarray:
     """Information so small that it matters only where there is no other, a diagonal matrix."""
-    weak = np.full(n_free + others, _STAND_SD**-2.0)
-    weak[:n_free] = _PARAMETER_SD**-2.0
-    return np.diag(weak)
+    weak = np.full(len(layout), _STAND_SD**-2.0)
+    weak[layout.columns(RIG)] = _PARAMETER_SD**-2.0
+    return np.diag(weak[~layout.held])
 
 
-def prior_information(taped: Taped, stands: int) -> np.ndarray:
-    """Information before the first shot, over the free parameters and four unknowns per stand."""
-    tape = taped.information()
-    information = next_to_nothing(len(tape), len(PLACEMENT) * stands)
-    information[: len(tape), : len(tape)] += tape
+def prior_information(taped: Taped, layout: Layout) -> np.ndarray:
+    """Information about the free unknowns before the first shot."""
+    information, own = next_to_nothing(layout), layout.among_free(layout.columns(RIG))
+    information[np.ix_(own, own)] += taped.information()
     return information

@@ -44,8 +44,8 @@ def robustness(plan: "Plan") -> Robustness:
     # What is known from other shots counts as what these shots tell.
     before = pool.prior - plan.of_machine.T @ plan.of_machine
     whole = plan.information - before
-    free = [p.until_shot for p in plan.prepared.task.rig.parameters if not p.held]
-    waiting = np.append(free, np.zeros(len(whole) - len(free), bool)).astype(bool)
+    waiting = np.isin(plan.layout.free_names, [
+        p.name for p in plan.prepared.task.rig.parameters if p.until_shot])
     told = np.diag(whole) > 0
 
     def open_(information):
@@ -84,7 +84,7 @@ def _thinned(plan, without_target, rng):
     shots = plan.shots[:, plan.shots.any(0)]
     for place in rng.choice(len(shots), max(1, len(shots) // 3), replace=False):
         target = rng.choice(np.flatnonzero(shots[place]))
-        columns = pool.columns(int(plan.stand[place]))
+        columns = pool.columns[plan.stand[place]]
         whole, left = pool.rows[plan.design[place]], without_target[target][place]
         information[np.ix_(columns, columns)] += left.T @ left - whole.T @ whole
     return information

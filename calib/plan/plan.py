@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.adjust.observability import Observability
 from calib.adjust.spectrum import Spectrum
-from calib.chain.motion import PLACEMENT
+from calib.layout import RIG, Layout
 from calib.plan.bound import determinant_efficiency, least_variance
 from calib.plan.choose import EDGE, PARAMETERS, of_poses, within_minutes
 from calib.plan.exchange import Pool
@@ -47,6 +47,11 @@ class Plan:
     @property
     def stands(self) -> int:
         return int(self.stand.max()) + 1
+
+    @cached_property
+    def layout(self) -> Layout:
+        """What is unknown."""
+        return self.prepared.task.layout(self.pool.groups)
 
     @property
     def shots(self) -> np.ndarray:
@@ -127,24 +132,23 @@ class Plan:
     @property
     def undetermined(self) -> tuple[str, ...]:
         """What the shots alone leave undetermined, in words."""
-        names = np.array([*self.prepared.task.free_names,
-                          *(f"{what} of stand {g + 1}" for g in range(self.pool.groups)
-                            for what in PLACEMENT)], dtype=object)
+        names = np.array(self.layout.free_names, dtype=object)
         return tuple(str(d) for d in self._seen.null_directions(names[self._told]))
 
     @property
     def of_machine(self) -> np.ndarray:
         """What an earlier result says of the machine, as rows of a design without any prior."""
         told = self.prepared.task.taped.machine
-        told = np.zeros((0, 0)) if told is None else told
-        return np.pad(told, ((0, 0), (0, len(self.pool.prior) - told.shape[1])))
+        rows = np.zeros((len(told), len(self.pool.prior)))
+        rows[:, self.layout.among_free(self.layout.columns(RIG))] = told
+        return rows
 
     @cached_property
     def _seen(self):
         """The whitened design of all poses without any prior, one below the other, decomposed."""
         stacked = np.zeros((len(self.design), self.pool.rows.shape[1], len(self.pool.prior)))
-        for place, (bundle, group) in enumerate(zip(self.design, self.stand, strict=True)):
-            stacked[place][:, self.pool.columns(int(group))] = self.pool.rows[bundle]
+        np.put_along_axis(stacked, self.pool.columns[self.stand][:, None],
+                          self.pool.rows[self.design], axis=2)
         whole = np.vstack([stacked.reshape(-1, stacked.shape[2]), self.of_machine])
         return Spectrum.of(whole[:, self._told])
 
@@ -153,11 +157,12 @@ class Plan:
         """Mask of the unknowns without those that are there only for targets that nobody shoots."""
         task = self.prepared.task
         shot = [task.targets[k] for k in np.flatnonzero(self.shots.any(0))]
-        held = task.rig.when_shot(shot).held[~task.rig.held]
-        # Where the slew may be left empty, heading and slew are one until it is read once.
-        of_stand = np.array([name != "heading" or not any(r.optional for r in task.rig.readings)
-                             for name in PLACEMENT])
-        return np.append(~held, np.tile(of_stand, self.pool.groups))
+        held = {p.name for p in task.rig.when_shot(shot).parameters if p.held}
+        if any(r.optional for r in task.rig.readings):
+            # Where the slew may be left empty, heading and slew are one until it is read once.
+            held.add("heading")
+        return np.array([u.quantity.name not in held
+                         for u in self.layout.unknowns if not u.quantity.held])
 
 
 def make_plan(prepared: Prepared, poses: int | None = None, stands: int = 1,

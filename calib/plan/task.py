@@ -9,6 +9,7 @@ import numpy as np
 from calib.calibration import known_parameters
 from calib.chain.rig import Rig
 from calib.edge import EdgeNodes, edge_points, envelope_edge
+from calib.layout import STAND, Layout, layout_of
 from calib.plan.bundles import Bundles, bundles_of
 from calib.plan.candidates import Candidates, candidate_poses
 from calib.plan.exchange import Pool, mean_variance
@@ -85,6 +86,10 @@ class Task:
         """Names of the parameters that are estimated."""
         return tuple(p.name for p in self.rig.parameters if not p.held)
 
+    def layout(self, stands: int = 1) -> Layout:
+        """What is unknown over so many stands."""
+        return layout_of(self.rig, map(str, range(1, stands + 1)))
+
     def rows(self, readings: np.ndarray, shots: np.ndarray, noted: np.ndarray,
              noise: Noise | None = None) -> np.ndarray:
         """What poses tell, by `calib.plan.information.pose_rows`; `noise` in place of its own."""
@@ -110,10 +115,6 @@ class Prepared:
     def __repr__(self) -> str:
         return f"<Prepared: {len(self.bundles.pose)} choices of shots in {len(self.seen)} poses>"
 
-    @property
-    def n_free(self) -> int:
-        return self.form.shape[0]
-
     def noted(self, bundles: Iterable[int]) -> np.ndarray:
         """What is to be noted of the poses of some bundles, shape (k, n_pose_columns)."""
         return self.candidates.noted[self.bundles.pose[list(bundles)]]
@@ -123,9 +124,9 @@ class Prepared:
 
         `drive` is what driving takes per pose, minutes.
         """
-        bundles = self.bundles
-        return Pool(bundles.rows, prior_information(self.task.taped, stands), self.n_free, stands,
-                    bundles.heights, bundles.pose, bundles.minutes + drive)
+        bundles, layout = self.bundles, self.task.layout(stands)
+        return Pool(bundles.rows, prior_information(self.task.taped, layout),
+                    layout.with_rig(STAND), bundles.heights, bundles.pose, bundles.minutes + drive)
 
     def joints_of(self, candidates: Iterable[int]) -> np.ndarray:
         """Joint angles of the poses of some candidates, shape (k, n_readings), rad."""
@@ -136,9 +137,12 @@ class Prepared:
 
         From the information about the free parameters and whatever comes after them.
         """
-        own = np.linalg.inv(information)[: self.n_free, : self.n_free]
-        j = self.by_parameters
-        return np.sqrt(np.einsum("nci,ij,ncj->n", j, own, j, optimize=True))
+        j, covariance = self.by_parameters, self.covariance(information)
+        return np.sqrt(np.einsum("nci,ij,ncj->n", j, covariance, j, optimize=True))
+
+    def covariance(self, information: np.ndarray) -> np.ndarray:
+        """Of the free parameters, from the information about them and whatever comes after them."""
+        return np.linalg.inv(information)[: len(self.form), : len(self.form)]
 
     def mean_variance(self, information: np.ndarray) -> float:
         """Of the edge over the envelope, m^2."""
@@ -179,5 +183,5 @@ def prepare(task: Task, nodes: EdgeNodes | None = None) -> Prepared:
     by_parameters = by_parameters.reshape(-1, *by_parameters.shape[2:])
     form = np.einsum("nci,ncj->ij", by_parameters, by_parameters) / len(by_parameters)
     bundles = bundles_of(rig, task.parameters, readings, task.targets, task.noise, seen,
-                         prior_information(task.taped, 1), form, candidates.noted)
+                         prior_information(task.taped, task.layout()), form, candidates.noted)
     return Prepared(task, candidates, readings, seen, bundles, by_parameters, form)

@@ -4,8 +4,8 @@ import numpy as np
 
 from calib.adjust.distributions import normal_ppf
 from calib.calibration import Solution
-from calib.document.bootstrapped import Bootstrap, BootstrapRow
 from calib.document.record import ResultRecord
+from calib.document.solved import Bootstrap, BootstrapRow
 from calib.report.blocks import Cell, Table, Text, fixed, words
 from calib.report.numbers import SHOWN, unit_factors
 from calib.report.spoken import spoken

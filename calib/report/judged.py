@@ -43,16 +43,15 @@ from calib.report.words.gate import (
 from calib.report.words.mistake import mistake_says
 from calib.report.words.noise import noise_says
 from calib.report.words.plausible import (
+    equivalent_says,
     far_says,
     machine_says,
     out_of_range_says,
+    relabelling_edit,
     teller_says,
 )
-from calib.report.words.reading import replaced_says
-from calib.report.words.relabelling import equivalent_says, relabelling_edit
 from calib.report.words.requirement import ORIGIN
-from calib.report.words.suspect import suspect_says
-from calib.report.words.tape import tape_says
+from calib.report.words.suspect import replaced_says, suspect_says, tape_says
 from calib.report.words.trend import trend_name, trend_says
 
 #: How many trends are listed besides the significant ones.

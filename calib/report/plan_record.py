@@ -22,8 +22,7 @@ from calib.plan.plan import Plan
 from calib.plan.sight import ahead, arm_pins, house_origin, placed
 from calib.plan.task import Task
 from calib.report.numbers import number, numbers
-from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises
-from calib.report.words.left_out import removed_says
+from calib.report.plan_words import DECIMALS, assumptions, pole_reach, promises, removed_says
 
 #: 2: lengths are 1 sd where their description says so, the goal is at 95 %.
 SCHEMA = 2

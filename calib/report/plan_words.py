@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.document.planned import PlanRecord, PoseRecord
 from calib.judge.goal import TIMES_SD
+from calib.plan.candidates import Rule
 from calib.plan.choose import PARAMETERS
 from calib.plan.curve import KNEE_MINUTES, KNEE_SHARE
 from calib.plan.tolerance import FINE, TRIED
@@ -287,3 +288,21 @@ def known(sd: float) -> bool:
 def mm(metres: float) -> str:
     """A length in millimetres, as many digits as a plan deserves."""
     return f"{1000 * metres:.1f} mm" if metres < 0.1 else f"{1000 * metres:,.0f} mm"
+
+
+_SAYS = {
+    Rule.BLIND: "a sensor would be blind",
+    Rule.EDGE_LOW: "the edge would be in the ground",
+    Rule.PIN_LOW: "a pin would be in the ground",
+    Rule.HIGH: "the edge would be higher than allowed",
+    Rule.NEAR: "the edge would be nearer to the machine than allowed",
+    Rule.ARM: "the edge would touch boom or stick",
+    Rule.END_ON: "a corner would be seen too nearly along the edge",
+    Rule.HIDDEN: "the machine would be in the line of sight",
+    Rule.NO_ROOM: "a reading would have no room to be off",
+}
+
+
+def removed_says(removed: Mapping[Rule, int]) -> dict[str, int]:
+    """How many poses were taken away, by what is said of the rule."""
+    return {_SAYS[rule]: count for rule, count in removed.items()}

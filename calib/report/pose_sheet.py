@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
 from calib.document.planned import PlanRecord
 from calib.report.blocks import COLUMN, Block, Items, Picture, Section, Text, words
-from calib.report.figures.drawings import drawings
-from calib.report.figures.poses import Frame, Sketch, from_behind, from_the_side, plan_curve
-from calib.report.figures.style import short
+from calib.report.figures.poses import Frame, from_behind, from_the_side, plan_curve
+from calib.report.figures.style import drawings, short
 from calib.report.plan_words import DECIMALS, edge_span
 from calib.report.press.html import page
 from calib.report.press.pdf import block_record, pdf
@@ -43,40 +43,14 @@ _HOW = (
 
 
 @dataclass(frozen=True)
-class Cell:
-    """One reading of one pose: its target and the range that is still fine, in words."""
-
-    name: str
-    target: str
-    still_fine: str
-
-
-@dataclass(frozen=True)
-class Row:
-    """One pose on the sheet.
-
-    `edge_height` is that of the edge's corners above the ground, m; `book` what is written down
-    besides shots.
-    """
-
-    pose: str
-    stand: str
-    new_stand: bool
-    edge_height: str
-    book: tuple[str, ...]
-    shoot: tuple[str, ...]
-    cells: tuple[Cell, ...]
-    side: Sketch
-    behind: Sketch
-
-
-@dataclass(frozen=True)
 class Sheet:
     """All that both forms of the sheet show."""
 
     title: str
     subtitle: str
-    pages: list[list[Row]]
+    #: A row per pose. `edge_height` is that of the edge's corners above the ground, m, `book` what
+    #: is written down besides shots, `cells` the `target` of each reading and what is `still_fine`.
+    pages: list[list[dict[str, Any]]]
     readings: Sequence[str]
     #: side, behind: Of all drawings of a view.
     side: Frame
@@ -112,13 +86,9 @@ def _on_paper(sheet, sections):
 
 
 def _row_on_paper(row):
-    return {
-        "pose": short(row.pose, 6), "stand": short(row.stand, 9), "new_stand": row.new_stand,
-        "edge_height": row.edge_height, "book": list(row.book), "shoot": list(row.shoot),
-        "cells": [asdict(cell) for cell in row.cells],
-        **{view: {part: getattr(sketch, part).tolist() for part in ("arm", "edge", "body")}
-           for view, sketch in (("side", row.side), ("behind", row.behind))},
-    }
+    return {**row, "pose": short(row["pose"], 6), "stand": short(row["stand"], 9), **{
+        view: {part: getattr(row[view], part).tolist() for part in ("arm", "edge", "body")}
+        for view in ("side", "behind")}}
 
 
 def sheet_of(document: PlanRecord) -> Sheet:
@@ -127,12 +97,13 @@ def sheet_of(document: PlanRecord) -> Sheet:
     sides, behinds = from_the_side(drawn), from_behind(drawn)
     rows, before, units = [], None, {r.name: r.unit for r in document.readings}
     for pose, side, behind in zip(document.poses, sides, behinds, strict=True):
-        cells = tuple(_cell(name, value, pose.tolerance[name], units[name])
-                      for name, value in pose.readings.items())
-        rows.append(Row(pose.pose, pose.stand, pose.stand != before, edge_span(pose),
-                        ("readings", *(f"{spoken(name)} {word}"
-                                       for name, word in pose.noted.items())),
-                        tuple(pose.shoot), cells, side, behind))
+        rows.append({
+            "pose": pose.pose, "stand": pose.stand, "new_stand": pose.stand != before,
+            "edge_height": edge_span(pose), "shoot": pose.shoot, "side": side, "behind": behind,
+            "book": ["readings", *(f"{spoken(name)} {word}" for name, word in pose.noted.items())],
+            "cells": [dict(zip(("target", "still_fine"), _cell(
+                value, pose.tolerance[name], units[name]), strict=True))
+                      for name, value in pose.readings.items()]})
         before = pose.stand
     count, stands = len(rows), len(document.stands)
     ground, size = -document.site.foot_height, -(-count // -(-count // POSES_PER_PAGE))
@@ -156,17 +127,17 @@ def _job(document):
     return told and f"{told}. "
 
 
-def _cell(name, target, tolerance, unit):
+def _cell(target, tolerance, unit):
+    """The target of a reading and the range that is still fine, in words."""
     if tolerance is None:
-        return Cell(name, "", "read only")
+        return "", "read only"
     low, high, decimals = target - tolerance[0], target + tolerance[1], DECIMALS[unit]
     if high - low < 2:
         near = "as near as you can" if high == low else _range(low, high, decimals)
-        return Cell(name, _shown(target, decimals), near)
+        return _shown(target, decimals), near
     # Rounded inwards: what is printed is never looser than what was computed.
     low, high = np.ceil(low - 1e-6), np.floor(high + 1e-6)
-    return Cell(name, _shown(np.clip(round(target), low, high), 0),
-                _range(low, high, 0))
+    return _shown(np.clip(round(target), low, high), 0), _range(low, high, 0)
 
 
 def _range(low, high, decimals):

@@ -1,10 +1,10 @@
-"""readings.csv, shots.csv and check.csv: from tables to poses and shots."""
+"""What was observed in a run: from tables to poses, shots and set-ups of instruments."""
 
 import numpy as np
 
 from calib.chain.rig import Rig
 from calib.run.complaints import Findings, quote
-from calib.run.copies import complain_of_lookalikes, note_same_readings
+from calib.run.copies import again, complain_of_lookalikes, note_same_readings
 from calib.run.numerals import NotANumber, parse_number
 from calib.run.records import Poses, SetUps, Shots
 from calib.run.rig_file import AXES
@@ -14,7 +14,9 @@ from calib.run.table import (
     ID,
     NOTE,
     NUMBER,
+    ORIENTATION_SD,
     READING_SD,
+    SD,
     SHOT_SD,
     TIME,
     Column,
@@ -33,6 +35,9 @@ COVARIANCES = tuple(f"cov_{AXES[i]}_{AXES[j]}" for i, j in PAIRS)
 
 #: Correlations must leave at least this share of variance to every direction.
 _LEAST_EIGENVALUE = 1e-9
+
+#: Columns of setups.csv.
+_VALUES = (*AXES, "orientation")
 
 
 def read_poses(text: str, file: str, rig: Rig | None, findings: Findings) -> Poses | None:
@@ -208,10 +213,10 @@ def _covariance(table, rig, findings):
         sd[:, i] = np.nan if default is None else default[i]
         if own is not None:
             sd[:, i] = np.where(np.isnan(own), sd[:, i], own)
-    return covariance_of(table, sd, findings)
+    return _covariance_of(table, sd, findings)
 
 
-def covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
+def _covariance_of(table: Table, sd: np.ndarray, findings: Findings) -> np.ndarray:
     """Covariance of every row from its sds, shape (n, 3), and its columns `COVARIANCES`, m^2."""
     covariance = sd[:, :, None] ** 2 * np.eye(3)
     for (i, j), column in zip(PAIRS, COVARIANCES, strict=True):
@@ -249,3 +254,62 @@ def _complain_of_gaps(table, column, key, findings):
         if (line, column) not in told:
             findings.complain(table.file, line, column, "nothing",
                               f"a standard deviation, here or under {key} in rig.toml")
+
+
+def read_set_ups(
+    text: str, file: str, sights_text: str | None, sights_file: str, findings: Findings
+) -> SetUps | None:
+    """Read setups.csv and backsights.csv; after a complaint what is sound, never as a result.
+
+    Parameters
+    ----------
+    sights_text : str or None
+        None: no known point was sighted.
+    """
+    columns = [Column("setup", ID)]
+    columns += [Column(name, ANGLE if name == "orientation" else COORDINATE) for name in _VALUES]
+    columns += [Column(f"sd_{name}", SD, required=False) for name in AXES]
+    columns += [Column("sd_orientation", ORIENTATION_SD, required=False)]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    complain_of_repeats(table, "setup", findings, "each set-up once")
+    sd = table.matrix([f"sd_{name}" for name in _VALUES])
+    sd[:, 3] = np.radians(sd[:, 3])
+    sights = _sights(sights_text, sights_file, table.text("setup"), findings)
+    if sights is None:
+        empty = np.zeros((0, 3))
+        sights = np.zeros(0, int), (), empty, np.zeros((0, 3, 3)), empty, empty
+    orientation = np.radians(table.matrix(["orientation"])[:, 0])
+    return SetUps(table.text("setup"), table.matrix(AXES), orientation, sd, *sights)
+
+
+def _sights(text, file, ids, findings):
+    """Set-up, point, position, covariance, known position and known sd of every sight."""
+    if text is None:
+        return None
+    columns = [Column("setup", ID), Column("point", ID)]
+    columns += [Column(f"{known}{axis}", COORDINATE) for known in ("", "known_") for axis in AXES]
+    columns += [Column(f"sd_{axis}", SD) for axis in AXES]
+    columns += [Column(name, NUMBER, required=False) for name in COVARIANCES]
+    columns += [Column(f"known_sd_{axis}", SD, required=False) for axis in AXES]
+    table = read_table(text, file, columns, findings)
+    if table is None or len(table) == 0:
+        return None
+    _complain_of_copies(table, findings)
+    return (
+        table.index("setup", ids, "a set-up of setups.csv", findings),
+        table.text("point"),
+        table.matrix(AXES),
+        _covariance_of(table, table.matrix([f"sd_{axis}" for axis in AXES]), findings),
+        table.matrix([f"known_{axis}" for axis in AXES]),
+        np.nan_to_num(table.matrix([f"known_sd_{axis}" for axis in AXES])),
+    )
+
+
+def _complain_of_copies(table, findings):
+    """Two sights are never alike to the last digit: one was pasted twice, and would count twice."""
+    names = [np.unique(table.text(name), return_inverse=True)[1] for name in ("setup", "point")]
+    for before, row in again(np.column_stack([*names, table.matrix(AXES)])):
+        findings.complain(table.file, int(table.lines[row]), None,
+                          f"the sight of line {table.lines[before]} again", "each sight once")

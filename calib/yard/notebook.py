@@ -18,10 +18,9 @@ from calib.run import rows
 from calib.run.complaints import Complaint, Findings, InputError, quote
 from calib.run.consistency import check_together
 from calib.run.folder import BACKSIGHTS, READINGS, RIG, SETUPS, SHOTS, rig_from_text
-from calib.run.observed import read_poses, read_shots
+from calib.run.observed import read_poses, read_set_ups, read_shots
 from calib.run.records import Tape
 from calib.run.rig_file import AXES
-from calib.run.setups import read_set_ups
 from calib.run.text import decode, ordinary, parse_json
 from calib.run.write import finish_writing, free_path, keep_damaged, write_whole
 

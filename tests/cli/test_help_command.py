@@ -11,7 +11,7 @@ import pytest
 
 import calib
 import calib.document
-from calib.document.decision import Decision
+from calib.document.record import Decision
 from calib.fleet.row import STATES
 from calib.judge import gates
 from calib.report.words import requirement, yard

@@ -15,8 +15,8 @@ from calib.cli.task_options import instrument_place, length
 from calib.document.planned import PlanRecord
 from calib.plan.task import Task
 from calib.report.words.cautions import CAUTIONS
-from calib.run.beforehand import read_machine
 from calib.run.complaints import Findings
+from calib.run.folder import read_machine
 from calib.run.observed import read_poses
 
 QUICK, FEW = ("--candidates", 800), ("--candidates", 500)

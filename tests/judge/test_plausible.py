@@ -16,8 +16,13 @@ from calib.judge.equivalent import equivalents
 from calib.judge.judgement import judge
 from calib.judge.mistakes import corners_exchanged
 from calib.judge.plausible import plausibility
-from calib.report.words.plausible import machine_says, plausible_says, teller_says
-from calib.report.words.relabelling import equivalent_says, relabelling_says
+from calib.report.words.plausible import (
+    equivalent_says,
+    machine_says,
+    plausible_says,
+    relabelling_says,
+    teller_says,
+)
 from calib.run.complaints import InputError
 from calib.run.records import Tape
 from calib.simulate import drawn_joints, simulate

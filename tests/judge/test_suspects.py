@@ -18,8 +18,7 @@ from calib.judge.set_aside import SUSPECTS, SetAside, UnknownName, named, withou
 from calib.judge.shot_checks import check_shots
 from calib.judge.suspects import find_suspects
 from calib.report.words.gate import gate_says, too_many_says
-from calib.report.words.reading import replaced_says
-from calib.report.words.suspect import suspect_says
+from calib.report.words.suspect import replaced_says, suspect_says
 from calib.run.records import SetUps
 from calib.simulate import simulate
 from tests.conftest import STANDARD

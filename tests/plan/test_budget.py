@@ -22,7 +22,7 @@ def costly_pool(seed, poses=7):
     alone[:, 1] = 0.0
     cheap = rng.uniform(1.0, 2.0, poses)
     return Pool(
-        np.concatenate([alone, rows]), 0.3 * np.eye(P + R), P, 1,
+        np.concatenate([alone, rows]), 0.3 * np.eye(P + R), np.arange(P + R)[None],
         np.repeat([1, 2], poses), np.tile(np.arange(poses), 2),
         np.concatenate([cheap, cheap + rng.uniform(0.2, 1.5, poses)]))
 

@@ -17,7 +17,8 @@ def random_pool(seed, candidates=9, groups=2, prior=0.3):
     """Candidates of two observations about four parameters and two unknowns of their group."""
     rng = np.random.default_rng(seed)
     rows = rng.normal(0, 1, (candidates, 2, P + R)) * rng.uniform(0.3, 3, (candidates, 1, 1))
-    return Pool(rows, prior * np.eye(P + R * groups), P, groups, minutes=np.ones(candidates))
+    columns = np.array([[*range(P), *range(P + R * g, P + R * (g + 1))] for g in range(groups)])
+    return Pool(rows, prior * np.eye(P + R * groups), columns, minutes=np.ones(candidates))
 
 
 def nodes(seed, count=5):

@@ -184,6 +184,6 @@ def test_nothing_is_left_where_everything_was_shot(rig, prepared):
 def test_next_to_nothing_is_negligible(rig, edge_only):
     """What keeps an empty plan regular moves no promised sd by more than a millionth."""
     information = edge_only.pool(1).information(np.arange(12), np.zeros(12, int))
-    without_it = information - next_to_nothing(edge_only.n_free, 4)
+    without_it = information - next_to_nothing(edge_only.task.layout())
     np.testing.assert_allclose(edge_only.edge_sds(information), edge_only.edge_sds(without_it),
                                rtol=1e-5)

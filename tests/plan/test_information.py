@@ -8,6 +8,7 @@ import pytest
 from calib.calibration import problem_of, solve
 from calib.chain.derived import derived_values
 from calib.chain.rig import rig_from_template
+from calib.layout import layout_of
 from calib.plan.further import information_so_far
 from calib.plan.information import Noise, Taped, pose_rows, prior_information
 from calib.run.records import Tape
@@ -66,7 +67,7 @@ def test_place_of_a_stand_does_not_matter(prepared):
     """What poses of one stand tell about the parameters is the same wherever it is."""
     rig = prepared.task.rig
     readings, task = prepared.readings[:15], prepared.task
-    free = prepared.n_free
+    free = len(prepared.form)
 
     def about_parameters(placement):
         rows = pose_rows(rig, rig.start, readings, task.targets, task.noise, np.array(placement))
@@ -127,7 +128,7 @@ def test_tape_of_parameters_and_derived_quantities(rig):
 
 def test_prior_of_an_empty_plan_is_regular(rig):
     """Nothing taped, three stands: there is an inverse, and it promises nothing."""
-    nothing = prior_information(Taped.of(rig, rig.start, Tape.none()), 3)
+    nothing = prior_information(Taped.of(rig, rig.start, Tape.none()), layout_of(rig, "123"))
     assert np.sqrt(np.diag(np.linalg.inv(nothing))).min() >= 10
 
 

@@ -7,7 +7,7 @@ from calib.chain.rig import template_names
 from calib.plan.curve import _reached
 from calib.plan.plan import make_plan
 from calib.plan.task import Task, prepare
-from calib.run.beforehand import described
+from calib.run.folder import described
 from calib.run.records import Tape
 
 

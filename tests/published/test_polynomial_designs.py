@@ -37,7 +37,7 @@ def pool_of(rows, prior=0.0):
     """One observation per candidate, no groups' unknowns."""
     rows = np.asarray(rows, float)
     p = rows.shape[1]
-    return Pool(rows[:, None, :], prior * np.eye(p), p, 1, minutes=np.ones(len(rows)))
+    return Pool(rows[:, None, :], prior * np.eye(p), np.arange(p)[None], minutes=np.ones(len(rows)))
 
 
 def polynomial(x, degree):

@@ -24,7 +24,7 @@ def reached(n, seed):
     """The determinant that exchange ends at from a random start."""
     rows = np.array(list(product((1.0, -1.0), repeat=n - 1)))
     rows = np.column_stack([np.ones(len(rows)), rows])
-    pool = Pool(rows[:, None, :], 1e-6 * np.eye(n), n, 1, minutes=np.ones(len(rows)))
+    pool = Pool(rows[:, None, :], 1e-6 * np.eye(n), np.arange(n)[None], minutes=np.ones(len(rows)))
     start = np.random.default_rng((n, seed)).choice(len(rows), n, replace=False)
     found = swapped(pool, Design(tuple(start), (0,) * n), determinant_gain, np.inf,
                     np.arange(len(rows)), passes=10)

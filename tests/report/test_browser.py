@@ -8,7 +8,7 @@ import pytest
 from calib.document.fleet import FleetRecord
 from calib.document.together import Alone, OneRun, Over, Quantity, SharingTest, TogetherRecord
 from calib.plan import Task, make_plan, prepare
-from calib.report.figures.drawings import drawings
+from calib.report.figures.style import drawings
 from calib.report.pages.comparison import Side, comparison, comparison_sections
 from calib.report.pages.fleet import fleet_sections
 from calib.report.pages.history import additions, history_sections

@@ -12,7 +12,7 @@ from calib.calibration import solve
 from calib.cli.onward import follow_on
 from calib.cli.solve import next_commands
 from calib.console import talk
-from calib.document.decision import Decision
+from calib.document.record import Decision
 from calib.document.solved import Job
 from calib.fleet.row import FAILED, NOT_YET, PASSED, columns_of, flat, solved_row
 from calib.judge.gates import OF_THE_REST

@@ -7,7 +7,7 @@ import pytest
 from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 
-from calib.document.decision import Decision
+from calib.document.record import Decision
 from calib.document.solved import Job
 from calib.report.pages.history import (
     BrokenHistory,

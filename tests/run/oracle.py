@@ -13,9 +13,8 @@ import numpy as np
 
 from calib.chain.rig import rig_from_dict
 from calib.run.complaints import Findings, InputError
-from calib.run.observed import read_poses, read_shots
+from calib.run.observed import read_poses, read_set_ups, read_shots
 from calib.run.rig_file import read_rig
-from calib.run.setups import read_set_ups
 from calib.run.shown import read_shown
 from calib.run.tape import read_tape
 from calib.run.text import decode

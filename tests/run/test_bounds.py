@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from calib.chain.rig import rig_from_dict
 from calib.console import talk
 from calib.run.complaints import Findings, InputError
+from calib.run.observed import read_set_ups
 from calib.run.rig_file import read_rig
-from calib.run.setups import read_set_ups
 from calib.run.table import ID, Column, read_table
 from calib.run.tape import read_tape
 from calib.run.text import decode, split_cells

@@ -6,8 +6,8 @@ import pytest
 
 from calib.chain.rig import template_names
 from calib.cli.simulate import STANDARD_RIG
-from calib.run.beforehand import read_machine
 from calib.run.complaints import InputError
+from calib.run.folder import read_machine
 
 TAPE = "quantity,value,sd,unit\nboom_length,5712,5,mm\npin_to_edge,1.6,0.01,m\n"
 

@@ -133,3 +133,36 @@ def test_lines_of_keys():
     assert KeyLines(lines).line_of("motions.0.rotate") == 3
     assert KeyLines(lines).line_of("x y") == 6
     assert KeyLines(lines).line_of("nowhere") is None
+
+
+def test_all_faults_are_told_at_once():
+    """Of shape, of names that do not fit, and of size; and nothing that only follows from them."""
+    faulty = SOUND
+    for old, new in [("boom = 0.05", 'boom = "0.05"'), ("[-20, 55]", "[60, -30]"), ("5.6", "1e9"),
+                     ("tilt_axis_yaw", "stick_lenght"), ("vertical = 0.003", "vertical = 9.0")]:
+        faulty = faulty.replace(old, new)
+    faulty += """
+[sensors.bom]
+direction = -1
+[colour]
+[parameters.sag]
+unit = "deg"
+start = "0"
+means = "sag of the boom"
+[[motions]]
+rotate = "y"
+after = "boom"
+varying = [{ by = { sag = 1 }, times = "cosine of inclination", of = "boom" }]
+"""
+    assert {line.split(", key ")[1].split(",")[0].split(":")[0] for line in complaints(faulty)
+            if ", key " in line} == {
+        "readings.sd.boom", "limits.boom", "free.stick_lenght", "values.boom_length",
+        "shots.sd.up", "sensors.bom", "colour", "parameters.sag.start"}
+
+
+def test_a_sensor_that_the_template_lacks_is_told_those_it_has():
+    [line] = complaints(SOUND + "[sensors.bom]\ndirection = -1\n")
+    assert line == (
+        "rig.toml line 19, key sensors.bom: found no kind and no means, expected what a new one "
+        "needs, or one that the template has: house_pitch, house_roll, boom, stick, coupler, "
+        "tilt, rotate")

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calib.run.complaints import Findings
-from calib.run.setups import read_set_ups
+from calib.run.observed import read_set_ups
 
 SETUPS = "setup,east,north,up,orientation,sd_east,sd_north,sd_up,sd_orientation\n" \
     "A,18,22,3.1,217.3,,,,\nB,34,-6,2.2,40,0.002,0.002,0.001,\n"

@@ -6,7 +6,7 @@ on colour alone: every kind of point has a marker of its own (`marks`).
 
 import io
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from typing import Any
 
@@ -16,6 +16,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
+
+from calib.report.blocks import Picture, Section
 
 INK, FAINT, PLAIN, FLAG, WATCH, ASIDE, PAPER = (
     "#17222b", "#8a949c", "#0a5f86", "#b5480f", "#866500", "#6b3fa0", "#fefefe",
@@ -174,3 +176,11 @@ def grid(figure: Canvas, rows: int = 1, columns: int = 1, *, left: float = 0.62,
             "wspace": between[0] / cell_width, "hspace": between[1] / cell_height,
         },
     )
+
+
+def drawings(document: Any, sections: Sequence[Section], part: slice = slice(None)
+             ) -> dict[str, str]:
+    """Name to SVG of every picture of the sections, or of a `part` of all pictures."""
+    pictures = [b for s in sections for b in s.blocks if isinstance(b, Picture)]
+    with pen():
+        return {p.name: svg(p.name, p.draw, document, p.size) for p in pictures[part]}

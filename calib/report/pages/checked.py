@@ -6,7 +6,7 @@ from rich.table import Table
 
 from calib.adjust.distributions import chi2_isf
 from calib.calibration import Solution
-from calib.document.checked import CheckTold
+from calib.document.judged import CheckTold
 from calib.document.record import ResultRecord
 from calib.judge.gates import ERROR_RATE, OFFSET, at_fault_itself
 from calib.judge.shot_checks import Checked, Origin, common_offset

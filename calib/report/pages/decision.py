@@ -1,7 +1,6 @@
 """What the report begins and ends with: the decision and what it rests on, the job, who signs."""
 
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.judge.gates import EDGE, at_fault_itself
 from calib.judge.goal import TIMES_SD
 from calib.report.blocks import (

@@ -3,8 +3,7 @@
 from collections.abc import Callable
 
 from calib.chain.rig import Rig
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.entries.determined import Determined
 from calib.entries.listed import EntryList
 from calib.report.blocks import Cell, Items, Name, Number, Section, Table, Text, mm, words

@@ -13,7 +13,7 @@ from calib.report.pages.diagnosis import before_and_after
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.effect import VERDICTS, untold_says
 from calib.report.words.mistake import mistake_says
-from calib.report.words.reading import scale_says
+from calib.report.words.suspect import scale_says
 
 SCALE_OF, QUARTER_TURN = "_scale", 90.0
 """Ending of the effects that are a sensor's scale, which is what they add in so many degrees."""

@@ -11,9 +11,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from pydantic import TypeAdapter
 
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.fields import Number, Spread, Unit
+from calib.document.record import Decision, ResultRecord
 from calib.report.blocks import Name, Section, Table, Text, in_two, words
 from calib.report.figures.small_multiples import Lattice, Plot
 from calib.report.figures.style import INK, PLAIN, Canvas, short
@@ -39,6 +40,11 @@ _BESIDE = 2
 NOTHING = "0" * 64
 
 
+#: Value, sd and unit, m and deg; sd None where held.
+Quantity = tuple[Number, Spread | None, Unit]
+_VALUES = TypeAdapter(dict[str, Quantity])
+
+
 class BrokenHistory(Exception):
     """A history that is none, or was changed: the line, what was found and what was expected."""
 
@@ -58,7 +64,7 @@ class Entry:
     passed: bool | None  #: Every gate; None where it did, and no taped length tells the scale.
     result_sha256: str
     inputs_sha256: str
-    values: dict  #: Dict of str to [value, sd, unit], m and deg; sd None where held.
+    values: dict[str, Quantity]
     previous_sha256: str
     #: What rig.toml states of the job; None in a history that was begun without that column.
     job: str | None = None
@@ -125,26 +131,9 @@ def _entry(cells, with_job):
         raise ValueError(job)
     if passed not in _PASSED.values():
         raise ValueError(passed)
-    values = json.loads(values, parse_constant=_refuse)
-    if not isinstance(values, dict) or not all(map(_is_quantity, values.values())):
-        raise ValueError(values)
     return Entry(int(number), unguard(result), time, unguard(rig),
                  {text: was for was, text in _PASSED.items()}[passed], own, inputs,
-                 values, previous, *map(unguard, job))
-
-
-def _is_quantity(quantity):
-    """A value, an sd or none, and a unit, as `Entry` has them."""
-    def is_number(x):
-        return isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < 1e12
-
-    return (isinstance(quantity, list) and len(quantity) == 3 and is_number(quantity[0])
-            and (quantity[1] is None or (is_number(quantity[1]) and quantity[1] >= 0))
-            and quantity[2] in ("m", "deg"))
-
-
-def _refuse(constant):
-    raise ValueError(constant)
+                 _VALUES.validate_json(values), previous, *map(unguard, job))
 
 
 def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultRecord]]
@@ -177,8 +166,7 @@ def additions(entries: list[Entry], results: Iterable[tuple[str, str, ResultReco
                     True if document.decision is Decision.ENTER else None),
             result_sha256=digest,
             inputs_sha256=_inputs(document),
-            values={p.name: [p.value, p.sd, p.unit]
-                    for p in document.parameters},
+            values={p.name: (p.value, p.sd, p.unit) for p in document.parameters},
             previous_sha256=previous,
             job=None if without_job else job_words(document.job),
         )

@@ -4,8 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from calib.document.record import ResultRecord
-from calib.report.figures.drawings import drawings
-from calib.report.figures.style import POSE, SHOT
+from calib.report.figures.style import POSE, SHOT, drawings
 from calib.report.pages.contents import NamedPosture, contents
 from calib.report.pages.misses import point_data
 from calib.report.press.html import page

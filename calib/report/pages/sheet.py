@@ -6,8 +6,7 @@ On a telephone, a screen and paper; the long report stands behind it.
 from collections.abc import Callable
 from dataclasses import replace
 
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.judge.gates import CHECK_SHOTS, OFFSET
 from calib.report.blocks import (
     ACROSS,
@@ -22,7 +21,7 @@ from calib.report.blocks import (
     words,
 )
 from calib.report.figures import views
-from calib.report.figures.drawings import drawings
+from calib.report.figures.style import drawings
 from calib.report.pages.decision import answers
 from calib.report.pages.entries import Write, to_enter, writer
 from calib.report.pages.report import foot

@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from calib.document.decision import Decision
 from calib.document.edge import Taped
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.report.blocks import (
     COLUMN,
     Items,
@@ -28,7 +27,7 @@ from calib.report.pages.entries import to_enter, writer
 from calib.report.spoken import spoken
 from calib.report.words.cautions import CAUTIONS
 from calib.report.words.requirement import tape_can_be_judged, with_taped
-from calib.report.words.tape import tape_says
+from calib.report.words.suspect import tape_says
 
 #: A map whose cells differ by less than this share is told in a sentence.
 FLAT = 0.1

@@ -11,8 +11,7 @@ from jinja2 import FunctionLoader as Loader
 from markupsafe import Markup, escape
 
 from calib.report.blocks import Items, Link, Name, Number, Picture, Section, Signature, Table, Text
-from calib.report.figures.drawings import drawings
-from calib.report.figures.style import for_screen
+from calib.report.figures.style import drawings, for_screen
 from calib.report.press.lines import lines
 
 

@@ -9,8 +9,7 @@ from calib.judge import facts
 from calib.judge.facts import Fact
 from calib.report.numbers import in_words
 from calib.report.spoken import few, spoken
-from calib.report.words.reading import scale_says
-from calib.report.words.suspect import lies_edit, lies_says
+from calib.report.words.suspect import lies_edit, lies_says, scale_says
 
 #: Poses that are listed one by one; of more, only the number is told beside the list's beginning.
 _LISTED = 24

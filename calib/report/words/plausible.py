@@ -2,11 +2,12 @@
 
 from calib.chain.parts import Parameter
 from calib.chain.rig import Rig
-from calib.judge.equivalent import AS_WELL
+from calib.judge import relabelling as ways
+from calib.judge.equivalent import AS_WELL, Equivalent
 from calib.judge.plausible import Odd, Plausibility, Teller, Weighed
+from calib.judge.relabelling import Relabelling
 from calib.report.numbers import in_words
 from calib.report.spoken import spoken
-from calib.report.words.relabelling import equivalent_says, relabelling_edit, relabelling_says
 
 #: Values named in one sentence.
 _NAMED = 3
@@ -112,3 +113,42 @@ def _parameter(rig, name):
 
 def _shown(parameter: Parameter, value):
     return in_words(value, parameter.unit)
+
+
+def relabelling_says(relabelling: Relabelling) -> str:
+    """What was taken for one another, as part of a sentence."""
+    return _told(relabelling)[0]
+
+
+def relabelling_edit(relabelling: Relabelling) -> str:
+    """What to change in the files if that is how it was; without a full stop."""
+    return _told(relabelling)[1]
+
+
+def _told(relabelling):
+    names, one = relabelling.names, len(relabelling.names) == 1
+    both, several = " and ".join(names), ", ".join(names)
+    two, those = " and ".join(map(spoken, names)), ", ".join(map(spoken, names))
+    return {
+        ways.TARGETS: (f"{two} exchanged in all poses",
+                       f"Exchange {both} in the column target of shots.csv"),
+        ways.READINGS: (f"the readings {two} exchanged",
+                        f"Exchange the columns {both} of readings.csv"),
+        ways.SIGNS: (f"the {'sign of the reading' if one else 'signs of the readings'} {those} "
+                     "reversed",
+                     f"Change the sign of the {'column' if one else 'columns'} {several} of "
+                     f"readings.csv, or {'its direction' if one else 'their directions'} under "
+                     "[readings] of rig.toml"),
+        ways.EAST_AND_NORTH: ("east and north exchanged in all shots",
+                              "Exchange the columns east and north of shots.csv"),
+        ways.HEIGHTS: ("all heights of the other sign",
+                       "Change the sign of the column up of shots.csv"),
+    }[relabelling.what]
+
+
+def equivalent_says(machine: Equivalent) -> str:
+    """What is different about a machine that fits as well, as part of a sentence."""
+    parts = [] if machine.relabelling is None else [relabelling_says(machine.relabelling)]
+    if machine.turned is not None:
+        parts.append(f"{spoken(machine.turned)} half a turn further")
+    return " and ".join(parts)

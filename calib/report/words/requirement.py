@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 from calib.confirm.carried import within95
 from calib.document.compared import Comparison
-from calib.document.decision import Decision
 from calib.document.edge import SetupError
 from calib.document.entered import Entered, OwnRow
 from calib.document.judged import Goal
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.judge.gates import EDGE, GLOBAL_TEST, SUSPECTS
 from calib.judge.shot_checks import Origin
 from calib.report.blocks import Part, fixed, mm, words

@@ -1,7 +1,6 @@
 """What a reader must see first of a result: whether to use it, what took no part, what is out."""
 
-from calib.document.decision import Decision
-from calib.document.record import ResultRecord
+from calib.document.record import Decision, ResultRecord
 from calib.document.solved import Reading, Shot
 from calib.report.spoken import spoken_values
 from calib.report.words.requirement import YES, enter

@@ -1,11 +1,13 @@
-"""What is said of a suspect."""
+"""What is said of single values: a suspect, a reading, a sensor's scale, a taped value."""
 
 import numpy as np
 
 from calib.calibration import Solution
+from calib.chain.rig import Rig
+from calib.foretold import Replaced
 from calib.judge.misbooked import Booked
 from calib.judge.suspects import Suspect
-from calib.report.numbers import in_words
+from calib.report.numbers import in_words, unit_factor
 from calib.report.spoken import spoken
 
 
@@ -70,3 +72,53 @@ def _moves(suspect, run):
     unit = next(p.unit for p in run.rig.parameters if p.name == suspect.moves)
     size = in_words(abs(suspect.moves_by), unit, ".1f")
     return f"It moves the {spoken(suspect.moves)} by {size} ({abs(suspect.moves_in_sd):.1f} sd)."
+
+
+def scale_says(reading: str, share: float, sd: float | None = None) -> str:
+    """A sensor's scale: what it shows too much in proportion to itself, with 1 sd if it is known.
+
+    Examples
+    --------
+    >>> scale_says("stick", 0.0044, 0.0005), scale_says("boom", -0.031)
+    ('the stick sensor shows 0.44 ± 0.05 % (1 sd) too much in proportion', \
+'the boom sensor shows 3.10 % too little in proportion')
+    """
+    size = f"{100 * abs(share):.2f}" + (" %" if sd is None else f" ± {100 * sd:.2f} % (1 sd)")
+    return (f"the {spoken(reading)} sensor shows {size} too {'much' if share > 0 else 'little'} in "
+            "proportion")
+
+
+def replaced_says(reading: Replaced, rig: Rig) -> str:
+    """What it read and what the shots of its pose say, as part of a sentence."""
+    if not np.isfinite(reading.sd):
+        return "no other shot of its pose determines it"
+    unit = rig.readings[reading.reading].unit
+    factor, digits = unit_factor(unit), 2 if unit == "deg" else 3
+    return (f"it read {factor * reading.measured:.{digits}f} {unit}, the shots of its pose say "
+            f"{factor * reading.estimate:.{digits}f} ± {factor * reading.sd:.{digits}f} {unit} "
+            "(1 sd)")
+
+
+def tape_says(quantity: str, unit: str, tape: float, without: float, sds: float) -> str:
+    """A taped value beside what all else says of it.
+
+    Parameters
+    ----------
+    unit : str
+        "m" or "deg", of the values.
+    tape, without : float
+        As taped, and as solved without it.
+    sds : float
+        How far apart, in sds of the difference.
+
+    Examples
+    --------
+    >>> tape_says("boom_length", "m", 4.615, 4.6308, 3.1)
+    'The taped boom length of 4615.0 mm is 15.8 mm less than the 4630.8 mm of all else (3.1 sd)'
+    """
+    def shown(value):
+        return f"{value:.2f} deg" if unit == "deg" else f"{1000 * value:.1f} mm"
+
+    way = "more" if tape > without else "less"
+    return (f"The taped {spoken(quantity)} of {shown(tape)} is {shown(abs(tape - without))} {way} "
+            f"than the {shown(without)} of all else ({abs(sds):.1f} sd)")

@@ -4,7 +4,7 @@ import numpy as np
 
 from calib.judge.trends import ALONG, LEFT, PLAY, REACH, SCALE, UP, Trend
 from calib.report.spoken import spoken
-from calib.report.words.reading import scale_says
+from calib.report.words.suspect import scale_says
 
 #: Words for more, for less, and for the direction.
 _WAYS = {
