@@ -1,5 +1,7 @@
 """Which poses, and what to shoot in them: within minutes, or so many poses."""
 
+from functools import lru_cache
+
 import numpy as np
 
 from calib.plan.budget import (
@@ -32,6 +34,7 @@ _TOURS = 3
 _SPARE = 0.5
 
 
+@lru_cache(maxsize=32)  # a search for the least minutes comes to the same ones again
 def within_minutes(prepared: Prepared, minutes: float, stands: int,
                    criterion: str) -> tuple[Design, Pool]:
     """The best that can be shot in so many minutes, with the driving that it needs.
