@@ -201,11 +201,9 @@ class Solution:
         of : str
             "parameters" (every unknown), "shots" or "readings".
         """
-        from calib.frames import FRAMES  # pandas takes half a second to come
+        from calib.frames import FRAMES, frame_of  # pandas takes half a second to come
 
-        if of not in FRAMES:
-            raise ValueError(f"there is no table of {of!r}: one of {', '.join(FRAMES)}")
-        return FRAMES[of](self)
+        return frame_of(self, of, FRAMES)
 
     @property
     def run(self) -> Run:

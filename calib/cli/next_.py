@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import typer
 
-from calib.adjust.distributions import chi2_isf
+from calib.adjust.distributions import TIMES_SD, chi2_isf
 from calib.adjust.mixed_model import NotConverged
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, problem_of
@@ -21,7 +21,7 @@ from calib.console import talk
 from calib.document.further import NextRecord
 from calib.document.record import ResultRecord
 from calib.judge.choice import Chosen, solve_as_chosen
-from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.goal import GOAL
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, UnknownName, named, without
 from calib.operations.known_machine import run_with_machine
 from calib.operations.second_process import call, later

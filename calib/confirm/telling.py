@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.adjust.distributions import normal_isf
+from calib.adjust.distributions import TIMES_SD
 from calib.adjust.whitening import whiteners_of
 from calib.chain.rig import Rig
 from calib.confirm.displayed import Comparison
@@ -95,7 +95,7 @@ class Envelope:
         shown = compared.whitening.matrix @ (points.by_parameters @ wide)[compared.mask]
         left = np.linalg.inv(np.eye(len(entries)) + shown.T @ shown)
         sd = nodes.sd(wide @ left @ wide.T)[nodes.seen]
-        return float(normal_isf(0.025) * sd.max(initial=0.0))
+        return float(TIMES_SD * sd.max(initial=0.0))
 
     def may_move(self, parameters: np.ndarray) -> float:
         """The same to first order, quickly."""

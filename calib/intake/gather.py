@@ -319,15 +319,12 @@ def _joined(files: list[Pointings]) -> Pointings:
 
 
 def _check_targets(shots, rig, findings):
-    told = set()
-    for shot in shots:
-        target = shot.booked.target
-        if target in rig.target_names or target in told:
+    first = {shot.booked.target: shot for shot in reversed(shots)}
+    for target, shot in reversed(first.items()):
+        if target in rig.target_names:
             continue
-        told.add(target)
-        source = shot.sources[0]
         hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
-        findings.complain(source.file, source.lines[0], "target", quote(target),
+        findings.complain(shot.file, shot.line, "target", quote(target),
                           f"a target of the rig{hint} (--target {shlex.quote(f'{target}=TARGET')})")
 
 

@@ -6,9 +6,9 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit, per_test_level
 from calib.adjust.distributions import chi2_sf
+from calib.adjust.reliability import Candidate
 from calib.adjust.snooping import Snooping, Verdict, snoop
 from calib.calibration import Solution
 from calib.judge.fits import solved
@@ -65,6 +65,10 @@ class Suspects:
     #: Names of what is still beyond its limit without all that was found: empty is the proof that
     #: there is no more.
     remaining: tuple[str, ...]
+
+    def __repr__(self):
+        return (f"<Suspects: {len(self.beyond_chance)} beyond chance, {len(self.within_chance)} "
+                f"within, of {self.tests} tested>")
 
     @property
     def beyond_chance(self) -> tuple[Suspect, ...]:
