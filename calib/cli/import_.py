@@ -21,10 +21,11 @@ from calib.intake.declaration import (
     profile_toml,
     read_profile,
 )
-from calib.intake.gather import Request, gather_import
+from calib.intake.gather import gather_import
 from calib.intake.preview import document, plan_png, preview
 from calib.intake.proposal.points_named import NO_TARGET
 from calib.intake.proposal.propose import answered, begun_run, needs_proposal, propose
+from calib.intake.request import Request
 from calib.report.words.cautions import CAUTIONS
 from calib.run.complaints import Findings, InputError, told_once
 from calib.run.text import ordinary
