@@ -8,9 +8,8 @@ from numpy.typing import ArrayLike
 from uncertainties import UFloat, correlated_values_norm
 from uncertainties.core import AffineScalarFunc, LinearCombination
 
-from calib.calibration import Solution
+from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.derived import derived_values
-from calib.edge import edge_positions
 
 
 def correlated_numbers(values: ArrayLike, covariance: ArrayLike) -> list[UFloat]:
@@ -85,11 +84,11 @@ def position(solution: Solution, target: str, readings: ArrayLike) -> tuple[UFlo
         Taken as exact: the sd is what the calibration leaves uncertain.
     """
     rig = solution.rig
-    points, _ = edge_positions(rig, solution.parameters, np.asarray(readings)[None],
-                               [rig.target_names.index(target)], True)
-    jacobian = points.by_parameters[0, 0]
+    posture = rig.chain.posture(solution.parameters, HOUSE_PLACEMENT, np.asarray(readings)[None])
+    points = posture.points(np.array([rig.target_names.index(target)]), np.array([0]))
+    jacobian = points.by_parameters[0]
     forward, left, up = correlated_numbers(
-        points.position[0, 0], _symmetric(jacobian @ solution.covariance @ jacobian.T)
+        points.position[0], _symmetric(jacobian @ solution.covariance @ jacobian.T)
     )
     return forward, left, up
 
