@@ -11,9 +11,9 @@ import tomllib
 import matplotlib.pyplot as plt
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.chain.rig import rig_from_dict
 from calib.cli.simulate import STANDARD_RIG
-from calib.judge.goal import TIMES_SD
 from calib.plan.bound import least_variance
 from calib.plan.budget import Design, shortlisted, swapped
 from calib.plan.curve import curve

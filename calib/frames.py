@@ -1,5 +1,6 @@
 """A solution as tables, in m and deg, for those who go on with it in Python."""
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -36,15 +37,18 @@ def shot_frame(solution: Any) -> pd.DataFrame:
     run = solution.run
     shots = run.shots
     sd = np.sqrt(np.einsum("nii->ni", shots.covariance))
-    frame: dict[str, Any] = {
-        "pose": [run.poses.ids[p] for p in shots.pose],
-        "stand": [run.poses.stand[p] for p in shots.pose],
-        "target": [run.rig.target_names[t] for t in shots.target],
-    }
+    frame = names_of_shots(run, shots)
     for before, values in (("", shots.position), ("sd_", sd),
                            ("residual_", solution.residuals), ("miss_", solution.misses)):
         frame |= {f"{before}{axis}": values[:, i] for i, axis in enumerate(AXES)}
     return pd.DataFrame(frame, index=pd.Index(shots.ids, name="shot"))
+
+
+def names_of_shots(run: Any, shots: Any) -> dict[str, Any]:
+    """Pose, stand and target of some shots."""
+    return {"pose": [run.poses.ids[p] for p in shots.pose],
+            "stand": [run.poses.stand[p] for p in shots.pose],
+            "target": [run.rig.target_names[t] for t in shots.target]}
 
 
 def reading_frame(solution: Any) -> pd.DataFrame:
@@ -64,3 +68,17 @@ def reading_frame(solution: Any) -> pd.DataFrame:
 
 
 FRAMES = {"parameters": parameter_frame, "shots": shot_frame, "readings": reading_frame}
+
+
+def frame_of(thing: Any, of: str, frames: Mapping[str, Callable[[Any], pd.DataFrame]]
+             ) -> pd.DataFrame:
+    """One of the tables of a thing, by what it is of.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that.
+    """
+    if of not in frames:
+        raise ValueError(f"there is no table of {of!r}: one of {', '.join(frames)}")
+    return frames[of](thing)

@@ -24,7 +24,7 @@ from calib.chain.schema import RigError
 from calib.document.fields import Record, tables
 from calib.document.record import ResultRecord
 from calib.document.solved import TapedBefore
-from calib.judge.survey import Survey
+from calib.judge.survey import Survey, same_rows
 from calib.run.complaints import Complaint, InputError, quote
 from calib.run.records import Machine, Tape
 from calib.run.result_folder import recover_result
@@ -126,11 +126,12 @@ class Result:
 
     @cached_property
     def tape(self) -> Tape:
-        """The tape that took part in the solution, m and rad."""
+        """The tape that took part in the solution itself, m and rad."""
         taped = self.document.taped
-        return _tape([] if taped is None else [
+        used = _tape([] if taped is None else [
             TapedBefore(quantity=r.quantity, unit=r.unit, value=r.tape, sd=r.tape_sd)
             for r in taped.rows if r.used])
+        return used if self.machine is None else used.select(~same_rows(used, self.machine.tape))
 
     @cached_property
     def machine(self) -> Machine | None:

@@ -51,6 +51,35 @@ def test_representations_are_short(solution):
     assert len(html) < 20_000
 
 
+@pytest.fixture(scope="module")
+def judgement(rig):
+    """Of a run with a planted gross error in a shot."""
+    run, truth = simulate(rig, np.random.default_rng(3), poses=16, check_poses=2, gross_errors=1)
+    return judge(solve(run)), truth
+
+
+def test_frames_of_a_judgement(judgement):
+    """What was found, row by row; the planted error as large as it was planted."""
+    judgement, truth = judgement
+    gates, suspects = judgement.frame("gates"), judgement.frame("suspects")
+    assert tuple(gates.index[~gates["passed"]]) == judgement.failed
+    (name, planted), = truth.gross.items()
+    worst = suspects.loc[name]
+    assert worst["beyond_chance"] and worst["unit"] == "m"
+    assert worst["miss"] == pytest.approx(np.linalg.norm(planted), abs=0.01)
+    shots, readings = judgement.frame("shots"), judgement.frame("readings")
+    assert shots["suspect"][name] and not readings["suspect"].any()
+    assert shots[["w_east", "w_north", "w_up"]].abs().max(axis=1).idxmax() == name
+    assert (readings["redundancy"].between(0, 1)).all()
+    check = judgement.frame("check")
+    np.testing.assert_allclose(check["miss_3d"], judgement.check.lengths)
+    assert list(judgement.frame("noise").index) == [n.name for n in judgement.noise]
+    assert judgement.frame("trends").index.names == ["what", "against"]
+    assert len(repr(judgement.suspects)) < 100
+    with pytest.raises(ValueError, match="gates, suspects, shots"):
+        judgement.frame("tapes")
+
+
 def test_frame_of_parameters(solution):
     """Every unknown with its sd, in m and deg; zero where held."""
     frame = solution.frame("parameters")

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import pinvh
 
 from calib.adjust.distributions import f_isf, f_sf
 
@@ -70,7 +71,7 @@ class Epoch:
         information, rank = _semi_definite(information)
         pull = weighted.T @ (prior_residual / prior_sd)
         left_over = (prior_residual / prior_sd) @ (prior_residual / prior_sd)
-        left_over += pull @ _pseudo_inverse(information)[0] @ pull
+        left_over += pull @ pinvh(information, rtol=RANK_TOLERANCE) @ pull
         score = information @ ((estimate - origin) / scale) - pull
         return cls(
             information / np.outer(scale, scale),
@@ -147,7 +148,7 @@ def congruency(first: Epoch, second: Epoch, most: int = 4,
     weight, pulled = weighted_difference(first, second)
     scale = 1 / np.sqrt(np.where(np.diag(weight) > 0, np.diag(weight), 1.0))
     weight, pulled = weight * np.outer(scale, scale), pulled * scale
-    inverse, rank = _pseudo_inverse(weight)
+    inverse, rank = pinvh(weight, rtol=RANK_TOLERANCE, return_rank=True)
     if rank == 0:
         raise ValueError("no combination of parameters is told by both epochs")
     omega = float(pulled @ inverse @ pulled)
@@ -209,7 +210,8 @@ def weighted_difference(first: Epoch, second: Epoch) -> tuple[np.ndarray, np.nda
     """W and W d of two epochs, shapes (p, p) and (p,)."""
     total = first.information + second.information
     scale = 1 / np.sqrt(np.where(np.diag(total) > 0, np.diag(total), 1.0))
-    inverse = _pseudo_inverse(total * np.outer(scale, scale))[0] * np.outer(scale, scale)
+    scales = np.outer(scale, scale)
+    inverse = pinvh(total * scales, rtol=RANK_TOLERANCE) * scales
     weight = first.information @ inverse @ second.information
     pulled = (first.information @ inverse @ second.score
               - second.information @ inverse @ first.score)
@@ -239,9 +241,3 @@ def _semi_definite(matrix: np.ndarray) -> tuple[np.ndarray, int]:
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
     kept = values > max(RANK_TOLERANCE * values[-1], 1e-7)
     return (vectors[:, kept] * values[kept]) @ vectors[:, kept].T, int(kept.sum())
-
-
-def _pseudo_inverse(matrix: np.ndarray) -> tuple[np.ndarray, int]:
-    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
-    kept = values > RANK_TOLERANCE * max(values[-1], np.finfo(float).tiny)
-    return (vectors[:, kept] / values[kept]) @ vectors[:, kept].T, int(kept.sum())

@@ -39,6 +39,10 @@ def normal_ppf(p: ArrayLike) -> Numbers:
     return below
 
 
+#: From an sd to what a normal number is within at 95 %, either way.
+TIMES_SD = float(normal_isf(0.025))
+
+
 def chi2_cdf(x: ArrayLike, dof: ArrayLike) -> Numbers:
     """Probability that chi-square of `dof` is below `x`."""
     return _where_any(dof, special.chdtr(dof, np.maximum(x, 0.0)))

@@ -14,7 +14,7 @@ of the misclosures w, Q_ww that of the adjusted misclosures, P = M^-1 and C = P 
 W. Baarda, *A Testing Procedure for Use in Geodetic Networks*, Delft 1968 (from memory).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, cast
 
@@ -75,6 +75,25 @@ def pope_taus(w: np.ndarray, adjustment: Adjustment) -> np.ndarray:
     """
     factor = adjustment.variance_factor
     return w / np.sqrt(factor) if factor else np.full_like(w, np.nan)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """What may be wrong together: observations or prior values, readings of one block."""
+
+    label: Hashable  #: The caller's name for it.
+    rows: tuple[int, ...] = ()  #: Observations; from their number on, prior values.
+    block: int | None = None
+    readings: tuple[int, ...] = ()  #: Columns of the readings of `block`.
+    #: Whether it starts a search by itself; no two that do may share a value. Those that do not are
+    #: only weighed against the others once one of those is out, so that large groups do not add
+    #: false alarms.
+    detects: bool = True
+
+    @property
+    def values(self) -> tuple[tuple[int, ...], int | None, tuple[int, ...]]:
+        """As `GroupTests.test` takes it."""
+        return self.rows, self.block, self.readings
 
 
 class GroupTest(NamedTuple):

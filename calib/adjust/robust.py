@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
-from calib.adjust.candidate import Candidate
 from calib.adjust.mixed_model import NotConverged, readjust
 from calib.adjust.observations import Model, Observations, Prior
+from calib.adjust.reliability import Candidate
 
 #: Huber's customary constant, in standard deviations.
 TUNING = 1.345

@@ -20,11 +20,10 @@ from typing import Any
 import numpy as np
 
 from calib.adjust.adjustment import Adjustment
-from calib.adjust.candidate import Candidate
 from calib.adjust.critical import ALPHA, equal_power_limit
 from calib.adjust.mixed_model import NO_SOLUTION, readjust
 from calib.adjust.observations import Model, Observations, Prior
-from calib.adjust.reliability import GroupTest, GroupTests
+from calib.adjust.reliability import Candidate, GroupTest, GroupTests
 from calib.adjust.robust import reweight
 from calib.adjust.unknown_errors import error_test
 

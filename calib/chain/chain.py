@@ -13,7 +13,6 @@ IEEE Trans. Robotics 23 (2007) 590-594, doi:10.1109/TRO.2007.896765 (from memory
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import cos, sin
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,8 +20,7 @@ import numpy as np
 from calib.chain.basis import OF_DISTANCE, OF_JOINT, OF_POSE, of_inclination, of_joint
 from calib.chain.calibrated import Calibrated, Sensor
 from calib.chain.motion import PLACEMENT, Motion, Varying
-from calib.chain.posture import Posture, Sweep
-from calib.chain.walk import Axes, Walk
+from calib.chain.posture import Axes, Posture, Sweep
 
 #: The ways to shoot a target: with a pole on it, without a reflector, with a prism stuck to it.
 SHOT_BY = ("pole", "reflectorless", "prism")
@@ -161,18 +159,16 @@ class Chain:
         amounts = amounts + placement @ coefficients[:, n_own:].T
         at = _At(own, readings, noted, self._calibrated.angles(own, readings, noted),
                  self._arms(own, placement, readings, noted, jacobian))
-        walk = Walk.begin(len(self.motions), np.empty_like(readings),
-                          np.repeat(self._fixed[None, self._moving], len(readings), axis=0)
-                          if jacobian else None)
+        walk = Posture.begin(self, parameters, np.empty_like(readings), machine,
+                             np.repeat(self._fixed[None, self._moving], len(readings), axis=0)
+                             if jacobian else None)
         for k, motion in enumerate(self.motions):
-            walk.stand_at(k, motion)
             amount = amounts[:, k]
             if motion.joint is not None:
                 amount = amount + motion.sense * self._joint(
                     walk, at, k, self._sensor_index[motion.joint])
-            walk.go(motion, amount + self._varied(walk, at, k) if motion.varying else amount)
-        return Posture(self, parameters, machine, walk.joints, walk.gain, walk.axes, walk.origins,
-                       walk.moving, walk.reached, walk.positions)
+            walk.go(k, amount + self._varied(walk, at, k) if motion.varying else amount)
+        return walk
 
     def readings_for(self, parameters: np.ndarray, joints: np.ndarray,
                      noted: np.ndarray | None = None) -> np.ndarray:
@@ -210,7 +206,7 @@ class Chain:
         constant, coefficients = self._amounts
         amounts = constant + coefficients[:, : len(self.parameters)] @ parameters
         at = _At(parameters, np.empty_like(joints), noted, joints, arms)
-        walk = Walk.begin(len(self.motions), joints)
+        walk = Posture.begin(self, parameters, joints)
         for k, motion in enumerate(self.motions):
             amount = np.full(len(joints), amounts[k])
             if motion.joint is not None:
@@ -218,7 +214,7 @@ class Chain:
                 at.readings[:, s] = self._calibrated.reading_of(
                     s, joints, walk.up, parameters, noted)
                 amount = amount + motion.sense * joints[:, s]
-            walk.go(motion, amount + self._varied(walk, at, k))
+            walk.go(k, amount + self._varied(walk, at, k))
         return at.readings
 
     def _as_noted(self, noted: np.ndarray | None, n_poses: int) -> np.ndarray:
@@ -226,7 +222,7 @@ class Chain:
             return np.zeros((n_poses, len(self.pose_columns)))
         return np.asarray(noted, float).reshape(n_poses, len(self.pose_columns))
 
-    def _joint(self, walk: Walk, at: _At, k: int, s: int) -> np.ndarray:
+    def _joint(self, walk: Posture, at: _At, k: int, s: int) -> np.ndarray:
         """The angle of the joint of motion `k`, sensor `s`, with its derivatives."""
         told = self._calibrated.told(s, at.angles, walk.up, at.parameters, at.readings, at.noted,
                                      walk.moving is not None and s in self._rated)
@@ -234,12 +230,12 @@ class Chain:
         if told.rate is not None:
             rate = walk.joint_rates[s] = told.rate
             if told.by_up is not None:
-                rate += self._up_rates(walk, walk.columns, told.by_up, k)
+                rate += self._up_rates(walk, walk.here, told.by_up, k)
             if walk.moving is not None and s not in self._steady:
                 walk.moving[:, self._place[k]] += self.motions[k].sense * rate
         return told.joint
 
-    def _varied(self, walk: Walk, at: _At, k: int) -> np.ndarray:
+    def _varied(self, walk: Posture, at: _At, k: int) -> np.ndarray:
         """What varies with the pose in the amount of motion `k`, with its derivatives."""
         amount, n_own = np.zeros(len(at.noted)), len(self.parameters)
         for varying, row in zip(self.motions[k].varying, self._varying_rows[k], strict=True):
@@ -250,7 +246,7 @@ class Chain:
                 walk.moving[:, self._place[k]] += value[:, None] * row + size[..., None] * rate
         return amount
 
-    def _basis(self, varying: Varying, walk: Walk, at: _At) -> tuple[np.ndarray, Any]:
+    def _basis(self, varying: Varying, walk: Posture, at: _At) -> tuple[np.ndarray, Any]:
         """What a varying part is multiplied with, shape (n_poses,), and its derivative.
 
         The derivative, of a shape like (n_poses, n_local), only on a walk with rates.
@@ -263,7 +259,7 @@ class Chain:
             s = self._sensor_index[varying.of]
             value, slope = of_joint(varying.times, walk.joints[:, s])
             return value, None if walk.moving is None else slope[:, None] * walk.joint_rates[s]
-        columns = walk.reached[varying.of]
+        columns = walk.columns[varying.of]
         value, slope = of_inclination(varying.times, columns[0][:, 2])
         if walk.moving is None:
             return value, None
@@ -379,7 +375,7 @@ class Chain:
         still[self._moving] = 0.0
         return still
 
-    def _up_rates(self, walk: Walk, columns: Axes, by_up: tuple[np.ndarray | None, ...], k: int
+    def _up_rates(self, walk: Posture, columns: Axes, by_up: tuple[np.ndarray | None, ...], k: int
                   ) -> np.ndarray:
         """Derivative of a joint angle through the up vector, shape (n_poses, n_local).
 
@@ -427,36 +423,25 @@ class Chain:
 
 
 def _branch(motions: Sequence[Motion], amounts: np.ndarray
-            ) -> tuple[list[float] | np.ndarray, np.ndarray]:
+            ) -> tuple[np.ndarray, np.ndarray]:
     """Where a branch ends in its frame, (..., 3), and the derivative by its amounts.
 
     The derivative has shape (..., 3, n_motions). Walked from the end to the frame.
     """
-    many = amounts.shape[:-1]
-    cosine_of, sine_of = (np.cos, np.sin) if many else (cos, sin)  # numbers are quicker than arrays
-    point: list[Any] = [0.0, 0.0, 0.0]
-    rates: list[list[Any]] = []
-    for motion, amount in zip(reversed(motions), amounts.T[::-1] if many
-                              else amounts[::-1].tolist(), strict=True):
-        rate, first, second = [0.0, 0.0, 0.0], (motion.axis + 1) % 3, (motion.axis + 2) % 3
+    ends = np.zeros((*amounts.shape[:-1], 3, 1 + len(motions)))  # the point, then its derivatives
+    for k, motion in reversed(list(enumerate(motions))):
+        axis, first, second = motion.axis, (motion.axis + 1) % 3, (motion.axis + 2) % 3
         if motion.turns:
-            cosine, sine = cosine_of(amount), sine_of(amount)
-            for vector in (point, *rates):
-                vector[first], vector[second] = (cosine * vector[first] - sine * vector[second],
-                                                 sine * vector[first] + cosine * vector[second])
-            rate[first], rate[second] = -point[second], point[first]
+            one, other, angle = ends[..., first, :], ends[..., second, :], amounts[..., k, None]
+            ends[..., first, :], ends[..., second, :] = (
+                np.cos(angle) * one - np.sin(angle) * other,
+                np.sin(angle) * one + np.cos(angle) * other)
+            ends[..., first, 1 + k] = -ends[..., second, 0]
+            ends[..., second, 1 + k] = ends[..., first, 0]
         else:
-            point[motion.axis] = point[motion.axis] + amount
-            rate[motion.axis] = 1.0
-        rates.append(rate)
-    if not many:
-        return point, np.array(rates[::-1]).reshape(-1, 3).T
-    place, derivative = np.zeros((*many, 3)), np.zeros((*many, 3, len(rates)))
-    for i in range(3):
-        place[..., i] = point[i]
-        for j, rate in enumerate(reversed(rates)):
-            derivative[..., i, j] = rate[i]
-    return place, derivative
+            ends[..., axis, 0] += amounts[..., k]
+            ends[..., axis, 1 + k] = 1.0
+    return ends[..., 0], ends[..., 1:]
 
 
 def _coefficients(motions: Sequence[Motion | Varying], names: Sequence[str]) -> np.ndarray:

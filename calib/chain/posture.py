@@ -1,6 +1,6 @@
-"""Targets placed in poses that a chain has been walked through for, with derivatives."""
+"""Poses that a chain is walked through for, and targets placed in them, with derivatives."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -8,10 +8,12 @@ import numpy as np
 
 from calib.chain.motion import PLACEMENT
 from calib.chain.sensors import BLIND_GAIN
-from calib.chain.walk import Axes
 
 if TYPE_CHECKING:
     from calib.chain.chain import Chain
+
+#: The axes x, y, z of a frame in every pose, each of shape (n_poses, 3).
+Axes = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -40,9 +42,9 @@ class Sweep(NamedTuple):
     reached: np.ndarray  #: Bool, shape (n_targets, n_motions). Which motions move a target.
 
 
-@dataclass(frozen=True)
+@dataclass
 class Posture:
-    """All poses walked through the trunk: what targets need to be placed."""
+    """All poses at once walked through the trunk of a chain: what targets need to be placed."""
 
     chain: "Chain"
     parameters: np.ndarray
@@ -53,11 +55,49 @@ class Posture:
     #: Shape (n_poses, n_readings). Change of the joint angle over change of the reading; large
     #: where a sensor is nearly blind.
     gain: np.ndarray
+    #: axes, origins: shape (n_poses, n_motions, 3). Of each motion: what it moves along or turns
+    #: about, and where.
     axes: np.ndarray
     origins: np.ndarray
+    #: Shape (n_poses, n_moving, n_local). Derivatives by the locals of those amounts that have not
+    #: the same ones in every pose.
     moving: np.ndarray | None
-    columns: dict[str, Axes]
-    positions: dict[str, np.ndarray]
+    #: here, point: Axes of the frame that the walk has come to, and its origin (n_poses, 3).
+    here: Axes
+    point: np.ndarray
+    #: columns, positions: Axes and origin of each named frame.
+    columns: dict[str, Axes] = field(default_factory=dict)
+    positions: dict[str, np.ndarray] = field(default_factory=dict)
+    #: Shape (n_poses, n_local). Of the joints that more than their own motion depends on.
+    joint_rates: dict[int, np.ndarray] = field(default_factory=dict)
+
+    @classmethod
+    def begin(cls, chain: "Chain", parameters: np.ndarray, joints: np.ndarray,
+              machine: np.ndarray | None = None, moving: np.ndarray | None = None) -> "Posture":
+        """At the site, before the first motion; `joints` are those known beforehand."""
+        n = len(joints)
+        axes, origins = np.empty((2, 3, n, len(chain.motions))).transpose(0, 2, 3, 1)
+        site = tuple(np.repeat(np.eye(3)[:, None], n, axis=1))
+        return cls(chain, parameters, machine, joints, np.empty_like(joints), axes, origins, moving,
+                   site, np.zeros((n, 3)))
+
+    def go(self, k: int, amount: np.ndarray) -> None:
+        """Carry out motion `k` by its amount in each pose, shape (n_poses,), m or rad."""
+        motion = self.chain.motions[k]
+        along = self.here[motion.axis]
+        self.axes[:, k], self.origins[:, k] = along, self.point
+        if motion.turns:
+            self.here = turned(self.here, motion.axis, amount[:, None])
+        else:
+            self.point = self.point + amount[:, None] * along
+        if motion.frame:
+            self.columns[motion.frame], self.positions[motion.frame] = self.here, self.point
+
+    @property
+    def up(self) -> Axes:
+        """The up vector by its components in the frame come to, each of shape (n_poses,)."""
+        x, y, z = self.here
+        return x[:, 2], y[:, 2], z[:, 2]
 
     @property
     def blind(self) -> np.ndarray:
@@ -122,3 +162,13 @@ class Posture:
         if not sweep.reached[target].all():
             swept = np.where(sweep.reached[target][:, None], swept, 0.0)
         return swept
+
+
+def turned(columns: Axes, axis: int, angle: np.ndarray) -> Axes:
+    """The axes of a frame turned about one of them; angle a number or shape (n, 1)."""
+    first, second = (axis + 1) % 3, (axis + 2) % 3
+    cosine, sine = np.cos(angle), np.sin(angle)
+    new = list(columns)
+    new[first] = cosine * columns[first] + sine * columns[second]
+    new[second] = cosine * columns[second] - sine * columns[first]
+    return new[0], new[1], new[2]

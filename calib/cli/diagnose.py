@@ -18,7 +18,6 @@ from calib.run.export import corrected_files
 from calib.run.folder import read_run
 from calib.run.records import Run
 from calib.run.write import refuse_filled, write_new_folder
-from calib.together.earlier import without_rows
 
 
 def diagnose(run: Path, apply: Path | None, machine: Path | None, json: bool) -> None:
@@ -64,19 +63,13 @@ def _apply(data: Run, machine: Path | None, found: Explanation, folder: Path) ->
         words = told(mistake.fact)
         remark = (f"Corrected by calib diagnose from {data.folder}. {words.says} "
                   f"What was done: {words.edit}")
-        whole = _with_whole_tape(mended(data, mistake), data)
-        write_new_folder(folder, corrected_files(data, whole, remark))
+        corrected = mended(data, mistake)
+        if corrected.tape is not data.tape:  # what is in an earlier result is taped all the same
+            corrected = replace(corrected, tape=corrected.tape.joined(data.unused))
+        write_new_folder(folder, corrected_files(data, corrected, remark))
         before, after = figures(data, passed=False), figures(_read(folder, machine), mistake.aside)
     return Applied(folder=str(folder), before=Figures.like(before),
                    after=Figures.like(after))
-
-
-def _with_whole_tape(corrected: Run, data: Run) -> Run:
-    """A corrected run with the rows that were left out since they are in an earlier result."""
-    if corrected.tape is data.tape or data.machine is None:
-        return corrected
-    left_out, _ = without_rows(read_run(data.folder, unfinished=True).tape, data.tape)
-    return replace(corrected, tape=corrected.tape.joined(left_out))
 
 
 def _next(run: Path, known: tuple, found: Explanation, copy: Path | None, short: bool

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 import typer
 
+from calib.adjust.distributions import TIMES_SD
 from calib.cli import task_options
 from calib.cli.commands import MINUTES
 from calib.cli.onward import begin
 from calib.console import talk
 from calib.document.planned import PlanRecord
 from calib.judge.equivalent import equivalents
-from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.goal import GOAL
 from calib.operations.known_machine import machine_for
 from calib.plan.curve import (
     MOST_MINUTES,

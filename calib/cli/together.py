@@ -159,7 +159,7 @@ def _judged(found: Together, i: int, aside: SetAside) -> ResultRecord | str:
         try:
             solution = found.solution(i)
             choice = ",".join(aside.names) or NONE
-            chosen = Chosen(choice, aside, solution.run.tape, (), solution, None, None)
+            chosen = Chosen(choice, aside, (), solution, None, None)
             return result_document(chosen, judge(solution, out=shares(solution.run, aside)))
         except FAILURES as error:
             return str(error)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.adjust.distributions import chi2_isf, normal_isf
+from calib.adjust.distributions import TIMES_SD, chi2_isf
 from calib.chain.rig import Rig
 from calib.confirm.carried import within95
 from calib.confirm.displayed import Comparison, Posed
@@ -65,7 +65,7 @@ class Confirmed:
         """What noise and rounding let each of them be with 95 %, shape (n, 3), m."""
         compared = self.compared
         out = np.full(compared.mask.shape, np.nan)
-        out[compared.mask] = normal_isf(0.025) * np.sqrt(
+        out[compared.mask] = TIMES_SD * np.sqrt(
             np.diag(compared.covariance(compared.base)))
         return out
 

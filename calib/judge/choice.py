@@ -4,17 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.mixed_model import NotConverged
-from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Solution, solve
 from calib.judge.facts import AtEdge
+from calib.judge.fits import solved
 from calib.judge.gates import Share, shares
 from calib.judge.instead import instead
 from calib.judge.set_aside import NONE, SUSPECTS, SetAside, named, without
 from calib.judge.shot_checks import Checked, check_shots
 from calib.judge.suspects import Suspect, find_suspects
-from calib.run.complaints import InputError
-from calib.run.records import Run, Tape
+from calib.run.records import Run
 
 
 @dataclass(frozen=True)
@@ -23,7 +21,6 @@ class Chosen:
 
     choice: str  #: "none", "suspects" or the names, comma separated.
     aside: SetAside
-    tape: Tape  #: Whole, what was set aside of it too.
     because: tuple[Suspect, ...]  #: Why, where the names are suspects.
     solution: Solution  #: Without what was set aside.
     #: With everything; None if that has no solution, or if nothing was set aside.
@@ -49,7 +46,7 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
         As `calib.calibration.solve`.
     """
     if choice == NONE:
-        return Chosen(choice, SetAside(), run.tape, (), solve(run), None, None)
+        return Chosen(choice, SetAside(), (), solve(run), None, None)
     because: tuple[Suspect, ...] = ()
     whole: Solution | None = None
     if choice == SUSPECTS:
@@ -59,13 +56,9 @@ def solve_as_chosen(run: Run, choice: str = NONE) -> Chosen:
             whole, because = suspects.solution, suspects.beyond_chance
     else:
         aside = named(run, choice.split(","))
-        solution = solve(without(run, aside))
-        try:
-            whole = solve(run)
-        except (InputError, NotDetermined, NotConverged):
-            pass
-    return Chosen(choice, aside, run.tape, because, solution, whole,
-                  _predicted(run, aside, solution), shares(solution.run, aside),
+        solution, whole = solve(without(run, aside)), solved(run)
+    return Chosen(choice, aside, because, solution, whole, _predicted(run, aside, solution),
+                  shares(solution.run, aside),
                   None if whole is None else instead(whole, solution, aside))
 
 

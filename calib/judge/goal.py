@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.adjust.distributions import normal_isf
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.edge import envelope_edge
@@ -24,9 +24,6 @@ from calib.layout import RIG
 #: What the edge must be known to at 95 % unless rig.toml says otherwise, m (common practice, no
 #: source).
 GOAL = 0.030
-
-#: From the 3-D sd to what holds at 95 %.
-TIMES_SD = float(normal_isf(0.025))
 
 #: A weak combination that makes up more than this share of the worst variance is named.
 _NAMED_SHARE = 0.1

@@ -8,13 +8,13 @@ alike, and the machines differ at the edge by more than either is known to, neit
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Solution
 from calib.edge import envelope_edge
 from calib.judge.added import ALIKE, FAMILIES, SHARED, SINGLE, fitted
 from calib.judge.added_numbers import scores_of
 from calib.judge.facts import AtEdge, Creeps, ZeroShifted
 from calib.judge.fits import passes
-from calib.judge.goal import TIMES_SD
 from calib.judge.relabelling import zeros_moved
 from calib.judge.set_aside import SetAside
 

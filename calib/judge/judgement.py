@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from calib.judge.facts import AtEdge
 from calib.judge.gates import Gate, Share
 from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.hold_out import HeldOut, hold_out
-from calib.judge.identify import Identifiability, Weak, identifiability
+from calib.judge.identify import Identifiability, identifiability
 from calib.judge.instead import instead as explains_as_well
 from calib.judge.noise import Noise, noise
 from calib.judge.plausible import Plausibility, plausibility
@@ -30,6 +30,9 @@ from calib.judge.suspects import MOST_SHOTS, Suspects, find_suspects
 from calib.judge.systematic import Systematic, systematic
 from calib.judge.tape import TapeTest, tape_test
 from calib.judge.trends import Trend, trends
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Runs of more than `MOST_SHOTS` are not solved again many times, nor those with a variance factor
 #: beyond this.
@@ -87,6 +90,20 @@ class Judgement:
                        f"<td>{escape(gate.name)}</td></tr>" for gate in self.gates)
         return f"<table>{rows}</table>"
 
+    def frame(self, of: str) -> "pd.DataFrame":
+        """A pandas DataFrame in m and deg; see `calib.judge.judgement_frames`.
+
+        Parameters
+        ----------
+        of : str
+            "gates", "suspects", "shots" and "readings" (how well each is checked), "check" (the
+            check shots), "noise" or "trends".
+        """
+        from calib.frames import frame_of  # pandas takes half a second to come
+        from calib.judge.judgement_frames import JUDGED
+
+        return frame_of(self, of, JUDGED)
+
     @cached_property
     def noise(self) -> tuple[Noise, ...] | None:
         """Of the run without its suspects, unless most are readings of one sensor.
@@ -114,11 +131,6 @@ class Judgement:
     def gates(self) -> tuple[Gate, ...]:
         """What is asked for, then the tests, which share one error rate."""
         return _gates(self.suspects.solution, self)
-
-    @property
-    def weak(self) -> tuple[Weak, ...]:
-        """Combinations of unknowns that the shots say little about."""
-        return self.identifiability.weak
 
     @property
     def failed(self) -> tuple[str, ...]:

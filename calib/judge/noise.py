@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.adjust.variance_components import Component, variance_components
 from calib.calibration import Solution
 
@@ -44,7 +45,7 @@ def noise(solution: Solution) -> tuple[Noise, ...]:
     found = variance_components(solution.problem.model, solution.adjustment, components)
     times, low, high = np.sqrt([found.factor, found.low95, found.high95])
     kinds = tuple(
-        Noise(label, float(t), float(b - a) / (2 * 1.96), float(a), float(b), float(r), bool(d),
+        Noise(label, float(t), float(b - a) / (2 * TIMES_SD), float(a), float(b), float(r), bool(d),
               bool(t > 1))
         for label, t, a, b, r, d in zip(
             found.labels, times, low, high, found.redundancy, found.differs, strict=True)

@@ -89,7 +89,7 @@ def without(run: Run, aside: SetAside) -> Run:
         sd[pose, reading] = np.inf
     taped = np.array([name not in aside.tape for name in run.tape.quantities], bool)
     return replace(run, shots=run.shots.select(keep), poses=replace(run.poses, sd=sd),
-                   tape=run.tape.select(taped),
+                   tape=run.tape.select(taped), unused=run.unused.joined(run.tape.select(~taped)),
                    set_ups=_set_ups_without(run.set_ups, aside.sights))
 
 

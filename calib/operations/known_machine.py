@@ -8,7 +8,7 @@ from calib.report.words.model import known_says
 from calib.results import load_result
 from calib.run.complaints import Complaint, InputError
 from calib.run.records import Machine, Run
-from calib.together.earlier import known_of, with_machine, without_rows
+from calib.together.earlier import known_of, with_machine
 from calib.together.joint import NotTogether
 
 
@@ -21,8 +21,8 @@ def run_with_machine(run: Run, result: Path) -> Run:
         If that result is of another machine, or of the same shots.
     """
     known = _with_result(with_machine, run, result)
-    twice = without_rows(run.tape, known.machine.tape)[1]
-    return replace(known, notices=(*run.notices, *known_says(known.machine, twice)))
+    says = known_says(known.machine, known.unused.quantities)
+    return replace(known, notices=(*run.notices, *says))
 
 
 def machine_for(rig: Rig, result: Path) -> Machine:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.adjust.distributions import normal_isf
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import HOUSE_PLACEMENT, Solution
 from calib.chain.rig import Rig
 from calib.document import edge as tables
@@ -81,8 +81,8 @@ def setup_error_record(nodes: EdgeNodes, covariance: np.ndarray | None, other: n
         error=map_record(nodes, length),
         summary=spread_record(Spread.of(length)),
         worst_sd=sd,
-        worst_low95=max(worst - normal_isf(0.025) * sd, 0.0),
-        worst_high95=worst + normal_isf(0.025) * sd,
+        worst_low95=max(worst - TIMES_SD * sd, 0.0),
+        worst_high95=worst + TIMES_SD * sd,
         worst_at=tables.WorstAt.made(
             point=own.target_names[nodes.targets[point]],
             reach=own.envelope.reaches[nodes.reach[node]][0],

@@ -6,9 +6,9 @@ from importlib.metadata import version
 import numpy as np
 from rich.table import Table
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Problem
 from calib.document import further as tables
-from calib.judge.goal import TIMES_SD
 from calib.plan.further import Further
 from calib.plan.task import Task
 from calib.report.numbers import number

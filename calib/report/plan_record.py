@@ -7,12 +7,12 @@ from itertools import compress
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.chain.circle import wrapped
 from calib.chain.rig import Rig
 from calib.document import planned
 from calib.document.solved import Job
 from calib.edge import edge_points
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import joints_at
 from calib.plan.curve import Curve
 from calib.plan.display import marks_on_house

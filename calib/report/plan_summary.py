@@ -4,8 +4,8 @@ import numpy as np
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.planned import PlanRecord
-from calib.judge.goal import TIMES_SD
 from calib.plan.curve import GoalOutOfReach
 from calib.report import plan_words
 from calib.report.press.terminal import console, text_of

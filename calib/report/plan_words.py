@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.planned import PlanRecord, PoseRecord
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import Rule
 from calib.plan.choose import PARAMETERS
 from calib.plan.curve import KNEE_MINUTES, KNEE_SHARE

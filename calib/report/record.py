@@ -58,7 +58,7 @@ def parameter_records(chosen: Chosen) -> list[solved.Parameter]:
     """One record per rig parameter, in the rig's order."""
     solution = chosen.solution
     rig, sd = solution.rig, np.sqrt(np.diag(solution.covariance))
-    taped, tape_sd = tape_by_parameter(rig, chosen.tape)
+    taped, tape_sd = tape_by_parameter(rig, solution.run.whole_tape)
     f, ends = unit_factors(p.unit for p in rig.parameters), intervals(solution)
     difference = solution.parameters - taped
     # With a tape that took part the difference has the tape's variance less the solved.
@@ -233,11 +233,12 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         scale=judged.scale_record(judgement.scale),
         undetected=judged.undetected_record(solution, judgement.external),
         identifiability=judged.identifiability_record(judgement.identifiability),
-        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
+        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak))
+              for weak in judgement.identifiability.weak],
         check=check_record(solution, judgement.check, judgement.offset),
         edge=edge_record(nodes, solution.covariance),
         goal=judged.goal_record(judgement),
-        taped=taped_record(nodes, solution.covariance, chosen.tape, judgement.edge.goal,
+        taped=taped_record(nodes, solution.covariance, solution.run.whole_tape, judgement.edge.goal,
                            chosen.aside.tape),
         # Last what may be on its way from another process.
         plausible=judged.plausible_record(judgement.plausible),

@@ -167,6 +167,8 @@ class Run:
         What is known of the machine from other shots than the run's.
     entries : EntryList or None
         What is to be typed into the machine, if the folder says so.
+    unused : Tape
+        What was taped besides: set aside, or in what is known of the machine.
     """
 
     folder: Path
@@ -180,11 +182,18 @@ class Run:
     set_ups: SetUps | None = None
     machine: Machine | None = None
     entries: EntryList | None = None
+    unused: Tape = field(default_factory=Tape.none)
 
     def __post_init__(self):
         # Which parameters are estimated may depend on what is shot: the rig suits the run's shots,
         # also those of a run made from another by leaving shots out.
         object.__setattr__(self, "rig", self.rig.when_shot(self.shots.target.tolist()))
+
+    @property
+    def whole_tape(self) -> Tape:
+        """All that was taped, in the order of the file; what rig.toml says itself comes last."""
+        whole = self.tape.joined(self.unused)
+        return whole.select(np.argsort([line or np.inf for line in whole.line], kind="stable"))
 
     @cached_property
     def noted(self) -> np.ndarray:

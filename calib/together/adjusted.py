@@ -29,6 +29,9 @@ class Told:
     misclosure: np.ndarray  #: Shape (r,).
     chi2: float  #: At the best that the run alone can do.
     dof: int  #: Of that.
+    #: tape, tape_misclosure: The same of what the run adds of tape, shapes (t, n_machine) and (t,).
+    tape: np.ndarray
+    tape_misclosure: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -55,31 +58,17 @@ class Together:
 
     @cached_property
     def told(self) -> tuple[Told, ...]:
-        """What each run's shots say, without any tape."""
+        """What each run says."""
         return tuple(self._told(i) for i in range(len(self.joint.problems)))
 
-    @cached_property
-    def taped(self) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
-        """Rows and misclosures of what each run adds of tape, as in `Told`."""
-        linearised, n = self.adjustment.linearised, self.joint.n_machine
-        misclosure = linearised.misclosure[len(self.adjustment.residuals):]
-        found = []
-        for problem, kept, rows in zip(self.joint.problems, self.joint.prior_kept,
-                                       self.joint.prior_rows, strict=True):
-            tape = slice(rows.start, rows.start + int(kept[: problem.n_taped].sum()))
-            found.append((self._spread(linearised.below[tape])[:, :n], misclosure[tape]))
-        return tuple(found)
-
     def _told(self, i):
-        joint, linearised = self.joint, self.adjustment.linearised
-        problem, rows, prior = joint.problems[i], joint.rows[i], joint.prior_rows[i]
+        joint, linearised, n = self.joint, self.adjustment.linearised, self.joint.n_machine
+        problem, rows = joint.problems[i], joint.rows[i]
+        known = self._spread(linearised.below[joint.prior_rows[i]])
+        off = linearised.misclosure[len(self.adjustment.residuals):][joint.prior_rows[i]]
         tape = int(joint.prior_kept[i][: problem.n_taped].sum())
-        below = slice(prior.start + tape, prior.stop)
-        design = self._spread(np.vstack([_dense_rows(linearised.whitened, rows),
-                                         linearised.below[below]]))
-        n_rows = len(self.adjustment.residuals)
-        w = np.concatenate([linearised.misclosure[rows], linearised.misclosure[n_rows:][below]])
-        n = joint.n_machine
+        design = np.vstack([self._spread(_dense_rows(linearised.whitened, rows)), known[tape:]])
+        w = np.concatenate([linearised.misclosure[rows], off[tape:]])
         own = joint.columns[i][joint.columns[i] >= n]
         machine = freed(design[:, own], np.column_stack([design[:, :n], w]))
         machine, w = machine[:, :-1], machine[:, -1]
@@ -89,7 +78,7 @@ class Together:
         misclosure = np.linalg.lstsq(left, w, rcond=None)[0]
         aside = problem.observations.readings_aside[np.unique(problem.run.shots.pose)].sum()
         return Told(square, misclosure, float(np.sum((w - left @ misclosure) ** 2)),
-                    len(w) - len(own) - len(square) - int(aside))
+                    len(w) - len(own) - len(square) - int(aside), known[:tape, :n], off[:tape])
 
     def _spread(self, by_free):
         """Columns of the free unknowns at their places among all of them."""
@@ -105,14 +94,14 @@ class Together:
         joint = self.joint
         own = {key for key in taped_keys(joint.problems[i], joint.columns[i])}
         rows, misclosures = [], []
-        for j, (told, (tape, off)) in enumerate(zip(self.told, self.taped, strict=True)):
+        for j, told in enumerate(self.told):
             if j == i:
                 continue
             problem, n = joint.problems[j], joint.problems[j].n_taped
             keys = np.array([key not in own for key in taped_keys(problem, joint.columns[j])], bool)
             mine = keys[joint.prior_kept[j][:n]]
-            rows += [told.rows, tape[mine]]
-            misclosures += [told.misclosure, off[mine]]
+            rows += [told.rows, told.tape[mine]]
+            misclosures += [told.misclosure, told.tape_misclosure[mine]]
         names = joint.problems[i].run.rig.parameter_names
         columns = joint.machine_columns(i)
         stacked, w = np.vstack(rows), np.concatenate(misclosures)

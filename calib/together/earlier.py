@@ -4,7 +4,7 @@ What comes with the attachment is left to the run; all else that the result esti
 beforehand, with its full covariance.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from calib.judge.common import rows_about
 from calib.judge.same_model import SAME, chain_differences
 from calib.judge.survey import Survey, same_rows
 from calib.machine import machine_of
-from calib.run.records import Machine, Run, Tape
+from calib.run.records import Machine, Run
 from calib.together.joint import NotTogether
 from calib.together.scopes import ATTACHMENT, usual_scopes
 
@@ -70,37 +70,29 @@ def with_machine(run: Run, survey: Survey, source: str, sha256: str = "") -> Run
     if run.files.get("shots.csv", "unknown") in (survey.identity, *earlier):
         raise NotTogether([(source, "the result of these very shots", "a result of other shots")])
     machine = known_of(run.rig, survey, source, sha256)
-    return replace(run, machine=machine, tape=without_rows(run.tape, machine.tape)[0])
-
-
-def without_rows(tape: Tape, other: Tape) -> tuple[Tape, list[str]]:
-    """A tape without the rows that the other has too; and which those are."""
-    twice = same_rows(tape, other)
-    return tape.select(~twice), [tape.quantities[i] for i in np.flatnonzero(twice)]
+    twice = same_rows(run.tape, machine.tape)
+    return replace(run, machine=machine, tape=run.tape.select(~twice),
+                   unused=run.unused.joined(run.tape.select(twice)))
 
 
 def _refuse_others(rig, survey):
-    problems = []
     if rig.reading_names != survey.rig.reading_names or chain_differences(survey.rig, rig):
-        problems.append(("rig.toml", f"another machine, {rig.title}, or other sensors",
-                         "motions, readings, directions and sensors as in the result"))
-    elif differing := dict(_refused_holds(rig, survey)):
-        problems += [("rig.toml", f"{name} {found}", expected)
-                     for name, (found, expected) in differing.items()]
-    if problems:
+        raise NotTogether([("rig.toml", f"another machine, {rig.title}, or other sensors",
+                            "motions, readings, directions and sensors as in the result")])
+    if problems := list(_refused_holds(rig, survey)):
         raise NotTogether(problems)
 
 
-def _refused_holds(rig, survey) -> Iterable[tuple[str, tuple[str, str]]]:
-    """Parameters of the machine that one of the two holds, and how."""
-    scopes: Mapping[str, str] = usual_scopes(rig)
+def _refused_holds(rig, survey) -> Iterator[tuple[str, str, str]]:
+    """Complaints of parameters of the machine that one of the two holds."""
+    scopes = usual_scopes(rig)
     for p in rig.parameters:
         if scopes[p.name] == ATTACHMENT or p.until_shot or p.name not in survey.rig.parameter_names:
             continue
         (i,) = survey.index([p.name])
         held = p.name not in survey.estimated
         if held != p.held:
-            yield p.name, ("held" if p.held else "estimated",
-                           "held as in the result" if held else "estimated as in the result")
+            how = {True: "held", False: "estimated"}
+            yield "rig.toml", f"{p.name} {how[p.held]}", f"{how[held]} as in the result"
         elif held and abs(differences(survey.parameters[i], p.start, p.unit)) > SAME:
-            yield p.name, ("held at another value", "the value of the result")
+            yield "rig.toml", f"{p.name} held at another value", "the value of the result"

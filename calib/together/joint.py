@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from calib.adjust.observations import BlockGroup, Observations, Prediction, Prior
 from calib.calibration import Problem, problem_of
@@ -22,6 +23,9 @@ from calib.layout import (
 )
 from calib.run.records import Run
 from calib.together.scopes import SCOPES, Visit, partitions
+
+#: Scopes of a run's places; all others are of the machine.
+_PLACES = (STAND, SET_UP)
 
 
 class NotTogether(Exception):
@@ -58,7 +62,7 @@ class Joint:
     def n_machine(self) -> int:
         """How many of the unknowns are of the machine; they come first."""
         return sum(int(np.prod(s.shape)) for s in self.layout.scopes
-                   if s.name not in (STAND, SET_UP))
+                   if s.name not in _PLACES)
 
     def machine_columns(self, run: int) -> np.ndarray:
         """Where the rig parameters of a run are among all unknowns, shape (n_parameters,)."""
@@ -105,9 +109,8 @@ class Joint:
         names = tuple(f"{name} in {visit.name}" for visit, p, kept in zip(
             self.visits, self.problems, self.prior_kept, strict=True)
             for name, k in zip(p.prior.names, kept, strict=True) if k)
-        covariance = np.zeros((len(names), len(names)))
-        for p, kept, rows in zip(self.problems, self.prior_kept, self.prior_rows, strict=True):
-            covariance[rows, rows] = p.prior.covariance[np.ix_(kept, kept)]
+        covariance = block_diag(*(p.prior.covariance[np.ix_(k, k)] for p, k in zip(
+            self.problems, self.prior_kept, strict=True)))
         values = [p.prior.values[k] for p, k in zip(self.problems, self.prior_kept, strict=True)]
         return Prior(names, np.concatenate(values), covariance, self._prior_values)
 
@@ -124,11 +127,9 @@ class Joint:
     @cached_property
     def start(self) -> np.ndarray:
         """What the runs that have an unknown start from, on average, shape (n_unknowns,)."""
-        total, count = np.zeros(len(self.layout)), np.zeros(len(self.layout))
-        for problem, columns in zip(self.problems, self.columns, strict=True):
-            total[columns] += problem.start
-            count[columns] += 1
-        return total / count
+        columns = np.concatenate(self.columns)
+        total = np.bincount(columns, np.concatenate([p.start for p in self.problems]))
+        return total / np.bincount(columns)
 
     @cached_property
     def start_corrections(self) -> np.ndarray:
@@ -143,7 +144,7 @@ class Joint:
                 unknowns[self.columns[i]], readings[self.blocks[i]], problem.run.shots)
             positions.append(position)
             by_readings.append(by)
-            parts.append(self._parts(i, own))
+            parts.append(list(self._parts(i, own)))
         joined = [Part(these[0].scope, np.concatenate([p.instance for p in these]),
                        np.concatenate([p.derivatives for p in these]))
                   for these in zip(*parts, strict=True)]
@@ -158,28 +159,20 @@ class Joint:
         """Derivatives of a run's points by each scope of the whole."""
         by_scope = {part.scope: part for part in own}
         names, by_rig = self.problems[i].run.rig.parameter_names, by_scope[RIG].derivatives
-        n, parts = len(by_rig), []
         for scope in self.layout.scopes:
-            if scope.name in (STAND, SET_UP):
-                parts.append(self._placed(i, scope, by_scope.get(scope.name), n))
-                continue
+            derivatives = np.zeros((*by_rig.shape[:2], len(scope.quantities)))
+            instance, part = np.full(len(by_rig), -1), by_scope.get(scope.name)
             there = [(k, names.index(q.name)) for k, q in enumerate(scope.quantities)
                      if q.name in names]
-            derivatives, instance = np.zeros((n, 3, len(scope.quantities))), -1
-            if there:
+            if scope.name in _PLACES and part is not None:  # numbered through all runs
+                first = sum(len(p.layout.scope(scope.name).instances) for p in self.problems[:i])
+                derivatives = part.derivatives
+                instance = np.where(part.instance < 0, -1, part.instance + first)
+            elif there:
                 to, of = np.array(there).T
                 derivatives[:, :, to] = by_rig[:, :, of]
-                label = self.instances[scope.quantities[to[0]].name][i]
-                instance = scope.instances.index(label)
-            parts.append(Part(scope.name, np.full(n, instance), derivatives))
-        return parts
-
-    def _placed(self, i, scope, part, n):
-        """Of stands and set-ups: numbered through all runs."""
-        if part is None:
-            return Part(scope.name, np.full(n, -1), np.zeros((n, 3, len(scope.quantities))))
-        first = sum(len(p.layout.scope(scope.name).instances) for p in self.problems[:i])
-        return part._replace(instance=np.where(part.instance < 0, -1, part.instance + first))
+                instance[:] = scope.instances.index(self.instances[scope.quantities[to[0]].name][i])
+            yield Part(scope.name, instance, derivatives)
 
 
 def joint_of(runs: Sequence[Run], visits: Sequence[Visit],
@@ -245,13 +238,13 @@ def _scope_name(labels, names, visits, problems):
 def _columns(i, problems, visits, found, layout):
     """Where the unknowns of a run are among all of them."""
     problem, columns = problems[i], np.empty(len(problems[i].layout), int)
-    scope_of = {q.name: (s, k) for s in layout.scopes if s.name not in (STAND, SET_UP)
+    scope_of = {q.name: (s, k) for s in layout.scopes if s.name not in _PLACES
                 for k, q in enumerate(s.quantities)}
     for name, own in zip(problem.run.rig.parameter_names, problem.layout.columns(RIG, ""),
                          strict=True):
         scope, k = scope_of[name]
         columns[own] = layout.columns(scope.name, found[name][i])[k]
-    for scope in (STAND, SET_UP):
+    for scope in _PLACES:
         for instance in problem.layout.scope(scope).instances:
             columns[problem.layout.columns(scope, instance)] = layout.columns(
                 scope, f"{visits[i].name}/{instance}")

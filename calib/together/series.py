@@ -25,10 +25,9 @@ class Series:
 def series(together: Together) -> list[Series]:
     """The quantities that several runs share, in the order of the unknowns."""
     has, n = together.joint.has, together.joint.n_machine
-    rows = [np.vstack([told.rows, tape]) for told, (tape, _) in zip(
-        together.told, together.taped, strict=True)]
-    w = np.concatenate([np.concatenate([told.misclosure, off]) for told, (_, off) in zip(
-        together.told, together.taped, strict=True)])
+    rows = [np.vstack([told.rows, told.tape]) for told in together.told]
+    w = np.concatenate([w for told in together.told
+                        for w in (told.misclosure, told.tape_misclosure)])
     free = together.adjustment.free[:n]
     return [_one(together, rows, w, column, tuple(np.flatnonzero(has[:, column]).tolist()))
             for column in np.flatnonzero(free & (has.sum(0) > 1))]

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import orth
 
 from calib.adjust.congruency import LEVEL, changes, search
 from calib.adjust.distributions import chi2_isf, f_isf, f_sf
@@ -209,5 +210,4 @@ def _scaled(told):
 def _range(rows):
     """An orthonormal basis of what the columns span."""
     scale = np.linalg.norm(rows, axis=0)
-    left, singular, _ = np.linalg.svd(rows / np.where(scale > 0, scale, 1.0), full_matrices=False)
-    return left[:, singular > 1e-10 * singular.max(initial=1e-300)]
+    return orth(rows / np.where(scale > 0, scale, 1.0), rcond=1e-10)

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from pydantic import Field
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Problem, problem_of
 from calib.chain.motion import HOUSE_PLACEMENT
 from calib.document.planned import PoseRecord
 from calib.edge import envelope_edge
-from calib.judge.goal import TIMES_SD
 from calib.layout import RIG
 from calib.plan.further import information_so_far, undetermined, usual_sd
 from calib.run.records import Poses, Run, Shots

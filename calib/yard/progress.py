@@ -8,13 +8,13 @@ from functools import cached_property
 import numpy as np
 
 from calib.adjust.critical import per_test_level
-from calib.adjust.distributions import chi2_isf, chi2_sf
+from calib.adjust.distributions import TIMES_SD, chi2_isf, chi2_sf
 from calib.adjust.mixed_model import ModelNotFinite, NotConverged
 from calib.adjust.reliability import GroupTests
 from calib.adjust.spectrum import NotDetermined
 from calib.calibration import Problem, Solution, problem_of, solve
 from calib.edge import envelope_edge
-from calib.judge.goal import GOAL, TIMES_SD
+from calib.judge.goal import GOAL
 from calib.judge.misbooked import Booked, booked_elsewhere
 from calib.judge.set_aside import SetAside, UnknownName, named, without
 from calib.judge.shot_checks import check_shots

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import Solution
 from calib.chain.rig import Rig
 from calib.document.planned import PlanRecord
 from calib.edge import envelope_edge
-from calib.judge.goal import TIMES_SD
 from calib.plan.candidates import NoPose
 from calib.plan.further import further_poses, task_so_far
 from calib.plan.task import prepare
@@ -294,7 +294,7 @@ def best_next(progress: Progress) -> tuple[Proposed, ...]:
         return ()
     told = next_document(further, task, problem, progress.unsolved, progress.aside.names,
                          progress.required, True)
-    return tuple(Proposed.like(pose, stand=told.stand, driven=tuple(told.driven))
+    return tuple(Proposed.like(pose, stand=told.stand, driven=tuple(told.driven), tolerance={})
                  for pose in told.poses)
 
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from calib.adjust.candidate import Candidate
 from calib.adjust.mixed_model import adjust
 from calib.adjust.observations import Observations, Prediction
+from calib.adjust.reliability import Candidate
 from calib.adjust.robust import reweight
 
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.adjust.candidate import Candidate
 from calib.adjust.critical import equal_power_level
 from calib.adjust.mixed_model import NotConverged, adjust
 from calib.adjust.observations import Observations, Prediction, Prior
+from calib.adjust.reliability import Candidate
 from calib.adjust.robust import reweight
 from calib.adjust.snooping import Stopped, judge, set_aside, snoop
 from calib.adjust.unknown_errors import error_test

@@ -188,6 +188,15 @@ def test_a_new_bucket_and_its_bootstrap(calib, rig, tmp_path):
     found = json.loads((tmp_path / "new" / "result" / "result.json").read_text("utf-8"))
     assert found["machine"]["source"] == "old/result" and len(found["machine"]["names"]) == 10
     assert found["fit"]["machine_values"] == 10
+    assert found["taped"] is None
+    # Taped as it was for the other result, it counts once, and is the old set-up all the same.
+    shutil.copy(tmp_path / "old" / "tape.csv", tmp_path / "new" / "tape.csv")
+    calib("solve", "new", "--machine", "old/result", "--no-report", cwd=tmp_path)
+    once = json.loads((tmp_path / "new" / "result" / "result.json").read_text("utf-8"))
+    assert {r["quantity"] for r in once["taped"]["rows"]} == {
+        r["quantity"] for r in result["taped"]["rows"]}
+    more = once["fit"]["dof"] - found["fit"]["dof"]  # only what is about the new bucket
+    assert 0 < more < len(once["taped"]["rows"])
     further = calib("next", "new", "--machine", "old/result", "--candidates", 500, "--json",
                     cwd=tmp_path)
     assert further.returncode in (0, 6) and json.loads(further.stdout), further.stderr

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from calib.adjust.distributions import TIMES_SD
 from calib.calibration import solve
 from calib.chain.rig import rig_from_dict
 from calib.judge.choice import solve_as_chosen
 from calib.judge.gates import ERROR_RATE, Question, shared
-from calib.judge.goal import TIMES_SD, EdgeKnown, edge_known
+from calib.judge.goal import EdgeKnown, edge_known
 from calib.judge.identify import weak_directions
 from calib.judge.judgement import judge
 from calib.judge.shot_checks import Origin

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.planned import Drawing, PlanRecord
-from calib.judge.goal import TIMES_SD
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, Canvas, few_ticks, grid
 
 #: Room around a drawing, m.

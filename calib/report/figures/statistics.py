@@ -3,12 +3,11 @@
 import numpy as np
 
 from calib.adjust.critical import ALPHA, delta0
-from calib.adjust.distributions import normal_isf, normal_ppf
+from calib.adjust.distributions import TIMES_SD, normal_isf, normal_ppf
 from calib.document.record import ResultRecord
-from calib.judge.goal import TIMES_SD
 from calib.report.figures import style
-from calib.report.figures.marks import ORDINARY, label_points, points, thinned
 from calib.report.figures.residuals import AXES, kinds, numbers_of, shot_refs
+from calib.report.figures.symbols import ORDINARY, label_points, points, thinned
 from calib.report.spoken import spoken
 
 #: Correlations below this are not written; matrices of more have no room for their numbers.

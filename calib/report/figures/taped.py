@@ -3,6 +3,7 @@
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.record import ResultRecord
 from calib.report.figures.style import FAINT, INK, PLAIN, Canvas, grid, named_rows
 from calib.report.spoken import spoken
@@ -31,7 +32,7 @@ def solved_against_taped(figure: Canvas, document: ResultRecord) -> None:
         grid(figure, 1, len(panels), left=1.65, between=(1.45, 0.3))[0]
     for ax, (rows, shown, factor, word) in zip(axes, panels, strict=True):
         y = named_rows(ax, [spoken(row.name) for row in rows])
-        bands = 1.96 * factor * np.array([row.tape_sd for row in rows])
+        bands = TIMES_SD * factor * np.array([row.tape_sd for row in rows])
         ax.barh(y, 2 * bands, left=-bands, height=0.62, color=FAINT, alpha=0.35)
         difference = factor * np.array([row.difference for row in rows])
         half = factor * np.array([row.high95 - row.value for row in rows])

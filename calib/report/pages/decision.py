@@ -1,8 +1,8 @@
 """What the report begins and ends with: the decision and what it rests on, the job, who signs."""
 
+from calib.adjust.distributions import TIMES_SD
 from calib.document.record import Decision, ResultRecord
 from calib.judge.gates import EDGE, at_fault_itself
-from calib.judge.goal import TIMES_SD
 from calib.report.blocks import (
     Cell,
     Items,

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 from calib.document.fields import Number, Spread, Unit
 from calib.document.record import Decision, ResultRecord
 from calib.report.blocks import Name, Section, Table, Text, in_two, words
-from calib.report.figures.small_multiples import Lattice, Plot
+from calib.report.figures.small_multiples import CellGrid, Plot
 from calib.report.figures.style import INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
@@ -246,7 +246,7 @@ def moving_names(results: list[Entry]) -> list[str]:
 
 def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
     """Change of each quantity since the machine's first result with it, with bars of two sds."""
-    lattice = Lattice(figure, -(-len(plots) // 2), 2, top=0.4, gap=(0.5, 0.6))
+    cells = CellGrid(figure, -(-len(plots) // 2), 2, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(plots):
         have = [r for r in results if _determines(r, name)]
         x = np.array([r.number for r in have])
@@ -256,13 +256,13 @@ def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> No
         first = np.array([whose.index(machine) for machine in whose])
         change, bar = factor * (value - value[first]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
-        plot = Plot(lattice, *divmod(k, 2), (0.5, results[-1].number + 0.5), (-reach, reach),
+        plot = Plot(cells, *divmod(k, 2), (0.5, results[-1].number + 0.5), (-reach, reach),
                     f"{short(spoken(name), 24)}, {label}", x_label="result", x_whole=True)
         for xi, ci, bi in zip(x, change, bar, strict=True):
-            lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
+            cells.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
         for machine in np.unique(first):
             joined = (first == machine) & ~failed
-            lattice.line(*plot.place(x[joined], change[joined]), PLAIN)
-        lattice.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
+            cells.line(*plot.place(x[joined], change[joined]), PLAIN)
+        cells.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
                              facecolors=np.where(failed, "white", PLAIN))
-    lattice.finish()
+    cells.finish()

@@ -89,6 +89,7 @@ def confirmed_says(confirmed: Confirmed) -> list[str]:
                                 f", not the required {goal}: show more poses (without a file, "
                                 "calib confirm names as many as it takes)."),
             *(unseen_says(u, confirmed.sheet) for u in confirmed.unseen),
+            *([ground_says()] if any(u.pose for u in confirmed.unseen) else []),
             *_rounding_says(confirmed)]
     if confirmed.status == NOT_CARRIED:
         why = ("the list leaves out values that move the edge, and these positions are judged "
@@ -151,7 +152,8 @@ def _mistyped(confirmed):
         said.append(
             "All of them are about the same field: look at what is in it."
             if all(r.fields == claimed.fields and r.pose is None for r in rivals) else
-            f"A pose that would tell: {pose_says(confirmed.telling, confirmed.compared.rig)}."
+            f"A pose that would tell: {pose_says(confirmed.telling, confirmed.compared.rig)}. "
+            + ground_says()
             if confirmed.telling is not None else
             "No single pose clear of the ground tells them apart: compare both fields "
             "with the sheet.")
