@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -153,7 +154,7 @@ class Declaration(_Strict):
     order: str | None = None
     delimiter: Literal["comma", "semicolon", "tab", "space"] | None = None
     decimal: Literal["point", "comma"] | None = None
-    unit: str | None = None
+    unit: Annotated[str, AfterValidator(parse_unit)] | None = None
     frame: Literal["ground", "grid", "geographic"] | None = None
     factor: Number | None = Field(default=None, gt=0.9, lt=1.1)
     about: tuple[Number, Number] | None = None
@@ -180,11 +181,6 @@ class Declaration(_Strict):
         if value is not None:
             parse_order(value)
         return value
-
-    @field_validator("unit")
-    @classmethod
-    def _unit(cls, value):
-        return None if value is None else parse_unit(value)
 
     @field_validator("origin")
     @classmethod

@@ -7,9 +7,10 @@ cent; the template's only says what order of size to expect. The widths are ours
 import numpy as np
 
 from calib.adjust.observations import Prior
-from calib.calibration import tape_by_parameter
+from calib.calibration import Problem, tape_by_parameter
 from calib.chain.circle import differences
 from calib.chain.rig import Rig
+from calib.layout import RIG
 from calib.run.records import Run
 
 #: 1 sd: share of a length, but at least so many m; rad.
@@ -19,12 +20,10 @@ TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE = 0.15, 0.10, np.radians(45.0)
 
 def believed_sd(rig: Rig) -> np.ndarray:
     """1 sd of the belief in each starting value, shape (p,), m or rad."""
-    sds = []
-    for p in rig.parameters:
-        share, length, angle = (STATED_SHARE, STATED_LENGTH, STATED_ANGLE) if p.stated else \
-            (TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE)
-        sds.append(angle if p.unit == "deg" else max(share * abs(p.start), length))
-    return np.array(sds)
+    widths = ((TEMPLATE_SHARE, TEMPLATE_LENGTH, TEMPLATE_ANGLE),
+              (STATED_SHARE, STATED_LENGTH, STATED_ANGLE))
+    return np.array([angle if p.unit == "deg" else max(share * abs(p.start), length)
+                     for p in rig.parameters for share, length, angle in [widths[p.stated]]])
 
 
 def disbelief(run: Run, parameters: np.ndarray) -> np.ndarray:
@@ -37,14 +36,14 @@ def disbelief(run: Run, parameters: np.ndarray) -> np.ndarray:
     return np.where(_believed(run), off**2, 0.0)
 
 
-def belief_prior(run: Run, n_unknowns: int) -> Prior:
+def belief_prior(problem: Problem) -> Prior:
     """The belief as pseudo-observations; angles are compared without whole turns."""
-    rig, rows = run.rig, np.flatnonzero(_believed(run))
-    gradient = np.eye(n_unknowns)[rows]
+    rig, rows = problem.run.rig, np.flatnonzero(_believed(problem.run))
+    gradient = np.eye(len(problem.layout))[problem.layout.columns(RIG, "")[rows]]
 
     def function(unknowns):
-        values = unknowns[: len(rig.parameters)]
-        return (rig.start + difference(rig, values, rig.start))[rows], gradient
+        off = difference(rig, problem.parameters(unknowns), rig.start)
+        return (rig.start + off)[rows], gradient
 
     return Prior(tuple(rig.parameter_names[i] for i in rows), rig.start[rows],
                  np.diag(believed_sd(rig)[rows] ** 2), function)

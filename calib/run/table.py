@@ -177,13 +177,8 @@ def read_table(
     place = _place_columns(header, body, file, columns, findings, note_extra)
     rows = _whole_rows(header, body, grid, findings)
     note_commented(grid, findings)
-    if text[-1] not in "\r\n" and rows:
-        expected = cut_off([row.cells[-1] for row in rows], grid.dialect.decimal)
-        if expected is not None:
-            findings.complain(file, rows[-1].line, None, quote(rows[-1].cells[-1]), expected)
-        else:
-            findings.note(file, "no line end after the last row: check that the file is whole",
-                          rows[-1].line)
+    if rows:
+        check_end(text, file, rows, grid.dialect.decimal, findings)
     texts, numbers, lines = {}, {}, [row.line for row in rows]
     for column in columns:
         if column.name not in place:
@@ -197,6 +192,25 @@ def read_table(
             if column.kind is TIME:
                 _check_zones(texts[column.name], column, rows, file, findings)
     return Table(file, np.array(lines, int), header.line, texts, numbers)
+
+
+def check_end(text: str, file: str, rows: Sequence[Row], decimal: str, findings: Findings) -> None:
+    """Complain of a last row that was cut off, or say that nothing ends it.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+        Of one width; the last is the last line of the file.
+    """
+    if text[-1] in "\r\n":
+        return
+    last = rows[-1]
+    expected = cut_off([row.cells[-1] for row in rows], decimal)
+    if expected is not None:
+        findings.complain(file, last.line, None, quote(last.cells[-1]), expected)
+    else:
+        findings.note(file, "no line end after the last row: check that the file is whole",
+                      last.line)
 
 
 def complain_of_repeats(

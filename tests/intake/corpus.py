@@ -121,7 +121,7 @@ CORPUS = [
     bad("half a row at the end", PLAIN + "2-left,100.9,20", "line 3", "5 cells"),
     bad("last number cut", "1-left,100.500,200.250,3.125\n1-right,100.750,201.250,3.2",
         "still being written", declared=PNEZ),
-    good("no last line end", PLAIN.rstrip("\n"), TWO, "check that it is whole"),
+    good("no last line end", PLAIN.rstrip("\n"), TWO, "check that the file is whole"),
     bad("torn between two delimiters", "1-left;100,5000200,250,3,125;edge\n", "column point",
         "delimiter"),
     bad("row too long", PLAIN + "2-left,100,900,200.250,3.125,edge\n", "line 3", "5 cells"),

@@ -15,7 +15,8 @@ from calib.intake.files.field_units import known_unit, unit_in_remark, unit_stat
 from calib.intake.files.headings import HEADINGS
 from calib.intake.files.torn import complain_of_torn
 from calib.run.complaints import Findings, quote
-from calib.run.numerals import cut_off, is_number
+from calib.run.numerals import is_number
+from calib.run.table import check_end
 from calib.run.text import (
     STRICT,
     Dialect,
@@ -279,10 +280,9 @@ class _Sorter:
         kept, skipped = [], []
         above = [row for row in rows if row.line < first]
         if above and self._only_words(above[-1]):
-            self.findings.note(self.file, "skipped, taken for a header in other words: "
-                               + quote(self.dialect.delimiter.join(above[-1].cells)),
-                               above[-1].line)
             self.worded = above[-1]
+            self.findings.note(self.file, "skipped, taken for a header in other words: "
+                               + self._shown(self.worded), self.worded.line)
             rows = [row for row in rows if row is not self.worded]
         loose_numbers = any(self._number(c) for row in full for i, c in enumerate(row.cells)
                             if i >= self.loose and i not in self.others)
@@ -302,14 +302,15 @@ class _Sorter:
             elif verdict == "skip":
                 skipped.append(row)
             else:
-                self.findings.complain(self.file, row.line, None,
-                                       quote(self.dialect.delimiter.join(row.cells)), verdict)
+                self.findings.complain(self.file, row.line, None, self._shown(row), verdict)
         for row in skipped:
-            self.findings.note(self.file, "skipped, not a row of numbers: "
-                               + quote(self.dialect.delimiter.join(row.cells)), row.line)
+            self.findings.note(self.file, "skipped, not a row of numbers: " + self._shown(row),
+                               row.line)
         self._note_extra_columns(kept, width)
         if kept and kept[-1] is rows[-1]:
-            self._check_end(kept, text)
+            # A last line without line end may have been cut while the file was being written.
+            alike = [row for row in kept if len(row.cells) == len(kept[-1].cells)]
+            check_end(text, self.file, alike, self.dialect.decimal, self.findings)
         return kept
 
     def _complain_of_all(self, rows):
@@ -318,7 +319,7 @@ class _Sorter:
             _GROUPED.fullmatch(row.cells[i]) for i, _ in self.numbers if i < len(row.cells))
         self.findings.complain(
             self.file, row.line if row else None, None,
-            quote(self.dialect.delimiter.join(row.cells)) if row else "no rows",
+            self._shown(row) if row else "no rows",
             "rows with numbers for "
             + ", ".join(self.order[i] for i, _ in self.numbers)
             + f" ({self.dialect}" + ("; without marks between thousands" if grouped else "") + ")",
@@ -343,6 +344,9 @@ class _Sorter:
         if not any_number or (where != "among" and few):
             return "skip"
         return f"{width} cells as in the other rows, not {cells}"
+
+    def _shown(self, row):
+        return quote(self.dialect.delimiter.join(row.cells))
 
     def _is_header(self, row):
         """Whether a row below the first names columns, other ones than the header."""
@@ -377,11 +381,8 @@ class _Sorter:
                 and self._numbers_in(row) == len(self.numbers))
 
     def _numbers_in(self, row):
-        return sum(
-            i < len(row.cells)
-            and holds(row.cells[i], kind, self.dialect)
-            for i, kind in self.numbers
-        )
+        return sum(i < len(row.cells) and holds(row.cells[i], kind, self.dialect)
+                   for i, kind in self.numbers)
 
     def _number(self, cell):
         return is_number(cell, self.dialect.decimal)
@@ -404,16 +405,3 @@ class _Sorter:
             self.findings.note(
                 self.file, f"columns after the first {len(self.order)} not used ("
                 f"{quote(filled[0][0].cells[filled[0][1]])} and the like)")
-
-    def _check_end(self, kept, text):
-        """A last line without line end may have been cut while the file was being written."""
-        if text.endswith(("\n", "\r")):
-            return
-        last, width = kept[-1], len(kept[-1].cells)
-        expected = cut_off([row.cells[-1] for row in kept if len(row.cells) == width],
-                           self.dialect.decimal)
-        if expected is not None:
-            self.findings.complain(self.file, last.line, None, quote(last.cells[-1]), expected)
-        else:
-            self.findings.note(self.file, "the last line has no line end: check that it is whole",
-                               last.line)

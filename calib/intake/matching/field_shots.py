@@ -36,10 +36,17 @@ class FieldShot:
     sources: tuple[Source, ...]  #: More than one if pooled.
 
     @property
+    def file(self) -> str:
+        """For messages, where it stands first."""
+        return self.sources[0].file
+
+    @property
+    def line(self) -> int:
+        return self.sources[0].lines[0]
+
+    @property
     def place(self) -> str:
-        """For messages: file and line."""
-        source = self.sources[0]
-        return f"{source.file} line {source.lines[0]}"
+        return f"{self.file} line {self.line}"
 
 
 _ELSEWHERE = 5.0
@@ -65,7 +72,7 @@ def settle_repeats(
         what, first, last = _what(group), group[0], group[-1]
         if policy == "refuse":
             findings.complain(
-                last.sources[0].file, last.sources[0].lines[0], "point",
+                last.file, last.line, "point",
                 f"{len(group)} shots of {what}, {_apart(group) * 1000:.1f} mm apart (first: "
                 f"{first.place})",
                 "one shot per target and pose; or --repeats pool (mean, with a test of the "
@@ -73,10 +80,8 @@ def settle_repeats(
                 if _apart(group) < _ELSEWHERE else "a name of its own for each pose (do their "
                 "numbers begin anew where the machine stood elsewhere?)")
         elif policy == "last":
-            findings.note(last.sources[0].file,
-                          f"{what}: {quote(last.name)} replaces " + ", ".join(
-                              f"{quote(s.name)} ({s.place})" for s in group[:-1]),
-                          last.sources[0].lines[0])
+            findings.note(last.file, f"{what}: {quote(last.name)} replaces " + ", ".join(
+                f"{quote(s.name)} ({s.place})" for s in group[:-1]), last.line)
             settled.append(last)
         else:
             settled.append(_pooled(group, what, default_sd, findings))
@@ -89,8 +94,8 @@ def _without_copies(shots, findings):
     for shot in shots:
         before = first.setdefault((shot.booked, shot.name, shot.sources[0].raw), shot)
         if before is not shot:
-            findings.note(shot.sources[0].file, f"the same row as in {before.place}, to the last "
-                          "letter: taken once", shot.sources[0].lines[0])
+            findings.note(shot.file, f"the same row as in {before.place}, to the last letter: "
+                          "taken once", shot.line)
     return [*first.values()]
 
 
@@ -141,37 +146,30 @@ def repeats_choice(lists: list[list[FieldShot]], default_sd: np.ndarray | None) 
 
 def _pooled(group, what, default_sd, findings):
     """The mean of a group; a complaint if its scatter is beyond the stated sds."""
-    covariance = np.array([
-        _stated(shot.covariance, default_sd) for shot in group
-    ])
-    source = group[-1].sources[0]
+    covariance = np.array([shot.covariance for shot in group])
+    if default_sd is not None:
+        covariance[np.isnan(covariance).any(axis=(1, 2))] = np.diag(np.asarray(default_sd) ** 2)
+    last = group[-1]
     if np.isnan(covariance).any():
-        findings.complain(source.file, source.lines[0], None, f"repeats of {what} without sds",
+        findings.complain(last.file, last.line, None, f"repeats of {what} without sds",
                           "standard deviations to pool with: in the file, or in the run folder's "
                           "rig.toml under [shots]")
         return group[0]
     pooled = pool(np.array([shot.position for shot in group]), covariance)
     if not pooled.agrees:
         findings.complain(
-            source.file, source.lines[0], None,
+            last.file, last.line, None,
             f"{len(group)} shots of {what} that lie up to {pooled.spread * 1000:.1f} mm from "
             f"their mean ({', '.join(shot.place for shot in group)}; chi-square "
             f"{pooled.chi2:.1f}, dof {pooled.dof})",
             f"a scatter as the stated sds allow (chi-square below {pooled.limit:.1f}); leave the "
             "bad one out, or --repeats last")
     else:
-        findings.note(source.file, f"{what}: mean of {len(group)} shots, scatter as stated "
-                      f"(chi-square {pooled.chi2:.1f}, limit {pooled.limit:.1f})",
-                      source.lines[0])
+        findings.note(last.file, f"{what}: mean of {len(group)} shots, scatter as stated "
+                      f"(chi-square {pooled.chi2:.1f}, limit {pooled.limit:.1f})", last.line)
     return replace(
         group[0], position=pooled.position, covariance=pooled.covariance,
         sources=tuple(s for shot in group for s in shot.sources))
-
-
-def _stated(covariance, default_sd):
-    if np.isnan(covariance).any() and default_sd is not None:
-        return np.diag(np.asarray(default_sd) ** 2)
-    return covariance
 
 
 def _unique(shots, findings):
@@ -184,9 +182,8 @@ def _unique(shots, findings):
             name = f"{shot.name}#{count}"
         used.add(name)
         if name != shot.name:
-            source = shot.sources[0]
-            findings.note(source.file, f"point {quote(shot.name)} again: called {quote(name)}",
-                          source.lines[0])
+            findings.note(shot.file, f"point {quote(shot.name)} again: called {quote(name)}",
+                          shot.line)
             shot = replace(shot, name=name)
         out.append(shot)
     return out
@@ -200,9 +197,8 @@ def note_outlying(shots: list[FieldShot], findings: Findings, reach: float = 50.
     distance = np.linalg.norm(position - np.median(position, axis=0), axis=1)
     for shot, away in zip(shots, distance, strict=True):
         if away > reach:
-            source = shot.sources[0]
-            findings.note(source.file, f"{quote(shot.name)} lies {away:.0f} m from the middle of "
-                          "all shots: swapped columns, another unit?", source.lines[0])
+            findings.note(shot.file, f"{quote(shot.name)} lies {away:.0f} m from the middle of "
+                          "all shots: swapped columns, another unit?", shot.line)
 
 
 def tell_copied_shots(shots: list[FieldShot], findings: Findings) -> None:
@@ -210,8 +206,7 @@ def tell_copied_shots(shots: list[FieldShot], findings: Findings) -> None:
     alike."""
     if not shots:
         return
-    file = [shot.sources[0].file for shot in shots]
-    line = [shot.sources[0].lines[0] for shot in shots]
+    file, line = [shot.file for shot in shots], [shot.line for shot in shots]
     tell_copies(np.array([shot.position for shot in shots]), file, line, findings)
     complain_of_lookalikes([shot.booked.pose for shot in shots], file, line, "pose", findings)
 
@@ -223,9 +218,9 @@ def stands_of(
     stands: dict[str, str] = {}
     for shot in shots:
         said = shot.booked.stand or declared or ""
-        pose, source = shot.booked.pose, shot.sources[0]
+        pose = shot.booked.pose
         if stands.setdefault(pose, said) != said:
-            findings.complain(source.file, source.lines[0], None,
+            findings.complain(shot.file, shot.line, None,
                               f"pose {quote(pose)} on stand {quote(said)}",
                               f"stand {quote(stands[pose])} as for its other shots")
     return stands

@@ -249,9 +249,9 @@ def read_log(
 
 def _complain_of_untimed(shots, findings):
     """Whether there are shots without a time."""
-    untimed = [shot.sources[0] for shot in shots if np.isnan(shot.seconds)]
-    for source in untimed[:20]:
-        findings.complain(source.file, source.lines[0], "time", "nothing",
+    untimed = [shot for shot in shots if np.isnan(shot.seconds)]
+    for shot in untimed[:20]:
+        findings.complain(shot.file, shot.line, "time", "nothing",
                           "the time of the shot, to find its readings in the log")
     return bool(untimed)
 

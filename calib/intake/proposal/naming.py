@@ -124,15 +124,15 @@ def _written(names):
 def _by_words(where, names, words, position):
     """The pattern that most names have, if they have one."""
     patterns = Counter(filter(None, (_pattern_of(name, words) for name in names)))
-    out = []
-    for pattern, _ in patterns.most_common(1):
-        reader = IdPattern(pattern, words)
-        booked = _booked(reader, names)
-        if booked:
-            width, spread = _width(booked, position)
-            out.append(Naming(where, pattern, words, booked, names[next(iter(booked))], width,
-                              spread))
-    return out
+    ways = [_naming(where, pattern, words, names, position)
+            for pattern, _ in patterns.most_common(1)]
+    return [way for way in ways if way.booked]
+
+
+def _naming(where, pattern, targets, names, position, **more):
+    booked = _booked(IdPattern(pattern, targets), names)
+    return Naming(where, pattern, targets, booked, names[next(iter(booked), 0)],
+                  *_width(booked, position), **more)
 
 
 def _booked(reader, names):
@@ -211,11 +211,7 @@ def _widened(way, names, targets, told, position):
             unknown[word] = [match[0] for match in having]
     if not table:
         return replace(way, unknown=unknown)
-    reader = IdPattern(pattern, table)
-    booked = _booked(reader, names)
-    width, spread = _width(booked, position)
-    return replace(way, pattern=pattern, targets=table, booked=booked, unknown=unknown,
-                   example=names[next(iter(booked), 0)], width=width, spread=spread)
+    return _naming(way.where, pattern, table, names, position, unknown=unknown)
 
 
 def _corners(words, targets):

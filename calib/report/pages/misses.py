@@ -17,7 +17,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
-from calib.report.figures import marks, residuals, statistics
+from calib.report.figures import residuals, statistics, symbols
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
@@ -64,15 +64,15 @@ def plots(document: ResultRecord) -> Section:
 MOST_NAMED = 3
 
 #: Of the kinds of points, in the order of the legend, what each is.
-_KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
-          marks.SET_ASIDE: "was set aside", marks.BESIDE: "shares the pose of a suspect"}
+_KINDS = {symbols.SUSPECT: "is a suspect", symbols.FLAGGED: "is flagged, perhaps by chance",
+          symbols.SET_ASIDE: "was set aside", symbols.SAME_POSE: "shares the pose of a suspect"}
 
 
 def _legend(document):
     """What the kinds of points in this document look like, and what the numbers are of."""
     there = set(residuals.kinds(document, residuals.shown_shots(document)))
     there |= set(residuals.kinds(document, document.readings))
-    looks = [f"{marks.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
+    looks = [f"{symbols.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
     if not looks:
         return ()
     numbers = residuals.numbers(document)
@@ -118,9 +118,8 @@ def _without(document):
         return ()
     rows = []
     for e in effect:
-        label, factor = SHOWN[e.unit]
-        without, sd, decimals = value_cells(e.without, e.sd_without, e.unit)
-        rows.append([Name(e.name), label, fixed(e.with_, decimals, factor), without, sd,
+        without, sd, write = value_cells(e.without, e.sd_without, e.unit)
+        rows.append([Name(e.name), SHOWN[e.unit][0], write(e.with_), without, sd,
                      fixed(e.in_sd, 1, 1.0, True)])
     return (Table(caption, ("quantity", "unit", "with", "without", "its sd",
                             "in sds"), rows, folded=True),)
@@ -170,24 +169,20 @@ def _shot_table(document):
     refs, taken = residuals.shot_refs(document), [*document.shots]
     beside = residuals.suspect_poses(document)
     shots = _worst_first(taken, document)
+    aside = document.set_aside.shots[:MOST_ROWS]
     rows = [[
-        s.shot, s.pose, Name(s.target),
-        *(mm(m, 1, True) for m in s.miss.numbers),
-        mm(s.components.along, 1, True), mm(s.components.across, 1, True),
-        fixed(s.w, 1, 1.0, True), fixed(s.redundancy, 2), mm(s.detectable, 0),
-        mark(s, document) or _beside(s, beside),
-    ] for s in shots]
-    aside = [[
         s.shot, s.pose, s.target and Name(s.target), *(mm(m, 1, True) for m in s.miss.numbers),
         mm(s.components.along, 1, True), mm(s.components.across, 1, True),
-        None, None, None, "set aside"] for s in document.set_aside.shots[:MOST_ROWS]]
+        *((None, None, None, "set aside") if isinstance(s, AsideShot) else
+          (fixed(s.w, 1, 1.0, True), fixed(s.redundancy, 2), mm(s.detectable, 0),
+           mark(s, document) or _beside(s, beside)))] for s in (*aside, *shots)]
     return Table(
         "Shots, the worst first: misses at the readings as they were (mm)",
         ("shot", "pose", "target", "east", "north", "up", "along", "across", "w",
-         "redundancy", "detectable", ""), aside + rows,
+         "redundancy", "detectable", ""), rows,
         [True] * len(aside) + [mark(s, document) == "suspect" for s in shots],
         total=len(taken) + len(document.set_aside.shots), folded=True,
-        refs=[refs[s.shot] for s in (*document.set_aside.shots[:MOST_ROWS], *shots)])
+        refs=[refs[s.shot] for s in (*aside, *shots)])
 
 
 def _beside(record, suspect_poses):
