@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from calib.chain.rig import Rig
-from calib.intake.choices import Doubtful
+from calib.intake.choices import Doubtful, what_is
 from calib.intake.declaration import PERSON, Declaration
+from calib.intake.files.columns import SKIP
 from calib.intake.files.ids import spelt_as
 from calib.intake.files.pointings import Pointings, read_observations
 from calib.intake.files.points import read_points, to_site
@@ -26,6 +27,7 @@ from calib.intake.matching.conversion import (
     shots_of_points,
 )
 from calib.intake.matching.field_shots import (
+    FieldShot,
     Source,
     note_outlying,
     repeats_choice,
@@ -107,7 +109,9 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     repeated = findings.complaints[before:]
     both = imported.shots + imported.check
     tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
-    _check_targets(both, imported.rig, findings)
+    before = len(findings.complaints)
+    unknown = _unknown_targets(both, imported.rig, findings)
+    unmeant = findings.complaints[before:]
     note_outlying(both, findings)
     imported.stands = stands_of(both, declared.stand, findings)
     if not imported.shots and not findings.complaints:
@@ -116,6 +120,13 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     _refuse_existing(request, findings)
     if repeated and findings.complaints == repeated:
         raise Doubtful([repeats_choice(lists, sd)], complaints=repeated)
+    if booking.unfit and len(findings.complaints) == len(booking.unfit):
+        raise Doubtful(booking.unfit_choices(imported.rig.target_names),
+                       complaints=findings.complaints)
+    if unmeant and findings.complaints == unmeant:
+        raise Doubtful([what_is(word, [SKIP, *imported.rig.target_names],
+                                "the rig has no target of that name") for word in unknown],
+                       complaints=unmeant)
     findings.stop_if_at_fault()
     _add_readings(request, imported, findings)
     findings.stop_if_at_fault()
@@ -318,14 +329,17 @@ def _joined(files: list[Pointings]) -> Pointings:
                    **columns)
 
 
-def _check_targets(shots, rig, findings):
-    first = {shot.booked.target: shot for shot in reversed(shots)}
-    for target, shot in reversed(first.items()):
-        if target in rig.target_names:
-            continue
+def _unknown_targets(shots, rig, findings):
+    """Words for targets that are none of the rig; complains of each."""
+    first: dict[str, FieldShot] = {}
+    for shot in shots:
+        if shot.booked.target not in rig.target_names:
+            first.setdefault(shot.booked.target, shot)
+    for target, shot in first.items():
         hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
         findings.complain(shot.file, shot.line, "target", quote(target),
                           f"a target of the rig{hint} (--target {shlex.quote(f'{target}=TARGET')})")
+    return [*first]
 
 
 def _add_readings(request, imported, findings):
