@@ -67,16 +67,13 @@ class Envelope:
     def inverse_sd(self) -> np.ndarray:
         """Of `offered`: inverse Cholesky factor of the noise of each point, (n, t, 3, 3)."""
         nodes = self.offered
-        n, t = nodes.position.shape[:2]
-        posture = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
-                                 True)[2]
-        points = posture.points(np.tile(nodes.targets, n), np.repeat(np.arange(n), t))
+        points, _ = edge_positions(self.rig, self.compared.base, nodes.readings, nodes.targets,
+                                   True)
         posed = self.compared.posed
         noise = np.median(np.diag(posed.covariance).reshape(posed.readings.shape), axis=0)
         moved = points.by_readings * np.sqrt(noise)
         step = self.compared.shown.step / np.sqrt(12)
-        covariance = moved @ moved.transpose(0, 2, 1) + np.diag(np.maximum(step, 1e-6) ** 2)
-        return whiteners_of(covariance).reshape(n, t, 3, 3)
+        return whiteners_of(moved @ moved.swapaxes(2, 3) + np.diag(np.maximum(step, 1e-6) ** 2))
 
     def moves(self, parameters: np.ndarray) -> float:
         """What a machine is off by at worst, m."""

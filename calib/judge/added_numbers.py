@@ -219,8 +219,8 @@ def _bucket(run, edge, mask, where, members):
         other = parameters.copy()
         other[edge] += values
         readings, shots = run.poses.readings, problem.run.shots
-        change = (problem.predicted(other, readings, shots).position
-                  - problem.predicted(parameters, readings, shots).position)
+        change = (problem.parts(other, readings, shots)[0]
+                  - problem.parts(parameters, readings, shots)[0])
         return with_shots(run, position=run.shots.position - change * mask[:, None])
 
     def fact(values):

@@ -7,9 +7,10 @@ cent; the template's only says what order of size to expect. The widths are ours
 import numpy as np
 
 from calib.adjust.observations import Prior
-from calib.calibration import tape_by_parameter
+from calib.calibration import Problem, tape_by_parameter
 from calib.chain.circle import differences
 from calib.chain.rig import Rig
+from calib.layout import RIG
 from calib.run.records import Run
 
 #: 1 sd: share of a length, but at least so many m; rad.
@@ -37,14 +38,14 @@ def disbelief(run: Run, parameters: np.ndarray) -> np.ndarray:
     return np.where(_believed(run), off**2, 0.0)
 
 
-def belief_prior(run: Run, n_unknowns: int) -> Prior:
+def belief_prior(problem: Problem) -> Prior:
     """The belief as pseudo-observations; angles are compared without whole turns."""
-    rig, rows = run.rig, np.flatnonzero(_believed(run))
-    gradient = np.eye(n_unknowns)[rows]
+    rig, rows = problem.run.rig, np.flatnonzero(_believed(problem.run))
+    gradient = np.eye(len(problem.layout))[problem.layout.columns(RIG, "")[rows]]
 
     def function(unknowns):
-        values = unknowns[: len(rig.parameters)]
-        return (rig.start + difference(rig, values, rig.start))[rows], gradient
+        off = difference(rig, problem.parameters(unknowns), rig.start)
+        return (rig.start + off)[rows], gradient
 
     return Prior(tuple(rig.parameter_names[i] for i in rows), rig.start[rows],
                  np.diag(believed_sd(rig)[rows] ** 2), function)

@@ -102,7 +102,7 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
     told = [*zip(found, search.equivalents(found), strict=True)]
     # Relabelled machines in the other words.
     again = search.near([
-        _Case(case.run, case.relabelling, itself.turned, look.parameters[: len(at)])
+        _Case(case.run, case.relabelling, itself.turned, look.parameters)
         for (case, look), other in told if case.run and other is not None
         for itself, here in found if not itself.run and not _allowed_only(rig, look, here)])
     told += zip(again, search.equivalents(again), strict=True)
@@ -115,7 +115,7 @@ def equivalents(run: Run, parameters: np.ndarray) -> tuple[Equivalent, ...]:
 def _allowed_only(rig, one, other):
     """Whether a range allows a value of one machine and bars that of the other."""
     return any(p.allows(a) and not p.allows(b) for p, a, b in zip(
-        rig.parameters, one.parameters, other.parameters, strict=False))
+        rig.parameters, one.parameters, other.parameters, strict=True))
 
 
 def seen(parameter: Parameter) -> float:
@@ -163,7 +163,7 @@ class _Search:
     @classmethod
     def of(cls, run, relabelled, parameters):
         problem = problem_of(run)
-        known = joined(problem.prior, belief_prior(run, len(problem.start)))
+        known = joined(problem.prior, belief_prior(problem))
         dof = max(1, len(problem.observations.values) - int((~problem.held).sum()))
         alone = problem_of(replace(run, tape=Tape.none(), machine=None))
         beside = joined(alone.prior, prior_of(
@@ -173,14 +173,19 @@ class _Search:
 
     def looks(self, runs: Sequence[int], starts: Sequence[np.ndarray], known: Prior | None = None,
               steps: int = 15) -> list[Look]:
-        """Minima near rig parameters, by the shots of some runs or with what is known besides."""
+        """Minima near rig parameters, by the shots of some runs or with what is known besides.
+
+        Their parameters are those of the rig.
+        """
         if not len(runs):
             return []
         which, problems = np.array(runs), self.runs.problems
-        return looks(lambda some, x, readings: self.runs(which[some], x, readings),
-                     [problems[number].observations for number in runs],
-                     self.runs.starts(which, np.array(starts)), prior=known or self.beside,
-                     held=problems[0].held, steps=steps)
+        found = looks(lambda some, x, readings: self.runs(which[some], x, readings),
+                      [problems[number].observations for number in runs],
+                      self.runs.starts(which, np.array(starts)), prior=known or self.beside,
+                      held=problems[0].held, steps=steps)
+        return [replace(look, parameters=problems[0].parameters(look.parameters))
+                for look in found]
 
     @cached_property
     def alone(self) -> float:
@@ -201,19 +206,19 @@ class _Search:
 
         And whose zero is still about half a turn off: not walked back.
         """
-        rig, n, runs = self.run.rig, len(self.parameters), [case.run for case in cases]
+        rig, runs = self.run.rig, [case.run for case in cases]
         looks = self.looks(runs, [case.at if case.turned is None
                                   else half_turned(rig, case.at, case.turned) for case in cases],
                            steps=_STEPS)
         near = [at.chi2 < _NEAR * max(self.alone, self.dof) for at in looks]
         again = [i for i, at in enumerate(looks)
                  if near[i] and at.chi2 - self.alone > AS_WELL * self._scale(at.chi2)]
-        further = self.looks([runs[i] for i in again], [looks[i].parameters[:n] for i in again])
+        further = self.looks([runs[i] for i in again], [looks[i].parameters for i in again])
         for i, at in zip(again, further, strict=True):
             looks[i] = at
 
         def turned(case, at):
-            off = difference(rig, at.parameters[:n], case.at)
+            off = difference(rig, at.parameters, case.at)
             return case.turned is None or abs(off[zero_of(rig, case.turned)]) > np.pi / 2
 
         return [(case, at) for case, at, is_near in zip(cases, looks, near, strict=True)
@@ -222,22 +227,21 @@ class _Search:
 
     def equivalents(self, found: Sequence[tuple[_Case, Look]]) -> list[Equivalent | None]:
         """With what the tape says of each; None where there is no difference to see."""
-        n = len(self.parameters)
         informed = self.looks([case.run for case, _ in found],
-                              [look.parameters[:n] for _, look in found], self.known)
+                              [look.parameters for _, look in found], self.known)
         return [self._equivalent(*one, at) for one, at in zip(found, informed, strict=True)]
 
     def _equivalent(self, case, machine, informed):
-        run, n = self.run, len(self.parameters)
-        alone = machine.parameters[:n]
-        values, own = informed.parameters[:n], self.informed.parameters[:n]
+        run, layout = self.run, self.runs.problems[0].layout
+        alone, values, own = machine.parameters, informed.parameters, self.informed.parameters
         scale = self._scale(machine.chi2)
         excess = (machine.chi2 - self.alone) / scale
         start = (disbelief(run, values) - disbelief(run, own)) / scale
         total = (informed.chi2 - self.informed.chi2) / scale
-        sd, free = np.zeros(n), ~run.rig.held
-        variance = np.diag(np.linalg.pinv(informed.normal, hermitian=True))[: int(free.sum())]
-        sd[free] = np.sqrt(np.maximum(variance, 0.0))
+        variance = np.diag(np.linalg.pinv(informed.normal, hermitian=True))
+        sd = np.zeros(len(values))
+        sd[~run.rig.held] = np.sqrt(np.maximum(
+            variance[layout.among_free(layout.columns(RIG))], 0.0))
         # Where the tape is against it, the shots alone say what it would be.
         told = total - start.sum() > AS_WELL
         differs = self._differs(alone if told else values, self.parameters if told else own, sd)

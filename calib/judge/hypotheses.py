@@ -9,14 +9,14 @@ from itertools import combinations
 import numpy as np
 
 from calib.adjust.quick import Look
-from calib.calibration import Solution, problem_of
+from calib.calibration import Problem, Solution, problem_of
 from calib.edge import envelope_edge
 from calib.judge import added, pose_mistakes
 from calib.judge.added_numbers import all_added, scores_of
 from calib.judge.belief import disbelief
 from calib.judge.column_mistakes import UNITS, changes_of, mistake_in
 from calib.judge.facts import Both, Fact, HeightsOff, Misbooked, SingleValues
-from calib.judge.fits import FAILURES, dof_of, looked, mean_squares, passes, quick_fit, solved
+from calib.judge.fits import FAILURES, dof_of, mean_squares, passes, quick_fit, solved
 from calib.judge.misbooked import misbooked, rebooked
 from calib.judge.mistakes import (
     Mistake,
@@ -99,7 +99,7 @@ class Search:
     def __init__(self, run: Run, partial: bool = True):
         self.partial = partial
         self.run, self.n = run, 3 * len(run.shots)
-        problem = problem_of(run)
+        problem = self.problem = problem_of(run)
         self.dof = dof_of(problem)
         self.poses = shot_poses(run)
         self.robust = quick_fit(problem, robust=True)
@@ -190,20 +190,19 @@ class Search:
                 problem = problem_of(changed)
                 fit = quick_fit(problem)
                 if (mistake.family == UNITS and mistake.every_shot
-                        and not self._as_credible(changed, fit)):
+                        and not self._as_credible(problem, fit)):
                     continue
                 new.append(self._tried(mistake, problem, fit.chi2, alike))
         self.tried += new
         return new
 
-    def _as_credible(self, changed: Run, fit: Look) -> bool:
+    def _as_credible(self, changed: Problem, fit: Look) -> bool:
         """Whether a machine of another size is one that is as likely before anything is measured.
 
         Every misfit of the shots shrinks with their unit: that is no reason for another one.
         """
-        n = len(changed.rig.parameters)
-        there, here = (disbelief(run, look.parameters[:n]).sum()
-                       for run, look in ((changed, fit), (self.run, self.seen)))
+        there, here = (disbelief(problem.run, problem.parameters(look.parameters)).sum()
+                       for problem, look in ((changed, fit), (self.problem, self.seen)))
         return bool(there <= here)
 
     def _tried(self, mistake, problem, chi2, members) -> Tried:
@@ -320,11 +319,11 @@ class Search:
             if name in run.rig.untold:  # held: leaving its tape out would hold it elsewhere
                 self._try_all(tape_factors(run, row), 10 * count)
                 continue
-            rest = without_taped(run, row)
-            seen = looked(rest)
+            rest = problem_of(without_taped(run, row))
+            seen = quick_fit(rest)
             if seen.chi2 > self.as_it_is.chi2 - 9.0:
                 continue
-            parameters = seen.parameters[: len(run.rig.parameters)]
+            parameters = rest.parameters(seen.parameters)
             shown = float(taped_quantities(run.rig, parameters, [name])[0][0])
             factors = self._try_all(tape_factors(run, row, shown), 10 * count)
             # A decimal place or a unit that says the same as the shots leaves nothing to be free.

@@ -15,9 +15,9 @@ from calib.edge import envelope_edge
 from calib.judge.choice import solve_as_chosen
 from calib.report.evidence import edge_record
 from calib.report.figures import dimensions, edge_maps, views
-from calib.report.figures.marks import FLAGGED, LOOKS, SUSPECT
 from calib.report.figures.residuals import kinds, numbers
 from calib.report.figures.style import drawings, pen, svg
+from calib.report.figures.symbols import FLAGGED, LOOKS, SUSPECT
 from calib.report.pages.contents import cautions
 from calib.report.pages.misses import MOST_ROWS, _trends, plots
 from calib.report.pages.report import foot, headings, report_page

@@ -6,37 +6,37 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from calib.document.fleet import FleetParameter, FleetRecord
-from calib.report.figures.small_multiples import Lattice, Plot
+from calib.report.figures.small_multiples import CellGrid, Plot
 from calib.report.figures.style import INK, PLAIN, Canvas, grid, short
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
 
 #: Plots beside each other, and the height of a row of them, inches.
-BESIDE, ROW = 2, 1.6
+ACROSS, ROW = 2, 1.6
 
 
 def height(count: int) -> float:
-    """Of a lattice of so many plots, inches."""
-    return 0.6 + ROW * -(-count // BESIDE)
+    """Of a grid of so many plots, inches."""
+    return 0.6 + ROW * -(-count // ACROSS)
 
 
 def against_tape(figure: Canvas, document: FleetRecord, plots: Sequence[FleetParameter]) -> None:
     """Histograms of solved less taped."""
     shown = [(p, p.differences) for p in plots if p.differences is not None]
-    lattice = Lattice(figure, -(-len(plots) // BESIDE), BESIDE, top=0.35, gap=(0.5, 0.6))
+    cells = CellGrid(figure, -(-len(plots) // ACROSS), ACROSS, top=0.35, gap=(0.5, 0.6))
     for k, (p, bars) in enumerate(shown):
         label, factor = SHOWN[p.unit]
         edges, counts = factor * np.array(bars.edges), bars.counts
-        plot = Plot(lattice, *divmod(k, BESIDE), (edges[0], edges[-1]),
+        plot = Plot(cells, *divmod(k, ACROSS), (edges[0], edges[-1]),
                     (0, 1.1 * max(counts)), x_label=f"{label}, n = {p.taped}", y_whole=True)
         for left, right, count in zip(edges, edges[1:], counts, strict=False):
             x, y = plot.place([left, right], [0, count])
-            lattice.axes.fill_between(x, y[0], y[1], color=PLAIN, alpha=0.85, linewidth=0)
+            cells.axes.fill_between(x, y[0], y[1], color=PLAIN, alpha=0.85, linewidth=0)
         if edges[0] < 0 < edges[-1]:
-            lattice.line(*plot.place([0, 0], [0, 1.1 * max(counts)]), INK, 1.0)
+            cells.line(*plot.place([0, 0], [0, 1.1 * max(counts)]), INK, 1.0)
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06, short(spoken(p.name), 24))
-    lattice.finish()
+        cells.text(left, bottom + cells.size[1] + 0.06, short(spoken(p.name), 24))
+    cells.finish()
 
 
 def misfits(figure: Canvas, document: FleetRecord) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.adjust.distributions import TIMES_SD
 from calib.document.together import Over, TogetherRecord
-from calib.report.figures.small_multiples import Lattice, Plot
+from calib.report.figures.small_multiples import CellGrid, Plot
 from calib.report.figures.style import FAINT, INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken
@@ -23,7 +23,7 @@ def height(count: int) -> float:
 def over_time(figure: Canvas, document: TogetherRecord, plots: Sequence[Over]) -> None:
     """Change of each quantity against its shared value: bars and band are 95 %."""
     number = {run.name: i + 1 for i, run in enumerate(document.runs)}
-    lattice = Lattice(figure, -(-len(plots) // ACROSS), ACROSS, top=0.35, gap=(0.5, 0.65))
+    cells = CellGrid(figure, -(-len(plots) // ACROSS), ACROSS, top=0.35, gap=(0.5, 0.65))
     for k, one in enumerate(plots):
         label, factor = SHOWN[one.unit]
         told = [i for i, value in enumerate(one.values) if value is not None]
@@ -32,16 +32,16 @@ def over_time(figure: Canvas, document: TogetherRecord, plots: Sequence[Over]) -
         bar = TIMES_SD * factor * np.array([one.sds[i] for i in told])
         band = TIMES_SD * factor * (one.sd or 0.0)
         reach = 1.15 * max(np.max(np.abs(off) + bar, initial=0.0), band, 1e-6)
-        plot = Plot(lattice, *divmod(k, ACROSS), (0.5, len(number) + 0.5), (-reach, reach),
+        plot = Plot(cells, *divmod(k, ACROSS), (0.5, len(number) + 0.5), (-reach, reach),
                     x_label="run", x_whole=True)
         across, up = plot.place([0.5, len(number) + 0.5], [-band, band])
-        lattice.axes.fill_between(across, *up, color=FAINT, alpha=0.35, linewidth=0)
+        cells.axes.fill_between(across, *up, color=FAINT, alpha=0.35, linewidth=0)
         for xi, oi, bi in zip(x, off, bar, strict=True):
-            lattice.line(*plot.place([xi, xi], [oi - bi, oi + bi]), INK, 1.0)
-        lattice.axes.scatter(*plot.place(x, off), s=12, color=PLAIN, zorder=3)
+            cells.line(*plot.place([xi, xi], [oi - bi, oi + bi]), INK, 1.0)
+        cells.axes.scatter(*plot.place(x, off), s=12, color=PLAIN, zorder=3)
         left, bottom = plot.corner
         parameter, _, whose = one.name.partition(" of ")
         title = [f"{short(spoken(parameter), 20)}, {label}", short(whose.partition(" ")[2], 20)]
-        lattice.text(left, bottom + lattice.size[1] + 0.06, "\n".join(filter(None, title)),
+        cells.text(left, bottom + cells.size[1] + 0.06, "\n".join(filter(None, title)),
                      va="bottom")
-    lattice.finish()
+    cells.finish()

@@ -10,8 +10,8 @@ import numpy as np
 from calib.document.judged import AsideShot
 from calib.document.record import ResultRecord
 from calib.document.solved import Reading, Shot
-from calib.report.figures import marks, style
-from calib.report.figures.small_multiples import Lattice, Plot, padded
+from calib.report.figures import style, symbols
+from calib.report.figures.small_multiples import CellGrid, Plot, padded
 from calib.report.spoken import spoken
 
 #: Components of a miss seen from the house.
@@ -46,10 +46,10 @@ def kinds(document: ResultRecord, records: Sequence[Shot | AsideShot | Reading])
 
     def kind(record):
         if isinstance(record, AsideShot):
-            return marks.SET_ASIDE
+            return symbols.SET_ASIDE
         if record.suspect:
-            return marks.FLAGGED if beyond.isdisjoint(_names(record)) else marks.SUSPECT
-        return marks.BESIDE if record.pose in poses else marks.ORDINARY
+            return symbols.FLAGGED if beyond.isdisjoint(_names(record)) else symbols.SUSPECT
+        return symbols.SAME_POSE if record.pose in poses else symbols.ORDINARY
 
     return np.array([kind(record) for record in records], int)
 
@@ -90,7 +90,7 @@ def misses(shots: Sequence[Shot | AsideShot]) -> np.ndarray:
 def drawn(kind: np.ndarray, most: int = 400) -> tuple[np.ndarray, str]:
     """Rows of the shots to draw, and the count for a title."""
     n = len(kind)
-    rows, every = marks.thinned(n, kind != marks.ORDINARY, most)
+    rows, every = symbols.thinned(n, kind != symbols.ORDINARY, most)
     # Every suspect and every shot set aside is drawn in any case.
     return rows, f"n = {n}" if every == 1 else f"n = {n}, 1 in {every} drawn"
 
@@ -112,13 +112,13 @@ def by_order(figure: style.Canvas, document: ResultRecord) -> None:
     for ax, name, column in zip(axes, COMPONENTS, values.T, strict=True):
         style.zero_line(ax)
         _stand_lines(ax, document, shots)
-        room = marks.room_for(column, kind)
+        room = symbols.room_for(column, kind)
         inside = np.clip(column, -room, room)[rows]
-        marks.points(ax, order[rows], inside, kind[rows], refs=refs[rows])
+        symbols.points(ax, order[rows], inside, kind[rows], refs=refs[rows])
         ax.set_ylim(-1.45 * room, 1.45 * room)
         ax.set_xlim(0, len(shots) + 1)
         style.few_ticks(ax, 8)
-        marks.label_points(ax, order[rows], inside,
+        symbols.label_points(ax, order[rows], inside,
                            [_with_size(tags[i], column[i], room) for i in rows], kind[rows], 6)
         ax.set_ylabel("mm")
         ax.set_title(f"Miss {COMPONENT_WORDS[name]} ({count}{drawn_to(column, room)})")
@@ -154,18 +154,18 @@ def by_component(figure: style.Canvas, document: ResultRecord) -> None:
     rows, count = drawn(kind, 250)
     ax = style.grid(figure, top=0.45)[0, 0]
     spread = np.linspace(-0.28, 0.28, 7)[np.arange(len(shots)) % 7]
-    usual = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
-    room = max(marks.room_for(column, kind) for column in values.T)
+    usual = np.isin(kind, (symbols.ORDINARY, symbols.SAME_POSE))
+    room = max(symbols.room_for(column, kind) for column in values.T)
     inside = np.clip(values, -room, room)
     style.zero_line(ax)
     ax.set_xlim(-0.6, 4.6)
     ax.set_ylim(-1.25 * room, 1.25 * room)
     for k, column in enumerate(values.T):
-        marks.points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
+        symbols.points(ax, k + spread[rows], inside[rows, k], kind[rows], 8, refs[rows])
         rms = np.sqrt(np.mean((column[usual] if usual.any() else column)**2))
         for side in (rms, -rms):
             ax.plot([k - 0.4, k + 0.4], [side, side], color=style.INK, linewidth=1.6)
-        marks.label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows],
+        symbols.label_points(ax, k + spread[rows], inside[rows, k], [tags[i] for i in rows],
                            kind[rows], 5, room=(k - 0.5, -1.25 * room, k + 0.5, 1.25 * room))
     ax.axvline(1.5, color=style.INK, linewidth=0.6, linestyle=":")
     ax.set_xticks(range(5), ["east", "north", *COMPONENTS])
@@ -183,18 +183,18 @@ def plan_and_side(figure: style.Canvas, document: ResultRecord) -> None:
     rows, count = drawn(kind, 250)
     tags = [numbers_of(document, shots)[i] for i in rows]
     plan, side = style.grid(figure, 2, 1, between=(0.3, 0.85), top=0.5)[:, 0]
-    ordinary = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
+    ordinary = np.isin(kind, (symbols.ORDINARY, symbols.SAME_POSE))
     factor = exaggeration(place, miss[ordinary] if ordinary.any() else miss)
     for ax, across, title in ((plan, 1, "Plan: forward and left of the boom foot"),
                               (side, 2, "Side: forward and up of the boom foot")):
         _equal_scales(ax, place, across)
         at, steps = place[:, [0, across]], _cut(factor * miss[:, [0, across]], place)
-        for of in (marks.ORDINARY, marks.BESIDE, marks.FLAGGED, marks.SUSPECT, marks.SET_ASIDE):
-            _arrows(ax, at, steps, rows[kind[rows] == of], marks.COLOURS[of], refs)
-        marks.points(ax, at[rows, 0], at[rows, 1], kind[rows], 6, refs[rows])
+        for of in symbols.LOOKS:
+            _arrows(ax, at, steps, rows[kind[rows] == of], symbols.COLOURS[of], refs)
+        symbols.points(ax, at[rows, 0], at[rows, 1], kind[rows], 6, refs[rows])
         ax.plot(0, 0, marker="s", color=style.INK, markersize=5)
-        marked = np.flatnonzero(np.isin(kind, (marks.SUSPECT, marks.FLAGGED, marks.SET_ASIDE)))
-        marks.label_points(ax, at[rows, 0], at[rows, 1], tags, kind[rows], clear_of=np.vstack(
+        marked = np.flatnonzero(np.isin(kind, symbols.NUMBERED))
+        symbols.label_points(ax, at[rows, 0], at[rows, 1], tags, kind[rows], clear_of=np.vstack(
             [(0, 0), *(at[marked] + share * steps[marked] for share in _ALONG)]))
         ax.set_title(f"{title}\narrows {factor:g} times too long ({count})")
         ax.set_xlabel("forward, m")
@@ -231,8 +231,9 @@ def _cut(steps, place):
 
 def _arrows(ax, at, steps, rows, colour, refs):
     if len(rows):
-        marks.linked(ax.quiver(*at[rows].T, *steps[rows].T, angles="xy", scale_units="xy", scale=1,
-                               color=colour, width=0.0025, headwidth=4, headlength=5), refs, rows)
+        arrows = ax.quiver(*at[rows].T, *steps[rows].T, angles="xy", scale_units="xy", scale=1,
+                           color=colour, width=0.0025, headwidth=4, headlength=5)
+        symbols.linked(arrows, refs, rows)
 
 
 def by_reach_and_joint(figure: style.Canvas, document: ResultRecord) -> None:
@@ -241,23 +242,23 @@ def by_reach_and_joint(figure: style.Canvas, document: ResultRecord) -> None:
     names, variables = _variables(document)
     values, refs, kind = misses(shots), _refs(document, shots), kinds(document, shots)
     rows, count = drawn(kind, 150)
-    usual = np.isin(kind, (marks.ORDINARY, marks.BESIDE))
+    usual = np.isin(kind, (symbols.ORDINARY, symbols.SAME_POSE))
     usual = usual if usual.any() else np.ones(len(kind), bool)
     reach = max(1.1 * np.abs(values[usual]).max(), 1.0)
     inside = np.clip(values, -reach, reach)
-    lattice = Lattice(figure, len(names), 3, left=0.42, top=0.8, bottom=0.46, gap=(0.14, 0.46))
+    cells = CellGrid(figure, len(names), 3, left=0.42, top=0.8, bottom=0.46, gap=(0.14, 0.46))
     for row, (name, variable) in enumerate(zip(names, variables, strict=True)):
         for k, column in enumerate(inside.T):
-            plot = Plot(lattice, row, k, padded(variable), (-1.15 * reach, 1.15 * reach),
+            plot = Plot(cells, row, k, padded(variable), (-1.15 * reach, 1.15 * reach),
                         x_label=name if k == 1 else "", y_labels=k == 0)
-            marks.points(lattice.axes, *plot.place(variable[rows], column[rows]), kind[rows], 6,
+            symbols.points(cells.axes, *plot.place(variable[rows], column[rows]), kind[rows], 6,
                          refs[rows])
             _mean_line(plot, variable[usual], column[usual])
     for k, component in enumerate(COMPONENTS):
-        lattice.text(lattice.cell(0, k)[0], lattice.top + 0.1, f"{component}, mm")
-    lattice.text(lattice.left, lattice.top + 0.4, f"Misses from the boom plane ({count})\n"
+        cells.text(cells.cell(0, k)[0], cells.top + 0.1, f"{component}, mm")
+    cells.text(cells.left, cells.top + 0.4, f"Misses from the boom plane ({count})\n"
                  f"line: mean over fifths of the others{drawn_to(values, reach)}", fontsize=9)
-    lattice.finish()
+    cells.finish()
 
 
 def _variables(document):
@@ -277,7 +278,7 @@ def _mean_line(plot, x, y):
         return
     fifths = np.array_split(np.argsort(x, kind="stable"), 5)
     line = plot.place([x[f].mean() for f in fifths], [y[f].mean() for f in fifths])
-    plot.lattice.line(*line, style.INK, 1.2)
+    plot.cells.line(*line, style.INK, 1.2)
 
 
 def corrections(figure: style.Canvas, document: ResultRecord) -> None:
@@ -285,29 +286,29 @@ def corrections(figure: style.Canvas, document: ResultRecord) -> None:
     sensors = list(dict.fromkeys(r.reading for r in document.readings))
     sds = document.rig.definition.get("readings", {}).get("sd", {})
     shot = document.shot_poses
-    lattice = Lattice(figure, (len(sensors) + 1) // 2, 2, left=0.45, top=0.42, bottom=0.45,
+    cells = CellGrid(figure, (len(sensors) + 1) // 2, 2, left=0.45, top=0.42, bottom=0.45,
                       gap=(0.5, 0.62))
     for i, sensor in enumerate(sensors):
         of = [r for r in document.readings if r.reading == sensor]
         value, kind = np.array([r.correction for r in of]), kinds(document, of)
         tags = numbers_of(document, of)
-        rows, every = marks.thinned(len(of), kind != marks.ORDINARY, 200)
+        rows, every = symbols.thinned(len(of), kind != symbols.ORDINARY, 200)
         order, sd = np.arange(1, len(of) + 1), sds.get(sensor) or 0.0
         reach = max(1.15 * np.abs(value).max(), 1.3 * sd, 1e-6)
         checked = sum(r.pose not in shot for r in of)
         count = f"n = {len(of)}" + (f", {checked} of checks" if checked else "")
-        plot = Plot(lattice, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
+        plot = Plot(cells, *divmod(i, 2), (0, len(of) + 1), (-reach, reach),
                     x_label=f"pose ({count})")
         for side in (-sd, sd) if sd else ():
-            lattice.line(*plot.place([0, len(of) + 1], [side, side]), style.FAINT, 1.2, (0, (4, 2)))
-        marks.points(lattice.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
+            cells.line(*plot.place([0, len(of) + 1], [side, side]), style.FAINT, 1.2, (0, (4, 2)))
+        symbols.points(cells.axes, *plot.place(order[rows], value[rows]), kind[rows], 7,
                      _refs(document, of)[rows])
         left, bottom = plot.corner
-        marks.label_points(lattice.axes, *plot.place(order[rows], value[rows]),
+        symbols.label_points(cells.axes, *plot.place(order[rows], value[rows]),
                            [tags[i] for i in rows], kind[rows], 12,
-                           room=(left, bottom, left + lattice.size[0], bottom + lattice.size[1]))
+                           room=(left, bottom, left + cells.size[0], bottom + cells.size[1]))
         drawn = "" if every == 1 else f", 1 in {every}"
-        lattice.text(left, bottom + lattice.size[1] + 0.06,
+        cells.text(left, bottom + cells.size[1] + 0.06,
                      f"{spoken(sensor)}, {of[0].unit}{drawn}")
-    lattice.finish()
+    cells.finish()
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from calib.report.figures.style import FAINT, INK, SMALL, Canvas, grid, text_width
 
 
-class Lattice:
+class CellGrid:
     """Cells of equal size, measured in inches, on one pair of bare axes.
 
     Parameters
@@ -61,30 +61,30 @@ class Lattice:
 
 
 class Plot:
-    """A small plot in a cell of a lattice: frame, ticks and a map from data to inches."""
+    """A small plot in one of the cells: frame, ticks and a map from data to inches."""
 
-    def __init__(self, lattice: Lattice, row: int, column: int, x_range: tuple[float, float],
+    def __init__(self, cells: CellGrid, row: int, column: int, x_range: tuple[float, float],
                  y_range: tuple[float, float], *,
                  x_label: str, y_labels: bool = True, x_whole: bool = False, y_whole: bool = False):
-        self.lattice, self.x_range, self.y_range = lattice, x_range, y_range
-        self.corner = lattice.cell(row, column)
-        (left, bottom), (width, height) = self.corner, lattice.size
-        lattice.line([left, left, left + width], [bottom + height, bottom, bottom])
+        self.cells, self.x_range, self.y_range = cells, x_range, y_range
+        self.corner = cells.cell(row, column)
+        (left, bottom), (width, height) = self.corner, cells.size
+        cells.line([left, left, left + width], [bottom + height, bottom, bottom])
         for value in _apart(_ticks(x_range, 4, x_whole), x_range, width):
             x, _ = self.place(value, y_range[0])
-            lattice.line([x, x], [bottom, bottom + height], FAINT, 0.3)
-            lattice.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")
+            cells.line([x, x], [bottom, bottom + height], FAINT, 0.3)
+            cells.text(x, bottom - 0.04, f"{value:g}", ha="center", va="top")
         for value in _ticks(y_range, 2, y_whole):
             _, y = self.place(x_range[0], value)
             kind = (INK, 0.7) if value == 0 else (FAINT, 0.3)
-            lattice.line([left, left + width], [y, y], *kind)
+            cells.line([left, left + width], [y, y], *kind)
             if y_labels:
-                lattice.text(left - 0.05, y, f"{value:g}", ha="right", va="center")
-        lattice.text(left + width / 2, bottom - 0.19, x_label, ha="center", va="top")
+                cells.text(left - 0.05, y, f"{value:g}", ha="right", va="center")
+        cells.text(left + width / 2, bottom - 0.19, x_label, ha="center", va="top")
 
     def place(self, x: ArrayLike, y: ArrayLike) -> tuple[Any, Any]:
         """Data to inches."""
-        (left, bottom), (width, height) = self.corner, self.lattice.size
+        (left, bottom), (width, height) = self.corner, self.cells.size
         (x0, x1), (y0, y1) = self.x_range, self.y_range
         return (left + width * (np.asarray(x) - x0) / (x1 - x0),
                 bottom + height * (np.asarray(y) - y0) / (y1 - y0))

@@ -6,8 +6,8 @@ from calib.adjust.critical import ALPHA, delta0
 from calib.adjust.distributions import TIMES_SD, normal_isf, normal_ppf
 from calib.document.record import ResultRecord
 from calib.report.figures import style
-from calib.report.figures.marks import ORDINARY, label_points, points, thinned
 from calib.report.figures.residuals import AXES, kinds, numbers_of, shot_refs
+from calib.report.figures.symbols import ORDINARY, label_points, points, thinned
 from calib.report.spoken import spoken
 
 #: Correlations below this are not written; matrices of more have no room for their numbers.

@@ -1,7 +1,7 @@
 """Ink and paper: colours and axes shared by all figures, and figures as SVG.
 
 The colours stay apart for the common kinds of colour blindness and in grey, and no meaning hangs
-on colour alone: every kind of point has a marker of its own (`marks`).
+on colour alone: every kind of point has a marker of its own (`symbols`).
 """
 
 import io

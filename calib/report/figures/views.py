@@ -9,7 +9,7 @@ from calib.chain.chain import Chain
 from calib.chain.rig import Rig
 from calib.document.record import ResultRecord
 from calib.edge import edge_points
-from calib.report.figures.small_multiples import Lattice
+from calib.report.figures.small_multiples import CellGrid
 from calib.report.figures.style import FAINT, FLAG, INK, PLAIN, SMALL, Canvas
 from calib.report.spoken import spoken
 from calib.solved_machine import rig_and_parameters
@@ -120,16 +120,16 @@ def _signs(figure, document, columns, gap):
     before = skeleton(rig, parameters, readings)
     names = shown_names(document)
     small = columns > 4
-    lattice = Lattice(figure, -(-len(names) // columns), columns, left=0.06, right=0.06,
+    cells = CellGrid(figure, -(-len(names) // columns), columns, left=0.06, right=0.06,
                       top=0.24 if small else 0.3, bottom=0.14, gap=gap)
     for k, name in enumerate(names):
         i = rig.parameter_names.index(name)
         larger = parameters.copy()
         larger[i] += 0.35 if rig.parameters[i].unit == "m" else np.radians(20.0)
         row, column = divmod(k, columns)
-        _sketch(lattice, row, column, name, before, skeleton(rig, larger, readings),
+        _sketch(cells, row, column, name, before, skeleton(rig, larger, readings),
                 5.6 if small else SMALL)
-    lattice.finish()
+    cells.finish()
 
 
 def _moves_edge(rig, parameters, readings, i):
@@ -148,14 +148,14 @@ def _view_of(bones, name, shift):
                * (1.1 if v == "side" else 1.0))
 
 
-def _sketch(lattice, row, column, name, before, after, size):
+def _sketch(cells, row, column, name, before, after, size):
     moved = np.linalg.norm(after.origins - before.origins, axis=1) > 1e-9
     edge_moved = np.linalg.norm(after.edge - before.edge, axis=1).max()
     first = int(np.argmax(moved)) if moved.any() else len(moved) - 1
     start = max(0, min(first - 1, before.attachment))
     start = start if start < before.attachment else before.attachment
     view = _view_of(before, name, np.abs(after.edge - before.edge).max(0))
-    (left, bottom), (width, height) = lattice.cell(row, column), lattice.size
+    (left, bottom), (width, height) = cells.cell(row, column), cells.size
     clouds = [projected(np.vstack([b.origins[start:], b.edge]), view) for b in (before, after)]
     xs, ys = (np.concatenate([c[i] for c in clouds]) for i in (0, 1))
     scale = min(0.92 * width / max(np.ptp(xs), 1e-6), 0.86 * height / max(np.ptp(ys), 1e-6))
@@ -166,17 +166,17 @@ def _sketch(lattice, row, column, name, before, after, size):
         return (left + width / 2 + scale * (x - centre[0]),
                 bottom + height / 2 + scale * (y - centre[1]))
 
-    ax = lattice.axes
+    ax = cells.axes
     for bones, colour, style in ((before, FAINT, (0, (3, 1.5))), (after, PLAIN, "-")):
-        lattice.line(*place(bones.origins[start:]), colour, 1.3, style)
-        lattice.line(*place(bones.edge), colour, 2.6)
+        cells.line(*place(bones.origins[start:]), colour, 1.3, style)
+        cells.line(*place(bones.edge), colour, 2.6)
     ax.plot(*place(before.origins[start]), marker="s", color=INK, markersize=3.5)
     worst = int(np.argmax(np.linalg.norm(after.edge - before.edge, axis=1)))
     if edge_moved > 0:
         ax.annotate("", place(after.edge[worst]), place(before.edge[worst]),
                     arrowprops={"arrowstyle": "-|>", "color": FLAG, "linewidth": 1.1,
                                 "shrinkA": 0, "shrinkB": 0})
-    lattice.text(left, bottom + height + 0.06, spoken(name), fontsize=size)
-    lattice.text(left, bottom - 0.02, VIEW_LABELS[view], fontsize=size - 0.5, va="top")
+    cells.text(left, bottom + height + 0.06, spoken(name), fontsize=size)
+    cells.text(left, bottom - 0.02, VIEW_LABELS[view], fontsize=size - 0.5, va="top")
 
 

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 from calib.document.fields import Number, Spread, Unit
 from calib.document.record import Decision, ResultRecord
 from calib.report.blocks import Name, Section, Table, Text, in_two, words
-from calib.report.figures.small_multiples import Lattice, Plot
+from calib.report.figures.small_multiples import CellGrid, Plot
 from calib.report.figures.style import INK, PLAIN, Canvas, short
 from calib.report.numbers import SHOWN, value_and_sd
 from calib.report.spoken import spoken
@@ -34,7 +34,7 @@ _GATES = {True: "passed", False: "FAILED", None: "NOT YET: no taped length tells
 _LATEST = 4
 
 #: Plots that stand beside each other.
-_BESIDE = 2
+_ACROSS = 2
 
 #: The previous hash of the first line.
 NOTHING = "0" * 64
@@ -213,7 +213,7 @@ def history_sections(results: list[Entry]) -> list[Section]:
         "A small panel per quantity: its value less that of the first result of the same machine "
         "in mm or deg, with bars of two sds, in the order of the results; a failed one is hollow, "
         "and no line leads to it.", quantities,
-        moving, lambda count: 0.7 + 1.3 * -(-count // _BESIDE))
+        moving, lambda count: 0.7 + 1.3 * -(-count // _ACROSS))
     return [Section("history", "What was recorded", (listed, *remark, values, *pictures))]
 
 
@@ -249,7 +249,7 @@ def moving_names(results: list[Entry]) -> list[str]:
 
 def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> None:
     """Change of each quantity since the machine's first result with it, with bars of two sds."""
-    lattice = Lattice(figure, -(-len(plots) // _BESIDE), _BESIDE, top=0.4, gap=(0.5, 0.6))
+    cells = CellGrid(figure, -(-len(plots) // _ACROSS), _ACROSS, top=0.4, gap=(0.5, 0.6))
     for k, name in enumerate(plots):
         have = [r for r in results if _determines(r, name)]
         x = np.array([r.number for r in have])
@@ -259,16 +259,16 @@ def quantities(figure: Canvas, results: list[Entry], plots: Sequence[str]) -> No
         first = np.array([whose.index(machine) for machine in whose])
         change, bar = factor * (value - value[first]), 2 * factor * sd
         reach = 1.15 * max(np.abs(change).max() + bar.max(), 1e-6)
-        plot = Plot(lattice, *divmod(k, _BESIDE), (0.5, results[-1].number + 0.5), (-reach, reach),
+        plot = Plot(cells, *divmod(k, _ACROSS), (0.5, results[-1].number + 0.5), (-reach, reach),
                     x_label="result", x_whole=True)
         for xi, ci, bi in zip(x, change, bar, strict=True):
-            lattice.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
+            cells.line(*plot.place([xi, xi], [ci - bi, ci + bi]), INK, 1.0)
         for machine in np.unique(first):
             joined = (first == machine) & ~failed
-            lattice.line(*plot.place(x[joined], change[joined]), PLAIN)
-        lattice.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
+            cells.line(*plot.place(x[joined], change[joined]), PLAIN)
+        cells.axes.scatter(*plot.place(x, change), s=12, edgecolors=PLAIN,
                              facecolors=np.where(failed, "white", PLAIN))
         left, bottom = plot.corner
-        lattice.text(left, bottom + lattice.size[1] + 0.06,
+        cells.text(left, bottom + cells.size[1] + 0.06,
                      f"{short(spoken(name), 24)}, {label}")
-    lattice.finish()
+    cells.finish()

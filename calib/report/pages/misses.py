@@ -17,7 +17,7 @@ from calib.report.blocks import (
     value_cells,
     words,
 )
-from calib.report.figures import marks, residuals, statistics
+from calib.report.figures import residuals, statistics, symbols
 from calib.report.numbers import SHOWN
 from calib.report.spoken import spoken, spoken_values
 from calib.report.words.gate import HELD_OUT_NOT_JUDGED
@@ -64,15 +64,15 @@ def plots(document: ResultRecord) -> Section:
 MOST_NAMED = 3
 
 #: Of the kinds of points, in the order of the legend, what each is.
-_KINDS = {marks.SUSPECT: "is a suspect", marks.FLAGGED: "is flagged, perhaps by chance",
-          marks.SET_ASIDE: "was set aside", marks.BESIDE: "shares the pose of a suspect"}
+_KINDS = {symbols.SUSPECT: "is a suspect", symbols.FLAGGED: "is flagged, perhaps by chance",
+          symbols.SET_ASIDE: "was set aside", symbols.SAME_POSE: "shares the pose of a suspect"}
 
 
 def _legend(document):
     """What the kinds of points in this document look like, and what the numbers are of."""
     there = set(residuals.kinds(document, residuals.shown_shots(document)))
     there |= set(residuals.kinds(document, document.readings))
-    looks = [f"{marks.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
+    looks = [f"{symbols.LOOKS[kind][0]} {word}" for kind, word in _KINDS.items() if kind in there]
     if not looks:
         return ()
     numbers = residuals.numbers(document)

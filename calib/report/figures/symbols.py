@@ -13,15 +13,15 @@ from calib.report.figures.style import ASIDE, FLAG, PLAIN, SMALL, WATCH, text_wi
 #: Beyond this many ordinary points a figure thins them out; all others are always drawn.
 MOST_POINTS = 400
 
-#: Kinds of points: `FLAGGED` stands out no further than chance allows, `BESIDE` shares the pose of
-#: a suspect.
-ORDINARY, SUSPECT, SET_ASIDE, BESIDE, FLAGGED = range(5)
+#: Kinds of points: `FLAGGED` stands out no further than chance allows, `SAME_POSE` shares the pose
+#: of a suspect.
+ORDINARY, SUSPECT, SET_ASIDE, SAME_POSE, FLAGGED = range(5)
 COLOURS = (PLAIN, FLAG, ASIDE, PLAIN, WATCH)
 
 #: What each kind looks like, in words, and how it is drawn; times the size of an ordinary one.
 LOOKS: dict[int, tuple[str, dict[str, Any], float]] = {
     ORDINARY: ("a dot", {"marker": "o", "color": PLAIN, "linewidths": 0}, 1.0),
-    BESIDE: ("a ring", {"marker": "o", "facecolors": "none", "edgecolors": PLAIN,
+    SAME_POSE: ("a ring", {"marker": "o", "facecolors": "none", "edgecolors": PLAIN,
                         "linewidths": 0.9, "zorder": 2}, 1.8),
     FLAGGED: ("an open triangle", {"marker": "^", "facecolors": "none", "edgecolors": WATCH,
                                    "linewidths": 1.3, "zorder": 3}, 4.0),
