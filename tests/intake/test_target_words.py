@@ -220,7 +220,7 @@ def test_words_in_a_column_of_targets(run, files):
 
 
 @pytest.mark.parametrize(("told", "found", "follows"), [
-    (["left=edge_left", "right=edge_right", "stick=stick_pin"], '"1-foot", expected an id like',
+    (["left=edge_left", "right=edge_right", "stick=stick_pin"], "expected an id like",
      "--target foot=TARGET"),
     ([], '"foot", expected a target of the rig', "--target foot=TARGET")])
 def test_words_left_unknown_are_named_in_the_next_command(run, files, calib, tmp_path,
