@@ -233,7 +233,8 @@ def verdict_document(chosen: Chosen, judgement: Judgement) -> ResultRecord:
         scale=judged.scale_record(judgement.scale),
         undetected=judged.undetected_record(solution, judgement.external),
         identifiability=judged.identifiability_record(judgement.identifiability),
-        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak)) for weak in judgement.weak],
+        weak=[tables.Weak(parameters=weak.shares, says=weak_says(weak))
+              for weak in judgement.identifiability.weak],
         check=check_record(solution, judgement.check, judgement.offset),
         edge=edge_record(nodes, solution.covariance),
         goal=judged.goal_record(judgement),
