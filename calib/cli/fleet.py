@@ -147,7 +147,7 @@ def _tasks(root, runs, journal, report) -> Iterator[Task]:
             or ((folder / "result" / "result.json").is_file()
                 and (not report or (folder / "result" / "report.pdf").is_file())))
         if not there:
-            yield Task(run, str(root.absolute()), inputs, report)
+            yield Task(run, folder.absolute(), inputs, report)
 
 
 def _processes(count: int | None) -> tuple[Callable[[], Executor], int]:
