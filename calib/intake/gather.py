@@ -15,8 +15,8 @@ from calib.intake.matching.field_shots import (
 )
 from calib.intake.matching.foreseen import exchanged
 from calib.intake.matching.readings import BESIDE
-from calib.intake.readings_of_files import add_readings, lines_of
-from calib.intake.request import Request, read_small, rig_of
+from calib.intake.readings_of_files import add_readings
+from calib.intake.request import Request, lines_of, read_small, rig_of
 from calib.intake.run_files import Imported
 from calib.intake.shots_of_files import shots_from_observations, shots_from_points
 from calib.intake.stand_of_poses import settle_stands
