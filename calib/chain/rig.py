@@ -238,9 +238,9 @@ def _checked(data: Mapping[str, Any], base: schema.RigEntry | None) -> schema.Ri
     try:
         entry = schema.RigEntry.model_validate(data)
     except ValidationError as error:
-        named = data.get("template")
+        named, errors = data.get("template"), error.errors()
         raise schema.RigError([
-            *dict.fromkeys(_in_words(e, error.errors(), base) for e in error.errors()),
+            *dict.fromkeys(_in_words(e, errors, base) for e in errors),
             *(_unknown_template(named) if isinstance(named, str) else ()),
         ]) from None
     if problems := _unknown_template(entry.template):
