@@ -13,7 +13,7 @@ import typer
 from calib.cli import asking
 from calib.cli.import_options import as_options, stated
 from calib.console import talk
-from calib.intake.choices import Doubtful
+from calib.intake.choices import NO_TARGET, Doubtful
 from calib.intake.declaration import (
     PROFILE,
     DeclarationError,
@@ -23,7 +23,6 @@ from calib.intake.declaration import (
 )
 from calib.intake.gather import gather_import
 from calib.intake.preview import document, plan_png, preview
-from calib.intake.proposal.points_named import NO_TARGET
 from calib.intake.proposal.propose import answered, begun_run, needs_proposal, propose
 from calib.intake.request import Request
 from calib.report.words.cautions import CAUTIONS

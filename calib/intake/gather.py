@@ -2,9 +2,11 @@
 
 import shlex
 
-from calib.intake.choices import Doubtful
+from calib.intake.choices import Doubtful, what_is
+from calib.intake.files.columns import SKIP
 from calib.intake.matching.booking import Booking, complain_of_unfound, read_booking
 from calib.intake.matching.field_shots import (
+    FieldShot,
     note_outlying,
     repeats_choice,
     settle_repeats,
@@ -13,8 +15,8 @@ from calib.intake.matching.field_shots import (
 )
 from calib.intake.matching.foreseen import exchanged
 from calib.intake.matching.readings import BESIDE
-from calib.intake.readings_of_files import add_readings, lines_of
-from calib.intake.request import Request, read_small, rig_of
+from calib.intake.readings_of_files import add_readings
+from calib.intake.request import Request, lines_of, read_small, rig_of
 from calib.intake.run_files import Imported
 from calib.intake.shots_of_files import shots_from_observations, shots_from_points
 from calib.intake.stand_of_poses import settle_stands
@@ -49,7 +51,9 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     repeated = findings.complaints[before:]
     both = imported.shots + imported.check
     tell_copied_shots(lists[0] + lists[1] if declared.repeats == "pool" else both, findings)
-    _check_targets(both, imported.rig, findings)
+    before = len(findings.complaints)
+    unknown = _unknown_targets(both, imported.rig, findings)
+    unmeant = findings.complaints[before:]
     note_outlying(both, findings)
     imported.stands = stands_of(both, declared.stand, findings)
     if not imported.shots and not findings.complaints:
@@ -58,6 +62,13 @@ def gather_import(request: Request, findings: Findings) -> Imported:
     _refuse_existing(request, findings)
     if repeated and findings.complaints == repeated:
         raise Doubtful([repeats_choice(lists, sd)], complaints=repeated)
+    if booking.unfit and len(findings.complaints) == len(booking.unfit):
+        raise Doubtful(booking.unfit_choices(imported.rig.target_names),
+                       complaints=findings.complaints)
+    if unmeant and findings.complaints == unmeant:
+        raise Doubtful([what_is(word, [SKIP, *imported.rig.target_names],
+                                "the rig has no target of that name") for word in unknown],
+                       complaints=unmeant)
     findings.stop_if_at_fault()
     add_readings(request, imported, findings)
     findings.stop_if_at_fault()
@@ -79,14 +90,17 @@ def _start(request, findings):
     return Imported(rig, text)
 
 
-def _check_targets(shots, rig, findings):
-    first = {shot.booked.target: shot for shot in reversed(shots)}
-    for target, shot in reversed(first.items()):
-        if target in rig.target_names:
-            continue
+def _unknown_targets(shots, rig, findings):
+    """Words for targets that are none of the rig; complains of each."""
+    first: dict[str, FieldShot] = {}
+    for shot in shots:
+        if shot.booked.target not in rig.target_names:
+            first.setdefault(shot.booked.target, shot)
+    for target, shot in first.items():
         hint = nearest(target, rig.target_names) or ": " + ", ".join(rig.target_names)
         findings.complain(shot.file, shot.line, "target", quote(target),
                           f"a target of the rig{hint} (--target {shlex.quote(f'{target}=TARGET')})")
+    return [*first]
 
 
 def _refuse_existing(request, findings):

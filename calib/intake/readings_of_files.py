@@ -1,7 +1,6 @@
 """Readings of the poses that were shot: of a sheet, of a log, or those in the run folder."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -10,7 +9,7 @@ from calib.intake.files.points import read_points, to_site
 from calib.intake.files.times import TimeText
 from calib.intake.matching.conversion import scale_point
 from calib.intake.matching.readings import Track, poses_alike, read_log, read_sheet
-from calib.intake.request import Request, read_small
+from calib.intake.request import Request, lines_of, read_small
 from calib.intake.run_files import Imported
 from calib.run.complaints import Findings, quote
 from calib.run.table import ID, Column, nearest, read_table
@@ -108,12 +107,3 @@ def _keep_readings(path, imported, findings):
     for pose in _as_on_sheet(path.name, imported, there, findings):
         imported.stands[pose] = there.get(pose, imported.stands[pose])
     findings.note(path.name, "kept as it is in the run folder")
-
-
-def lines_of(path: Path) -> list[str]:
-    """The lines of a file that say something: header and rows."""
-    if not path.is_file():
-        return []
-    text = path.read_bytes().decode("utf-8-sig", "replace")
-    lines = (line.strip() for line in text.splitlines())
-    return [line for line in lines if line and not line.startswith("#")]

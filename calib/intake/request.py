@@ -68,3 +68,12 @@ def rig_of(into: Path, cautions: Sequence[str], findings: Findings) -> tuple[Rig
         return rig_from_text(text), None
     blank = blank_files(cautions)["rig.toml"]
     return rig_from_text(blank), blank
+
+
+def lines_of(path: Path) -> list[str]:
+    """The lines of a file that say something: header and rows."""
+    if not path.is_file():
+        return []
+    text = path.read_bytes().decode("utf-8-sig", "replace")
+    lines = (line.strip() for line in text.splitlines())
+    return [line for line in lines if line and not line.startswith("#")]

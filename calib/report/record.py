@@ -303,11 +303,9 @@ def truth_document(rig: Rig, run: Any, truth: Any, remark: str) -> dict:
         "remark": remark,
         "parameters": dict(zip(rig.parameter_names, (factor * truth.parameters).tolist(),
                                strict=True)),
-        "stands": {
-            name: {"east": east, "north": north, "up": up, "heading": np.degrees(heading)}
-            for name, (east, north, up, heading) in zip(stands, truth.placements.tolist(),
-                                                        strict=True)
-        },
+        "stands": {name: dict(zip(PLACEMENT, (*place, float(np.degrees(heading))), strict=True))
+                   for name, (*place, heading) in zip(stands, truth.placements.tolist(),
+                                                      strict=True)},
         "gross_errors": {shot: Axes.of(error).table() for shot, error in truth.gross.items()},
     }
 
